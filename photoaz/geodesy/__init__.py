@@ -1,0 +1,1 @@
+"""Frames, norths, declination and the sun."""

@@ -1,0 +1,1 @@
+"""Agreement, conformity, impact and revisit: the numbers become a decision."""

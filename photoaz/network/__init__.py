@@ -1,0 +1,1 @@
+"""The least-squares adjustment of a site: parameters, observations, tests, budget."""

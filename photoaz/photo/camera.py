@@ -1,0 +1,90 @@
+"""The camera: interior orientation, projection, and its attitude in the local frame.
+
+Frames. `enu`: east, north, up at the tower base, metres. `cam`: x right, y down, z along the optical axis. Pixels: x
+right, y down, the upper-left pixel's centre at (0, 0), of the image as shown. Attitude: heading clockwise from true
+north, pitch up positive, roll clockwise positive (the camera turned clockwise, as seen from behind it).
+
+Every function here is analytic in its real inputs, so that a complex step (Squire & Trapp 1998, SIAM Review 40(1),
+doi 10.1137/S003614459631241X) gives exact derivatives: no abs, no conjugation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Camera:
+    """Interior orientation: a pinhole with radial distortion (k1, k2), x_d = x (1 + k1 r^2 + k2 r^4).
+
+    f_px, cx_px, cy_px in pixels of the image as shown; the sigmas are standard uncertainties (f: relative to f).
+    """
+
+    width_px: int
+    height_px: int
+    f_px: float
+    cx_px: float
+    cy_px: float
+    k1: float = 0.0
+    k2: float = 0.0
+    f_relative_sigma: float = 0.0
+    principal_sigma_px: float = 0.0
+    aspect: float = 1.0
+    source: str = ""
+
+
+def rotation_cam_from_enu(heading_rad: Array | float, pitch_rad: Array | float, roll_rad: Array | float) -> Array:
+    """Rotation taking ENU vectors into the camera frame, shape (..., 3, 3).
+
+    Rows are the camera's right, down and forward axes in ENU. Angles broadcast against each other, radians.
+    """
+    h, p, r = np.broadcast_arrays(heading_rad, pitch_rad, roll_rad)
+    sh, ch, sp, cp, sr, cr = np.sin(h), np.cos(h), np.sin(p), np.cos(p), np.sin(r), np.cos(r)
+    zero = np.zeros_like(sh)
+    level_right = np.stack([ch, -sh, zero], -1)
+    level_up = np.stack([-sh * sp, -ch * sp, cp], -1)
+    forward = np.stack([sh * cp, ch * cp, sp], -1)
+    right = level_right * cr[..., None] - level_up * sr[..., None]
+    up = level_up * cr[..., None] + level_right * sr[..., None]
+    return np.stack([right, -up, forward], -2)
+
+
+def pixels_from_normalised(camera: Camera, xy: Array, f_px: Array | float | None = None) -> Array:
+    """Distort and scale normalised image coordinates (..., 2) = (x/z, y/z) to pixels (..., 2)."""
+    f = camera.f_px if f_px is None else f_px
+    r2 = (xy * xy).sum(-1)
+    d = 1.0 + r2 * (camera.k1 + r2 * camera.k2)
+    return np.stack([f * xy[..., 0] * d + camera.cx_px, f * camera.aspect * xy[..., 1] * d + camera.cy_px], -1)
+
+
+def project(camera: Camera, points_in_cam: Array, f_px: Array | float | None = None) -> Array:
+    """Project points (..., 3) in the camera frame [any length unit] to pixels (..., 2).
+
+    Points must lie in front of the camera (z > 0): the caller checks; behind it the result means nothing.
+    """
+    return pixels_from_normalised(camera, points_in_cam[..., :2] / points_in_cam[..., 2:3], f_px)
+
+
+def normalised_from_pixels(camera: Camera, px: Array, f_px: Array | float | None = None) -> Array:
+    """Undistorted normalised coordinates (..., 2) of pixels (..., 2): the inverse of `pixels_from_normalised`."""
+    f = camera.f_px if f_px is None else f_px
+    xd = np.stack([(px[..., 0] - camera.cx_px) / f, (px[..., 1] - camera.cy_px) / (f * camera.aspect)], -1)
+    x = xd
+    if camera.k1 or camera.k2:
+        for _ in range(20):  # a contraction for any distortion a photo lens has; 20 steps reach 1e-12
+            r2 = (x * x).sum(-1)
+            x = xd / (1.0 + r2 * (camera.k1 + r2 * camera.k2))[..., None]
+    return x
+
+
+def directions_from_pixels(camera: Camera, px: Array, f_px: Array | float | None = None) -> Array:
+    """Unit vectors (..., 3) in the camera frame along the lines of sight of pixels (..., 2)."""
+    x = normalised_from_pixels(camera, px, f_px)
+    v = np.concatenate([x, np.ones_like(x[..., :1])], -1)
+    return v / np.sqrt((v * v).sum(-1, keepdims=True))

@@ -1,0 +1,113 @@
+"""What a photo's metadata says, what it lacks, and how far each value can be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+North = Literal["true", "magnetic", "grid", "unknown"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """A value with one standard uncertainty and the place it came from. Unit as the field's name says."""
+
+    value: float
+    sigma: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GeoPosition:
+    """Where the camera stood, WGS84.
+
+    sigma_m is one standard uncertainty in each horizontal direction.
+    """
+
+    lat_deg: float
+    lon_deg: float
+    sigma_m: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompassHeading:
+    """Direction of the optical axis as the phone's compass gave it, clockwise from `north`, [0, 360)."""
+
+    value_deg: float
+    north: North
+    sigma_deg: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenAt:
+    """When the photo was taken. utc is None where the zone is unknown; sigma_s one standard uncertainty, seconds."""
+
+    local: datetime | None
+    utc: datetime | None
+    sigma_s: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Focal:
+    """Focal length in pixels of the image as shown.
+
+    relative_sigma is one standard uncertainty divided by the value. `alternatives` lists other readings of the same
+    tags that cannot be excluded, in pixels, with what they assume.
+    """
+
+    f_px: float
+    relative_sigma: float
+    source: str
+    alternatives: tuple[tuple[float, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Something a reader of the photo should know.
+
+    code is stable (kebab-case); severity 'info', 'weak' (costs accuracy) or 'unusable' (the value is not used);
+    cost_deg is what it costs the azimuth, one standard uncertainty in degrees, where that can be said.
+    """
+
+    code: str
+    severity: Literal["info", "weak", "unusable"]
+    tag: str
+    message: str
+    cost_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoRecord:
+    """One photo's metadata after checking. None = not there, or there and not usable (then a finding says why).
+
+    width_px, height_px are those of the image as shown (after `orientation`, the Exif value 1 to 8).
+    pitch_deg: optical axis above the horizon; roll_deg: camera turned clockwise about its axis (seen from behind it).
+    altitude_m is as the file gives it, datum not known better than some tens of metres.
+    """
+
+    path: Path
+    format: str
+    width_px: int
+    height_px: int
+    orientation: int
+    make: str | None = None
+    model: str | None = None
+    software: str | None = None
+    position: GeoPosition | None = None
+    altitude_m: Measured | None = None
+    heading: CompassHeading | None = None
+    pitch_deg: Measured | None = None
+    roll_deg: Measured | None = None
+    taken: TakenAt | None = None
+    focal: Focal | None = None
+    cropped: bool = False
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def name(self) -> str:
+        return self.path.name

@@ -1,0 +1,1 @@
+"""Registers, controls and picks: validated tables."""

@@ -1,0 +1,101 @@
+"""Sites, antennas, readings, controls and picks as the rest of photoaz sees them: validated, in metres and degrees."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Literal
+
+ReadingNorth = Literal["true", "magnetic", "grid"]
+ControlKind = Literal["landmark", "sun", "bearing", "heading", "pitch", "roll", "standpoint"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """An instrument reading of an azimuth, clockwise from `north`; u95_deg its expanded uncertainty."""
+
+    azimuth_deg: float
+    north: ReadingNorth
+    u95_deg: float
+    date: date | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DowntiltReading:
+    """An instrument reading of a mechanical downtilt (positive looks down)."""
+
+    downtilt_deg: float
+    u95_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Antenna:
+    """One row of the register. Sizes are of the box; None where the register is silent. u95: expanded, 95 %."""
+
+    antenna_id: str
+    rad_center_m: float
+    design_azimuth_deg: float
+    design_north: ReadingNorth = "true"
+    rad_center_u95_m: float = 1.0
+    sector: str | None = None
+    position: int | None = None
+    height_m: float | None = None
+    width_m: float | None = None
+    depth_m: float | None = None
+    offset_east_m: float | None = None
+    offset_north_m: float | None = None
+    tolerance_deg: float = 5.0
+    design_downtilt_deg: float | None = None
+    reading: Reading | None = None
+    downtilt_reading: DowntiltReading | None = None
+    grid_crs: str | None = None
+    extra: Mapping[str, str] = field(default_factory=dict)
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A tower and its antennas. lat, lon: tower base centre, WGS84; position_u95_m: 95 % radius of that position."""
+
+    site_id: str
+    lat_deg: float
+    lon_deg: float
+    antennas: tuple[Antenna, ...]
+    position_u95_m: float = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Control:
+    """Something known that fixes a photo's standpoint or attitude better than its own metadata.
+
+    pixel: (x, y) of the image as shown; u95 in metres for landmark and standpoint, degrees for the others.
+    value_deg holds pitch and roll; azimuth_true_deg holds heading and bearing.
+    """
+
+    photo: str
+    kind: ControlKind
+    u95: float
+    name: str = ""
+    pixel: tuple[float, float] | None = None
+    lat_deg: float | None = None
+    lon_deg: float | None = None
+    height_m: float | None = None
+    azimuth_true_deg: float | None = None
+    value_deg: float | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pick:
+    """A person's word on where an antenna is in a photo.
+
+    Either a seed point on it, or the front face's corners as seen (upper left, upper right, lower right, lower left).
+    """
+
+    photo: str
+    antenna_id: str
+    seed_px: tuple[float, float] | None = None
+    corners_px: tuple[tuple[float, float], ...] | None = None
+    exact: bool = False
+    line: int = 0

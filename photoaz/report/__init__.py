@@ -1,0 +1,1 @@
+"""Pictures, tables and documents made from solutions."""

@@ -1,0 +1,99 @@
+"""What a site's adjustment gives: the frozen result that judgement, reports and files are made from.
+
+Angles in degrees here, because everything that reads a solution is an edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+View = Literal["face", "oblique", "profile", "rear"]
+Status = Literal["estimated", "ambiguous", "not_found", "not_visible"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetShare:
+    """One source's part of an azimuth's variance. share in [0, 1], the shares sum to 1; u95_deg of that source alone."""
+
+    source: str
+    share: float
+    u95_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alternative:
+    """Another azimuth the same evidence allows."""
+
+    azimuth_true_deg: float
+    u95_deg: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EvidenceView:
+    """How one photo shows one antenna, after the fit.
+
+    corners_px: the front face's corners of the ideal box, (x, y) pixels of the image as shown, in the order upper left,
+    upper right, lower right, lower left as seen by somebody looking at the front. outline_px: the fitted outline, a
+    closed polygon. inner_px: the visible inner edges, each a pair of points. width_px: across the box as seen.
+    yaw_deg: the face's normal off the line of sight in plan, clockwise seen from above positive (0 = face-on).
+    quality: fraction of the outline that found its edge, [0, 1].
+    """
+
+    photo: str
+    view: View
+    corners_px: tuple[tuple[float, float], ...]
+    outline_px: tuple[tuple[float, float], ...]
+    inner_px: tuple[tuple[tuple[float, float], tuple[float, float]], ...]
+    width_px: float
+    yaw_deg: float
+    quality: float
+    from_pick: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AntennaSolution:
+    """One antenna's answer. The figures are None unless status is 'estimated' or 'ambiguous'."""
+
+    antenna_id: str
+    status: Status
+    azimuth_true_deg: float | None = None
+    u95_deg: float | None = None
+    downtilt_deg: float | None = None
+    downtilt_u95_deg: float | None = None
+    roll_deg: float | None = None
+    roll_u95_deg: float | None = None
+    alternatives: tuple[Alternative, ...] = ()
+    evidence: tuple[EvidenceView, ...] = ()
+    budget: tuple[BudgetShare, ...] = ()
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoSolution:
+    """One photo's part in the adjustment: its attitude and standpoint after it (None where rejected)."""
+
+    photo: str
+    status: Literal["used", "rejected"]
+    reason: str | None = None
+    heading_true_deg: float | None = None
+    heading_u95_deg: float | None = None
+    pitch_deg: float | None = None
+    roll_deg: float | None = None
+    lat_deg: float | None = None
+    lon_deg: float | None = None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteSolution:
+    """A whole site. declination_deg: at the site on the photos' date, east positive."""
+
+    site_id: str
+    lat_deg: float
+    lon_deg: float
+    declination_deg: float | None
+    declination_u95_deg: float | None
+    photos: tuple[PhotoSolution, ...]
+    antennas: tuple[AntennaSolution, ...]
