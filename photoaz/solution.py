@@ -14,7 +14,7 @@ Status = Literal["estimated", "ambiguous", "not_found", "not_visible"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetShare:
-    """One source's part of an azimuth's variance. share in [0, 1], the shares sum to 1; u95_deg of that source alone."""
+    """One source's part of an azimuth's variance: share in [0, 1] (they sum to 1), u95_deg of that source alone."""
 
     source: str
     share: float
