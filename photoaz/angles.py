@@ -1,0 +1,152 @@
+"""Wrapping, differences, means and spelling of angles. Azimuths run clockwise from true north."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any, overload
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[Any]
+
+
+def _wrapped(angle: ArrayLike, turn: float) -> Any:
+    x = np.asarray(angle)
+    # Subtracting whole turns, instead of a modulo about half a turn, leaves an angle already in range untouched to the
+    # last bit; rounding the real part only lets a complex step through.
+    out = x - turn * np.round(np.real(x) / turn)
+    out = np.where(np.real(out) <= -turn / 2, out + turn, out)
+    return out if out.ndim else out[()].item()
+
+
+@overload
+def wrap_deg(angle_deg: float) -> float: ...
+@overload
+def wrap_deg(angle_deg: Array) -> Array: ...
+def wrap_deg(angle_deg: float | Array) -> float | Array:
+    """Bring angles [deg], scalar or any shape, into (-180, 180]. NaN stays NaN."""
+    wrapped: float | Array = _wrapped(angle_deg, 360.0)
+    return wrapped
+
+
+@overload
+def wrap_rad(angle_rad: float) -> float: ...
+@overload
+def wrap_rad(angle_rad: Array) -> Array: ...
+def wrap_rad(angle_rad: float | Array) -> float | Array:
+    """Bring angles [rad], scalar or any shape, into (-pi, pi]. Complex input keeps its imaginary part."""
+    wrapped: float | Array = _wrapped(angle_rad, 2.0 * math.pi)
+    return wrapped
+
+
+@overload
+def azimuth_deg(angle_deg: float) -> float: ...
+@overload
+def azimuth_deg(angle_deg: Array) -> Array: ...
+def azimuth_deg(angle_deg: float | Array) -> float | Array:
+    """Bring angles [deg], scalar or any shape, into [0, 360). NaN stays NaN."""
+    out = np.mod(np.asarray(angle_deg, dtype=float), 360.0)
+    out = np.where(out >= 360.0, 0.0, out) + 0.0  # a tiny negative angle rounds up to 360; + 0.0 drops a minus sign
+    return out if out.ndim else float(out)
+
+
+@overload
+def difference_deg(a_deg: float, b_deg: float) -> float: ...
+@overload
+def difference_deg(a_deg: Array, b_deg: float | Array) -> Array: ...
+@overload
+def difference_deg(a_deg: float, b_deg: Array) -> Array: ...
+def difference_deg(a_deg: float | Array, b_deg: float | Array) -> float | Array:
+    """a minus b [deg] the short way round, in (-180, 180]: positive where a lies clockwise of b."""
+    wrapped: float | Array = _wrapped(np.subtract(a_deg, b_deg), 360.0)
+    return wrapped
+
+
+def circular_mean_deg(values_deg: ArrayLike, weights: ArrayLike | None = None) -> float:
+    """Mean direction [deg] of angles in [0, 360): the direction of the sum of their unit vectors.
+
+    Parameters
+    ----------
+    values_deg : shape (n,), degrees.
+    weights : shape (n,), not negative; all 1 where None.
+
+    Raises
+    ------
+    ValueError : no values, weights that do not fit, or directions that cancel, which have no mean.
+
+    References
+    ----------
+    Mardia, Jupp: Directional Statistics (2000), section 2.2.
+    """
+    v = np.radians(np.asarray(values_deg, dtype=float).ravel())
+    w = np.ones_like(v) if weights is None else np.asarray(weights, dtype=float).ravel()
+    if w.shape != v.shape or not np.all(w >= 0.0):
+        raise ValueError("weights must be one per value, none negative")
+    s, c = float(np.sum(w * np.sin(v))), float(np.sum(w * np.cos(v)))
+    if not math.hypot(s, c) > 1e-9 * float(np.sum(w)):
+        raise ValueError("these directions cancel (or there are none): they have no mean")
+    return azimuth_deg(math.degrees(math.atan2(s, c)))
+
+
+def u95_decimals(u95_deg: float | None) -> int:
+    """Decimals worth printing beside an expanded uncertainty: two significant digits of it, at most three decimals.
+
+    One where it is not known. JCGM 100:2008, 7.2.6.
+    """
+    if u95_deg is None or not math.isfinite(u95_deg) or u95_deg <= 0.0:
+        return 1
+    # 0.995 rounds to 1.0: two digits after rounding, not before
+    return int(min(3, max(0, 1 - math.floor(math.log10(float(f"{u95_deg:.1e}"))))))
+
+
+def format_azimuth_deg(value_deg: float, u95_deg: float | None = None) -> str:
+    """Spell an azimuth: '124.6° ± 4.0°', '124.6°' without an uncertainty. 359.97 is '0.0°', never '360.0°'."""
+    n = u95_decimals(u95_deg)
+    text = f"{azimuth_deg(round(azimuth_deg(value_deg), n)):.{n}f}°"
+    return text if u95_deg is None else f"{text} ± {u95_deg:.{n}f}°"
+
+
+def format_difference_deg(value_deg: float, decimals: int = 1) -> str:
+    """Spell a signed angle: '+6.6°', '-0.4°', '0.0°'."""
+    r = round(value_deg, decimals)
+    return f"{r:+.{decimals}f}°" if r else f"{0.0:.{decimals}f}°"
+
+
+_NUMBER = r"\d+(?:\.\d*)?|\.\d+"
+_PLAIN = re.compile(rf"([+-]?)\s*({_NUMBER})\s*(?:°|deg)?")
+_SEXAGESIMAL = re.compile(
+    rf"([+-]?)\s*(\d+)\s*(?:°|d|deg|:|\s)\s*({_NUMBER})\s*(?:'|m|:|\s|$)\s*(?:({_NUMBER})\s*(?:\"|''|s)?)?"
+)
+
+
+def parse_angle_deg(text: str) -> float:
+    """Degrees from text: '-37.951', '37.951° S', '37°57\\'03.72"S', '37 57 3.72 S', '-37:57:3.72'.
+
+    A trailing or leading N, E, S or W gives the sign (S and W negative) and then no other sign may stand.
+
+    Raises
+    ------
+    ValueError : anything else, minutes or seconds of 60 and more, decimal commas included; says what was wrong.
+    """
+    t = text.strip().replace("′", "'").replace("″", '"').replace("’", "'").replace("”", '"').replace("º", "°")
+    t = t.replace("\N{MINUS SIGN}", "-")
+    # Capitals only, and units in small letters only: '3s' are seconds, '3 S' is south
+    hemisphere = re.fullmatch(r"([NESW])\s*(.*)|(.*?)\s*([NESW])", t, re.DOTALL)
+    sign = 1.0
+    if hemisphere:
+        letter = hemisphere[1] or hemisphere[4]
+        t = (hemisphere[2] if hemisphere[1] else hemisphere[3]).strip()
+        if t[:1] in "+-":
+            raise ValueError("a sign together with a hemisphere letter")
+        sign = -1.0 if letter in "SW" else 1.0
+    if plain := _PLAIN.fullmatch(t):
+        return sign * float(plain[1] + plain[2])
+    if not (parts := _SEXAGESIMAL.fullmatch(t)):
+        raise ValueError("a decimal comma" if re.fullmatch(r"[+-]?\d+,\d+\D*", t) else "not an angle")
+    minutes, seconds = float(parts[3]), float(parts[4] or 0.0)
+    if minutes >= 60.0 or seconds >= 60.0 or (parts[4] and "." in parts[3]):
+        raise ValueError("minutes or seconds out of range")
+    value = float(parts[2]) + minutes / 60.0 + seconds / 3600.0
+    return sign * (-value if parts[1] == "-" else value)
