@@ -1,0 +1,600 @@
+"""Registers, controls and picks: every fault of a file at once, each with its line and column."""
+
+from __future__ import annotations
+
+import os
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import PydanticCustomError
+
+from photoaz.angles import azimuth_deg, parse_angle_deg
+from photoaz.errors import Fault, InputError
+from photoaz.geodesy import norths
+from photoaz.register.model import (
+    Antenna,
+    Control,
+    ControlKind,
+    DowntiltReading,
+    Pick,
+    Reading,
+    ReadingNorth,
+    Site,
+)
+from photoaz.register.tables import Table, read_table
+
+FOOT_M = 0.3048  # the international foot
+
+SITE_POSITION_U95_M = 3.0
+RAD_CENTER_U95_M = 1.0
+TOLERANCE_DEG = 5.0
+READING_U95_DEG = 2.0
+READING_DOWNTILT_U95_DEG = 0.5  # a digital level held against a radome: common practice, no source
+
+# Where a control's u95 is blank: a landmark off a map or an aerial photo, the sun in a photo whose clock runs to some
+# seconds, a bearing off a map, a compass used with care, phone pitch and roll, a standpoint marked on an aerial photo.
+# Common practice, no source; metres for landmark and standpoint, else degrees.
+CONTROL_U95: Mapping[ControlKind, float] = {
+    "landmark": 10.0,
+    "sun": 0.3,
+    "bearing": 1.0,
+    "heading": 2.0,
+    "pitch": 1.0,
+    "roll": 1.0,
+    "standpoint": 5.0,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisterResult:
+    """What a register holds: the sites made of its good rows, and every fault of the others."""
+
+    path: Path
+    sites: tuple[Site, ...]
+    faults: tuple[Fault, ...] = ()
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Cells
+
+
+def _wrong(why: str) -> PydanticCustomError:
+    return PydanticCustomError("cell", "{why}", {"why": why})
+
+
+def _number(value: object) -> object:
+    """A plain decimal number. What Python takes beyond that (nan, inf, 1_000) is a slip in a table."""
+    if not isinstance(value, str):
+        return value
+    text = value.replace("\N{MINUS SIGN}", "-")
+    if re.fullmatch(r"[+-]?\d*,\d+", text):
+        raise _wrong("a decimal comma")
+    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text):
+        raise _wrong("not a finite number")
+    return float(text)
+
+
+def _angle(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    try:
+        return parse_angle_deg(value)
+    except ValueError as e:
+        raise _wrong(str(e)) from None
+
+
+def _day(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    try:
+        if not re.match(r"\d{4}-\d\d-\d\d", value):
+            raise ValueError
+        return datetime.fromisoformat(value).date()
+    except ValueError:
+        raise _wrong("not a date in ISO 8601") from None
+
+
+def _lower(value: object) -> object:
+    return value.lower() if isinstance(value, str) else value
+
+
+def _whole(value: object) -> object:
+    number = _number(value)
+    if isinstance(number, float) and not number.is_integer():
+        raise _wrong("not a whole number")
+    return number
+
+
+_Number = Annotated[float, BeforeValidator(_number)]
+_Angle = Annotated[float, BeforeValidator(_angle)]
+_Day = Annotated[date, BeforeValidator(_day)]
+_North = Annotated[ReadingNorth, BeforeValidator(_lower)]
+_U95 = Annotated[_Number | None, Field(gt=0, le=180, description="a 95 % uncertainty in degrees, above 0")]
+_LAT = "a latitude in degrees, -90 to 90, WGS84"
+_LON = "a longitude in degrees, -180 to 360, east positive, WGS84"
+_AZIMUTH = "degrees clockwise from north, 0 to 360"
+_NORTH = "true, magnetic or grid"
+_DOWNTILT = "degrees, -90 to 90, positive looks down"
+
+
+class _RowModel(BaseModel):
+    """Fields carry the columns' names; a field's description says what is wanted there."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    @classmethod
+    def columns(cls) -> tuple[str, ...]:
+        return tuple(cls.model_fields)
+
+    @classmethod
+    def needed(cls) -> tuple[str, ...]:
+        return tuple(k for k, f in cls.model_fields.items() if f.is_required())
+
+
+class _RegisterRow(_RowModel):
+    site_id: str = Field(description="a name for the site")
+    antenna_id: str = Field(description="a name for the antenna, its own within the site")
+    site_lat_deg: _Angle = Field(ge=-90, le=90, description=_LAT)
+    site_lon_deg: _Angle = Field(ge=-180, le=360, description=_LON)
+    site_position_u_m: _Number | None = Field(None, gt=0, le=1e5, description="metres, above 0")
+    sector: str | None = None
+    position: Annotated[int, BeforeValidator(_whole)] | None = Field(None, ge=1, description="1, 2, 3, ...")
+    rad_center_m: _Number | None = Field(None, gt=0, le=1000, description="metres above ground, above 0 up to 1000")
+    rad_center_ft: _Number | None = Field(None, gt=0, le=3300, description="feet above ground, above 0 up to 3300")
+    rad_center_u_m: _Number = Field(RAD_CENTER_U95_M, gt=0, le=100, description="metres, above 0 up to 100")
+    antenna_height_m: _Number | None = Field(None, gt=0, le=20, description="metres, above 0 up to 20")
+    antenna_width_m: _Number | None = Field(None, gt=0, le=5, description="metres, above 0 up to 5")
+    antenna_depth_m: _Number | None = Field(None, gt=0, le=5, description="metres, above 0 up to 5")
+    offset_east_m: _Number | None = Field(None, ge=-500, le=500, description="metres from the tower's axis")
+    offset_north_m: _Number | None = Field(None, ge=-500, le=500, description="metres from the tower's axis")
+    design_azimuth_deg: _Angle = Field(ge=0, le=360, description=_AZIMUTH)
+    design_north: _North = Field("true", description=_NORTH)
+    tolerance_deg: _Number = Field(TOLERANCE_DEG, gt=0, le=180, description="degrees, above 0 up to 180")
+    design_downtilt_deg: _Angle | None = Field(None, ge=-90, le=90, description=_DOWNTILT)
+    reading_azimuth_deg: _Angle | None = Field(None, ge=0, le=360, description=_AZIMUTH)
+    reading_north: _North = Field("true", description=_NORTH)
+    reading_u95_deg: _U95 = READING_U95_DEG
+    reading_date: _Day | None = Field(None, description="a date like 2024-05-31")
+    reading_downtilt_deg: _Angle | None = Field(None, ge=-90, le=90, description=_DOWNTILT)
+    reading_downtilt_u95_deg: _U95 = READING_DOWNTILT_U95_DEG
+    grid_crs: str | None = Field(None, description="EPSG code of a projected CRS")
+
+
+class _ControlRow(_RowModel):
+    photo: str = Field(description="the photo's file name, or its path relative to this file")
+    kind: Annotated[ControlKind, BeforeValidator(_lower)] = Field(description=", ".join(CONTROL_U95))
+    name: str = ""
+    x_px: _Number | None = Field(None, description="pixels from the left")
+    y_px: _Number | None = Field(None, description="pixels from the top")
+    lat_deg: _Angle | None = Field(None, ge=-90, le=90, description=_LAT)
+    lon_deg: _Angle | None = Field(None, ge=-180, le=360, description=_LON)
+    height_m: _Number | None = Field(None, ge=-1000, le=10000, description="metres")
+    azimuth_true_deg: _Angle | None = Field(None, ge=-360, le=360, description=_AZIMUTH)
+    value_deg: _Angle | None = Field(None, ge=-180, le=180, description="degrees, -180 to 180")
+    u95: _Number | None = Field(None, gt=0, description="a 95 % uncertainty above 0, metres or degrees as the kind")
+
+
+class _PickRow(_RowModel):
+    photo: str = Field(description="the photo's file name, or its path relative to this file")
+    antenna_id: str = Field(description="an antenna of the register")
+    x_px: _Number | None = Field(None, description="pixels from the left")
+    y_px: _Number | None = Field(None, description="pixels from the top")
+    x1_px: _Number | None = Field(None, description="pixels")
+    y1_px: _Number | None = Field(None, description="pixels")
+    x2_px: _Number | None = Field(None, description="pixels")
+    y2_px: _Number | None = Field(None, description="pixels")
+    x3_px: _Number | None = Field(None, description="pixels")
+    y3_px: _Number | None = Field(None, description="pixels")
+    x4_px: _Number | None = Field(None, description="pixels")
+    y4_px: _Number | None = Field(None, description="pixels")
+    exact: Annotated[Literal["yes", "no"], BeforeValidator(_lower)] = Field("no", description="yes or no")
+
+
+_M = TypeVar("_M", bound=_RowModel)
+
+
+def _validated(model: type[_M], table: Table, needed: Iterable[str] = ()) -> tuple[list[tuple[int, _M]], list[Fault]]:
+    """Each good row with its line, and the faults of the others."""
+    missing = [c for c in (*model.needed(), *needed) if c not in table.columns]
+    if missing:
+        raise InputError(
+            Fault(
+                file=table.path,
+                line=1,
+                found=f"the columns {', '.join(table.columns)}",
+                wanted=f"also {', '.join(missing)}",
+            )
+        )
+    good: list[tuple[int, _M]] = []
+    faults = list(table.faults)
+    for row in table.rows:
+        try:
+            good.append((row.line, model.model_validate(row.cells)))
+        except ValidationError as e:
+            faults += [_fault(model, table.path, row.line, row.cells, error) for error in e.errors(include_url=False)]
+    return good, faults
+
+
+def _fault(model: type[_RowModel], path: Path, line: int, cells: Mapping[str, str], error: Any) -> Fault:
+    column = str(error["loc"][0])
+    why = error.get("ctx", {}).get("why")
+    found = repr(cells[column]) if column in cells else "nothing"
+    return Fault(
+        file=path,
+        line=line,
+        column=column,
+        found=f"{found} ({why})" if why else found,
+        wanted=model.model_fields[column].description or "text",
+    )
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Register
+
+
+def load_register(path: Path | str) -> RegisterResult:
+    """Read a register of antennas (CSV or XLSX), one row each; columns as the interface lists them.
+
+    Of rows with the same site and antenna none is kept, as nobody can know which one is meant; of rows that give a site
+    another position than most of its rows do, none either. Unknown columns go into `Antenna.extra`.
+
+    Returns
+    -------
+    RegisterResult : sites in the order of their first row, antennas in file order, and all faults.
+
+    Raises
+    ------
+    InputError : the file cannot be read as a table at all, or lacks needed columns.
+    """
+    table = read_table(path, _RegisterRow.columns())
+    either = () if {"rad_center_m", "rad_center_ft"} & set(table.columns) else ("rad_center_m or rad_center_ft",)
+    good, faults = _validated(_RegisterRow, table, needed=either)
+    extras = {r.line: {k: v for k, v in r.cells.items() if k not in _RegisterRow.model_fields} for r in table.rows}
+    kept: list[tuple[int, _RegisterRow]] = []
+    for line, row in good:
+        own = list(_row_faults(row, table.path, line))
+        faults += own
+        if not own:
+            kept.append((line, row))
+    kept = _without_repeats(
+        kept,
+        faults,
+        key=lambda r: (r.site_id, r.antenna_id),
+        column="antenna_id",
+        what="a pair of site_id and antenna_id that occurs once",
+        path=table.path,
+    )
+    kept = _of_one_position(kept, faults, table.path)
+    by_site: dict[str, list[tuple[int, _RegisterRow]]] = {}
+    for line, row in kept:
+        by_site.setdefault(row.site_id, []).append((line, row))
+    sites = tuple(
+        Site(
+            site_id=site_id,
+            lat_deg=rows[0][1].site_lat_deg,
+            lon_deg=_lon180(rows[0][1].site_lon_deg),
+            position_u95_m=next((r.site_position_u_m for _, r in rows if r.site_position_u_m), SITE_POSITION_U95_M),
+            antennas=tuple(_antenna(row, line, extras[line]) for line, row in rows),
+        )
+        for site_id, rows in by_site.items()
+    )
+    return RegisterResult(path=table.path, sites=sites, faults=_sorted(faults))
+
+
+def require_sites(result: RegisterResult) -> tuple[Site, ...]:
+    """The sites of a register without any fault; InputError with all of them, or that there is no row, otherwise."""
+    if result.faults:
+        raise InputError(result.faults)
+    if not result.sites:
+        raise InputError(Fault(file=result.path, found="a header only", wanted="a row per antenna"))
+    return result.sites
+
+
+def _sorted(faults: list[Fault]) -> tuple[Fault, ...]:
+    return tuple(sorted(faults, key=lambda f: f.line or 0))
+
+
+def _lon180(lon_deg: float) -> float:
+    return lon_deg - 360.0 if lon_deg > 180.0 else lon_deg
+
+
+def _row_faults(row: _RegisterRow, path: Path, line: int) -> Iterable[Fault]:
+    """What no single cell of a register's row shows."""
+    if row.rad_center_m is None and row.rad_center_ft is None:
+        yield Fault(
+            file=path, line=line, column="rad_center_m", found="nothing", wanted="rad_center_m or rad_center_ft"
+        )
+    if row.rad_center_m is not None and row.rad_center_ft is not None:
+        from_feet = row.rad_center_ft * FOOT_M
+        if abs(from_feet - row.rad_center_m) > 0.5:  # either may be rounded to its unit
+            yield Fault(
+                file=path,
+                line=line,
+                column="rad_center_ft",
+                found=f"{row.rad_center_ft:g} ft = {from_feet:.2f} m beside {row.rad_center_m:g} m",
+                wanted="the same height in both columns, or one of them",
+            )
+    grids = ["design_north"] if row.design_north == "grid" else []
+    if row.reading_azimuth_deg is not None and row.reading_north == "grid":
+        grids.append("reading_north")
+    if grids and row.grid_crs is None:
+        wanted = f"an EPSG code, as {' and '.join(grids)} say{'s' if len(grids) == 1 else ''} grid"
+        yield Fault(file=path, line=line, column="grid_crs", found="nothing", wanted=wanted)
+    elif grids and row.grid_crs is not None:
+        try:
+            norths.meridian_convergence_deg(row.site_lat_deg, _lon180(row.site_lon_deg), row.grid_crs)
+        except InputError as e:
+            yield Fault(
+                file=path,
+                line=line,
+                column="grid_crs",
+                found=f"{row.grid_crs!r}: {e.faults[0].found}",
+                wanted=e.faults[0].wanted,
+            )
+    magnetic = row.reading_azimuth_deg is not None and row.reading_north == "magnetic"
+    if magnetic and row.reading_date and not norths.FIRST_YEAR <= row.reading_date.year <= norths.LAST_YEAR:
+        yield Fault(
+            file=path,
+            line=line,
+            column="reading_date",
+            found=row.reading_date.isoformat(),
+            wanted=f"a date from {norths.FIRST_YEAR} to {norths.LAST_YEAR}, as the reading is magnetic",
+        )
+
+
+def _without_repeats(
+    rows: list[tuple[int, _M]],
+    faults: list[Fault],
+    *,
+    key: Callable[[_M], tuple[str, ...]],
+    column: str,
+    what: str,
+    path: Path,
+) -> list[tuple[int, _M]]:
+    lines: dict[tuple[str, ...], list[int]] = {}
+    for line, row in rows:
+        lines.setdefault(key(row), []).append(line)
+    for name, where in lines.items():
+        for line in where[1:]:
+            found = f"{' / '.join(name)}, which line {where[0]} has too (neither is used)"
+            faults.append(Fault(file=path, line=line, column=column, found=found, wanted=what))
+    return [(line, row) for line, row in rows if len(lines[key(row)]) == 1]
+
+
+def _of_one_position(
+    rows: list[tuple[int, _RegisterRow]], faults: list[Fault], path: Path
+) -> list[tuple[int, _RegisterRow]]:
+    """Leave out the rows whose site position (or its uncertainty) is not the one that most rows of the site give."""
+    for column in ("site_lat_deg", "site_lon_deg", "site_position_u_m"):
+        given: dict[str, list[tuple[int, float]]] = {}
+        for line, row in rows:
+            if (value := getattr(row, column)) is not None:
+                given.setdefault(row.site_id, []).append((line, value))
+        bad: set[int] = set()
+        for site_id, values in given.items():
+            (usual, _), *_ = Counter(v for _, v in values).most_common(1)
+            first = next(line for line, v in values if v == usual)
+            for line, value in values:
+                if value != usual:
+                    bad.add(line)
+                    faults.append(
+                        Fault(
+                            file=path,
+                            line=line,
+                            column=column,
+                            found=f"{value!r}",
+                            wanted=f"{usual!r}, which line {first} gives for site {site_id}",
+                        )
+                    )
+        rows = [(line, row) for line, row in rows if line not in bad]
+    return rows
+
+
+def _antenna(row: _RegisterRow, line: int, extra: dict[str, str]) -> Antenna:
+    rad_center_m = row.rad_center_m
+    if rad_center_m is None:
+        assert row.rad_center_ft is not None  # _row_faults saw to it
+        rad_center_m = row.rad_center_ft * FOOT_M
+    reading = downtilt = None
+    if row.reading_azimuth_deg is not None:
+        reading = Reading(
+            azimuth_deg=azimuth_deg(row.reading_azimuth_deg),
+            north=row.reading_north,
+            u95_deg=row.reading_u95_deg or READING_U95_DEG,
+            date=row.reading_date,
+        )
+    if row.reading_downtilt_deg is not None:
+        downtilt = DowntiltReading(
+            downtilt_deg=row.reading_downtilt_deg,
+            u95_deg=row.reading_downtilt_u95_deg or READING_DOWNTILT_U95_DEG,
+        )
+    return Antenna(
+        antenna_id=row.antenna_id,
+        rad_center_m=rad_center_m,
+        rad_center_u95_m=row.rad_center_u_m,
+        design_azimuth_deg=azimuth_deg(row.design_azimuth_deg),
+        design_north=row.design_north,
+        sector=row.sector,
+        position=row.position,
+        height_m=row.antenna_height_m,
+        width_m=row.antenna_width_m,
+        depth_m=row.antenna_depth_m,
+        offset_east_m=row.offset_east_m,
+        offset_north_m=row.offset_north_m,
+        tolerance_deg=row.tolerance_deg,
+        design_downtilt_deg=row.design_downtilt_deg,
+        reading=reading,
+        downtilt_reading=downtilt,
+        grid_crs=row.grid_crs,
+        extra=extra,
+        line=line,
+    )
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Controls and picks
+
+# What each kind of control needs, and what it may have besides
+_CONTROL_NEEDS: Mapping[ControlKind, tuple[str, ...]] = {
+    "landmark": ("x_px", "y_px", "lat_deg", "lon_deg"),
+    "sun": (),
+    "bearing": ("x_px", "y_px", "azimuth_true_deg"),
+    "heading": ("azimuth_true_deg",),
+    "pitch": ("value_deg",),
+    "roll": ("value_deg",),
+    "standpoint": ("lat_deg", "lon_deg"),
+}
+
+
+def load_controls(path: Path | str) -> tuple[Control, ...]:
+    """Read controls: what fixes a photo's standpoint or attitude. Blank u95 get `CONTROL_U95`.
+
+    A landmark without height fixes a horizontal direction only; a sun without pixel is looked for. The angle of a pitch
+    or roll stands in value_deg (azimuth_true_deg is taken for it where that is blank).
+
+    Raises
+    ------
+    InputError : with every fault of the file.
+    """
+    table = read_table(path, _ControlRow.columns())
+    good, faults = _validated(_ControlRow, table)
+    controls = []
+    for line, row in good:
+        own = list(_control_faults(row, table.path, line))
+        faults += own
+        if not own:
+            controls.append(_control(row, line))
+    if faults:
+        raise InputError(_sorted(faults))
+    return tuple(controls)
+
+
+def _angle_of(row: _ControlRow) -> float | None:
+    return row.azimuth_true_deg if row.value_deg is None else row.value_deg
+
+
+def _control_faults(row: _ControlRow, path: Path, line: int) -> Iterable[Fault]:
+    def fault(column: str, found: str, wanted: str) -> Fault:
+        return Fault(file=path, line=line, column=column, found=found, wanted=wanted)
+
+    tilt = row.kind in ("pitch", "roll")
+    for column in _CONTROL_NEEDS[row.kind]:
+        value = _angle_of(row) if tilt else getattr(row, column)
+        if value is None:
+            wanted = _ControlRow.model_fields[column].description
+            yield fault(column, "nothing", f"{wanted}, as a {row.kind} needs it")
+    if row.kind == "sun" and (row.x_px is None) != (row.y_px is None):
+        yield fault("y_px" if row.y_px is None else "x_px", "nothing", "both pixel coordinates, or none")
+    azimuth = row.azimuth_true_deg
+    if azimuth is not None and azimuth < 0.0 and not tilt:
+        yield fault("azimuth_true_deg", f"'{azimuth:g}'", _AZIMUTH)
+    limit = 90.0 if row.kind == "pitch" else 180.0
+    angle = _angle_of(row)
+    if tilt and angle is not None and not -limit <= angle <= limit:
+        yield fault("value_deg", f"'{angle:g}'", f"degrees, -{limit:g} to {limit:g}")
+    if tilt and azimuth is not None and row.value_deg is not None and azimuth != row.value_deg:
+        yield fault("azimuth_true_deg", f"'{azimuth:g}' beside value_deg '{row.value_deg:g}'", "one of the two")
+    degrees = row.kind not in ("landmark", "standpoint")
+    if degrees and row.u95 is not None and row.u95 > 180.0:
+        yield fault("u95", f"'{row.u95:g}'", "degrees, above 0 up to 180")
+
+
+def _control(row: _ControlRow, line: int) -> Control:
+    tilt = row.kind in ("pitch", "roll")
+    has_azimuth = row.azimuth_true_deg is not None and row.kind in ("bearing", "heading")
+    return Control(
+        photo=row.photo,
+        kind=row.kind,
+        name=row.name,
+        u95=CONTROL_U95[row.kind] if row.u95 is None else row.u95,
+        pixel=None if row.x_px is None or row.y_px is None else (row.x_px, row.y_px),
+        lat_deg=row.lat_deg,
+        lon_deg=None if row.lon_deg is None else _lon180(row.lon_deg),
+        height_m=row.height_m,
+        azimuth_true_deg=azimuth_deg(row.azimuth_true_deg)
+        if has_azimuth and row.azimuth_true_deg is not None
+        else None,
+        value_deg=_angle_of(row) if tilt else None,
+        line=line,
+    )
+
+
+def load_picks(path: Path | str) -> tuple[Pick, ...]:
+    """Read picks: a seed point on an antenna, its front face's four corners, or both.
+
+    Raises
+    ------
+    InputError : with every fault of the file.
+    """
+    table = read_table(path, _PickRow.columns())
+    good, faults = _validated(_PickRow, table)
+    kept: list[tuple[int, _PickRow]] = []
+    for line, row in good:
+        own = list(_pick_faults(row, table.path, line))
+        faults += own
+        if not own:
+            kept.append((line, row))
+    kept = _without_repeats(
+        kept,
+        faults,
+        key=lambda r: (r.photo, r.antenna_id),
+        column="antenna_id",
+        what="one pick for an antenna in a photo",
+        path=table.path,
+    )
+    if faults:
+        raise InputError(_sorted(faults))
+    return tuple(
+        Pick(
+            photo=row.photo,
+            antenna_id=row.antenna_id,
+            seed_px=None if row.x_px is None or row.y_px is None else (row.x_px, row.y_px),
+            corners_px=_corners(row),
+            exact=row.exact == "yes",
+            line=line,
+        )
+        for line, row in kept
+    )
+
+
+def _corners(row: _PickRow) -> tuple[tuple[float, float], ...] | None:
+    values = [(getattr(row, f"x{i}_px"), getattr(row, f"y{i}_px")) for i in (1, 2, 3, 4)]
+    return None if values[0][0] is None else tuple(values)
+
+
+def _pick_faults(row: _PickRow, path: Path, line: int) -> Iterable[Fault]:
+    corners = [f"{a}{i}_px" for i in (1, 2, 3, 4) for a in "xy"]
+    groups = (("x_px", "y_px"), tuple(corners))
+    given = [[c for c in group if getattr(row, c) is not None] for group in groups]
+    if not any(given):
+        wanted = "a point on it (x_px, y_px), or its four corners (x1_px to y4_px)"
+        yield Fault(file=path, line=line, column="x_px", found="nothing", wanted=wanted)
+    for group, have in zip(groups, given, strict=True):
+        if have:
+            for column in group:
+                if column not in have:
+                    wanted = "both coordinates" if len(group) == 2 else "all four corners: x1_px to y4_px"
+                    yield Fault(file=path, line=line, column=column, found="nothing", wanted=wanted)
+
+
+def matches_photo(name: str, photo_path: Path | str, csv_dir: Path | str) -> bool:
+    """Whether the name in a controls or picks table means this photo.
+
+    name is the photo's file name, or its path relative to the table's folder (either slash).
+    """
+
+    def normal(text: str) -> str:
+        return unicodedata.normalize("NFC", text)  # some file systems decompose accents, most spreadsheets do not
+
+    name = normal(name.replace("\\", "/"))
+    photo = Path(photo_path)
+    if "/" not in name:
+        return name == normal(photo.name)
+    return os.path.realpath(Path(csv_dir) / name) == normal(os.path.realpath(photo))
