@@ -1,0 +1,289 @@
+"""Which way the camera looked and how it was held: compass heading, pitch and roll."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from photoaz.photo.exif import Value, Walker, maker_note
+from photoaz.photo.reader import Reader, number_in_text
+from photoaz.photo.record import CompassHeading, Measured, North
+
+#: What a phone's compass is good for away from steel (Bowers 2022: typically 5 to 10 degrees).
+HEADING_SIGMA_DEG = 6.0
+#: Two of three headings of exactly zero are placeholders; a placeholder is off by 104 degrees rms (uniform).
+ZERO_HEADING_SIGMA_DEG = 85.0
+ELEVATION_SIGMA_DEG = 0.7
+ACCELERATION_PITCH_SIGMA_DEG = 1.5
+ACCELERATION_ROLL_SIGMA_DEG = 1.0
+POSE_SIGMA_DEG = 1.0
+#: The elevation at which a roll's error is turned into degrees, and how far photographers hold a camera off level.
+ASSUMED_ELEVATION_DEG = 45.0
+HELD_LEVEL_SIGMA_DEG = 2.0
+#: Header of the one maker note that carries a gravity vector; then a version, the byte order and a directory.
+_GRAVITY_NOTE = b"Apple iOS\x00"
+_GRAVITY_TAG = 0x0008
+#: Exif directions of the stored picture's rows and columns, as (right, down) of the picture as shown in terms of
+#: (right, down) of the picture as stored: shown_right = (a, b), shown_down = (c, d).
+_SHOWN_AXES: Mapping[int, tuple[tuple[int, int], tuple[int, int]]] = {
+    1: ((1, 0), (0, 1)),
+    3: ((-1, 0), (0, -1)),
+    6: ((0, -1), (1, 0)),
+    8: ((0, 1), (-1, 0)),
+}
+
+
+def read_heading(reader: Reader, pose: Mapping[str, str]) -> CompassHeading | None:
+    if reader.has("GPS", 0x0011):
+        found = _exif_heading(reader)
+        if found is not None:
+            return found
+    if "PoseHeadingDegrees" in pose:
+        value = number_in_text(pose["PoseHeadingDegrees"])
+        if value is not None and 0.0 <= value <= 360.0:
+            return _judged_heading(reader, value, "", "PoseHeadingDegrees")
+        reader.say(
+            "heading-out-of-range",
+            "unusable",
+            "PoseHeadingDegrees",
+            f"PoseHeadingDegrees is '{pose['PoseHeadingDegrees'][:20]}', not an angle from 0 to 360; it is not used.",
+        )
+    reader.say(
+        "heading-missing",
+        "weak",
+        "GPSImgDirection",
+        "The photo has no usable compass heading: its direction must come from the tower's position, a landmark, the "
+        "sun or other photos.",
+    )
+    if reader.has("GPS", 0x0018):
+        reader.say(
+            "bearing-to-destination",
+            "info",
+            "GPSDestBearing",
+            "GPSDestBearing is there, but it is the bearing to a destination, not where the camera looks; not used.",
+        )
+    return None
+
+
+def _exif_heading(reader: Reader) -> CompassHeading | None:
+    name = "GPSImgDirection"
+    value = reader.number("GPS", 0x0011, name, "heading")
+    if value is None:
+        return None
+    if value < 0.0 or value > 360.0:
+        reader.say(
+            "heading-out-of-range",
+            "unusable",
+            name,
+            f"{name} is {value:.6g}, which is not an angle from 0 to 360; it is not used.",
+        )
+        return None
+    return _judged_heading(reader, value, reader.text("GPS", 0x0010) or "", name)
+
+
+def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> CompassHeading:
+    """A heading in [0, 360] with what is odd about it said. XMP's has no reference at all (letter '')."""
+    sigma = HEADING_SIGMA_DEG
+    if value == 360.0:
+        reader.say("heading-is-360", "info", name, f"{name} is 360, which the standard does not allow; read as 0.")
+        value = 0.0
+    elif value == 0.0:
+        sigma = ZERO_HEADING_SIGMA_DEG
+        reader.say(
+            "heading-zero",
+            "weak",
+            name,
+            f"{name} is exactly zero, which is more often a placeholder than north; it is hardly trusted.",
+            sigma,
+        )
+    known: dict[str, North] = {"T": "true", "M": "magnetic"}
+    north = known.get(letter.upper(), "unknown")
+    if north == "unknown":
+        reader.say(
+            "heading-ref-missing",
+            "weak",
+            "GPSImgDirectionRef",
+            "The heading does not say whether it counts from true or magnetic north; both are tried, and the "
+            "difference between them (the declination) is added to its uncertainty.",
+        )
+    reader.say(
+        "heading-compass",
+        "weak",
+        name,
+        f"A compass heading is trusted to {sigma:.0f} degrees (1 sigma), and to less beside steel.",
+        sigma,
+    )
+    return CompassHeading(value_deg=value, north=north, sigma_deg=sigma, source=name)
+
+
+def read_tilt(
+    reader: Reader, exif: bytes, orientation: int, pose: Mapping[str, str]
+) -> tuple[Measured | None, Measured | None]:
+    if reader.has("EXIF", 0x9404):
+        reader.say(
+            "acceleration-scalar",
+            "info",
+            "Acceleration",
+            "Acceleration is a single number and tells no direction; it is not used.",
+        )
+    gravity_pitch, gravity_roll = _gravity_tilt(reader, exif, orientation)
+    pitches = [_elevation(reader), gravity_pitch, _pose_angle(reader, pose, "PosePitchDegrees", 90.0)]
+    rolls = [gravity_roll, _pose_angle(reader, pose, "PoseRollDegrees", 180.0)]
+    pitch = next((p for p in pitches if p is not None), None)
+    roll = next((r for r in rolls if r is not None), None)
+    for other in pitches:
+        if pitch and other and abs(other.value - pitch.value) > 4.0 * math.hypot(other.sigma, pitch.sigma):
+            reader.say(
+                "pitch-contradicts",
+                "weak",
+                "CameraElevationAngle",
+                f"The pitch is {pitch.value:.1f} degrees by {pitch.source} but {other.value:.1f} by {other.source}; "
+                "the first is used, with room for the second.",
+            )
+            pitch = Measured(value=pitch.value, sigma=abs(other.value - pitch.value), source=pitch.source)
+    if pitch is None:
+        reader.say(
+            "pitch-missing",
+            "info",
+            "CameraElevationAngle",
+            "The photo does not say how far up the camera looked; it follows from the tower's height in the picture.",
+        )
+    if roll is None:
+        cost = HELD_LEVEL_SIGMA_DEG * math.tan(math.radians(ASSUMED_ELEVATION_DEG))
+        reader.say(
+            "roll-missing",
+            "info",
+            "roll",
+            "The photo does not say how level the camera was held; verticals in the picture must tell. Held level by "
+            f"eye it costs {cost:.0f} degrees at an elevation of {ASSUMED_ELEVATION_DEG:.0f} degrees.",
+            cost,
+        )
+    return pitch, roll
+
+
+def _elevation(reader: Reader) -> Measured | None:
+    name = "CameraElevationAngle"
+    value = reader.number("EXIF", 0x9405, name, "elevation")
+    if value is None:
+        return None
+    if not -180.0 <= value < 180.0:
+        reader.say(
+            "elevation-out-of-range",
+            "unusable",
+            name,
+            f"{name} is {value:.6g}, outside -180 to 180 degrees; it is not used.",
+        )
+        return None
+    if abs(value) > 90.0:
+        reader.say(
+            "elevation-upside-down",
+            "unusable",
+            name,
+            f"{name} is {value:.6g}: the camera would have been upside down; it is not used.",
+        )
+        return None
+    return Measured(value=value, sigma=ELEVATION_SIGMA_DEG, source=name)
+
+
+def _pose_angle(reader: Reader, pose: Mapping[str, str], name: str, limit: float) -> Measured | None:
+    if name not in pose:
+        return None
+    value = number_in_text(pose[name])
+    if value is None or abs(value) > limit:
+        reader.say(
+            "pose-out-of-range",
+            "unusable",
+            name,
+            f"{name} is '{pose[name][:20]}', not an angle up to {limit:g} degrees; it is not used.",
+        )
+        return None
+    return Measured(value=value, sigma=POSE_SIGMA_DEG, source=f"XMP {name}")
+
+
+def gravity_vector(note: bytes) -> tuple[float, float, float] | None:
+    """The gravity vector [g] of a maker note that carries one; None where it is missing or cut off.
+
+    Axes of the device held upright: x right, y up, z towards the one who holds it. Offsets in this note count from
+    the note's own first byte.
+    """
+    if not note.startswith(_GRAVITY_NOTE):
+        return None
+    order = "<" if note[12:14] == b"II" else ">"
+    walker = Walker(note, base=0, order=order)
+    value: Value | None = walker.directory(14).value(_GRAVITY_TAG)
+    if value is None or isinstance(value, str) or len(value) != 3:
+        return None
+    return value[0], value[1], value[2]
+
+
+def tilt_from_gravity(gravity: tuple[float, float, float], orientation: int) -> tuple[float, float | None] | None:
+    """Pitch and roll [deg] of the rear camera from the gravity vector in device axes.
+
+    The rear camera looks along -z, so sin(pitch) = g_z / |g|. The sensor's rows run along -y and its columns along -x
+    (a device turned with its upper end to the left stores upright pictures), and Exif's orientation turns those into
+    the picture as shown: roll = atan2(g . right, g . down). Roll is None within 11 degrees of straight up or down.
+    None for mirrored orientations, whose axes are not known.
+    """
+    if orientation not in _SHOWN_AXES:
+        return None
+    x, y, z = gravity
+    norm = math.sqrt(x * x + y * y + z * z)
+    stored = (-y / norm, -x / norm)  # along the stored picture's right and down
+    right, down = (a * stored[0] + b * stored[1] for a, b in _SHOWN_AXES[orientation])
+    pitch = math.degrees(math.asin(max(-1.0, min(1.0, z / norm))))
+    if math.hypot(right, down) < 0.2:
+        return pitch, None
+    return pitch, math.degrees(math.atan2(right, down))
+
+
+def _gravity_tilt(reader: Reader, exif: bytes, orientation: int) -> tuple[Measured | None, Measured | None]:
+    name = "AccelerationVector"
+    note = maker_note(exif) if exif else b""
+    if not note.startswith(_GRAVITY_NOTE):
+        return None, None
+    gravity = gravity_vector(note)
+    if gravity is None:
+        return None, None
+    if not all(math.isfinite(g) for g in gravity):
+        reader.say(
+            "acceleration-damaged",
+            "unusable",
+            name,
+            "The maker note's acceleration holds fractions with denominator zero; it is not used.",
+        )
+        return None, None
+    norm = math.sqrt(sum(g * g for g in gravity))
+    if abs(norm - 1.0) >= 0.05:
+        reader.say(
+            "acceleration-not-1g",
+            "unusable",
+            name,
+            f"The acceleration is {norm:.2f} g, not 1 g: the phone was moving; pitch and roll are not used.",
+        )
+        return None, None
+    if "front" in (reader.text("EXIF", 0xA434) or "").lower():
+        reader.say(
+            "acceleration-front-camera", "unusable", name, "Taken with the front camera: pitch and roll are not used."
+        )
+        return None, None
+    tilt = tilt_from_gravity(gravity, orientation)
+    if tilt is None:
+        reader.say(
+            "acceleration-mirrored", "unusable", name, "The picture is mirrored: pitch and roll cannot be told from it."
+        )
+        return None, None
+    pitch = Measured(value=tilt[0], sigma=ACCELERATION_PITCH_SIGMA_DEG, source="acceleration in the maker note")
+    if tilt[1] is None:
+        reader.say("roll-undefined", "info", name, "The camera looked so steeply that its roll has no meaning.")
+        return pitch, None
+    if abs(tilt[1]) > 45.0:
+        reader.say(
+            "roll-contradicts-orientation",
+            "unusable",
+            name,
+            f"By its acceleration the camera was rolled {tilt[1]:.0f} degrees against the picture as shown: the "
+            "picture was turned later, or the phone mistook which way is up. The roll is not used.",
+        )
+        return pitch, None
+    sigma = ACCELERATION_ROLL_SIGMA_DEG / math.cos(math.radians(tilt[0]))
+    return pitch, Measured(value=tilt[1], sigma=sigma, source="acceleration in the maker note")
