@@ -10,11 +10,14 @@ doi 10.1137/S003614459631241X) gives exact derivatives: no abs, no conjugation.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from photoaz.photo.record import PhotoRecord
 
 Array = NDArray[Any]
 
@@ -87,4 +90,55 @@ def directions_from_pixels(camera: Camera, px: Array, f_px: Array | float | None
     """Unit vectors (..., 3) in the camera frame along the lines of sight of pixels (..., 2)."""
     x = normalised_from_pixels(camera, px, f_px)
     v = np.concatenate([x, np.ones_like(x[..., :1])], -1)
-    return v / np.sqrt((v * v).sum(-1, keepdims=True))
+    unit: Array = v / np.sqrt((v * v).sum(-1, keepdims=True))
+    return unit
+
+
+def project_jacobian(camera: Camera, points_in_cam: Array, f_px: Array | float | None = None) -> tuple[Array, Array]:
+    """Derivatives of `project` at points (..., 3) in the camera frame.
+
+    Returns
+    -------
+    by_point
+        (..., 2, 3), pixels per unit of length.
+    by_f
+        (..., 2), pixels per pixel of focal length.
+    """
+    f = camera.f_px if f_px is None else f_px
+    z = points_in_cam[..., 2]
+    x, y = points_in_cam[..., 0] / z, points_in_cam[..., 1] / z
+    r2 = x * x + y * y
+    d = 1.0 + r2 * (camera.k1 + r2 * camera.k2)
+    slope = 2.0 * (camera.k1 + 2.0 * r2 * camera.k2)  # d(d)/dx = slope x
+    # columns of the 2x2 matrix by normalised coordinates, then the chain rule through x = X/Z, y = Y/Z
+    u_x, u_y, v_y = f * (d + slope * x * x), f * slope * x * y, f * (d + slope * y * y)
+    a = camera.aspect
+    row_u = np.stack([u_x, u_y, -(u_x * x + u_y * y)], -1)
+    row_v = np.stack([a * u_y, a * v_y, -a * (u_y * x + v_y * y)], -1)
+    by_point = np.stack([row_u, row_v], -2) / z[..., None, None]
+    by_f = np.stack([x * d, a * y * d], -1)
+    return by_point, by_f
+
+
+#: Where the optical axis meets an uncropped picture, off its middle, as a share of the width (common practice).
+PRINCIPAL_SHARE = 0.005
+
+
+def camera_from_record(record: PhotoRecord) -> Camera | None:
+    """The camera as far as a photo's metadata tell it; None where they tell no focal length.
+
+    The optical axis is put in the middle of the picture, with a sigma of half a per cent of the width, or as wide as
+    a crop makes it. Distortion is taken as zero: phones correct it before they store the picture.
+    """
+    if record.focal is None:
+        return None
+    return Camera(
+        width_px=record.width_px,
+        height_px=record.height_px,
+        f_px=record.focal.f_px,
+        cx_px=(record.width_px - 1) / 2.0,
+        cy_px=(record.height_px - 1) / 2.0,
+        f_relative_sigma=record.focal.relative_sigma,
+        principal_sigma_px=math.hypot(PRINCIPAL_SHARE * record.width_px, record.principal_shift_px),
+        source=record.focal.source,
+    )

@@ -104,11 +104,17 @@ def _sniff(path: Path, data: bytes, *, whole: bool) -> Container | None:
         return _jpeg(data, whole=whole)
     if data[:8] == b"\x89PNG\r\n\x1a\n":
         return _png(data)
-    if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
+    if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS and b"avif" not in _compatible_brands(data):
         return _heif(path, data)
     if data[:4] in (b"II*\x00", b"MM\x00*"):
         return _tiff(data) or _by_pillow(path, data)
     return _by_pillow(path, data)
+
+
+def _compatible_brands(data: bytes) -> list[bytes]:
+    """A general HEIF file ('mif1') says here what is really inside."""
+    end = min(int.from_bytes(data[:4], "big"), len(data), 256)
+    return [data[at : at + 4] for at in range(16, end - 3, 4)]
 
 
 def _jpeg(data: bytes, *, whole: bool) -> Container | None:

@@ -53,6 +53,7 @@ class Frame:
     change: SizeChange
     scale: float = 1.0
     extra_sigma: float = 0.0
+    shift_sigma_px: float = 0.0
     alternatives: tuple[tuple[float, str], ...] = ()
     findings: tuple[Finding, ...] = field(default=())
 
@@ -135,6 +136,7 @@ def compare_frame(width_px: int, height_px: int, noted: tuple[float, float] | No
         change="unclear",
         scale=scale,
         extra_sigma=0.15 + spread / 2.0,
+        shift_sigma_px=0.15 * now[0],
         findings=(finding,),
     )
 
@@ -153,7 +155,14 @@ def _unusual_aspect(now: tuple[int, int], findings: tuple[Finding, ...], change:
             "length is then longer than worked out, and where the optical axis meets the picture is unknown."
         ),
     )
-    return Frame(original=original, now=now, change="cropped", extra_sigma=0.3, findings=(*findings, finding))
+    return Frame(
+        original=original,
+        now=now,
+        change="cropped",
+        extra_sigma=0.3,
+        shift_sigma_px=0.15 * now[0],
+        findings=(*findings, finding),
+    )
 
 
 def focal_from_35mm(f35_mm: float, long_px: float, short_px: float) -> tuple[float, float]:

@@ -83,6 +83,7 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
         taken=read_taken(reader),
         focal=focal,
         cropped=frame.cropped,
+        principal_shift_px=frame.shift_sigma_px,
         findings=tuple(reader.findings),
     )
 

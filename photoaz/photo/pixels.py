@@ -111,9 +111,7 @@ def _by_cv2(path: Path, data: bytes, box: Container, *, grey: bool) -> Image:
         raise _refuse(path, f"a damaged file ({str(err).strip().splitlines()[-1]})") from None
     if image is None:
         raise _refuse(path, "a damaged file that the decoder refuses")
-    if image.dtype != np.uint8:
-        image = (image >> 8).astype(np.uint8)
-    return turn(image, exif_orientation(box.exif))
+    return turn(np.asarray(image, np.uint8), exif_orientation(box.exif))
 
 
 def _jpeg_ends(data: bytes) -> bool:

@@ -88,6 +88,8 @@ class PhotoRecord:
     width_px, height_px are those of the image as shown (after `orientation`, the Exif value 1 to 8).
     pitch_deg: optical axis above the horizon; roll_deg: camera turned clockwise about its axis (seen from behind it).
     altitude_m is as the file gives it, datum not known better than some tens of metres.
+    principal_shift_px: how far from the picture's middle the optical axis may lie because it was cropped, one standard
+    uncertainty in each direction (0 where it was not).
     """
 
     path: Path
@@ -106,6 +108,7 @@ class PhotoRecord:
     taken: TakenAt | None = None
     focal: Focal | None = None
     cropped: bool = False
+    principal_shift_px: float = 0.0
     findings: tuple[Finding, ...] = ()
 
     @property

@@ -1,0 +1,133 @@
+"""What a photo's metadata gives, in plain words and as JSON."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from photoaz.photo.focal import focal_cost_deg
+from photoaz.photo.place import ASSUMED_DISTANCE_M
+from photoaz.photo.record import PhotoRecord
+
+_NORTHS = {"true": "true north", "magnetic": "magnetic north", "grid": "grid north", "unknown": "north of unknown kind"}
+_MARKS = {"info": "note", "weak": "weak", "unusable": "not used"}
+
+
+def describe(record: PhotoRecord) -> tuple[str, ...]:
+    """Lines for people: what is there, what is odd or missing, and what that costs the azimuth.
+
+    Costs are one standard uncertainty in degrees; positions are turned into degrees at 50 m from the tower, focal
+    lengths 10 degrees off the optical axis.
+    """
+    lines = [
+        f"{record.name}: {record.format}, {record.width_px} x {record.height_px} pixels as shown" + _camera(record)
+    ]
+    lines += [f"  {label:<13}{text}" for label, text in _values(record)]
+    for finding in sorted(record.findings, key=lambda f: ("unusable", "weak", "info").index(f.severity)):
+        cost = "" if finding.cost_deg is None else f" Costs about {finding.cost_deg:.1f} deg."
+        lines.append(f"  {_MARKS[finding.severity]}: {finding.message}{cost} [{finding.code}]")
+    lines.append("  " + _verdict(record))
+    return tuple(lines)
+
+
+def record_as_json(record: PhotoRecord) -> dict[str, Any]:
+    """The record as JSON values: paths and times as text, not known as null."""
+    content: dict[str, Any] = {"photo": record.name, **_plain(asdict(record))}
+    content["findings"] = [_plain(asdict(finding)) for finding in record.findings]
+    if record.focal is not None:
+        content["focal"]["alternatives"] = [
+            {"f_px": f_px, "assumes": assumes} for f_px, assumes in record.focal.alternatives
+        ]
+    return content
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, Path):
+        return str(value)
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _camera(record: PhotoRecord) -> str:
+    names = " ".join(name for name in (record.make, record.model) if name)
+    return f", by {names}" if names else ""
+
+
+def _values(record: PhotoRecord) -> list[tuple[str, str]]:
+    place, heading, taken, focal = record.position, record.heading, record.taken, record.focal
+    values = []
+    if place is None:
+        values.append(("standpoint", "not known"))
+    else:
+        cost = math.degrees(math.atan(place.sigma_m / ASSUMED_DISTANCE_M))
+        values.append(
+            (
+                "standpoint",
+                f"{place.lat_deg:.6f}, {place.lon_deg:.6f} +- {place.sigma_m:.1f} m ({place.source}); "
+                f"{cost:.1f} deg at {ASSUMED_DISTANCE_M:.0f} m",
+            )
+        )
+    if record.altitude_m is not None:
+        values.append(("altitude", f"{record.altitude_m.value:.0f} +- {record.altitude_m.sigma:.0f} m"))
+    values.append(
+        (
+            "heading",
+            "not known"
+            if heading is None
+            else f"{heading.value_deg:.1f} +- {heading.sigma_deg:.0f} deg from {_NORTHS[heading.north]}",
+        )
+    )
+    for label, angle in (("pitch", record.pitch_deg), ("roll", record.roll_deg)):
+        said = "not known" if angle is None else f"{angle.value:+.1f} +- {angle.sigma:.1f} deg ({angle.source})"
+        values.append((label, said))
+    values.append(("taken", "not known" if taken is None else _time(taken.local, taken.utc)))
+    if focal is None:
+        values.append(("focal length", "not known"))
+    else:
+        percent = 100.0 * focal.relative_sigma
+        cost = focal_cost_deg(focal.relative_sigma)
+        values.append(
+            (
+                "focal length",
+                f"{focal.f_px:.0f} px +- {percent:.1f} % ({focal.source}); {cost:.1f} deg at 10 deg off the axis",
+            )
+        )
+        values += [("", f"or {f_px:.0f} px: {assumes}") for f_px, assumes in focal.alternatives]
+    return values
+
+
+def _time(local: datetime | None, utc: datetime | None) -> str:
+    if utc is None:
+        return f"{local:%Y-%m-%d %H:%M:%S}, time zone not known" if local else "not known"
+    said = f"{utc:%Y-%m-%d %H:%M:%S} UTC"
+    return said if local is None else f"{local:%Y-%m-%d %H:%M:%S} local time, {said}"
+
+
+def _verdict(record: PhotoRecord) -> str:
+    lacking = [
+        name
+        for name, value in (
+            ("the standpoint", record.position),
+            ("the heading", record.heading),
+            ("the focal length", record.focal),
+            ("the date", record.taken),
+        )
+        if value is None
+    ]
+    if record.focal is None:
+        return "Cannot be measured in without a calibration of the camera."
+    if record.position is None and record.heading is None:
+        return "Alone it gives no direction: bring a landmark, the sun, or another photo of the same antennas."
+    if lacking:
+        return f"Can be used; without {' and '.join(lacking)} it leans on what else is known of the site."
+    return "Can be used. A landmark of known position in the frame does more for the azimuth than anything above."
