@@ -1,0 +1,163 @@
+"""Least-squares adjustment with a priori sigmas: Gauss-Newton with Levenberg's damping, covariance, tests, budget.
+
+Formulas: Koch, Parameter Estimation and Hypothesis Testing in Linear Models (1999), ch. 3; the w-test is Baarda's data
+snooping (A Testing Procedure for Use in Geodetic Networks, 1968). Observations carry unit weight after whitening.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.errors import PhotoazError
+from photoaz.network.observations import Observation
+
+Array = NDArray[Any]
+
+_COMPLEX_STEP = 1e-30
+
+
+class AdjustmentError(PhotoazError, ArithmeticError):
+    """The adjustment has no solution: an unknown that nothing fixes, or numbers that are not finite."""
+
+
+@dataclass(frozen=True, slots=True)
+class Adjusted:
+    """x (P,): the unknowns. covariance (P, P). cost: sum of squared whitened residuals. rows: which rows of `jacobian`
+
+    and `residual` belong to which observation. converged: the last step was negligible.
+    """
+
+    x: Array
+    covariance: Array
+    cost: float
+    residual: Array
+    jacobian: Array
+    rows: tuple[slice, ...]
+    iterations: int
+    converged: bool
+
+
+def linearise(observations: Sequence[Observation], x: Array) -> tuple[Array, Array, tuple[slice, ...]]:
+    """Residuals (R,), Jacobian (R, P) and each observation's rows at x (P,). Derivatives by complex step: exact."""
+    parts: list[tuple[Array, Array, Array]] = []
+    for o in observations:
+        idx = o.index
+        n = len(idx)
+        batch = np.repeat(x[None, idx].astype(complex), n, 0)
+        batch[range(n), range(n)] += 1j * _COMPLEX_STEP
+        out = o.residual(batch)
+        parts.append((out[0].real, out.imag.T / _COMPLEX_STEP, idx))
+    total = sum(len(r) for r, _, _ in parts)
+    residual, jacobian = np.empty(total), np.zeros((total, len(x)))
+    rows: list[slice] = []
+    at = 0
+    for r, j, idx in parts:
+        s = slice(at, at + len(r))
+        residual[s] = r
+        jacobian[s, idx] = j
+        rows.append(s)
+        at = s.stop
+    return residual, jacobian, tuple(rows)
+
+
+def residuals(observations: Sequence[Observation], x: Array) -> Array:
+    """Whitened residuals (R,) at x."""
+    return np.concatenate([o.residual(x[o.index]) for o in observations])
+
+
+def adjust(observations: Sequence[Observation], start: Array, *, max_iterations: int = 40) -> Adjusted:
+    """Adjust from `start` (P,).
+
+    Raises
+    ------
+    AdjustmentError
+        Where an unknown is fixed by nothing, or the residuals are not finite.
+    """
+    x = np.asarray(start, float).copy()
+    damping = 1e-3
+    r, jac, rows = linearise(observations, x)
+    cost = float(r @ r)
+    if not np.isfinite(cost):
+        raise AdjustmentError("the observations cannot be computed at the starting values")
+    converged = False
+    iteration = 0
+    for iteration in range(1, max_iterations + 1):
+        n = jac.T @ jac
+        g = -jac.T @ r
+        scale = np.diag(n).copy()
+        if (scale <= 0).any():
+            raise AdjustmentError(f"nothing fixes unknown number {int(np.argmin(scale))}")
+        for _ in range(12):
+            step = np.linalg.solve(n + np.diag(damping * scale), g)
+            with np.errstate(all="ignore"):
+                trial = residuals(observations, x + step)
+            c = float(trial @ trial) if np.isfinite(trial).all() else np.inf
+            if c <= cost * (1 + 1e-12):
+                break
+            damping *= 6.0
+        else:
+            converged = True  # no step lowers the cost any more
+            break
+        x = x + step
+        gain = cost - c
+        damping = max(damping / 8.0, 1e-9)
+        r, jac, rows = linearise(observations, x)
+        cost = float(r @ r)
+        if gain < 1e-7 * (1.0 + cost) and damping < 1e-4:
+            converged = True
+            break
+    covariance = _inverse(jac.T @ jac)
+    return Adjusted(x, covariance, cost, r, jac, rows, iteration, converged)
+
+
+def _inverse(normal: Array) -> Array:
+    """Inverse of a normal matrix, scaled to a unit diagonal first: its unknowns differ in unit by many powers of ten."""
+    s = 1.0 / np.sqrt(np.diag(normal))
+    scaled = normal * s[:, None] * s[None, :]
+    try:
+        out: Array = np.linalg.inv(scaled) * s[:, None] * s[None, :]
+    except np.linalg.LinAlgError as e:
+        raise AdjustmentError("the normal equations are singular: an unknown is fixed by nothing") from e
+    return 0.5 * (out + out.T)
+
+
+def w_tests(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[float, ...]:
+    """Standardised residual of each observation: sqrt of its quadratic form over its own cofactor, as a normal deviate.
+
+    For a single row this is Baarda's w. For m rows the quadratic form is chi-square with m degrees of freedom; it is
+    given as the normal deviate of equal two-sided probability, so that all can be compared. NaN where the rest of the
+    network does not control the observation.
+    """
+    from scipy.stats import chi2, norm
+
+    out: list[float] = []
+    for _o, s in zip(observations, adjusted.rows, strict=True):
+        j, v = adjusted.jacobian[s], adjusted.residual[s]
+        q = np.eye(len(v)) - j @ adjusted.covariance @ j.T
+        values, vectors = np.linalg.eigh(q)
+        ok = values > 1e-4  # redundancy below a ten-thousandth controls nothing
+        if not ok.any():
+            out.append(float("nan"))
+            continue
+        t = float((((vectors[:, ok].T @ v) ** 2) / values[ok]).sum())
+        dof = int(ok.sum())
+        tail = float(chi2.sf(t, dof))
+        out.append(float(np.sqrt(t)) if dof == 1 else float(norm.isf(max(tail, 1e-300) / 2)))
+    return tuple(out)
+
+
+def variance_shares(observations: Sequence[Observation], adjusted: Adjusted, index: int) -> Mapping[str, float]:
+    """Each source's part of the variance of unknown `index`, in its unit squared; the parts sum to the whole.
+
+    x_hat = C J^T l with unit-variance l: the variance is the sum over rows of (C J^T)^2.
+    """
+    gain = adjusted.jacobian @ adjusted.covariance[:, index]
+    out: dict[str, float] = {}
+    for o, s in zip(observations, adjusted.rows, strict=True):
+        out[o.source] = out.get(o.source, 0.0) + float((gain[s] ** 2).sum())
+    return out

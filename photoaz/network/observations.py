@@ -1,0 +1,240 @@
+"""Everything known, each an observation with a sigma and a named source.
+
+An observation is a function of a few unknowns that returns residuals divided by their standard uncertainty ("whitened").
+It accepts a batch of states and complex numbers: the adjustment differentiates it by complex steps. A new heading aid is
+one new class here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
+from photoaz.vision.box import rotation_enu_from_panel
+
+Array = NDArray[Any]
+
+
+class Observation(Protocol):
+    """What the adjustment needs of an observation.
+
+    source: the name under which the error budget lists it. label: what a reader sees if it is found to be wrong.
+    index (n,): the unknowns it depends on. residual: (..., n) -> (..., m), whitened, analytic.
+    testable: may be left out by the blunder test when it contradicts the rest.
+    """
+
+    source: str
+    label: str
+    testable: bool
+
+    @property
+    def index(self) -> Array: ...
+
+    def residual(self, x: Array) -> Array: ...
+
+
+def wrap(angle_rad: Array) -> Array:
+    """Wrap to (-pi, pi] by the real part, so that a complex step passes through."""
+    out: Array = angle_rad - 2 * np.pi * np.round(np.real(angle_rad) / (2 * np.pi))
+    return out
+
+
+def arctan2(y: Array, x: Array) -> Array:
+    """atan2 that lets a complex step pass: d atan2 = (x dy - y dx) / (x^2 + y^2)."""
+    base: Array = np.arctan2(np.real(y), np.real(x))
+    if np.iscomplexobj(y) or np.iscomplexobj(x):
+        yr, xr = np.real(y), np.real(x)
+        return base + 1j * (xr * np.imag(y) - yr * np.imag(x)) / (xr * xr + yr * yr)
+    return base
+
+
+def _norm(v: Array) -> Array:
+    out: Array = np.sqrt((v * v).sum(-1))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Direct:
+    """One unknown is known: (x - value) / sigma; wrapped where it is an angle."""
+
+    source: str
+    label: str
+    index: Array
+    value: float
+    sigma: float
+    angle: bool = False
+    testable: bool = False
+
+    def residual(self, x: Array) -> Array:
+        d = x - self.value
+        return (wrap(d) if self.angle else d) / self.sigma
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """An antenna's sizes from the register, or what panels commonly measure: ln sizes with sigmas (3,)."""
+
+    source: str
+    label: str
+    index: Array
+    value: Array
+    sigma: Array
+    testable: bool = False
+
+    def residual(self, x: Array) -> Array:
+        out: Array = (x - self.value) / self.sigma
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Standpoint:
+    """Where a camera stood: GNSS, or a surveyed point; east and north in the local frame, one sigma for both [m]."""
+
+    source: str
+    label: str
+    index: Array
+    east_north_m: Array
+    sigma_m: float
+    testable: bool = True
+
+    def residual(self, x: Array) -> Array:
+        out: Array = (x - self.east_north_m) / self.sigma_m
+        return out
+
+
+def los_from_cam(direction: Array) -> Array:
+    """Rotation (..., 3, 3) taking camera vectors into the frame of a line of sight (unit, (..., 3)).
+
+    Its z runs along the sight, its x is the camera's x made square to it.
+    """
+    ex = np.zeros_like(direction)
+    ex[..., 0] = 1.0
+    x = ex - direction * direction[..., :1]
+    x = x / _norm(x)[..., None]
+    y = np.cross(direction, x)
+    return np.stack([x, y, direction], -2)
+
+
+def gibbs(rotation: Array) -> Array:
+    """2 tan(angle / 2) times the axis, (..., 3): equal to the rotation vector to second order, single-valued to 180 deg."""
+    v = np.stack(
+        [
+            rotation[..., 2, 1] - rotation[..., 1, 2],
+            rotation[..., 0, 2] - rotation[..., 2, 0],
+            rotation[..., 1, 0] - rotation[..., 0, 1],
+        ],
+        -1,
+    )
+    trace = rotation[..., 0, 0] + rotation[..., 1, 1] + rotation[..., 2, 2]
+    out: Array = 2.0 * v / (1.0 + trace)[..., None]
+    return out
+
+
+def box_quantities(camera: Camera, x: Array) -> tuple[Array, Array, Array]:
+    """What a photo of a box fixes, from the unknowns (..., 20) of photo, antenna and site.
+
+    Returns the rotation (..., 3, 3) of the box in the frame of its line of sight, the pixel (..., 2) of its centre, and ln
+    of its apparent sizes (..., 3): focal length in pixels times size over distance. These do not depend on the focal
+    length to first order, whatever was assumed for it when the photo was measured.
+    """
+    h, p, r, ce, cn, cu, lf, px0, py0 = (x[..., k] for k in range(9))
+    a, t, ro, ae, an, au = (x[..., k] for k in range(9, 15))
+    sizes, se, sn = x[..., 15:18], x[..., 18], x[..., 19]
+    cam_from_enu = rotation_cam_from_enu(h, p, r)
+    delta = np.stack([ae + se - ce, an + sn - cn, au - cu], -1)
+    sight = np.einsum("...ij,...j->...i", cam_from_enu, delta)
+    distance = _norm(sight)
+    f = camera.f_px * np.exp(lf)
+    px = project(camera, sight, f) + np.stack([px0, py0], -1)
+    rot = los_from_cam(sight / distance[..., None]) @ cam_from_enu @ rotation_enu_from_panel(a, t, ro)
+    ln_size = sizes + (np.log(camera.f_px) + lf - np.log(distance))[..., None]
+    return rot, px, ln_size
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """An antenna's box as measured in a photo.
+
+    rotation (3, 3), centre_px (2,), ln_size (3,): the fitted values of `box_quantities`. root (m, 8), offset (m,): the
+    pixels' information about [rotation vector, centre, ln sizes] as whitened rows: residual = root @ difference - offset.
+    """
+
+    source: str
+    label: str
+    index: Array
+    camera: Camera
+    rotation: Array
+    centre_px: Array
+    ln_size: Array
+    root: Array
+    offset: Array
+    testable: bool = True
+
+    def residual(self, x: Array) -> Array:
+        rot, px, ln_size = box_quantities(self.camera, x)
+        turn = gibbs(rot @ self.rotation.T)
+        d = np.concatenate([turn, px - self.centre_px, ln_size - self.ln_size], -1)
+        out: Array = np.einsum("ij,...j->...i", self.root, d) - self.offset
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class LandmarkPixel:
+    """A landmark seen at a pixel: unknowns of the photo (9) and the landmark's ENU position (3)."""
+
+    source: str
+    label: str
+    index: Array
+    camera: Camera
+    pixel: Array
+    sigma_px: float
+    testable: bool = True
+
+    def residual(self, x: Array) -> Array:
+        cam_from_enu = rotation_cam_from_enu(x[..., 0], x[..., 1], x[..., 2])
+        sight = np.einsum("...ij,...j->...i", cam_from_enu, x[..., 9:12] - x[..., 3:6])
+        px = project(self.camera, sight, self.camera.f_px * np.exp(x[..., 6])) + x[..., 7:9]
+        out: Array = (px - self.pixel) / self.sigma_px
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class PixelBearing:
+    """The true azimuth of a pixel's line of sight is known (a bearing, the sun): unknowns of the photo (9)."""
+
+    source: str
+    label: str
+    index: Array
+    camera: Camera
+    pixel: Array
+    azimuth_rad: float
+    sigma_rad: float
+    testable: bool = True
+
+    def residual(self, x: Array) -> Array:
+        cam_from_enu = rotation_cam_from_enu(x[..., 0], x[..., 1], x[..., 2])
+        d = directions_from_pixels(
+            self.camera, self.pixel - x[..., 7:9], self.camera.f_px * np.exp(x[..., 6])
+        )
+        enu = np.einsum("...ji,...j->...i", cam_from_enu, d)
+        return wrap(arctan2(enu[..., 0], enu[..., 1]) - self.azimuth_rad)[..., None] / self.sigma_rad
+
+
+@dataclass(frozen=True, slots=True)
+class StandOff:
+    """An antenna stands off the tower's axis towards where it looks by design: unknowns its centre's east and north."""
+
+    source: str
+    label: str
+    index: Array
+    east_north_m: Array
+    sigma_m: float
+    testable: bool = field(default=False)
+
+    def residual(self, x: Array) -> Array:
+        out: Array = (x - self.east_north_m) / self.sigma_m
+        return out

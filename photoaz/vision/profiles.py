@@ -1,0 +1,190 @@
+"""Where an edge is: intensity profiles across it, fitted with the shades on its sides and the photo's own blur.
+
+Two edges closer together than the blur (the narrow wall of a panel seen nearly face-on) make one profile with three
+shades; they are measured together, each with its own uncertainty, instead of competing for one gradient.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from photoaz.vision.outline import EdgeSamples
+
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeOffsets:
+    """What the pixels say of each sample: its edge lies `own` px outwards of where the model has it.
+
+    own, inner (S,): offsets of the edge and of the inner edge behind it, px; weight (S, 2, 2): their inverse covariance
+    from noise alone; has_inner (S,): whether the inner edge was near enough to be measured; support (S,): how much better
+    the profile is explained with the edge than without, 0 to 1. noise: of the pixels, grey levels.
+    """
+
+    own: Array
+    inner: Array
+    weight: Array
+    has_inner: Array
+    support: Array
+    noise: float
+
+
+def sample_profiles(image: Array, samples: EdgeSamples, t: Array) -> Array:
+    """Intensities (S, T) at distances t (T,) px along each sample's normal, outwards positive; cubic interpolation."""
+    xy = samples.x_px[:, None, :] + samples.normal[:, None, :] * t[None, :, None]
+    out: Array = cv2.remap(
+        image,
+        xy[..., 0].astype(np.float32),
+        xy[..., 1].astype(np.float32),
+        cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return out.astype(float)
+
+
+def nearest_strong_edge(image: Array, samples: EdgeSamples, *, reach_px: float, near_px: float, blur_px: float) -> tuple[Array, Array]:
+    """The most plausible edge within reach of each sample: offset (S,) px and contrast (S,) grey levels.
+
+    Plausible means strong and near: the contrast is weighed by a Gaussian of `near_px` over the offset.
+    """
+    half = int(np.ceil(2.5 * blur_px))
+    reach = int(np.ceil(reach_px))
+    t = np.arange(-(reach + half), reach + half + 1, dtype=float)
+    profile = sample_profiles(image, samples, t)
+    k = np.arange(-half, half + 1)
+    kernel = -k * np.exp(-0.5 * (k / blur_px) ** 2)
+    kernel /= np.abs(kernel).sum() / 2  # a unit step answers 1
+    windows = np.lib.stride_tricks.sliding_window_view(profile, 2 * half + 1, axis=1)
+    response = windows @ kernel[::-1]
+    shift = t[half:-half]
+    strength = np.abs(response)
+    score = strength * np.exp(-0.5 * (shift / near_px) ** 2)
+    # beyond half way to the neighbouring edge of the same box, an edge is the neighbour's
+    score = np.where(shift[None, :] < -0.5 * samples.inner_px[:, None] - 0.5, 0.0, score)
+    score = np.where(shift[None, :] > 0.5 * samples.outer_px[:, None] + 0.5, 0.0, score)
+    at = score.argmax(1)
+    rows = np.arange(len(at))
+    inside = (at > 0) & (at < len(shift) - 1)
+    left = score[rows, np.maximum(at - 1, 0)]
+    right = score[rows, np.minimum(at + 1, len(shift) - 1)]
+    mid = score[rows, at]
+    curve = left - 2 * mid + right
+    sub = np.where(inside & (curve < 0), 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
+    return shift[at] + np.clip(sub, -0.5, 0.5), strength[rows, at]
+
+
+def _running_median(values: Array, edge: Array, half: int) -> Array:
+    """Median of values over neighbours of the same edge, edges reflected."""
+    out = np.empty_like(values)
+    for e in np.unique(edge):
+        at = np.flatnonzero(edge == e)
+        v = np.pad(values[at], half, mode="reflect" if len(at) > half else "edge")
+        out[at] = np.nanmedian(np.lib.stride_tricks.sliding_window_view(v, 2 * half + 1), axis=1)
+    return out
+
+
+def _mean_where(profile: Array, mask: Array) -> Array:
+    """Mean of each profile over its mask; NaN where the mask is empty."""
+    count = mask.sum(1)
+    return np.where(count > 0, (profile * mask).sum(1) / np.maximum(count, 1), np.nan)
+
+
+def _along_edge(shade: Array, edge: Array, fallback: Array) -> Array:
+    """Shades with gaps filled by their edge's median (or the fallback), smoothed along each edge."""
+    out = shade.copy()
+    for e in np.unique(edge):
+        at = edge == e
+        known = np.isfinite(shade[at])
+        fill = np.median(shade[at][known]) if known.any() else fallback[at]
+        out[at] = np.where(known, shade[at], fill)
+    return _running_median(out, edge, 7)
+
+
+def measure_offsets(
+    image: Array, samples: EdgeSamples, *, blur_px: float, reach_px: float = 1.5, rounded_px: float = 0.0
+) -> EdgeOffsets:
+    """Fit each profile: shades of background, wall and face, offsets of the outline and of the inner edge.
+
+    rounded_px: width of the front edges' rounding as seen, which softens the inner edges.
+    """
+    half = np.ceil(3.0 * blur_px + reach_px)
+    t = np.arange(-half, half + 1)
+    return fit_profiles(sample_profiles(image, samples, t), t, samples, blur_px=blur_px, rounded_px=rounded_px)
+
+
+def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: float, rounded_px: float) -> EdgeOffsets:
+    """As `measure_offsets`, from intensities (S, T) at distances t (T,).
+
+    Unknowns of a profile: background, wall and face shade (the last two held near their run along the edge where an inner
+    edge is near), and the two offsets; linearised about the model's edges, reweighted robustly three times.
+    """
+    n, nt = profile.shape
+    inner_blur = float(np.hypot(blur_px, rounded_px / np.sqrt(12.0)))
+    has_inner = samples.inner_px < -t[0] + 0.5 * blur_px
+    w = np.where(has_inner, samples.inner_px, 1e3)
+    outside = np.broadcast_to(ndtr(t / blur_px), (n, nt))
+    beyond = ndtr(-(t + w[:, None]) / inner_blur)
+    wall = np.clip(1.0 - outside - beyond, 0.0, 1.0)
+    # shades straight from the pixels that one face alone fills
+    deep = t < np.where(has_inner, -w - 1.3 * inner_blur, -1.3 * blur_px)[:, None]
+    between = (t < -1.3 * blur_px) & (t > (-w + 1.3 * inner_blur)[:, None])
+    mean = profile.mean(1)
+    deep_shade = _mean_where(profile, deep)
+    wall_bar = _along_edge(
+        np.where(has_inner, _mean_where(profile, between), deep_shade), samples.edge, np.where(np.isnan(deep_shade), mean, deep_shade)
+    )
+    face_bar = np.where(has_inner, _along_edge(deep_shade, samples.edge, wall_bar), wall_bar)
+    back_bar = profile[:, t > 1.3 * blur_px].mean(1)
+    d_out = np.exp(-0.5 * (t / blur_px) ** 2) / (blur_px * np.sqrt(2 * np.pi))
+    d_in = np.exp(-0.5 * ((t + w[:, None]) / inner_blur) ** 2) / (inner_blur * np.sqrt(2 * np.pi))
+    shade_weight = np.where(has_inner, 1.0 / np.maximum(6.0, 0.05 * np.abs(face_bar)) ** 2, 1e-6)
+    prior = np.stack(
+        [np.full(n, 1e-8), shade_weight, shade_weight, np.full(n, 1e-4), np.where(has_inner, 1e-4, 1e6)], -1
+    )
+    weight = np.ones_like(profile)
+    noise = 2.0
+    for iteration in range(3):
+        a = np.stack(
+            [outside, wall, beyond, (wall_bar - back_bar)[:, None] * d_out, (face_bar - wall_bar)[:, None] * d_in], -1
+        )
+        aw = np.swapaxes(a * weight[..., None], 1, 2)
+        normal = aw @ a / noise**2
+        normal[:, range(5), range(5)] += prior
+        guess = np.stack([back_bar, wall_bar, face_bar, np.zeros(n), np.zeros(n)], -1)
+        right = (aw @ profile[..., None])[..., 0] / noise**2 + prior * guess
+        x = np.linalg.solve(normal, right[..., None])[..., 0]
+        residual = profile - (a @ x[..., None])[..., 0]
+        scale = np.maximum(1.4826 * np.median(np.abs(residual), axis=1), 0.7)
+        noise = float(np.clip(np.median(scale), 0.8, 8.0))
+        if iteration < 2:
+            weight = 1.0 / (1.0 + (residual / (3.0 * np.maximum(scale, noise)[:, None])) ** 2)
+            back_bar = x[:, 0]
+            wall_bar = np.where(has_inner, 0.5 * (wall_bar + x[:, 1]), x[:, 1])
+    cov = np.linalg.inv(normal)[:, 3:, 3:]
+    # a profile that the model does not explain tells less
+    chi2 = (weight * (residual / noise) ** 2).sum(1) / max(nt - 4, 1)
+    cov *= np.maximum(1.0, chi2)[:, None, None]
+    cov[:, range(2), range(2)] += 0.03**2
+    info = np.linalg.inv(cov)
+    info[~has_inner] = 0.0
+    info[~has_inner, 0, 0] = 1.0 / cov[~has_inner, 0, 0]
+    # without the edge: one shade and a slope
+    flat = np.stack([np.ones_like(t), t], -1)
+    without = ((profile - profile @ flat @ np.linalg.inv(flat.T @ flat) @ flat.T) ** 2).sum(1)
+    with_edge = (residual**2).sum(1)
+    support = np.clip(1.0 - (with_edge + nt * noise**2 * 0.5) / (without + 1e-9), 0.0, 1.0)
+    return EdgeOffsets(
+        own=np.clip(x[:, 3], t[0], -t[0]),
+        inner=np.clip(x[:, 4], t[0], -t[0]) * has_inner,
+        weight=info,
+        has_inner=has_inner,
+        support=support,
+        noise=noise,
+    )
