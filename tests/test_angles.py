@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from photoaz import angles
@@ -40,6 +40,7 @@ def test_tiny_negative_azimuth_is_zero_not_360():
     assert angles.azimuth_deg(360.0) == 0.0
 
 
+@settings(deadline=None)  # busy machines
 @given(st.floats(-1e6, 1e6))
 def test_wrapping_keeps_the_direction(x):
     for wrapped in (angles.wrap_deg(x), angles.azimuth_deg(x)):
@@ -51,6 +52,7 @@ def test_wrapping_keeps_the_direction(x):
     ) == pytest.approx(180.0, abs=ULP_DEG)
 
 
+@settings(deadline=None)  # busy machines
 @given(st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=8))
 def test_arrays_do_what_scalars_do(values):
     array = np.array(values)

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from photoaz.angles import difference_deg
@@ -86,6 +86,7 @@ def test_enu_against_proj(lat, lon, height):
     assert enu == pytest.approx(np.stack(pipeline.transform(lons, lats, heights), -1), abs=MICROMETRE)
 
 
+@settings(deadline=None)  # busy machines
 @given(
     lat=st.floats(-90, 90),
     lon=st.floats(-180, 180),

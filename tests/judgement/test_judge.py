@@ -1,0 +1,198 @@
+"""The judgement of an antenna: figures, decisions and the words for them."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+import sys
+from datetime import date
+
+import pytest
+
+from photoaz.judgement.judge import judge_antenna
+from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
+from photoaz.solution import Alternative, AntennaSolution, BudgetShare
+
+DAY = date(2025, 7, 2)
+
+
+def antenna(**fields):
+    return Antenna(**({"antenna_id": "A1", "rad_center_m": 30.0, "design_azimuth_deg": 120.0} | fields))
+
+
+def site(lat_deg=45.0, lon_deg=7.0):
+    return Site(site_id="S1", lat_deg=lat_deg, lon_deg=lon_deg, antennas=())
+
+
+def solution(azimuth=120.0, u95=2.0, **fields):
+    given = {"antenna_id": "A1", "status": "estimated", "azimuth_true_deg": azimuth, "u95_deg": u95} | fields
+    return AntennaSolution(**given)
+
+
+def reading(azimuth, u95=2.0, north="true", day=None):
+    return Reading(azimuth_deg=azimuth, u95_deg=u95, north=north, date=day)
+
+
+def test_all_well():
+    j = judge_antenna(antenna(reading=reading(121.0)), site(), solution(), DAY)
+    assert j.reading.agrees
+    assert j.reading.difference_deg == -1.0
+    assert j.design.decision == "accept"
+    assert (j.design.deviation_deg, j.design.tolerance_deg, j.design.azimuth_true_deg) == (0.0, 5.0, 120.0)
+    assert not j.revisit
+    assert (j.impact.boresight_db, j.impact.edge_db) == (0.0, 0.0)
+    assert any("agrees with the photos, 120.0° ± 2.0°" in r for r in j.reasons)
+
+
+def test_reading_disagrees():
+    # E_n of the pair worked by hand, 6.6 / sqrt(41)
+    j = judge_antenna(antenna(reading=reading(118.0, 5.0)), site(), solution(124.6, 4.0), DAY)
+    assert j.reading.en == pytest.approx(1.031, abs=5e-4)
+    assert j.reading.agrees is False
+    assert j.reading.likely_cause is None
+    assert j.revisit
+    assert any("disagrees" in r and "6.6°" in r and "En 1.03" in r for r in j.reasons)
+
+
+def test_across_north():
+    j = judge_antenna(antenna(design_azimuth_deg=358.0, reading=reading(359.0, 1.0)), site(), solution(2.0, 2.0), DAY)
+    assert j.reading.difference_deg == 3.0
+    assert j.reading.en == pytest.approx(1.342, abs=5e-4)
+    assert j.design.deviation_deg == 4.0
+
+
+def test_rejected_says_what_it_costs():
+    j = judge_antenna(antenna(), site(), solution(130.0, 2.0), DAY)
+    assert j.design.decision == "reject"
+    assert j.design.p_out_of_tolerance > 0.999
+    assert j.revisit
+    assert j.impact.edge_db == pytest.approx(-3.69, abs=0.005)  # 3GPP TR 38.901, sector edge, 10 degrees
+    assert any("more than 99.9 %" in r for r in j.reasons)
+    assert any("0.3 dB" in r and "3.7 dB" in r for r in j.reasons)
+
+
+def test_undecided_says_what_would_decide_and_sends_nobody():
+    # deviation 3, sigma 2: conformance 0.8413, normal table
+    j = judge_antenna(antenna(), site(), solution(123.0, 2 * 1.959964), DAY)
+    assert j.design.decision == "undecided"
+    assert 1 - j.design.p_out_of_tolerance == pytest.approx(0.8413, abs=5e-5)
+    assert not j.revisit
+    # one-sided guard band 1.645 u = 2 degrees left: u95 = 1.96 * 2 / 1.645
+    assert any("± 2.4° or better would decide" in r and "16 %" in r for r in j.reasons)
+    assert judge_antenna(antenna(), site(), solution(123.0, 2.3), DAY).design.decision == "accept"
+
+
+def test_at_the_limit_nothing_decides():
+    j = judge_antenna(antenna(), site(), solution(125.0, 0.5), DAY)
+    assert j.design.decision == "undecided"
+    assert any("no measurement decides" in r for r in j.reasons)
+
+
+def test_magnetic_reading():
+    # WMM2025 test file: 33 N 118 W, 2025.5: D = 11.10 at 44 km and H = 23678.74 nT; at the ground within 0.2 degrees
+    a = antenna(reading=reading(109.0, 1.0, "magnetic", DAY))
+    j = judge_antenna(a, site(33.0, -118.0), solution(), date(2010, 1, 1))
+    assert j.reading.azimuth_true_deg == pytest.approx(120.10, abs=0.2)
+    # published error model: sqrt(0.26^2 + (5417 / H)^2), H some 2 % more at the ground
+    assert j.reading.u95_deg == pytest.approx(math.hypot(1.0, 1.96 * math.hypot(0.26, 5417 / 23678.74)), abs=0.02)
+    assert any("declination" in r and "WMM2025" in r and "2025-07-02" in r for r in j.reasons)
+    assert not any("bears no date" in r for r in j.reasons)
+
+
+def test_magnetic_reading_without_a_date_takes_the_photo_s_and_says_so():
+    a = antenna(reading=reading(109.0, 1.0, "magnetic"))
+    j = judge_antenna(a, site(33.0, -118.0), solution(), DAY)
+    with_date = judge_antenna(
+        antenna(reading=reading(109.0, 1.0, "magnetic", DAY)), site(33.0, -118.0), solution(), None
+    )
+    assert j.reading == with_date.reading
+    assert any("bears no date" in r for r in j.reasons)
+
+
+def test_magnetic_without_any_date_is_not_compared():
+    a = antenna(reading=reading(109.0, 1.0, "magnetic"), design_north="magnetic")
+    j = judge_antenna(a, site(), solution(), None)
+    assert j.reading is None
+    assert j.design.azimuth_true_deg is None
+    assert j.design.decision == "undecided"
+    assert not j.revisit
+    assert sum("could not be carried to true north" in r for r in j.reasons) == 2
+
+
+def test_magnetic_design_moves_and_widens():
+    j = judge_antenna(antenna(design_azimuth_deg=109.0, design_north="magnetic"), site(33.0, -118.0), solution(), DAY)
+    plain = judge_antenna(antenna(design_azimuth_deg=j.design.azimuth_true_deg), site(), solution(), DAY)
+    assert j.design.azimuth_true_deg == pytest.approx(120.1, abs=0.2)
+    assert j.design.p_out_of_tolerance > plain.design.p_out_of_tolerance
+
+
+def test_grid_reading():
+    # GDA Technical Manual: Flinders Peak to Buninyong, grid bearing 305 17 01.72 in zone 55, azimuth 306 52 05.37
+    a = antenna(reading=reading(305 + 17 / 60 + 1.72 / 3600, 1.0, "grid"), grid_crs="EPSG:28355")
+    j = judge_antenna(a, site(-(37 + 57 / 60 + 3.7203 / 3600), 144 + 25 / 60 + 29.5244 / 3600), solution(306.0), DAY)
+    assert j.reading.azimuth_true_deg == pytest.approx(306 + 52 / 60 + 5.37 / 3600, abs=0.02 / 3600)
+    assert j.reading.u95_deg == 1.0
+    assert any("MGA zone 55" in r for r in j.reasons)
+
+
+def test_a_declination_in_common_sharpens_the_comparison():
+    a = antenna(reading=reading(109.0, 1.0, "magnetic", DAY))
+    there = site(33.0, -118.0)
+    budget = (BudgetShare(source="declination", share=0.1, u95_deg=0.7),)
+    apart = judge_antenna(a, there, solution(123.0, 3.0), DAY)
+    together = judge_antenna(a, there, solution(123.0, 3.0, budget=budget), DAY)
+    u95, shared = apart.reading.u95_deg, min(0.7, math.sqrt(apart.reading.u95_deg**2 - 1.0))
+    assert together.reading.en == pytest.approx(
+        abs(apart.reading.difference_deg) / math.sqrt(9.0 + u95**2 - 2 * shared**2), rel=1e-6
+    )
+
+
+def test_downtilt():
+    a = antenna(downtilt_reading=DowntiltReading(downtilt_deg=6.0, u95_deg=0.5))
+    j = judge_antenna(a, site(), solution(downtilt_deg=2.0, downtilt_u95_deg=1.0), DAY)
+    assert j.downtilt_reading.difference_deg == -4.0
+    assert j.downtilt_reading.en == pytest.approx(4.0 / math.sqrt(1.25))
+    assert j.downtilt_reading.agrees is False
+    assert j.revisit
+    assert judge_antenna(a, site(), solution(), DAY).downtilt_reading.agrees is None
+
+
+def test_not_found_decides_nothing_but_keeps_the_register_s_side():
+    a = antenna(reading=reading(118.0))
+    j = judge_antenna(a, site(), AntennaSolution(antenna_id="A1", status="not_found"), DAY)
+    assert (j.reading.azimuth_true_deg, j.reading.en, j.reading.agrees) == (118.0, None, None)
+    assert (j.design.azimuth_true_deg, j.design.deviation_deg, j.design.decision) == (120.0, None, "undecided")
+    assert j.impact is None
+    assert not j.revisit
+    assert any("was not found" in r for r in j.reasons)
+
+
+def ambiguous(probability):
+    other = Alternative(azimuth_true_deg=140.0, u95_deg=2.0, probability=probability)
+    return solution(120.0, 2.0, status="ambiguous", alternatives=(other,))
+
+
+def test_ambiguous_is_judged_by_its_mixture():
+    j = judge_antenna(antenna(), site(), ambiguous(0.3), DAY)
+    assert j.design.p_out_of_tolerance == pytest.approx(0.3, abs=1e-5)
+    assert j.design.decision == "undecided"
+    assert any("from another side" in r for r in j.reasons)
+
+
+def test_ambiguous_does_not_contradict_a_reading_that_fits_the_other_azimuth():
+    a = antenna(reading=reading(141.0))
+    assert judge_antenna(a, site(), ambiguous(0.3), DAY).reading.agrees
+    assert judge_antenna(a, site(), ambiguous(0.3), DAY).reading.difference_deg == -1.0
+    improbable = judge_antenna(a, site(), ambiguous(0.01), DAY)
+    assert improbable.reading.agrees is False
+    assert improbable.reading.difference_deg == -21.0
+
+
+def test_heavy_libraries_stay_out_until_needed():
+    heavy = "pandas, pvlib, ppigrf, scipy, pyproj, pygeomag, openpyxl, cv2"
+    code = (
+        "import sys, photoaz.judgement.judge;"
+        f"sys.exit(','.join(m for m in '{heavy}'.split(', ') if m in sys.modules) or 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
