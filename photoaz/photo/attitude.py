@@ -110,7 +110,7 @@ def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> Com
         "heading-compass",
         "weak",
         name,
-        f"A compass heading is trusted to {sigma:.0f} degrees (1 sigma), and to less beside steel.",
+        "The heading is a compass's: often out of calibration, and worse beside steel.",
         sigma,
     )
     return CompassHeading(value_deg=value, north=north, sigma_deg=sigma, source=name)
@@ -154,8 +154,8 @@ def read_tilt(
             "roll-missing",
             "info",
             "roll",
-            "The photo does not say how level the camera was held; verticals in the picture must tell. Held level by "
-            f"eye it costs {cost:.0f} degrees at an elevation of {ASSUMED_ELEVATION_DEG:.0f} degrees.",
+            "The photo does not say how level the camera was held; verticals in the picture must tell. (Costed as held "
+            f"level by eye and looking up {ASSUMED_ELEVATION_DEG:.0f} degrees.)",
             cost,
         )
     return pitch, roll

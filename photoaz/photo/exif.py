@@ -48,9 +48,11 @@ class Directory:
             return None
         kind, count, _ = self.entries[tag]
         raw = self.raw(tag)
+        if len(raw) < count * _SIZES[kind]:
+            return None  # cut off: half a value could be taken for another one
         if kind == 2:
             return _text(raw)
-        count = min(count, len(raw) // _SIZES[kind], _MAX_VALUES)
+        count = min(count, _MAX_VALUES)
         if kind in (5, 10):
             code = "Ii"[kind == 10]
             flat = struct.unpack(f"{self.order}{2 * count}{code}", raw[: 8 * count])
@@ -110,11 +112,13 @@ def read_tags(exif: bytes) -> tuple[Tags, str | None]:
 
     try:
         found = exifread.process_file(io.BytesIO(exif), details=False, extract_thumbnail=False)
-        tags = {
-            (name.split(" ", 1)[0], tag.tag): _plain(tag.values)
+        known = {
+            (name.split(" ", 1)[0], tag.tag): tag
             for name, tag in found.items()
             if name.startswith(("Image ", "EXIF ", "GPS ")) and hasattr(tag, "values")
         }
+        # exifread reads zeros beyond the end of the data, which would be taken for values
+        tags = {key: _plain(t.values) for key, t in known.items() if t.field_offset + t.field_length <= len(exif)}
     except Exception as err:  # noqa: BLE001  exifread raises anything on damaged files, AssertionError included
         tags = _walk(exif)
         return tags, f"the Exif block is damaged ({type(err).__name__}); {len(tags)} tags could still be read"
@@ -124,6 +128,8 @@ def read_tags(exif: bytes) -> tuple[Tags, str | None]:
             return tags, "the Exif block holds nothing that can be read"
     elif ("Image", _EXIF_IFD) in tags and not any(group == "EXIF" for group, _ in tags):
         return tags, "the Exif block is cut off: the camera's own tags are missing from it"
+    elif len(tags) < len(known):
+        return tags, f"the Exif block is cut off: {len(known) - len(tags)} tags point beyond its end"
     return tags, None
 
 

@@ -27,7 +27,7 @@ def describe(record: PhotoRecord) -> tuple[str, ...]:
     ]
     lines += [f"  {label:<13}{text}" for label, text in _values(record)]
     for finding in sorted(record.findings, key=lambda f: ("unusable", "weak", "info").index(f.severity)):
-        cost = "" if finding.cost_deg is None else f" Costs about {finding.cost_deg:.1f} deg."
+        cost = "" if finding.cost_deg is None else f" Costs {finding.cost_deg:.1f} deg."
         lines.append(f"  {_MARKS[finding.severity]}: {finding.message}{cost} [{finding.code}]")
     lines.append("  " + _verdict(record))
     return tuple(lines)

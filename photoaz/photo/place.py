@@ -54,8 +54,8 @@ def read_position(reader: Reader) -> GeoPosition | None:
         "position-accuracy",
         "info" if cost <= 3.0 else "weak",
         "GPSHPositioningError",
-        f"The position is good to {sigma:.1f} m (1 sigma: {source}); seen from {ASSUMED_DISTANCE_M:.0f} m that is "
-        f"{cost:.1f} degrees in the direction of the tower.",
+        f"The position is good to {sigma:.1f} m (1 sigma: {source}), which turns the direction of a tower "
+        f"{ASSUMED_DISTANCE_M:.0f} m away.",
         cost,
     )
     return GeoPosition(lat_deg=lat[0], lon_deg=lon[0], sigma_m=sigma, source=source)
