@@ -73,9 +73,9 @@ def compare_frame(width_px: int, height_px: int, noted: tuple[float, float] | No
     Parameters
     ----------
     width_px, height_px
-        Of the file, either way round.
+        Of the picture as shown.
     noted
-        Exif's pixel dimensions (0xA002, 0xA003), either way round, or None.
+        Exif's pixel dimensions (0xA002, 0xA003), the way round the picture is shown where known, or None.
     """
     now = (max(width_px, height_px), min(width_px, height_px))
     if noted is None:
@@ -103,8 +103,9 @@ def compare_frame(width_px: int, height_px: int, noted: tuple[float, float] | No
             ),
         )
         return Frame(original=original, now=now, change="resized", scale=scale, findings=(finding,))
-    covered = max(now[0] / original[0], now[1] / original[1])
-    if covered <= 1.0:
+    fits = _fit(width_px, height_px, noted)
+    if fits is not None:
+        covered, shift = fits
         sigma = (1.0 - covered) * math.sqrt(CROP_AND_RESIZE_WEIGHT / 3.0)
         finding = Finding(
             code="cropped",
@@ -115,9 +116,14 @@ def compare_frame(width_px: int, height_px: int, noted: tuple[float, float] | No
                 "cropped. The focal length in pixels stays, but where the optical axis meets the picture is unknown."
             ),
         )
-        others = ((covered, "cropped and then made smaller"),) if covered < 0.98 else ()
         return Frame(
-            original=original, now=now, change="cropped", extra_sigma=sigma, alternatives=others, findings=(finding,)
+            original=original,
+            now=now,
+            change="cropped",
+            extra_sigma=sigma,
+            shift_sigma_px=shift / math.sqrt(12.0),
+            alternatives=((covered, "cropped and then made smaller"),) if covered < 0.98 else (),
+            findings=(finding,),
         )
     scale = math.sqrt(now[0] * now[1] / (original[0] * original[1]))
     spread = abs(math.log((now[0] / original[0]) / (now[1] / original[1])))
@@ -139,6 +145,17 @@ def compare_frame(width_px: int, height_px: int, noted: tuple[float, float] | No
         shift_sigma_px=0.15 * now[0],
         findings=(finding,),
     )
+
+
+def _fit(width_px: int, height_px: int, noted: tuple[float, float]) -> tuple[float, float] | None:
+    """How a picture can have been cut from a larger one: the share of the larger covered side, and the room to move.
+
+    Tried as the sizes stand, then turned (programs that turn the pixels do not always turn the noted size).
+    """
+    for across, down in (noted, noted[::-1]):
+        if width_px <= across and height_px <= down:
+            return max(width_px / across, height_px / down), max(across - width_px, down - height_px)
+    return None
 
 
 def _unusual_aspect(now: tuple[int, int], findings: tuple[Finding, ...], change: SizeChange) -> Frame:

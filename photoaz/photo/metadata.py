@@ -63,7 +63,7 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
     width, height = shown_size(box, orientation)
     position = read_position(reader)
     heading = read_heading(reader, pose)
-    frame = compare_frame(width, height, _noted_size(reader))
+    frame = compare_frame(width, height, _noted_size(reader, orientation))
     focal = _focal(reader, frame, pose)
     pitch, roll = read_tilt(reader, box.exif, orientation, pose)
     return PhotoRecord(
@@ -111,14 +111,15 @@ def _orientation(reader: Reader) -> int:
     return int(value)
 
 
-def _noted_size(reader: Reader) -> tuple[float, float] | None:
+def _noted_size(reader: Reader, orientation: int) -> tuple[float, float] | None:
+    """The size when taken, turned as the picture is shown."""
     sides = []
     for tag in (0xA002, 0xA003):
         value = reader.tags.get(("EXIF", tag))
         if not value or isinstance(value, str) or not math.isfinite(value[0]) or value[0] < 1:
             return None
         sides.append(value[0])
-    return sides[0], sides[1]
+    return (sides[1], sides[0]) if orientation >= 5 else (sides[0], sides[1])
 
 
 def _focal(reader: Reader, frame: Frame, pose: Mapping[str, str]) -> Focal | None:

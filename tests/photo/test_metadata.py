@@ -514,12 +514,12 @@ def test_a_file_cut_anywhere_gives_a_record_or_a_named_error(kit: Any) -> None:
     packet = PACKET.format(attributes='GPano:PoseHeadingDegrees="80"', elements="").encode()
     data = kit.jpeg_with(block, 400, 300, xmp=packet)
     whole = read_record(Path("whole.jpg"), data)
-    records = 0
-    for cut in [*range(0, 1400), *range(1400, len(data), 97)]:
+    records, refused = 0, []
+    for cut in [*range(1400), *range(1400, len(data), 97)]:
         try:
             record = read_record(Path("cut.jpg"), data[:cut])
         except InputError as err:
-            assert "cut.jpg" in str(err)
+            refused.append(str(err))
             continue
         records += 1
         assert record.width_px > 0
@@ -533,6 +533,8 @@ def test_a_file_cut_anywhere_gives_a_record_or_a_named_error(kit: Any) -> None:
         if cut < len(block):
             assert record.findings
     assert records > 500
+    assert refused
+    assert all(said.startswith("cut.jpg: found ") for said in refused)
 
 
 @pytest.mark.parametrize("fmt", ["PNG", "WEBP", "TIFF", "HEIF", "AVIF"])
@@ -549,10 +551,9 @@ def test_other_containers_cut_anywhere(kit: Any, fmt: str) -> None:
     for cut in np.unique(np.linspace(0, len(data), 150).astype(int)):
         try:
             record = read_record(Path(f"cut.{fmt}"), data[:cut])
-        except InputError as err:
-            assert "wanted" in str(err)
-        else:
-            assert record.width_px == 80
+        except InputError:
+            continue
+        assert record.width_px == 80
 
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
