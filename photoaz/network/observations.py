@@ -13,7 +13,13 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
+from photoaz.photo.camera import (
+    Camera,
+    directions_from_pixels,
+    project,
+    rotation_cam_from_enu,
+)
+from photoaz.photo.rotations import gibbs, los_from_cam
 from photoaz.vision.box import rotation_enu_from_panel
 
 Array = NDArray[Any]
@@ -104,34 +110,6 @@ class Standpoint:
     def residual(self, x: Array) -> Array:
         out: Array = (x - self.east_north_m) / self.sigma_m
         return out
-
-
-def los_from_cam(direction: Array) -> Array:
-    """Rotation (..., 3, 3) taking camera vectors into the frame of a line of sight (unit, (..., 3)).
-
-    Its z runs along the sight, its x is the camera's x made square to it.
-    """
-    ex = np.zeros_like(direction)
-    ex[..., 0] = 1.0
-    x = ex - direction * direction[..., :1]
-    x = x / _norm(x)[..., None]
-    y = np.cross(direction, x)
-    return np.stack([x, y, direction], -2)
-
-
-def gibbs(rotation: Array) -> Array:
-    """2 tan(angle / 2) times the axis, (..., 3): equal to the rotation vector to second order, single-valued to 180 deg."""
-    v = np.stack(
-        [
-            rotation[..., 2, 1] - rotation[..., 1, 2],
-            rotation[..., 0, 2] - rotation[..., 2, 0],
-            rotation[..., 1, 0] - rotation[..., 0, 1],
-        ],
-        -1,
-    )
-    trace = rotation[..., 0, 0] + rotation[..., 1, 1] + rotation[..., 2, 2]
-    out: Array = 2.0 * v / (1.0 + trace)[..., None]
-    return out
 
 
 def box_quantities(camera: Camera, x: Array) -> tuple[Array, Array, Array]:

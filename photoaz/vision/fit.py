@@ -177,7 +177,7 @@ def capture(
         if len(samples) < 12:
             return None
         own, _ = displacement_jacobian(samples, body_derivative(sighting, theta))
-        d, contrast = nearest_strong_edge(image, samples, reach_px=2.0 * near, near_px=near, blur_px=blur_px)
+        d, contrast = nearest_strong_edge(image, samples, reach_px=2.0 * near, near_px=near, blur_px=0.8 * blur_px)
         base = np.clip(contrast - 4.0, 0.0, 30.0) / 30.0 * _CAPTURE_WEIGHT[samples.edge] * samples.spacing_px
         base /= 0.5**2 * tolerance.correlation_px
         nc, gc, _ = _corner_terms(sighting, theta, corners_px, tolerance.corner_px)
@@ -326,7 +326,7 @@ def fit_box(
     *,
     corners_px: Array | None,
     starts: list[tuple[float, Array]] | None = None,
-    blur_px: float = 1.2,
+    blur_px: float = 0.9,
     tolerance: Tolerance | None = None,
     max_starts: int = 4,
 ) -> tuple[Minimum, ...]:

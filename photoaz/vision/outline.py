@@ -86,7 +86,7 @@ def sample_edges(view: BoxView, *, blur_px: float, max_per_edge: int = 120) -> E
     px, hull = view.points_px, view.hull
     n = len(px) // 4
     slices = hull // n
-    trim = 2.0 * blur_px + 1.0
+    trim = 1.1 * blur_px + 1.0
     rows: list[tuple[Array, ...]] = []
     kinds: list[int] = []
     # the outline, clockwise as shown: walk it and cut it where it changes between body and caps

@@ -1,0 +1,198 @@
+"""The network of a site: its facts become unknowns, starting values and observations."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.network.observations import (
+    Box,
+    Direct,
+    LandmarkPixel,
+    Observation,
+    PixelBearing,
+    Sizes,
+    Standpoint,
+    StandOff,
+)
+from photoaz.network.parameters import Layout
+from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
+from photoaz.photo.rotations import los_from_cam
+from photoaz.vision.evidence import BoxMode
+
+Array = NDArray[Any]
+
+#: 95 % radius of a circular normal distribution over its sigma per axis
+RADIUS_95 = 2.4477
+#: ... and the coverage factor of one dimension
+K95 = 1.959964
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Angle:
+    """A known angle [rad] with one standard uncertainty."""
+
+    value_rad: float
+    sigma_rad: float
+    source: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LandmarkSight:
+    name: str
+    pixel: Array
+    enu_m: Array
+    sigma_m: float
+    height_sigma_m: float
+    sigma_px: float = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BearingSight:
+    name: str
+    pixel: Array
+    azimuth_rad: float
+    sigma_rad: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoFacts:
+    """What is known of one photo, in the site's frame.
+
+    start: heading, pitch, roll [rad], east, north, up [m] to start from. headings, pitches, rolls: every statement about
+    the attitude. east_north_m, sigma_m: the standpoint; None where nobody says. boxes: per antenna the ways it fits.
+    """
+
+    name: str
+    camera: Camera
+    start: Array
+    headings: tuple[Angle, ...]
+    pitches: tuple[Angle, ...]
+    rolls: tuple[Angle, ...]
+    standpoints: tuple[tuple[Array, float, str], ...]
+    up_m: float
+    up_sigma_m: float
+    boxes: Mapping[str, tuple[BoxMode, ...]]
+    landmarks: tuple[LandmarkSight, ...] = ()
+    bearings: tuple[BearingSight, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AntennaFacts:
+    """What is known of one antenna before any photo: means and standard uncertainties."""
+
+    name: str
+    east_north_m: Array
+    offset_sigma_m: float
+    up_m: float
+    up_sigma_m: float
+    ln_size: Array
+    ln_size_sigma: Array
+    sizes_known: bool
+    downtilt_rad: float
+    downtilt_sigma_rad: float
+    roll_sigma_rad: float
+
+
+@dataclass(frozen=True, slots=True)
+class SiteNetwork:
+    layout: Layout
+    start: Array
+    fixed: tuple[Observation, ...]
+    photos: tuple[PhotoFacts, ...]
+    antennas: tuple[AntennaFacts, ...]
+
+    def observations(self, choice: Mapping[tuple[str, str], int]) -> tuple[Observation, ...]:
+        """All observations, with the chosen mode of each (photo, antenna); those not in `choice` are left out."""
+        boxes = [
+            self._box(p, a, p.boxes[a][choice[p.name, a]]) for p in self.photos for a in p.boxes if (p.name, a) in choice
+        ]
+        return (*self.fixed, *boxes)
+
+    def _box(self, photo: PhotoFacts, antenna: str, mode: BoxMode) -> Box:
+        index = np.concatenate([self.layout.photo(photo.name), self.layout.antenna(antenna), self.layout.site()])
+        return Box(
+            source="edges in the photo",
+            label=f"outline of {antenna} in {photo.name}",
+            index=index,
+            camera=photo.camera,
+            rotation=mode.rotation,
+            centre_px=mode.centre_px,
+            ln_size=mode.ln_size,
+            root=mode.root,
+            offset=mode.offset,
+        )
+
+
+def azimuth_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array | None = None) -> float:
+    """Azimuth [rad] of a box's front normal, from a mode and the photo's attitude (3,) [rad]."""
+    a = photo.start[:3] if attitude is None else attitude
+    cam_from_enu = rotation_cam_from_enu(a[0], a[1], a[2])
+    sight = directions_from_pixels(photo.camera, mode.centre_px)
+    normal = cam_from_enu.T @ los_from_cam(sight).T @ mode.rotation[:, 2]
+    return float(np.arctan2(normal[0], normal[1]))
+
+
+def build(photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_sigma_m: float) -> SiteNetwork:
+    """Lay out the unknowns and every observation but the boxes, whose modes are chosen later."""
+    landmarks: dict[str, LandmarkSight] = {s.name: s for p in photos for s in p.landmarks}
+    layout = Layout(tuple(p.name for p in photos), tuple(a.name for a in antennas), tuple(landmarks))
+    x = np.zeros(layout.size)
+    out: list[Observation] = []
+    for p in photos:
+        _photo(p, layout, x, out)
+    for a in antennas:
+        _antenna(a, layout, x, out)
+    for k in ("east", "north"):
+        out.append(Direct("register position", "the register's position", layout.site(k), 0.0, site_sigma_m))
+    for name, s in landmarks.items():
+        idx = layout.landmark(name)
+        x[idx] = s.enu_m
+        label = f"position of landmark {name}"
+        for k, sigma in enumerate((s.sigma_m, s.sigma_m, s.height_sigma_m)):
+            out.append(Direct("landmark", label, idx[k : k + 1], float(s.enu_m[k]), sigma, testable=True))
+    return SiteNetwork(layout, x, tuple(out), tuple(photos), tuple(antennas))
+
+
+def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> None:
+    x[layout.photo(p.name)[:6]] = p.start
+    for field, angles in (("heading", p.headings), ("pitch", p.pitches), ("roll", p.rolls)):
+        idx = layout.photo(p.name, field)
+        for a in angles:
+            out.append(Direct(a.source, a.label, idx, a.value_rad, a.sigma_rad, angle=True, testable=True))
+    # nobody photographs upside down or straight down: keeps an attitude that nothing else fixes from being singular
+    out.append(Direct("attitude assumed", "", layout.photo(p.name, "pitch"), float(p.start[1]), 1.0, angle=True))
+    out.append(Direct("attitude assumed", "", layout.photo(p.name, "heading"), float(p.start[0]), 10.0, angle=True))
+    for east_north, sigma, source in p.standpoints:
+        out.append(Standpoint(source, f"standpoint of {p.name}", layout.photo(p.name, "east", "north"), east_north, sigma))
+    out.append(Direct("camera height", f"height of {p.name}", layout.photo(p.name, "up"), p.up_m, p.up_sigma_m))
+    f_sigma = max(p.camera.f_relative_sigma, 1e-5)
+    c_sigma = max(p.camera.principal_sigma_px, 1e-2)
+    out.append(Direct("focal length", f"focal length of {p.name}", layout.photo(p.name, "ln_focal"), 0.0, f_sigma))
+    for k in ("principal_x", "principal_y"):
+        out.append(Direct("principal point", f"principal point of {p.name}", layout.photo(p.name, k), 0.0, c_sigma))
+    for s in p.landmarks:
+        idx = np.concatenate([layout.photo(p.name), layout.landmark(s.name)])
+        out.append(LandmarkPixel("landmark", f"landmark {s.name} in {p.name}", idx, p.camera, s.pixel, s.sigma_px))
+    for b in p.bearings:
+        label = f"bearing {b.name} in {p.name}"
+        out.append(PixelBearing("known bearing", label, layout.photo(p.name), p.camera, b.pixel, b.azimuth_rad, b.sigma_rad))
+
+
+def _antenna(a: AntennaFacts, layout: Layout, x: Array, out: list[Observation]) -> None:
+    idx = layout.antenna(a.name)
+    x[idx[1]] = a.downtilt_rad
+    x[idx[3:5]] = a.east_north_m
+    x[idx[5]] = a.up_m
+    x[idx[6:9]] = a.ln_size
+    out.append(StandOff("mounting offset", f"offset of {a.name}", idx[3:5], a.east_north_m, a.offset_sigma_m))
+    out.append(Direct("register heights", f"height of {a.name}", idx[5:6], a.up_m, a.up_sigma_m))
+    source = "antenna dimensions" if a.sizes_known else "antenna dimensions not in the register"
+    out.append(Sizes(source, f"dimensions of {a.name}", idx[6:9], a.ln_size, a.ln_size_sigma))
+    out.append(Direct("downtilt assumed", f"downtilt of {a.name}", idx[1:2], a.downtilt_rad, a.downtilt_sigma_rad))
+    out.append(Direct("plumb mounting assumed", f"roll of {a.name}", idx[2:3], 0.0, a.roll_sigma_rad))

@@ -1,0 +1,107 @@
+"""What a photo says of an antenna, in a form that does not depend on what was assumed while measuring it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.photo.camera import directions_from_pixels
+from photoaz.photo.rotations import gibbs, los_from_cam
+from photoaz.vision.box import Sighting, ideal_corners_px, rotation_cam_from_panel
+from photoaz.vision.fit import Minimum, Prior
+
+Array = NDArray[Any]
+
+_COMPLEX_STEP = 1e-30
+_SHAPE = slice(8, 10)  # edge radius and bulge: known to the fit alone
+
+
+@dataclass(frozen=True, slots=True)
+class BoxMode:
+    """One way an antenna's box fits a photo.
+
+    rotation (3, 3): of the box in the frame of its line of sight; centre_px (2,); ln_size (3,): ln of focal length in
+    pixels times width, height, depth over distance. root (m, 8), offset (m,): the pixels' information about [rotation
+    vector, centre, ln sizes] as whitened rows: residual = root @ difference - offset. cost: -2 ln likelihood up to a
+    constant common to the modes of one antenna in one photo. yaw_rad: the normal off the line of sight in plan.
+    corners_px (8, 2): of the ideal box.
+    """
+
+    rotation: Array
+    centre_px: Array
+    ln_size: Array
+    root: Array
+    offset: Array
+    cost: float
+    quality: float
+    width_px: float
+    corners_px: Array
+    outline_px: Array
+    inner_px: tuple[Array, ...]
+    front_visible: bool
+    rear_visible: bool
+    has_wall: bool
+
+
+def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> BoxMode:
+    """Take a fit's data information out of the parameters it was found in, radius and bulge eliminated."""
+    theta = minimum.theta
+    n, g = minimum.information.copy(), minimum.gradient.copy()
+    # the shape's own prior belongs to the fit; everything else's prior is the network's business
+    shape_prior = prior.information[_SHAPE, _SHAPE]
+    n[_SHAPE, _SHAPE] += shape_prior
+    g[_SHAPE] -= shape_prior @ (theta - prior.mean)[_SHAPE]
+    gain = np.linalg.solve(n[_SHAPE, _SHAPE], np.column_stack([n[_SHAPE, :8], g[_SHAPE]]))
+    n8 = n[:8, :8] - n[:8, _SHAPE] @ gain[:, :8]
+    g8 = g[:8] - n[:8, _SHAPE] @ gain[:, 8]
+    rot0 = _rotation_in_sight(sighting, theta[None])[0]
+    # derivative of [rotation, centre, ln sizes] by the first eight parameters
+    batch = np.repeat(theta[None].astype(complex), 5, 0)
+    batch[range(5), range(5)] += 1j * _COMPLEX_STEP
+    jac = np.eye(8)
+    jac[:3, :3] = 0.0
+    jac[:3, :5] = gibbs(_rotation_in_sight(sighting, batch) @ rot0.T).imag.T / _COMPLEX_STEP
+    inv = np.linalg.inv(jac)
+    info, grad = inv.T @ n8 @ inv, inv.T @ g8
+    info = 0.5 * (info + info.T)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(info), 1e-12))
+    values, vectors = np.linalg.eigh(info * scale[:, None] * scale[None, :])
+    ok = values > 1e-9
+    root = np.sqrt(values[ok])[:, None] * vectors[:, ok].T / scale[None, :]
+    offset = (vectors[:, ok].T @ (scale * grad)) / np.sqrt(values[ok])
+    view = minimum.view
+    outline = view.points_px[view.hull]
+    corners = ideal_corners_px(sighting, theta)
+    inner = tuple(view.points_px[i] for i in (view.inner_left, view.inner_right, view.inner_lower) if i is not None)
+    return BoxMode(
+        rotation=rot0,
+        centre_px=theta[3:5].copy(),
+        ln_size=theta[5:8] + np.log(sighting.camera.f_px),
+        root=root,
+        offset=offset,
+        cost=minimum.cost,
+        quality=minimum.quality,
+        width_px=width_across(corners),
+        corners_px=corners,
+        outline_px=outline,
+        inner_px=inner,
+        front_visible=view.front_visible,
+        rear_visible=view.rear_visible,
+        has_wall=view.inner_left is not None or view.inner_right is not None,
+    )
+
+
+def _rotation_in_sight(sighting: Sighting, theta: Array) -> Array:
+    sight = directions_from_pixels(sighting.camera, theta[..., 3:5])
+    out: Array = los_from_cam(sight) @ rotation_cam_from_panel(sighting, theta)
+    return out
+
+
+def width_across(corners_px: Array) -> float:
+    """Width in pixels of a box as seen, across its long axis, from its eight corners (8, 2)."""
+    axis = corners_px[[0, 1, 4, 5]].sum(0) - corners_px[[2, 3, 6, 7]].sum(0)
+    axis = axis / np.hypot(*axis)
+    return float(np.ptp(corners_px @ np.array([-axis[1], axis[0]])))

@@ -1,0 +1,93 @@
+"""Measuring one antenna in one photo: from what is expected and where to look, to evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.photo.camera import Camera, rotation_cam_from_enu
+from photoaz.vision.box import N_PARAMETERS, Sighting
+from photoaz.vision.evidence import BoxMode, mode_from_minimum
+from photoaz.vision.fit import Prior, Tolerance, fit_box
+from photoaz.vision.seed import starts_from_seed
+
+Array = NDArray[Any]
+
+#: shape of radomes where nobody says more: edge radius and bulge of the front, metres (common practice, no source)
+EDGE_RADIUS_M = (0.030, 0.012)
+BULGE_M = (0.010, 0.006)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """What is known of an antenna in a photo before its pixels are looked at.
+
+    pitch, roll: the camera's attitude, with standard uncertainties. distance_m: along the line of sight; ln sigmas are
+    relative. ln_size (3,): ln of width, height, depth [m]. downtilt, panel roll: of the antenna.
+    """
+
+    camera: Camera
+    pitch_rad: float
+    pitch_sigma_rad: float
+    roll_rad: float
+    roll_sigma_rad: float
+    distance_m: float
+    ln_distance_sigma: float
+    ln_size: Array
+    ln_size_sigma: Array
+    downtilt_rad: float
+    downtilt_sigma_rad: float
+    panel_roll_sigma_rad: float
+
+    def sighting(self) -> Sighting:
+        """The camera's approximate attitude with its heading taken as zero."""
+        return Sighting(self.camera, rotation_cam_from_enu(0.0, self.pitch_rad, self.roll_rad))
+
+    def prior(self, centre_px: Array) -> Prior:
+        """Prior of the fit about a rough centre (2,) px; the azimuth is left free."""
+        mean = np.zeros(N_PARAMETERS)
+        width = float(np.exp(self.ln_size[0]))
+        mean[1] = self.downtilt_rad
+        mean[3:5] = centre_px
+        mean[5:8] = self.ln_size - np.log(self.distance_m)
+        mean[8], mean[9] = EDGE_RADIUS_M[0] / width, BULGE_M[0] / width
+        info = np.zeros((N_PARAMETERS, N_PARAMETERS))
+        # a camera whose tilt is uncertain makes every panel look tilted
+        info[1, 1] = 1.0 / (self.downtilt_sigma_rad**2 + self.pitch_sigma_rad**2)
+        info[2, 2] = 1.0 / (self.panel_roll_sigma_rad**2 + self.roll_sigma_rad**2)
+        size_px = self.camera.f_px * float(np.exp(mean[6]))
+        info[3, 3] = info[4, 4] = 1.0 / (0.5 * size_px + 10.0) ** 2
+        sizes = np.diag(self.ln_size_sigma**2) + self.ln_distance_sigma**2
+        info[5:8, 5:8] = np.linalg.inv(sizes)
+        info[8, 8] = (width / EDGE_RADIUS_M[1]) ** 2
+        info[9, 9] = (width / BULGE_M[1]) ** 2
+        return Prior(mean, info, width)
+
+
+def measure_box(
+    image: Array,
+    expectation: Expectation,
+    *,
+    corners_px: Array | None = None,
+    seed_px: Array | None = None,
+    tolerance: Tolerance | None = None,
+) -> tuple[BoxMode, ...]:
+    """Every way an antenna's box fits near rough corners (4, 2) or a seed (2,), best first; empty where none does.
+
+    image (H, W): grey, uint8 or float32, as shown.
+    """
+    sighting = expectation.sighting()
+    t = tolerance or Tolerance()
+    if corners_px is not None:
+        prior = expectation.prior(corners_px.mean(0))
+        minima = fit_box(image, sighting, prior, corners_px=corners_px, tolerance=t)
+    elif seed_px is not None:
+        prior = expectation.prior(seed_px)
+        starts = starts_from_seed(image, sighting, prior)
+        minima = fit_box(image, sighting, prior, corners_px=None, starts=starts, tolerance=t, max_starts=len(starts))
+    else:
+        raise ValueError("measuring a box needs rough corners or a seed")
+    return tuple(mode_from_minimum(sighting, m, prior) for m in minima)
