@@ -62,7 +62,7 @@ def open_container(path: Path, data: bytes | None = None) -> Container:
         Not an image, no size to be found, or more than MAX_PIXELS.
     """
     if data is not None:
-        return _checked(path, _sniff(path, data, whole=True))
+        return _checked(path, _sniff(path, data, whole=True), data[:2])
     try:
         with path.open("rb") as file:
             head = file.read(HEAD_BYTES)
@@ -73,7 +73,7 @@ def open_container(path: Path, data: bytes | None = None) -> Container:
                 found = _sniff(path, head + file.read(), whole=True)
     except OSError as err:
         raise unreadable(path, f"a file that cannot be read ({err.strerror or err})") from None
-    return _checked(path, found)
+    return _checked(path, found, head[:2])
 
 
 def shown_size(box: Container, orientation: int) -> tuple[int, int]:
@@ -83,8 +83,10 @@ def shown_size(box: Container, orientation: int) -> tuple[int, int]:
     return box.width_px, box.height_px
 
 
-def _checked(path: Path, found: Container | None) -> Container:
+def _checked(path: Path, found: Container | None, start: bytes) -> Container:
     if found is None:
+        if start == b"\xff\xd8":
+            raise unreadable(path, "a JPEG that ends before its picture begins, or is damaged there")
         raise unreadable(path, "a file that is not an image, or is damaged at its very start")
     if found.width_px * found.height_px > MAX_PIXELS:
         raise InputError(
