@@ -358,6 +358,19 @@ SHOTS = (
         gps_error_m=(5.2, -1.8, 9.0),
         says="C oblique, B from the side, A from the rear; long lens; no heading, no position error stated",
     ),
+    Shot(
+        file="qlb014_9.jpg",
+        utc=_at(13, 8, 35),
+        lens=TELE,
+        bearing_deg=42.0,
+        distance_m=60.0,
+        aim_deg=(1.2, -2.2),
+        roll_deg=-0.4,
+        heading_error_deg=5.8,
+        gps_error_m=(-2.2, 4.6, -4.0),
+        gps_stated_m=4.7,
+        says="sector A 17 deg off face-on; tele lens",
+    ),
 )
 
 #: azimuth and apparent elevation of the sun [deg] in each photo, by pvlib 0.16's SPA
@@ -370,6 +383,7 @@ SUN_DEG = {
     "qlb014_6.jpg": (103.156, 37.707),
     "qlb014_7.jpg": (105.002, 39.139),
     "qlb014_8.jpg": (106.891, 40.550),
+    "qlb014_9.jpg": (108.539, 41.736),
 }
 #: exposure of each photo, relative
-GAIN = (1.0, 1.0, 1.05, 1.05, 1.15, 1.2, 0.95, 1.0)
+GAIN = (0.85, 0.85, 0.82, 0.82, 1.05, 1.0, 0.82, 1.0, 0.95)
