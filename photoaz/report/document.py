@@ -1,0 +1,194 @@
+"""The results as one JSON document (schema photoaz/estimates/1), which scripts outside the project read."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from photoaz import __version__
+from photoaz.angles import azimuth_deg
+from photoaz.judgement.judge import AntennaJudgement
+from photoaz.register.model import Antenna, Site
+from photoaz.solution import AntennaSolution, EvidenceView, PhotoSolution, SiteSolution
+
+SCHEMA = "photoaz/estimates/1"
+
+Document = dict[str, Any]
+
+
+def estimates_document(
+    sites: Sequence[tuple[Site, SiteSolution, Mapping[str, AntennaJudgement]]], created: datetime
+) -> Document:
+    """Everything known about the sites, ready for `json.dumps(..., allow_nan=False)`.
+
+    Parameters
+    ----------
+    sites : per site its register entry, its solution and the judgements by antenna_id.
+    created : when; with its zone, so that readers elsewhere know the moment.
+
+    Returns
+    -------
+    dict : degrees, metres and pixels of the image as shown; what is not known is None, and so is a figure that is not
+    finite. Angles have three decimals, pixels two, probabilities and shares four significant ones.
+    """
+    return {
+        "schema": SCHEMA,
+        "version": __version__,
+        "created": created.isoformat(timespec="seconds"),
+        "sites": [_site(site, solution, judgements) for site, solution, judgements in sites],
+    }
+
+
+def _number(value: float | None, decimals: int) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), decimals) + 0.0  # no -0.0
+
+
+def _angle(value: float | None) -> float | None:
+    return _number(value, 3)
+
+
+def _azimuth(value: float | None) -> float | None:
+    rounded = _angle(value)
+    return None if rounded is None else azimuth_deg(rounded)  # 359.9996 is 0.0, not 360.0
+
+
+def _fraction(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(f"{value:.4g}")
+
+
+def _pixels(points: Sequence[tuple[float, float]]) -> list[list[float | None]]:
+    return [[_number(x, 2), _number(y, 2)] for x, y in points]
+
+
+def _site(site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJudgement]) -> Document:
+    register = {antenna.antenna_id: antenna for antenna in site.antennas}
+    return {
+        "site_id": solution.site_id,
+        "lat_deg": _number(solution.lat_deg, 7),
+        "lon_deg": _number(solution.lon_deg, 7),
+        "declination_deg": _angle(solution.declination_deg),
+        "declination_u95_deg": _angle(solution.declination_u95_deg),
+        "photos": [_photo(photo) for photo in solution.photos],
+        "antennas": [
+            _antenna(antenna, register.get(antenna.antenna_id), judgements.get(antenna.antenna_id))
+            for antenna in solution.antennas
+        ],
+    }
+
+
+def _photo(photo: PhotoSolution) -> Document:
+    taken: date | None = getattr(photo, "taken", None)
+    return {
+        "photo": photo.photo,
+        "status": photo.status,
+        "reason": photo.reason,
+        "heading_true_deg": _azimuth(photo.heading_true_deg),
+        "heading_u95_deg": _angle(photo.heading_u95_deg),
+        "pitch_deg": _angle(photo.pitch_deg),
+        "roll_deg": _angle(photo.roll_deg),
+        "lat_deg": _number(photo.lat_deg, 7),
+        "lon_deg": _number(photo.lon_deg, 7),
+        "taken": None if taken is None else taken.isoformat(),
+        "flags": list(photo.flags),
+    }
+
+
+def _antenna(solution: AntennaSolution, antenna: Antenna | None, judgement: AntennaJudgement | None) -> Document:
+    impact = judgement.impact if judgement else None
+    return {
+        "antenna_id": solution.antenna_id,
+        "sector": antenna.sector if antenna else None,
+        "position": antenna.position if antenna else None,
+        "status": solution.status,
+        "azimuth_true_deg": _azimuth(solution.azimuth_true_deg),
+        "u95_deg": _angle(solution.u95_deg),
+        "downtilt_deg": _angle(solution.downtilt_deg),
+        "downtilt_u95_deg": _angle(solution.downtilt_u95_deg),
+        "roll_deg": _angle(solution.roll_deg),
+        "roll_u95_deg": _angle(solution.roll_u95_deg),
+        "alternatives": [
+            {
+                "azimuth_true_deg": _azimuth(other.azimuth_true_deg),
+                "u95_deg": _angle(other.u95_deg),
+                "probability": _fraction(other.probability),
+            }
+            for other in solution.alternatives
+        ],
+        "evidence": [_evidence(view) for view in solution.evidence],
+        "budget": [
+            {"source": share.source, "share": _fraction(share.share), "u95_deg": _angle(share.u95_deg)}
+            for share in solution.budget
+        ],
+        "downtilt_reading": _downtilt_reading(judgement),
+        "reading": _reading(judgement),
+        "design": _design(judgement, antenna),
+        "revisit": judgement.revisit if judgement else False,
+        "reasons": [*solution.reasons, *(judgement.reasons if judgement else ())],
+        "impact_db": {
+            "boresight": _number(impact.boresight_db, 2) if impact else None,
+            "edge": _number(impact.edge_db, 2) if impact else None,
+        },
+        "register_extra": dict(antenna.extra) if antenna else {},
+    }
+
+
+def _evidence(view: EvidenceView) -> Document:
+    return {
+        "photo": view.photo,
+        "view": view.view,
+        "corners_px": _pixels(view.corners_px),
+        "width_px": _number(view.width_px, 2),
+        "yaw_deg": _angle(view.yaw_deg),
+        "quality": _fraction(view.quality),
+        "from_pick": view.from_pick,
+    }
+
+
+def _downtilt_reading(judgement: AntennaJudgement | None) -> Document | None:
+    reading = judgement.downtilt_reading if judgement else None
+    if reading is None:
+        return None
+    return {
+        "downtilt_deg": _angle(reading.downtilt_deg),
+        "u95_deg": _angle(reading.u95_deg),
+        "difference_deg": _angle(reading.difference_deg),
+        "en": _number(reading.en, 6),
+        "agrees": reading.agrees,
+    }
+
+
+def _reading(judgement: AntennaJudgement | None) -> Document | None:
+    reading = judgement.reading if judgement else None
+    if reading is None:
+        return None
+    return {
+        "azimuth_true_deg": _azimuth(reading.azimuth_true_deg),
+        "u95_deg": _angle(reading.u95_deg),
+        "difference_deg": _angle(reading.difference_deg),
+        "en": _number(reading.en, 6),
+        "agrees": reading.agrees,
+        "likely_cause": reading.likely_cause,
+    }
+
+
+def _design(judgement: AntennaJudgement | None, antenna: Antenna | None) -> Document:
+    if judgement is None:
+        return {
+            "azimuth_true_deg": None,
+            "deviation_deg": None,
+            "tolerance_deg": antenna.tolerance_deg if antenna else None,
+            "p_out_of_tolerance": None,
+            "decision": "undecided",
+        }
+    design = judgement.design
+    return {
+        "azimuth_true_deg": _azimuth(design.azimuth_true_deg),
+        "deviation_deg": _angle(design.deviation_deg),
+        "tolerance_deg": _angle(design.tolerance_deg),
+        "p_out_of_tolerance": _fraction(design.p_out_of_tolerance),
+        "decision": design.decision,
+    }

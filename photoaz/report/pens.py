@@ -1,0 +1,131 @@
+"""Colours, lines and letters of the pictures: readable in print, on any background, and for the colour-blind."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from PIL import Image, ImageDraw, ImageFont
+
+Point = tuple[float, float]
+Colour = tuple[int, int, int]
+
+# The palette of Okabe and Ito (Color Universal Design, 2008), which people with any colour vision tell apart
+BLACK: Colour = (0, 0, 0)
+ORANGE: Colour = (230, 159, 0)
+SKY_BLUE: Colour = (86, 180, 233)
+GREEN: Colour = (0, 158, 115)
+YELLOW: Colour = (240, 228, 66)
+BLUE: Colour = (0, 114, 178)
+VERMILION: Colour = (213, 94, 0)
+PURPLE: Colour = (204, 121, 167)
+
+WHITE: Colour = (255, 255, 255)
+INK: Colour = (25, 25, 25)
+PALE: Colour = (120, 120, 120)
+HAIR: Colour = (205, 205, 205)
+
+#: How much finer than the result lines are drawn before they are averaged down
+FINER = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pen:
+    """A line with a bright core in a dark casing. dash: lengths drawn and left out, in turn; all in pixels."""
+
+    core: Colour
+    width: float = 2.2
+    casing: float = 1.5
+    dash: tuple[float, ...] = ()
+
+
+def dashes(points: Sequence[Point], pattern: tuple[float, ...]) -> list[list[Point]]:
+    """Cut a polyline into the pieces that a dash pattern draws; the whole line where there is none."""
+    line = list(points)
+    if not pattern:
+        return [line]
+    pieces: list[list[Point]] = []
+    lengths = itertools.cycle(pattern)
+    left, drawing = next(lengths), True
+    piece = [line[0]]
+    for a, b in itertools.pairwise(line):
+        length, at = math.dist(a, b), 0.0
+        while length - at > left:
+            at += left
+            t = at / length
+            here = (a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1]))
+            if drawing:
+                pieces.append([*piece, here])
+            left, drawing, piece = next(lengths), not drawing, [here]
+        left -= length - at
+        piece.append(b)
+    if drawing and len(piece) > 1:
+        pieces.append(piece)
+    return pieces
+
+
+def stroke(picture: Image.Image, points: Sequence[Point], pen: Pen) -> None:
+    """Draw a polyline on an RGB picture, smoothly. Points as pixel coordinates, pixel centres at whole numbers."""
+    reach = pen.width / 2.0 + pen.casing + 2.0
+    left = math.floor(min(x for x, _ in points) - reach)
+    top = math.floor(min(y for _, y in points) - reach)
+    right = math.ceil(max(x for x, _ in points) + reach) + 1
+    bottom = math.ceil(max(y for _, y in points) + reach) + 1
+    left, top, right, bottom = max(left, 0), max(top, 0), min(right, picture.width), min(bottom, picture.height)
+    if right <= left or bottom <= top:
+        return
+    pieces = dashes(points, pen.dash)
+    for width, colour in ((pen.width + 2.0 * pen.casing, BLACK), (pen.width, pen.core)):
+        mask = Image.new("L", ((right - left) * FINER, (bottom - top) * FINER), 0)
+        draw = ImageDraw.Draw(mask)
+        for piece in pieces:
+            # a pixel's centre lies half a pixel within it: (0, 0) is at (FINER / 2, FINER / 2) of the finer picture
+            fine = [((x - left + 0.5) * FINER - 0.5, (y - top + 0.5) * FINER - 0.5) for x, y in piece]
+            draw.line(fine, fill=255, width=max(1, round(width * FINER)), joint="curve")
+        mask = mask.reduce(FINER)
+        picture.paste(colour, (left, top), mask)
+
+
+@functools.cache
+def font(size_px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+    """The face that Pillow carries with it, so that pictures look alike on every machine."""
+    return ImageFont.load_default(size_px)
+
+
+def text_width(text: str, size_px: int) -> float:
+    """Length of a line of text [px]."""
+    return float(font(size_px).getlength(text))
+
+
+def fitted_lines(text: str, size_px: int, width_px: float) -> list[str]:
+    """Text broken at blanks into lines of at most `width_px`."""
+    lines: list[str] = []
+    for word in text.split(" "):
+        if lines and text_width(f"{lines[-1]} {word}", size_px) <= width_px:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines
+
+
+def write(
+    draw: ImageDraw.ImageDraw,
+    at: Point,
+    text: str,
+    size_px: int,
+    *,
+    colour: Colour = INK,
+    anchor: str = "la",
+    bold: bool = False,
+    halo: bool = False,
+) -> None:
+    """A line of text. halo: a white rim, so that it reads on a photo or over lines."""
+    face = font(size_px)
+    if halo:
+        draw.text(at, text, fill=WHITE, font=face, anchor=anchor, stroke_width=max(3, size_px // 8), stroke_fill=WHITE)
+    draw.text(
+        at, text, fill=colour, font=face, anchor=anchor, stroke_width=0.02 * size_px if bold else 0, stroke_fill=colour
+    )
