@@ -42,12 +42,13 @@ _COLUMN = 620  # the left one: where the antennas are, the dial, the key
 _TITLE, _CAPTION, _SMALL = 46, 38, 30
 _LEADING = 1.3
 #: Height of an antenna as drawn, by how many share the page; and how far an enlargement goes: beyond, pixels only grow
-_TALL = ((1, 980), (3, 700), (1_000, 560))
+_TALL = ((1, 980), (4, 640), (1_000, 560))
 _MAX_ENLARGEMENT = 14.0
 _MAX_TILE_WIDTH = 700
 
 _OUTLINE = Pen(core=YELLOW, width=3.0, casing=1.4, dash=(22.0, 14.0))
 _INNER = Pen(core=SKY_BLUE, width=3.0, casing=1.4, dash=(7.0, 11.0))
+_DECISIONS = {"accept": "within tolerance", "reject": "OUT of tolerance", "undecided": "undecided"}
 _VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
 
 
@@ -217,18 +218,19 @@ def _caption(item: Shown) -> list[_Line]:
     for other in solution.alternatives:
         text = f"or {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} ({100 * other.probability:.0f} %)"
         lines.append((text, _SMALL, BLUE))
-    lines.append((f"{_VIEWS[view.view]}, {view.width_px:.0f} px wide,", _SMALL, PALE))
-    lines.append((f"{100.0 * view.quality:.0f} % of the outline found", _SMALL, PALE))
+    lines.append((f"{_VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, PALE))
+    lines.append((f"{100.0 * view.quality:.0f} % of its edge found", _SMALL, PALE))
     judgement = item.judgement
     if judgement is not None and judgement.reading is not None:
         reading = judgement.reading
-        verdict = "" if reading.agrees is None else "  agrees" if reading.agrees else "  DISAGREES"
-        spelled = format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)
-        lines.append((f"reading {spelled}{verdict}", _SMALL, VERMILION))
+        lines.append((f"reading {format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)}", _SMALL, VERMILION))
+        if reading.agrees is not None:
+            lines.append(("agrees" if reading.agrees else "DISAGREES", _SMALL, VERMILION))
     if judgement is not None and judgement.design.azimuth_true_deg is not None:
         design = judgement.design
         text = f"design {format_azimuth_deg(judgement.design.azimuth_true_deg)} ± {design.tolerance_deg:g}°"
-        lines.append((f"{text}  {design.decision}", _SMALL, GREEN))
+        lines.append((text, _SMALL, GREEN))
+        lines.append((_DECISIONS[design.decision], _SMALL, GREEN))
     return lines
 
 

@@ -271,9 +271,9 @@ def _photo_line(photo: PhotoSolution) -> str:
     said = []
     if photo.heading_true_deg is not None:
         said.append(f"heading {format_azimuth_deg(photo.heading_true_deg, photo.heading_u95_deg)}")
-    for name, angle in (("pitch", photo.pitch_deg), ("roll", photo.roll_deg)):
+    for word, angle in (("pitch", photo.pitch_deg), ("roll", photo.roll_deg)):
         if angle is not None and math.isfinite(angle):
-            said.append(f"{name} {format_difference_deg(angle)}")
+            said.append(f"{word} {format_difference_deg(angle)}")
     return f"{name}: {', '.join(said) or 'used'}"
 
 
