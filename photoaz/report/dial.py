@@ -54,6 +54,13 @@ def draw_dial(hands: Sequence[Hand], size_px: int, letter_px: int) -> Image.Imag
     return _Dial(size_px, letter_px).draw(hands)
 
 
+def _mean_deg(directions_deg: Sequence[float]) -> float:
+    try:
+        return circular_mean_deg(directions_deg)
+    except ValueError:  # they point all round: any of them
+        return directions_deg[0]
+
+
 class _Dial:
     def __init__(self, size_px: int, letter_px: int) -> None:
         self.size = size_px
@@ -105,7 +112,7 @@ class _Dial:
         for hand in hands:
             self._design(hand, w)
         if hands:
-            self._sight(circular_mean_deg([hand.sight_deg for hand in hands]), w)
+            self._sight(_mean_deg([hand.sight_deg for hand in hands]), w)
         for hand in hands:
             for other in hand.alternatives_deg:
                 self.arrow(other, 0.66 * self.rim, _ESTIMATE, 1.4 * w, broken=True)
@@ -196,10 +203,7 @@ class _Dial:
             and abs(difference_deg(groups[0][0].azimuth_deg, groups[-1][-1].azimuth_deg)) < _TOGETHER_DEG
         ):
             groups[0] = groups.pop() + groups[0]
-        return [
-            (circular_mean_deg([hand.azimuth_deg for hand in group]), [hand.label for hand in group])
-            for group in groups
-        ]
+        return [(_mean_deg([hand.azimuth_deg for hand in group]), [hand.label for hand in group]) for group in groups]
 
     def _label(self, draw: ImageDraw.ImageDraw, azimuth_deg: float, names: Sequence[str]) -> None:
         """Names under each other, just outside the design's mark."""

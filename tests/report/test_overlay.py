@@ -1,0 +1,174 @@
+"""The overlay picture: lines where the fit says, letters that fit, sizes that people can judge by."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from photoaz.report.dial import Hand, _Dial, draw_dial
+from photoaz.report.overlay import PAGE_WIDTH_PX, Shown, _Window, draw_overlay
+from photoaz.report.pens import BLUE, GREEN, SKY_BLUE, VERMILION, YELLOW, Pen, dashes, fitted_lines, stroke, text_width
+
+#: red, green, blue of the photo: a colour that nothing else on the page has
+DUSK = (99, 60, 77)
+
+
+def photo_px(width=640, height=480):
+    return np.full((height, width, 3), DUSK[::-1], np.uint8)
+
+
+def page(solution, judgements, ids=None, image=None, **changes):
+    shown = [
+        Shown(solution=a, view=view, judgement=judgements.get(a.antenna_id))
+        for a in solution.antennas
+        for view in a.evidence
+        if view.photo == solution.photos[0].photo and (ids is None or a.antenna_id in ids)
+    ]
+    photo = replace(solution.photos[0], **changes)
+    data = draw_overlay(photo_px() if image is None else image, photo, shown, site_id=solution.site_id)
+    with Image.open(io.BytesIO(data)) as picture:
+        assert picture.format == "PNG"
+        return np.asarray(picture.convert("RGB")).astype(int)
+
+
+def near(picture, colour, within=60):
+    return np.abs(picture - np.array(colour)).max(-1) <= within
+
+
+def test_page_size_and_colours(solution, judgements):
+    picture = page(solution, judgements)
+    assert picture.shape[1] <= PAGE_WIDTH_PX
+    for colour in (YELLOW, SKY_BLUE, BLUE, VERMILION, GREEN):
+        assert near(picture, colour).sum() > 100, colour
+
+
+def test_an_antenna_is_shown_at_least_500_px_tall_and_its_plain_twin_bears_no_line(solution, judgements):
+    picture = page(solution, judgements, ids=("HNT-204-A1",))
+    # the tiles are the only photo in the right part of the page; the plain one comes first
+    right = picture[:, 44 * 2 + 620 :]
+    dusk = (right == DUSK).all(-1)
+    rows, columns = np.flatnonzero(dusk.any(1)), np.flatnonzero(dusk.any(0))
+    block = right[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    marked = near(block, YELLOW, 40)
+    tall = np.flatnonzero(marked.any(1))
+    assert tall[-1] - tall[0] >= 500
+    middle = block.shape[1] // 2
+    assert not marked[:, : middle - 8].any()
+    assert (block[:, : middle - 8] == DUSK).all()
+
+
+@pytest.mark.parametrize("count", [0, 2, 9])
+def test_any_number_of_antennas(solution, judgements, count):
+    a1 = solution.antennas[0]
+    many = tuple(
+        replace(
+            a1,
+            antenna_id=f"HNT-204-A{k}",
+            azimuth_true_deg=40.0 * k,
+            evidence=(
+                replace(a1.evidence[0], outline_px=tuple((x + 50.0 * k, y) for x, y in a1.evidence[0].outline_px)),
+            ),
+        )
+        for k in range(count)
+    )
+    assert page(replace(solution, antennas=many), judgements).shape[1] <= PAGE_WIDTH_PX
+
+
+@pytest.mark.parametrize(
+    "outline",
+    [
+        ((-30.0, -20.0), (40.0, -20.0), (40.0, 100.0), (-30.0, 100.0)),  # over the edge
+        ((600.0, 400.0), (700.0, 400.0), (700.0, 600.0), (600.0, 600.0)),
+        ((300.0, 200.0), (303.0, 200.0), (303.0, 209.0), (300.0, 209.0)),  # three pixels wide
+        ((0.0, 0.0), (639.0, 0.0), (639.0, 479.0), (0.0, 479.0)),  # the whole photo
+        ((10.0, 200.0), (630.0, 200.0), (630.0, 210.0), (10.0, 210.0)),  # lying
+        ((900.0, 200.0), (930.0, 200.0), (930.0, 300.0), (900.0, 300.0)),  # outside
+    ],
+)
+def test_any_outline(solution, judgements, outline):
+    a1 = solution.antennas[0]
+    odd = replace(a1, evidence=(replace(a1.evidence[0], outline_px=outline, inner_px=()),))
+    assert page(replace(solution, antennas=(odd,)), judgements).shape[1] <= PAGE_WIDTH_PX
+
+
+def test_words_do_not_run_over_the_edge(solution, judgements):
+    flags = ("left out, contradicts the rest: a landmark with quite a long name in a photo with a long name",) * 5
+    picture = page(solution, judgements, ids=("HNT-204-A1",), flags=flags)
+    assert (picture[:, -30:] == 255).all()
+    assert (picture[:, :30] == 255).all()
+
+
+def test_enlargement_keeps_pixel_centres():
+    # a pixel's centre stays the centre of its enlargement: pixel 3 of a window from 2, four times larger, covers 4 to 7
+    assert _Window((2, 0, 12, 10), 4.0).at((3.0, 0.0)) == (5.5, 1.5)
+    image = Image.fromarray(np.zeros((20, 20, 3), np.uint8))
+    image.putpixel((7, 9), (255, 255, 255))
+    window = _Window((2, 4, 14, 16), 9.0)
+    large = np.asarray(window.cut(image).convert("L")).astype(float)
+    total = large.sum()
+    y, x = np.mgrid[: large.shape[0], : large.shape[1]]
+    assert ((x * large).sum() / total, (y * large).sum() / total) == pytest.approx(window.at((7.0, 9.0)), abs=0.05)
+
+
+def test_a_stroke_lies_on_its_points():
+    picture = Image.new("RGB", (60, 40), (255, 255, 255))
+    stroke(picture, [(10.0, 20.0), (50.0, 20.0)], Pen(core=(0, 0, 0), width=3.0, casing=0.0))
+    dark = 255.0 - np.asarray(picture.convert("L")).astype(float)
+    y = np.arange(40)
+    assert (dark.sum(1) * y).sum() / dark.sum() == pytest.approx(20.0, abs=0.25)
+    stroke(picture, [(-500.0, -500.0), (-400.0, -500.0)], Pen(core=BLUE))  # wholly outside: nothing happens
+
+
+def test_dashes_add_up():
+    line = [(0.0, 0.0), (30.0, 0.0), (30.0, 40.0)]
+    assert dashes(line, ()) == [line]
+    pieces = dashes(line, (10.0, 5.0))
+    drawn = [sum(math.dist(a, b) for a, b in itertools.pairwise(p)) for p in pieces]
+    # 70 long: four whole periods of 15, of which 10 each are drawn, then 10 more
+    assert drawn == pytest.approx([10.0] * 5)
+    assert pieces[0] == [(0.0, 0.0), (10.0, 0.0)]
+
+
+def test_lines_are_broken_to_fit():
+    text = "a photo taken from the field north of the tower in the morning"
+    lines = fitted_lines(text, 30, 300)
+    assert len(lines) > 1
+    assert " ".join(lines) == text
+    assert all(text_width(line, 30) <= 300 for line in lines)
+
+
+@pytest.mark.parametrize("azimuth", [0.0, 75.0, 190.0, 300.0])
+def test_a_hand_lies_along_its_azimuth(azimuth):
+    hand = Hand(label="", azimuth_deg=azimuth, u95_deg=2.0, sight_deg=(azimuth + 120.0) % 360.0)
+    dial = np.asarray(draw_dial([hand], 600, 30)).astype(int)
+    assert dial.shape[1] == 600
+    y, x = np.nonzero(near(dial, BLUE, 25))
+    points = np.stack([x, y], -1) - np.array([x.mean(), y.mean()])
+    along = np.linalg.svd(points, full_matrices=False)[2][0]
+    found = math.degrees(math.atan2(along[0], -along[1]))
+    assert abs((found - azimuth + 90.0) % 180.0 - 90.0) < 1.5
+    # from the middle outwards, not the other way: the middle of the page's width is where the tower stands
+    if abs(math.sin(math.radians(azimuth))) > 0.1:
+        assert np.sign(x.mean() - 299.5) == np.sign(math.sin(math.radians(azimuth)))
+
+
+def test_the_dial_runs_clockwise_with_north_on_top():
+    dial = _Dial(600, 30)
+    assert dial.at(0.0, 100.0) == pytest.approx((300.0, 200.0))
+    assert dial.at(90.0, 100.0) == pytest.approx((400.0, 300.0))
+
+
+def test_names_of_hands_that_lie_together_share_a_place_also_across_north():
+    def hand(label, azimuth):
+        return Hand(label=label, azimuth_deg=azimuth, u95_deg=1.0, sight_deg=0.0)
+
+    dial = _Dial(600, 30)
+    places = dial._labels([hand("A", 358.0), hand("B", 3.0), hand("C", 120.0)])
+    assert [sorted(names) for _, names in places] == [["A", "B"], ["C"]]
+    assert places[0][0] == pytest.approx(0.5)
