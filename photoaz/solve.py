@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +16,8 @@ from photoaz.errors import InputError
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination, declination, to_true
 from photoaz.geodesy.sun import sun_position
-from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, variance_shares, w_tests
-from photoaz.network.observations import Observation
+from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, marginal, variance_shares, w_tests
+from photoaz.network.observations import Box, Known, Observation
 from photoaz.network.site import (
     K95,
     RADIUS_95,
@@ -29,6 +29,7 @@ from photoaz.network.site import (
     SiteNetwork,
     azimuth_of_mode,
     build,
+    outline_label,
 )
 from photoaz.photo.calibration import Calibration, camera_from_calibration
 from photoaz.photo.camera import Camera, camera_from_record, normalised_from_pixels
@@ -47,7 +48,7 @@ from photoaz.solution import (
     View,
 )
 from photoaz.vision.evidence import BoxMode
-from photoaz.vision.measure import Expectation, measure_box
+from photoaz.vision.measure import Expectation, Look, look_at, measure_again, measure_box
 
 Array = NDArray[Any]
 
@@ -63,6 +64,8 @@ TYPICAL_SIZE_M = {"width": (0.30, 0.30), "height": (1.7, 0.35), "depth": (0.14, 
 SIZE_SIGMA = (0.01, 0.004)
 #: standardised residual above which an observation is held to be wrong (two-sided 0.1 %)
 W_CRITICAL = 3.29
+#: an outline's own errors have heavier tails: it is doubted later than a sensor
+W_CRITICAL_BOX = 4.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +114,7 @@ def solve_site(
     rejected: dict[str, PhotoSolution] = {}
     names: list[str] = []
     facts: list[PhotoFacts] = []
+    looks: dict[str, Mapping[str, Look]] = {}
     records: dict[str, PhotoRecord] = {}
     norths: dict[str, Declination] = {}
     by_id = {a.antenna_id: a for a in antennas}
@@ -118,25 +122,28 @@ def solve_site(
     for path in photos:
         name = str(path)
         names.append(name)
-        say(f"{path.name}: reading")
+        say(f"{path.name}: measuring")
         try:
             photo = _open(path, controls, controls_dir, picks, picks_dir, calibration)
             records[name] = photo.record
             north = _declination(photo.record, site)
             if north is not None:
                 norths[name] = north
-            say(f"{path.name}: measuring")
-            facts.append(_photo_facts(name, photo, site, frame, by_id, antenna_facts, north))
-        except _Unusable as e:
-            rejected[name] = PhotoSolution(photo=name, status="rejected", reason=str(e))
-        except InputError as e:
+            fact, look = _photo_facts(name, photo, site, frame, by_id, antenna_facts, north)
+            facts.append(fact)
+            looks[name] = look
+        except (_Unusable, InputError) as e:
             rejected[name] = PhotoSolution(photo=name, status="rejected", reason=str(e))
     north0 = next(iter(norths.values()), None)
-    result = None
+    result: _Result | str | None = None
     if facts:
-        seen = [antenna_facts[a] for a in by_id if any(a in f.boxes for f in facts)]
+        site_sigma = site.position_u95_m / RADIUS_95
         say(f"{site.site_id}: adjusting")
-        result = _adjust(build(facts, seen, site.position_u95_m / RADIUS_95))
+        result = _adjust(_network(facts, antenna_facts, site_sigma))
+        if isinstance(result, _Result):
+            # measured once more, now that all photos together say how the cameras were held and how far away they stood
+            facts = [_measured_again(f, looks[f.name], antenna_facts, result) for f in facts]
+            result = _adjust(_network(facts, antenna_facts, site_sigma))
         if isinstance(result, str):
             for f in facts:
                 rejected[f.name] = PhotoSolution(photo=f.name, status="rejected", reason=result)
@@ -251,7 +258,7 @@ def _photo_facts(
     by_id: Mapping[str, Antenna],
     antenna_facts: Mapping[str, AntennaFacts],
     north: Declination | None,
-) -> PhotoFacts:
+) -> tuple[PhotoFacts, Mapping[str, Look]]:
     picks = [p for p in photo.picks if p.antenna_id in by_id]
     if not picks:
         raise _Unusable("no pick names an antenna of this site in it")
@@ -269,42 +276,41 @@ def _photo_facts(
     pitch, pitch_sigma = _start_pitch(photo, picks, antenna_facts, east_north, spread, site, pitches)
     roll, roll_sigma = (rolls[0].value_rad, rolls[0].sigma_rad) if rolls else (0.0, HAND_HELD_ROLL_RAD)
     if not rolls:
-        rolls = (Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll"),)
+        rolls = (
+            Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll"),
+        )
+    camera, ln_focal = _focal_from_size(camera, picks, antenna_facts, east_north)
     image = decode_gray(photo.path)
+    looks: dict[str, Look] = {}
     boxes: dict[str, tuple[BoxMode, ...]] = {}
     for pick in picks:
         a = antenna_facts[pick.antenna_id]
         delta = np.append(a.east_north_m - east_north, a.up_m - CAMERA_HEIGHT_M[0])
-        distance = float(np.linalg.norm(delta))
-        flat = float(np.hypot(delta[0], delta[1]))
-        along = np.hypot(spread, np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95))
-        expectation = Expectation(
-            camera=camera,
-            pitch_rad=pitch,
-            pitch_sigma_rad=pitch_sigma,
-            roll_rad=roll,
-            roll_sigma_rad=roll_sigma,
-            distance_m=distance,
-            ln_distance_sigma=float(np.hypot(along * flat, CAMERA_HEIGHT_M[1] * delta[2])) / distance**2
-            + camera.f_relative_sigma,
-            ln_size=a.ln_size,
-            ln_size_sigma=a.ln_size_sigma,
-            downtilt_rad=a.downtilt_rad,
-            downtilt_sigma_rad=a.downtilt_sigma_rad,
-            panel_roll_sigma_rad=a.roll_sigma_rad,
+        along = float(np.hypot(spread, np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95)))
+        position_sigma = np.hypot(along * np.hypot(delta[0], delta[1]), CAMERA_HEIGHT_M[1] * delta[2])
+        expectation = _expectation(
+            camera,
+            a,
+            (pitch, pitch_sigma),
+            (roll, roll_sigma),
+            float(np.linalg.norm(delta)),
+            float(position_sigma / (delta @ delta)),
         )
         corners = None if pick.corners_px is None else np.array(pick.corners_px, float)
         seed = None if pick.seed_px is None else np.array(pick.seed_px, float)
-        modes = measure_box(image, expectation, corners_px=corners, seed_px=seed)
+        looks[pick.antenna_id] = look_at(image, expectation, corners_px=corners, seed_px=seed)
+        modes = measure_box(looks[pick.antenna_id], expectation)
         if modes:
             boxes[pick.antenna_id] = modes
     if not boxes:
         raise _Unusable("none of its picks could be fitted")
     landmarks, bearings = _sights(photo, frame)
-    heading = headings[0].value_rad if headings else _heading_from_baseline(
-        camera, pitch, roll, picks, antenna_facts, east_north
+    heading = (
+        headings[0].value_rad
+        if headings
+        else _heading_from_baseline(camera, pitch, roll, picks, antenna_facts, east_north)
     )
-    return PhotoFacts(
+    facts = PhotoFacts(
         name=name,
         camera=camera,
         start=np.array([heading, pitch, roll, *east_north, CAMERA_HEIGHT_M[0]]),
@@ -314,10 +320,97 @@ def _photo_facts(
         standpoints=standpoints,
         up_m=CAMERA_HEIGHT_M[0],
         up_sigma_m=CAMERA_HEIGHT_M[1],
+        ln_focal=ln_focal,
         boxes=boxes,
         landmarks=landmarks,
         bearings=bearings,
     )
+    return facts, looks
+
+
+def _expectation(
+    camera: Camera,
+    a: AntennaFacts,
+    pitch: tuple[float, float],
+    roll: tuple[float, float],
+    distance_m: float,
+    ln_distance_sigma: float,
+) -> Expectation:
+    return Expectation(
+        camera=camera,
+        pitch_rad=pitch[0],
+        pitch_sigma_rad=pitch[1],
+        roll_rad=roll[0],
+        roll_sigma_rad=roll[1],
+        distance_m=distance_m,
+        ln_distance_sigma=float(np.hypot(ln_distance_sigma, min(camera.f_relative_sigma, 0.06))),
+        ln_size=a.ln_size,
+        ln_size_sigma=a.ln_size_sigma,
+        downtilt_rad=a.downtilt_rad,
+        downtilt_sigma_rad=a.downtilt_sigma_rad,
+        panel_roll_sigma_rad=a.roll_sigma_rad,
+    )
+
+
+def _focal_from_size(
+    camera: Camera, picks: Sequence[Pick], antennas: Mapping[str, AntennaFacts], east_north: Array
+) -> tuple[Camera, float]:
+    """A camera whose focal length is hardly known, measured with one that makes the picked antennas as tall as they are.
+
+    Returns it and ln of the metadata's focal length over the new one: the network still weighs what the metadata said.
+    """
+    if camera.f_relative_sigma < 0.06:
+        return camera, 0.0
+    found = []
+    for pick in picks:
+        if pick.corners_px is not None:
+            a = antennas[pick.antenna_id]
+            c = np.array(pick.corners_px, float)
+            tall = float(np.hypot(*(c[:2].mean(0) - c[2:].mean(0))))
+            flat = float(np.hypot(*(a.east_north_m - east_north)))
+            # a plumb body of height H at a distance flat / cos(e) is seen under H cos(e) of it
+            cos_e = flat / float(np.hypot(flat, a.up_m - CAMERA_HEIGHT_M[0]))
+            found.append(np.log(tall * flat / cos_e**2) - a.ln_size[1])
+    if not found:
+        return camera, 0.0
+    f = float(np.exp(np.median(found)))
+    return replace(camera, f_px=f), float(np.log(camera.f_px / f))
+
+
+def _network(facts: Sequence[PhotoFacts], antennas: Mapping[str, AntennaFacts], site_sigma_m: float) -> SiteNetwork:
+    seen = [a for name, a in antennas.items() if any(name in f.boxes for f in facts)]
+    return build(facts, seen, site_sigma_m)
+
+
+def _measured_again(
+    f: PhotoFacts, looks: Mapping[str, Look], antennas: Mapping[str, AntennaFacts], result: _Result
+) -> PhotoFacts:
+    """A photo's boxes measured from what a first adjustment expects of them."""
+    x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
+    pi, si = layout.photo(f.name), layout.site()
+    camera = replace(f.camera, f_px=f.camera.f_px * float(np.exp(x[pi[6]])))
+    sigma = np.sqrt(np.diag(cov))
+    boxes: dict[str, tuple[BoxMode, ...]] = {}
+    for name, look in looks.items():
+        if name not in f.boxes:
+            continue
+        ai = layout.antenna(name)
+        delta = np.append(x[ai[3:5]] + x[si], x[ai[5]]) - x[pi[3:6]]
+        distance = float(np.linalg.norm(delta))
+        along = np.zeros(len(x))
+        along[ai[3:6]], along[si], along[pi[3:6]] = delta / distance, delta[:2] / distance, -delta / distance
+        along[pi[6]] = -distance  # what matters is focal length over distance
+        expectation = _expectation(
+            replace(camera, f_relative_sigma=0.0),
+            antennas[name],
+            (float(x[pi[1]]), float(sigma[pi[1]])),
+            (float(x[pi[2]]), float(sigma[pi[2]])),
+            distance,
+            float(np.sqrt(along @ cov @ along)) / distance + 0.01,
+        )
+        boxes[name] = measure_again(look, expectation, f.boxes[name]) or f.boxes[name]
+    start = np.concatenate([x[pi[:3]], x[pi[3:6]]])
+    return replace(f, camera=camera, ln_focal=f.ln_focal - float(x[pi[6]]), start=start, boxes=boxes)
 
 
 def _standpoints(photo: _Photo, frame: EnuFrame) -> tuple[tuple[Array, float, str], ...]:
@@ -525,6 +618,7 @@ class _Result:
     observations: tuple[Observation, ...]
     choice: Mapping[tuple[str, str], int]
     left_out: tuple[Observation, ...]
+    doubt: Mapping[tuple[str, str], float]
     branches: Mapping[str, tuple[_Branch, ...]]
 
 
@@ -554,7 +648,9 @@ def _start(network: SiteNetwork, choice: Mapping[tuple[str, str], int]) -> Array
     for a in network.antennas:
         for p in sorted((p for p in network.photos if a.name in p.boxes), key=lambda p: -p.boxes[a.name][0].width_px):
             if (p.name, a.name) in choice:
-                x[network.layout.antenna(a.name, "azimuth")] = azimuth_of_mode(p, p.boxes[a.name][choice[p.name, a.name]])
+                x[network.layout.antenna(a.name, "azimuth")] = azimuth_of_mode(
+                    p, p.boxes[a.name][choice[p.name, a.name]]
+                )
                 break
     return x
 
@@ -563,89 +659,156 @@ def _adjust(network: SiteNetwork) -> _Result | str:
     """Choose modes, adjust, leave out what contradicts the rest, and weigh the other modes. A string says why not."""
     choice = _first_choice(network)
     left_out: list[Observation] = []
+    doubt: dict[tuple[str, str], float] = {}
 
     def run(c: Mapping[tuple[str, str], int], start: Array) -> tuple[tuple[Observation, ...], Adjusted]:
-        obs = tuple(o for o in network.observations(c) if not any(_same_observation(o, l) for l in left_out))
+        obs = tuple(o for o in network.observations(c, doubt) if not any(_same_observation(o, x) for x in left_out))
         return obs, adjust(obs, start)
 
     try:
         obs, best = run(choice, _start(network, choice))
+        branches: dict[str, tuple[_Branch, ...]] = {}
+        for sweep in range(4):
+            branches = {}
+            flips: dict[tuple[str, str], int] = {}
+            for a in network.antennas:
+                better, branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)
+                flips.update(better)
+            if not flips or sweep == 3:
+                break
+            choice = {**choice, **flips}
+            obs, best = run(choice, _moved(network, best.x, choice, flips))
+        for _ in range(4):
+            suspect, excess = _suspect(obs, best)
+            if suspect is None:
+                break
+            if isinstance(suspect, Box):
+                # an outline that does not fit the rest still tells something: trusted less, not thrown away
+                key = next(k for k in choice if _label(k) == suspect.label)
+                doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
+            else:
+                left_out.append(suspect)
+            obs, best = run(choice, best.x)
+        if left_out or doubt:
+            for a in network.antennas:
+                branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)[1]
     except AdjustmentError as e:
         return f"the site's adjustment failed: {e}"
+    return _Result(network, best, obs, choice, tuple(left_out), doubt, branches)
 
-    def total(adjusted: Adjusted, c: Mapping[tuple[str, str], int]) -> float:
-        return adjusted.cost + sum(_modes(network, k)[i].cost for k, i in c.items())
 
-    for _ in range(4):
-        w = np.array([abs(v) if o.testable else 0.0 for o, v in zip(obs, w_tests(obs, best), strict=True)])
-        w = np.nan_to_num(w)
-        worst = int(w.argmax())
-        if w[worst] < W_CRITICAL:
-            break
-        suspect = obs[worst]
-        left_out.append(suspect)
+def _suspect(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[Observation | None, float]:
+    """The observation that contradicts the rest most, if any does, and by how many times its critical value."""
+    w = [
+        abs(v) / (W_CRITICAL_BOX if isinstance(o, Box) else W_CRITICAL) if o.testable else 0.0
+        for o, v in zip(observations, w_tests(observations, adjusted), strict=True)
+    ]
+    worst = int(np.nan_to_num(w).argmax())
+    return (observations[worst], float(w[worst])) if w[worst] > 1.0 else (None, 0.0)
+
+
+def _moved(
+    network: SiteNetwork, x: Array, choice: Mapping[tuple[str, str], int], flips: Mapping[tuple[str, str], int]
+) -> Array:
+    """Starting values after some boxes changed their mode: the azimuths of those antennas."""
+    out = x.copy()
+    for name in {k[1] for k in flips}:
+        widest = max((p for p in network.photos if name in p.boxes), key=lambda p: p.boxes[name][0].width_px)
+        attitude = x[network.layout.photo(widest.name)[:3]]
+        mode = widest.boxes[name][choice[widest.name, name]]
+        out[network.layout.antenna(name, "azimuth")] = azimuth_of_mode(widest, mode, attitude)
+    return out
+
+
+def _weigh(
+    network: SiteNetwork,
+    observations: Sequence[Observation],
+    best: Adjusted,
+    choice: Mapping[tuple[str, str], int],
+    doubt: Mapping[tuple[str, str], float],
+    antenna: str,
+) -> tuple[dict[tuple[str, str], int], tuple[_Branch, ...]]:
+    """Every way the boxes of one antenna can fit, all else as adjusted: the better choice if there is one, and the
+
+    distinct azimuths with their probabilities, the chosen one first.
+    """
+    layout = network.layout
+    ai = layout.antenna(antenna)
+    chosen = _Branch(float(best.x[ai[0]]), float(np.sqrt(best.covariance[ai[0], ai[0]])), 1.0)
+    photos = [p for p in network.photos if antenna in p.boxes]
+    keys = [(p.name, antenna) for p in photos]
+    options = _options(photos, antenna)
+    if len(options) < 2:
+        return {}, (chosen,)
+    keep = np.concatenate([*(layout.photo(p.name) for p in photos), ai, layout.site()])
+    own = [s for o, s in zip(observations, best.rows, strict=True) if o.label in {_label(k) for k in keys}]
+    root, offset = marginal(best, own, keep)
+    known = Known("everything else", "", np.arange(len(keep)), best.x[keep], root, offset)
+    place = {int(k): n for n, k in enumerate(keep)}
+    current = tuple(choice[k] for k in keys)
+    rows: list[tuple[float, float, float, tuple[int, ...]]] = []
+    widest = max(range(len(photos)), key=lambda n: photos[n].boxes[antenna][0].width_px)
+    for option in options:
+        boxes = [
+            replace(o, index=np.array([place[int(k)] for k in o.index]))
+            for o in (
+                network.box(p, antenna, p.boxes[antenna][i], doubt.get((p.name, antenna), 1.0))
+                for p, i in zip(photos, option, strict=True)
+            )
+        ]
+        start = best.x[keep].copy()
+        if option != current:
+            p = photos[widest]
+            attitude = best.x[layout.photo(p.name)[:3]]
+            start[place[int(ai[0])]] = azimuth_of_mode(p, p.boxes[antenna][option[widest]], attitude)
         try:
-            obs, best = run(choice, best.x)
+            adjusted = adjust([known, *boxes], start, max_iterations=12)
         except AdjustmentError:
-            left_out.pop()
-            break
-    best_total = total(best, choice)
-    trials: dict[str, list[tuple[float, float, float]]] = {}
-    improved = True
-    rounds = 0
-    while improved and rounds < 3:
-        improved, rounds = False, rounds + 1
-        trials = {}
-        for a in network.antennas:
-            keys = [k for k in choice if k[1] == a.name]
-            idx = network.layout.antenna(a.name, "azimuth")[0]
-            options = list(itertools.product(*(range(len(_modes(network, k))) for k in keys)))[:24]
-            current = tuple(choice[k] for k in keys)
-            for option in options:
-                if option == current:
-                    continue
-                extra = sum(_modes(network, k)[i].cost - _modes(network, k)[choice[k]].cost for k, i in zip(keys, option, strict=True))
-                if extra > 25.0:
-                    continue
-                other = {**choice, **dict(zip(keys, option, strict=True))}
-                start = best.x.copy()
-                k0 = max(keys, key=lambda k: _modes(network, k)[0].width_px)
-                photo = next(p for p in network.photos if p.name == k0[0])
-                attitude = best.x[network.layout.photo(photo.name)[:3]]
-                start[idx] = azimuth_of_mode(photo, _modes(network, k0)[other[k0]], attitude)
-                try:
-                    o2, adj2 = run(other, start)
-                except AdjustmentError:
-                    continue
-                t2 = total(adj2, other)
-                if t2 < best_total - 1e-6:
-                    choice, obs, best, best_total, improved = other, o2, adj2, t2, True
-                    current = option
-                    trials = {}
-                    break
-                trials.setdefault(a.name, []).append((t2, float(adj2.x[idx]), float(np.sqrt(adj2.covariance[idx, idx]))))
-            if improved:
-                break
-    branches: dict[str, tuple[_Branch, ...]] = {}
-    for a in network.antennas:
-        idx = network.layout.antenna(a.name, "azimuth")[0]
-        merged: list[list[float]] = [[0.0, float(best.x[idx]), float(np.sqrt(best.covariance[idx, idx]))]]
-        for t, az, sigma in sorted(trials.get(a.name, [])):
-            near = next((m for m in merged if abs(wrap_rad(az - m[1])) < max(np.radians(1.0), 0.7 * (sigma + m[2]))), None)
-            if near is None:
-                merged.append([t - best_total, az, sigma])
-        weight = np.exp(-0.5 * np.array([m[0] for m in merged]))
-        weight /= weight.sum()
-        branches[a.name] = tuple(_Branch(m[1], m[2], float(p)) for m, p in zip(merged, weight, strict=True))
-    return _Result(network, best, obs, choice, tuple(left_out), branches)
+            continue
+        k = place[int(ai[0])]
+        cost = adjusted.cost + sum(p.boxes[antenna][i].cost for p, i in zip(photos, option, strict=True))
+        rows.append((cost, float(adjusted.x[k]), float(np.sqrt(adjusted.covariance[k, k])), option))
+    if not rows:
+        return {}, (chosen,)
+    rows.sort(key=lambda r: r[0])
+    merged: list[tuple[float, float, float]] = []
+    for cost, azimuth, sigma, _ in rows:
+        if all(abs(wrap_rad(azimuth - m[1])) > max(np.radians(1.0), 0.7 * (sigma + m[2])) for m in merged):
+            merged.append((cost, azimuth, sigma))
+    weight = np.exp(-0.5 * (np.array([m[0] for m in merged]) - merged[0][0]))
+    weight /= weight.sum()
+    branches = tuple(_Branch(m[1], m[2], float(p)) for m, p in zip(merged, weight, strict=True))
+    better = {} if rows[0][3] == current else dict(zip(keys, rows[0][3], strict=True))
+    if not better:
+        branches = (replace(branches[0], azimuth_rad=chosen.azimuth_rad, sigma_rad=chosen.sigma_rad), *branches[1:])
+    return better, branches
 
 
-def _modes(network: SiteNetwork, key: tuple[str, str]) -> tuple[BoxMode, ...]:
-    return next(p for p in network.photos if p.name == key[0]).boxes[key[1]]
+def _options(photos: Sequence[PhotoFacts], antenna: str, *, most: int = 40) -> list[tuple[int, ...]]:
+    """Combinations of modes of one antenna over its photos worth weighing, the likeliest first."""
+    per_photo = []
+    for p in photos:
+        modes = p.boxes[antenna]
+        floor = min(m.cost for m in modes)
+        per_photo.append([i for i, m in enumerate(modes) if m.cost < floor + 25.0])
+    ranked = sorted(
+        itertools.product(*per_photo),
+        key=lambda o: sum(p.boxes[antenna][i].cost for p, i in zip(photos, o, strict=True)),
+    )
+    return ranked[:most]
+
+
+def _label(key: tuple[str, str]) -> str:
+    return outline_label(*key)
 
 
 def _same_observation(a: Observation, b: Observation) -> bool:
-    return a.label == b.label and a.source == b.source and len(a.index) == len(b.index) and bool((a.index == b.index).all())
+    return (
+        a.label == b.label
+        and a.source == b.source
+        and len(a.index) == len(b.index)
+        and bool((a.index == b.index).all())
+    )
 
 
 # ---- report ---------------------------------------------------------------------------------------------------------
@@ -746,7 +909,7 @@ def _antenna_solution(result: _Result | None, antenna: Antenna) -> AntennaSoluti
     )
     evidence = []
     for p in net.photos:
-        if (p.name, a) in result.choice and not any(o.label == f"outline of {a} in {p.name}" for o in result.left_out):
+        if (p.name, a) in result.choice:
             evidence.append(_evidence(result, p, a))
     others = tuple(
         Alternative(
@@ -761,8 +924,11 @@ def _antenna_solution(result: _Result | None, antenna: Antenna) -> AntennaSoluti
     reasons: list[str] = []
     if ambiguous:
         reasons.append("the outline fits in more than one way: see the alternatives")
-    if not evidence:
-        return AntennaSolution(antenna_id=a, status="not_found", reasons=("its outline contradicts the rest",))
+    reasons += [
+        f"its outline in {Path(photo).name} contradicts the rest of the site and is trusted {factor:.1f} times less"
+        for (photo, name), factor in result.doubt.items()
+        if name == a
+    ]
     return AntennaSolution(
         antenna_id=a,
         status="ambiguous" if ambiguous else "estimated",

@@ -161,3 +161,32 @@ def variance_shares(observations: Sequence[Observation], adjusted: Adjusted, ind
     for o, s in zip(observations, adjusted.rows, strict=True):
         out[o.source] = out.get(o.source, 0.0) + float((gain[s] ** 2).sum())
     return out
+
+
+def marginal(adjusted: Adjusted, without: Sequence[slice], keep: Array) -> tuple[Array, Array]:
+    """What all rows but `without` say of the unknowns `keep` (K,): root (K, K) and offset (K,) of a quadratic about
+
+    adjusted.x, the other unknowns eliminated (Schur complement). An unknown that nothing else fixes gets zeros.
+    """
+    mask = np.ones(len(adjusted.residual), bool)
+    for s in without:
+        mask[s] = False
+    j, r = adjusted.jacobian[mask], adjusted.residual[mask]
+    n, g = j.T @ j, -j.T @ r
+    other = np.setdiff1d(np.arange(n.shape[0]), keep)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(n)[other], 1e-12))
+    inner = n[np.ix_(other, other)] * scale[:, None] * scale[None, :]
+    rhs = np.column_stack([n[np.ix_(other, keep)], g[other]]) * scale[:, None]
+    solved = np.linalg.solve(inner + 1e-12 * np.eye(len(other)), rhs) * scale[:, None]
+    cross = n[np.ix_(keep, other)]
+    m = n[np.ix_(keep, keep)] - cross @ solved[:, :-1]
+    v = g[keep] - cross @ solved[:, -1]
+    s = 1.0 / np.sqrt(np.maximum(np.diag(m), 1e-12))
+    values, vectors = np.linalg.eigh(0.5 * (m + m.T) * s[:, None] * s[None, :])
+    ok = values > 1e-10
+    root = np.zeros_like(m)
+    offset = np.zeros(len(keep))
+    k = int(ok.sum())
+    root[:k] = np.sqrt(values[ok])[:, None] * vectors[:, ok].T / s[None, :]
+    offset[:k] = (vectors[:, ok].T @ (s * v)) / np.sqrt(values[ok])
+    return root, offset

@@ -195,9 +195,7 @@ class PixelBearing:
 
     def residual(self, x: Array) -> Array:
         cam_from_enu = rotation_cam_from_enu(x[..., 0], x[..., 1], x[..., 2])
-        d = directions_from_pixels(
-            self.camera, self.pixel - x[..., 7:9], self.camera.f_px * np.exp(x[..., 6])
-        )
+        d = directions_from_pixels(self.camera, self.pixel - x[..., 7:9], self.camera.f_px * np.exp(x[..., 6]))
         enu = np.einsum("...ji,...j->...i", cam_from_enu, d)
         return wrap(arctan2(enu[..., 0], enu[..., 1]) - self.azimuth_rad)[..., None] / self.sigma_rad
 
@@ -215,4 +213,21 @@ class StandOff:
 
     def residual(self, x: Array) -> Array:
         out: Array = (x - self.east_north_m) / self.sigma_m
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What all other observations say of some unknowns, as one quadratic: residual = root @ (x - at) - offset."""
+
+    source: str
+    label: str
+    index: Array
+    at: Array
+    root: Array
+    offset: Array
+    testable: bool = False
+
+    def residual(self, x: Array) -> Array:
+        out: Array = np.einsum("ij,...j->...i", self.root, x - self.at) - self.offset
         return out

@@ -65,7 +65,8 @@ class PhotoFacts:
     """What is known of one photo, in the site's frame.
 
     start: heading, pitch, roll [rad], east, north, up [m] to start from. headings, pitches, rolls: every statement about
-    the attitude. east_north_m, sigma_m: the standpoint; None where nobody says. boxes: per antenna the ways it fits.
+    the attitude. east_north_m, sigma_m: the standpoint; None where nobody says. ln_focal: ln of the focal length that
+    the metadata give over the camera's nominal one. boxes: per antenna the ways it fits.
     """
 
     name: str
@@ -77,6 +78,7 @@ class PhotoFacts:
     standpoints: tuple[tuple[Array, float, str], ...]
     up_m: float
     up_sigma_m: float
+    ln_focal: float
     boxes: Mapping[str, tuple[BoxMode, ...]]
     landmarks: tuple[LandmarkSight, ...] = ()
     bearings: tuple[BearingSight, ...] = ()
@@ -99,6 +101,11 @@ class AntennaFacts:
     roll_sigma_rad: float
 
 
+def outline_label(photo: str, antenna: str) -> str:
+    """The label of the observation that an antenna's outline in a photo makes."""
+    return f"outline of {antenna} in {photo}"
+
+
 @dataclass(frozen=True, slots=True)
 class SiteNetwork:
     layout: Layout
@@ -107,25 +114,34 @@ class SiteNetwork:
     photos: tuple[PhotoFacts, ...]
     antennas: tuple[AntennaFacts, ...]
 
-    def observations(self, choice: Mapping[tuple[str, str], int]) -> tuple[Observation, ...]:
-        """All observations, with the chosen mode of each (photo, antenna); those not in `choice` are left out."""
+    def observations(
+        self, choice: Mapping[tuple[str, str], int], doubt: Mapping[tuple[str, str], float] | None = None
+    ) -> tuple[Observation, ...]:
+        """All observations, with the chosen mode of each (photo, antenna).
+
+        doubt: factors by which the standard uncertainties of an outline are widened.
+        """
+        widened = doubt or {}
         boxes = [
-            self._box(p, a, p.boxes[a][choice[p.name, a]]) for p in self.photos for a in p.boxes if (p.name, a) in choice
+            self.box(p, a, p.boxes[a][choice[p.name, a]], widened.get((p.name, a), 1.0))
+            for p in self.photos
+            for a in p.boxes
         ]
         return (*self.fixed, *boxes)
 
-    def _box(self, photo: PhotoFacts, antenna: str, mode: BoxMode) -> Box:
+    def box(self, photo: PhotoFacts, antenna: str, mode: BoxMode, doubt: float = 1.0) -> Box:
+        """The observation that one mode of an antenna in a photo makes."""
         index = np.concatenate([self.layout.photo(photo.name), self.layout.antenna(antenna), self.layout.site()])
         return Box(
             source="edges in the photo",
-            label=f"outline of {antenna} in {photo.name}",
+            label=outline_label(photo.name, antenna),
             index=index,
             camera=photo.camera,
             rotation=mode.rotation,
             centre_px=mode.centre_px,
             ln_size=mode.ln_size,
-            root=mode.root,
-            offset=mode.offset,
+            root=mode.root / doubt,
+            offset=mode.offset / doubt,
         )
 
 
@@ -169,11 +185,15 @@ def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> N
     out.append(Direct("attitude assumed", "", layout.photo(p.name, "pitch"), float(p.start[1]), 1.0, angle=True))
     out.append(Direct("attitude assumed", "", layout.photo(p.name, "heading"), float(p.start[0]), 10.0, angle=True))
     for east_north, sigma, source in p.standpoints:
-        out.append(Standpoint(source, f"standpoint of {p.name}", layout.photo(p.name, "east", "north"), east_north, sigma))
+        out.append(
+            Standpoint(source, f"standpoint of {p.name}", layout.photo(p.name, "east", "north"), east_north, sigma)
+        )
     out.append(Direct("camera height", f"height of {p.name}", layout.photo(p.name, "up"), p.up_m, p.up_sigma_m))
     f_sigma = max(p.camera.f_relative_sigma, 1e-5)
     c_sigma = max(p.camera.principal_sigma_px, 1e-2)
-    out.append(Direct("focal length", f"focal length of {p.name}", layout.photo(p.name, "ln_focal"), 0.0, f_sigma))
+    out.append(
+        Direct("focal length", f"focal length of {p.name}", layout.photo(p.name, "ln_focal"), p.ln_focal, f_sigma)
+    )
     for k in ("principal_x", "principal_y"):
         out.append(Direct("principal point", f"principal point of {p.name}", layout.photo(p.name, k), 0.0, c_sigma))
     for s in p.landmarks:
@@ -181,7 +201,9 @@ def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> N
         out.append(LandmarkPixel("landmark", f"landmark {s.name} in {p.name}", idx, p.camera, s.pixel, s.sigma_px))
     for b in p.bearings:
         label = f"bearing {b.name} in {p.name}"
-        out.append(PixelBearing("known bearing", label, layout.photo(p.name), p.camera, b.pixel, b.azimuth_rad, b.sigma_rad))
+        out.append(
+            PixelBearing("known bearing", label, layout.photo(p.name), p.camera, b.pixel, b.azimuth_rad, b.sigma_rad)
+        )
 
 
 def _antenna(a: AntennaFacts, layout: Layout, x: Array, out: list[Observation]) -> None:

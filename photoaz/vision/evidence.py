@@ -27,7 +27,7 @@ class BoxMode:
     pixels times width, height, depth over distance. root (m, 8), offset (m,): the pixels' information about [rotation
     vector, centre, ln sizes] as whitened rows: residual = root @ difference - offset. cost: -2 ln likelihood up to a
     constant common to the modes of one antenna in one photo. yaw_rad: the normal off the line of sight in plan.
-    corners_px (8, 2): of the ideal box.
+    corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge.
     """
 
     rotation: Array
@@ -44,6 +44,7 @@ class BoxMode:
     front_visible: bool
     rear_visible: bool
     has_wall: bool
+    shape: Array
 
 
 def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> BoxMode:
@@ -91,7 +92,23 @@ def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> Box
         front_visible=view.front_visible,
         rear_visible=view.rear_visible,
         has_wall=view.inner_left is not None or view.inner_right is not None,
+        shape=theta[_SHAPE].copy(),
     )
+
+
+def theta_of_mode(sighting: Sighting, mode: BoxMode, prior: Prior) -> Array:
+    """A mode in the parameters of a fit (N_PARAMETERS,) under this sighting: the inverse of `mode_from_minimum`."""
+    theta = prior.mean.copy()
+    sight = directions_from_pixels(sighting.camera, mode.centre_px)
+    rot = sighting.cam_from_level.T @ los_from_cam(sight).T @ mode.rotation  # level frame from panel
+    right, up, normal = rot[:, 0], rot[:, 1], rot[:, 2]
+    theta[0] = np.arctan2(normal[0], normal[1])
+    theta[1] = np.arcsin(np.clip(-normal[2], -1.0, 1.0))
+    theta[2] = np.arctan2(-right[2], up[2])
+    theta[3:5] = mode.centre_px
+    theta[5:8] = mode.ln_size - np.log(sighting.camera.f_px)
+    theta[_SHAPE] = mode.shape
+    return theta
 
 
 def _rotation_in_sight(sighting: Sighting, theta: Array) -> Array:

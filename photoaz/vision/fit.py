@@ -13,7 +13,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.vision.box import N_PARAMETERS, BoxView, Sighting, ideal_corners_px, project_body, view_of
+from photoaz.photo.camera import directions_from_pixels
+from photoaz.vision.box import (
+    N_PARAMETERS,
+    BoxView,
+    Sighting,
+    ideal_corners_px,
+    project_body,
+    rotation_cam_from_panel,
+    view_of,
+)
 from photoaz.vision.outline import (
     INNER_LEFT,
     INNER_LOWER,
@@ -23,6 +32,7 @@ from photoaz.vision.outline import (
     displacement_jacobian,
     sample_edges,
 )
+from photoaz.vision.patch import Patch
 from photoaz.vision.profiles import EdgeOffsets, measure_offsets, nearest_strong_edge
 
 Array = NDArray[Any]
@@ -52,13 +62,13 @@ class Tolerance:
     """
 
     corner_px: float = 3.2
-    floor_px: float = 0.12
-    correlation_px: float = 4.0
-    outline_m: float = 0.0025
+    floor_px: float = 0.15
+    correlation_px: float = 8.0
+    outline_m: float = 0.003
     inner_m: float = 0.008
-    shift_px: float = 0.15
-    tilt_m: float = 0.0015
-    tilt_px: float = 0.10
+    shift_px: float = 0.2
+    tilt_m: float = 0.002
+    tilt_px: float = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +121,20 @@ def corner_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
 
 
 def start_from_corners(
-    sighting: Sighting, corners_px: Array, prior: Prior, tolerance: Tolerance, starts_rad: Array
+    sighting: Sighting,
+    corners_px: Array,
+    prior: Prior,
+    tolerance: Tolerance,
+    starts_rad: Array,
+    *,
+    hold_rad: float | None = None,
 ) -> list[tuple[float, Array]]:
-    """Minima of the corners' misfit from several azimuths: (cost, theta), best first, near-equal ones merged."""
+    """Minima of the corners' misfit from several azimuths: (cost, theta), best first, near-equal ones merged.
+
+    hold_rad: keeps each start's azimuth, with this standard uncertainty, instead of letting the corners decide it.
+    """
+    held = np.zeros(N_PARAMETERS)
+    held[0] = 0.0 if hold_rad is None else 1.0 / hold_rad**2
     theta = np.repeat(prior.mean[None], len(starts_rad), 0)
     theta[:, 0] = starts_rad
     theta[:, 3:5] = corners_px.mean(0)
@@ -122,8 +143,9 @@ def start_from_corners(
     for _ in range(8):
         f, jac = corner_derivative(sighting, theta)
         jt = np.swapaxes(jac, -1, -2)
-        n = jt @ jac / sigma**2 + prior.information
+        n = jt @ jac / sigma**2 + prior.information + np.diag(held)
         g = (jt @ (corners_px.ravel() - f)[..., None])[..., 0] / sigma**2 - (theta - prior.mean) @ prior.information
+        g[:, 0] += held[0] * (starts_rad - theta[:, 0])
         theta = theta + np.clip(np.linalg.solve(n, g[..., None])[..., 0], -longest, longest)
     res, dp = corners_px.ravel() - ideal_corners_px(sighting, theta)[:, :4].reshape(-1, 8), theta - prior.mean
     cost = (res**2).sum(1) / sigma**2 + ((dp @ prior.information) * dp).sum(1)
@@ -159,7 +181,7 @@ def _judged_by_neighbours(weight: Array, edge: Array, half: int = 4) -> Array:
 
 
 def capture(
-    image: Array,
+    patch: Patch,
     sighting: Sighting,
     theta: Array,
     prior: Prior,
@@ -177,7 +199,7 @@ def capture(
         if len(samples) < 12:
             return None
         own, _ = displacement_jacobian(samples, body_derivative(sighting, theta))
-        d, contrast = nearest_strong_edge(image, samples, reach_px=2.0 * near, near_px=near, blur_px=0.8 * blur_px)
+        d, contrast = nearest_strong_edge(patch, samples, reach_px=2.0 * near, near_px=near, blur_px=0.8 * blur_px)
         base = np.clip(contrast - 4.0, 0.0, 30.0) / 30.0 * _CAPTURE_WEIGHT[samples.edge] * samples.spacing_px
         base /= 0.5**2 * tolerance.correlation_px
         nc, gc, _ = _corner_terms(sighting, theta, corners_px, tolerance.corner_px)
@@ -194,7 +216,7 @@ def capture(
 
 
 def settle(
-    image: Array,
+    patch: Patch,
     sighting: Sighting,
     theta: Array,
     prior: Prior,
@@ -214,9 +236,7 @@ def settle(
         own, inner = displacement_jacobian(samples, body_derivative(sighting, theta))
         scale = sighting.camera.f_px * float(np.exp(theta[5])) / prior.width_m  # px per metre
         rounded = float(theta[8] * np.exp(theta[5])) * sighting.camera.f_px
-        m = measure_offsets(
-            image, samples, blur_px=blur_px, rounded_px=rounded, reach_px=2.0 if iteration < 3 else 1.5
-        )
+        m = measure_offsets(patch, samples, blur_px=blur_px, rounded_px=rounded, reach_px=2.0 if iteration < 3 else 1.5)
         root = _floored_root(m.weight, tolerance.floor_px, m.has_inner)
         design = np.concatenate([np.stack([own, inner], 1), _edge_nuisances(samples, m.has_inner)], 2)
         rows = (root @ design).reshape(2 * len(samples), -1)
@@ -317,10 +337,13 @@ def _edge_average(value: Array, samples: EdgeSamples) -> float:
 
 #: azimuths off the camera's heading that a fit is started from
 STARTS_RAD = np.radians(np.arange(-165.0, 181.0, 30.0))
+STARTS_SMALL_RAD = np.radians(np.arange(-170.0, 181.0, 20.0))
+#: a front picked narrower than this does not fix the azimuth to begin with
+SMALL_PX = 30.0
 
 
 def fit_box(
-    image: Array,
+    patch: Patch,
     sighting: Sighting,
     prior: Prior,
     *,
@@ -332,7 +355,7 @@ def fit_box(
 ) -> tuple[Minimum, ...]:
     """All distinct ways the box fits, best first; empty where the photo shows nothing that can be measured.
 
-    image: (H, W) uint8 or float32, grey. corners_px (4, 2): rough corners of the front as seen (upper left, upper right,
+    corners_px (4, 2): rough corners of the front as seen (upper left, upper right,
     lower right, lower left), or None where `starts` are given.
     """
     t = tolerance or Tolerance()
@@ -340,18 +363,53 @@ def fit_box(
         if corners_px is None:
             raise ValueError("a fit needs rough corners or starts")
         starts = start_from_corners(sighting, corners_px, prior, t, STARTS_RAD)
+        wide = float(np.hypot(*(corners_px[[1, 2]].mean(0) - corners_px[[0, 3]].mean(0))))
+        if wide < SMALL_PX:
+            # a few pixels' error of a corner turns a small panel by tens of degrees: the picture has to decide
+            starts += start_from_corners(sighting, corners_px, prior, t, STARTS_SMALL_RAD, hold_rad=0.1)
+            starts.sort(key=lambda s: s[0])
+            max_starts = 2 * max_starts
+        # somebody saw the front's corners: the front faces the camera, or nearly
+        starts = [s for s in starts if _front_off_sight(sighting, s[1]) < FRONT_SEEN_RAD] or starts[:1]
         starts = [s for s in starts if s[0] < starts[0][0] + 30.0]
-    found: list[Minimum] = []
     caught: list[Array] = []
     for _, theta0 in starts[:max_starts]:
-        theta = capture(image, sighting, theta0, prior, corners_px, blur_px, t)
-        if theta is None or any(_same(theta, c) for c in caught):
+        theta = capture(patch, sighting, theta0, prior, corners_px, blur_px, t)
+        if theta is not None and not any(_same(theta, c) for c in caught):
+            caught.append(theta)
+    return settle_all(patch, sighting, prior, caught, corners_px=corners_px, blur_px=blur_px, tolerance=t)
+
+
+def settle_all(
+    patch: Patch,
+    sighting: Sighting,
+    prior: Prior,
+    thetas: list[Array],
+    *,
+    corners_px: Array | None,
+    blur_px: float = 0.9,
+    tolerance: Tolerance | None = None,
+) -> tuple[Minimum, ...]:
+    """The distinct minima reached from boxes (P,) already near their edges, best first."""
+    t = tolerance or Tolerance()
+    found: list[Minimum] = []
+    for theta in thetas:
+        m = settle(patch, sighting, theta, prior, corners_px, blur_px, t)
+        if m is None or not np.isfinite(m.cost) or any(_same(m.theta, f.theta) for f in found):
             continue
-        caught.append(theta)
-        m = settle(image, sighting, theta, prior, corners_px, blur_px, t)
-        if m is not None and np.isfinite(m.cost) and not any(_same(m.theta, f.theta) for f in found):
+        if corners_px is None or _front_off_sight(sighting, m.theta) < FRONT_SEEN_RAD or not found:
             found.append(m)
     return tuple(sorted(found, key=lambda m: m.cost + m.prior_cost))
+
+
+#: a front seen at more than this off its normal shows no corners anybody could pick
+FRONT_SEEN_RAD = float(np.radians(97.0))
+
+
+def _front_off_sight(sighting: Sighting, theta: Array) -> float:
+    """Angle [rad] between the front's normal and the direction from the box to the camera."""
+    towards = -rotation_cam_from_panel(sighting, theta).T @ directions_from_pixels(sighting.camera, theta[3:5])
+    return float(np.arccos(np.clip(towards[2], -1.0, 1.0)))
 
 
 def _same(a: Array, b: Array) -> bool:

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import N_PARAMETERS, Sighting
-from photoaz.vision.evidence import BoxMode, mode_from_minimum
-from photoaz.vision.fit import Prior, Tolerance, fit_box
+from photoaz.vision.evidence import BoxMode, mode_from_minimum, theta_of_mode
+from photoaz.vision.fit import Prior, Tolerance, fit_box, settle_all
+from photoaz.vision.patch import Patch, cut_patch
 from photoaz.vision.seed import starts_from_seed
 
 Array = NDArray[Any]
@@ -67,27 +68,51 @@ class Expectation:
         return Prior(mean, info, width)
 
 
-def measure_box(
-    image: Array,
-    expectation: Expectation,
-    *,
-    corners_px: Array | None = None,
-    seed_px: Array | None = None,
-    tolerance: Tolerance | None = None,
-) -> tuple[BoxMode, ...]:
-    """Every way an antenna's box fits near rough corners (4, 2) or a seed (2,), best first; empty where none does.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) px of the front or a seed (2,) px."""
 
-    image (H, W): grey, uint8 or float32, as shown.
-    """
-    sighting = expectation.sighting()
-    t = tolerance or Tolerance()
+    patch: Patch
+    corners_px: Array | None = None
+    seed_px: Array | None = None
+
+    @property
+    def middle_px(self) -> Array:
+        return np.asarray(self.seed_px if self.corners_px is None else self.corners_px.mean(0))
+
+
+def look_at(image: Array, expectation: Expectation, *, corners_px: Array | None, seed_px: Array | None) -> Look:
+    """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown."""
     if corners_px is not None:
-        prior = expectation.prior(corners_px.mean(0))
-        minima = fit_box(image, sighting, prior, corners_px=corners_px, tolerance=t)
+        middle, reach = corners_px.mean(0), 0.75 * float(np.ptp(corners_px, 0).max()) + 25.0
     elif seed_px is not None:
-        prior = expectation.prior(seed_px)
-        starts = starts_from_seed(image, sighting, prior)
-        minima = fit_box(image, sighting, prior, corners_px=None, starts=starts, tolerance=t, max_starts=len(starts))
+        tall = expectation.camera.f_px * float(np.exp(expectation.ln_size[1])) / expectation.distance_m
+        middle, reach = seed_px, 1.3 * tall + 25.0
     else:
         raise ValueError("measuring a box needs rough corners or a seed")
+    patch = cut_patch(image, middle - reach, middle + reach)
+    return Look(patch=patch, corners_px=corners_px, seed_px=seed_px)
+
+
+def measure_box(look: Look, expectation: Expectation, *, tolerance: Tolerance | None = None) -> tuple[BoxMode, ...]:
+    """Every way an antenna's box fits where one looks, best first; empty where none does."""
+    sighting = expectation.sighting()
+    prior = expectation.prior(look.middle_px)
+    t = tolerance or Tolerance()
+    if look.corners_px is not None:
+        minima = fit_box(look.patch, sighting, prior, corners_px=look.corners_px, tolerance=t)
+    else:
+        starts = starts_from_seed(look.patch, sighting, prior)
+        minima = fit_box(
+            look.patch, sighting, prior, corners_px=None, starts=starts, tolerance=t, max_starts=len(starts)
+        )
+    return tuple(mode_from_minimum(sighting, m, prior) for m in minima)
+
+
+def measure_again(look: Look, expectation: Expectation, modes: tuple[BoxMode, ...]) -> tuple[BoxMode, ...]:
+    """The same boxes settled once more under a better expectation; empty where none holds."""
+    sighting = expectation.sighting()
+    prior = expectation.prior(look.middle_px)
+    thetas = [theta_of_mode(sighting, m, prior) for m in modes]
+    minima = settle_all(look.patch, sighting, prior, thetas, corners_px=look.corners_px)
     return tuple(mode_from_minimum(sighting, m, prior) for m in minima)

@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from photoaz.vision.outline import EdgeSamples
+from photoaz.vision.patch import Patch
 
 Array = NDArray[Any]
 
@@ -36,20 +36,34 @@ class EdgeOffsets:
     noise: float
 
 
-def sample_profiles(image: Array, samples: EdgeSamples, t: Array) -> Array:
-    """Intensities (S, T) at distances t (T,) px along each sample's normal, outwards positive; cubic interpolation."""
-    xy = samples.x_px[:, None, :] + samples.normal[:, None, :] * t[None, :, None]
-    out: Array = cv2.remap(
-        image,
-        xy[..., 0].astype(np.float32),
-        xy[..., 1].astype(np.float32),
-        cv2.INTER_CUBIC,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return out.astype(float)
+def sample_profiles(patch: Patch, samples: EdgeSamples, t: Array) -> Array:
+    """Values (S, T, C) at distances t (T,) px along each sample's normal, outwards positive."""
+    return patch.at(samples.x_px[:, None, :] + samples.normal[:, None, :] * t[None, :, None])
 
 
-def nearest_strong_edge(image: Array, samples: EdgeSamples, *, reach_px: float, near_px: float, blur_px: float) -> tuple[Array, Array]:
+def along_contrast(profile: Array, t: Array, edge: Array, clear_px: float, half: int = 8) -> Array:
+    """Profiles (S, T) of the colour mixture in which each run of an edge shows best, from (S, T, C).
+
+    The mixture is the unit vector from the mean colour outside to that inside, averaged over `half` neighbours either
+    side on the same edge: luminance where that differs, colour where only colour does.
+    """
+    if profile.shape[2] == 1:
+        return profile[..., 0]
+    step = profile[:, t < -clear_px].mean(1) - profile[:, t > clear_px].mean(1)
+    run = np.empty_like(step)
+    for e in np.unique(edge):
+        at = np.flatnonzero(edge == e)
+        cum = np.concatenate([np.zeros((1, step.shape[1])), np.cumsum(step[at], 0)])
+        lo, hi = np.maximum(np.arange(len(at)) - half, 0), np.minimum(np.arange(len(at)) + half + 1, len(at))
+        run[at] = (cum[hi] - cum[lo]) / (hi - lo)[:, None]
+    length = np.sqrt((run * run).sum(1, keepdims=True))
+    unit = np.where(length > 1.0, run / np.maximum(length, 1e-9), np.eye(step.shape[1])[0])
+    return np.asarray((profile @ unit[..., None])[..., 0])
+
+
+def nearest_strong_edge(
+    patch: Patch, samples: EdgeSamples, *, reach_px: float, near_px: float, blur_px: float
+) -> tuple[Array, Array]:
     """The most plausible edge within reach of each sample: offset (S,) px and contrast (S,) grey levels.
 
     Plausible means strong and near: the contrast is weighed by a Gaussian of `near_px` over the offset.
@@ -57,14 +71,14 @@ def nearest_strong_edge(image: Array, samples: EdgeSamples, *, reach_px: float, 
     half = int(np.ceil(2.5 * blur_px))
     reach = int(np.ceil(reach_px))
     t = np.arange(-(reach + half), reach + half + 1, dtype=float)
-    profile = sample_profiles(image, samples, t)
+    profile = sample_profiles(patch, samples, t)
     k = np.arange(-half, half + 1)
     kernel = -k * np.exp(-0.5 * (k / blur_px) ** 2)
     kernel /= np.abs(kernel).sum() / 2  # a unit step answers 1
     windows = np.lib.stride_tricks.sliding_window_view(profile, 2 * half + 1, axis=1)
-    response = windows @ kernel[::-1]
+    response = windows @ kernel[::-1]  # (S, T', C)
     shift = t[half:-half]
-    strength = np.abs(response)
+    strength = np.sqrt((response * response).sum(-1))
     score = strength * np.exp(-0.5 * (shift / near_px) ** 2)
     # beyond half way to the neighbouring edge of the same box, an edge is the neighbour's
     score = np.where(shift[None, :] < -0.5 * samples.inner_px[:, None] - 0.5, 0.0, score)
@@ -108,7 +122,7 @@ def _along_edge(shade: Array, edge: Array, fallback: Array) -> Array:
 
 
 def measure_offsets(
-    image: Array, samples: EdgeSamples, *, blur_px: float, reach_px: float = 1.5, rounded_px: float = 0.0
+    patch: Patch, samples: EdgeSamples, *, blur_px: float, reach_px: float = 1.5, rounded_px: float = 0.0
 ) -> EdgeOffsets:
     """Fit each profile: shades of background, wall and face, offsets of the outline and of the inner edge.
 
@@ -116,7 +130,8 @@ def measure_offsets(
     """
     half = np.ceil(3.0 * blur_px + reach_px)
     t = np.arange(-half, half + 1)
-    return fit_profiles(sample_profiles(image, samples, t), t, samples, blur_px=blur_px, rounded_px=rounded_px)
+    profile = along_contrast(sample_profiles(patch, samples, t), t, samples.edge, 1.3 * blur_px)
+    return fit_profiles(profile, t, samples, blur_px=blur_px, rounded_px=rounded_px)
 
 
 def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: float, rounded_px: float) -> EdgeOffsets:
@@ -138,7 +153,9 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
     mean = profile.mean(1)
     deep_shade = _mean_where(profile, deep)
     wall_bar = _along_edge(
-        np.where(has_inner, _mean_where(profile, between), deep_shade), samples.edge, np.where(np.isnan(deep_shade), mean, deep_shade)
+        np.where(has_inner, _mean_where(profile, between), deep_shade),
+        samples.edge,
+        np.where(np.isnan(deep_shade), mean, deep_shade),
     )
     face_bar = np.where(has_inner, _along_edge(deep_shade, samples.edge, wall_bar), wall_bar)
     back_bar = profile[:, t > 1.3 * blur_px].mean(1)

@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from photoaz.vision.box import Sighting, view_of
 from photoaz.vision.fit import Prior
 from photoaz.vision.outline import sample_edges
+from photoaz.vision.patch import Patch
 
 Array = NDArray[Any]
 
 
 def starts_from_seed(
-    image: Array, sighting: Sighting, prior: Prior, *, azimuths: int = 16, keep: int = 6
+    patch: Patch, sighting: Sighting, prior: Prior, *, azimuths: int = 16, keep: int = 6
 ) -> list[tuple[float, Array]]:
     """The best (cost, theta) over azimuths all round and places of the box that still hold the seed.
 
@@ -25,9 +26,8 @@ def starts_from_seed(
     """
     theta = prior.mean.copy()
     size_px = sighting.camera.f_px * np.exp(theta[5:7])  # width, height
-    reach = int(0.75 * size_px.max() + 20)
-    x0, y0 = (max(int(c) - reach, 0) for c in theta[3:5])
-    crop = image[y0 : int(theta[4]) + reach, x0 : int(theta[3]) + reach].astype(np.float32)
+    x0, y0 = patch.origin_px
+    crop = patch.pixels[..., 0]
     if min(crop.shape[:2]) < 8:
         return []
     smooth = cv2.GaussianBlur(crop, (0, 0), 1.0)
@@ -51,9 +51,10 @@ def starts_from_seed(
         sy = cv2.remap(gy, mapx, mapy, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
         normal = samples.normal[outline]
         strength = np.minimum(np.abs(sx * normal[:, 0] + sy * normal[:, 1]), cap)
-        weight = samples.spacing_px[outline] / np.bincount(samples.edge[outline], samples.spacing_px[outline], 4)[
-            samples.edge[outline]
-        ]
+        weight = (
+            samples.spacing_px[outline]
+            / np.bincount(samples.edge[outline], samples.spacing_px[outline], 4)[samples.edge[outline]]
+        )
         score = strength @ weight
         best = int(score.argmax())
         th[3:5] += shift[best]

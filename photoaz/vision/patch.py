@@ -1,0 +1,49 @@
+"""The part of a photo round one antenna, in a colour space that edges are measured in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[Any]
+
+#: colour counts less than luminance: JPEG stores it at half the resolution, and cameras smooth it
+CHROMA_WEIGHT = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """Pixels (h, w, C) float32: luminance, and weighed colour differences where the photo has colour.
+
+    origin_px: (x, y) in the whole photo of the patch's first pixel. Coordinates everywhere are the whole photo's.
+    """
+
+    pixels: Array
+    origin_px: tuple[int, int]
+
+    def at(self, xy: Array) -> Array:
+        """Values (..., C) at pixels (..., 2) of the whole photo, cubic interpolation, the border repeated."""
+        flat = xy.reshape(-1, xy.shape[-2], 2) if xy.ndim > 2 else xy[None]
+        mapx = (flat[..., 0] - self.origin_px[0]).astype(np.float32)
+        mapy = (flat[..., 1] - self.origin_px[1]).astype(np.float32)
+        out = cv2.remap(self.pixels, mapx, mapy, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        channels = 1 if self.pixels.ndim == 2 else self.pixels.shape[2]
+        return np.asarray(out.reshape(*xy.shape[:-1], channels), float)
+
+
+def cut_patch(image: Array, low_px: Array, high_px: Array) -> Patch:
+    """Cut the patch between two corners (2,) px out of a photo (H, W) grey or (H, W, 3) BGR, uint8."""
+    x0, y0 = (max(int(np.floor(v)), 0) for v in low_px)
+    x1, y1 = int(np.ceil(high_px[0])) + 1, int(np.ceil(high_px[1])) + 1
+    x1, y1 = min(max(x1, x0 + 2), image.shape[1]), min(max(y1, y0 + 2), image.shape[0])
+    x0, y0 = min(x0, x1 - 2), min(y0, y1 - 2)
+    part = image[y0:y1, x0:x1]
+    if part.ndim == 2:
+        return Patch(np.ascontiguousarray(part, dtype=np.float32)[..., None], (x0, y0))
+    ycc = cv2.cvtColor(np.ascontiguousarray(part), cv2.COLOR_BGR2YCrCb).astype(np.float32)
+    ycc[..., 1:] = (ycc[..., 1:] - 128.0) * (CHROMA_WEIGHT * np.sqrt(2.0))
+    return Patch(ycc, (x0, y0))
