@@ -44,6 +44,9 @@ class _Commands(click.Group):
             for fault in err.faults:
                 _say(str(fault))
             ctx.exit(NOTHING_DONE)
+        except OSError as err:
+            _say(f"{err.filename}: {err.strerror}" if err.filename else str(err))
+            ctx.exit(NOTHING_DONE)
         except KeyboardInterrupt:
             ctx.exit(INTERRUPTED)
 
@@ -97,7 +100,7 @@ def main() -> None:
 # inspect
 
 
-@main.command()
+@main.command(short_help="What the metadata of photos give and lack.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=_FILE)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
@@ -138,7 +141,7 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], as_json: bool) -> None
 # estimate
 
 
-@main.command()
+@main.command(short_help="Azimuths of one site's antennas from photos.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=_FILE)
 @click.option("--register", "register", metavar="R", required=True, type=_FILE, help="The register, CSV or XLSX.")
 @click.option("--site", "site_id", metavar="S", help="Which site; may be left out where the register holds one only.")
@@ -386,7 +389,7 @@ def _pattern(_ctx: click.Context, _param: click.Parameter, text: str) -> tuple[i
     return int(columns), int(rows)
 
 
-@main.command()
+@main.command(short_help="A camera's interior orientation from a chessboard.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=_FILE)
 @click.option(
     "--pattern",
@@ -438,7 +441,7 @@ def calibrate(
 _DEMO_MARK = ".photoaz-demo.json"
 
 
-@main.command()
+@main.command(short_help="Try it on an invented site; needs no network.")
 @click.option(
     "--out",
     metavar="DIR",
@@ -457,7 +460,7 @@ def demo(ctx: click.Context, out: Path, as_json: bool) -> None:
 
     \b
     Example:
-      photoaz demo --out /tmp/demo
+      photoaz demo --out trial
     """
     from photoaz.register.load import load_register, require_sites
     from photoaz.report.document import estimates_document

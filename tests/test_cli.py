@@ -1,0 +1,519 @@
+"""The commands: what they print where, and how they end."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+import photoaz
+import photoaz.solve
+from photoaz.cli import main
+from photoaz.sample import sample_dir, sample_files
+from photoaz.solution import AntennaSolution, BudgetShare, EvidenceView, PhotoSolution, SiteSolution
+
+REGISTER = """site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg,reading_azimuth_deg
+HNT-204,A1,46.6,-66.4,30,120,118
+HNT-204,B1,46.6,-66.4,30,240,
+"""
+OTHER_SITE = "MRL-7,A1,46.7,-66.4,30,0,\n"
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    runner = CliRunner()
+
+    def call(*args):
+        return runner.invoke(main, [str(a) for a in args], prog_name="photoaz")
+
+    return call
+
+
+@pytest.fixture
+def field(tmp_path):
+    """A register and two photos in the current folder."""
+    (tmp_path / "register.csv").write_text(REGISTER, encoding="utf-8")
+    for name in ("north.jpg", "south.jpg"):
+        Image.fromarray(np.full((300, 400, 3), 90, np.uint8)).save(tmp_path / name)
+    return tmp_path
+
+
+@pytest.fixture
+def solver(monkeypatch):
+    """Stands in for the pipeline: remembers what it was called with; photos named in `rejects` are not used."""
+    calls = []
+    rejects = set()
+
+    def solve_site(site, photos, **options):
+        calls.append({"site": site, "photos": list(photos), **options})
+        options["progress"]("north.jpg: reading")
+        used = [str(p) for p in photos if p.name not in rejects]
+        views = tuple(
+            EvidenceView(
+                photo=name,
+                view="face",
+                corners_px=((50.0, 50.0), (90.0, 50.0), (90.0, 200.0), (50.0, 200.0)),
+                outline_px=((49.0, 49.0), (91.0, 49.0), (91.0, 201.0), (49.0, 201.0)),
+                inner_px=(),
+                width_px=40.0,
+                yaw_deg=3.0,
+                quality=0.9,
+                from_pick=True,
+            )
+            for name in used
+        )
+        found = AntennaSolution(
+            antenna_id="A1",
+            status="estimated",
+            azimuth_true_deg=124.6,
+            u95_deg=4.0,
+            evidence=views,
+            budget=(BudgetShare(source="camera compass", share=1.0, u95_deg=4.0),),
+        )
+        return SiteSolution(
+            site_id=site.site_id,
+            lat_deg=site.lat_deg,
+            lon_deg=site.lon_deg,
+            declination_deg=-16.2,
+            declination_u95_deg=0.7,
+            photos=tuple(
+                PhotoSolution(photo=str(p), status="used", heading_true_deg=301.0, heading_u95_deg=4.0)
+                if p.name not in rejects
+                else PhotoSolution(photo=str(p), status="rejected", reason="no focal length")
+                for p in photos
+            ),
+            antennas=(
+                found if used else AntennaSolution(antenna_id="A1", status="not_found"),
+                AntennaSolution(antenna_id="B1", status="not_visible"),
+            ),
+        )
+
+    monkeypatch.setattr(photoaz.solve, "solve_site", solve_site)
+    solve_site.calls, solve_site.rejects = calls, rejects
+    return solve_site
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# The group
+
+
+@pytest.mark.parametrize("command", sorted(main.commands))
+def test_help_has_an_example(run, command):
+    result = run(command, "--help")
+    assert result.exit_code == 0
+    assert f"Example:\n    photoaz {command} " in result.output.replace("\n      ", "\n    ")
+
+
+def test_commands_are_those_of_the_interface():
+    assert set(main.commands) == {"inspect", "estimate", "calibrate", "demo"}
+
+
+@pytest.mark.parametrize(
+    ("command", "options"),
+    [
+        ("demo", {"--out"}),
+        ("inspect", {"--json"}),
+        (
+            "estimate",
+            {"--register", "--site", "--antenna", "--controls", "--picks", "--camera", "--overlay", "--json"},
+        ),
+        ("calibrate", {"--pattern", "--square-mm", "--out"}),
+    ],
+)
+def test_options_are_those_of_the_interface(command, options):
+    assert options <= {name for param in main.commands[command].params for name in param.opts}
+
+
+def test_version(run):
+    assert run("--version").stdout == f"photoaz {photoaz.__version__}\n"
+
+
+def test_show_versions(run):
+    lines = run("--show-versions").stdout.splitlines()
+    assert lines[0] == f"photoaz {photoaz.__version__}"
+    assert lines[1] == "Python {}.{}.{}".format(*sys.version_info)
+
+
+def test_no_command_that_does_not_exist(run):
+    result = run("fly")
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert "fly" in result.stderr
+
+
+def test_starting_loads_no_heavy_library():
+    # cv2 takes 0.4 s, scipy and pandas more
+    heavy = ("numpy", "cv2", "scipy", "pandas", "rich", "PIL", "pydantic")
+    code = f"import sys, photoaz.cli; print([m for m in {heavy} if m in sys.modules])"
+    env = {**os.environ, "PYTHONPATH": str(Path(photoaz.__file__).parent.parent)}
+    assert (
+        subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True).stdout
+        == "[]\n"
+    )
+
+
+def test_a_reader_that_goes_away_is_no_error(field):
+    env = {**os.environ, "PYTHONPATH": str(Path(photoaz.__file__).parent.parent)}
+    read, write = os.pipe()
+    os.close(read)
+    with os.fdopen(write, "w") as closed:
+        result = subprocess.run(
+            [sys.executable, "-m", "photoaz", "inspect", "north.jpg"],
+            cwd=field,
+            env=env,
+            stdout=closed,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert (result.returncode, result.stderr) == (0, "")
+
+
+def test_interrupted(run, field, monkeypatch):
+    def stop(*_args, **_options):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(photoaz.solve, "solve_site", stop)
+    assert run("estimate", "north.jpg", "--register", "register.csv").exit_code == 130
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# inspect
+
+
+def test_inspect(run, field):
+    result = run("inspect", "north.jpg", "south.jpg")
+    assert result.exit_code == 0
+    assert result.stderr == ""
+    assert "north.jpg: JPEG, 400 x 300 pixels" in result.stdout
+    assert "\n\nsouth.jpg: JPEG" in result.stdout
+
+
+def test_inspect_json(run, field):
+    document = json.loads(run("inspect", "north.jpg", "--json").stdout)
+    assert document["schema"] == "photoaz/inspect/1"
+    assert [p["photo"] for p in document["photos"]] == ["north.jpg"]
+    assert document["failures"] == []
+
+
+def test_inspect_goes_on_past_a_file_that_is_no_photo(run, field):
+    (field / "notes.jpg").write_text("not a photo", encoding="utf-8")
+    result = run("inspect", "notes.jpg", "north.jpg", "--json")
+    assert result.exit_code == 1
+    assert result.stderr.startswith("photoaz: notes.jpg")
+    document = json.loads(result.stdout)
+    assert [p["photo"] for p in document["photos"]] == ["north.jpg"]
+    assert [f["photo"] for f in document["failures"]] == ["notes.jpg"]
+    assert run("inspect", "notes.jpg").exit_code == 2
+
+
+def test_inspect_of_a_file_that_is_not_there(run, field):
+    result = run("inspect", "nowhere.jpg")
+    assert result.exit_code == 2
+    assert "nowhere.jpg" in result.stderr
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# estimate
+
+
+def test_estimate_prints_a_table(run, field, solver):
+    result = run("estimate", "north.jpg", "south.jpg", "--register", "register.csv")
+    assert result.exit_code == 0
+    assert "124.6° ± 4.0°" in result.stdout
+    assert "118.0° ± 2.0°" in result.stdout
+    assert result.stderr == ""  # progress shows on terminals only
+    assert [p.name for p in solver.calls[0]["photos"]] == ["north.jpg", "south.jpg"]
+    assert solver.calls[0]["antenna_ids"] is None
+
+
+def test_estimate_json_is_one_document_and_nothing_else(run, field, solver):
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--json", "--overlay", "pictures")
+    document = json.loads(result.stdout)
+    assert document["schema"] == "photoaz/estimates/1"
+    a1 = document["sites"][0]["antennas"][0]
+    assert a1["azimuth_true_deg"] == 124.6
+    assert a1["reading"]["difference_deg"] == 6.6
+    assert result.stderr == f"photoaz: wrote {Path('pictures/north.png')}\n"
+
+
+def test_estimate_hands_everything_on(run, field, solver):
+    (field / "tables").mkdir()
+    (field / "tables/controls.csv").write_text(
+        "photo,kind,azimuth_true_deg,u95\nnorth.jpg,heading,301,0.5\n", encoding="utf-8"
+    )
+    (field / "tables/picks.csv").write_text(
+        "photo,antenna_id,x_px,y_px\nnorth.jpg,A1,70,120\nnorth.jpg,Z9,70,120\n", encoding="utf-8"
+    )
+    result = run(
+        *("estimate", "north.jpg", "--register", "register.csv", "--site", "HNT-204"),
+        *("--antenna", "A1", "--antenna", "B1"),
+        *("--controls", "tables/controls.csv", "--picks", "tables/picks.csv"),
+    )
+    assert result.exit_code == 0
+    call = solver.calls[0]
+    assert call["antenna_ids"] == {"A1", "B1"}
+    assert [c.kind for c in call["controls"]] == ["heading"]
+    assert [p.antenna_id for p in call["picks"]] == ["A1", "Z9"]
+    assert call["controls_dir"] == call["picks_dir"] == Path("tables")
+    assert result.stderr.splitlines() == [
+        f"photoaz: {Path('tables/picks.csv')}, line 3, column antenna_id: site 'HNT-204' has no antenna 'Z9'; "
+        "the pick is not used"
+    ]
+
+
+def test_estimate_says_when_no_row_names_a_photo(run, field, solver):
+    (field / "picks.csv").write_text("photo,antenna_id,x_px,y_px\nfar.jpg,A1,70,120\n", encoding="utf-8")
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--picks", "picks.csv")
+    assert result.exit_code == 0
+    assert result.stderr == "photoaz: picks.csv: none of the 1 rows names a photo given; no pick is used\n"
+
+
+def test_a_photo_that_could_not_be_used(run, field, solver):
+    solver.rejects.add("south.jpg")
+    result = run("estimate", "north.jpg", "south.jpg", "--register", "register.csv", "--json")
+    assert result.exit_code == 1
+    assert result.stderr == "photoaz: south.jpg: not used: no focal length\n"
+    assert [p["status"] for p in json.loads(result.stdout)["sites"][0]["photos"]] == ["used", "rejected"]
+
+
+def test_no_photo_could_be_used(run, field, solver):
+    solver.rejects |= {"north.jpg", "south.jpg"}
+    result = run("estimate", "north.jpg", "south.jpg", "--register", "register.csv", "--json", "--overlay", "pictures")
+    assert result.exit_code == 2
+    assert len(result.stderr.splitlines()) == 2
+    assert len(json.loads(result.stdout)["sites"][0]["photos"]) == 2
+    assert list(Path("pictures").iterdir()) == []
+
+
+def test_overlays_of_photos_with_one_name(run, field, solver):
+    (field / "later").mkdir()
+    (field / "later/north.jpg").write_bytes((field / "north.jpg").read_bytes())
+    run("estimate", "north.jpg", "later/north.jpg", "--register", "register.csv", "--overlay", "pictures")
+    assert sorted(p.name for p in Path("pictures").iterdir()) == ["north-2.png", "north.png"]
+    with Image.open("pictures/north.png") as picture:
+        assert picture.format == "PNG"
+        assert picture.width <= 2400
+
+
+def test_every_fault_of_a_register_has_its_line(run, field, solver):
+    (field / "register.csv").write_text(
+        REGISTER.replace("30,120", "thirty,120").replace("30,240", "30,two"), encoding="utf-8"
+    )
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--json")
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    lines = result.stderr.splitlines()
+    assert [line.split(": found ")[0] for line in lines] == [
+        "photoaz: register.csv, line 2, column rad_center_m",
+        "photoaz: register.csv, line 3, column design_azimuth_deg",
+    ]
+    assert "'thirty'" in lines[0]
+    assert all("wanted" in line for line in lines)
+    assert solver.calls == []
+
+
+def test_faults_of_all_tables_at_once(run, field, solver):
+    (field / "controls.csv").write_text("photo,kind\nnorth.jpg,guess\n", encoding="utf-8")
+    (field / "picks.csv").write_text("photo,antenna_id,x_px\nnorth.jpg,A1,12\n", encoding="utf-8")
+    (field / "camera.json").write_text("{", encoding="utf-8")
+    result = run(
+        *("estimate", "north.jpg", "--register", "register.csv"),
+        *("--controls", "controls.csv", "--picks", "picks.csv", "--camera", "camera.json"),
+    )
+    assert result.exit_code == 2
+    for name in ("controls.csv", "picks.csv", "camera.json"):
+        assert f"photoaz: {name}" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ((), "found 2 sites and no --site; wanted --site with one of: HNT-204, MRL-7"),
+        (("--site", "QQQ"), "found no site 'QQQ'; wanted one of: HNT-204, MRL-7"),
+        (("--site", "HNT-204", "--antenna", "C1"), "no antenna 'C1' at site 'HNT-204'; wanted one of: A1, B1"),
+    ],
+)
+def test_site_and_antenna_must_be_known(run, field, solver, options, says):
+    (field / "register.csv").write_text(REGISTER + OTHER_SITE, encoding="utf-8")
+    result = run("estimate", "north.jpg", "--register", "register.csv", *options)
+    assert result.exit_code == 2
+    assert says in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dated(PhotoSolution):
+    taken: date | None = None
+
+
+@pytest.mark.parametrize("args", [(), ("north.jpg",), ("--register", "register.csv")])
+def test_estimate_needs_photos_and_a_register(run, field, args):
+    result = run("estimate", *args)
+    assert result.exit_code == 2
+    assert result.stdout == ""
+
+
+def test_the_photos_day_serves_an_undated_magnetic_reading(run, field, solver, monkeypatch):
+    # declination of 46.6 N, 66.4 W in 2026 is some -16 degrees (the World Magnetic Model); without a day there is none
+    (field / "register.csv").write_text(
+        REGISTER.replace(",reading_azimuth_deg", ",reading_azimuth_deg,reading_north")
+        .replace(",118\n", ",134,magnetic\n")
+        .replace("240,\n", "240,,\n"),
+        encoding="utf-8",
+    )
+    plain = solver
+
+    def dated(site, photos, **options):
+        solution = plain(site, photos, **options)
+
+        photos = tuple(Dated(photo=p.photo, status=p.status, taken=date(2026, 5, 2)) for p in solution.photos)
+        return replace(solution, photos=photos)
+
+    monkeypatch.setattr(photoaz.solve, "solve_site", dated)
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--json")
+    assert result.exit_code == 0, (result.stderr, result.exception)
+    site = json.loads(result.stdout)["sites"][0]
+    assert site["antennas"][0]["reading"]["azimuth_true_deg"] == pytest.approx(118.0, abs=1.0)
+    assert site["photos"][0]["taken"] == "2026-05-02"
+
+
+def test_a_folder_that_cannot_be_written_is_said_in_a_line(run, field, solver):
+    (field / "pictures").write_text("a file", encoding="utf-8")
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--overlay", "pictures/north")
+    assert result.exit_code == 2
+    assert result.stderr.startswith(f"photoaz: {Path('pictures/north')}: ")
+    assert len(result.stderr.splitlines()) == 1
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# calibrate
+
+
+def test_calibrate_refuses_a_pattern_that_is_none(run, field):
+    result = run("calibrate", "north.jpg", "--pattern", "nine", "--square-mm", "25", "--out", "cam.json")
+    assert result.exit_code == 2
+    assert "9x6" in result.stderr
+
+
+def test_calibrate_without_a_board(run, field):
+    result = run("calibrate", "north.jpg", "south.jpg", "--pattern", "9x6", "--square-mm", "25", "--out", "cam.json")
+    assert result.exit_code == 2
+    assert "north.jpg" in result.stderr
+    assert result.stdout == ""
+    assert not Path("cam.json").exists()
+
+
+def test_calibrate_writes_over_nothing_but_a_calibration(run, field):
+    result = run("calibrate", "north.jpg", "--pattern", "9x6", "--square-mm", "25", "--out", "register.csv")
+    assert result.exit_code == 2
+    assert (field / "register.csv").read_text(encoding="utf-8") == REGISTER
+
+
+def _board(path, homography):
+    import cv2
+
+    squares = np.kron(np.indices((7, 10)).sum(0) % 2, np.ones((40, 40))) * 255
+    sheet = np.full((360, 480), 255.0)
+    sheet[40:320, 40:440] = squares
+    picture = cv2.warpPerspective(sheet.astype(np.uint8), homography, (800, 600), borderValue=160)
+    Image.fromarray(cv2.GaussianBlur(picture, (0, 0), 1.0)).convert("RGB").save(path, quality=95)
+
+
+def test_calibrate(run, tmp_path):
+    for k, (tilt, turn) in enumerate([(0.0006, 0.0), (-0.0005, 0.0004), (0.0, -0.0006), (0.0004, 0.0005)]):
+        h = np.array([[1.1, 0.03 * k, 90.0 + 20 * k], [-0.02 * k, 1.1, 60.0], [tilt, turn, 1.0]])
+        _board(tmp_path / f"board_{k}.jpg", h)
+    Image.fromarray(np.full((600, 800, 3), 90, np.uint8)).save(tmp_path / "blank.jpg")
+    photos = [f"board_{k}.jpg" for k in range(4)]
+    args = ("--pattern", "9x6", "--square-mm", "25", "--out", "lens/cam.json")
+    result = run("calibrate", *photos, *args)
+    assert result.exit_code == 0, result.output
+    assert "residual" in result.stdout
+    assert json.loads(Path("lens/cam.json").read_text(encoding="utf-8"))["schema"] == "photoaz/camera/1"
+    again = run("calibrate", *photos, "blank.jpg", *args, "--json")
+    assert again.exit_code == 1
+    assert "blank.jpg" in again.stderr
+    assert json.loads(again.stdout)["photos"] == photos
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# demo
+
+
+def test_demo_copies_and_solves(run, solver, tmp_path):
+    solver_ids = {a.antenna_id for a in _sample_site().antennas}
+    result = run("demo")
+    assert result.exit_code == 0, result.output
+    out = tmp_path / "photoaz-demo"
+    assert {p.name for p in sample_files()} <= {p.name for p in out.iterdir()}
+    assert json.loads((out / "estimates.json").read_text(encoding="utf-8"))["schema"] == "photoaz/estimates/1"
+    assert len(list((out / "overlays").glob("*.png"))) == len(solver.calls[0]["photos"])
+    assert solver.calls[0]["picks"]
+    assert solver.calls[0]["controls"]
+    assert {p.antenna_id for p in solver.calls[0]["picks"]} <= solver_ids
+    assert "photoaz-demo" in result.stderr
+
+
+def _sample_site():
+    from photoaz.register.load import load_register
+
+    return load_register(sample_dir() / "register.csv").sites[0]
+
+
+def test_demo_runs_again_and_keeps_what_was_changed(run, solver, tmp_path):
+    assert run("demo", "--out", "d").exit_code == 0
+    picks = tmp_path / "d/picks.csv"
+    changed = picks.read_text(encoding="utf-8").splitlines(keepends=True)[:2]
+    picks.write_text("".join(changed), encoding="utf-8")
+    (tmp_path / "d/register.csv").unlink()
+    result = run("demo", "--out", "d", "--json")
+    assert result.exit_code == 0
+    json.loads(result.stdout)
+    assert picks.read_text(encoding="utf-8") == "".join(changed)
+    assert len(solver.calls[1]["picks"]) == 1
+    assert "picks.csv: changed since it was copied; kept as it is" in result.stderr
+    assert (tmp_path / "d/register.csv").is_file()
+
+
+def test_demo_does_not_touch_a_folder_of_somebody_else(run, solver, field):
+    result = run("demo", "--out", ".")
+    assert result.exit_code == 2
+    assert "wanted a new or empty folder" in result.stderr
+    assert (field / "register.csv").read_text(encoding="utf-8") == REGISTER
+    assert len(list(field.iterdir())) == 3
+
+
+def test_demo_in_earnest(run, tmp_path):
+    """The sample site through the whole pipeline; its own README names what was planted."""
+    photos = ("qlb014_2.jpg", "qlb014_4.jpg")
+    for source in sample_files():
+        (tmp_path / source.name).write_bytes(source.read_bytes())
+    result = run(
+        *("estimate", *photos, "--register", "register.csv", "--picks", "picks.csv", "--controls", "controls.csv"),
+        *("--json", "--overlay", "pictures"),
+    )
+    assert result.exit_code == 0, result.stderr
+    site = json.loads(result.stdout)["sites"][0]
+    truth = json.loads(Path("truth.json").read_text(encoding="utf-8"))
+    true_deg = {a["antenna_id"]: a["azimuth_deg"] for a in truth["antennas"]}
+    found = {a["antenna_id"]: a for a in site["antennas"] if a["azimuth_true_deg"] is not None}
+    assert len(found) >= 4
+    for antenna_id, a in found.items():
+        error = (a["azimuth_true_deg"] - true_deg[antenna_id] + 180.0) % 360.0 - 180.0
+        assert abs(error) <= 3.0 * a["u95_deg"], (antenna_id, error, a["u95_deg"])
+    # the planted faults: B2's reading lacks the declination, C1 is turned by 12 degrees
+    assert found["QLB-014-B2"]["reading"]["agrees"] is False
+    assert found["QLB-014-C1"]["reading"]["agrees"] is True
+    assert found["QLB-014-C1"]["design"]["decision"] == "reject"
+    assert sorted(p.name for p in Path("pictures").iterdir()) == ["qlb014_2.png", "qlb014_4.png"]
