@@ -145,6 +145,12 @@ class _Dial:
         )
         self.polygon([tip, left, right], INK)
 
+        for mark, name in ((0, "N"), (90, "90°"), (180, "180°"), (270, "270°")):
+            x, y = self.at(mark, self.rim - (27 if mark == 0 else 18) * w)
+            letter = self.letter if mark == 0 else self.letter * 3 // 4
+            colour = INK if mark == 0 else PALE
+            write(self.pen, (x * FINER, y * FINER), name, letter * FINER, colour=colour, anchor="mm")
+
     def _design(self, hand: Hand, w: float) -> None:
         if hand.design_deg is None:
             return
@@ -175,18 +181,6 @@ class _Dial:
         self.circle(end, 4.2 * w, fill=WHITE, outline=_READING, width=1.6 * w)
 
     def _letters(self, draw: ImageDraw.ImageDraw, hands: Sequence[Hand]) -> None:
-        for mark, name in ((0, "N"), (90, "90°"), (180, "180°"), (270, "270°")):
-            at = self.at(mark, self.rim - (27 if mark == 0 else 18) * self.size / 250.0)
-            colour = INK if mark == 0 else PALE
-            write(
-                draw,
-                at,
-                name,
-                self.letter if mark == 0 else self.letter * 3 // 4,
-                colour=colour,
-                anchor="mm",
-                halo=True,
-            )
         for azimuth, names in self._labels(hands):
             self._label(draw, azimuth, names)
 
@@ -203,7 +197,9 @@ class _Dial:
             and abs(difference_deg(groups[0][0].azimuth_deg, groups[-1][-1].azimuth_deg)) < _TOGETHER_DEG
         ):
             groups[0] = groups.pop() + groups[0]
-        return [(_mean_deg([hand.azimuth_deg for hand in group]), [hand.label for hand in group]) for group in groups]
+        return [
+            (_mean_deg([hand.azimuth_deg for hand in group]), sorted(hand.label for hand in group)) for group in groups
+        ]
 
     def _label(self, draw: ImageDraw.ImageDraw, azimuth_deg: float, names: Sequence[str]) -> None:
         """Names under each other, just outside the design's mark."""
