@@ -79,7 +79,7 @@ class _Photo:
     picks: tuple[Pick, ...]
 
 
-class _Unusable(Exception):
+class _UnusableError(Exception):
     """Why a photo cannot take part; becomes its reason."""
 
 
@@ -132,22 +132,22 @@ def solve_site(
             fact, look = _photo_facts(name, photo, site, frame, by_id, antenna_facts, north)
             facts.append(fact)
             looks[name] = look
-        except (_Unusable, InputError) as e:
+        except (_UnusableError, InputError) as e:
             rejected[name] = PhotoSolution(photo=name, status="rejected", reason=str(e))
     north0 = next(iter(norths.values()), None)
-    result: _Result | str | None = None
+    result: _Result | None = None
     if facts:
         site_sigma = site.position_u95_m / RADIUS_95
         say(f"{site.site_id}: adjusting")
-        result = _adjust(_network(facts, antenna_facts, site_sigma))
-        if isinstance(result, _Result):
+        try:
+            first = _adjust(_network(facts, antenna_facts, site_sigma))
             # measured once more, now that all photos together say how the cameras were held and how far away they stood
-            facts = [_measured_again(f, looks[f.name], antenna_facts, result) for f in facts]
+            facts = [_measured_again(f, looks[f.name], antenna_facts, first) for f in facts]
             result = _adjust(_network(facts, antenna_facts, site_sigma))
-        if isinstance(result, str):
+        except AdjustmentError as e:
             for f in facts:
-                rejected[f.name] = PhotoSolution(photo=f.name, status="rejected", reason=result)
-            result = None
+                reason = f"the site's adjustment failed: {e}"
+                rejected[f.name] = PhotoSolution(photo=f.name, status="rejected", reason=reason)
     photo_solutions, antenna_solutions = _report(result, names, rejected, antennas, frame, records, norths)
     return SiteSolution(
         site_id=site.site_id,
@@ -174,7 +174,7 @@ def _open(
     record = read_record(path)
     camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
     if camera is None:
-        raise _Unusable("its metadata give no focal length, and no calibration was given")
+        raise _UnusableError("its metadata give no focal length, and no calibration was given")
     here = Path()
     return _Photo(
         path=path,
@@ -261,15 +261,15 @@ def _photo_facts(
 ) -> tuple[PhotoFacts, Mapping[str, Look]]:
     picks = [p for p in photo.picks if p.antenna_id in by_id]
     if not picks:
-        raise _Unusable("no pick names an antenna of this site in it")
-    record, camera = photo.record, photo.camera
+        raise _UnusableError("no pick names an antenna of this site in it")
+    camera = photo.camera
     standpoints = _standpoints(photo, frame)
     pitches, rolls = _tilts(photo)
     headings = _headings(photo, north)
     east_north = standpoints[0][0] if standpoints else None
     if east_north is None:
         if not headings:
-            raise _Unusable("neither a position nor a heading: nothing says where the camera stood or looked")
+            raise _UnusableError("neither a position nor a heading: nothing says where the camera stood or looked")
         east_north, spread = _standpoint_from_size(photo, picks, antenna_facts, headings[0].value_rad)
         standpoints = ((east_north, spread, "standpoint guessed from the antenna's size"),)
     spread = min(s for _, s, _ in standpoints)
@@ -303,7 +303,7 @@ def _photo_facts(
         if modes:
             boxes[pick.antenna_id] = modes
     if not boxes:
-        raise _Unusable("none of its picks could be fitted")
+        raise _UnusableError("none of its picks could be fitted")
     landmarks, bearings = _sights(photo, frame)
     heading = (
         headings[0].value_rad
@@ -355,7 +355,7 @@ def _expectation(
 def _focal_from_size(
     camera: Camera, picks: Sequence[Pick], antennas: Mapping[str, AntennaFacts], east_north: Array
 ) -> tuple[Camera, float]:
-    """A camera whose focal length is hardly known, measured with one that makes the picked antennas as tall as they are.
+    """A camera of hardly known focal length, made one that shows the picked antennas as tall as they are.
 
     Returns it and ln of the metadata's focal length over the new one: the network still weighs what the metadata said.
     """
@@ -489,7 +489,8 @@ def _headings(photo: _Photo, north: Declination | None) -> tuple[Angle, ...]:
 def _corner_or_seed(pick: Pick) -> Array:
     """Middle of a pick (2,) px."""
     if pick.corners_px is not None:
-        return np.array(pick.corners_px, float).mean(0)
+        middle: Array = np.array(pick.corners_px, float).mean(0)
+        return middle
     return np.array(pick.seed_px, float)
 
 
@@ -505,7 +506,7 @@ def _standpoint_from_size(
             distance = photo.camera.f_px * float(np.exp(a.ln_size[1])) / max(tall, 1.0)
             flat = float(np.sqrt(max(distance**2 - a.up_m**2, (0.3 * distance) ** 2)))
             return -flat * np.array([np.sin(heading_rad), np.cos(heading_rad)]), 0.25 * flat
-    raise _Unusable("no position, and no corners picked that would tell the distance")
+    raise _UnusableError("no position, and no corners picked that would tell the distance")
 
 
 def _start_pitch(
@@ -655,8 +656,11 @@ def _start(network: SiteNetwork, choice: Mapping[tuple[str, str], int]) -> Array
     return x
 
 
-def _adjust(network: SiteNetwork) -> _Result | str:
-    """Choose modes, adjust, leave out what contradicts the rest, and weigh the other modes. A string says why not."""
+def _adjust(network: SiteNetwork) -> _Result:
+    """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh the other modes.
+
+    Raises AdjustmentError where the network has no solution.
+    """
     choice = _first_choice(network)
     left_out: list[Observation] = []
     doubt: dict[tuple[str, str], float] = {}
@@ -665,35 +669,31 @@ def _adjust(network: SiteNetwork) -> _Result | str:
         obs = tuple(o for o in network.observations(c, doubt) if not any(_same_observation(o, x) for x in left_out))
         return obs, adjust(obs, start)
 
-    try:
-        obs, best = run(choice, _start(network, choice))
-        branches: dict[str, tuple[_Branch, ...]] = {}
-        for sweep in range(4):
-            branches = {}
-            flips: dict[tuple[str, str], int] = {}
-            for a in network.antennas:
-                better, branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)
-                flips.update(better)
-            if not flips or sweep == 3:
-                break
-            choice = {**choice, **flips}
-            obs, best = run(choice, _moved(network, best.x, choice, flips))
-        for _ in range(4):
-            suspect, excess = _suspect(obs, best)
-            if suspect is None:
-                break
-            if isinstance(suspect, Box):
-                # an outline that does not fit the rest still tells something: trusted less, not thrown away
-                key = next(k for k in choice if _label(k) == suspect.label)
-                doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
-            else:
-                left_out.append(suspect)
-            obs, best = run(choice, best.x)
-        if left_out or doubt:
-            for a in network.antennas:
-                branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)[1]
-    except AdjustmentError as e:
-        return f"the site's adjustment failed: {e}"
+    obs, best = run(choice, _start(network, choice))
+    branches: dict[str, tuple[_Branch, ...]] = {}
+    for sweep in range(4):
+        flips: dict[tuple[str, str], int] = {}
+        for a in network.antennas:
+            better, branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)
+            flips.update(better)
+        if not flips or sweep == 3:
+            break
+        choice = {**choice, **flips}
+        obs, best = run(choice, _moved(network, best.x, choice, flips))
+    for _ in range(4):
+        suspect, excess = _suspect(obs, best)
+        if suspect is None:
+            break
+        if isinstance(suspect, Box):
+            # an outline that does not fit the rest still tells something: trusted less, not thrown away
+            key = next(k for k in choice if _label(k) == suspect.label)
+            doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
+        else:
+            left_out.append(suspect)
+        obs, best = run(choice, best.x)
+    if left_out or doubt:
+        for a in network.antennas:
+            branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)[1]
     return _Result(network, best, obs, choice, tuple(left_out), doubt, branches)
 
 

@@ -85,8 +85,9 @@ def adjust(observations: Sequence[Observation], start: Array, *, max_iterations:
     if not np.isfinite(cost):
         raise AdjustmentError("the observations cannot be computed at the starting values")
     converged = False
-    iteration = 0
-    for iteration in range(1, max_iterations + 1):
+    iterations = 0
+    for _ in range(max_iterations):
+        iterations += 1
         n = jac.T @ jac
         g = -jac.T @ r
         scale = np.diag(n).copy()
@@ -112,11 +113,11 @@ def adjust(observations: Sequence[Observation], start: Array, *, max_iterations:
             converged = True
             break
     covariance = _inverse(jac.T @ jac)
-    return Adjusted(x, covariance, cost, r, jac, rows, iteration, converged)
+    return Adjusted(x, covariance, cost, r, jac, rows, iterations, converged)
 
 
 def _inverse(normal: Array) -> Array:
-    """Inverse of a normal matrix, scaled to a unit diagonal first: its unknowns differ in unit by many powers of ten."""
+    """Inverse of a normal matrix, scaled to a unit diagonal first: its unknowns differ by many powers of ten."""
     s = 1.0 / np.sqrt(np.diag(normal))
     scaled = normal * s[:, None] * s[None, :]
     try:
@@ -181,12 +182,12 @@ def marginal(adjusted: Adjusted, without: Sequence[slice], keep: Array) -> tuple
     cross = n[np.ix_(keep, other)]
     m = n[np.ix_(keep, keep)] - cross @ solved[:, :-1]
     v = g[keep] - cross @ solved[:, -1]
-    s = 1.0 / np.sqrt(np.maximum(np.diag(m), 1e-12))
-    values, vectors = np.linalg.eigh(0.5 * (m + m.T) * s[:, None] * s[None, :])
+    unit = 1.0 / np.sqrt(np.maximum(np.diag(m), 1e-12))
+    values, vectors = np.linalg.eigh(0.5 * (m + m.T) * unit[:, None] * unit[None, :])
     ok = values > 1e-10
     root = np.zeros_like(m)
     offset = np.zeros(len(keep))
     k = int(ok.sum())
-    root[:k] = np.sqrt(values[ok])[:, None] * vectors[:, ok].T / s[None, :]
-    offset[:k] = (vectors[:, ok].T @ (s * v)) / np.sqrt(values[ok])
+    root[:k] = np.sqrt(values[ok])[:, None] * vectors[:, ok].T / unit[None, :]
+    offset[:k] = (vectors[:, ok].T @ (unit * v)) / np.sqrt(values[ok])
     return root, offset

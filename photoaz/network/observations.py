@@ -1,13 +1,13 @@
 """Everything known, each an observation with a sigma and a named source.
 
-An observation is a function of a few unknowns that returns residuals divided by their standard uncertainty ("whitened").
-It accepts a batch of states and complex numbers: the adjustment differentiates it by complex steps. A new heading aid is
-one new class here.
+An observation is a function of a few unknowns that returns residuals divided by their standard uncertainty
+("whitened"). It accepts a batch of states and complex numbers: the adjustment differentiates it by complex steps. A new
+heading aid is one new class here.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
@@ -33,9 +33,14 @@ class Observation(Protocol):
     testable: may be left out by the blunder test when it contradicts the rest.
     """
 
-    source: str
-    label: str
-    testable: bool
+    @property
+    def source(self) -> str: ...
+
+    @property
+    def label(self) -> str: ...
+
+    @property
+    def testable(self) -> bool: ...
 
     @property
     def index(self) -> Array: ...
@@ -77,7 +82,8 @@ class Direct:
 
     def residual(self, x: Array) -> Array:
         d = x - self.value
-        return (wrap(d) if self.angle else d) / self.sigma
+        out: Array = (wrap(d) if self.angle else d) / self.sigma
+        return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +121,8 @@ class Standpoint:
 def box_quantities(camera: Camera, x: Array) -> tuple[Array, Array, Array]:
     """What a photo of a box fixes, from the unknowns (..., 20) of photo, antenna and site.
 
-    Returns the rotation (..., 3, 3) of the box in the frame of its line of sight, the pixel (..., 2) of its centre, and ln
-    of its apparent sizes (..., 3): focal length in pixels times size over distance. These do not depend on the focal
+    Returns the rotation (..., 3, 3) of the box in the frame of its line of sight, the pixel (..., 2) of its centre, and
+    ln of its apparent sizes (..., 3): focal length in pixels times size over distance. These do not depend on the focal
     length to first order, whatever was assumed for it when the photo was measured.
     """
     h, p, r, ce, cn, cu, lf, px0, py0 = (x[..., k] for k in range(9))
@@ -138,7 +144,8 @@ class Box:
     """An antenna's box as measured in a photo.
 
     rotation (3, 3), centre_px (2,), ln_size (3,): the fitted values of `box_quantities`. root (m, 8), offset (m,): the
-    pixels' information about [rotation vector, centre, ln sizes] as whitened rows: residual = root @ difference - offset.
+    pixels' information about [rotation vector, centre, ln sizes] as whitened rows:
+    residual = root @ difference - offset.
     """
 
     source: str
@@ -209,7 +216,7 @@ class StandOff:
     index: Array
     east_north_m: Array
     sigma_m: float
-    testable: bool = field(default=False)
+    testable: bool = False
 
     def residual(self, x: Array) -> Array:
         out: Array = (x - self.east_north_m) / self.sigma_m

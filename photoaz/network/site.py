@@ -16,8 +16,8 @@ from photoaz.network.observations import (
     Observation,
     PixelBearing,
     Sizes,
-    Standpoint,
     StandOff,
+    Standpoint,
 )
 from photoaz.network.parameters import Layout
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
@@ -64,9 +64,9 @@ class BearingSight:
 class PhotoFacts:
     """What is known of one photo, in the site's frame.
 
-    start: heading, pitch, roll [rad], east, north, up [m] to start from. headings, pitches, rolls: every statement about
-    the attitude. east_north_m, sigma_m: the standpoint; None where nobody says. ln_focal: ln of the focal length that
-    the metadata give over the camera's nominal one. boxes: per antenna the ways it fits.
+    start (6,): heading, pitch, roll [rad], east, north, up [m] to start from. headings, pitches, rolls: every statement
+    about the attitude. standpoints: (east, north) [m], sigma per axis [m], source. ln_focal: ln of the focal length
+    that the metadata give over the camera's nominal one. boxes: per antenna the ways it fits.
     """
 
     name: str
@@ -164,8 +164,8 @@ def build(photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_s
         _photo(p, layout, x, out)
     for a in antennas:
         _antenna(a, layout, x, out)
-    for k in ("east", "north"):
-        out.append(Direct("register position", "the register's position", layout.site(k), 0.0, site_sigma_m))
+    for axis in ("east", "north"):
+        out.append(Direct("register position", "the register's position", layout.site(axis), 0.0, site_sigma_m))
     for name, s in landmarks.items():
         idx = layout.landmark(name)
         x[idx] = s.enu_m
@@ -194,8 +194,8 @@ def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> N
     out.append(
         Direct("focal length", f"focal length of {p.name}", layout.photo(p.name, "ln_focal"), p.ln_focal, f_sigma)
     )
-    for k in ("principal_x", "principal_y"):
-        out.append(Direct("principal point", f"principal point of {p.name}", layout.photo(p.name, k), 0.0, c_sigma))
+    for axis in ("principal_x", "principal_y"):
+        out.append(Direct("principal point", f"principal point of {p.name}", layout.photo(p.name, axis), 0.0, c_sigma))
     for s in p.landmarks:
         idx = np.concatenate([layout.photo(p.name), layout.landmark(s.name)])
         out.append(LandmarkPixel("landmark", f"landmark {s.name} in {p.name}", idx, p.camera, s.pixel, s.sigma_px))

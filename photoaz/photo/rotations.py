@@ -24,7 +24,7 @@ def los_from_cam(direction: Array) -> Array:
 
 
 def gibbs(rotation: Array) -> Array:
-    """2 tan(angle / 2) times the axis, (..., 3): equal to the rotation vector to second order, single-valued to 180 deg."""
+    """2 tan(angle / 2) times the axis, (..., 3): the rotation vector to second order, single-valued to 180 deg."""
     v = np.stack(
         [
             rotation[..., 2, 1] - rotation[..., 1, 2],

@@ -16,6 +16,9 @@ from photoaz.vision.fit import Minimum, Prior
 Array = NDArray[Any]
 
 _COMPLEX_STEP = 1e-30
+#: a panel of this width has errors twice as large, in variance, as its samples alone imply: what is seen of it is less
+#: and less made of straight edges with plain shades on both sides (measured on rendered tower heads)
+SMALL_PX = 20.0
 _SHAPE = slice(8, 10)  # edge radius and bulge: known to the fit alone
 
 
@@ -58,6 +61,10 @@ def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> Box
     gain = np.linalg.solve(n[_SHAPE, _SHAPE], np.column_stack([n[_SHAPE, :8], g[_SHAPE]]))
     n8 = n[:8, :8] - n[:8, _SHAPE] @ gain[:, :8]
     g8 = g[:8] - n[:8, _SHAPE] @ gain[:, 8]
+    corners = ideal_corners_px(sighting, theta)
+    width_px = width_across(corners)
+    small = 1.0 + (SMALL_PX / width_px) ** 2
+    n8, g8 = n8 / small, g8 / small
     rot0 = _rotation_in_sight(sighting, theta[None])[0]
     # derivative of [rotation, centre, ln sizes] by the first eight parameters
     batch = np.repeat(theta[None].astype(complex), 5, 0)
@@ -75,7 +82,6 @@ def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> Box
     offset = (vectors[:, ok].T @ (scale * grad)) / np.sqrt(values[ok])
     view = minimum.view
     outline = view.points_px[view.hull]
-    corners = ideal_corners_px(sighting, theta)
     inner = tuple(view.points_px[i] for i in (view.inner_left, view.inner_right, view.inner_lower) if i is not None)
     return BoxMode(
         rotation=rot0,
@@ -85,7 +91,7 @@ def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> Box
         offset=offset,
         cost=minimum.cost,
         quality=minimum.quality,
-        width_px=width_across(corners),
+        width_px=width_px,
         corners_px=corners,
         outline_px=outline,
         inner_px=inner,

@@ -1,8 +1,8 @@
 """Fitting a rounded box to what a photo shows of an antenna.
 
-Three steps: starts (from rough corners, or from a point), capture (each sample of the outline moves to the nearest strong
-edge, robustly), settling (profiles with shades and blur; each edge may be shifted and tilted a little as a whole, because
-real bodies differ from the model by millimetres and everything along an edge is wrong together).
+Three steps: starts (from rough corners, or from a point), capture (each sample of the outline moves to the nearest
+strong edge, robustly), settling (profiles with shades and blur; each edge may be shifted and tilted a little as a
+whole, because real bodies differ from the model by millimetres and everything along an edge is wrong together).
 """
 
 from __future__ import annotations
@@ -57,8 +57,8 @@ class Tolerance:
     """How far real bodies and real pixels depart from the model; one standard uncertainty each.
 
     corner_px: of a rough corner. floor_px: place of a single sample whatever its noise. correlation_px: samples closer
-    together than this along an edge are one. outline_m, inner_m, shift_px: shift of a whole edge; tilt_m, tilt_px: of its
-    ends against each other.
+    together than this along an edge are one. outline_m, inner_m, shift_px: shift of a whole edge; tilt_m, tilt_px: of
+    its ends against each other.
     """
 
     corner_px: float = 3.2

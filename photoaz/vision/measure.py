@@ -70,7 +70,7 @@ class Expectation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) px of the front or a seed (2,) px."""
+    """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) of the front or a seed (2,), px."""
 
     patch: Patch
     corners_px: Array | None = None

@@ -1,4 +1,4 @@
-"""Where to look: samples along the outline and the inner edges of a box, and how each moves with the box's parameters."""
+"""Samples along the outline and the inner edges of a box, and how each moves with the box's parameters."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ class EdgeSamples:
     x_px: the place; normal: unit, pointing out of the box (for an inner edge: away from the large face); first, second,
     fraction: the sample is (1 - fraction) * points[first] + fraction * points[second] of the body's points; edge: the
     kind; along: position along its edge, -1 to 1; spacing_px: length of edge that the sample stands for; inner_px:
-    distance inwards to the next edge (inf: none near); inner_*: that edge's own interpolation; outer_px: distance outwards from an inner edge to the
-    outline (inf for the outline itself).
+    distance inwards to the next edge (inf: none near); inner_*: that edge's own interpolation; outer_px: distance
+    outwards from an inner edge to the outline (inf for the outline itself).
     """
 
     x_px: Array
@@ -48,7 +48,10 @@ class EdgeSamples:
 
 
 def _chain(points: Array, idx: Array, spacing: float, trim: float) -> tuple[Array, ...] | None:
-    """Samples along a polyline of point indices: place, normal (left of travel, y down), interpolation, along, spacing."""
+    """Samples along a polyline of point indices: place, normal (left of travel, y down), first and second point,
+
+    fraction, along, spacing, then tangent and arc length.
+    """
     p = points[idx]
     step = np.diff(p, axis=0)
     length = np.hypot(step[:, 0], step[:, 1])
@@ -139,8 +142,9 @@ def sample_edges(view: BoxView, *, blur_px: float, max_per_edge: int = 120) -> E
             kinds.append(kind)
     if not rows:
         empty = np.zeros(0)
-        return EdgeSamples(*([np.zeros((0, 2))] * 2), *([empty.astype(int)] * 2), empty, empty.astype(int), *([empty] * 3),
-                           *([empty.astype(int)] * 2), empty, empty)  # fmt: skip
+        none = empty.astype(int)
+        flat = np.zeros((0, 2))
+        return EdgeSamples(flat, flat, none, none, empty, none, empty, empty, empty, none, none, empty, empty)
     place, normal, first_i, second_i, fraction, along, spacing = (np.concatenate(c) for c in zip(*rows, strict=True))
     edge = np.repeat(kinds, [len(r[0]) for r in rows])
     inner_px = np.full(len(edge), np.inf)

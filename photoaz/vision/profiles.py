@@ -24,8 +24,8 @@ class EdgeOffsets:
     """What the pixels say of each sample: its edge lies `own` px outwards of where the model has it.
 
     own, inner (S,): offsets of the edge and of the inner edge behind it, px; weight (S, 2, 2): their inverse covariance
-    from noise alone; has_inner (S,): whether the inner edge was near enough to be measured; support (S,): how much better
-    the profile is explained with the edge than without, 0 to 1. noise: of the pixels, grey levels.
+    from noise alone; has_inner (S,): whether the inner edge was near enough to be measured; support (S,): how much
+    better the profile is explained with the edge than without, 0 to 1. noise: of the pixels, grey levels.
     """
 
     own: Array
@@ -74,7 +74,7 @@ def nearest_strong_edge(
     profile = sample_profiles(patch, samples, t)
     k = np.arange(-half, half + 1)
     kernel = -k * np.exp(-0.5 * (k / blur_px) ** 2)
-    kernel /= np.abs(kernel).sum() / 2  # a unit step answers 1
+    kernel = kernel / (np.abs(kernel).sum() / 2)  # a unit step answers 1
     windows = np.lib.stride_tricks.sliding_window_view(profile, 2 * half + 1, axis=1)
     response = windows @ kernel[::-1]  # (S, T', C)
     shift = t[half:-half]
@@ -137,8 +137,8 @@ def measure_offsets(
 def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: float, rounded_px: float) -> EdgeOffsets:
     """As `measure_offsets`, from intensities (S, T) at distances t (T,).
 
-    Unknowns of a profile: background, wall and face shade (the last two held near their run along the edge where an inner
-    edge is near), and the two offsets; linearised about the model's edges, reweighted robustly three times.
+    Unknowns of a profile: background, wall and face shade (the last two held near their run along the edge where an
+    inner edge is near), and the two offsets; linearised about the model's edges, reweighted robustly three times.
     """
     n, nt = profile.shape
     inner_blur = float(np.hypot(blur_px, rounded_px / np.sqrt(12.0)))
