@@ -57,15 +57,17 @@ class Tolerance:
     """How far real bodies and real pixels depart from the model; one standard uncertainty each.
 
     corner_px: of a rough corner. floor_px: place of a single sample whatever its noise. correlation_px: samples closer
-    together than this along an edge are one. outline_m, inner_m, shift_px: shift of a whole edge; tilt_m, tilt_px: of
-    its ends against each other.
+    together than this along an edge are one. outline_m, shift_px: shift of a whole edge; rounding_m, rim_m: of the
+    inner upright edges, whose place on the rounding the light decides, and of the cap's rim; tilt_m, tilt_px: of an
+    edge's ends against each other.
     """
 
     corner_px: float = 3.2
     floor_px: float = 0.15
     correlation_px: float = 8.0
     outline_m: float = 0.003
-    inner_m: float = 0.008
+    rounding_m: float = 0.015
+    rim_m: float = 0.008
     shift_px: float = 0.2
     tilt_m: float = 0.002
     tilt_px: float = 0.15
@@ -306,7 +308,7 @@ def _floored_root(weight: Array, floor_px: float, has_inner: Array) -> Array:
 def _edge_sigmas(tolerance: Tolerance, scale: float) -> Array:
     """Standard uncertainties (2 * N_EDGES,) px of the edges' shifts, then of their tilts."""
     t = tolerance
-    body = np.where(np.arange(N_EDGES) < INNER_LEFT, t.outline_m, t.inner_m) * scale
+    body = np.array([t.outline_m] * 4 + [t.rounding_m] * 2 + [t.rim_m]) * scale
     ends = np.where(np.arange(N_EDGES) < INNER_LEFT, t.tilt_m, 2.0 * t.tilt_m) * scale
     return np.concatenate([np.hypot(body, t.shift_px), np.hypot(ends, t.tilt_px)])
 
