@@ -15,9 +15,21 @@ Array = NDArray[Any]
 CHROMA_WEIGHT = 0.3
 
 
+def _linear_light() -> Array:
+    """Light (256,) for each stored value, both on a scale of 0 to 255: the sRGB transfer function (IEC 61966-2-1).
+
+    Blur mixes light, not stored values: in stored values every edge seems to lie outwards of its bright side.
+    """
+    v = np.arange(256) / 255.0
+    return (255.0 * np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)).astype(np.float32)
+
+
+_LIGHT = _linear_light()
+
+
 @dataclass(frozen=True, slots=True)
 class Patch:
-    """Pixels (h, w, C) float32: luminance, and weighed colour differences where the photo has colour.
+    """Pixels (h, w, C) float32 in linear light: luminance, and weighed colour differences where the photo has colour.
 
     origin_px: (x, y) in the whole photo of the patch's first pixel. Coordinates everywhere are the whole photo's.
     """
@@ -43,7 +55,7 @@ def cut_patch(image: Array, low_px: Array, high_px: Array) -> Patch:
     x0, y0 = min(x0, x1 - 2), min(y0, y1 - 2)
     part = image[y0:y1, x0:x1]
     if part.ndim == 2:
-        return Patch(np.ascontiguousarray(part, dtype=np.float32)[..., None], (x0, y0))
-    ycc = cv2.cvtColor(np.ascontiguousarray(part), cv2.COLOR_BGR2YCrCb).astype(np.float32)
-    ycc[..., 1:] = (ycc[..., 1:] - 128.0) * (CHROMA_WEIGHT * np.sqrt(2.0))
-    return Patch(ycc, (x0, y0))
+        return Patch(_LIGHT[part][..., None], (x0, y0))
+    light = cv2.cvtColor(_LIGHT[part], cv2.COLOR_BGR2YCrCb)  # of float32, its colour differences are about 0.5
+    light[..., 1:] = (light[..., 1:] - 0.5) * (CHROMA_WEIGHT * np.sqrt(2.0))
+    return Patch(light, (x0, y0))
