@@ -169,6 +169,7 @@ def make_site(
     antennas = [
         AntennaFacts(
             name=name,
+            design_rad=float(v[0] + rad(3.0)),
             east_north_m=v[3:5],
             offset_sigma_m=s.offset_m,
             up_m=45.0,
