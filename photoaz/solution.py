@@ -6,6 +6,7 @@ Angles in degrees here, because everything that reads a solution is an edge.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Literal
 
 View = Literal["face", "oblique", "profile", "rear"]
@@ -72,11 +73,15 @@ class AntennaSolution:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoSolution:
-    """One photo's part in the adjustment: its attitude and standpoint after it (None where rejected)."""
+    """One photo's part in the adjustment: its attitude and standpoint after it (None where rejected).
+
+    taken: the day of the photo, UTC where its zone is known, else as the camera's clock had it.
+    """
 
     photo: str
     status: Literal["used", "rejected"]
     reason: str | None = None
+    taken: date | None = None
     heading_true_deg: float | None = None
     heading_u95_deg: float | None = None
     pitch_deg: float | None = None

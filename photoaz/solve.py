@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -185,15 +186,19 @@ def _open(
     )
 
 
+def _day(record: PhotoRecord) -> date | None:
+    """The photo's day: UTC where its zone is known, else as the camera's clock had it."""
+    when = None if record.taken is None else record.taken.utc or record.taken.local
+    return None if when is None else when.date()
+
+
 def _declination(record: PhotoRecord, site: Site) -> Declination | None:
     """Declination at the site on the photo's day; None where it has no date or lies outside the models' years."""
-    if record.taken is None:
-        return None
-    when = record.taken.utc or record.taken.local
-    if when is None:
+    day = _day(record)
+    if day is None:
         return None
     try:
-        return declination(site.lat_deg, site.lon_deg, 0.0, when.date())
+        return declination(site.lat_deg, site.lon_deg, 0.0, day)
     except InputError:
         return None
 
@@ -218,6 +223,7 @@ def _antenna_facts(a: Antenna, site: Site) -> AntennaFacts:
     designed = a.design_downtilt_deg is not None
     return AntennaFacts(
         name=a.antenna_id,
+        design_rad=float(design),
         east_north_m=offset,
         offset_sigma_m=0.15 if known else STAND_OFF_M[1],
         up_m=a.rad_center_m,
@@ -244,6 +250,16 @@ def _design_true_deg(a: Antenna, site: Site) -> float:
         ).azimuth_deg
     except InputError:
         return a.design_azimuth_deg
+
+
+def _faces_camera(design_rad: float, towards_camera_m: Array) -> bool | None:
+    """Whether the antenna shows its front by design; None within 25 degrees of the profile view.
+
+    Only a person's single point leaves that open, and a box looks much the same from the rear.
+    """
+    bearing = float(np.arctan2(towards_camera_m[0], towards_camera_m[1]))
+    off = abs(float(np.degrees(wrap_rad(design_rad - bearing))))
+    return None if 65.0 < off < 115.0 else off <= 65.0
 
 
 def _controlled(photo: _Photo, kind: str) -> tuple[Control, ...]:
@@ -279,6 +295,7 @@ def _photo_facts(
         rolls = (
             Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll"),
         )
+    heading_guess = headings[0].value_rad if headings else None
     camera, ln_focal = _focal_from_size(camera, picks, antenna_facts, east_north)
     image = decode_gray(photo.path)
     looks: dict[str, Look] = {}
@@ -295,6 +312,8 @@ def _photo_facts(
             (roll, roll_sigma),
             float(np.linalg.norm(delta)),
             float(position_sigma / (delta @ delta)),
+            faces_camera=_faces_camera(a.design_rad, -delta),
+            design_off_rad=None if heading_guess is None else a.design_rad - heading_guess,
         )
         corners = None if pick.corners_px is None else np.array(pick.corners_px, float)
         seed = None if pick.seed_px is None else np.array(pick.seed_px, float)
@@ -335,8 +354,13 @@ def _expectation(
     roll: tuple[float, float],
     distance_m: float,
     ln_distance_sigma: float,
+    *,
+    faces_camera: bool | None = None,
+    design_off_rad: float | None = None,
 ) -> Expectation:
     return Expectation(
+        faces_camera=faces_camera,
+        design_off_rad=design_off_rad,
         camera=camera,
         pitch_rad=pitch[0],
         pitch_sigma_rad=pitch[1],
@@ -407,6 +431,7 @@ def _measured_again(
             (float(x[pi[2]]), float(sigma[pi[2]])),
             distance,
             float(np.sqrt(along @ cov @ along)) / distance + 0.01,
+            design_off_rad=antennas[name].design_rad - float(x[pi[0]]),
         )
         boxes[name] = measure_again(look, expectation, f.boxes[name]) or f.boxes[name]
     start = np.concatenate([x[pi[:3]], x[pi[3:6]]])
@@ -872,12 +897,13 @@ def _photo_solution(
             said = next(a.value_rad for a in facts.headings if a.source == "camera compass")
             flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
         elif np.isin(o.index, idx).any():
-            flags.append(f"left out, contradicts the rest: {o.label}")
+            flags.append(f"left out, contradicts the rest: {o.label.replace(name, Path(name).name)}")
     if record.heading is not None and record.heading.north == "unknown":
         flags.append("compass reference not said (true or magnetic): both allowed for")
     return PhotoSolution(
         photo=name,
         status="used",
+        taken=_day(record),
         heading_true_deg=float(azimuth_deg(np.degrees(heading))),
         heading_u95_deg=float(np.degrees(K95 * np.sqrt(cov[idx[0], idx[0]]))),
         pitch_deg=float(np.degrees(x[idx[1]])),

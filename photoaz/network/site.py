@@ -86,9 +86,13 @@ class PhotoFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AntennaFacts:
-    """What is known of one antenna before any photo: means and standard uncertainties."""
+    """What is known of one antenna before any photo: means and standard uncertainties.
+
+    design_rad: its design azimuth; it enters no observation.
+    """
 
     name: str
+    design_rad: float
     east_north_m: Array
     offset_sigma_m: float
     up_m: float

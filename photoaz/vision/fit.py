@@ -372,7 +372,7 @@ def fit_box(
             starts.sort(key=lambda s: s[0])
             max_starts = 2 * max_starts
         # somebody saw the front's corners: the front faces the camera, or nearly
-        starts = [s for s in starts if _front_off_sight(sighting, s[1]) < FRONT_SEEN_RAD] or starts[:1]
+        starts = [s for s in starts if front_off_sight(sighting, s[1]) < FRONT_SEEN_RAD] or starts[:1]
         starts = [s for s in starts if s[0] < starts[0][0] + 30.0]
     caught: list[Array] = []
     for _, theta0 in starts[:max_starts]:
@@ -399,7 +399,7 @@ def settle_all(
         m = settle(patch, sighting, theta, prior, corners_px, blur_px, t)
         if m is None or not np.isfinite(m.cost) or any(_same(m.theta, f.theta) for f in found):
             continue
-        if corners_px is None or _front_off_sight(sighting, m.theta) < FRONT_SEEN_RAD or not found:
+        if corners_px is None or front_off_sight(sighting, m.theta) < FRONT_SEEN_RAD or not found:
             found.append(m)
     return tuple(sorted(found, key=lambda m: m.cost + m.prior_cost))
 
@@ -408,7 +408,7 @@ def settle_all(
 FRONT_SEEN_RAD = float(np.radians(97.0))
 
 
-def _front_off_sight(sighting: Sighting, theta: Array) -> float:
+def front_off_sight(sighting: Sighting, theta: Array) -> float:
     """Angle [rad] between the front's normal and the direction from the box to the camera."""
     towards = -rotation_cam_from_panel(sighting, theta).T @ directions_from_pixels(sighting.camera, theta[3:5])
     return float(np.arccos(np.clip(towards[2], -1.0, 1.0)))

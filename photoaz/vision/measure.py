@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import N_PARAMETERS, Sighting
 from photoaz.vision.evidence import BoxMode, mode_from_minimum, theta_of_mode
-from photoaz.vision.fit import Prior, Tolerance, fit_box, settle_all
+from photoaz.vision.fit import Minimum, Prior, Tolerance, fit_box, settle_all
 from photoaz.vision.patch import Patch, cut_patch
 from photoaz.vision.seed import starts_from_seed
 
@@ -21,13 +21,22 @@ Array = NDArray[Any]
 EDGE_RADIUS_M = (0.030, 0.012)
 BULGE_M = (0.010, 0.006)
 
+#: from a seed alone many boxes fit something: their -2 ln likelihood counts by this much, and the design
+#: azimuth speaks against a box, never for its exact azimuth: by this standard deviation, at most as three of them
+SEED_TRUST = 0.4
+#: share of the outline that must have found its edge before a box found from a seed is believed to be one
+SEED_QUALITY = 0.4
+SEED_DESIGN_RAD = float(np.radians(15.0))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation:
     """What is known of an antenna in a photo before its pixels are looked at.
 
     pitch, roll: the camera's attitude, with standard uncertainties. distance_m: along the line of sight; ln sigmas are
-    relative. ln_size (3,): ln of width, height, depth [m]. downtilt, panel roll: of the antenna.
+    relative. ln_size (3,): ln of width, height, depth [m]. downtilt, panel roll: of the antenna. faces_camera: whether
+    its front is to be seen (None: not known), used where only a seed says where it is; design_off_rad:
+    the azimuth it should have by design, off the camera's heading, likewise.
     """
 
     camera: Camera
@@ -42,6 +51,8 @@ class Expectation:
     downtilt_rad: float
     downtilt_sigma_rad: float
     panel_roll_sigma_rad: float
+    faces_camera: bool | None = None
+    design_off_rad: float | None = None
 
     def sighting(self) -> Sighting:
         """The camera's approximate attitude with its heading taken as zero."""
@@ -102,11 +113,30 @@ def measure_box(look: Look, expectation: Expectation, *, tolerance: Tolerance | 
     if look.corners_px is not None:
         minima = fit_box(look.patch, sighting, prior, corners_px=look.corners_px, tolerance=t)
     else:
-        starts = starts_from_seed(look.patch, sighting, prior)
+        starts = starts_from_seed(look.patch, sighting, prior, faces_camera=expectation.faces_camera)
         minima = fit_box(
             look.patch, sighting, prior, corners_px=None, starts=starts, tolerance=t, max_starts=len(starts)
         )
-    return tuple(mode_from_minimum(sighting, m, prior) for m in minima)
+    return _modes(sighting, minima, prior, expectation, look)
+
+
+def _modes(
+    sighting: Sighting, minima: tuple[Minimum, ...], prior: Prior, expectation: Expectation, look: Look
+) -> tuple[BoxMode, ...]:
+    """Evidence of each minimum; from a seed alone, what the minima cost is trusted less and the design weighs in."""
+    modes = [mode_from_minimum(sighting, m, prior) for m in minima]
+    if look.corners_px is None:
+        keep = [k for k, m in enumerate(modes) if m.quality >= SEED_QUALITY]
+        minima, modes = tuple(minima[k] for k in keep), [modes[k] for k in keep]
+        for k, m in enumerate(minima):
+            off = 0.0 if expectation.design_off_rad is None else m.theta[0] - expectation.design_off_rad
+            off = float((off + np.pi) % (2 * np.pi) - np.pi)
+            penalty = min((off / SEED_DESIGN_RAD) ** 2, 9.0)
+            mode, half = modes[k], np.sqrt(SEED_TRUST)
+            modes[k] = replace(
+                mode, cost=SEED_TRUST * mode.cost + penalty, root=half * mode.root, offset=half * mode.offset
+            )
+    return tuple(modes)
 
 
 def measure_again(look: Look, expectation: Expectation, modes: tuple[BoxMode, ...]) -> tuple[BoxMode, ...]:
@@ -115,4 +145,4 @@ def measure_again(look: Look, expectation: Expectation, modes: tuple[BoxMode, ..
     prior = expectation.prior(look.middle_px)
     thetas = [theta_of_mode(sighting, m, prior) for m in modes]
     minima = settle_all(look.patch, sighting, prior, thetas, corners_px=look.corners_px)
-    return tuple(mode_from_minimum(sighting, m, prior) for m in minima)
+    return _modes(sighting, minima, prior, expectation, look)
