@@ -226,9 +226,13 @@ def settle(
     blur_px: float,
     tolerance: Tolerance,
     *,
+    find_blur: bool = False,
     max_iterations: int = 7,
 ) -> Minimum | None:
-    """Fit the profiles across all edges. None where nothing is left to measure."""
+    """Fit the profiles across all edges. None where nothing is left to measure.
+
+    find_blur: take blur_px for a start and find the picture's own, from the edges that have no other near them.
+    """
     k = N_PARAMETERS
     for iteration in range(max_iterations):
         view = view_of(sighting, theta)
@@ -239,6 +243,8 @@ def settle(
         scale = sighting.camera.f_px * float(np.exp(theta[5])) / prior.width_m  # px per metre
         rounded = float(theta[8] * np.exp(theta[5])) * sighting.camera.f_px
         m = measure_offsets(patch, samples, blur_px=blur_px, rounded_px=rounded, reach_px=2.0 if iteration < 3 else 1.5)
+        if find_blur:
+            blur_px = m.blur_px
         root = _floored_root(m.weight, tolerance.floor_px, m.has_inner)
         design = np.concatenate([np.stack([own, inner], 1), _edge_nuisances(samples, m.has_inner)], 2)
         rows = (root @ design).reshape(2 * len(samples), -1)
@@ -392,9 +398,17 @@ def settle_all(
     blur_px: float = 0.9,
     tolerance: Tolerance | None = None,
 ) -> tuple[Minimum, ...]:
-    """The distinct minima reached from boxes (P,) already near their edges, best first."""
+    """The distinct minima reached from boxes (P,) already near their edges, best first.
+
+    The picture's own blur is found with the first of them and serves for all, so that their costs compare.
+    """
     t = tolerance or Tolerance()
     found: list[Minimum] = []
+    for k, theta in enumerate(thetas):
+        first = settle(patch, sighting, theta, prior, corners_px, blur_px, t, find_blur=True)
+        if first is not None:
+            blur_px, thetas = first.offsets.blur_px, [*thetas[:k], first.theta, *thetas[k + 1 :]]
+            break
     for theta in thetas:
         m = settle(patch, sighting, theta, prior, corners_px, blur_px, t)
         if m is None or not np.isfinite(m.cost) or any(_same(m.theta, f.theta) for f in found):

@@ -13,10 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from photoaz.vision.outline import EdgeSamples
+from photoaz.vision.outline import INNER_LEFT, EdgeSamples
 from photoaz.vision.patch import Patch
 
 Array = NDArray[Any]
+
+#: standard deviation of a photo's own blur, px: sharper than the lower end no sampled picture is
+BLUR_LIMITS_PX = (0.45, 2.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +28,8 @@ class EdgeOffsets:
 
     own, inner (S,): offsets of the edge and of the inner edge behind it, px; weight (S, 2, 2): their inverse covariance
     from noise alone; has_inner (S,): whether the inner edge was near enough to be measured; support (S,): how much
-    better the profile is explained with the edge than without, 0 to 1. noise: of the pixels, grey levels.
+    better the profile is explained with the edge than without, 0 to 1. noise: of the pixels, grey levels. blur_px: of
+    the edges that have no other near them, where there are enough.
     """
 
     own: Array
@@ -34,6 +38,7 @@ class EdgeOffsets:
     has_inner: Array
     support: Array
     noise: float
+    blur_px: float
 
 
 def sample_profiles(patch: Patch, samples: EdgeSamples, t: Array) -> Array:
@@ -121,6 +126,37 @@ def _along_edge(shade: Array, edge: Array, fallback: Array) -> Array:
     return _running_median(out, edge, 7)
 
 
+def _hidden_walls(has_inner: Array, seen: Array, edge: Array) -> list[Array]:
+    """Runs of samples (indices) of edges whose wall is too narrow to fill a pixel by itself."""
+    runs = []
+    for e in np.unique(edge[has_inner]):
+        at = np.flatnonzero((edge == e) & has_inner)
+        if seen[at].mean() < 0.2:
+            runs.append(at)
+    return runs
+
+
+def _shared_wall(normal: Array, right: Array, prior: Array, guess: Array, face: Array) -> tuple[float, float]:
+    """The one wall shade that a run's profiles tell together, and its variance.
+
+    normal (S, 5, 5), right (S, 5): each profile's normal equations without priors; prior, guess (S, 5): inverse
+    variances and means of its unknowns, of which all but the wall's shade are eliminated. Before its pixels are looked
+    at, a wall is as bright as the face (S,), give or take a third.
+    """
+    other = [0, 2, 3, 4]
+    n = normal.copy()
+    n[:, other, other] += prior[:, other]
+    r = right + prior * guess
+    gain = np.linalg.solve(n[:, other][:, :, other], np.stack([n[:, other, 1], r[:, other]], -1))
+    lever = n[:, 1, other][:, None, :] @ gain
+    information = n[:, 1, 1] - lever[:, 0, 0]
+    told = right[:, 1] - lever[:, 0, 1]
+    mean = float(np.median(face))
+    before = 1.0 / (0.33 * abs(mean) + 10.0) ** 2
+    total = float(information.sum()) + before
+    return (float(told.sum()) + before * mean) / total, 1.0 / total
+
+
 def measure_offsets(
     patch: Patch, samples: EdgeSamples, *, blur_px: float, reach_px: float = 1.5, rounded_px: float = 0.0
 ) -> EdgeOffsets:
@@ -138,17 +174,23 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
     """As `measure_offsets`, from intensities (S, T) at distances t (T,).
 
     Unknowns of a profile: background, wall and face shade (the last two held near their run along the edge where an
-    inner edge is near), and the two offsets; linearised about the model's edges, reweighted robustly three times.
+    inner edge is near), and the two offsets; linearised about the model's edges, reweighted robustly three times. The
+    shade of a wall too narrow to fill a pixel is found from all profiles of its edge together: taken for the face's, it
+    would draw the outline inwards.
     """
     n, nt = profile.shape
     inner_blur = float(np.hypot(blur_px, rounded_px / np.sqrt(12.0)))
-    has_inner = samples.inner_px < -t[0] + 0.5 * blur_px
+    # the face beyond an inner edge must fill a pixel of its own, or the edge tells nothing
+    has_inner = samples.inner_px < -t[0] - 1.3 * inner_blur
     w = np.where(has_inner, samples.inner_px, 1e3)
     outside = np.broadcast_to(ndtr(t / blur_px), (n, nt))
     beyond = ndtr(-(t + w[:, None]) / inner_blur)
     wall = np.clip(1.0 - outside - beyond, 0.0, 1.0)
+    # where it does not, the pixels that it reaches into are left out, but for those next to the outline
+    limit = np.minimum(2.0 * inner_blur - samples.inner_px, -1.3 * blur_px - 1.0)
+    clean = has_inner[:, None] | (t > limit[:, None])
     # shades straight from the pixels that one face alone fills
-    deep = t < np.where(has_inner, -w - 1.3 * inner_blur, -1.3 * blur_px)[:, None]
+    deep = clean & (t < np.where(has_inner, -w - 1.3 * inner_blur, -1.3 * blur_px)[:, None])
     between = (t < -1.3 * blur_px) & (t > (-w + 1.3 * inner_blur)[:, None])
     mean = profile.mean(1)
     deep_shade = _mean_where(profile, deep)
@@ -161,42 +203,55 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
     back_bar = profile[:, t > 1.3 * blur_px].mean(1)
     d_out = np.exp(-0.5 * (t / blur_px) ** 2) / (blur_px * np.sqrt(2 * np.pi))
     d_in = np.exp(-0.5 * ((t + w[:, None]) / inner_blur) ** 2) / (inner_blur * np.sqrt(2 * np.pi))
-    shade_weight = np.where(has_inner, 1.0 / np.maximum(6.0, 0.05 * np.abs(face_bar)) ** 2, 1e-6)
+    spread = np.maximum(6.0, 0.05 * np.abs(face_bar))
+    shade_weight = np.where(has_inner, 1.0 / spread**2, 1e-6)
     prior = np.stack(
         [np.full(n, 1e-8), shade_weight, shade_weight, np.full(n, 1e-4), np.where(has_inner, 1e-4, 1e6)], -1
     )
-    weight = np.ones_like(profile)
+    weight = clean.astype(float)
     noise = 2.0
+    hidden = _hidden_walls(has_inner, np.asarray(between.any(1)), samples.edge)
+    shared = np.concatenate([*hidden, np.zeros(0, int)])
     for iteration in range(3):
         a = np.stack(
             [outside, wall, beyond, (wall_bar - back_bar)[:, None] * d_out, (face_bar - wall_bar)[:, None] * d_in], -1
         )
         aw = np.swapaxes(a * weight[..., None], 1, 2)
         normal = aw @ a / noise**2
-        normal[:, range(5), range(5)] += prior
+        right = (aw @ profile[..., None])[..., 0] / noise**2
         guess = np.stack([back_bar, wall_bar, face_bar, np.zeros(n), np.zeros(n)], -1)
-        right = (aw @ profile[..., None])[..., 0] / noise**2 + prior * guess
+        for at in hidden:
+            wall_bar[at], variance = _shared_wall(normal[at], right[at], prior[at], guess[at], face_bar[at])
+            guess[at, 1] = wall_bar[at]
+            prior[at, 1] = 1.0 / (spread[at] ** 2 + variance)
+        normal[:, range(5), range(5)] += prior
+        right += prior * guess
         x = np.linalg.solve(normal, right[..., None])[..., 0]
         residual = profile - (a @ x[..., None])[..., 0]
         scale = np.maximum(1.4826 * np.median(np.abs(residual), axis=1), 0.7)
         noise = float(np.clip(np.median(scale), 0.8, 8.0))
         if iteration < 2:
-            weight = 1.0 / (1.0 + (residual / (3.0 * np.maximum(scale, noise)[:, None])) ** 2)
+            weight = clean / (1.0 + (residual / (3.0 * np.maximum(scale, noise)[:, None])) ** 2)
             back_bar = x[:, 0]
+            together = wall_bar[shared]
             wall_bar = np.where(has_inner, 0.5 * (wall_bar + x[:, 1]), x[:, 1])
+            wall_bar[shared] = together
     cov = np.linalg.inv(normal)[:, 3:, 3:]
     # a profile that the model does not explain tells less
-    chi2 = (weight * (residual / noise) ** 2).sum(1) / max(nt - 4, 1)
+    count = clean.sum(1)
+    chi2 = (weight * (residual / noise) ** 2).sum(1) / np.maximum(count - 4, 1)
     cov *= np.maximum(1.0, chi2)[:, None, None]
     cov[:, range(2), range(2)] += 0.03**2
     info = np.linalg.inv(cov)
     info[~has_inner] = 0.0
     info[~has_inner, 0, 0] = 1.0 / cov[~has_inner, 0, 0]
+    clear = ~has_inner & (samples.edge < INNER_LEFT)
+    blur_step = _blur_step(a[clear][:, :, [0, 1, 3]], residual[clear], t, (back_bar - wall_bar)[clear], blur_px, noise)
     # without the edge: one shade and a slope
     flat = np.stack([np.ones_like(t), t], -1)
-    without = ((profile - profile @ flat @ np.linalg.inv(flat.T @ flat) @ flat.T) ** 2).sum(1)
-    with_edge = (residual**2).sum(1)
-    support = np.clip(1.0 - (with_edge + nt * noise**2 * 0.5) / (without + 1e-9), 0.0, 1.0)
+    without = (clean * (profile - profile @ flat @ np.linalg.inv(flat.T @ flat) @ flat.T) ** 2).sum(1)
+    with_edge = (clean * residual**2).sum(1)
+    support = np.clip(1.0 - (with_edge + count * noise**2 * 0.5) / (without + 1e-9), 0.0, 1.0)
     return EdgeOffsets(
         own=np.clip(x[:, 3], t[0], -t[0]),
         inner=np.clip(x[:, 4], t[0], -t[0]) * has_inner,
@@ -204,4 +259,28 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
         has_inner=has_inner,
         support=support,
         noise=noise,
+        blur_px=float(np.clip(blur_px + blur_step, *BLUR_LIMITS_PX)),
     )
+
+
+def _blur_step(design: Array, residual: Array, t: Array, contrast: Array, blur_px: float, noise: float) -> float:
+    """How much softer the clear edges are than the model has them, px; 0 where too few are clear.
+
+    design (S, T, 3): of each profile's two shades and its offset; residual (S, T): what they leave. The weighted median
+    over profiles of what each would have it changed by: an edge in front of clutter only ever looks softer.
+    """
+    strong = np.abs(contrast) > 8.0 * noise
+    if strong.sum() < 12:
+        return 0.0
+    a, r = design[strong], residual[strong]
+    z = t / blur_px
+    g = contrast[strong][:, None] * (-z * np.exp(-0.5 * z * z) / (blur_px * np.sqrt(2 * np.pi)))
+    at = np.swapaxes(a, 1, 2)
+    normal = at @ a
+    normal[:, range(3), range(3)] *= 1.0 + 1e-9
+    g = g - (a @ np.linalg.solve(normal, at @ g[..., None]))[..., 0]
+    lever = (g * g).sum(1)
+    step = (g * r).sum(1) / np.maximum(lever, 1e-9)
+    order = np.argsort(step)
+    half = np.searchsorted(np.cumsum(lever[order]), 0.5 * lever.sum())
+    return float(np.clip(step[order[half]], -0.3 * blur_px, 0.3 * blur_px))
