@@ -19,6 +19,7 @@ LAYERS = (
     "planning",
     "judgement",
     "solve",
+    "facts",
     "network",
     "matching",
     "vision",

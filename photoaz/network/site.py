@@ -158,6 +158,21 @@ def azimuth_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array | None = N
     return float(np.arctan2(normal[0], normal[1]))
 
 
+def azimuth_sigma_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array, tilt_sigma_rad: float) -> float:
+    """Standard uncertainty [rad] of a mode's azimuth from its own outline, the attitude (3,) taken as known.
+
+    tilt_sigma_rad: how well the box's tilts are known otherwise; its place and sizes are free but for 5 per cent.
+    """
+    sight = directions_from_pixels(photo.camera, mode.centre_px)
+    up = los_from_cam(sight) @ rotation_cam_from_enu(attitude[0], attitude[1], attitude[2])[:, 2]
+    info = mode.root.T @ mode.root
+    info[5:8, 5:8] += np.linalg.inv(np.diag([0.02**2] * 3) + 0.05**2)
+    info[3:5, 3:5] += np.eye(2) * 1e-6
+    turn = info[:3, :3] - info[:3, 3:] @ np.linalg.solve(info[3:, 3:], info[3:, :3])
+    turn = turn + (np.eye(3) - np.outer(up, up)) / tilt_sigma_rad**2
+    return float(np.sqrt(max(up @ np.linalg.solve(turn + 1e-9 * np.eye(3), up), 1e-12)))
+
+
 def build(photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_sigma_m: float) -> SiteNetwork:
     """Lay out the unknowns and every observation but the boxes, whose modes are chosen later."""
     landmarks: dict[str, LandmarkSight] = {s.name: s for p in photos for s in p.landmarks}

@@ -1,0 +1,517 @@
+"""What is known of a site's photos and antennas, gathered for the network from files, register, controls and picks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import wrap_rad
+from photoaz.errors import InputError, PhotoazError
+from photoaz.geodesy.frames import EnuFrame
+from photoaz.geodesy.norths import Declination, declination, to_true
+from photoaz.geodesy.sun import sun_position
+from photoaz.network.choose import Chosen
+from photoaz.network.site import K95, RADIUS_95, Angle, AntennaFacts, BearingSight, LandmarkSight, PhotoFacts
+from photoaz.photo.calibration import Calibration, camera_from_calibration
+from photoaz.photo.camera import (
+    Camera,
+    camera_from_record,
+    directions_from_pixels,
+    normalised_from_pixels,
+    rotation_cam_from_enu,
+)
+from photoaz.photo.metadata import read_record
+from photoaz.photo.pixels import decode_gray
+from photoaz.photo.record import PhotoRecord
+from photoaz.register.load import matches_photo
+from photoaz.register.model import Antenna, Control, Pick, Site
+from photoaz.vision.evidence import BoxMode
+from photoaz.vision.measure import Expectation, Look, look_at, measure_again, measure_box
+
+Array = NDArray[Any]
+
+#: what is assumed where nobody says (one standard uncertainty; common practice, no source)
+CAMERA_HEIGHT_M = (1.5, 1.5)
+HAND_HELD_ROLL_RAD = float(np.radians(1.5))
+DOWNTILT_RAD = (float(np.radians(3.5)), float(np.radians(3.0)))
+DESIGN_DOWNTILT_SIGMA_RAD = float(np.radians(1.5))
+PLUMB_SIGMA_RAD = float(np.radians(0.7))
+STAND_OFF_M = (1.4, 1.0)
+TYPICAL_SIZE_M = {"width": (0.30, 0.30), "height": (1.7, 0.35), "depth": (0.14, 0.30)}
+#: of a size that the register gives: a hundredth, and 4 mm of rounding
+SIZE_SIGMA = (0.01, 0.004)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GatheredPhoto:
+    """A photo on its way into the network."""
+
+    path: Path
+    record: PhotoRecord
+    camera: Camera
+    controls: tuple[Control, ...]
+    picks: tuple[Pick, ...]
+
+
+class UnusablePhotoError(PhotoazError):
+    """Why a photo cannot take part; becomes its reason."""
+
+
+def open_photo(
+    path: Path,
+    controls: Sequence[Control],
+    controls_dir: Path | None,
+    picks: Sequence[Pick],
+    picks_dir: Path | None,
+    calibration: Calibration | None,
+) -> GatheredPhoto:
+    record = read_record(path)
+    camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
+    if camera is None:
+        raise UnusablePhotoError("its metadata give no focal length, and no calibration was given")
+    here = Path()
+    return GatheredPhoto(
+        path=path,
+        record=record,
+        camera=camera,
+        controls=tuple(c for c in controls if matches_photo(c.photo, path, controls_dir or here)),
+        picks=tuple(p for p in picks if matches_photo(p.photo, path, picks_dir or here)),
+    )
+
+
+def day_taken(record: PhotoRecord) -> date | None:
+    """The photo's day: UTC where its zone is known, else as the camera's clock had it."""
+    when = None if record.taken is None else record.taken.utc or record.taken.local
+    return None if when is None else when.date()
+
+
+def declination_at(record: PhotoRecord, site: Site) -> Declination | None:
+    """Declination at the site on the photo's day; None where it has no date or lies outside the models' years."""
+    day = day_taken(record)
+    if day is None:
+        return None
+    try:
+        return declination(site.lat_deg, site.lon_deg, 0.0, day)
+    except InputError:
+        return None
+
+
+def antenna_facts_of(a: Antenna, site: Site) -> AntennaFacts:
+    design = np.radians(_design_true_deg(a, site))
+    known = a.offset_east_m is not None and a.offset_north_m is not None
+    offset = (
+        np.array([a.offset_east_m, a.offset_north_m], float)
+        if known
+        else STAND_OFF_M[0] * np.array([np.sin(design), np.cos(design)])
+    )
+    size, sigma = [], []
+    for value, name in ((a.width_m, "width"), (a.height_m, "height"), (a.depth_m, "depth")):
+        if value is None:
+            typical, s = TYPICAL_SIZE_M[name]
+            size.append(np.log(typical))
+            sigma.append(s)
+        else:
+            size.append(np.log(value))
+            sigma.append(float(np.hypot(SIZE_SIGMA[0], SIZE_SIGMA[1] / value)))
+    designed = a.design_downtilt_deg is not None
+    return AntennaFacts(
+        name=a.antenna_id,
+        design_rad=float(design),
+        east_north_m=offset,
+        offset_sigma_m=0.15 if known else STAND_OFF_M[1],
+        up_m=a.rad_center_m,
+        up_sigma_m=a.rad_center_u95_m / K95,
+        ln_size=np.array(size),
+        ln_size_sigma=np.array(sigma),
+        sizes_known=None not in (a.width_m, a.height_m, a.depth_m),
+        downtilt_rad=float(np.radians(a.design_downtilt_deg)) if a.design_downtilt_deg is not None else DOWNTILT_RAD[0],
+        downtilt_sigma_rad=DESIGN_DOWNTILT_SIGMA_RAD if designed else DOWNTILT_RAD[1],
+        roll_sigma_rad=PLUMB_SIGMA_RAD,
+    )
+
+
+def _design_true_deg(a: Antenna, site: Site) -> float:
+    """Design azimuth carried to true north as well as can be: it only tells where the antenna stands off the axis."""
+    try:
+        return to_true(
+            a.design_azimuth_deg,
+            a.design_north,
+            lat_deg=site.lat_deg,
+            lon_deg=site.lon_deg,
+            when=a.reading.date if a.reading else None,
+            grid_crs=a.grid_crs,
+        ).azimuth_deg
+    except InputError:
+        return a.design_azimuth_deg
+
+
+def _faces_camera(design_rad: float, towards_camera_m: Array) -> bool | None:
+    """Whether the antenna shows its front by design; None within 25 degrees of the profile view.
+
+    Only a person's single point leaves that open, and a box looks much the same from the rear.
+    """
+    bearing = float(np.arctan2(towards_camera_m[0], towards_camera_m[1]))
+    off = abs(float(np.degrees(wrap_rad(design_rad - bearing))))
+    return None if 65.0 < off < 115.0 else off <= 65.0
+
+
+def _controlled(photo: GatheredPhoto, kind: str) -> tuple[Control, ...]:
+    return tuple(c for c in photo.controls if c.kind == kind)
+
+
+def photo_facts_of(
+    name: str,
+    photo: GatheredPhoto,
+    site: Site,
+    frame: EnuFrame,
+    by_id: Mapping[str, Antenna],
+    antenna_facts: Mapping[str, AntennaFacts],
+    north: Declination | None,
+) -> tuple[PhotoFacts, Mapping[str, Look]]:
+    picks = [p for p in photo.picks if p.antenna_id in by_id]
+    if not picks:
+        raise UnusablePhotoError("no pick names an antenna of this site in it")
+    camera = photo.camera
+    standpoints = _standpoints(photo, frame)
+    pitches, rolls = _tilts(photo)
+    headings = _headings(photo, north)
+    east_north = standpoints[0][0] if standpoints else None
+    if east_north is None:
+        if not headings:
+            raise UnusablePhotoError("neither a position nor a heading: nothing says where the camera stood or looked")
+        east_north, spread = _standpoint_from_size(photo, picks, antenna_facts, headings[0].value_rad)
+        standpoints = ((east_north, spread, "standpoint guessed from the antenna's size"),)
+    spread = min(s for _, s, _ in standpoints)
+    pitch, pitch_sigma = _start_pitch(photo, picks, antenna_facts, east_north, spread, site, pitches)
+    roll, roll_sigma = (rolls[0].value_rad, rolls[0].sigma_rad) if rolls else (0.0, HAND_HELD_ROLL_RAD)
+    if not rolls:
+        rolls = (
+            Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll"),
+        )
+    heading_guess = headings[0].value_rad if headings else None
+    camera, ln_focal = _focal_from_size(camera, picks, antenna_facts, east_north)
+    image = decode_gray(photo.path)
+    looks: dict[str, Look] = {}
+    boxes: dict[str, tuple[BoxMode, ...]] = {}
+    for pick in picks:
+        a = antenna_facts[pick.antenna_id]
+        delta = np.append(a.east_north_m - east_north, a.up_m - CAMERA_HEIGHT_M[0])
+        along = float(np.hypot(spread, np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95)))
+        position_sigma = np.hypot(along * np.hypot(delta[0], delta[1]), CAMERA_HEIGHT_M[1] * delta[2])
+        expectation = _expectation(
+            camera,
+            a,
+            (pitch, pitch_sigma),
+            (roll, roll_sigma),
+            float(np.linalg.norm(delta)),
+            float(position_sigma / (delta @ delta)),
+            faces_camera=_faces_camera(a.design_rad, -delta),
+            design_off_rad=None if heading_guess is None else a.design_rad - heading_guess,
+        )
+        corners = None if pick.corners_px is None else np.array(pick.corners_px, float)
+        seed = None if pick.seed_px is None else np.array(pick.seed_px, float)
+        looks[pick.antenna_id] = look_at(image, expectation, corners_px=corners, seed_px=seed)
+        modes = measure_box(looks[pick.antenna_id], expectation)
+        if modes:
+            boxes[pick.antenna_id] = modes
+    if not boxes:
+        raise UnusablePhotoError("none of its picks could be fitted")
+    landmarks, bearings = _sights(photo, frame)
+    heading = (
+        headings[0].value_rad
+        if headings
+        else _heading_from_baseline(camera, pitch, roll, picks, antenna_facts, east_north)
+    )
+    facts = PhotoFacts(
+        name=name,
+        camera=camera,
+        start=np.array([heading, pitch, roll, *east_north, CAMERA_HEIGHT_M[0]]),
+        headings=headings,
+        pitches=pitches,
+        rolls=rolls,
+        standpoints=standpoints,
+        up_m=CAMERA_HEIGHT_M[0],
+        up_sigma_m=CAMERA_HEIGHT_M[1],
+        ln_focal=ln_focal,
+        boxes=boxes,
+        landmarks=landmarks,
+        bearings=bearings,
+    )
+    return facts, looks
+
+
+def _expectation(
+    camera: Camera,
+    a: AntennaFacts,
+    pitch: tuple[float, float],
+    roll: tuple[float, float],
+    distance_m: float,
+    ln_distance_sigma: float,
+    *,
+    faces_camera: bool | None = None,
+    design_off_rad: float | None = None,
+) -> Expectation:
+    return Expectation(
+        faces_camera=faces_camera,
+        design_off_rad=design_off_rad,
+        camera=camera,
+        pitch_rad=pitch[0],
+        pitch_sigma_rad=pitch[1],
+        roll_rad=roll[0],
+        roll_sigma_rad=roll[1],
+        distance_m=distance_m,
+        ln_distance_sigma=float(np.hypot(ln_distance_sigma, min(camera.f_relative_sigma, 0.06))),
+        ln_size=a.ln_size,
+        ln_size_sigma=a.ln_size_sigma,
+        downtilt_rad=a.downtilt_rad,
+        downtilt_sigma_rad=a.downtilt_sigma_rad,
+        panel_roll_sigma_rad=a.roll_sigma_rad,
+    )
+
+
+def _focal_from_size(
+    camera: Camera, picks: Sequence[Pick], antennas: Mapping[str, AntennaFacts], east_north: Array
+) -> tuple[Camera, float]:
+    """A camera of hardly known focal length, made one that shows the picked antennas as tall as they are.
+
+    Returns it and ln of the metadata's focal length over the new one: the network still weighs what the metadata said.
+    """
+    if camera.f_relative_sigma < 0.06:
+        return camera, 0.0
+    found = []
+    for pick in picks:
+        if pick.corners_px is not None:
+            a = antennas[pick.antenna_id]
+            c = np.array(pick.corners_px, float)
+            tall = float(np.hypot(*(c[:2].mean(0) - c[2:].mean(0))))
+            flat = float(np.hypot(*(a.east_north_m - east_north)))
+            # a plumb body of height H at a distance flat / cos(e) is seen under H cos(e) of it
+            cos_e = flat / float(np.hypot(flat, a.up_m - CAMERA_HEIGHT_M[0]))
+            found.append(np.log(tall * flat / cos_e**2) - a.ln_size[1])
+    if not found:
+        return camera, 0.0
+    f = float(np.exp(np.median(found)))
+    return replace(camera, f_px=f), float(np.log(camera.f_px / f))
+
+
+def measured_again(
+    f: PhotoFacts, looks: Mapping[str, Look], antennas: Mapping[str, AntennaFacts], result: Chosen
+) -> PhotoFacts:
+    """A photo's boxes measured from what a first adjustment expects of them."""
+    x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
+    pi, si = layout.photo(f.name), layout.site()
+    camera = replace(f.camera, f_px=f.camera.f_px * float(np.exp(x[pi[6]])))
+    sigma = np.sqrt(np.diag(cov))
+    boxes: dict[str, tuple[BoxMode, ...]] = {}
+    for name, look in looks.items():
+        if name not in f.boxes:
+            continue
+        ai = layout.antenna(name)
+        delta = np.append(x[ai[3:5]] + x[si], x[ai[5]]) - x[pi[3:6]]
+        distance = float(np.linalg.norm(delta))
+        along = np.zeros(len(x))
+        along[ai[3:6]], along[si], along[pi[3:6]] = delta / distance, delta[:2] / distance, -delta / distance
+        along[pi[6]] = -distance  # what matters is focal length over distance
+        expectation = _expectation(
+            replace(camera, f_relative_sigma=0.0),
+            antennas[name],
+            (float(x[pi[1]]), float(sigma[pi[1]])),
+            (float(x[pi[2]]), float(sigma[pi[2]])),
+            distance,
+            float(np.sqrt(along @ cov @ along)) / distance + 0.01,
+            design_off_rad=antennas[name].design_rad - float(x[pi[0]]),
+        )
+        boxes[name] = measure_again(look, expectation, f.boxes[name]) or f.boxes[name]
+    start = np.concatenate([x[pi[:3]], x[pi[3:6]]])
+    return replace(f, camera=camera, ln_focal=f.ln_focal - float(x[pi[6]]), start=start, boxes=boxes)
+
+
+def _standpoints(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[Array, float, str], ...]:
+    """Statements of where the camera stood, the best first: (east, north) [m], sigma per axis [m], source."""
+    out: list[tuple[Array, float, str]] = []
+    for c in _controlled(photo, "standpoint"):
+        if c.lat_deg is not None and c.lon_deg is not None:
+            out.append((frame.enu_from_geodetic(c.lat_deg, c.lon_deg)[:2], c.u95 / RADIUS_95, "standpoint control"))
+    p = photo.record.position
+    if p is not None:
+        out.append((frame.enu_from_geodetic(p.lat_deg, p.lon_deg)[:2], p.sigma_m, "camera position"))
+    return tuple(sorted(out, key=lambda s: s[1]))
+
+
+def _tilts(photo: GatheredPhoto) -> tuple[tuple[Angle, ...], tuple[Angle, ...]]:
+    """Statements about pitch and roll, controls first."""
+    out: list[tuple[Angle, ...]] = []
+    for kind, measured in (("pitch", photo.record.pitch_deg), ("roll", photo.record.roll_deg)):
+        angles = [
+            Angle(
+                value_rad=float(np.radians(c.value_deg)),
+                sigma_rad=float(np.radians(c.u95 / K95)),
+                source=f"{kind} control",
+                label=f"{kind} control",
+            )
+            for c in _controlled(photo, kind)
+            if c.value_deg is not None
+        ]
+        if measured is not None:
+            angles.append(
+                Angle(
+                    value_rad=float(np.radians(measured.value)),
+                    sigma_rad=float(np.radians(measured.sigma)),
+                    source=f"camera {kind}",
+                    label=f"camera {kind} ({measured.source})",
+                )
+            )
+        out.append(tuple(angles))
+    return out[0], out[1]
+
+
+def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, ...]:
+    """Statements about the heading from true north, controls first."""
+    out = [
+        Angle(
+            value_rad=float(np.radians(c.azimuth_true_deg)),
+            sigma_rad=float(np.radians(c.u95 / K95)),
+            source="heading control",
+            label="heading control",
+        )
+        for c in _controlled(photo, "heading")
+        if c.azimuth_true_deg is not None
+    ]
+    h = photo.record.heading
+    if h is not None:
+        value, sigma = h.value_deg, h.sigma_deg
+        if h.north == "magnetic":
+            if north is not None:
+                value, sigma = value + north.value_deg, float(np.hypot(sigma, north.sigma_deg))
+            else:
+                sigma = float(np.hypot(sigma, 10.0))  # declination not known: most of the inhabited earth is within
+        elif h.north != "true" and north is not None:
+            # either reading is possible: their middle, with half their difference in the sigma
+            value, sigma = value + north.value_deg / 2, float(np.hypot(sigma, north.value_deg / 2))
+        out.append(
+            Angle(
+                value_rad=float(np.radians(value)),
+                sigma_rad=float(np.radians(sigma)),
+                source="camera compass",
+                label="compass",
+            )
+        )
+    return tuple(out)
+
+
+def _corner_or_seed(pick: Pick) -> Array:
+    """Middle of a pick (2,) px."""
+    if pick.corners_px is not None:
+        middle: Array = np.array(pick.corners_px, float).mean(0)
+        return middle
+    return np.array(pick.seed_px, float)
+
+
+def _standpoint_from_size(
+    photo: GatheredPhoto, picks: Sequence[Pick], antennas: Mapping[str, AntennaFacts], heading_rad: float
+) -> tuple[Array, float]:
+    """Where the camera stood if nobody says: as far out as the picked antennas look small, against the heading."""
+    for pick in picks:
+        if pick.corners_px is not None:
+            c = np.array(pick.corners_px, float)
+            tall = float(np.hypot(*(c[:2].mean(0) - c[2:].mean(0))))
+            a = antennas[pick.antenna_id]
+            distance = photo.camera.f_px * float(np.exp(a.ln_size[1])) / max(tall, 1.0)
+            flat = float(np.sqrt(max(distance**2 - a.up_m**2, (0.3 * distance) ** 2)))
+            return -flat * np.array([np.sin(heading_rad), np.cos(heading_rad)]), 0.25 * flat
+    raise UnusablePhotoError("no position, and no corners picked that would tell the distance")
+
+
+def _start_pitch(
+    photo: GatheredPhoto,
+    picks: Sequence[Pick],
+    antennas: Mapping[str, AntennaFacts],
+    east_north: Array,
+    spread_m: float,
+    site: Site,
+    pitches: tuple[Angle, ...],
+) -> tuple[float, float]:
+    """Pitch [rad] and its sigma: as the camera says, together with the elevation that the register implies."""
+    values, weights = [], []
+    for pick in picks:
+        a = antennas[pick.antenna_id]
+        flat = float(np.hypot(*(a.east_north_m - east_north)))
+        rise = a.up_m - CAMERA_HEIGHT_M[0]
+        elevation = np.arctan2(rise, flat)
+        x, y = normalised_from_pixels(photo.camera, _corner_or_seed(pick))
+        length = np.sqrt(1 + x * x + y * y)
+        values.append(float(np.arctan(y) + np.arcsin(np.clip(length * np.sin(elevation) / np.sqrt(1 + y * y), -1, 1))))
+        along = np.hypot(spread_m, site.position_u95_m / RADIUS_95)
+        weights.append(float(np.hypot(along * rise, CAMERA_HEIGHT_M[1] * flat) / (flat**2 + rise**2)))
+    sigma = max(min(weights), np.radians(0.3))
+    value = float(np.mean(values))
+    for p in pitches[:1]:
+        w1, w2 = 1 / sigma**2, 1 / p.sigma_rad**2
+        value, sigma = (value * w1 + p.value_rad * w2) / (w1 + w2), float(np.sqrt(1 / (w1 + w2)))
+    return value, sigma
+
+
+def _heading_from_baseline(
+    camera: Camera,
+    pitch: float,
+    roll: float,
+    picks: Sequence[Pick],
+    antennas: Mapping[str, AntennaFacts],
+    east_north: Array,
+) -> float:
+    """Heading [rad] at which the picks lie in the direction of the tower as seen from the standpoint."""
+    level = rotation_cam_from_enu(0.0, pitch, roll)
+    angles = []
+    for pick in picks:
+        d = level.T @ directions_from_pixels(camera, _corner_or_seed(pick))
+        delta = antennas[pick.antenna_id].east_north_m - east_north
+        angles.append(np.arctan2(delta[0], delta[1]) - np.arctan2(d[0], d[1]))
+    return float(np.arctan2(np.mean(np.sin(angles)), np.mean(np.cos(angles))))
+
+
+def _sights(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[LandmarkSight, ...], tuple[BearingSight, ...]]:
+    landmarks: list[LandmarkSight] = []
+    bearings: list[BearingSight] = []
+    for k, c in enumerate(photo.controls):
+        if c.kind == "landmark" and c.pixel is not None and c.lat_deg is not None and c.lon_deg is not None:
+            known = c.height_m is not None
+            enu = frame.enu_from_geodetic(c.lat_deg, c.lon_deg, c.height_m if c.height_m is not None else 10.0)
+            landmarks.append(
+                LandmarkSight(
+                    name=c.name or f"landmark {k + 1}",
+                    pixel=np.array(c.pixel, float),
+                    enu_m=enu,
+                    sigma_m=c.u95 / RADIUS_95,
+                    height_sigma_m=5.0 if known else 60.0,
+                )
+            )
+        elif c.kind == "bearing" and c.pixel is not None and c.azimuth_true_deg is not None:
+            bearings.append(
+                BearingSight(
+                    name=c.name or "bearing",
+                    pixel=np.array(c.pixel, float),
+                    azimuth_rad=float(np.radians(c.azimuth_true_deg)),
+                    sigma_rad=float(np.radians(c.u95 / K95)),
+                )
+            )
+        elif c.kind == "sun" and c.pixel is not None:
+            utc = photo.record.taken.utc if photo.record.taken else None
+            place = photo.record.position
+            if utc is None or place is None:
+                continue  # without a trusted time the sun says nothing
+            sun = sun_position(utc, place.lat_deg, place.lon_deg)
+            bearings.append(
+                BearingSight(
+                    name="sun",
+                    pixel=np.array(c.pixel, float),
+                    azimuth_rad=float(np.radians(sun.azimuth_deg)),
+                    sigma_rad=float(np.radians(c.u95 / K95)),
+                )
+            )
+    return tuple(landmarks), tuple(bearings)

@@ -1,0 +1,290 @@
+"""Choosing among the ways that boxes fit, doubting what contradicts the rest, and weighing what remains possible."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import wrap_rad
+from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, marginal, w_tests
+from photoaz.network.observations import Box, Known, Observation
+from photoaz.network.site import PhotoFacts, SiteNetwork, azimuth_of_mode, azimuth_sigma_of_mode, outline_label
+
+Array = NDArray[Any]
+
+#: standardised residual above which an observation is held to be wrong (two-sided 0.1 %)
+W_CRITICAL = 3.29
+#: an outline's own errors have heavier tails: it is doubted later than a sensor
+W_CRITICAL_BOX = 4.5
+#: what a real body's shape differs from the model, the same in every photo of it (measured on rendered tower heads)
+SHAPE_SIGMA_RAD = float(np.radians(0.35))
+#: a view's tilt and roll are held by the plumb mounting to about this while its own azimuth is judged
+_TILT_SIGMA_RAD = float(np.radians(1.5))
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """Another azimuth of one antenna: difference [rad] from the chosen one, its sigma [rad], its probability."""
+
+    azimuth_rad: float
+    sigma_rad: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """A site's network with its modes chosen: the adjustment, what was left out or doubted and why.
+
+    branches: per antenna the distinct azimuths that remain possible, the chosen one first. scatter: per antenna by how
+    much its views differ more than their own uncertainties allow (Birge ratio, at least 1).
+    """
+
+    network: SiteNetwork
+    adjusted: Adjusted
+    observations: tuple[Observation, ...]
+    choice: Mapping[tuple[str, str], int]
+    left_out: tuple[Observation, ...]
+    doubt: Mapping[tuple[str, str], float]
+    branches: Mapping[str, tuple[Branch, ...]]
+    scatter: Mapping[str, float]
+
+
+def _first_choice(network: SiteNetwork) -> dict[tuple[str, str], int]:
+    """The mode of each box to begin with: the best in the photo that shows the antenna widest; elsewhere the mode that
+
+    agrees best with it.
+    """
+    out: dict[tuple[str, str], int] = {}
+    for a in network.antennas:
+        views = sorted((p for p in network.photos if a.name in p.boxes), key=lambda p: -p.boxes[a.name][0].width_px)
+        reference = None
+        for p in views:
+            modes = p.boxes[a.name]
+            if reference is None:
+                out[p.name, a.name] = 0
+                reference = azimuth_of_mode(p, modes[0])
+                continue
+            off = [float(wrap_rad(azimuth_of_mode(p, m) - reference)) for m in modes]
+            score = [m.cost + (o / np.radians(8.0)) ** 2 for m, o in zip(modes, off, strict=True)]
+            out[p.name, a.name] = int(np.argmin(score))
+    return out
+
+
+def _start(network: SiteNetwork, choice: Mapping[tuple[str, str], int]) -> Array:
+    x = network.start.copy()
+    for a in network.antennas:
+        for p in sorted((p for p in network.photos if a.name in p.boxes), key=lambda p: -p.boxes[a.name][0].width_px):
+            if (p.name, a.name) in choice:
+                x[network.layout.antenna(a.name, "azimuth")] = azimuth_of_mode(
+                    p, p.boxes[a.name][choice[p.name, a.name]]
+                )
+                break
+    return x
+
+
+def choose_and_adjust(network: SiteNetwork) -> Chosen:
+    """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh the other modes.
+
+    Raises AdjustmentError where the network has no solution.
+    """
+    choice = _first_choice(network)
+    left_out: list[Observation] = []
+    doubt: dict[tuple[str, str], float] = {}
+
+    def run(c: Mapping[tuple[str, str], int], start: Array) -> tuple[tuple[Observation, ...], Adjusted]:
+        obs = tuple(o for o in network.observations(c, doubt) if not any(_same_observation(o, x) for x in left_out))
+        return obs, adjust(obs, start)
+
+    obs, best = run(choice, _start(network, choice))
+    branches: dict[str, tuple[Branch, ...]] = {}
+    for sweep in range(4):
+        flips: dict[tuple[str, str], int] = {}
+        for a in network.antennas:
+            better, branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)
+            flips.update(better)
+        if not flips or sweep == 3:
+            break
+        choice = {**choice, **flips}
+        obs, best = run(choice, _moved(network, best.x, choice, flips))
+    for _ in range(4):
+        suspect, excess = _suspect(obs, best)
+        if suspect is None:
+            break
+        if isinstance(suspect, Box):
+            # an outline that does not fit the rest still tells something: trusted less, not thrown away
+            key = next(k for k in choice if _label(k) == suspect.label)
+            doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
+        else:
+            left_out.append(suspect)
+        obs, best = run(choice, best.x)
+    if left_out or doubt:
+        for a in network.antennas:
+            branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)[1]
+    scatter = {a.name: _scatter(network, best, choice, doubt, a.name) for a in network.antennas}
+    for name, factor in scatter.items():
+        branches[name] = tuple(
+            replace(b, sigma_rad=float(np.hypot(factor * b.sigma_rad, SHAPE_SIGMA_RAD))) for b in branches[name]
+        )
+    return Chosen(network, best, obs, choice, tuple(left_out), doubt, branches, scatter)
+
+
+def _suspect(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[Observation | None, float]:
+    """The observation that contradicts the rest most, if any does, and by how many times its critical value."""
+    w = [
+        abs(v) / (W_CRITICAL_BOX if isinstance(o, Box) else W_CRITICAL) if o.testable else 0.0
+        for o, v in zip(observations, w_tests(observations, adjusted), strict=True)
+    ]
+    worst = int(np.nan_to_num(w).argmax())
+    return (observations[worst], float(w[worst])) if w[worst] > 1.0 else (None, 0.0)
+
+
+def _moved(
+    network: SiteNetwork, x: Array, choice: Mapping[tuple[str, str], int], flips: Mapping[tuple[str, str], int]
+) -> Array:
+    """Starting values after some boxes changed their mode: the azimuths of those antennas."""
+    out = x.copy()
+    for name in {k[1] for k in flips}:
+        widest = max((p for p in network.photos if name in p.boxes), key=lambda p: p.boxes[name][0].width_px)
+        attitude = x[network.layout.photo(widest.name)[:3]]
+        mode = widest.boxes[name][choice[widest.name, name]]
+        out[network.layout.antenna(name, "azimuth")] = azimuth_of_mode(widest, mode, attitude)
+    return out
+
+
+def _weigh(
+    network: SiteNetwork,
+    observations: Sequence[Observation],
+    best: Adjusted,
+    choice: Mapping[tuple[str, str], int],
+    doubt: Mapping[tuple[str, str], float],
+    antenna: str,
+) -> tuple[dict[tuple[str, str], int], tuple[Branch, ...]]:
+    """Every way the boxes of one antenna can fit, all else as adjusted: the better choice if there is one, and the
+
+    distinct azimuths with their probabilities, the chosen one first.
+    """
+    layout = network.layout
+    ai = layout.antenna(antenna)
+    chosen = Branch(float(best.x[ai[0]]), float(np.sqrt(best.covariance[ai[0], ai[0]])), 1.0)
+    photos = [p for p in network.photos if antenna in p.boxes]
+    keys = [(p.name, antenna) for p in photos]
+    options = _options(photos, antenna)
+    if len(options) < 2:
+        return {}, (chosen,)
+    keep = np.concatenate([*(layout.photo(p.name) for p in photos), ai, layout.site()])
+    own = [s for o, s in zip(observations, best.rows, strict=True) if o.label in {_label(k) for k in keys}]
+    root, offset = marginal(best, own, keep)
+    known = Known("everything else", "", np.arange(len(keep)), best.x[keep], root, offset)
+    place = {int(k): n for n, k in enumerate(keep)}
+    current = tuple(choice[k] for k in keys)
+    rows: list[tuple[float, float, float, tuple[int, ...]]] = []
+    widest = max(range(len(photos)), key=lambda n: photos[n].boxes[antenna][0].width_px)
+    for option in options:
+        boxes = [
+            replace(o, index=np.array([place[int(k)] for k in o.index]))
+            for o in (
+                network.box(p, antenna, p.boxes[antenna][i], doubt.get((p.name, antenna), 1.0))
+                for p, i in zip(photos, option, strict=True)
+            )
+        ]
+        start = best.x[keep].copy()
+        if option != current:
+            p = photos[widest]
+            attitude = best.x[layout.photo(p.name)[:3]]
+            start[place[int(ai[0])]] = azimuth_of_mode(p, p.boxes[antenna][option[widest]], attitude)
+        try:
+            adjusted = adjust([known, *boxes], start, max_iterations=12)
+        except AdjustmentError:
+            continue
+        k = place[int(ai[0])]
+        cost = adjusted.cost + sum(p.boxes[antenna][i].cost for p, i in zip(photos, option, strict=True))
+        rows.append((cost, float(adjusted.x[k]), float(np.sqrt(adjusted.covariance[k, k])), option))
+    if not rows:
+        return {}, (chosen,)
+    rows.sort(key=lambda r: r[0])
+    merged: list[tuple[float, float, float]] = []
+    for cost, azimuth, sigma, _ in rows:
+        if all(abs(wrap_rad(azimuth - m[1])) > max(np.radians(1.0), 0.7 * (sigma + m[2])) for m in merged):
+            merged.append((cost, azimuth, sigma))
+    weight = np.exp(-0.5 * (np.array([m[0] for m in merged]) - merged[0][0]))
+    weight /= weight.sum()
+    branches = tuple(Branch(m[1], m[2], float(p)) for m, p in zip(merged, weight, strict=True))
+    better = {} if rows[0][3] == current else dict(zip(keys, rows[0][3], strict=True))
+    if not better:
+        branches = (replace(branches[0], azimuth_rad=chosen.azimuth_rad, sigma_rad=chosen.sigma_rad), *branches[1:])
+    return better, branches
+
+
+def _scatter(
+    network: SiteNetwork,
+    best: Adjusted,
+    choice: Mapping[tuple[str, str], int],
+    doubt: Mapping[tuple[str, str], float],
+    antenna: str,
+) -> float:
+    """Birge ratio of the azimuths that an antenna's views give one by one, at least 1 (Birge, Phys. Rev. 40 (1932) 207).
+
+    Each view's azimuth at the adjusted attitude, with the uncertainty of its own outline alone.
+    """
+    azimuth = float(best.x[network.layout.antenna(antenna, "azimuth")[0]])
+    misfit: list[float] = []
+    for p in network.photos:
+        if antenna not in p.boxes:
+            continue
+        mode = p.boxes[antenna][choice[p.name, antenna]]
+        attitude = best.x[network.layout.photo(p.name)[:3]]
+        sigma = azimuth_sigma_of_mode(p, mode, attitude, _TILT_SIGMA_RAD) * doubt.get((p.name, antenna), 1.0)
+        misfit.append(float(wrap_rad(azimuth_of_mode(p, mode, attitude) - azimuth)) / sigma)
+    if len(misfit) < 2:
+        return 1.0
+    return max(1.0, float(np.sqrt(np.square(misfit).sum() / (len(misfit) - 1))))
+
+
+def _options(photos: Sequence[PhotoFacts], antenna: str, *, most: int = 40) -> list[tuple[int, ...]]:
+    """Combinations of modes of one antenna over its photos worth weighing, the likeliest first."""
+    per_photo = []
+    for p in photos:
+        modes = p.boxes[antenna]
+        floor = min(m.cost for m in modes)
+        per_photo.append([i for i, m in enumerate(modes) if m.cost < floor + 25.0])
+    ranked = sorted(
+        itertools.product(*per_photo),
+        key=lambda o: sum(p.boxes[antenna][i].cost for p, i in zip(photos, o, strict=True)),
+    )
+    return ranked[:most]
+
+
+def _label(key: tuple[str, str]) -> str:
+    return outline_label(*key)
+
+
+def _same_observation(a: Observation, b: Observation) -> bool:
+    return (
+        a.label == b.label
+        and a.source == b.source
+        and len(a.index) == len(b.index)
+        and bool((a.index == b.index).all())
+    )
+
+
+def mixture_u95(branches: Sequence[Branch]) -> float:
+    """Half-width [rad] of the interval about the first branch that holds 95 % of the mixture of all."""
+    from scipy.special import ndtr
+
+    offset = np.array([float(wrap_rad(b.azimuth_rad - branches[0].azimuth_rad)) for b in branches])
+    sigma = np.array([b.sigma_rad for b in branches])
+    p = np.array([b.probability for b in branches])
+
+    def inside(r: float) -> float:
+        return float((p * (ndtr((r - offset) / sigma) - ndtr((-r - offset) / sigma))).sum())
+
+    lo, hi = 0.0, float(np.pi)
+    for _ in range(60):
+        mid = 0.5 * (lo + hi)
+        lo, hi = (mid, hi) if inside(mid) < 0.95 else (lo, mid)
+    return hi
