@@ -227,9 +227,10 @@ def _scatter(
     doubt: Mapping[tuple[str, str], float],
     antenna: str,
 ) -> float:
-    """Birge ratio of the azimuths that an antenna's views give one by one, at least 1 (Birge, Phys. Rev. 40 (1932) 207).
+    """Birge ratio of the azimuths that an antenna's views give one by one, at least 1.
 
-    Each view's azimuth at the adjusted attitude, with the uncertainty of its own outline alone.
+    Each view's azimuth at the adjusted attitude, with the uncertainty of its own outline alone. R. T. Birge, The
+    calculation of errors by the method of least squares, Phys. Rev. 40 (1932) 207.
     """
     azimuth = float(best.x[network.layout.antenna(antenna, "azimuth")[0]])
     misfit: list[float] = []

@@ -59,7 +59,7 @@ def arctan2(y: Array, x: Array) -> Array:
     base: Array = np.arctan2(np.real(y), np.real(x))
     if np.iscomplexobj(y) or np.iscomplexobj(x):
         yr, xr = np.real(y), np.real(x)
-        return base + 1j * (xr * np.imag(y) - yr * np.imag(x)) / (xr * xr + yr * yr)
+        base = base + 1j * (xr * np.imag(y) - yr * np.imag(x)) / (xr * xr + yr * yr)
     return base
 
 

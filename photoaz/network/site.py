@@ -170,7 +170,8 @@ def azimuth_sigma_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array, til
     info[3:5, 3:5] += np.eye(2) * 1e-6
     turn = info[:3, :3] - info[:3, 3:] @ np.linalg.solve(info[3:, 3:], info[3:, :3])
     turn = turn + (np.eye(3) - np.outer(up, up)) / tilt_sigma_rad**2
-    return float(np.sqrt(max(up @ np.linalg.solve(turn + 1e-9 * np.eye(3), up), 1e-12)))
+    variance = float(up @ np.linalg.solve(turn + 1e-9 * np.eye(3), up))
+    return float(np.sqrt(max(variance, 1e-12)))
 
 
 def build(photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_sigma_m: float) -> SiteNetwork:

@@ -109,8 +109,8 @@ class BoxView:
     """A box as one camera sees it: everything the measuring needs, in pixels.
 
     points_px (M, 2): the body's points; hull (K,): indices of the outline, clockwise as shown (y down). inner_left,
-    inner_right, inner_lower: the edges between the large face seen (front or rear) and the walls and the bottom cap, as
-    pairs of indices of points, None where they are not seen. Left and right are as shown.
+    inner_right, inner_lower, inner_upper: the edges between the large face seen (front or rear) and the walls, the
+    bottom cap and the top cap's rim, as pairs of indices of points, None where they are not seen. Left and right are as shown.
     """
 
     points_px: Array
@@ -120,6 +120,7 @@ class BoxView:
     inner_left: Array | None
     inner_right: Array | None
     inner_lower: Array | None
+    inner_upper: Array | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,4 +190,5 @@ def view_of(sighting: Sighting, theta: Array) -> BoxView:
         inner_left=np.array([n + shown_left, 2 * n + shown_left]) if face and seen_left else None,
         inner_right=np.array([2 * n + shown_right, n + shown_right]) if face and seen_right else None,
         inner_lower=np.array([n + shown_right, n + shown_left]) if face and bottom else None,
+        inner_upper=np.array([2 * n + shown_left, 2 * n + shown_right]) if face else None,
     )

@@ -27,6 +27,7 @@ from photoaz.vision.outline import (
     INNER_LEFT,
     INNER_LOWER,
     INNER_RIGHT,
+    INNER_UPPER,
     N_EDGES,
     EdgeSamples,
     displacement_jacobian,
@@ -45,9 +46,9 @@ _LONGEST = np.array([0.15, 0.06, 0.06, 4, 4, 0.08, 0.08, 0.15, 0.04, 0.02])
 #: settled when the last step is below this
 _SETTLED = np.array([1e-3, 1e-3, 1e-3, 0.03, 0.03, 1e-3, 1e-3, 3e-3, 1.0, 1.0])
 #: how much an edge counts while the box is being caught: wall and face often have the same shade
-_CAPTURE_WEIGHT = np.array([1.0, 1.0, 1.0, 1.0, 0.3, 0.3, 1.0])
+_CAPTURE_WEIGHT = np.array([1.0, 1.0, 1.0, 1.0, 0.3, 0.3, 1.0, 0.0])
 #: and in the misfit that compares two minima
-_MISFIT_WEIGHT = np.array([1.0, 1.0, 0.7, 0.7, 0.15, 0.15, 0.7])
+_MISFIT_WEIGHT = np.array([1.0, 1.0, 0.7, 0.7, 0.15, 0.15, 0.7, 0.0])
 #: misfit (mean of capped squares) to -2 ln likelihood: an outline is worth about this many independent samples
 _MISFIT_SAMPLES = 8.0
 
@@ -314,7 +315,7 @@ def _floored_root(weight: Array, floor_px: float, has_inner: Array) -> Array:
 def _edge_sigmas(tolerance: Tolerance, scale: float) -> Array:
     """Standard uncertainties (2 * N_EDGES,) px of the edges' shifts, then of their tilts."""
     t = tolerance
-    body = np.array([t.outline_m] * 4 + [t.rounding_m] * 2 + [t.rim_m]) * scale
+    body = np.array([t.outline_m] * 4 + [t.rounding_m] * 2 + [t.rim_m] * 2) * scale
     ends = np.where(np.arange(N_EDGES) < INNER_LEFT, t.tilt_m, 2.0 * t.tilt_m) * scale
     return np.concatenate([np.hypot(body, t.shift_px), np.hypot(ends, t.tilt_px)])
 
@@ -329,7 +330,7 @@ def _edge_nuisances(samples: EdgeSamples, has_inner: Array) -> Array:
     out[rows, 0, samples.edge] = 1.0
     out[rows, 0, N_EDGES + samples.edge] = samples.along
     at = rows[has_inner & (samples.edge < INNER_LEFT)]
-    partner = np.array([INNER_LEFT, INNER_RIGHT, INNER_LOWER, INNER_LOWER])[samples.edge[at]]
+    partner = np.array([INNER_LEFT, INNER_RIGHT, INNER_UPPER, INNER_LOWER])[samples.edge[at]]
     out[at, 1, partner] = 1.0
     out[at, 1, N_EDGES + partner] = samples.along[at]
     return out

@@ -13,9 +13,9 @@ from photoaz.vision.box import BoxView
 Array = NDArray[Any]
 
 #: kinds of edges; the inner ones are those between two visible faces
-LEFT, RIGHT, TOP, BOTTOM, INNER_LEFT, INNER_RIGHT, INNER_LOWER = range(7)
-N_EDGES = 7
-EDGE_NAMES = ("left", "right", "top", "bottom", "inner left", "inner right", "inner lower")
+LEFT, RIGHT, TOP, BOTTOM, INNER_LEFT, INNER_RIGHT, INNER_LOWER, INNER_UPPER = range(8)
+N_EDGES = 8
+EDGE_NAMES = ("left", "right", "top", "bottom", "inner left", "inner right", "inner lower", "inner upper")
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +133,8 @@ def sample_edges(view: BoxView, *, blur_px: float, max_per_edge: int = 120) -> E
         inner.append((INNER_RIGHT, view.inner_right))
     if view.inner_lower is not None:
         inner.append((INNER_LOWER, view.inner_lower))
+    if view.inner_upper is not None:
+        inner.append((INNER_UPPER, view.inner_upper))
     n_outline = sum(len(r[0]) for r in rows)
     for kind, idx in inner:
         length = float(np.hypot(*(px[idx[1]] - px[idx[0]])))

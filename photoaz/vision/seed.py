@@ -17,7 +17,7 @@ Array = NDArray[Any]
 
 _QUARTER = np.pi / 2
 #: how much each edge counts: the upright inner edges often have no contrast, the cap's rim nearly always
-_WEIGHT = np.array([1.0, 1.0, 0.7, 0.7, 0.0, 0.0, 0.7])
+_WEIGHT = np.array([1.0, 1.0, 0.7, 0.7, 0.0, 0.0, 0.7, 0.0])
 
 #: width of the panel in the picture that is searched
 SEARCH_PX = 28.0
