@@ -24,7 +24,7 @@ from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.network.adjust import AdjustmentError, variance_shares
 from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, mixture_u95
-from photoaz.network.site import K95, RADIUS_95, AntennaFacts, PhotoFacts, SiteNetwork, build
+from photoaz.network.site import BOX_SOURCE, K95, RADIUS_95, AntennaFacts, PhotoFacts, SiteNetwork, build
 from photoaz.photo.calibration import Calibration
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.model import Antenna, Control, Pick, Site
@@ -168,12 +168,16 @@ def _photo_solution(
             flags.append(f"left out, contradicts the rest: {o.label.replace(name, Path(name).name)}")
     if record.heading is not None and record.heading.north == "unknown":
         flags.append("compass reference not said (true or magnetic): both allowed for")
+    # what the antennas' outlines tell of the heading suffers from the shape of their bodies like their azimuths
+    shares = variance_shares(result.observations, result.adjusted, int(idx[0]))
+    by_edges = shares.get(BOX_SOURCE, 0.0) / sum(shares.values())
+    heading_sigma = np.hypot(np.sqrt(cov[idx[0], idx[0]]), by_edges * SHAPE_SIGMA_RAD)
     return PhotoSolution(
         photo=name,
         status="used",
         taken=day_taken(record),
         heading_true_deg=float(azimuth_deg(np.degrees(heading))),
-        heading_u95_deg=float(np.degrees(K95 * np.sqrt(cov[idx[0], idx[0]]))),
+        heading_u95_deg=float(np.degrees(K95 * heading_sigma)),
         pitch_deg=float(np.degrees(x[idx[1]])),
         roll_deg=float(np.degrees(x[idx[2]])),
         lat_deg=float(lat),

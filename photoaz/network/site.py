@@ -30,6 +30,8 @@ Array = NDArray[Any]
 RADIUS_95 = 2.4477
 #: ... and the coverage factor of one dimension
 K95 = 1.959964
+#: the budget's name of what outlines tell
+BOX_SOURCE = "edges in the photo"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +139,7 @@ class SiteNetwork:
         """The observation that one mode of an antenna in a photo makes."""
         index = np.concatenate([self.layout.photo(photo.name), self.layout.antenna(antenna), self.layout.site()])
         return Box(
-            source="edges in the photo",
+            source=BOX_SOURCE,
             label=outline_label(photo.name, antenna),
             index=index,
             camera=photo.camera,

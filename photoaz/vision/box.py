@@ -110,7 +110,8 @@ class BoxView:
 
     points_px (M, 2): the body's points; hull (K,): indices of the outline, clockwise as shown (y down). inner_left,
     inner_right, inner_lower, inner_upper: the edges between the large face seen (front or rear) and the walls, the
-    bottom cap and the top cap's rim, as pairs of indices of points, None where they are not seen. Left and right are as shown.
+    bottom cap and the top cap's rim, as pairs of indices of points, None where they are not seen. Left and right are as
+    shown.
     """
 
     points_px: Array
