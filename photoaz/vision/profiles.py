@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 from scipy.special import ndtr
 
 from photoaz.vision.outline import INNER_LEFT, EdgeSamples
@@ -100,12 +101,11 @@ def nearest_strong_edge(
 
 
 def _running_median(values: Array, edge: Array, half: int) -> Array:
-    """Median of values over neighbours of the same edge, edges reflected."""
+    """Median of values (S,) over `half` neighbours either side on the same edge, reflected at its ends."""
     out = np.empty_like(values)
     for e in np.unique(edge):
         at = np.flatnonzero(edge == e)
-        v = np.pad(values[at], half, mode="reflect" if len(at) > half else "edge")
-        out[at] = np.nanmedian(np.lib.stride_tricks.sliding_window_view(v, 2 * half + 1), axis=1)
+        out[at] = median_filter(values[at], size=2 * half + 1, mode="reflect")
     return out
 
 
@@ -245,7 +245,8 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
     info = np.linalg.inv(cov)
     info[~has_inner] = 0.0
     info[~has_inner, 0, 0] = 1.0 / cov[~has_inner, 0, 0]
-    clear = ~has_inner & (samples.edge < INNER_LEFT)
+    # an edge still far from its place would only look soft
+    clear = ~has_inner & (samples.edge < INNER_LEFT) & (np.abs(x[:, 3]) < 0.5 * blur_px)
     blur_step = _blur_step(a[clear][:, :, [0, 1, 3]], residual[clear], t, (back_bar - wall_bar)[clear], blur_px, noise)
     # without the edge: one shade and a slope
     flat = np.stack([np.ones_like(t), t], -1)
