@@ -101,9 +101,11 @@ def solve_site(
         say(f"{site.site_id}: adjusting")
         try:
             first = choose_and_adjust(_network(facts, antenna_facts, site_sigma))
-            # measured once more, now that all photos together say how the cameras were held and how far away they stood
-            facts = [measured_again(f, looks[f.name], antenna_facts, first) for f in facts]
-            result = choose_and_adjust(_network(facts, antenna_facts, site_sigma))
+            if sum(len(f.boxes) for f in facts) > 1:
+                # once more, now that all together say how the cameras were held and how far away they stood
+                facts = [measured_again(f, looks[f.name], antenna_facts, first) for f in facts]
+                first = choose_and_adjust(_network(facts, antenna_facts, site_sigma))
+            result = first
         except AdjustmentError as e:
             for f in facts:
                 reason = f"the site's adjustment failed: {e}"

@@ -66,12 +66,14 @@ def linearise(observations: Sequence[Observation], x: Array) -> tuple[Array, Arr
 
 
 def residuals(observations: Sequence[Observation], x: Array) -> Array:
-    """Whitened residuals (R,) at x."""
+    """Whitened residuals (R,) at x (P,), without derivatives."""
     return np.concatenate([o.residual(x[o.index]) for o in observations])
 
 
-def adjust(observations: Sequence[Observation], start: Array, *, max_iterations: int = 40) -> Adjusted:
-    """Adjust from `start` (P,).
+def adjust(
+    observations: Sequence[Observation], start: Array, *, max_iterations: int = 40, tolerance: float = 1e-7
+) -> Adjusted:
+    """Adjust from `start` (P,); converged when an iteration lowers the cost by less than `tolerance` of it.
 
     Raises
     ------
@@ -79,7 +81,7 @@ def adjust(observations: Sequence[Observation], start: Array, *, max_iterations:
         Where an unknown is fixed by nothing, or the residuals are not finite.
     """
     x = np.asarray(start, float).copy()
-    damping = 1e-3
+    damping = 1e-4
     r, jac, rows = linearise(observations, x)
     cost = float(r @ r)
     if not np.isfinite(cost):
@@ -96,20 +98,18 @@ def adjust(observations: Sequence[Observation], start: Array, *, max_iterations:
         for _ in range(12):
             step = np.linalg.solve(n + np.diag(damping * scale), g)
             with np.errstate(all="ignore"):
-                trial = residuals(observations, x + step)
+                trial, trial_jac, _rows = linearise(observations, x + step)
             c = float(trial @ trial) if np.isfinite(trial).all() else np.inf
             if c <= cost * (1 + 1e-12):
                 break
-            damping *= 6.0
+            damping *= 10.0
         else:
             converged = True  # no step lowers the cost any more
             break
-        x = x + step
-        gain = cost - c
-        damping = max(damping / 8.0, 1e-9)
-        r, jac, rows = linearise(observations, x)
-        cost = float(r @ r)
-        if gain < 1e-7 * (1.0 + cost) and damping < 1e-4:
+        x, r, jac = x + step, trial, trial_jac
+        gain, cost = cost - c, c
+        damping = max(damping / 10.0, 1e-9)
+        if gain < tolerance * (1.0 + cost) and damping < 1e-3:
             converged = True
             break
     covariance = _inverse(jac.T @ jac)

@@ -198,7 +198,7 @@ def _weigh(
             attitude = best.x[layout.photo(p.name)[:3]]
             start[place[int(ai[0])]] = azimuth_of_mode(p, p.boxes[antenna][option[widest]], attitude)
         try:
-            adjusted = adjust([known, *boxes], start, max_iterations=12)
+            adjusted = adjust([known, *boxes], start, max_iterations=12, tolerance=1e-4)
         except AdjustmentError:
             continue
         k = place[int(ai[0])]
@@ -246,13 +246,13 @@ def _scatter(
     return max(1.0, float(np.sqrt(np.square(misfit).sum() / (len(misfit) - 1))))
 
 
-def _options(photos: Sequence[PhotoFacts], antenna: str, *, most: int = 40) -> list[tuple[int, ...]]:
+def _options(photos: Sequence[PhotoFacts], antenna: str, *, most: int = 16) -> list[tuple[int, ...]]:
     """Combinations of modes of one antenna over its photos worth weighing, the likeliest first."""
     per_photo = []
     for p in photos:
         modes = p.boxes[antenna]
         floor = min(m.cost for m in modes)
-        per_photo.append([i for i, m in enumerate(modes) if m.cost < floor + 25.0])
+        per_photo.append([i for i, m in enumerate(modes) if m.cost < floor + 16.0])
     ranked = sorted(
         itertools.product(*per_photo),
         key=lambda o: sum(p.boxes[antenna][i].cost for p, i in zip(photos, o, strict=True)),

@@ -44,7 +44,7 @@ _PERTURB = np.concatenate([np.zeros((1, N_PARAMETERS)), np.diag(_STEP)])
 #: no step of an iteration is longer than this
 _LONGEST = np.array([0.15, 0.06, 0.06, 4, 4, 0.08, 0.08, 0.15, 0.04, 0.02])
 #: settled when the last step is below this
-_SETTLED = np.array([1e-3, 1e-3, 1e-3, 0.03, 0.03, 1e-3, 1e-3, 3e-3, 1.0, 1.0])
+_SETTLED = np.array([2e-3, 2e-3, 2e-3, 0.05, 0.05, 2e-3, 2e-3, 5e-3, 1.0, 1.0])
 #: how much an edge counts while the box is being caught: wall and face often have the same shade
 _CAPTURE_WEIGHT = np.array([1.0, 1.0, 1.0, 1.0, 0.3, 0.3, 1.0, 0.0])
 #: and in the misfit that compares two minima
@@ -228,7 +228,7 @@ def settle(
     tolerance: Tolerance,
     *,
     find_blur: bool = False,
-    max_iterations: int = 7,
+    max_iterations: int = 6,
 ) -> Minimum | None:
     """Fit the profiles across all edges. None where nothing is left to measure.
 
@@ -237,7 +237,7 @@ def settle(
     k = N_PARAMETERS
     for iteration in range(max_iterations):
         view = view_of(sighting, theta)
-        samples = sample_edges(view, blur_px=blur_px, max_per_edge=90)
+        samples = sample_edges(view, blur_px=blur_px, max_per_edge=60)
         if len(samples) < 12:
             return None
         own, inner = displacement_jacobian(samples, body_derivative(sighting, theta))
