@@ -67,6 +67,7 @@ class Expectation:
         mean[5:8] = self.ln_size - np.log(self.distance_m)
         mean[8], mean[9] = EDGE_RADIUS_M[0] / width, BULGE_M[0] / width
         info = np.zeros((N_PARAMETERS, N_PARAMETERS))
+        info[0, 0] = 1e-6  # a thousand radians: free, and yet solvable where the picture shows nothing at all
         # a camera whose tilt is uncertain makes every panel look tilted
         info[1, 1] = 1.0 / (self.downtilt_sigma_rad**2 + self.pitch_sigma_rad**2)
         info[2, 2] = 1.0 / (self.panel_roll_sigma_rad**2 + self.roll_sigma_rad**2)
