@@ -1,0 +1,52 @@
+"""The part of a photo that is measured: where it lies, and light instead of stored values."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from photoaz.vision.patch import Patch, cut_patch
+
+
+def test_light_by_the_srgb_transfer_function() -> None:
+    """IEC 61966-2-1: stored 188 is half the light (common practice), 0 and 255 stay, the lowest tenth is linear."""
+    image = np.array([[0, 10, 188, 255]], np.uint8).repeat(2, 0)
+    light = cut_patch(image, np.zeros(2), np.array([3.0, 1.0])).pixels[0, :, 0]
+    assert light[[0, 3]] == pytest.approx([0.0, 255.0], abs=1e-4)
+    assert light[1] == pytest.approx(10 / 12.92, rel=1e-5)
+    assert light[2] / 255 == pytest.approx(0.5, abs=0.005)
+
+
+@pytest.mark.parametrize(("low", "high"), [((5.2, 7.9), (20.0, 30.5)), ((-50, -50), (3, 4)), ((60, 40), (500, 500))])
+def test_a_patch_is_addressed_in_the_photos_pixels(low: tuple[float, float], high: tuple[float, float]) -> None:
+    y, x = np.mgrid[:50, :70]
+    image = ((x * 3 + y * 7) % 251).astype(np.uint8)
+    patch = cut_patch(image, np.array(low), np.array(high))
+    x0, y0 = patch.origin_px
+    h, w = patch.pixels.shape[:2]
+    assert 0 <= x0 < x0 + w <= 70
+    assert 0 <= y0 < y0 + h <= 50
+    whole = cut_patch(image, np.zeros(2), np.array([69.0, 49.0]))
+    assert np.array_equal(whole.pixels[y0 : y0 + h, x0 : x0 + w], patch.pixels)
+    here = np.array([[x0 + 1.0, y0 + 1.0]])
+    assert patch.at(here) == pytest.approx(whole.at(here), abs=1e-3)
+
+
+def test_grey_is_grey_in_colour() -> None:
+    """Equal channels: the light of a grey picture, no colour difference."""
+    grey = np.arange(0, 250, 10, dtype=np.uint8).reshape(5, 5)
+    one = cut_patch(grey, np.zeros(2), np.full(2, 4.0))
+    three = cut_patch(np.repeat(grey[..., None], 3, 2), np.zeros(2), np.full(2, 4.0))
+    assert three.pixels[..., 0] == pytest.approx(one.pixels[..., 0], abs=0.01)
+    assert np.abs(three.pixels[..., 1:]).max() < 0.01
+
+
+def test_border_is_repeated() -> None:
+    patch = Patch(np.arange(16, dtype=np.float32).reshape(4, 4, 1), (10, 20))
+    assert patch.at(np.array([[-100.0, -100.0], [100.0, 100.0]]))[:, 0] == pytest.approx([0.0, 15.0])
+    assert patch.at(np.zeros((2, 3, 2))).shape == (2, 3, 1)
+
+
+def test_place_far_outside_gives_a_patch_all_the_same() -> None:
+    patch = cut_patch(np.full((30, 30), 9, np.uint8), np.array([400.0, 400.0]), np.array([500.0, 500.0]))
+    assert patch.pixels.size > 0
