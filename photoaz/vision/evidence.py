@@ -18,7 +18,7 @@ Array = NDArray[Any]
 _COMPLEX_STEP = 1e-30
 #: a panel of this width has errors twice as large, in variance, as its samples alone imply: what is seen of it is less
 #: and less made of straight edges with plain shades on both sides (measured on rendered tower heads)
-SMALL_PX = 20.0
+SMALL_PX = 30.0
 _SHAPE = slice(8, 10)  # edge radius and bulge: known to the fit alone
 
 
