@@ -71,6 +71,10 @@ def open_photo(
     picks_dir: Path | None,
     calibration: Calibration | None,
 ) -> GatheredPhoto:
+    """Read a photo's metadata, its camera, and what controls and picks say of it.
+
+    Raises InputError where the file is no photo, UnusablePhotoError where nothing tells the focal length.
+    """
     record = read_record(path)
     camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
     if camera is None:
@@ -103,6 +107,7 @@ def declination_at(record: PhotoRecord, site: Site) -> Declination | None:
 
 
 def antenna_facts_of(a: Antenna, site: Site) -> AntennaFacts:
+    """What the register says of an antenna, with what is common where it is silent."""
     design = np.radians(_design_true_deg(a, site))
     known = a.offset_east_m is not None and a.offset_north_m is not None
     offset = (
@@ -174,6 +179,10 @@ def photo_facts_of(
     antenna_facts: Mapping[str, AntennaFacts],
     north: Declination | None,
 ) -> tuple[PhotoFacts, Mapping[str, Look]]:
+    """Gather a photo's facts and measure the antennas picked in it; also where each was looked for.
+
+    Raises UnusablePhotoError where it cannot take part.
+    """
     picks = [p for p in photo.picks if p.antenna_id in by_id]
     if not picks:
         raise UnusablePhotoError("no pick names an antenna of this site in it")
@@ -216,7 +225,7 @@ def photo_facts_of(
         )
         corners = None if pick.corners_px is None else np.array(pick.corners_px, float)
         seed = None if pick.seed_px is None else np.array(pick.seed_px, float)
-        looks[pick.antenna_id] = look_at(image, expectation, corners_px=corners, seed_px=seed)
+        looks[pick.antenna_id] = look_at(image, expectation, corners_px=corners, seed_px=seed, exact=pick.exact)
         modes = measure_box(looks[pick.antenna_id], expectation)
         if modes:
             boxes[pick.antenna_id] = modes

@@ -79,7 +79,7 @@ def solve_site(
     norths: dict[str, Declination] = {}
     by_id = {a.antenna_id: a for a in antennas}
     antenna_facts = {a.antenna_id: antenna_facts_of(a, site) for a in antennas}
-    for path in photos:
+    for path in dict.fromkeys(photos):
         name = str(path)
         names.append(name)
         say(f"{path.name}: measuring")

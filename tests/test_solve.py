@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy import optimize, stats
+from scipy.spatial.transform import Rotation
 
 from photoaz.angles import wrap_deg
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
@@ -19,6 +20,7 @@ from photoaz.register.model import Control, Pick, Site
 from photoaz.sample import sample_dir, sample_photos
 from photoaz.solution import AntennaSolution, SiteSolution
 from photoaz.solve import mixture_u95, solve_site
+from photoaz.vision.fit import EXACT_CORNER_PX
 
 # ---- interval of a mixture ------------------------------------------------------------------------------------------
 
@@ -314,3 +316,38 @@ def test_no_photo_at_all_finds_nothing(sample):
     got = sample.solve([])
     assert got.photos == ()
     assert {a.status for a in got.antennas} == {"not_found"}
+
+
+def test_exact_picks_are_taken_as_they_are(sample):
+    """Exact corners from the truth give the azimuth back, whatever the pixels show."""
+    seen = sample.cameras["qlb014_8.jpg"]
+    corners = {a: front_corners_px(sample.antennas[a], seen) for a in ("QLB-014-C1", "QLB-014-C2")}
+    heading = Control(photo="qlb014_8.jpg", kind="heading", azimuth_true_deg=seen["heading_deg"], u95=0.05)
+    picks = [Pick(photo="qlb014_8.jpg", antenna_id=a, corners_px=c, exact=True) for a, c in corners.items()]
+    solved = solve_site(sample.site, [sample.photo(8)], controls=[heading], picks=picks, antenna_ids=corners)
+    for a in solved.antennas:
+        assert has_azimuth(a)
+        assert abs(wrap_deg(a.azimuth_true_deg - sample.antennas[a.antenna_id]["azimuth_deg"])) < a.u95_deg < 2.5
+        assert a.evidence[0].quality == 1.0
+        assert np.abs(np.array(a.evidence[0].corners_px) - corners[a.antenna_id]).max() < 3 * EXACT_CORNER_PX
+
+
+def test_a_photo_named_twice_counts_once(sample):
+    once = sample.solve([sample.photo(8)], antenna_ids=["QLB-014-C1"])
+    assert sample.solve([sample.photo(8), sample.photo(8)], antenna_ids=["QLB-014-C1"]) == once
+
+
+def front_corners_px(antenna: Mapping[str, Any], camera: Mapping[str, Any]) -> tuple[tuple[float, float], ...]:
+    """Corners of a front's ideal box by the truth, through scipy's rotations: upper left, then clockwise as seen."""
+    turn = [-antenna["azimuth_deg"], -antenna["downtilt_deg"], -antenna["roll_deg"]]
+    panel = Rotation.from_euler("ZXY", turn, degrees=True).as_matrix()  # y out of the front, z up along it
+    w, d, h = antenna["width_m"] / 2, antenna["depth_m"] / 2, antenna["height_m"] / 2
+    # somebody who looks at the front has its +x on the left
+    box = np.array([[w, d, h], [-w, d, h], [-w, d, -h], [w, d, -h]])
+    attitude = [-camera["heading_deg"], camera["pitch_deg"], camera["roll_deg"]]
+    level = Rotation.from_euler("ZXY", attitude, degrees=True).as_matrix()
+    x, y, z = ((box @ panel.T + antenna["centre_enu_m"] - camera["position_enu_m"]) @ level).T  # right, ahead, up
+    u, v = x / y, -z / y
+    bend = 1 + camera["k1"] * (u * u + v * v)
+    px = camera["cx_px"] + camera["f_px"] * u * bend, camera["cy_px"] + camera["f_px"] * v * bend
+    return tuple((float(a), float(b)) for a, b in zip(*px, strict=True))

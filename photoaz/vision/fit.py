@@ -7,7 +7,7 @@ whole, because real bodies differ from the model by millimetres and everything a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -34,7 +34,7 @@ from photoaz.vision.outline import (
     sample_edges,
 )
 from photoaz.vision.patch import Patch
-from photoaz.vision.profiles import EdgeOffsets, measure_offsets, nearest_strong_edge
+from photoaz.vision.profiles import measure_offsets, nearest_strong_edge
 
 Array = NDArray[Any]
 
@@ -93,7 +93,7 @@ class Minimum:
     theta (P,); information (P, P) and gradient (P,) of the data alone at theta (the prior's part taken out): the data's
     cost near it is cost + 2 (-gradient) . d + d . information . d. cost: -2 ln likelihood of the pixels and corners,
     up to a constant common to all minima; prior_cost likewise for the prior. quality: share of the outline that found
-    its edge.
+    its edge. blur_px: of the photo, as found or assumed.
     """
 
     theta: Array
@@ -103,9 +103,7 @@ class Minimum:
     prior_cost: float
     quality: float
     view: BoxView
-    samples: EdgeSamples
-    offsets: EdgeOffsets
-    robust: Array
+    blur_px: float
 
 
 def body_derivative(sighting: Sighting, theta: Array) -> Array:
@@ -284,9 +282,7 @@ def settle(
         prior_cost=float(dp @ prior.information @ dp),
         quality=quality,
         view=view_of(sighting, theta),
-        samples=samples,
-        offsets=m,
-        robust=robust,
+        blur_px=m.blur_px if find_blur else blur_px,
     )
 
 
@@ -408,7 +404,7 @@ def settle_all(
     for k, theta in enumerate(thetas):
         first = settle(patch, sighting, theta, prior, corners_px, blur_px, t, find_blur=True)
         if first is not None:
-            blur_px, thetas = first.offsets.blur_px, [*thetas[:k], first.theta, *thetas[k + 1 :]]
+            blur_px, thetas = first.blur_px, [*thetas[:k], first.theta, *thetas[k + 1 :]]
             break
     for theta in thetas:
         m = settle(patch, sighting, theta, prior, corners_px, blur_px, t)
@@ -419,6 +415,22 @@ def settle_all(
     return tuple(sorted(found, key=lambda m: m.cost + m.prior_cost))
 
 
+def fit_exact_corners(
+    sighting: Sighting, prior: Prior, corners_px: Array, *, tolerance: Tolerance | None = None
+) -> tuple[Minimum, ...]:
+    """The ways a box fits exact corners (4, 2) px of its front, the picture not asked; best first."""
+    t = replace(tolerance or Tolerance(), corner_px=EXACT_CORNER_PX)
+    out: list[Minimum] = []
+    for cost, theta in start_from_corners(sighting, corners_px, prior, t, STARTS_RAD):
+        n, g, corner_cost = _corner_terms(sighting, theta, corners_px, t.corner_px)
+        if front_off_sight(sighting, theta) < FRONT_SEEN_RAD or not out:
+            view = view_of(sighting, theta)
+            out.append(Minimum(theta, n, g, corner_cost, cost - corner_cost, 1.0, view, 0.0))
+    return tuple(out)
+
+
+#: how exact a person's exact corner is, one standard uncertainty in x and in y
+EXACT_CORNER_PX = 0.7
 #: a front seen at more than this off its normal shows no corners anybody could pick
 FRONT_SEEN_RAD = float(np.radians(97.0))
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import N_PARAMETERS, Sighting
 from photoaz.vision.evidence import BoxMode, mode_from_minimum, theta_of_mode
-from photoaz.vision.fit import Minimum, Prior, Tolerance, fit_box, settle_all
+from photoaz.vision.fit import Minimum, Prior, Tolerance, fit_box, fit_exact_corners, settle_all
 from photoaz.vision.patch import Patch, cut_patch
 from photoaz.vision.seed import starts_from_seed
 
@@ -82,18 +82,29 @@ class Expectation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) of the front or a seed (2,), px."""
+    """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) of the front or a seed (2,), px.
+
+    exact: the corners are to be taken as they are, not refined.
+    """
 
     patch: Patch
     corners_px: Array | None = None
     seed_px: Array | None = None
+    exact: bool = False
 
     @property
     def middle_px(self) -> Array:
         return np.asarray(self.seed_px if self.corners_px is None else self.corners_px.mean(0))
 
 
-def look_at(image: Array, expectation: Expectation, *, corners_px: Array | None, seed_px: Array | None) -> Look:
+def look_at(
+    image: Array,
+    expectation: Expectation,
+    *,
+    corners_px: Array | None = None,
+    seed_px: Array | None = None,
+    exact: bool = False,
+) -> Look:
     """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown."""
     if corners_px is not None:
         middle, reach = corners_px.mean(0), 0.75 * float(np.ptp(corners_px, 0).max()) + 25.0
@@ -103,7 +114,7 @@ def look_at(image: Array, expectation: Expectation, *, corners_px: Array | None,
     else:
         raise ValueError("measuring a box needs rough corners or a seed")
     patch = cut_patch(image, middle - reach, middle + reach)
-    return Look(patch=patch, corners_px=corners_px, seed_px=seed_px)
+    return Look(patch=patch, corners_px=corners_px, seed_px=seed_px, exact=exact and corners_px is not None)
 
 
 def measure_box(look: Look, expectation: Expectation, *, tolerance: Tolerance | None = None) -> tuple[BoxMode, ...]:
@@ -111,7 +122,9 @@ def measure_box(look: Look, expectation: Expectation, *, tolerance: Tolerance | 
     sighting = expectation.sighting()
     prior = expectation.prior(look.middle_px)
     t = tolerance or Tolerance()
-    if look.corners_px is not None:
+    if look.exact and look.corners_px is not None:
+        minima = fit_exact_corners(sighting, prior, look.corners_px, tolerance=t)
+    elif look.corners_px is not None:
         minima = fit_box(look.patch, sighting, prior, corners_px=look.corners_px, tolerance=t)
     else:
         starts = starts_from_seed(look.patch, sighting, prior, faces_camera=expectation.faces_camera)
@@ -144,6 +157,8 @@ def measure_again(look: Look, expectation: Expectation, modes: tuple[BoxMode, ..
     """The same boxes settled once more under a better expectation; empty where none holds."""
     sighting = expectation.sighting()
     prior = expectation.prior(look.middle_px)
+    if look.exact and look.corners_px is not None:
+        return _modes(sighting, fit_exact_corners(sighting, prior, look.corners_px), prior, expectation, look)
     thetas = [theta_of_mode(sighting, m, prior) for m in modes]
     minima = settle_all(look.patch, sighting, prior, thetas, corners_px=look.corners_px)
     return _modes(sighting, minima, prior, expectation, look)

@@ -137,7 +137,7 @@ def test_blur_of_the_picture_is_found(scene: Callable[..., Any]) -> None:
     for blur_px in (0.6, 1.2):
         t = trial(scene, 25.0, 60, {**ROUNDED, "blur_px": blur_px}, 1)
         # averaging over a pixel adds the variance of a square
-        assert t.minima[0].offsets.blur_px == pytest.approx(np.hypot(blur_px, 12**-0.5), abs=0.12)  # px
+        assert t.minima[0].blur_px == pytest.approx(np.hypot(blur_px, 12**-0.5), abs=0.12)  # px
         assert abs(t.error_deg) < 3 * t.sigma_deg
 
 
