@@ -78,7 +78,7 @@ N_COMMON = 5  # camera pitch and roll, plane downtilt and roll, ln of height to 
 
 
 def to_pixels(x: np.ndarray, cells: np.ndarray) -> np.ndarray:
-    """Pixels (photo, N, 2) of the square's points (photo, N, 2) for unknowns x: common ones, then four of each photo."""
+    """Pixels (photo, N, 2) of the square's points (photo, N, 2); unknowns x: common ones, then four of each photo."""
     pitch, roll, downtilt, panel_roll, ln_ratio = x[:N_COMMON]
     azimuth, u, v, ln_side = x[N_COMMON:].reshape(-1, 4).T
     side = np.exp(ln_side)[:, None]
@@ -186,8 +186,8 @@ def test_yaw_of_a_turned_plane(photos: dict[int, np.ndarray], solved: Solved) ->
 
 
 @pytest.mark.xfail(
-    reason="steps next to face-on are off by up to 1.5 degrees, whichever half of the edges is used, and with free focal "
-    "length, distortion and principal point as well; how exactly the stand was set is not known"
+    reason="steps next to face-on are off by up to 1.5 degrees, whichever half of the edges is used, and with free "
+    "focal length, distortion and principal point as well; how exactly the stand was set is not known"
 )
 def test_every_step_within_the_mark(solved: Solved) -> None:
     """Each step 10 degrees within 0.7."""
