@@ -233,6 +233,7 @@ def settle(
     find_blur: take blur_px for a start and find the picture's own, from the edges that have no other near them.
     """
     k = N_PARAMETERS
+    relax, previous = 1.0, None
     for iteration in range(max_iterations):
         view = view_of(sighting, theta)
         samples = sample_edges(view, blur_px=blur_px, max_per_edge=60)
@@ -264,10 +265,15 @@ def settle(
             main = np.linalg.solve(n_data + prior.information, g_data - prior.information @ dp)
             main = np.clip(main, -_LONGEST, _LONGEST)
             step = np.concatenate([main, gain[:, k] - gain[:, :k] @ main])
-        if iteration + 1 < max_iterations and (np.abs(main) / _SETTLED).max() < 1.0:
-            theta = theta + main
-            break
+        # samples that change sides can make the steps swing for ever: each reversal halves the next one
+        scaled = main / _SETTLED
+        swings = previous is not None and float(scaled[:8] @ previous[:8]) < 0.0
+        relax = 0.5 * relax if swings else min(1.0, 1.5 * relax)
+        previous = scaled
+        main = relax * main
         theta = theta + main
+        if iteration + 1 < max_iterations and np.abs(scaled * relax).max() < 1.0:
+            break
     outline = samples.edge < INNER_LEFT
     found = (robust > 0.4) & (m.support > 0.2)
     quality = float(samples.spacing_px[found & outline].sum() / samples.spacing_px[outline].sum())
