@@ -391,6 +391,10 @@ def fit_box(
     return settle_all(patch, sighting, prior, caught, corners_px=corners_px, blur_px=blur_px, tolerance=t)
 
 
+#: -2 ln likelihood by which a box that has nearly settled is out of the running
+HOPELESS = 30.0
+
+
 def settle_all(
     patch: Patch,
     sighting: Sighting,
@@ -407,12 +411,16 @@ def settle_all(
     """
     t = tolerance or Tolerance()
     found: list[Minimum] = []
-    for k, theta in enumerate(thetas):
-        first = settle(patch, sighting, theta, prior, corners_px, blur_px, t, find_blur=True)
-        if first is not None:
-            blur_px, thetas = first.blur_px, [*thetas[:k], first.theta, *thetas[k + 1 :]]
-            break
+    tried: list[tuple[float, Array]] = []
     for theta in thetas:
+        first = settle(patch, sighting, theta, prior, corners_px, blur_px, t, find_blur=not tried, max_iterations=3)
+        if first is not None and np.isfinite(first.cost):
+            blur_px = first.blur_px
+            tried.append((first.cost + first.prior_cost, first.theta))
+    tried.sort(key=lambda c: c[0])
+    for cost, theta in tried:
+        if cost > tried[0][0] + HOPELESS:
+            break
         m = settle(patch, sighting, theta, prior, corners_px, blur_px, t)
         if m is None or not np.isfinite(m.cost) or any(_same(m.theta, f.theta) for f in found):
             continue
