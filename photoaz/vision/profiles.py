@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 from scipy.special import ndtr
 
 from photoaz.vision.outline import INNER_LEFT, EdgeSamples
@@ -100,13 +99,16 @@ def nearest_strong_edge(
     return shift[at] + np.clip(sub, -0.5, 0.5), strength[rows, at]
 
 
-def _running_median(values: Array, edge: Array, half: int) -> Array:
-    """Median of values (S,) over `half` neighbours either side on the same edge, reflected at its ends."""
-    out = np.empty_like(values)
-    for e in np.unique(edge):
-        at = np.flatnonzero(edge == e)
-        out[at] = median_filter(values[at], size=2 * half + 1, mode="reflect")
-    return out
+def _windows(edge: Array, half: int) -> Array:
+    """Indices (S, 2 * half + 1) of each sample's neighbours on its own edge, reflected at the edge's ends.
+
+    The samples of an edge follow each other.
+    """
+    first = np.flatnonzero(np.concatenate([[True], edge[1:] != edge[:-1]]))
+    n = np.diff(np.append(first, len(edge)))
+    start, length = np.repeat(first, n)[:, None], np.repeat(n, n)[:, None]
+    place = (np.arange(len(edge))[:, None] - start + np.arange(-half, half + 1)) % (2 * length)
+    return np.asarray(start + np.minimum(place, 2 * length - 1 - place))
 
 
 def _mean_where(profile: Array, mask: Array) -> Array:
@@ -115,15 +117,19 @@ def _mean_where(profile: Array, mask: Array) -> Array:
     return np.where(count > 0, (profile * mask).sum(1) / np.maximum(count, 1), np.nan)
 
 
-def _along_edge(shade: Array, edge: Array, fallback: Array) -> Array:
-    """Shades with gaps filled by their edge's median (or the fallback), smoothed along each edge."""
-    out = shade.copy()
-    for e in np.unique(edge):
-        at = edge == e
-        known = np.isfinite(shade[at])
-        fill = np.median(shade[at][known]) if known.any() else fallback[at]
-        out[at] = np.where(known, shade[at], fill)
-    return _running_median(out, edge, 7)
+def _along_edge(shade: Array, edge: Array, windows: Array, fallback: Array) -> Array:
+    """Shades, gaps filled by their edge's median (or the fallback), smoothed along each edge by a running median."""
+    out = shade
+    gaps = np.isnan(shade)
+    if gaps.any():
+        out = shade.copy()
+        for e in np.unique(edge[gaps]):
+            at = edge == e
+            known = at & ~gaps
+            at &= gaps
+            out[at] = np.median(shade[known]) if known.any() else fallback[at]
+    middle = windows.shape[1] // 2
+    return np.asarray(np.partition(out[windows], middle, axis=1)[:, middle])
 
 
 def _hidden_walls(has_inner: Array, seen: Array, edge: Array) -> list[Array]:
@@ -194,12 +200,14 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
     between = (t < -1.3 * blur_px) & (t > (-w + 1.3 * inner_blur)[:, None])
     mean = profile.mean(1)
     deep_shade = _mean_where(profile, deep)
+    windows = _windows(samples.edge, 7)
     wall_bar = _along_edge(
         np.where(has_inner, _mean_where(profile, between), deep_shade),
         samples.edge,
+        windows,
         np.where(np.isnan(deep_shade), mean, deep_shade),
     )
-    face_bar = np.where(has_inner, _along_edge(deep_shade, samples.edge, wall_bar), wall_bar)
+    face_bar = np.where(has_inner, _along_edge(deep_shade, samples.edge, windows, wall_bar), wall_bar)
     back_bar = profile[:, t > 1.3 * blur_px].mean(1)
     d_out = np.exp(-0.5 * (t / blur_px) ** 2) / (blur_px * np.sqrt(2 * np.pi))
     d_in = np.exp(-0.5 * ((t + w[:, None]) / inner_blur) ** 2) / (inner_blur * np.sqrt(2 * np.pi))
@@ -212,13 +220,15 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
     noise = 2.0
     hidden = _hidden_walls(has_inner, np.asarray(between.any(1)), samples.edge)
     shared = np.concatenate([*hidden, np.zeros(0, int)])
+    columns = np.broadcast_to(np.eye(5)[:, 3:], (n, 5, 2))
+    a = np.empty((n, 5, nt))
+    a[:, 0], a[:, 1], a[:, 2] = outside, wall, beyond
     for iteration in range(3):
-        a = np.stack(
-            [outside, wall, beyond, (wall_bar - back_bar)[:, None] * d_out, (face_bar - wall_bar)[:, None] * d_in], -1
-        )
-        aw = np.swapaxes(a * weight[..., None], 1, 2)
-        normal = aw @ a / noise**2
-        right = (aw @ profile[..., None])[..., 0] / noise**2
+        a[:, 3] = (wall_bar - back_bar)[:, None] * d_out
+        a[:, 4] = (face_bar - wall_bar)[:, None] * d_in
+        aw = a * (weight / noise**2)[:, None]
+        normal = aw @ np.swapaxes(a, 1, 2)
+        right = (aw @ profile[..., None])[..., 0]
         guess = np.stack([back_bar, wall_bar, face_bar, np.zeros(n), np.zeros(n)], -1)
         for at in hidden:
             wall_bar[at], variance = _shared_wall(normal[at], right[at], prior[at], guess[at], face_bar[at])
@@ -226,8 +236,10 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
             prior[at, 1] = 1.0 / (spread[at] ** 2 + variance)
         normal[:, range(5), range(5)] += prior
         right += prior * guess
-        x = np.linalg.solve(normal, right[..., None])[..., 0]
-        residual = profile - (a @ x[..., None])[..., 0]
+        # the last two columns of the inverse are the offsets' covariance
+        solved = np.linalg.solve(normal, np.concatenate([right[..., None], columns], 2))
+        x = solved[..., 0]
+        residual = profile - (x[:, None] @ a)[:, 0]
         scale = np.maximum(1.4826 * np.median(np.abs(residual), axis=1), 0.7)
         noise = float(np.clip(np.median(scale), 0.8, 8.0))
         if iteration < 2:
@@ -236,18 +248,21 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
             together = wall_bar[shared]
             wall_bar = np.where(has_inner, 0.5 * (wall_bar + x[:, 1]), x[:, 1])
             wall_bar[shared] = together
-    cov = np.linalg.inv(normal)[:, 3:, 3:]
+    cov = solved[:, 3:, 1:]
     # a profile that the model does not explain tells less
     count = clean.sum(1)
     chi2 = (weight * (residual / noise) ** 2).sum(1) / np.maximum(count - 4, 1)
-    cov *= np.maximum(1.0, chi2)[:, None, None]
+    cov = cov * np.maximum(1.0, chi2)[:, None, None]
     cov[:, range(2), range(2)] += 0.03**2
-    info = np.linalg.inv(cov)
-    info[~has_inner] = 0.0
-    info[~has_inner, 0, 0] = 1.0 / cov[~has_inner, 0, 0]
+    v11, v12, v22 = cov[:, 0, 0], cov[:, 0, 1], cov[:, 1, 1]
+    info = np.zeros((n, 2, 2))
+    determinant = np.where(has_inner, v11 * v22 - v12 * v12, 1.0)
+    info[:, 0, 0] = np.where(has_inner, v22 / determinant, 1.0 / v11)
+    info[:, 0, 1] = info[:, 1, 0] = np.where(has_inner, -v12 / determinant, 0.0)
+    info[:, 1, 1] = np.where(has_inner, v11 / determinant, 0.0)
     # an edge still far from its place would only look soft
     clear = ~has_inner & (samples.edge < INNER_LEFT) & (np.abs(x[:, 3]) < 0.5 * blur_px)
-    blur_step = _blur_step(a[clear][:, :, [0, 1, 3]], residual[clear], t, (back_bar - wall_bar)[clear], blur_px, noise)
+    blur_step = _blur_step(a[clear][:, [0, 1, 3]], residual[clear], t, (back_bar - wall_bar)[clear], blur_px, noise)
     # without the edge: one shade and a slope
     flat = np.stack([np.ones_like(t), t], -1)
     without = (clean * (profile - profile @ flat @ np.linalg.inv(flat.T @ flat) @ flat.T) ** 2).sum(1)
@@ -267,7 +282,7 @@ def fit_profiles(profile: Array, t: Array, samples: EdgeSamples, *, blur_px: flo
 def _blur_step(design: Array, residual: Array, t: Array, contrast: Array, blur_px: float, noise: float) -> float:
     """How much softer the clear edges are than the model has them, px; 0 where too few are clear.
 
-    design (S, T, 3): of each profile's two shades and its offset; residual (S, T): what they leave. The weighted median
+    design (S, 3, T): of each profile's two shades and its offset; residual (S, T): what they leave. The weighted median
     over profiles of what each would have it changed by: an edge in front of clutter only ever looks softer.
     """
     strong = np.abs(contrast) > 8.0 * noise
@@ -276,10 +291,9 @@ def _blur_step(design: Array, residual: Array, t: Array, contrast: Array, blur_p
     a, r = design[strong], residual[strong]
     z = t / blur_px
     g = contrast[strong][:, None] * (-z * np.exp(-0.5 * z * z) / (blur_px * np.sqrt(2 * np.pi)))
-    at = np.swapaxes(a, 1, 2)
-    normal = at @ a
+    normal = a @ np.swapaxes(a, 1, 2)
     normal[:, range(3), range(3)] *= 1.0 + 1e-9
-    g = g - (a @ np.linalg.solve(normal, at @ g[..., None]))[..., 0]
+    g = g - (np.linalg.solve(normal, a @ g[..., None])[:, None, :, 0] @ a)[:, 0]
     lever = (g * g).sum(1)
     step = (g * r).sum(1) / np.maximum(lever, 1e-9)
     order = np.argsort(step)
