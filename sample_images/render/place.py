@@ -198,7 +198,7 @@ TELE = Lens(
     sharpen=0.45,
 )
 LONG_LENS = Lens(
-    make="Corvane",
+    make="Tarnwyk",
     model="C7",
     size_px=(6000, 4000),
     f35_mm=300,

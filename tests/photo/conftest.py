@@ -115,7 +115,7 @@ EXIF_GOOD: Block = {
     0xA003: long(3000),
     0xA405: short(26),
 }
-IMAGE_GOOD: Block = {0x10F: ascii_("Norrvik"), 0x110: ascii_("NV-8"), 0x112: short(1)}
+IMAGE_GOOD: Block = {0x10F: ascii_("Velstra"), 0x110: ascii_("VX-3"), 0x112: short(1)}
 
 
 class Kit:

@@ -10,7 +10,7 @@ from photoaz.photo.inspect import describe, record_as_json
 
 def test_a_good_photo_in_words(record_of: Any) -> None:
     text = "\n".join(describe(record_of()))
-    for piece in ("-31.069558", "226.3", "true north", "2026-04-22 11:48:51 UTC", "35 mm equivalent 26 mm", "NV-8"):
+    for piece in ("-31.069558", "226.3", "true north", "2026-04-22 11:48:51 UTC", "35 mm equivalent 26 mm", "VX-3"):
         assert piece in text
     # 4.9 m at 50 m: atan(4.89 / 50)
     assert f"{math.degrees(math.atan(7.41 / 1.515 / 50)):.1f} deg at 50 m" in text

@@ -44,7 +44,7 @@ def test_a_good_photo(record_of: Any) -> None:
     assert record.altitude_m.value == pytest.approx(1038.8)
     assert record.taken.utc == datetime(2026, 4, 22, 11, 48, 51, tzinfo=UTC)
     assert record.taken.local == datetime(2026, 4, 22, 13, 48, 51)
-    assert (record.make, record.model, record.software) == ("Norrvik", "NV-8", None)
+    assert (record.make, record.model, record.software) == ("Velstra", "VX-3", None)
     assert not record.cropped
     assert not {f.code for f in record.findings if f.severity == "unusable"}
 
@@ -328,7 +328,7 @@ def test_acceleration_that_is_not_gravity(record_of: Any, kit: Any) -> None:
     assert (moving.pitch_deg, moving.roll_deg) == (None, None)
     assert "acceleration-not-1g" in codes(moving)
     front = record_of(
-        exif={0x927C: kit.undefined(gravity_note(kit, *milli(0, -1, 0))), 0xA434: kit.ascii("NV-8 front camera")},
+        exif={0x927C: kit.undefined(gravity_note(kit, *milli(0, -1, 0))), 0xA434: kit.ascii("VX-3 front camera")},
         image={0x112: kit.short(6)},
     )
     assert front.pitch_deg is None
@@ -351,7 +351,7 @@ def test_cut_and_strange_notes_never_crash(record_of: Any, kit: Any) -> None:
     for cut in range(len(note)):
         record = record_of(exif={0x927C: kit.undefined(note[:cut])}, image={0x112: kit.short(6)})
         assert record.pitch_deg is None
-    other = record_of(exif={0x927C: kit.undefined(b"Norrvik\0" + note)})
+    other = record_of(exif={0x927C: kit.undefined(b"Velstra\0" + note)})
     assert other.pitch_deg is None
 
 
