@@ -165,9 +165,9 @@ def ideal_corners_px(sighting: Sighting, theta: Array) -> Array:
     return _to_pixels(sighting, theta, _CORNERS * np.exp(theta[..., None, 5:8]) / 2.0)
 
 
-def view_of(sighting: Sighting, theta: Array) -> BoxView:
-    """How the box looks: outline, inner edges, visible faces."""
-    px = project_body(sighting, theta)
+def view_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -> BoxView:
+    """How the box looks: outline, inner edges, visible faces. points_px: its body's points, where known already."""
+    px = project_body(sighting, theta) if points_px is None else points_px
     # OpenCV's clockwise is meant for y up: as shown (y down) it is the other one
     hull = cv2.convexHull(px.astype(np.float32), clockwise=False, returnPoints=False).reshape(-1)
     rot = rotation_cam_from_panel(sighting, theta)

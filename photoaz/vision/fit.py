@@ -106,11 +106,10 @@ class Minimum:
     blur_px: float
 
 
-def body_derivative(sighting: Sighting, theta: Array) -> Array:
-    """Derivative (P, M, 2) of the body's projected points by the parameters, forward differences."""
+def body_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
+    """The body's projected points (M, 2) and their derivative (P, M, 2) by the parameters, forward differences."""
     px = project_body(sighting, theta + _PERTURB)
-    out: Array = (px[1:] - px[0]) / _STEP[:, None, None]
-    return out
+    return px[0], (px[1:] - px[0]) / _STEP[:, None, None]
 
 
 def corner_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
@@ -168,17 +167,24 @@ def _corner_terms(
     return jac.T @ jac / sigma_px**2, jac.T @ res / sigma_px, float(res @ res)
 
 
-def _judged_by_neighbours(weight: Array, edge: Array, half: int = 4) -> Array:
-    """A lone good sample among bad ones is luck: no sample weighs more than its neighbours' mean."""
-    out = np.empty_like(weight)
-    for e in range(N_EDGES):
-        at = np.flatnonzero(edge == e)
-        if len(at):
-            cum = np.cumsum(np.concatenate([[0.0], weight[at]]))
-            lo = np.maximum(np.arange(len(at)) - half, 0)
-            hi = np.minimum(np.arange(len(at)) + half + 1, len(at))
-            out[at] = np.minimum(weight[at], (cum[hi] - cum[lo]) / (hi - lo))
-    return out
+@dataclass(frozen=True, slots=True)
+class _Neighbours:
+    """The samples from `low` up to `high` (S,) are each one's neighbours on its own edge; an edge's samples follow."""
+
+    low: Array
+    high: Array
+
+    def judge(self, weight: Array) -> Array:
+        """A lone good sample among bad ones is luck: no sample weighs more than its neighbours' mean."""
+        total = np.concatenate([[0.0], np.cumsum(weight)])
+        return np.asarray(np.minimum(weight, (total[self.high] - total[self.low]) / (self.high - self.low)))
+
+
+def _neighbours(edge: Array, half: int = 4) -> _Neighbours:
+    first = np.flatnonzero(np.concatenate([[True], edge[1:] != edge[:-1]]))
+    n = np.diff(np.append(first, len(edge)))
+    start, place = np.repeat(first, n), np.arange(len(edge))
+    return _Neighbours(np.maximum(place - half, start), np.minimum(place + half + 1, start + np.repeat(n, n)))
 
 
 def capture(
@@ -196,20 +202,22 @@ def capture(
     for factor in (1.0, 0.8, 0.65, 0.5, 0.4, 0.4):
         near = max(size * factor, 1.0)
         robust_px = max(0.75 * near, 0.8)
-        samples = sample_edges(view_of(sighting, theta), blur_px=blur_px, max_per_edge=50)
+        points_px, derivative = body_derivative(sighting, theta)
+        samples = sample_edges(view_of(sighting, theta, points_px), blur_px=blur_px, max_per_edge=50)
         if len(samples) < 12:
             return None
-        own, _ = displacement_jacobian(samples, body_derivative(sighting, theta))
+        own, _ = displacement_jacobian(samples, derivative)
         d, contrast = nearest_strong_edge(patch, samples, reach_px=2.0 * near, near_px=near, blur_px=0.8 * blur_px)
         base = np.clip(contrast - 4.0, 0.0, 30.0) / 30.0 * _CAPTURE_WEIGHT[samples.edge] * samples.spacing_px
         base /= 0.5**2 * tolerance.correlation_px
         nc, gc, _ = _corner_terms(sighting, theta, corners_px, tolerance.corner_px)
         fixed_n = prior.information + nc
         fixed_g = gc - prior.information @ (theta - prior.mean)
+        neighbours = _neighbours(samples.edge)
         step = np.zeros(N_PARAMETERS)
         for _ in range(4):
             r = (d - own @ step) / robust_px
-            wt = base * _judged_by_neighbours(1.0 / (1.0 + r * r) ** 2, samples.edge)
+            wt = base * neighbours.judge(1.0 / (1.0 + r * r) ** 2)
             ow = own * wt[:, None]
             step = np.clip(np.linalg.solve(ow.T @ own + fixed_n, ow.T @ d + fixed_g), -_LONGEST, _LONGEST)
         theta = theta + step
@@ -235,11 +243,12 @@ def settle(
     k = N_PARAMETERS
     relax, previous = 1.0, None
     for iteration in range(max_iterations):
-        view = view_of(sighting, theta)
+        points_px, derivative = body_derivative(sighting, theta)
+        view = view_of(sighting, theta, points_px)
         samples = sample_edges(view, blur_px=blur_px, max_per_edge=60)
         if len(samples) < 12:
             return None
-        own, inner = displacement_jacobian(samples, body_derivative(sighting, theta))
+        own, inner = displacement_jacobian(samples, derivative)
         scale = sighting.camera.f_px * float(np.exp(theta[5])) / prior.width_m  # px per metre
         rounded = float(theta[8] * np.exp(theta[5])) * sighting.camera.f_px
         m = measure_offsets(patch, samples, blur_px=blur_px, rounded_px=rounded, reach_px=2.0 if iteration < 3 else 1.5)
@@ -252,10 +261,11 @@ def settle(
         nuisance_prior = np.diag(1.0 / _edge_sigmas(tolerance, scale) ** 2)
         nc, gc, corner_cost = _corner_terms(sighting, theta, corners_px, tolerance.corner_px)
         dp = theta - prior.mean
+        neighbours = _neighbours(samples.edge)
         step = np.zeros(rows.shape[1])
         for _ in range(5):
             q2 = ((z - rows @ step).reshape(-1, 2) ** 2).sum(1)
-            robust = _judged_by_neighbours(1.0 / (1.0 + q2 / 9.0) ** 2, samples.edge)
+            robust = neighbours.judge(1.0 / (1.0 + q2 / 9.0) ** 2)
             wt = np.repeat(robust * samples.spacing_px / tolerance.correlation_px, 2)
             weighted = rows * wt[:, None]
             n, g = weighted.T @ rows, weighted.T @ z

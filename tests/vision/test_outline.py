@@ -101,7 +101,7 @@ def test_displacement_is_that_of_the_moved_edge(yaw: float, roll: float) -> None
     """The outline drawn for a box moved a little, cut with each sample's normal: nothing here but geometry."""
     theta = box(yaw, roll)
     samples = samples_of(theta)
-    own, _ = displacement_jacobian(samples, body_derivative(SIGHTING, theta))
+    own, _ = displacement_jacobian(samples, body_derivative(SIGHTING, theta)[1])
     assert own.shape == (len(samples), N_PARAMETERS)
     steps = np.array([2e-4, 2e-4, 2e-4, 0.01, 0.01, 2e-4, 2e-4, 2e-4, 1e-3, 1e-3])
     at = np.flatnonzero(np.isin(samples.edge, (LEFT, RIGHT)))[::7]
@@ -121,7 +121,8 @@ def test_displacement_is_that_of_the_moved_edge(yaw: float, roll: float) -> None
 def test_derivative_of_the_body() -> None:
     """Against central differences with another step."""
     theta = box(-25.0, 1.0)
-    found = body_derivative(SIGHTING, theta)
+    points, found = body_derivative(SIGHTING, theta)
+    assert np.array_equal(points, project_body(SIGHTING, theta))
     for k in range(N_PARAMETERS):
         h = np.zeros(N_PARAMETERS)
         h[k] = 1e-6
@@ -158,7 +159,7 @@ def test_inner_edge_moves_with_the_box() -> None:
     Within the depth of field: parts of this box are 6 % nearer or farther than its centre.
     """
     samples = samples_of(box(30.0))
-    own, inner = displacement_jacobian(samples, body_derivative(SIGHTING, box(30.0)))
+    own, inner = displacement_jacobian(samples, body_derivative(SIGHTING, box(30.0))[1])
     paired = np.isfinite(samples.inner_px)
     assert paired.any()
     for axis in (0, 1):
