@@ -93,7 +93,7 @@ _LEFT_BACK_EDGE = _FRONT_ARC + _BACK_ARC + _BACK_ARC // 2
 def body_points(width: Array, height: Array, depth: Array, radius: Array, bulge: Array) -> Array:
     """Points (..., 4 * N, 3) of the body's surface: four slices, from the bottom cap to the top cap."""
     outer = profile_points(width, depth, radius, bulge)
-    inset = _CAP_INSET * np.asarray(width)
+    inset = np.minimum(_CAP_INSET * np.asarray(width), 0.2 * np.asarray(depth))  # the cap of a plate stays a plate
     cap = profile_points(width - 2 * inset, depth - 2 * inset, np.maximum(radius - inset, 0.2 * radius), bulge)
     h = np.asarray(height) / 2.0
 

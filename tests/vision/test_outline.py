@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
-from photoaz.vision.box import N_PARAMETERS, Sighting, project_body, view_of
+from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px, project_body, view_of
 from photoaz.vision.fit import body_derivative
 from photoaz.vision.outline import (
     BOTTOM,
@@ -183,3 +183,16 @@ def test_a_box_of_a_few_pixels_gives_few_samples_and_no_fault(size: float) -> No
     assert np.isfinite(samples.x_px).all()
     if size * 3000 < 1:
         assert len(samples) == 0
+
+
+@pytest.mark.parametrize("depth", [1e-3, 1e-2])
+def test_a_plate_has_the_outline_of_its_front(depth: float) -> None:
+    """Depth down to a thousandth of the width: the outline is the front's rectangle, all four sides of it."""
+    theta = box(20.0, radius=1e-3, bulge=0.0)
+    theta[7] = np.log(0.04 * depth)
+    view = view_of(SIGHTING, theta)
+    samples = sample_edges(view, blur_px=BLUR_PX)
+    assert {LEFT, RIGHT, TOP, BOTTOM} <= set(samples.edge.tolist())
+    corners = ideal_corners_px(SIGHTING, theta)[:4].astype(np.float32)
+    off = [abs(cv2.pointPolygonTest(corners, x.tolist(), True)) for x in samples.x_px[samples.edge < INNER_LEFT]]
+    assert max(off) < 2.0  # px: depth and rounding
