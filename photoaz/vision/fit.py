@@ -389,7 +389,7 @@ def fit_box(
             # a few pixels' error of a corner turns a small panel by tens of degrees: the picture has to decide
             starts += start_from_corners(sighting, corners_px, prior, t, STARTS_SMALL_RAD, hold_rad=0.1)
             starts.sort(key=lambda s: s[0])
-            max_starts = 2 * max_starts
+            max_starts += 2
         # somebody saw the front's corners: the front faces the camera, or nearly
         starts = [s for s in starts if front_off_sight(sighting, s[1]) < FRONT_SEEN_RAD] or starts[:1]
         starts = [s for s in starts if s[0] < starts[0][0] + 30.0]
