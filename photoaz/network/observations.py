@@ -87,34 +87,21 @@ class Direct:
 
 
 @dataclass(frozen=True, slots=True)
-class Sizes:
-    """An antenna's sizes from the register, or what panels commonly measure: ln sizes with sigmas (3,)."""
+class Directs:
+    """Several unknowns are known: (x - value) / sigma, each (n,), or one sigma for all.
+
+    A standpoint, an antenna's sizes, where it stands off the tower's axis.
+    """
 
     source: str
     label: str
     index: Array
     value: Array
-    sigma: Array
+    sigma: Array | float
     testable: bool = False
 
     def residual(self, x: Array) -> Array:
         out: Array = (x - self.value) / self.sigma
-        return out
-
-
-@dataclass(frozen=True, slots=True)
-class Standpoint:
-    """Where a camera stood: GNSS, or a surveyed point; east and north in the local frame, one sigma for both [m]."""
-
-    source: str
-    label: str
-    index: Array
-    east_north_m: Array
-    sigma_m: float
-    testable: bool = True
-
-    def residual(self, x: Array) -> Array:
-        out: Array = (x - self.east_north_m) / self.sigma_m
         return out
 
 
@@ -205,22 +192,6 @@ class PixelBearing:
         d = directions_from_pixels(self.camera, self.pixel - x[..., 7:9], self.camera.f_px * np.exp(x[..., 6]))
         enu = np.einsum("...ji,...j->...i", cam_from_enu, d)
         return wrap(arctan2(enu[..., 0], enu[..., 1]) - self.azimuth_rad)[..., None] / self.sigma_rad
-
-
-@dataclass(frozen=True, slots=True)
-class StandOff:
-    """An antenna stands off the tower's axis towards where it looks by design: unknowns its centre's east and north."""
-
-    source: str
-    label: str
-    index: Array
-    east_north_m: Array
-    sigma_m: float
-    testable: bool = False
-
-    def residual(self, x: Array) -> Array:
-        out: Array = (x - self.east_north_m) / self.sigma_m
-        return out
 
 
 @dataclass(frozen=True, slots=True)

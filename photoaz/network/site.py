@@ -12,12 +12,10 @@ from numpy.typing import NDArray
 from photoaz.network.observations import (
     Box,
     Direct,
+    Directs,
     LandmarkPixel,
     Observation,
     PixelBearing,
-    Sizes,
-    StandOff,
-    Standpoint,
 )
 from photoaz.network.parameters import Layout
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
@@ -208,7 +206,7 @@ def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> N
     out.append(Direct("attitude assumed", "", layout.photo(p.name, "heading"), float(p.start[0]), 10.0, angle=True))
     for east_north, sigma, source in p.standpoints:
         out.append(
-            Standpoint(source, f"standpoint of {p.name}", layout.photo(p.name, "east", "north"), east_north, sigma)
+            Directs(source, f"standpoint of {p.name}", layout.photo(p.name, "east", "north"), east_north, sigma, True)
         )
     out.append(Direct("camera height", f"height of {p.name}", layout.photo(p.name, "up"), p.up_m, p.up_sigma_m))
     f_sigma = max(p.camera.f_relative_sigma, 1e-5)
@@ -234,9 +232,9 @@ def _antenna(a: AntennaFacts, layout: Layout, x: Array, out: list[Observation]) 
     x[idx[3:5]] = a.east_north_m
     x[idx[5]] = a.up_m
     x[idx[6:9]] = a.ln_size
-    out.append(StandOff("mounting offset", f"offset of {a.name}", idx[3:5], a.east_north_m, a.offset_sigma_m))
+    out.append(Directs("mounting offset", f"offset of {a.name}", idx[3:5], a.east_north_m, a.offset_sigma_m))
     out.append(Direct("register heights", f"height of {a.name}", idx[5:6], a.up_m, a.up_sigma_m))
     source = "antenna dimensions" if a.sizes_known else "antenna dimensions not in the register"
-    out.append(Sizes(source, f"dimensions of {a.name}", idx[6:9], a.ln_size, a.ln_size_sigma))
+    out.append(Directs(source, f"dimensions of {a.name}", idx[6:9], a.ln_size, a.ln_size_sigma))
     out.append(Direct("downtilt assumed", f"downtilt of {a.name}", idx[1:2], a.downtilt_rad, a.downtilt_sigma_rad))
     out.append(Direct("plumb mounting assumed", f"roll of {a.name}", idx[2:3], 0.0, a.roll_sigma_rad))

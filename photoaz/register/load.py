@@ -257,12 +257,7 @@ def load_register(path: Path | str) -> RegisterResult:
     either = () if {"rad_center_m", "rad_center_ft"} & set(table.columns) else ("rad_center_m or rad_center_ft",)
     good, faults = _validated(_RegisterRow, table, needed=either)
     extras = {r.line: {k: v for k, v in r.cells.items() if k not in _RegisterRow.model_fields} for r in table.rows}
-    kept: list[tuple[int, _RegisterRow]] = []
-    for line, row in good:
-        own = list(_row_faults(row, table.path, line))
-        faults += own
-        if not own:
-            kept.append((line, row))
+    kept = _faultless(good, faults, lambda row, line: _row_faults(row, table.path, line))
     kept = _without_repeats(
         kept,
         faults,
@@ -347,6 +342,19 @@ def _row_faults(row: _RegisterRow, path: Path, line: int) -> Iterable[Fault]:
             found=row.reading_date.isoformat(),
             wanted=f"a date from {norths.FIRST_YEAR} to {norths.LAST_YEAR}, as the reading is magnetic",
         )
+
+
+def _faultless(
+    rows: list[tuple[int, _M]], faults: list[Fault], check: Callable[[_M, int], Iterable[Fault]]
+) -> list[tuple[int, _M]]:
+    """The rows in which `check` (row, line) finds nothing; what it finds in the others is added to `faults`."""
+    kept: list[tuple[int, _M]] = []
+    for line, row in rows:
+        own = list(check(row, line))
+        faults += own
+        if not own:
+            kept.append((line, row))
+    return kept
 
 
 def _without_repeats(
@@ -465,15 +473,10 @@ def load_controls(path: Path | str) -> tuple[Control, ...]:
     """
     table = read_table(path, _ControlRow.columns())
     good, faults = _validated(_ControlRow, table)
-    controls = []
-    for line, row in good:
-        own = list(_control_faults(row, table.path, line))
-        faults += own
-        if not own:
-            controls.append(_control(row, line))
+    kept = _faultless(good, faults, lambda row, line: _control_faults(row, table.path, line))
     if faults:
         raise InputError(_sorted(faults))
-    return tuple(controls)
+    return tuple(_control(row, line) for line, row in kept)
 
 
 def _angle_of(row: _ControlRow) -> float | None:
@@ -535,12 +538,7 @@ def load_picks(path: Path | str) -> tuple[Pick, ...]:
     """
     table = read_table(path, _PickRow.columns())
     good, faults = _validated(_PickRow, table)
-    kept: list[tuple[int, _PickRow]] = []
-    for line, row in good:
-        own = list(_pick_faults(row, table.path, line))
-        faults += own
-        if not own:
-            kept.append((line, row))
+    kept = _faultless(good, faults, lambda row, line: _pick_faults(row, table.path, line))
     kept = _without_repeats(
         kept,
         faults,

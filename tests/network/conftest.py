@@ -12,12 +12,10 @@ from numpy.typing import NDArray
 from photoaz.network.observations import (
     Box,
     Direct,
+    Directs,
     LandmarkPixel,
     Observation,
     PixelBearing,
-    Sizes,
-    StandOff,
-    Standpoint,
     box_quantities,
 )
 from photoaz.network.parameters import Layout
@@ -267,11 +265,8 @@ def redrawn(observations: tuple[Observation, ...], rng: np.random.Generator, dra
                 continue
             noise = rng.standard_normal((*lead, 1)) if lead else rng.standard_normal()
             out.append(replace(o, value=o.value + o.sigma * noise))
-        elif isinstance(o, Sizes):
-            out.append(replace(o, value=o.value + o.sigma * rng.standard_normal((*lead, 3))))
-        elif isinstance(o, Standpoint | StandOff):
-            noise = rng.standard_normal((*lead, 2))
-            out.append(replace(o, east_north_m=o.east_north_m + o.sigma_m * noise))
+        elif isinstance(o, Directs):
+            out.append(replace(o, value=o.value + o.sigma * rng.standard_normal((*lead, len(o.index)))))
         elif isinstance(o, LandmarkPixel):
             out.append(replace(o, pixel=o.pixel + o.sigma_px * rng.standard_normal((*lead, 2))))
         elif isinstance(o, PixelBearing):

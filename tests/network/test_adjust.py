@@ -18,7 +18,7 @@ from photoaz.network.adjust import (
     variance_shares,
     w_tests,
 )
-from photoaz.network.observations import Direct, Known, Observation, Sizes
+from photoaz.network.observations import Direct, Directs, Known, Observation
 
 LINEAR = 1e-8  # agreement asked of two ways through a linear problem, relative
 
@@ -304,7 +304,7 @@ def test_rest_of_the_network_as_one_quadratic_loses_nothing(seed):
     rng = np.random.default_rng(50 + seed)
     net, _ = random_network(rng)
     keep = np.sort(rng.permutation(6)[:4])
-    own = [Sizes("own", "own", keep[:3], rng.normal(0, 1, 3), np.full(3, 0.5)), replace(net[0], index=keep)]
+    own = [Directs("own", "own", keep[:3], rng.normal(0, 1, 3), np.full(3, 0.5)), replace(net[0], index=keep)]
     net = [*net[1:], *own]
     whole = adjust(net, np.zeros(6))
     root, offset = marginal(whole, whole.rows[-2:], keep)
