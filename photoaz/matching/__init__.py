@@ -1,6 +1,5 @@
 """Which panel found in a photo is which antenna of the register."""
 
-from photoaz.matching.together import assign
 from photoaz.matching.model import (
     AntennaFound,
     Assignment,
@@ -13,6 +12,7 @@ from photoaz.matching.model import (
     PhotoView,
     Sight,
 )
+from photoaz.matching.together import assign
 
 __all__ = [
     "AntennaFound",

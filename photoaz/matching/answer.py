@@ -275,7 +275,8 @@ def _sight(
     elif size[0] < TOO_SMALL_PX:
         status, reason = "not_visible", f"only {size[0]:.0f} px wide"
     else:
-        status, reason = "not_found", f"should show its {facing} within {radius:.0f} px of ({px[0]:.0f}, {px[1]:.0f})"
+        side = "side" if facing == "profile" else facing
+        status, reason = "not_found", f"should show its {side} within {radius:.0f} px of ({px[0]:.0f}, {px[1]:.0f})"
     return Sight(
         antenna=mount.names[j],
         status=status,

@@ -33,14 +33,20 @@ OUT_OF_FRAME = 0.02
 SIZE_LN_SIGMA = 0.04
 #: the tails: so many residuals are four times as wide
 TAIL = 0.05
-#: a compass beside steel is no word at all that often; a standpoint is three times worse, or nonsense, that often
-COMPASS_NONSENSE = 0.15
+#: a compass beside steel is off by tens of degrees that often, and no word at all that often
+COMPASS_WIDE, COMPASS_NONSENSE = 0.15, 0.20
+COMPASS_WIDE_RAD = float(np.radians(20.0))
+#: a statement of a person, or one made from a landmark, is a slip that often
+STATEMENT_NONSENSE = 1e-4
+#: a standpoint is three times worse, or nonsense, that often
 STANDPOINT_WIDE, STANDPOINT_NONSENSE = 0.10, 0.02
 SHIFTS_M: Array = np.arange(-3.0, 3.01, 0.5)
 STARTS = 160
 ROUNDS = 3
 #: readings less likely than the best one by more than this are dropped (ln)
 DROP = 9.0
+#: a finder's errors are not independent of each other: that share of what they would tell if they were
+TRUSTED = 0.6
 NEVER = 1e6
 
 
@@ -193,10 +199,14 @@ def heading_cost(scene: Scene, toward: Array, shift: Array, grain_rad: float) ->
     implied = GRID[toward] - scene.observed.axis_rad - np.arctan(shift)
     cost = np.zeros(np.shape(implied))
     for said in scene.headings:
-        sigma = float(np.hypot(said.sigma_rad, grain_rad))
-        density = np.exp(-0.5 * (_wrap(implied - said.value_rad) / sigma) ** 2) * np.sqrt(2 * np.pi) / sigma
-        nonsense = COMPASS_NONSENSE if said.compass else 1e-4
-        cost = cost - np.log(nonsense + (1.0 - nonsense) * density)
+        off = _wrap(implied - said.value_rad)
+        wide = COMPASS_WIDE if said.compass else 0.0
+        nonsense = COMPASS_NONSENSE if said.compass else STATEMENT_NONSENSE
+        density = np.full(off.shape, nonsense)
+        for share, own in ((1.0 - wide - nonsense, said.sigma_rad), (wide, COMPASS_WIDE_RAD)):
+            sigma = float(np.hypot(own, grain_rad))
+            density += share * np.exp(-0.5 * (off / sigma) ** 2) * np.sqrt(2 * np.pi) / sigma
+        cost = cost - np.log(density)
     return cost
 
 
@@ -213,14 +223,16 @@ def hidden_share(scene: Scene, toward: Array, lay: Layout) -> Array:
     """Share (H, m, m) of each antenna (rows) that lies behind each other one (columns)."""
     m = scene.mount
     yaw = scene.azimuth - GRID[toward][:, None]
-    w, d, h = np.exp(m.ln_size).T
+    w, h, d = np.exp(m.ln_size).T
     half = 0.5 * (w * np.abs(np.cos(yaw)) + d * np.abs(np.sin(yaw)))
-    x, y = lay.across * lay.distance_m, lay.over * lay.distance_m
+    # as seen, brought to one distance: nearer panels stand higher in the frame
+    x, y = lay.across * scene.observed.distance_m, lay.over * scene.observed.distance_m
 
     def overlap(at: Array, half_size: Array) -> Array:
         low = np.maximum((at - half_size)[:, :, None], (at - half_size)[:, None, :])
         high = np.minimum((at + half_size)[:, :, None], (at + half_size)[:, None, :])
-        return np.clip((high - low) / np.maximum(2.0 * half_size[:, :, None], 1e-3), 0.0, 1.0)
+        share: Array = np.clip((high - low) / np.maximum(2.0 * half_size[:, :, None], 1e-3), 0.0, 1.0)
+        return share
 
     nearer = lay.distance_m[:, None, :] < lay.distance_m[:, :, None] - 0.25
     out: Array = overlap(x, half) * overlap(y, np.broadcast_to(h / 2.0, half.shape)) * nearer
@@ -387,12 +399,12 @@ def read(scene: Scene) -> tuple[Reading, ...]:
         cost = _pair_costs(scene, h, lay)
         solved = [_assign(c, scene.named) for c in cost]
         names = np.array([s[0] for s in solved])
-        total = np.array([s[1] for s in solved]) + _prior_cost(scene, h)
+        total = TRUSTED * np.array([s[1] for s in solved]) + _prior_cost(scene, h)
         if k < ROUNDS:
-            near = np.flatnonzero(total <= total.min() + (30.0, 20.0, 14.0)[k])
+            near = np.flatnonzero(total <= total.min() + (20.0, 14.0, 10.0)[k])
             h = _refit(scene, h.take(near), Layout(*(getattr(lay, f)[near] for f in Layout.__slots__)), names[near])
-    for k in np.flatnonzero(total <= total.min() + DROP):
-        _note(found, h, int(k), names[k], float(total[k]))
+    for near_best in np.flatnonzero(total <= total.min() + DROP).tolist():
+        _note(found, h, near_best, names[near_best], float(total[near_best]))
     _others(scene, h, cost, total, found)
     best = min(r.cost for r in found.values())
     kept = [r for r in found.values() if r.cost <= best + DROP]
@@ -431,7 +443,7 @@ def _others(
         if key in seen:
             continue
         seen.add(key)
-        prior = total[k] - summed
+        prior = total[k] - TRUSTED * summed
         for i, j in enumerate(names.tolist()):
             if i in scene.named:
                 continue
@@ -442,8 +454,8 @@ def _others(
                 changed[i] -= 100.0  # anything rather than false
             other, s = _assign(changed, scene.named)
             s += 100.0 if j < 0 and other[i] >= 0 else 0.0
-            if prior + s <= best + DROP:
-                _note(found, h, int(k), other, prior + s)
+            if prior + TRUSTED * s <= best + DROP:
+                _note(found, h, int(k), other, float(prior + TRUSTED * s))
 
 
 def weights(readings: Sequence[Reading]) -> Array:

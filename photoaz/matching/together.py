@@ -47,7 +47,7 @@ def assign(photos: Sequence[PhotoView], antennas: Sequence[KnownAntenna], site_s
     Raises
     ------
     InputError : a person's names that are not in the register, or the same name twice in a photo; equal names of
-    antennas.
+    antennas, or none at all.
     """
     index = {a.name: k for k, a in enumerate(antennas)}
     _check(photos, antennas, index)
@@ -82,6 +82,8 @@ def assign(photos: Sequence[PhotoView], antennas: Sequence[KnownAntenna], site_s
 
 def _check(photos: Sequence[PhotoView], antennas: Sequence[KnownAntenna], index: dict[str, int]) -> None:
     faults: list[Fault] = []
+    if not antennas:
+        faults.append(Fault(file="register", found="no antennas", wanted="at least one"))
     if len(index) != len(antennas):
         twice = sorted({a.name for a in antennas if sum(b.name == a.name for b in antennas) > 1})
         faults.append(Fault(file="register", column="antenna_id", found=", ".join(twice), wanted="each name once"))
