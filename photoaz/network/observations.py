@@ -21,6 +21,7 @@ from photoaz.photo.camera import (
 )
 from photoaz.photo.rotations import gibbs, los_from_cam
 from photoaz.vision.box import rotation_enu_from_panel
+from photoaz.vision.verticals import Verticals
 
 Array = NDArray[Any]
 
@@ -209,3 +210,13 @@ class Known:
     def residual(self, x: Array) -> Array:
         out: Array = np.einsum("ij,...j->...i", self.root, x - self.at) - self.offset
         return out
+
+
+#: the photo's unknowns that upright lines depend on
+PLUMB_FIELDS = ("pitch", "roll", "ln_focal", "principal_x", "principal_y")
+
+
+def plumb(label: str, index: Array, verticals: Verticals) -> Known:
+    """What upright lines seen in a photo say of its PLUMB_FIELDS, whose indices (5,) are given."""
+    at = np.append(verticals.mean, np.zeros(3))
+    return Known("verticals in the photo", label, index, at, verticals.root, verticals.offset, testable=True)
