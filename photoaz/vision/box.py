@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera, directions_from_pixels, project
+from photoaz.photo.camera import Camera, directions_from_pixels, project, project_jacobian
 
 Array = NDArray[Any]
 
@@ -49,37 +49,12 @@ def rotation_enu_from_panel(azimuth_rad: Array | float, downtilt_rad: Array | fl
     """
     a, t, r = np.broadcast_arrays(azimuth_rad, downtilt_rad, roll_rad)
     sa, ca, st, ct, sr, cr = np.sin(a), np.cos(a), np.sin(t), np.cos(t), np.sin(r), np.cos(r)
-    zero = np.zeros_like(sa)
-    normal = np.stack([sa * ct, ca * ct, -st], -1)
-    level_up = np.stack([sa * st, ca * st, ct], -1)
-    level_right = np.stack([-ca, sa, zero], -1)
-    up = level_up * cr[..., None] + level_right * sr[..., None]
-    right = level_right * cr[..., None] - level_up * sr[..., None]
-    return np.stack([right, up, normal], -1)
-
-
-_QUARTER = np.linspace(0.0, np.pi / 2, _FRONT_ARC)
-_BACK_QUARTER = np.linspace(0.0, np.pi / 2, _BACK_ARC)
-_FRONT_SPAN = np.linspace(-1.0, 1.0, _FRONT_POINTS)[1:-1]
-_MIRROR = np.array([-1.0, 1.0])
-
-
-def profile_points(width: Array, depth: Array, radius: Array, bulge: Array) -> Array:
-    """Cross-section of the body, (..., N, 2) points (x, z), in order round it, starting at the front's right-hand end.
-
-    The ideal box's front plane is touched by the bulge's middle; the front's ends lie `bulge` behind it. The arguments
-    broadcast, all in one unit of length.
-    """
-    width, depth, radius, bulge = (np.asarray(v)[..., None] for v in (width, depth, radius, bulge))
-    a, d = width / 2.0, depth / 2.0
-    r = np.minimum(radius, 0.45 * np.minimum(depth, width))
-    rb = r / 2.0
-    zf = d - bulge
-    right_front = np.stack([a - r + r * np.sin(_QUARTER), zf - r + r * np.cos(_QUARTER)], -1)
-    right_back = np.stack([a - rb + rb * np.cos(_BACK_QUARTER), -d + rb - rb * np.sin(_BACK_QUARTER)], -1)
-    front = np.stack([(a - r) * _FRONT_SPAN, zf + bulge * (1.0 - _FRONT_SPAN**2)], -1)
-    mirrored = (right_back[..., ::-1, :] * _MIRROR, right_front[..., ::-1, :] * _MIRROR)
-    return np.concatenate([right_front, right_back, *mirrored, front], -2)
+    out = np.empty((*sa.shape, 3, 3), sa.dtype)
+    # level right (-ca, sa, 0) and up (sa st, ca st, ct), turned by the roll; the normal
+    out[..., 0, 0], out[..., 0, 1], out[..., 0, 2] = -ca * cr - sa * st * sr, sa * st * cr - ca * sr, sa * ct
+    out[..., 1, 0], out[..., 1, 1], out[..., 1, 2] = sa * cr - ca * st * sr, ca * st * cr + sa * sr, ca * ct
+    out[..., 2, 0], out[..., 2, 1], out[..., 2, 2] = -ct * sr, ct * cr, -st
+    return out
 
 
 _N_PROFILE = 2 * _FRONT_ARC + 2 * _BACK_ARC + _FRONT_POINTS - 2
@@ -90,18 +65,99 @@ _RIGHT_BACK_EDGE = _FRONT_ARC + _BACK_ARC // 2
 _LEFT_BACK_EDGE = _FRONT_ARC + _BACK_ARC + _BACK_ARC // 2
 
 
+def _profile_template() -> Array:
+    """Cross-section (4, N, 2) as a linear map of half the width, half the depth, edge radius and bulge."""
+    quarter = np.linspace(0.0, np.pi / 2, _FRONT_ARC)
+    back = np.linspace(0.0, np.pi / 2, _BACK_ARC)
+    span = np.linspace(-1.0, 1.0, _FRONT_POINTS)[1:-1]
+    out = np.zeros((4, _N_PROFILE, 2))
+    width, depth, radius, bulge = out
+    n, m = _FRONT_ARC, _FRONT_ARC + _BACK_ARC
+    width[:m, 0] = 1.0
+    depth[:n, 1], depth[n:m, 1] = 1.0, -1.0
+    bulge[:n, 1] = -1.0
+    radius[:n] = np.stack([np.sin(quarter) - 1.0, np.cos(quarter) - 1.0], -1)
+    radius[n:m] = np.stack([np.cos(back) - 1.0, 1.0 - np.sin(back)], -1) / 2.0  # the back's is half the front's
+    # the left side mirrors the right one, from the back on
+    out[:, m : m + _BACK_ARC] = out[:, n:m][:, ::-1] * [-1.0, 1.0]
+    out[:, m + _BACK_ARC : 2 * m] = out[:, :n][:, ::-1] * [-1.0, 1.0]
+    width[2 * m :, 0], radius[2 * m :, 0] = span, -span
+    depth[2 * m :, 1], bulge[2 * m :, 1] = 1.0, -(span**2)
+    return out
+
+
+_PROFILE = _profile_template()
+
+
+def _radius_that_fits(radius: Array, depth: Array, width: Array) -> Array:
+    return np.asarray(np.minimum(radius, 0.45 * np.minimum(depth, width)))
+
+
+def profile_points(width: Array, depth: Array, radius: Array, bulge: Array) -> Array:
+    """Cross-section of the body, (..., N, 2) points (x, z), in order round it, starting at the front's right-hand end.
+
+    The ideal box's front plane is touched by the bulge's middle; the front's ends lie `bulge` behind it. The arguments
+    broadcast, all in one unit of length.
+    """
+    r = _radius_that_fits(radius, depth, width)
+    parts = np.broadcast_arrays(np.asarray(width) / 2.0, np.asarray(depth) / 2.0, r, bulge)
+    return _spread(np.stack(parts, -1), _PROFILE)
+
+
+def _spread(parts: Array, template: Array) -> Array:
+    """Points (..., N, dim) of parts (..., K) by a linear map (K, N, dim)."""
+    return np.asarray((parts @ template.reshape(len(template), -1)).reshape(*parts.shape[:-1], *template.shape[1:]))
+
+
+#: the ideal box's corners: the front's upper left, upper right, lower right, lower left as seen by somebody looking at
+#: the front, then those behind them in the same order
+_CORNERS = np.array(
+    [[-1, 1, 1], [1, 1, 1], [1, -1, 1], [-1, -1, 1], [-1, 1, -1], [1, 1, -1], [1, -1, -1], [-1, -1, -1]], float
+)
+N_BODY = 4 * _N_PROFILE
+
+
+def _body_template() -> Array:
+    """Body and ideal corners (9, N_BODY + 8, 3), a linear map of `_body_parts`."""
+    out = np.zeros((9, N_BODY + len(_CORNERS), 3))
+    for k, (y_height, y_rise) in enumerate(((-1.0, 0.0), (-1.0, 1.0), (1.0, -1.0), (1.0, 0.0))):
+        at = slice(k * _N_PROFILE, (k + 1) * _N_PROFILE)
+        own = [0, 1, 2, 3] if k in (1, 2) else [4, 5, 6, 3]
+        out[own, at, 0], out[own, at, 2] = _PROFILE[..., 0], _PROFILE[..., 1]
+        out[7, at, 1], out[8, at, 1] = y_height, y_rise
+    out[[0, 7, 1], N_BODY:, [0, 1, 2]] = _CORNERS.T
+    return out
+
+
+_BODY = _body_template()
+
+
+def _body_parts(width: Array, height: Array, depth: Array, radius: Array, bulge: Array) -> Array:
+    """What a body's points are a linear map of (..., 9).
+
+    Half of width and depth, edge radius and bulge; half of width and depth, and radius of its caps; half of the height,
+    and how far below its ends the caps begin.
+    """
+    width, height, depth, radius, bulge = np.broadcast_arrays(width, height, depth, radius, bulge)
+    inset = np.minimum(_CAP_INSET * width, 0.2 * depth)  # the cap of a plate stays a plate
+    out = np.empty((*width.shape, 9))
+    out[..., 0], out[..., 1], out[..., 3] = width / 2.0, depth / 2.0, bulge
+    out[..., 2] = _radius_that_fits(radius, depth, width)
+    out[..., 4], out[..., 5] = out[..., 0] - inset, out[..., 1] - inset
+    out[..., 6] = _radius_that_fits(np.maximum(radius - inset, 0.2 * radius), depth - 2 * inset, width - 2 * inset)
+    out[..., 7], out[..., 8] = height / 2.0, _CAP_RISE * width
+    return out
+
+
 def body_points(width: Array, height: Array, depth: Array, radius: Array, bulge: Array) -> Array:
     """Points (..., 4 * N, 3) of the body's surface: four slices, from the bottom cap to the top cap."""
-    outer = profile_points(width, depth, radius, bulge)
-    inset = np.minimum(_CAP_INSET * np.asarray(width), 0.2 * np.asarray(depth))  # the cap of a plate stays a plate
-    cap = profile_points(width - 2 * inset, depth - 2 * inset, np.maximum(radius - inset, 0.2 * radius), bulge)
-    h = np.asarray(height) / 2.0
+    return _spread(_body_parts(width, height, depth, radius, bulge), _BODY[:, :N_BODY])
 
-    def at(y: Array, p: Array) -> Array:
-        return np.stack([p[..., 0], np.broadcast_to(y[..., None], p.shape[:-1]), p[..., 1]], -1)
 
-    rise = _CAP_RISE * np.asarray(width)
-    return np.concatenate([at(-h, cap), at(-h + rise, outer), at(h - rise, outer), at(h, cap)], -2)
+def _parts_of(theta: Array) -> Array:
+    size = np.exp(theta[..., 5:8])
+    w = size[..., 0]
+    return _body_parts(w, size[..., 1], size[..., 2], theta[..., 8] * w, theta[..., 9] * w)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,13 +203,7 @@ def _to_pixels(sighting: Sighting, theta: Array, points: Array) -> Array:
 
 def project_body(sighting: Sighting, theta: Array) -> Array:
     """Pixels (..., M, 2) of the body's points."""
-    w, h, d = (np.exp(theta[..., k]) for k in (5, 6, 7))
-    return _to_pixels(sighting, theta, body_points(w, h, d, theta[..., 8] * w, theta[..., 9] * w))
-
-
-_CORNERS = np.array(
-    [[-1, 1, 1], [1, 1, 1], [1, -1, 1], [-1, -1, 1], [-1, 1, -1], [1, 1, -1], [1, -1, -1], [-1, -1, -1]], float
-)
+    return _to_pixels(sighting, theta, _spread(_parts_of(theta), _BODY[:, :N_BODY]))
 
 
 def ideal_corners_px(sighting: Sighting, theta: Array) -> Array:
@@ -165,31 +215,106 @@ def ideal_corners_px(sighting: Sighting, theta: Array) -> Array:
     return _to_pixels(sighting, theta, _CORNERS * np.exp(theta[..., None, 5:8]) / 2.0)
 
 
+#: steps of the forward differences, where they are used: far below what the pixels resolve, far above rounding
+_CENTRE_STEP = np.array([[0.0, 0.0], [1e-2, 0.0], [0.0, 1e-2]])
+_SHAPE_STEP = np.array([1e-4, 1e-4, 1e-4, 1e-3, 1e-3])
+_SHAPE_PERTURB = np.concatenate(
+    [np.zeros((1, N_PARAMETERS)), np.concatenate([np.zeros((5, 5)), np.diag(_SHAPE_STEP)], 1)]
+)
+
+
+def body_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
+    """The body's projected points (..., M, 2) and their derivative (..., M, 2, P) at theta (..., P)."""
+    px, jac = _derivative(sighting, theta.reshape(-1, N_PARAMETERS), _BODY[:, :N_BODY])
+    return px.reshape(*theta.shape[:-1], *px.shape[1:]), jac.reshape(*theta.shape[:-1], *jac.shape[1:])
+
+
+def corner_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
+    """The ideal front's corners (..., 8) and their derivative (..., 8, P) at theta (..., P)."""
+    px, jac = _derivative(sighting, theta.reshape(-1, N_PARAMETERS), _BODY[:, N_BODY : N_BODY + 4])
+    return px.reshape(*theta.shape[:-1], 8), jac.reshape(*theta.shape[:-1], 8, N_PARAMETERS)
+
+
+def body_and_corner_derivative(sighting: Sighting, theta: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    """Both of the above at once, of boxes (B, P)."""
+    px, jac = _derivative(sighting, theta, _BODY[:, : N_BODY + 4])
+    n = N_BODY
+    return (px[:, :n], jac[:, :n]), (px[:, n:].reshape(-1, 8), jac[:, n:].reshape(-1, 8, N_PARAMETERS))
+
+
+def _derivative(sighting: Sighting, theta: Array, template: Array) -> tuple[Array, Array]:
+    """Projected points (B, N, 2) of boxes (B, P) and their derivative (B, N, 2, P); template (9, N, 3)."""
+    rot = rotation_cam_from_panel(sighting, theta)
+    turned = np.swapaxes(rot, -1, -2)
+    parts = _parts_of(theta[:, None] + _SHAPE_PERTURB)
+    sight = directions_from_pixels(sighting.camera, theta[:, None, 3:5] + _CENTRE_STEP)
+    y = _spread(parts[:, 0], template) @ turned  # from the box's centre, in the camera's frame
+    points = y + sight[:, :1]
+    by = np.empty((*points.shape, N_PARAMETERS))
+    # axes that azimuth, downtilt and roll turn the box about: down, its level right, its normal backwards
+    level = sighting.cam_from_level
+    axis = np.empty((len(theta), 1, 3, 3))
+    axis[:, 0, :, 0] = -level[:, 2]
+    axis[:, 0, :, 1] = np.stack([-np.cos(theta[:, 0]), np.sin(theta[:, 0])], -1) @ level[:, :2].T
+    axis[:, 0, :, 2] = -rot[:, :, 2]
+    for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
+        by[:, :, i, :3] = axis[:, :, j] * y[:, :, k, None] - axis[:, :, k] * y[:, :, j, None]
+    by[..., 3:5] = np.swapaxes(sight[:, 1:] - sight[:, :1], 1, 2)[:, None] / _CENTRE_STEP[1, 0]
+    shape = _spread((parts[:, 1:] - parts[:, :1]) / _SHAPE_STEP[:, None], template)  # (B, 5, N, 3)
+    by[..., 5:] = np.moveaxis(shape @ turned[:, None], 1, -1)
+    rows, _ = project_jacobian(sighting.camera, points)
+    out = rows[..., 0, None] * by[..., None, 0, :]
+    out += rows[..., 1, None] * by[..., None, 1, :]
+    out += rows[..., 2, None] * by[..., None, 2, :]
+    return project(sighting.camera, points), out
+
+
+def _inner_edges(shown_left: int, shown_right: int) -> tuple[Array, Array, Array, Array]:
+    """Ends of the inner edges (left, right, lower, upper) as points of the body, from its edges shown to both sides."""
+    n = _N_PROFILE
+    left, right = np.array([n + shown_left, 2 * n + shown_left]), np.array([2 * n + shown_right, n + shown_right])
+    return left, right, np.array([n + shown_right, n + shown_left]), np.array([2 * n + shown_left, 2 * n + shown_right])
+
+
+#: seen from the rear the panel's own right is on the left of the picture
+_INNER_OF_FRONT = _inner_edges(_LEFT_EDGE, _RIGHT_EDGE)
+_INNER_OF_REAR = _inner_edges(_RIGHT_BACK_EDGE, _LEFT_BACK_EDGE)
+
+
 def view_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -> BoxView:
     """How the box looks: outline, inner edges, visible faces. points_px: its body's points, where known already."""
+    return views_of(sighting, theta[None], None if points_px is None else points_px[None])[0]
+
+
+def views_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -> tuple[BoxView, ...]:
+    """As `view_of`, of several boxes (B, N_PARAMETERS), their points (B, M, 2)."""
     px = project_body(sighting, theta) if points_px is None else points_px
-    # OpenCV's clockwise is meant for y up: as shown (y down) it is the other one
-    hull = cv2.convexHull(px.astype(np.float32), clockwise=False, returnPoints=False).reshape(-1)
     rot = rotation_cam_from_panel(sighting, theta)
-    w, h, d = np.exp(theta[5:8]) / 2.0
-    centre = directions_from_pixels(sighting.camera, theta[3:5])
-    towards = -rot.T @ centre  # the camera as seen from the box's centre, in its own frame (unit distance)
-    n = _N_PROFILE
-    front, rear = bool(towards[2] > d), bool(towards[2] < -d)
-    wall_right, wall_left = bool(towards[0] > w), bool(towards[0] < -w)
-    bottom = bool(towards[1] < -h)
-    right_edge, left_edge = (_RIGHT_EDGE, _LEFT_EDGE) if not rear else (_RIGHT_BACK_EDGE, _LEFT_BACK_EDGE)
-    face = front or rear
-    # seen from the rear the panel's own right is on the left of the picture
-    shown_left, shown_right = (left_edge, right_edge) if not rear else (right_edge, left_edge)
-    seen_left, seen_right = (wall_left, wall_right) if not rear else (wall_right, wall_left)
-    return BoxView(
-        points_px=px,
-        hull=hull,
-        front_visible=front,
-        rear_visible=rear,
-        inner_left=np.array([n + shown_left, 2 * n + shown_left]) if face and seen_left else None,
-        inner_right=np.array([2 * n + shown_right, n + shown_right]) if face and seen_right else None,
-        inner_lower=np.array([n + shown_right, n + shown_left]) if face and bottom else None,
-        inner_upper=np.array([2 * n + shown_left, 2 * n + shown_right]) if face else None,
-    )
+    half = np.exp(theta[:, 5:8]) / 2.0
+    centre = directions_from_pixels(sighting.camera, theta[:, 3:5])
+    towards = -(centre[:, None, :] @ rot)[:, 0]  # the camera as seen from the box's centre, in its own frame
+    ahead = towards > half
+    behind = towards < -half
+    single = px.astype(np.float32)
+    views = []
+    for points, short, (right, _, front), (left, below, rear) in zip(
+        px, single, ahead.tolist(), behind.tolist(), strict=True
+    ):
+        # OpenCV's clockwise is meant for y up: as shown (y down) it is the other one
+        hull = cv2.convexHull(short, clockwise=False, returnPoints=False).reshape(-1)
+        inner = _INNER_OF_REAR if rear else _INNER_OF_FRONT
+        face = front or rear
+        seen_left, seen_right = (right, left) if rear else (left, right)
+        views.append(
+            BoxView(
+                points_px=points,
+                hull=hull,
+                front_visible=front,
+                rear_visible=rear,
+                inner_left=inner[0] if face and seen_left else None,
+                inner_right=inner[1] if face and seen_right else None,
+                inner_lower=inner[2] if face and below else None,
+                inner_upper=inner[3] if face else None,
+            )
+        )
+    return tuple(views)

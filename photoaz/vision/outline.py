@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain as joined
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -15,18 +18,22 @@ Array = NDArray[Any]
 #: kinds of edges; the inner ones are those between two visible faces
 LEFT, RIGHT, TOP, BOTTOM, INNER_LEFT, INNER_RIGHT, INNER_LOWER, INNER_UPPER = range(8)
 N_EDGES = 8
+_INNER_KINDS = (INNER_LEFT, INNER_RIGHT, INNER_LOWER, INNER_UPPER)
 EDGE_NAMES = ("left", "right", "top", "bottom", "inner left", "inner right", "inner lower", "inner upper")
 
 
 @dataclass(frozen=True, slots=True)
 class EdgeSamples:
-    """Samples along edges. All arrays have one entry per sample, shape (S,) or (S, 2).
+    """Samples along the edges of one or several boxes. All arrays have one entry per sample, shape (S,) or (S, 2).
+
+    The samples of a box follow each other, and within it those of an edge.
 
     x_px: the place; normal: unit, pointing out of the box (for an inner edge: away from the large face); first, second,
-    fraction: the sample is (1 - fraction) * points[first] + fraction * points[second] of the body's points; edge: the
-    kind; along: position along its edge, -1 to 1; spacing_px: length of edge that the sample stands for; inner_px:
-    distance inwards to the next edge (inf: none near); inner_*: that edge's own interpolation; outer_px: distance
-    outwards from an inner edge to the outline (inf for the outline itself).
+    fraction: the sample is (1 - fraction) * points[first] + fraction * points[second] of the body's points, counted on
+    through all boxes; edge: the kind; along: position along its edge, -1 to 1; spacing_px: length of edge that the
+    sample stands for; inner_px: distance inwards to the next edge (inf: none near); inner_*: that edge's own
+    interpolation; outer_px: distance outwards from an inner edge to the outline (inf for the outline itself); box:
+    which of the boxes it belongs to.
     """
 
     x_px: Array
@@ -42,9 +49,15 @@ class EdgeSamples:
     inner_second: Array
     inner_fraction: Array
     outer_px: Array
+    box: Array
 
     def __len__(self) -> int:
         return len(self.edge)
+
+    @property
+    def run(self) -> Array:
+        """A number for each edge of each box: samples of one edge share it."""
+        return self.box * N_EDGES + self.edge
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +81,13 @@ class _Chains:
         return _Chains(*(getattr(self, name)[keep] for name in self.__slots__))
 
 
-def _sample_chains(points: Array, chains: list[Array], max_per_edge: int, trim: float) -> _Chains:
-    """Samples a pixel apart or `max_per_edge` to a polyline, `trim` left out at its ends; normals left of travel."""
-    index = np.concatenate(chains)
-    chain = np.repeat(np.arange(len(chains)), [len(c) for c in chains])
+def _sample_chains(
+    points: Array, chains: list[list[int]], max_per_edge: int, trim: Array, spacing_px: float
+) -> _Chains:
+    """Samples along polylines, the `trim` of each left out at its ends; normals left of travel. See `sample_edges`."""
+    size = [len(c) for c in chains]
+    index = np.fromiter(joined.from_iterable(chains), int, sum(size))
+    chain = np.repeat(np.arange(len(chains)), size)
     place = points[index]
     step = place[1:] - place[:-1]
     length = np.hypot(step[:, 0], step[:, 1])
@@ -80,18 +96,25 @@ def _sample_chains(points: Array, chains: list[Array], max_per_edge: int, trim: 
     end = np.cumsum(length)
     total = np.bincount(of, length, len(chains))
     usable = total - 2 * trim
-    n = np.where(usable > 0.5, np.maximum(2, np.rint(usable / np.maximum(1.0, total / max_per_edge))), 0).astype(int)
+    n = np.where(
+        usable > 0.5,
+        np.maximum(
+            2, np.rint(usable / np.clip(total / _FEW_ON_AN_EDGE, 1.0, np.maximum(spacing_px, total / max_per_edge)))
+        ),
+        0,
+    ).astype(int)
     own = np.repeat(np.arange(len(chains)), n)
     before = np.cumsum(n) - n
     spacing = np.divide(usable, n, out=np.zeros_like(usable), where=n > 0)
-    arc = trim + (np.arange(len(own)) - before[own] + 0.5) * spacing[own]
+    arc = trim[own] + (np.arange(len(own)) - before[own] + 0.5) * spacing[own]
     # segments of one polyline lie end to end on the way along all of them
     offset = np.cumsum(total) - total
-    lowest = np.searchsorted(of, own)
+    lowest, highest = np.searchsorted(of, np.arange(len(chains) + 1))[[own, own + 1]] if len(own) else (own, own)
     segment = np.searchsorted(end, offset[own] + arc, side="right")
-    segment = np.clip(segment, lowest, np.searchsorted(of, own, side="right") - 1) if len(own) else own
-    fraction = (offset[own] + arc - (end - length)[segment]) / length[segment]
-    tangent = step[segment] / length[segment][:, None]
+    segment = np.clip(segment, lowest, highest - 1)
+    long = length[segment]
+    fraction = (offset[own] + arc - end[segment]) / long + 1.0
+    tangent = step[segment] / long[:, None]
     start = at[segment]
     return _Chains(
         chain=own,
@@ -106,90 +129,98 @@ def _sample_chains(points: Array, chains: list[Array], max_per_edge: int, trim: 
     )
 
 
-def _outline_chains(view: BoxView) -> list[tuple[int, Array]]:
+def _outline_chains(view: BoxView) -> list[tuple[int, list[int]]]:
     """The outline's polylines by kind: clockwise as shown, cut where it changes between body and caps."""
-    hull = view.hull
-    slices = hull // (len(view.points_px) // 4)
-    following, after = np.roll(hull, -1), np.roll(slices, -1)
-    out: list[tuple[int, Array]] = []
-    for i in np.flatnonzero(((slices == 1) & (after == 2)) | ((slices == 2) & (after == 1))):
-        # clockwise with y down: upwards on the left
-        out.append((LEFT if slices[i] == 1 else RIGHT, np.array([hull[i], following[i]])))
-    for kind, inside in ((TOP, slices >= 2), (BOTTOM, slices < 2)):
-        if inside.any() and not inside.all():
-            first = np.flatnonzero(inside & ~np.roll(inside, 1))
-            if len(first) == 1:
-                out.append((kind, np.roll(hull, -first[0])[: int(inside.sum())]))
+    slice_size = len(view.points_px) // 4
+    hull = view.hull.tolist()
+    slices = [h // slice_size for h in hull]
+    out: list[tuple[int, list[int]]] = []
+    upper = [s >= 2 for s in slices]
+    rising: list[int] = []
+    falling: list[int] = []
+    for i in range(len(hull)):
+        if upper[i] != upper[i - 1]:
+            (rising if upper[i] else falling).append(i)
+            # clockwise with y down: upwards on the left
+            if slices[i - 1] + slices[i] == 3 and slices[i] in (1, 2):
+                out.append((LEFT if upper[i] else RIGHT, [hull[i - 1], hull[i]]))
+    if len(rising) == 1:
+        (top,), (bottom,) = rising, falling
+        round_ = hull + hull
+        out.append((TOP, round_[top : bottom + (len(hull) if bottom < top else 0)]))
+        out.append((BOTTOM, round_[bottom : top + (len(hull) if top < bottom else 0)]))
     return out
 
 
-def _apart_from_corners(samples: _Chains, kinds: Array, trim: float) -> Array:
-    """Whether a sample is far enough from corners of the outline, where its profile would cross the other edge."""
+#: samples on a short edge, whatever the spacing asked for
+_FEW_ON_AN_EDGE = 12.0
+#: an outline that turns by more than this within the trimmed length has a corner there
+_CORNER_COSINE = float(np.cos(np.radians(25.0)))
+
+
+def _apart_from_corners(samples: _Chains, capped: Array, trim: Array) -> Array:
+    """Whether a sample is far enough from corners of the outline, where its profile would cross the other edge.
+
+    capped: whether a polyline runs round a cap; trim: of each polyline.
+    """
     ok = np.ones(len(samples.chain), bool)
-    for kind in (TOP, BOTTOM):
-        at = np.flatnonzero(kinds[samples.chain] == kind)
-        if len(at):
-            heading = np.unwrap(np.arctan2(samples.normal[at, 0], -samples.normal[at, 1]))
-            arc = samples.arc[at]
-            near = np.abs(arc[:, None] - arc[None, :]) < trim
-            ok[at] = (np.abs(heading[:, None] - heading[None, :]) * near).max(1) < np.radians(25)
+    at = np.flatnonzero(capped[samples.chain])
+    chain, normal, arc, reach = samples.chain[at], samples.normal[at], samples.arc[at], trim[samples.chain[at]]
+    for k in range(1, len(at)):
+        near = (chain[k:] == chain[:-k]) & (arc[k:] - arc[:-k] < reach[k:])
+        if not near.any():
+            break
+        turned = near & ((normal[k:] * normal[:-k]).sum(1) < _CORNER_COSINE)
+        ok[at[k:][turned]] = False
+        ok[at[:-k][turned]] = False
     return ok
 
 
-def sample_edges(view: BoxView, *, blur_px: float, max_per_edge: int = 120) -> EdgeSamples:
-    """Samples of every edge that can be measured in this view, ends left out where two edges meet."""
-    px = view.points_px
-    trim = 1.1 * blur_px + 1.0
-    outline = _outline_chains(view)
-    inner = [
-        (kind, idx)
-        for kind, idx in (
-            (INNER_LEFT, view.inner_left),
-            (INNER_RIGHT, view.inner_right),
-            (INNER_LOWER, view.inner_lower),
-            (INNER_UPPER, view.inner_upper),
-        )
-        if idx is not None
-    ]
-    if not outline and not inner:
+def sample_edges(
+    view: BoxView | Sequence[BoxView], *, blur_px: float | Array, max_per_edge: int = 120, spacing_px: float = 1.0
+) -> EdgeSamples:
+    """Samples of every edge that can be measured in a view (or in several), ends left out where two edges meet.
+
+    blur_px: of the picture, one for all views or one for each. The samples are `spacing_px` apart, or closer where an
+    edge would have only a few; never closer than a pixel, and never more than `max_per_edge`.
+    """
+    views = [view] if isinstance(view, BoxView) else view
+    blur = np.broadcast_to(np.asarray(blur_px, float), (len(views),))
+    n_points = [len(v.points_px) for v in views]
+    px = np.concatenate([v.points_px for v in views])
+    kinds: list[int] = []
+    chains: list[list[int]] = []
+    boxes: list[int] = []
+    # ends of the inner edges, -1 where there is none
+    inner = np.full((len(views), len(_INNER_KINDS), 2), -1)
+    start = 0
+    for b, v in enumerate(views):
+        for kind, points in _outline_chains(v):
+            kinds.append(kind)
+            chains.append([start + p for p in points])
+        for k, ends in enumerate((v.inner_left, v.inner_right, v.inner_lower, v.inner_upper)):
+            if ends is not None:
+                inner[b, k] = ends + start
+                kinds.append(_INNER_KINDS[k])
+                chains.append(inner[b, k].tolist())
+        boxes += [b] * (len(kinds) - len(boxes))
+        start += n_points[b]
+    if not chains:
         empty, none, flat = np.zeros(0), np.zeros(0, int), np.zeros((0, 2))
-        return EdgeSamples(flat, flat, none, none, empty, none, empty, empty, empty, none, none, empty, empty)
-    kinds = np.array([kind for kind, _ in (*outline, *inner)])
-    c = _sample_chains(px, [idx for _, idx in (*outline, *inner)], max_per_edge, trim)
-    c = c.pick(_apart_from_corners(c, kinds, trim))
-    edge = kinds[c.chain]
-    n_outline = int(np.searchsorted(c.chain, len(outline)))
-    inner_px = np.full(len(edge), np.inf)
-    inner_first = np.zeros(len(edge), int)
-    inner_second = np.zeros(len(edge), int)
-    inner_fraction = np.zeros(len(edge))
-    x, m = c.x_px[:n_outline], c.normal[:n_outline]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        for _kind, idx in inner:
-            a, b = px[idx[0]], px[idx[1]]
-            d = b - a
-            det = m[:, 0] * d[1] - m[:, 1] * d[0]
-            rel = x - a
-            back = (rel[:, 0] * d[1] - rel[:, 1] * d[0]) / det  # distance inwards: x - back * m lies on the line
-            u = (rel[:, 0] - back * m[:, 0]) * d[0] + (rel[:, 1] - back * m[:, 1]) * d[1]
-            u = u / (d @ d)
-            hit = np.isfinite(back) & (back > 0.05) & (u > -0.05) & (u < 1.05) & (back < inner_px[:n_outline])
-            at = np.flatnonzero(hit)
-            inner_px[at], inner_first[at], inner_second[at], inner_fraction[at] = back[at], idx[0], idx[1], u[at]
-        # how far outwards the outline lies from an inner edge, along the inner edge's normal
-        outer_px = np.full(len(edge), np.inf)
-        if n_outline and n_outline < len(edge):
-            poly = px[view.hull]
-            d = np.roll(poly, -1, 0) - poly
-            y, m = c.x_px[n_outline:], c.normal[n_outline:]
-            det = m[:, :1] * d[:, 1] - m[:, 1:] * d[:, 0]
-            rel_x, rel_y = poly[:, 0] - y[:, :1], poly[:, 1] - y[:, 1:]
-            ahead = (rel_x * d[:, 1] - rel_y * d[:, 0]) / det
-            u = (rel_x * m[:, 1:] - rel_y * m[:, :1]) / det
-            ahead = np.where((u >= -1e-6) & (u <= 1 + 1e-6) & (ahead > 0), ahead, np.inf)
-            outer_px[n_outline:] = ahead.min(1)
+        return EdgeSamples(flat, flat, none, none, empty, none, empty, empty, empty, none, none, empty, empty, none)
+    kind_of, box_of = np.array(kinds), np.array(boxes)
+    trim = (1.1 * blur + 1.0)[box_of]
+    c = _sample_chains(px, chains, max_per_edge, trim, spacing_px)
+    c = c.pick(_apart_from_corners(c, (kind_of == TOP) | (kind_of == BOTTOM), trim))
+    edge, box = kind_of[c.chain], box_of[c.chain]
+    on_outline = edge < INNER_LEFT
+    inner_px, inner_first, inner_second, inner_fraction = _inner_behind(c, box, on_outline, inner, px)
+    outer_px = np.full(len(edge), np.inf)
+    inside = np.flatnonzero(~on_outline)
+    if len(inside):
+        outer_px[inside] = _outline_ahead(c.x_px[inside], c.normal[inside], box[inside], views)
     # inner edges too close to the outline are measured together with it, never by themselves
-    keep = outer_px > 3.0 * blur_px + 1.0
+    keep = outer_px > (3.0 * blur + 1.0)[box]
     return EdgeSamples(
         c.x_px[keep],
         c.normal[keep],
@@ -204,16 +235,66 @@ def sample_edges(view: BoxView, *, blur_px: float, max_per_edge: int = 120) -> E
         inner_second[keep],
         inner_fraction[keep],
         outer_px[keep],
+        box[keep],
     )
+
+
+def _inner_behind(
+    c: _Chains, box: Array, on_outline: Array, inner: Array, px: Array
+) -> tuple[Array, Array, Array, Array]:
+    """The nearest inner edge inwards of each sample of the outline: distance, its ends' points, fraction between them.
+
+    inner (B, 4, 2): the inner edges of each box, -1 where there is none.
+    """
+    n = len(box)
+    nearest, fraction = np.full(n, np.inf), np.zeros(n)
+    ends = np.zeros((n, 2), int)
+    for k in range(inner.shape[1]):
+        at = np.flatnonzero(on_outline & (inner[box, k, 0] >= 0))
+        pair = inner[box[at], k]
+        a = px[pair[:, 0]]
+        d = px[pair[:, 1]] - a
+        x, m = c.x_px[at], c.normal[at]
+        rel = x - a
+        with np.errstate(divide="ignore", invalid="ignore"):
+            det = m[:, 0] * d[:, 1] - m[:, 1] * d[:, 0]
+            back = (rel[:, 0] * d[:, 1] - rel[:, 1] * d[:, 0]) / det  # inwards: x - back * m lies on the line
+            u = (rel[:, 0] - back * m[:, 0]) * d[:, 0] + (rel[:, 1] - back * m[:, 1]) * d[:, 1]
+            u = u / (d * d).sum(1)
+            hit = np.isfinite(back) & (back > 0.05) & (u > -0.05) & (u < 1.05) & (back < nearest[at])
+        at = at[hit]
+        nearest[at], fraction[at], ends[at] = back[hit], u[hit], pair[hit]
+    return nearest, ends[:, 0], ends[:, 1], fraction
+
+
+def _outline_ahead(x: Array, normal: Array, box: Array, views: Sequence[BoxView]) -> Array:
+    """How far outwards along its normal each sample (S, 2) of an inner edge meets its own box's outline.
+
+    The outline is convex and the samples lie inside: the nearest of the lines along its sides that lies ahead.
+    """
+    longest = max(len(v.hull) for v in views)
+    # closed, and filled up with its first point: no length, never ahead
+    poly = np.stack([v.points_px[np.append(v.hull, np.full(longest + 1 - len(v.hull), v.hull[0]))] for v in views])
+    side = poly[:, 1:] - poly[:, :-1]
+    out = np.stack([side[..., 1], -side[..., 0]], -1)  # outwards, as long as the side; clockwise with y down
+    level = (out * poly[:, :-1]).sum(-1)
+    ahead = np.empty(len(x))
+    cut = np.searchsorted(box, np.arange(len(views) + 1)).tolist()
+    for b, (i, j) in enumerate(pairwise(cut)):
+        if j > i:
+            speed = normal[i:j] @ out[b].T
+            distance = level[b] - x[i:j] @ out[b].T
+            ahead[i:j] = np.divide(distance, speed, out=np.full_like(speed, np.inf), where=speed > 1e-9).min(1)
+    return ahead
 
 
 def displacement_jacobian(samples: EdgeSamples, d_points: Array) -> tuple[Array, Array]:
     """How far each sample's edge moves along the sample's normal, per unit of each parameter.
 
-    d_points (P, M, 2): derivative of the body's points by the P parameters. Returns (S, P) for the samples' own edges
-    and (S, P) for the inner edges behind them (0 where there is none).
+    d_points (M, 2, P), or (B, M, 2, P) of several boxes: derivative of the points by the P parameters. Returns (S, P)
+    for the samples' own edges and (S, P) for the inner edges behind them (0 where there is none).
     """
-    moved = np.ascontiguousarray(np.moveaxis(d_points, 0, -1))  # (M, 2, P): one gather serves all parameters
+    moved = d_points.reshape(-1, 2, d_points.shape[-1])  # one gather serves all parameters
 
     def along_normal(normal: Array, first: Array, second: Array, fraction: Array) -> Array:
         a, b = moved[first], moved[second]

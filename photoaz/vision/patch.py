@@ -55,7 +55,7 @@ def cut_patch(image: Array, low_px: Array, high_px: Array) -> Patch:
     x0, y0 = min(x0, x1 - 2), min(y0, y1 - 2)
     part = image[y0:y1, x0:x1]
     if part.ndim == 2:
-        return Patch(_LIGHT[part][..., None], (x0, y0))
-    light = cv2.cvtColor(_LIGHT[part], cv2.COLOR_BGR2YCrCb)  # of float32, its colour differences are about 0.5
+        return Patch(cv2.LUT(part, _LIGHT)[..., None], (x0, y0))
+    light = cv2.cvtColor(cv2.LUT(part, _LIGHT), cv2.COLOR_BGR2YCrCb)  # of float32, its colour differences are about 0.5
     light[..., 1:] = (light[..., 1:] - 0.5) * (CHROMA_WEIGHT * np.sqrt(2.0))
     return Patch(light, (x0, y0))

@@ -134,7 +134,7 @@ def solve(photos: dict[int, np.ndarray], chosen: slice) -> Solved:
 def _samples(place: np.ndarray, normal: np.ndarray) -> EdgeSamples:
     n = len(place)
     zeros, none, far = np.zeros(n), np.zeros(n, int), np.full(n, np.inf)
-    return EdgeSamples(place, normal, none, none, zeros, none, zeros, np.ones(n), far, none, none, zeros, far)
+    return EdgeSamples(place, normal, none, none, zeros, none, zeros, np.ones(n), far, none, none, zeros, far, none)
 
 
 def by_cv2(photos: dict[int, np.ndarray]) -> np.ndarray:

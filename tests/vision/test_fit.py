@@ -11,12 +11,11 @@ import pytest
 
 from photoaz.angles import wrap_deg
 from photoaz.photo.camera import Camera
-from photoaz.vision.box import N_PARAMETERS
+from photoaz.vision.box import N_PARAMETERS, corner_derivative
 from photoaz.vision.fit import (
     Minimum,
     Prior,
     Tolerance,
-    corner_derivative,
     fit_box,
     start_from_corners,
 )

@@ -7,8 +7,15 @@ import numpy as np
 import pytest
 
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
-from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px, project_body, view_of
-from photoaz.vision.fit import body_derivative
+from photoaz.vision.box import (
+    N_PARAMETERS,
+    Sighting,
+    body_derivative,
+    ideal_corners_px,
+    project_body,
+    view_of,
+    views_of,
+)
 from photoaz.vision.outline import (
     BOTTOM,
     INNER_LEFT,
@@ -122,12 +129,12 @@ def test_derivative_of_the_body() -> None:
     """Against central differences with another step."""
     theta = box(-25.0, 1.0)
     points, found = body_derivative(SIGHTING, theta)
-    assert np.array_equal(points, project_body(SIGHTING, theta))
+    assert np.abs(points - project_body(SIGHTING, theta)).max() < 1e-9  # px
     for k in range(N_PARAMETERS):
         h = np.zeros(N_PARAMETERS)
         h[k] = 1e-6
         slope = (project_body(SIGHTING, theta + h) - project_body(SIGHTING, theta - h)) / 2e-6
-        assert np.abs(found[k] - slope).max() < 2e-3 * max(np.abs(slope).max(), 1.0)
+        assert np.abs(found[..., k] - slope).max() < 2e-3 * max(np.abs(slope).max(), 1.0)
 
 
 @pytest.mark.parametrize("yaw", [-50.0, -8.0, 4.0, 20.0, 65.0])
@@ -196,3 +203,35 @@ def test_a_plate_has_the_outline_of_its_front(depth: float) -> None:
     corners = ideal_corners_px(SIGHTING, theta)[:4].astype(np.float32)
     off = [abs(cv2.pointPolygonTest(corners, x.tolist(), True)) for x in samples.x_px[samples.edge < INNER_LEFT]]
     assert max(off) < 2.0  # px: depth and rounding
+
+
+def test_boxes_sampled_together_are_those_sampled_alone() -> None:
+    """Each with its own blur; points of all boxes count on, so that one gather serves all."""
+    thetas, blurs = np.stack([box(*pose) for pose in POSES]), np.linspace(0.6, 1.5, len(POSES))
+    points, derivative = body_derivative(SIGHTING, thetas)
+    together = sample_edges(views_of(SIGHTING, thetas, points), blur_px=blurs, max_per_edge=40)
+    moves = displacement_jacobian(together, derivative)
+    flat = points.reshape(-1, 2)
+    assert (np.diff(together.box) >= 0).all()
+    for k, theta in enumerate(thetas):
+        alone = sample_edges(view_of(SIGHTING, theta), blur_px=blurs[k], max_per_edge=40)
+        at = together.box == k
+        for name in ("x_px", "normal", "edge", "along", "spacing_px", "inner_px", "outer_px"):
+            assert getattr(together, name)[at] == pytest.approx(getattr(alone, name), abs=1e-9)
+        single = displacement_jacobian(alone, body_derivative(SIGHTING, theta)[1])
+        for moved, expected in zip(moves, single, strict=True):
+            assert moved[at] == pytest.approx(expected, abs=1e-7)
+    between = together.fraction[:, None]
+    place = (1 - between) * flat[together.first] + between * flat[together.second]
+    assert place == pytest.approx(together.x_px, abs=1e-9)
+
+
+def test_spacing_of_samples() -> None:
+    """As wide as asked for, closer only where an edge would have few, and no more than allowed."""
+    view = view_of(SIGHTING, box(-20.0))
+    for spacing, most in ((1.0, 1000), (3.0, 1000), (1.0, 25)):
+        samples = sample_edges(view, blur_px=BLUR_PX, max_per_edge=most, spacing_px=spacing)
+        assert np.bincount(samples.edge).max() <= most
+        upright = samples.spacing_px[samples.edge == LEFT]  # some 540 px long
+        assert len(upright) == most if most < 100 else upright == pytest.approx(spacing, rel=0.01)
+        assert samples.spacing_px.min() > 0.8
