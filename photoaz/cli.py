@@ -147,13 +147,18 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], as_json: bool) -> None
 @click.option("--site", "site_id", metavar="S", help="Which site; may be left out where the register holds one only.")
 @click.option("--antenna", "antenna_ids", metavar="A", multiple=True, help="Only this antenna; may be repeated.")
 @click.option("--controls", metavar="C", type=_FILE, help="Landmarks, bearings and other controls, CSV or XLSX.")
-@click.option("--picks", metavar="P", type=_FILE, help="Where antennas are in the photos, CSV or XLSX.")
+@click.option(
+    "--picks",
+    metavar="P",
+    type=_FILE,
+    help="A person's word on where antennas are, CSV or XLSX; helps out where they are not found or not told apart.",
+)
 @click.option("--camera", metavar="CAM", type=_FILE, help="A calibration written by 'photoaz calibrate'.")
 @click.option(
     "--overlay",
     metavar="DIR",
     type=click.Path(file_okay=False, path_type=Path),
-    help="Draw what was fitted into DIR, a picture for each photo.",
+    help="Draw what was found and fitted into DIR, a picture for each photo.",
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
@@ -171,12 +176,14 @@ def estimate(
 ) -> None:
     """Estimate the azimuths of one site's antennas from one or more photos.
 
-    Each azimuth comes with its expanded uncertainty (95 %), beside the instrument reading and the design.
+    The panels are found in the photos and named by the pattern of the register. Each azimuth comes with its expanded
+    uncertainty (95 %), beside the instrument reading and the design. The pictures of --overlay show what was found, and
+    why each panel was named so: look at them before relying on a result.
 
     \b
     Example:
       photoaz estimate north_gate.jpg field.jpg --register register.csv --site HNT-204 \\
-        --picks picks.csv --controls controls.csv --overlay overlays
+        --controls controls.csv --overlay overlays
     """
     from photoaz.register.load import load_register, require_sites
 
@@ -332,8 +339,9 @@ def _site_text(solution: SiteSolution, judgements: _Judgements) -> str:
 
 
 def _draw_overlays(solution: SiteSolution, judgements: _Judgements, photos: Sequence[Path], folder: Path) -> list[Path]:
-    """A picture for each photo that shows an antenna; returns where they lie."""
+    """A picture for each photo that was looked at, also where it could not be used; returns where they lie."""
     from photoaz.photo.pixels import decode
+    from photoaz.report.names import Unseen
     from photoaz.report.overlay import Shown, draw_overlay
 
     folder.mkdir(parents=True, exist_ok=True)
@@ -343,16 +351,22 @@ def _draw_overlays(solution: SiteSolution, judgements: _Judgements, photos: Sequ
             Shown(solution=antenna, view=view, judgement=judgements.get(antenna.antenna_id))
             for antenna in solution.antennas
             for view in antenna.evidence
+            if view.photo == photo.photo and photo.status == "used"
+        ]
+        if not shown and photo.window_px is None:
+            continue
+        unseen = [
+            Unseen(antenna_id=antenna.antenna_id, view=view)
+            for antenna in solution.antennas
+            for view in antenna.missing
             if view.photo == photo.photo
         ]
-        if photo.status == "rejected" or not shown:
-            continue
         target = folder / f"{path.stem}.png"
         number = 2
         while target in written:
             target = folder / f"{path.stem}-{number}.png"
             number += 1
-        target.write_bytes(draw_overlay(decode(path), photo, shown, site_id=solution.site_id))
+        target.write_bytes(draw_overlay(decode(path), photo, shown, unseen, site_id=solution.site_id))
         written.append(target)
     return written
 
@@ -482,7 +496,7 @@ def demo(ctx: click.Context, out: Path, as_json: bool) -> None:
     _say(f"photos and tables: {out}")
     _say(f"results: {out / 'estimates.json'}")
     if overlays:
-        _say(f"pictures of what was fitted: {out / 'overlays'}")
+        _say(f"pictures of what was found and fitted: {out / 'overlays'}")
     _exit_by_photos(ctx, solution)
 
 

@@ -19,7 +19,7 @@ import photoaz
 import photoaz.solve
 from photoaz.cli import main
 from photoaz.sample import sample_dir, sample_files
-from photoaz.solution import AntennaSolution, BudgetShare, EvidenceView, PhotoSolution, SiteSolution
+from photoaz.solution import AntennaSolution, BudgetShare, EvidenceView, MissingView, PhotoSolution, SiteSolution
 
 REGISTER = """site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg,reading_azimuth_deg
 HNT-204,A1,46.6,-66.4,30,120,118
@@ -294,6 +294,33 @@ def test_no_photo_could_be_used(run, field, solver):
     assert len(result.stderr.splitlines()) == 2
     assert len(json.loads(result.stdout)["sites"][0]["photos"]) == 2
     assert list(Path("pictures").iterdir()) == []
+
+
+def test_overlay_of_a_photo_that_was_looked_at_and_not_used(run, field, solver, monkeypatch):
+    def looked_at(*args, **options):
+        solution = solver(*args, **options)
+        photos = (replace(solution.photos[0], window_px=(20.0, 20.0, 380.0, 280.0)), *solution.photos[1:])
+        return replace(solution, photos=photos)
+
+    monkeypatch.setattr(photoaz.solve, "solve_site", looked_at)
+    solver.rejects |= {"north.jpg", "south.jpg"}
+    run("estimate", "north.jpg", "south.jpg", "--register", "register.csv", "--overlay", "pictures")
+    assert [p.name for p in Path("pictures").iterdir()] == ["north.png"]
+
+
+def test_overlay_of_a_photo_in_which_nothing_was_found(run, field, solver, monkeypatch):
+    def looked_at(*args, **options):
+        solution = solver(*args, **options)
+        photos = tuple(replace(photo, window_px=(20.0, 20.0, 380.0, 280.0)) for photo in solution.photos)
+        missing = MissingView(photo=photos[0].photo, status="not_found", reason="should show its front")
+        unseen = AntennaSolution(antenna_id="A1", status="not_found", missing=(missing,))
+        return replace(solution, photos=photos, antennas=(unseen, solution.antennas[1]))
+
+    monkeypatch.setattr(photoaz.solve, "solve_site", looked_at)
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--overlay", "pictures")
+    assert result.exit_code == 0
+    assert "not found: should show its front" in result.stdout
+    assert [p.name for p in Path("pictures").iterdir()] == ["north.png"]
 
 
 def test_overlays_of_photos_with_one_name(run, field, solver):

@@ -11,7 +11,7 @@ from photoaz import __version__
 from photoaz.angles import azimuth_deg
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.register.model import Antenna, Site
-from photoaz.solution import AntennaSolution, EvidenceView, PhotoSolution, SiteSolution
+from photoaz.solution import AntennaSolution, EvidenceView, MissingView, NamedPanel, PhotoSolution, SiteSolution
 
 SCHEMA = "photoaz/estimates/1"
 
@@ -94,6 +94,19 @@ def _photo(photo: PhotoSolution) -> Document:
         "lon_deg": _number(photo.lon_deg, 7),
         "taken": None if taken is None else taken.isoformat(),
         "flags": list(photo.flags),
+        "window_px": None if photo.window_px is None else [_number(v, 2) for v in photo.window_px],
+        "panels": [_panel(panel) for panel in photo.panels],
+    }
+
+
+def _panel(panel: NamedPanel) -> Document:
+    return {
+        "corners_px": _pixels(panel.corners_px),
+        "probability": _fraction(panel.probability),
+        "front": panel.front,
+        "antenna_id": panel.antenna_id,
+        "name_probability": _fraction(panel.name_probability),
+        "reasons": list(panel.reasons),
     }
 
 
@@ -119,6 +132,7 @@ def _antenna(solution: AntennaSolution, antenna: Antenna | None, judgement: Ante
             for other in solution.alternatives
         ],
         "evidence": [_evidence(view) for view in solution.evidence],
+        "missing": [_missing(view) for view in solution.missing],
         "budget": [
             {"source": share.source, "share": _fraction(share.share), "u95_deg": _angle(share.u95_deg)}
             for share in solution.budget
@@ -145,6 +159,18 @@ def _evidence(view: EvidenceView) -> Document:
         "yaw_deg": _angle(view.yaw_deg),
         "quality": _fraction(view.quality),
         "from_pick": view.from_pick,
+        "name_probability": _fraction(view.name_probability),
+    }
+
+
+def _missing(view: MissingView) -> Document:
+    return {
+        "photo": view.photo,
+        "status": view.status,
+        "reason": view.reason,
+        "pixel": None if view.pixel is None else _pixels([view.pixel])[0],
+        "radius_px": _number(view.radius_px, 2),
+        "size_px": None if view.size_px is None else _pixels([view.size_px])[0],
     }
 
 

@@ -1,4 +1,4 @@
-"""What was fitted, drawn on the photo: large enough to judge the edges by."""
+"""What was found and fitted, drawn on the photo: large enough to judge the edges by, and why each bears its name."""
 
 from __future__ import annotations
 
@@ -17,6 +17,17 @@ from photoaz import __version__
 from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_deg
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.report.dial import Hand, draw_dial
+from photoaz.report.names import Row, Unseen, draw_block, names_and_why, not_seen, panel_names, percent, unsure
+from photoaz.report.overview import (
+    EXPECTED,
+    EXPECTED_WITHIN,
+    FOUND,
+    SEARCHED,
+    Expected,
+    Marks,
+    draw_overview,
+    draw_whole,
+)
 from photoaz.report.pens import (
     BLUE,
     GREEN,
@@ -26,19 +37,24 @@ from photoaz.report.pens import (
     VERMILION,
     WHITE,
     YELLOW,
+    Colour,
     Pen,
-    Point,
     fitted_lines,
     stroke,
     text_width,
     write,
 )
+from photoaz.report.window import bounds_of, ellipse, rectangle, window_about
 from photoaz.solution import AntennaSolution, EvidenceView, PhotoSolution
 
 PAGE_WIDTH_PX = 2400
 _MARGIN = 44
 _GAP = 36
 _COLUMN = 620  # the left one: where the antennas are, the dial, the key
+_OVERVIEW_TALL = 720
+_OVERVIEW_ALONE = 1300  # where there is nothing to enlarge
+_WHOLE_TALL = 330
+_WORDS = 1200  # what is said of the names is at least as wide
 _TITLE, _CAPTION, _SMALL = 46, 38, 30
 _LEADING = 1.3
 #: Height of an antenna as drawn, by how many share the page; and how far an enlargement goes: beyond, pixels only grow
@@ -62,19 +78,26 @@ class Shown:
 
 
 def draw_overlay(
-    image_bgr: NDArray[np.uint8], photo: PhotoSolution, shown: Sequence[Shown], *, site_id: str = ""
+    image_bgr: NDArray[np.uint8],
+    photo: PhotoSolution,
+    shown: Sequence[Shown],
+    unseen: Sequence[Unseen] = (),
+    *,
+    site_id: str = "",
 ) -> bytes:
     """A page about one photo, as PNG.
 
-    On the left where the antennas are in the photo, and a dial with true north, the line of sight, and where each face,
-    its reading and its design point. On the right every antenna twice, side by side: as it is, and with the fitted
-    outline (long dashes) and the edges within it (short dashes).
+    On the left where everything is that was found and that was looked for in vain, which part of the photo was
+    searched, and a dial with true north, the line of sight, and where each face, its reading and its design point. On
+    the right every antenna twice, side by side: as it is, and with the fitted outline (long dashes) and the edges in it
+    (short dashes); below, what each panel was taken for and why, and why other antennas were not seen. Where nothing
+    was fitted, as in a photo that could not be used, the searched part takes the place of the antennas.
 
     Parameters
     ----------
     image_bgr : (height, width, 3) uint8, blue, green, red, as shown. photo : its part in the solution. shown : the
-    antennas seen in it. site_id : stands in the title; a beginning of the antennas' ids that repeats it is left out
-    where there is little room.
+    antennas seen in it. unseen : those not seen in it. site_id : stands in the title; a beginning of the antennas' ids
+    that repeats it is left out where there is little room.
 
     Returns
     -------
@@ -82,25 +105,67 @@ def draw_overlay(
     """
     picture = Image.fromarray(np.ascontiguousarray(image_bgr[..., ::-1]))
     items = [item for item in shown if len(item.view.outline_px) >= 3]
-    tiles = [_tile(picture, item, len(items)) for item in items]
-    left = _left_column(picture, photo, items, site_id)
+    marks = _marks(photo, items, unseen, site_id)
+    hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
+    blocks = _blocks(photo, shown, unseen)
     room = PAGE_WIDTH_PX - 3 * _MARGIN - _COLUMN
-    right = _flow(tiles, room)
+    left: list[Image.Image] = []
+    right: list[Image.Image] = []
+    if items or not blocks:
+        left.append(draw_overview(picture, marks, _COLUMN, _OVERVIEW_TALL, _SMALL))
+        tiles = _flow([_tile(picture, item, len(items)) for item in items], room)
+        right += [] if tiles is None else [tiles]
+        if hands:
+            left.append(draw_dial(hands, _COLUMN, _CAPTION))
+        words = max(tiles.width if tiles else 0, min(_WORDS, room))
+        right += [draw_block(*block, words, _SMALL) for block in blocks]
+    else:
+        right.append(draw_overview(picture, marks, room, _OVERVIEW_ALONE, _CAPTION, whole=True))
+        left += [draw_block(*block, _COLUMN, _SMALL) for block in blocks]
+    if marks.searched is not None:
+        left.insert(1 if items else 0, draw_whole(picture, marks.searched, _COLUMN, _WHOLE_TALL))
+    key = _key(marks, bool(items), bool(hands), any(hand.alternatives_deg for hand in hands))
+    left += [] if key is None else [key]
+    return _png(_page(photo, site_id, _stacked(left), _stacked(right)))
+
+
+def _stacked(parts: Sequence[Image.Image]) -> Image.Image | None:
+    """Pictures under each other."""
+    if not parts:
+        return None
+    height = sum(part.height for part in parts) + _GAP * (len(parts) - 1)
+    column = Image.new("RGB", (max(part.width for part in parts), height), WHITE)
+    y = 0
+    for part in parts:
+        column.paste(part, (0, y))
+        y += part.height + _GAP
+    return column
+
+
+def _page(photo: PhotoSolution, site_id: str, left: Image.Image | None, right: Image.Image | None) -> Image.Image:
+    """The columns under the titles."""
     width = PAGE_WIDTH_PX if right is None else 3 * _MARGIN + _COLUMN + right.width
-    title, subtitle = _titles(photo, site_id)
-    title_lines = fitted_lines(title, _TITLE, width - 2 * _MARGIN)
-    sub_lines = [line for text in subtitle for line in fitted_lines(text, _SMALL, width - 2 * _MARGIN)]
-    head = round(_LEADING * (_TITLE * len(title_lines) + _SMALL * len(sub_lines))) + _GAP
-    body = max(left.height, right.height if right else 0)
+    lines = [
+        (line, size, colour, bold)
+        for text, size, colour, bold in _titles(photo, site_id)
+        for line in fitted_lines(text, size, width - 2 * _MARGIN)
+    ]
+    head = round(sum(_LEADING * size for _, size, *_ in lines)) + _GAP
+    body = max(left.height if left else 0, right.height if right else 0)
     page = Image.new("RGB", (width, 2 * _MARGIN + head + body), WHITE)
     draw = ImageDraw.Draw(page)
     y = float(_MARGIN)
-    for text, size in [(line, _TITLE) for line in title_lines] + [(line, _SMALL) for line in sub_lines]:
-        write(draw, (_MARGIN, y), text, size, bold=size == _TITLE)
+    for text, size, colour, bold in lines:
+        write(draw, (_MARGIN, y), text, size, colour=colour, bold=bold)
         y += _LEADING * size
-    page.paste(left, (_MARGIN, _MARGIN + head))
+    if left is not None:
+        page.paste(left, (_MARGIN, _MARGIN + head))
     if right is not None:
         page.paste(right, (2 * _MARGIN + _COLUMN, _MARGIN + head))
+    return page
+
+
+def _png(page: Image.Image) -> bytes:
     out = io.BytesIO()
     page.save(out, "PNG", pnginfo=_software())
     return out.getvalue()
@@ -114,17 +179,21 @@ def _software() -> Any:
     return info
 
 
-def _titles(photo: PhotoSolution, site_id: str) -> tuple[str, list[str]]:
+def _titles(photo: PhotoSolution, site_id: str) -> list[tuple[str, int, Colour, bool]]:
+    """Lines above the columns: text, size, colour, bold or not."""
     name = Path(photo.photo).name
-    lines = []
+    lines = [(f"{site_id}: {name}" if site_id else name, _TITLE, INK, True)]
+    if photo.status == "rejected":
+        reason = (photo.reason or "no reason given").removeprefix(f"{photo.photo}: ")
+        lines.append((f"Not used: {'; '.join(reason.splitlines())}", _CAPTION, VERMILION, True))
     if photo.heading_true_deg is not None:
         text = f"camera heading {format_azimuth_deg(photo.heading_true_deg, photo.heading_u95_deg)} from true north"
         for word, angle in (("pitch", photo.pitch_deg), ("roll", photo.roll_deg)):
             text += "" if angle is None else f", {word} {format_difference_deg(angle)}"
-        lines.append(text)
+        lines.append((text, _SMALL, INK, False))
     if photo.flags:
-        lines.append("! " + "; ".join(photo.flags))
-    return (f"{site_id}: {name}" if site_id else name), lines
+        lines.append(("! " + "; ".join(photo.flags), _SMALL, INK, False))
+    return lines
 
 
 def _short(antenna_id: str, site_id: str) -> str:
@@ -132,54 +201,64 @@ def _short(antenna_id: str, site_id: str) -> str:
     return rest or antenna_id
 
 
+def _blocks(photo: PhotoSolution, shown: Sequence[Shown], unseen: Sequence[Unseen]) -> list[tuple[str, str, list[Row]]]:
+    """What is said of the names, and of the antennas not seen: title, note, rows; only what there is something of."""
+    measured = [(item.solution.antenna_id, item.view) for item in shown]
+    seen = {name for name, _ in measured} | {panel.antenna_id for panel in photo.panels if panel.antenna_id is not None}
+    names = names_and_why(measured, photo.panels, used=photo.status == "used")
+    missing = not_seen(unseen, seen)
+    any_figure = any(row.tag for row in names)
+    blocks = [
+        ("Names and why", "with the name's probability" if any_figure else "", names),
+        ("Not seen here", "", missing),
+    ]
+    return [block for block in blocks if block[2]]
+
+
+def _marks(photo: PhotoSolution, items: Sequence[Shown], unseen: Sequence[Unseen], site_id: str) -> Marks:
+    """What the overview bears."""
+    fitted = {item.solution.antenna_id for item in items}
+    seen = fitted | {panel.antenna_id for panel in photo.panels}
+    labelled = zip(panel_names(photo.panels), photo.panels, strict=True)
+    return Marks(
+        fitted=tuple(
+            (_short(item.solution.antenna_id, site_id) + "?" * unsure(item.view), item.view.outline_px)
+            for item in items
+        ),
+        found=tuple(
+            (label if panel.antenna_id is None else _short(label, site_id), panel.corners_px)
+            for label, panel in labelled
+            if panel.antenna_id not in fitted and len(panel.corners_px) >= 3
+        ),
+        expected=tuple(
+            place for one in unseen if one.antenna_id not in seen and (place := _expected(one, site_id)) is not None
+        ),
+        searched=photo.window_px,
+    )
+
+
+def _expected(one: Unseen, site_id: str) -> Expected | None:
+    view = one.view
+    if view.status != "not_found" or view.pixel is None:
+        return None
+    radius = 0.0 if view.radius_px is None else view.radius_px
+    size = view.size_px or (2.0 * radius, 2.0 * radius)
+    if not all(math.isfinite(v) for v in (*view.pixel, radius, *size)):
+        return None
+    return Expected(label=_short(one.antenna_id, site_id), pixel=view.pixel, radius_px=radius, size_px=size)
+
+
 # ---------------------------------------------------------------------------------------------------------------------
 # One antenna: plain and fitted, side by side
 
 
-@dataclass(frozen=True, slots=True)
-class _Window:
-    """A part of the photo, enlarged: left, top, right, bottom [px of the photo], and how much."""
-
-    box: tuple[int, int, int, int]
-    scale: float
-
-    def size(self) -> tuple[int, int]:
-        left, top, right, bottom = self.box
-        return max(1, round((right - left) * self.scale)), max(1, round((bottom - top) * self.scale))
-
-    def at(self, point: Point) -> Point:
-        """Where a pixel of the photo lies in the enlargement; pixel centres are at whole numbers in both."""
-        return tuple((v - o + 0.5) * self.scale - 0.5 for v, o in zip(point, self.box[:2], strict=True))  # type: ignore[return-value]
-
-    def cut(self, picture: Image.Image) -> Image.Image:
-        how = Image.Resampling.LANCZOS if self.scale < 1.0 else Image.Resampling.BICUBIC
-        return picture.resize(self.size(), how, box=self.box)
-
-
-def _bounds(points: Sequence[Point]) -> tuple[float, float, float, float]:
-    xs, ys = [x for x, _ in points], [y for _, y in points]
-    return min(xs), min(ys), max(xs), max(ys)
-
-
-def _window(picture: Image.Image, bounds: tuple[float, float, float, float], margins: Point, scale: float) -> _Window:
-    left, top, right, bottom = bounds
-    mx, my = margins
-    box = (
-        min(max(0, math.floor(left - mx)), picture.width - 1),
-        min(max(0, math.floor(top - my)), picture.height - 1),
-        max(1, min(picture.width, math.ceil(right + mx) + 1)),
-        max(1, min(picture.height, math.ceil(bottom + my) + 1)),
-    )
-    return _Window((box[0], box[1], max(box[0] + 1, box[2]), max(box[1] + 1, box[3])), scale)
-
-
 def _tile(picture: Image.Image, item: Shown, how_many: int) -> Image.Image:
-    bounds = _bounds(item.view.outline_px)
+    bounds = bounds_of(item.view.outline_px)
     width, height = max(bounds[2] - bounds[0], 1.0), max(bounds[3] - bounds[1], 1.0)
     tall = next(tall for most, tall in _TALL if how_many <= most)
     margins = (max(0.18 * width, 0.05 * height, 5.0), max(0.08 * height, 0.2 * width, 5.0))
     scale = min(tall / height, _MAX_ENLARGEMENT, _MAX_TILE_WIDTH / (width + 2.0 * margins[0]))
-    window = _window(picture, bounds, margins, scale)
+    window = window_about(picture, bounds, margins, scale)
     plain = window.cut(picture)
     fitted = plain.copy()
     outline = [window.at(point) for point in item.view.outline_px]
@@ -200,7 +279,7 @@ def _tile(picture: Image.Image, item: Shown, how_many: int) -> Image.Image:
     return tile
 
 
-_Line = tuple[str, int, tuple[int, int, int]]
+_Line = tuple[str, int, Colour]
 
 
 def _caption_height(lines: Sequence[_Line]) -> int:
@@ -220,6 +299,9 @@ def _caption(item: Shown) -> list[_Line]:
         lines.append((text, _SMALL, BLUE))
     lines.append((f"{_VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, PALE))
     lines.append((f"{100.0 * view.quality:.0f} % of its edge found", _SMALL, PALE))
+    if view.name_probability is not None and not view.from_pick:
+        doubt = unsure(view)
+        lines.append((f"name {'UNSURE, ' * doubt}{percent(view.name_probability)}", _SMALL, INK if doubt else PALE))
     judgement = item.judgement
     if judgement is not None and judgement.reading is not None:
         reading = judgement.reading
@@ -261,21 +343,7 @@ def _flow(tiles: Sequence[Image.Image], room: int) -> Image.Image | None:
 
 
 # ---------------------------------------------------------------------------------------------------------------------
-# The left column: where, whither, and what the lines mean
-
-
-def _left_column(picture: Image.Image, photo: PhotoSolution, items: Sequence[Shown], site_id: str) -> Image.Image:
-    parts = [_overview(picture, items, site_id)]
-    hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
-    if hands:
-        parts.append(draw_dial(hands, _COLUMN, _CAPTION))
-    parts.append(_key(bool(hands), any(hand.alternatives_deg for hand in hands)))
-    column = Image.new("RGB", (_COLUMN, sum(p.height for p in parts) + _GAP * (len(parts) - 1)), WHITE)
-    y = 0
-    for part in parts:
-        column.paste(part, (0, y))
-        y += part.height + _GAP
-    return column
+# Whither, and what the lines mean
 
 
 def _hand(item: Shown, site_id: str) -> Hand | None:
@@ -296,60 +364,24 @@ def _hand(item: Shown, site_id: str) -> Hand | None:
     )
 
 
-def _overview(picture: Image.Image, items: Sequence[Shown], site_id: str) -> Image.Image:
-    """The tower head with the outlines and the antennas' names; the whole photo where nothing was fitted."""
-    points = [point for item in items for point in item.view.outline_px]
-    bounds = _bounds(points) if points else (0.0, 0.0, picture.width - 1.0, picture.height - 1.0)
-    span = max(bounds[2] - bounds[0], bounds[3] - bounds[1])
-    margin = 0.18 * span if points else 0.0
-    scale = min(_COLUMN / (bounds[2] - bounds[0] + 2 * margin + 1), 600 / (bounds[3] - bounds[1] + 2 * margin + 1), 6.0)
-    margin_x = max(margin, (_COLUMN / scale - (bounds[2] - bounds[0])) / 2.0)  # as wide as the column
-    window = _window(picture, bounds, (margin_x, margin), scale)
-    view = window.cut(picture)
-    if view.width > _COLUMN:
-        view = view.crop((0, 0, _COLUMN, view.height))
-    for item in items:
-        outline = [window.at(point) for point in item.view.outline_px]
-        stroke(view, [*outline, outline[0]], Pen(core=YELLOW, width=1.8, casing=1.2))
-    draw = ImageDraw.Draw(view)
-    taken: list[tuple[float, float, float, float]] = []
-    for item in sorted(items, key=lambda i: _bounds(i.view.outline_px)[0]):
-        left, top, right, bottom = _bounds([window.at(point) for point in item.view.outline_px])
-        text = _short(item.solution.antenna_id, site_id)
-        width = text_width(text, _SMALL)
-        x = min(max((left + right) / 2.0, width / 2.0 + 6), view.width - width / 2.0 - 6)
-        y = _free(x, bottom + 0.7 * _SMALL, top - 0.7 * _SMALL, width, view.height, taken)
-        taken.append((x - width / 2.0, y - _SMALL / 2.0, x + width / 2.0, y + _SMALL / 2.0))
-        write(draw, (x, y), text, _SMALL, anchor="mm", halo=True)
-    return view
-
-
-def _free(
-    x: float,
-    below: float,
-    above: float,
-    width: float,
-    height: float,
-    taken: Sequence[tuple[float, float, float, float]],
-) -> float:
-    """A place for a name under its box, else over it, else further down: one that no other name has."""
-
-    def clear(y: float) -> bool:
-        inside = _SMALL / 2.0 <= y <= height - _SMALL / 2.0
-        return inside and not any(
-            x - width / 2.0 < r + 4 and l - 4 < x + width / 2.0 and y - _SMALL / 2.0 < b and t < y + _SMALL / 2.0
-            for l, t, r, b in taken  # noqa: E741
-        )
-
-    steps = [below, above, *(below + k * _SMALL for k in range(1, 8)), *(above - k * _SMALL for k in range(1, 8))]
-    return next((y for y in steps if clear(y)), min(max(below, _SMALL), height - _SMALL))
-
-
-def _key(with_dial: bool, with_alternatives: bool) -> Image.Image:
-    rows: list[tuple[Callable[[Image.Image, float], None], str]] = [
-        (lambda p, y: stroke(p, [(0, y), (88, y)], _OUTLINE), "fitted outline"),
-        (lambda p, y: stroke(p, [(0, y), (88, y)], _INNER), "fitted edges within it"),
-    ]
+def _key(marks: Marks, with_fit: bool, with_dial: bool, with_alternatives: bool) -> Image.Image | None:
+    """What each mark on the page means; None where there is none."""
+    rows: list[tuple[Callable[[Image.Image, float], None], str]] = []
+    if with_fit:
+        rows += [
+            (lambda p, y: stroke(p, [(0, y), (88, y)], _OUTLINE), "fitted outline"),
+            (lambda p, y: stroke(p, [(0, y), (88, y)], _INNER), "fitted edges within it"),
+        ]
+    if any(name.endswith("?") and name != "?" for name, _ in marks.fitted):
+        rows.append((_key_unsure, "the name is not sure"))
+    if marks.found:
+        nameless = [name.startswith("?") for name, _ in marks.found]
+        words = "not measured" if not any(nameless) else "not named" if all(nameless) else "not measured, ?: not named"
+        rows.append((_key_found, f"found, {words}"))
+    if marks.expected:
+        rows.append((_key_expected, "looked for here, not found"))
+    if marks.searched is not None:
+        rows.append((_key_searched, "part of the photo searched"))
     if with_dial:
         rows += [
             (_key_estimate, "the face looks here, ± U95 (95 %)"),
@@ -358,6 +390,8 @@ def _key(with_dial: bool, with_alternatives: bool) -> Image.Image:
             (_key_design, "design and its tolerance"),
             (_key_sight, "camera and line of sight"),
         ]
+    if not rows:
+        return None
     step = round(1.55 * _SMALL)
     key = Image.new("RGB", (_COLUMN, step * len(rows)), WHITE)
     draw = ImageDraw.Draw(key)
@@ -366,6 +400,32 @@ def _key(with_dial: bool, with_alternatives: bool) -> Image.Image:
         mark(key, y)
         write(draw, (112, y), text, _SMALL, anchor="lm")
     return key
+
+
+_SKY: Colour = (138, 154, 172)  # what these marks lie on in photos
+
+
+def _key_unsure(picture: Image.Image, y: float) -> None:
+    write(ImageDraw.Draw(picture), (44, y), "A1?", _SMALL, anchor="mm")
+
+
+def _key_found(picture: Image.Image, y: float) -> None:
+    _key_ground(picture, y)
+    stroke(picture, rectangle((30, y - 14, 58, y + 14)), FOUND)
+
+
+def _key_expected(picture: Image.Image, y: float) -> None:
+    stroke(picture, rectangle((34, y - 11, 54, y + 11)), EXPECTED)
+    stroke(picture, ellipse((44, y), 40, 18), EXPECTED_WITHIN)
+
+
+def _key_searched(picture: Image.Image, y: float) -> None:
+    _key_ground(picture, y)
+    stroke(picture, [(0, y), (88, y)], SEARCHED)
+
+
+def _key_ground(picture: Image.Image, y: float) -> None:
+    ImageDraw.Draw(picture).rectangle([0, y - 19, 88, y + 19], fill=_SKY)
 
 
 def _key_estimate(picture: Image.Image, y: float) -> None:

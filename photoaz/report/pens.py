@@ -22,6 +22,8 @@ YELLOW: Colour = (240, 228, 66)
 BLUE: Colour = (0, 114, 178)
 VERMILION: Colour = (213, 94, 0)
 PURPLE: Colour = (204, 121, 167)
+#: purple, dark enough for letters on white
+PLUM: Colour = (140, 58, 103)
 
 WHITE: Colour = (255, 255, 255)
 INK: Colour = (25, 25, 25)

@@ -17,6 +17,7 @@ from rich.text import Text
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg, u95_decimals
 from photoaz.judgement.judge import AntennaJudgement
+from photoaz.report.names import unsure
 from photoaz.solution import AntennaSolution, BudgetShare, PhotoSolution, SiteSolution
 
 _DECISION_STYLES = {"accept": "green", "reject": "bold red", "undecided": "yellow"}
@@ -81,13 +82,14 @@ def _azimuth_cell(antenna: AntennaSolution) -> str:
 
 
 def _views(antenna: AntennaSolution) -> str:
-    """'face' for one view, '2 face, 1 rear' for several."""
-    counts: dict[str, int] = {}
-    for view in antenna.evidence:
-        counts[view.view] = counts.get(view.view, 0) + 1
-    if len(antenna.evidence) == 1:
-        return antenna.evidence[0].view
-    return ", ".join(f"{n} {view}" for view, n in counts.items()) or _NONE
+    """'face' for one view, '2 face, 1 rear' for several; and whether they may be of another antenna."""
+    views = [view.view for view in antenna.evidence]
+    if len(views) == 1:
+        said: str = views[0]
+    else:
+        said = ", ".join(f"{views.count(view)} {view}" for view in dict.fromkeys(views)) or _NONE
+    doubtful = bool(antenna.evidence) and all(unsure(view) for view in antenna.evidence)
+    return f"{said}, name unsure" if doubtful else said
 
 
 def _judged(judgement: AntennaJudgement) -> dict[str, str]:
@@ -280,9 +282,10 @@ def _photo_line(photo: PhotoSolution) -> str:
 def _reasons(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], width: int) -> list[RenderableType]:
     parts: list[RenderableType] = []
     alike: dict[tuple[str, ...], list[str]] = {}  # antennas that the same is said of, as of those that do not show
+    single = len(solution.photos) == 1
     for antenna in solution.antennas:
         judgement = judgements.get(antenna.antenna_id)
-        lines = (*_alternatives(antenna), *antenna.reasons, *(judgement.reasons if judgement else ()))
+        lines = (*_alternatives(antenna), *_said(antenna, single), *(judgement.reasons if judgement else ()))
         if lines:
             alike.setdefault(lines, []).append(antenna.antenna_id)
     for lines, names in alike.items():
@@ -291,6 +294,23 @@ def _reasons(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement],
         parts += [Text(), _indented(", ".join(names) + said, width, 0, style="bold red" if revisit else "bold")]
         parts += [_indented(line, width) for line in lines]
     return parts
+
+
+def _said(antenna: AntennaSolution, single: bool) -> list[str]:
+    """The solution's reasons; of an antenna that no photo shows, those of the photos, a line for each status."""
+    if antenna.azimuth_true_deg is not None or not antenna.missing:
+        return list(antenna.reasons)
+    told = {f"{Path(view.photo).name}: {view.reason}" for view in antenna.missing}
+    lines = []
+    for status in ("not_found", "not_visible"):
+        photos: dict[str, list[str]] = {}
+        for view in antenna.missing:
+            if view.status == status:
+                photos.setdefault(view.reason, []).append(Path(view.photo).name)
+        if photos:
+            why = "; ".join(reason if single else f"{reason} ({', '.join(at)})" for reason, at in photos.items())
+            lines.append(f"{_STATUS_WORDS[status]}: {why}")
+    return lines + [reason for reason in antenna.reasons if reason not in told]
 
 
 def _alternatives(antenna: AntennaSolution) -> list[str]:

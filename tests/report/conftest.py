@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -13,6 +14,8 @@ from photoaz.solution import (
     AntennaSolution,
     BudgetShare,
     EvidenceView,
+    MissingView,
+    NamedPanel,
     PhotoSolution,
     SiteSolution,
 )
@@ -34,6 +37,70 @@ def evidence(photo, view, **fields):
         "quality": 0.931,
     }
     return EvidenceView(photo=photo, view=view, **(given | fields))
+
+
+def panel(left, top, antenna_id=None, **fields):
+    """A panel found, 40 px wide and 200 px high, as its box's eight corners."""
+    front = ((left, top), (left + 34.0, top + 2.0), (left + 34.0, top + 196.0), (left, top + 194.0))
+    given = {
+        "corners_px": front + tuple((x + 6.0, y + 4.0) for x, y in front),
+        "probability": 0.8712,
+        "front": True,
+        "name_probability": 0.93444,
+    }
+    return NamedPanel(antenna_id=antenna_id, **(given | fields))
+
+
+@pytest.fixture
+def found(solution):
+    """The same site, its panels found by themselves: A1 sure, A2 not, C1 by a pick, one of none; B1 not found."""
+    a1, a2, b1, c1 = solution.antennas
+    used, rejected = solution.photos
+    name = used.photo
+
+    def named(antenna, **fields):
+        views = tuple(replace(v, **fields) if v.photo == name else v for v in antenna.evidence)
+        return replace(antenna, evidence=views)
+
+    used = replace(
+        used,
+        window_px=(20.0, 10.0, 620.0, 470.0),
+        panels=(
+            panel(98.0, 79.0, "HNT-204-A1", reasons=("right of two in sector A from the front",)),
+            panel(98.0, 79.0, "HNT-204-A2", name_probability=0.62, reasons=("HNT-204-A2 (62%), or HNT-204-A1 (36%)",)),
+            panel(300.0, 120.0, None, name_probability=0.8, front=False, reasons=("fits no antenna of the register",)),
+        ),
+    )
+    b1 = replace(
+        b1,
+        status="not_found",
+        missing=(
+            MissingView(
+                photo=name,
+                status="not_found",
+                reason="should show its front within 30 px of (480, 200)",
+                pixel=(480.0, 200.0),
+                radius_px=30.0,
+                size_px=(40.0, 190.5),
+            ),
+            MissingView(photo=rejected.photo, status="not_visible", reason="out of the frame"),
+        ),
+        reasons=(
+            "north_gate.jpg: should show its front within 30 px of (480, 200)",
+            "field.jpg: out of the frame",
+        ),
+    )
+    rejected = replace(rejected, window_px=(0.0, 0.0, 640.0, 400.0), panels=(panel(300.0, 120.0, "HNT-204-A1"),))
+    return replace(
+        solution,
+        photos=(used, rejected),
+        antennas=(
+            named(a1, name_probability=0.99761),
+            named(replace(a2, evidence=a2.evidence[:1]), name_probability=0.62),
+            b1,
+            named(c1, from_pick=True),
+        ),
+    )
 
 
 @pytest.fixture

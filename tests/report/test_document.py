@@ -35,7 +35,8 @@ ANGLE = Within(-180, 180)
 U95 = Within(0, math.inf)
 SHARE = Within(0, 1)
 
-# The published interface, estimates.json, schema photoaz/estimates/1: these fields with these names and values.
+# The published interface, estimates.json, schema photoaz/estimates/1: these fields with these names and values; added
+# to them: what was found in the photos (window_px, panels, missing, name_probability).
 # (Null where not known is said there for all figures.)
 CAUSES = (
     "declination_omitted",
@@ -57,12 +58,32 @@ PHOTO = {
     "pitch_deg": Or(None, ANGLE),
     "roll_deg": Or(None, ANGLE),
     "flags": [str],
+    "window_px": Or(None, (NUMBER,) * 4),
+    "panels": [
+        {
+            "corners_px": ((NUMBER, NUMBER),) * 8,
+            "probability": SHARE,
+            "front": bool,
+            "antenna_id": Or(None, str),
+            "name_probability": Or(None, SHARE),
+            "reasons": [str],
+        }
+    ],
 }
 EVIDENCE = {
     "photo": str,
     "view": Or("face", "oblique", "profile", "rear"),
     "corners_px": ((NUMBER, NUMBER),) * 4,
     "width_px": U95,
+    "name_probability": Or(None, SHARE),
+}
+MISSING = {
+    "photo": str,
+    "status": Or("not_found", "not_visible"),
+    "reason": str,
+    "pixel": Or(None, (NUMBER, NUMBER)),
+    "radius_px": Or(None, U95),
+    "size_px": Or(None, (U95, U95)),
 }
 READING = {
     "azimuth_true_deg": AZIMUTH,
@@ -95,6 +116,7 @@ ANTENNA = {
     "roll_deg": Or(None, ANGLE),
     "alternatives": [{"azimuth_true_deg": AZIMUTH, "u95_deg": U95, "probability": SHARE}],
     "evidence": [EVIDENCE],
+    "missing": [MISSING],
     "budget": [{"source": str, "share": SHARE, "u95_deg": U95}],
     "downtilt_reading": Or(None, DOWNTILT_READING),
     "reading": Or(None, READING),
@@ -231,3 +253,38 @@ def test_reasons_of_solution_and_judgement(site, solution, judgements):
     reasons = by_id(as_read(site, solution, judgements))["HNT-204-A2"]["reasons"]
     assert reasons[0] == "the outline fits in more than one way"
     assert any("disagrees" in r for r in reasons[1:])
+
+
+def test_shape_with_panels_found(site, found, judgements):
+    assert wrongs(as_read(site, found, judgements), DOCUMENT) == []
+
+
+def test_what_was_found(site, found, judgements):
+    document = as_read(site, found, judgements)
+    used, rejected = document["sites"][0]["photos"]
+    assert used["window_px"] == [20.0, 10.0, 620.0, 470.0]
+    assert [p["antenna_id"] for p in used["panels"]] == ["HNT-204-A1", "HNT-204-A2", None]
+    assert used["panels"][2] == {
+        "corners_px": [
+            *([300.0, 120.0], [334.0, 122.0], [334.0, 316.0], [300.0, 314.0]),
+            *([306.0, 124.0], [340.0, 126.0], [340.0, 320.0], [306.0, 318.0]),
+        ],
+        "probability": 0.8712,
+        "front": False,
+        "antenna_id": None,
+        "name_probability": 0.8,
+        "reasons": ["fits no antenna of the register"],
+    }
+    assert rejected["panels"][0]["antenna_id"] == "HNT-204-A1"
+
+
+def test_what_was_not_found(site, found, judgements):
+    antennas = by_id(as_read(site, found, judgements))
+    not_found, not_visible = antennas["HNT-204-B1"]["missing"]
+    assert not_found["pixel"] == [480.0, 200.0]
+    assert (not_found["radius_px"], not_found["size_px"]) == (30.0, [40.0, 190.5])
+    assert (not_visible["status"], not_visible["reason"]) == ("not_visible", "out of the frame")
+    assert not_visible["pixel"] is not_visible["radius_px"] is not_visible["size_px"] is None
+    assert antennas["HNT-204-A1"]["missing"] == []
+    assert antennas["HNT-204-A1"]["evidence"][0]["name_probability"] == 0.9976
+    assert antennas["HNT-204-C1"]["evidence"][0]["name_probability"] is None

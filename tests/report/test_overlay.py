@@ -12,8 +12,23 @@ import pytest
 from PIL import Image
 
 from photoaz.report.dial import Hand, _Dial, draw_dial
-from photoaz.report.overlay import PAGE_WIDTH_PX, Shown, _Window, draw_overlay
-from photoaz.report.pens import BLUE, GREEN, SKY_BLUE, VERMILION, YELLOW, Pen, dashes, fitted_lines, stroke, text_width
+from photoaz.report.names import Unseen
+from photoaz.report.overlay import PAGE_WIDTH_PX, Shown, _key, draw_overlay
+from photoaz.report.overview import Expected, Marks
+from photoaz.report.pens import (
+    BLUE,
+    GREEN,
+    PURPLE,
+    SKY_BLUE,
+    VERMILION,
+    YELLOW,
+    Pen,
+    dashes,
+    fitted_lines,
+    stroke,
+    text_width,
+)
+from photoaz.report.window import Window
 
 #: red, green, blue of the photo: a colour that nothing else on the page has
 DUSK = (99, 60, 77)
@@ -23,15 +38,22 @@ def photo_px(width=640, height=480):
     return np.full((height, width, 3), DUSK[::-1], np.uint8)
 
 
-def page(solution, judgements, ids=None, image=None, **changes):
+def page(solution, judgements, ids=None, image=None, photo=0, **changes):
+    about = solution.photos[photo]
     shown = [
         Shown(solution=a, view=view, judgement=judgements.get(a.antenna_id))
         for a in solution.antennas
         for view in a.evidence
-        if view.photo == solution.photos[0].photo and (ids is None or a.antenna_id in ids)
+        if view.photo == about.photo and about.status == "used" and (ids is None or a.antenna_id in ids)
     ]
-    photo = replace(solution.photos[0], **changes)
-    data = draw_overlay(photo_px() if image is None else image, photo, shown, site_id=solution.site_id)
+    unseen = [
+        Unseen(antenna_id=a.antenna_id, view=view)
+        for a in solution.antennas
+        for view in a.missing
+        if view.photo == about.photo
+    ]
+    about = replace(about, **changes)
+    data = draw_overlay(photo_px() if image is None else image, about, shown, unseen, site_id=solution.site_id)
     with Image.open(io.BytesIO(data)) as picture:
         assert picture.format == "PNG"
         return np.asarray(picture.convert("RGB")).astype(int)
@@ -97,6 +119,90 @@ def test_any_outline(solution, judgements, outline):
     assert page(replace(solution, antennas=(odd,)), judgements).shape[1] <= PAGE_WIDTH_PX
 
 
+def test_where_an_antenna_was_looked_for_in_vain(found, judgements):
+    assert near(page(found, judgements), PURPLE, 30).sum() > 50
+    everything_seen = replace(found, antennas=tuple(replace(a, missing=()) for a in found.antennas))
+    assert near(page(everything_seen, judgements), PURPLE, 30).sum() == 0
+
+
+def test_what_is_only_not_visible_bears_no_mark(found, judgements):
+    b1 = found.antennas[2]
+    hidden = replace(b1, missing=tuple(replace(m, status="not_visible") for m in b1.missing))
+    picture = page(replace(found, antennas=(found.antennas[0], hidden)), judgements)
+    assert near(picture, PURPLE, 30).sum() == 0
+
+
+def test_an_antenna_whose_panel_is_named_is_not_looked_for(found, judgements):
+    named = replace(found.photos[0].panels[2], antenna_id="HNT-204-B1")
+    photo = replace(found.photos[0], panels=(*found.photos[0].panels[:2], named))
+    picture = page(replace(found, photos=(photo, found.photos[1])), judgements)
+    assert near(picture, PURPLE, 30).sum() == 0
+
+
+def test_a_photo_that_was_not_used_shows_what_was_searched(found, judgements):
+    picture = page(found, judgements, photo=1)
+    assert picture.shape[1] <= PAGE_WIDTH_PX
+    assert near(picture, VERMILION, 30).sum() > 500  # says so under its title
+    right = picture[:, 44 * 2 + 620 :]
+    assert (right == DUSK).all(-1).sum() > 1000 * 600
+    assert near(picture, YELLOW, 30).sum() == 0  # nothing was fitted
+
+
+@pytest.mark.parametrize(
+    "window", [(0.0, 0.0, 640.0, 480.0), (600.0, 400.0, 900.0, 900.0), (5.0, 5.0, 6.0, 6.0), (-9.0, -9.0, 3.0, 3.0)]
+)
+@pytest.mark.parametrize("photo", [0, 1])
+def test_any_part_searched(found, judgements, window, photo):
+    assert page(found, judgements, photo=photo, window_px=window).shape[1] <= PAGE_WIDTH_PX
+    assert page(found, judgements, photo=photo, window_px=window, panels=()).shape[1] <= PAGE_WIDTH_PX
+
+
+@pytest.mark.parametrize(
+    ("pixel", "radius", "size"),
+    [
+        ((480.0, 200.0), None, None),
+        ((480.0, 200.0), 0.0, (0.0, 0.0)),
+        ((480.0, 200.0), 5000.0, (40.0, 190.0)),
+        ((-700.0, 9000.0), 30.0, (40.0, 190.0)),
+        ((math.nan, 200.0), 30.0, (40.0, 190.0)),
+    ],
+)
+@pytest.mark.parametrize("photo", [0, 1])
+def test_any_place_looked_at(found, judgements, pixel, radius, size, photo):
+    b1 = found.antennas[2]
+    odd = tuple(
+        replace(m, status="not_found", photo=found.photos[photo].photo, pixel=pixel, radius_px=radius, size_px=size)
+        for m in b1.missing[:1]
+    )
+    antennas = (*found.antennas[:2], replace(b1, missing=odd))
+    assert page(replace(found, antennas=antennas), judgements, photo=photo).shape[1] <= PAGE_WIDTH_PX
+
+
+def test_nothing_found_and_nothing_searched(found, judgements):
+    bare = replace(found, antennas=())
+    for photo in (0, 1):
+        assert page(bare, {}, photo=photo, window_px=None, panels=(), flags=()).shape[1] <= PAGE_WIDTH_PX
+
+
+def test_the_key_keeps_to_its_column(found):
+    eight = found.photos[0].panels[0].corners_px
+    expected = Expected(label="B1", pixel=(1.0, 1.0), radius_px=1.0, size_px=(1.0, 1.0))
+    heights = []
+    for names in (("A1",), ("?",), ("A1", "?1", "?2")):
+        marks = Marks(
+            fitted=(("A2?", eight),),
+            found=tuple((name, eight) for name in names),
+            expected=(expected,),
+            searched=(0.0, 0.0, 9.0, 9.0),
+        )
+        key = np.asarray(_key(marks, True, True, True))
+        assert (key[:, -10:] == 255).all()
+        heights.append(key.shape[0])
+    assert len(set(heights)) == 1
+    assert _key(Marks(), False, False, False) is None
+    assert np.asarray(_key(Marks(), True, True, True)).shape[0] < heights[0]
+
+
 def test_words_do_not_run_over_the_edge(solution, judgements):
     flags = ("left out, contradicts the rest: a landmark with quite a long name in a photo with a long name",) * 5
     picture = page(solution, judgements, ids=("HNT-204-A1",), flags=flags)
@@ -106,10 +212,10 @@ def test_words_do_not_run_over_the_edge(solution, judgements):
 
 def test_enlargement_keeps_pixel_centres():
     # a pixel's centre stays the centre of its enlargement: pixel 3 of a window from 2, four times larger, covers 4 to 7
-    assert _Window((2, 0, 12, 10), 4.0).at((3.0, 0.0)) == (5.5, 1.5)
+    assert Window((2, 0, 12, 10), 4.0).at((3.0, 0.0)) == (5.5, 1.5)
     image = Image.fromarray(np.zeros((20, 20, 3), np.uint8))
     image.putpixel((7, 9), (255, 255, 255))
-    window = _Window((2, 4, 14, 16), 9.0)
+    window = Window((2, 4, 14, 16), 9.0)
     large = np.asarray(window.cut(image).convert("L")).astype(float)
     total = large.sum()
     y, x = np.mgrid[: large.shape[0], : large.shape[1]]

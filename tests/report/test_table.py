@@ -108,3 +108,19 @@ def test_colour_on_a_terminal_only(solution, judgements, monkeypatch):
     assert re.search(r"\x1b\[[\d;]*31m", printed(solution, judgements, force_terminal=True))
     monkeypatch.setenv("NO_COLOR", "1")
     assert not re.search(r"\x1b\[[\d;]*3\dm", printed(solution, judgements, force_terminal=True))
+
+
+def test_why_an_antenna_was_not_seen(found, judgements):
+    text = words(printed(found, judgements, 100))
+    assert "not found: should show its front within 30 px of (480, 200) (north_gate.jpg)" in text
+    assert "not visible: out of the frame (field.jpg)" in text
+    assert text.count("should show its front") == text.count("out of the frame") == 1
+    one = replace(found, photos=found.photos[:1])
+    assert "(480, 200) not visible" in words(printed(one, judgements, 100))  # a single photo need not be named
+
+
+@pytest.mark.parametrize("width", [50, 80, 160])
+def test_an_unsure_name_is_said_beside_the_view(found, judgements, width):
+    text = words(printed(found, judgements, width))
+    assert "oblique, name unsure" in text
+    assert text.count("name unsure") == 1
