@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -185,7 +186,7 @@ class _Dial:
             self._label(draw, azimuth, names)
 
     def _labels(self, hands: Sequence[Hand]) -> list[tuple[float, list[str]]]:
-        """Names round the rim, those of hands that lie close together as one."""
+        """Names round the rim, those of hands that lie close together, or would cover each other, as one."""
         groups: list[list[Hand]] = []
         for hand in sorted(hands, key=lambda h: h.azimuth_deg):
             if groups and abs(difference_deg(hand.azimuth_deg, groups[-1][-1].azimuth_deg)) < _TOGETHER_DEG:
@@ -197,20 +198,35 @@ class _Dial:
             and abs(difference_deg(groups[0][0].azimuth_deg, groups[-1][-1].azimuth_deg)) < _TOGETHER_DEG
         ):
             groups[0] = groups.pop() + groups[0]
-        return [
-            (_mean_deg([hand.azimuth_deg for hand in group]), sorted(hand.label for hand in group)) for group in groups
-        ]
+        while pair := self._covering(groups):
+            first, second = pair
+            groups[first] += groups.pop(second)
+        return [self._named(group) for group in groups]
 
-    def _label(self, draw: ImageDraw.ImageDraw, azimuth_deg: float, names: Sequence[str]) -> None:
-        """Names under each other, just outside the design's mark."""
-        step = 1.05 * self.letter
+    def _named(self, group: Sequence[Hand]) -> tuple[float, list[str]]:
+        return _mean_deg([hand.azimuth_deg for hand in group]), sorted(hand.label for hand in group)
+
+    def _covering(self, groups: Sequence[Sequence[Hand]]) -> tuple[int, int] | None:
+        """Two groups whose names would cover each other; the one with the lower number first."""
+        places = [self._place(*self._named(group)) for group in groups]
+        for (i, (x, y, w, h)), (j, (u, v, a, b)) in itertools.combinations(enumerate(places), 2):
+            if abs(x - u) < w + a and abs(y - v) < h + b:
+                return i, j
+        return None
+
+    def _place(self, azimuth_deg: float, names: Sequence[str]) -> tuple[float, float, float, float]:
+        """Middle, half width and half height of names under each other, just outside the design's mark."""
         half_width = 0.5 * max(text_width(name, self.letter) for name in names)
-        half_height = 0.5 * step * len(names)
+        half_height = 0.5 * 1.05 * self.letter * len(names)
         a = math.radians(azimuth_deg)
         reach = self.rim + 0.07 * self.size + half_width * abs(math.sin(a)) + half_height * abs(math.cos(a))
         x, y = self.at(azimuth_deg, reach)
         x = min(max(x, half_width + 4.0), self.size - half_width - 4.0)
         y = min(max(y, half_height), self.size - half_height)
+        return x, y, half_width, half_height
+
+    def _label(self, draw: ImageDraw.ImageDraw, azimuth_deg: float, names: Sequence[str]) -> None:
+        x, y, _, half_height = self._place(azimuth_deg, names)
         for k, name in enumerate(names):
-            line = (x, y + step * (k + 0.5) - half_height)
+            line = (x, y + 1.05 * self.letter * (k + 0.5) - half_height)
             write(draw, line, name, self.letter, colour=_ESTIMATE, anchor="mm", bold=True, halo=True)

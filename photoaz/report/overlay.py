@@ -54,11 +54,11 @@ _COLUMN = 620  # the left one: where the antennas are, the dial, the key
 _OVERVIEW_TALL = 720
 _OVERVIEW_ALONE = 1300  # where there is nothing to enlarge
 _WHOLE_TALL = 330
-_WORDS = 1200  # what is said of the names is at least as wide
+_WORDS = 1400  # what is said of the names is at least as wide
 _TITLE, _CAPTION, _SMALL = 46, 38, 30
 _LEADING = 1.3
 #: Height of an antenna as drawn, by how many share the page; and how far an enlargement goes: beyond, pixels only grow
-_TALL = ((1, 980), (4, 640), (1_000, 560))
+_TALL = ((1, 980), (4, 640), (8, 560), (1_000, 430))
 _MAX_ENLARGEMENT = 14.0
 _MAX_TILE_WIDTH = 700
 

@@ -278,3 +278,14 @@ def test_names_of_hands_that_lie_together_share_a_place_also_across_north():
     places = dial._labels([hand("A", 358.0), hand("B", 3.0), hand("C", 120.0)])
     assert [sorted(names) for _, names in places] == [["A", "B"], ["C"]]
     assert places[0][0] == pytest.approx(0.5)
+
+
+def test_names_of_stacks_that_would_cover_each_other_share_a_place():
+    def hand(label, azimuth):
+        return Hand(label=label, azimuth_deg=azimuth, u95_deg=1.0, sight_deg=0.0)
+
+    west = [hand(name, 250.0 - k) for k, name in enumerate(("B1", "B2", "B3"))]
+    places = _Dial(620, 38)._labels([*west, hand("B4", 235.5), hand("A1", 60.0)])
+    assert sorted(names for _, names in places) == [["A1"], ["B1", "B2", "B3", "B4"]]
+    apart = _Dial(620, 38)._labels([*west, hand("B4", 190.0), hand("A1", 60.0)])
+    assert len(apart) == 3
