@@ -294,13 +294,13 @@ def displacement_jacobian(samples: EdgeSamples, d_points: Array) -> tuple[Array,
     d_points (M, 2, P), or (B, M, 2, P) of several boxes: derivative of the points by the P parameters. Returns (S, P)
     for the samples' own edges and (S, P) for the inner edges behind them (0 where there is none).
     """
-    moved = d_points.reshape(-1, 2, d_points.shape[-1])  # one gather serves all parameters
+    moved = d_points.reshape(-1, d_points.shape[-1])  # one gather serves all parameters
 
     def along_normal(normal: Array, first: Array, second: Array, fraction: Array) -> Array:
-        a, b = moved[first], moved[second]
-        x, y = normal[:, :1], normal[:, 1:]
-        start, end = x * a[:, 0] + y * a[:, 1], x * b[:, 0] + y * b[:, 1]
-        return np.asarray(start + fraction[:, None] * (end - start))
+        # four weighed rows a sample: x and y of both points
+        rows = np.stack([2 * first, 2 * first + 1, 2 * second, 2 * second + 1], 1)
+        weight = np.concatenate([normal * (1.0 - fraction)[:, None], normal * fraction[:, None]], 1)
+        return np.asarray((weight[:, None] @ moved.take(rows, 0))[:, 0])
 
     own = along_normal(samples.normal, samples.first, samples.second, samples.fraction)
     inner = np.zeros_like(own)
