@@ -27,12 +27,12 @@ from photoaz.photo.camera import (
     rotation_cam_from_enu,
 )
 from photoaz.photo.metadata import read_record
-from photoaz.photo.pixels import decode_gray
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.load import matches_photo
 from photoaz.register.model import Antenna, Control, Pick, Site
-from photoaz.vision.evidence import BoxMode
-from photoaz.vision.measure import Expectation, Look, look_at, measure_again, measure_box
+from photoaz.sightings import Sighted, Spot, Standing
+from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
+from photoaz.vision.verticals import find_verticals
 
 Array = NDArray[Any]
 
@@ -171,49 +171,67 @@ def _controlled(photo: GatheredPhoto, kind: str) -> tuple[Control, ...]:
 
 
 def photo_facts_of(
-    name: str,
     photo: GatheredPhoto,
+    standing: Standing,
+    sighted: Sighted,
+    image: Array,
     site: Site,
     frame: EnuFrame,
-    by_id: Mapping[str, Antenna],
     antenna_facts: Mapping[str, AntennaFacts],
-    north: Declination | None,
 ) -> tuple[PhotoFacts, Mapping[str, Look]]:
-    """Gather a photo's facts and measure the antennas picked in it; also where each was looked for.
+    """Gather a photo's facts and measure the antennas sighted in it; also where each was looked for.
 
-    Raises UnusablePhotoError where it cannot take part.
+    image: (H, W) grey, as shown. Raises UnusablePhotoError where the photo cannot take part.
     """
-    picks = [p for p in photo.picks if p.antenna_id in by_id]
-    if not picks:
-        raise UnusablePhotoError("no pick names an antenna of this site in it")
+    spots = [s for s in sighted.spots if s.antenna_id in antenna_facts]
+    if not spots:
+        raise UnusablePhotoError(_nothing_sighted(sighted))
     camera = photo.camera
     standpoints = _standpoints(photo, frame)
-    pitches, rolls = _tilts(photo)
-    headings = _headings(photo, north)
+    pitches, rolls, headings = standing.pitches, standing.rolls, standing.headings
     east_north = standpoints[0][0] if standpoints else None
     if east_north is None:
         if not headings:
             raise UnusablePhotoError("neither a position nor a heading: nothing says where the camera stood or looked")
-        east_north, spread = _standpoint_from_size(photo, picks, antenna_facts, headings[0].value_rad)
+        east_north, spread = _standpoint_from_size(photo, spots, antenna_facts, headings[0].value_rad)
         standpoints = ((east_north, spread, "standpoint guessed from the antenna's size"),)
     spread = min(s for _, s, _ in standpoints)
-    pitch, pitch_sigma = _start_pitch(photo, picks, antenna_facts, east_north, spread, site, pitches)
+    pitch, pitch_sigma = _start_pitch(photo, spots, antenna_facts, east_north, spread, site, pitches)
     roll, roll_sigma = (rolls[0].value_rad, rolls[0].sigma_rad) if rolls else (0.0, HAND_HELD_ROLL_RAD)
     if not rolls:
         rolls = (
             Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll"),
         )
-    heading_guess = headings[0].value_rad if headings else None
-    camera, ln_focal = _focal_from_size(camera, picks, antenna_facts, east_north)
-    image = decode_gray(photo.path)
+    camera, ln_focal = _focal_from_size(camera, spots, antenna_facts, east_north)
+    verticals = find_verticals(
+        image,
+        camera,
+        pitch_rad=pitch,
+        pitch_sigma_rad=pitch_sigma,
+        roll_rad=roll,
+        roll_sigma_rad=roll_sigma,
+        region_px=_mast_region(sighted, spots, camera),
+    )
+    if verticals is not None:
+        w1, w2 = 1.0 / roll_sigma**2, 1.0 / verticals.sigma_roll_rad**2
+        roll = (w1 * roll + w2 * verticals.roll_at(pitch)) / (w1 + w2)
+        roll_sigma = float(np.sqrt(1.0 / (w1 + w2)))
+    # where the head is in the frame and where the tower stands tell the heading better than many a compass
+    heading = (
+        headings[0].value_rad
+        if headings and headings[0].source != "camera compass"
+        else _heading_from_baseline(camera, pitch, roll, spots, antenna_facts, east_north)
+        if sighted.naming is None or sighted.naming.heading_rad is None
+        else sighted.naming.heading_rad
+    )
     looks: dict[str, Look] = {}
-    boxes: dict[str, tuple[BoxMode, ...]] = {}
-    for pick in picks:
-        a = antenna_facts[pick.antenna_id]
+    expectations: dict[str, Expectation] = {}
+    for spot in spots:
+        a = antenna_facts[spot.antenna_id]
         delta = np.append(a.east_north_m - east_north, a.up_m - CAMERA_HEIGHT_M[0])
         along = float(np.hypot(spread, np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95)))
         position_sigma = np.hypot(along * np.hypot(delta[0], delta[1]), CAMERA_HEIGHT_M[1] * delta[2])
-        expectation = _expectation(
+        expectations[spot.antenna_id] = _expectation(
             camera,
             a,
             (pitch, pitch_sigma),
@@ -221,24 +239,23 @@ def photo_facts_of(
             float(np.linalg.norm(delta)),
             float(position_sigma / (delta @ delta)),
             faces_camera=_faces_camera(a.design_rad, -delta),
-            design_off_rad=None if heading_guess is None else a.design_rad - heading_guess,
+            design_off_rad=a.design_rad - heading,
         )
-        corners = None if pick.corners_px is None else np.array(pick.corners_px, float)
-        seed = None if pick.seed_px is None else np.array(pick.seed_px, float)
-        looks[pick.antenna_id] = look_at(image, expectation, corners_px=corners, seed_px=seed, exact=pick.exact)
-        modes = measure_box(looks[pick.antenna_id], expectation)
-        if modes:
-            boxes[pick.antenna_id] = modes
+        looks[spot.antenna_id] = look_at(
+            image,
+            expectations[spot.antenna_id],
+            corners_px=None if spot.candidate is not None else spot.corners_px,
+            seed_px=spot.seed_px,
+            exact=spot.exact,
+            candidate=spot.candidate,
+        )
+    measured = measure_boxes(list(looks.values()), list(expectations.values()))
+    boxes = {name: modes for name, modes in zip(looks, measured, strict=True) if modes}
     if not boxes:
-        raise UnusablePhotoError("none of its picks could be fitted")
+        raise UnusablePhotoError("none of the antennas seen in it could be fitted")
     landmarks, bearings = _sights(photo, frame)
-    heading = (
-        headings[0].value_rad
-        if headings
-        else _heading_from_baseline(camera, pitch, roll, picks, antenna_facts, east_north)
-    )
     facts = PhotoFacts(
-        name=name,
+        name=standing.name,
         camera=camera,
         start=np.array([heading, pitch, roll, *east_north, CAMERA_HEIGHT_M[0]]),
         headings=headings,
@@ -251,8 +268,37 @@ def photo_facts_of(
         boxes=boxes,
         landmarks=landmarks,
         bearings=bearings,
+        verticals=verticals,
     )
     return facts, looks
+
+
+def _nothing_sighted(sighted: Sighted) -> str:
+    """Why a photo without a single named antenna cannot take part."""
+    n = len(sighted.found.candidates) if sighted.found is not None else 0
+    if n == 0:
+        return "no panel antenna was found in it where the head of the tower should be"
+    return (
+        f"{n} panel antenna{'s were' if n > 1 else ' was'} found in it, and none could be told to be one of this site's"
+    )
+
+
+def _mast_region(sighted: Sighted, spots: Sequence[Spot], camera: Camera) -> tuple[float, float, float, float]:
+    """The part of the frame (x0, y0, x1, y1) with the head and the mast below it."""
+    if sighted.found is not None:
+        x0, y0, x1, y1 = (float(v) for v in sighted.found.window.box_px)
+    else:
+        at = np.array([s.middle_px for s in spots])
+        reach = 4.0 * max(_tall_px(s) for s in spots)
+        (x0, y0), (x1, y1) = at.min(0) - reach, at.max(0) + reach
+    return max(x0, 0.0), max(y0, 0.0), min(x1, camera.width_px), min(y1 + 2.0 * (y1 - y0), camera.height_px)
+
+
+def _tall_px(spot: Spot) -> float:
+    """Height in the picture of what is known of a spot."""
+    if spot.corners_px is None:
+        return 50.0
+    return float(np.hypot(*(spot.corners_px[:2].mean(0) - spot.corners_px[2:].mean(0))))
 
 
 def _expectation(
@@ -285,20 +331,19 @@ def _expectation(
 
 
 def _focal_from_size(
-    camera: Camera, picks: Sequence[Pick], antennas: Mapping[str, AntennaFacts], east_north: Array
+    camera: Camera, spots: Sequence[Spot], antennas: Mapping[str, AntennaFacts], east_north: Array
 ) -> tuple[Camera, float]:
-    """A camera of hardly known focal length, made one that shows the picked antennas as tall as they are.
+    """A camera of hardly known focal length, made one that shows the antennas as tall as they are.
 
     Returns it and ln of the metadata's focal length over the new one: the network still weighs what the metadata said.
     """
     if camera.f_relative_sigma < 0.06:
         return camera, 0.0
     found = []
-    for pick in picks:
-        if pick.corners_px is not None:
-            a = antennas[pick.antenna_id]
-            c = np.array(pick.corners_px, float)
-            tall = float(np.hypot(*(c[:2].mean(0) - c[2:].mean(0))))
+    for spot in spots:
+        if spot.corners_px is not None:
+            a = antennas[spot.antenna_id]
+            tall = _tall_px(spot)
             flat = float(np.hypot(*(a.east_north_m - east_north)))
             # a plumb body of height H at a distance flat / cos(e) is seen under H cos(e) of it
             cos_e = flat / float(np.hypot(flat, a.up_m - CAMERA_HEIGHT_M[0]))
@@ -317,8 +362,8 @@ def measured_again(
     pi, si = layout.photo(f.name), layout.site()
     camera = replace(f.camera, f_px=f.camera.f_px * float(np.exp(x[pi[6]])))
     sigma = np.sqrt(np.diag(cov))
-    boxes: dict[str, tuple[BoxMode, ...]] = {}
-    for name, look in looks.items():
+    expectations: dict[str, Expectation] = {}
+    for name in looks:
         if name not in f.boxes:
             continue
         ai = layout.antenna(name)
@@ -327,7 +372,7 @@ def measured_again(
         along = np.zeros(len(x))
         along[ai[3:6]], along[si], along[pi[3:6]] = delta / distance, delta[:2] / distance, -delta / distance
         along[pi[6]] = -distance  # what matters is focal length over distance
-        expectation = _expectation(
+        expectations[name] = _expectation(
             replace(camera, f_relative_sigma=0.0),
             antennas[name],
             (float(x[pi[1]]), float(sigma[pi[1]])),
@@ -336,9 +381,14 @@ def measured_again(
             float(np.sqrt(along @ cov @ along)) / distance + 0.01,
             design_off_rad=antennas[name].design_rad - float(x[pi[0]]),
         )
-        boxes[name] = measure_again(look, expectation, f.boxes[name]) or f.boxes[name]
+    names = list(expectations)
+    again = measure_boxes_again([looks[n] for n in names], list(expectations.values()), [f.boxes[n] for n in names])
+    boxes = {n: modes or f.boxes[n] for n, modes in zip(names, again, strict=True)}
     start = np.concatenate([x[pi[:3]], x[pi[3:6]]])
-    return replace(f, camera=camera, ln_focal=f.ln_focal - float(x[pi[6]]), start=start, boxes=boxes)
+    verticals = None if f.verticals is None else f.verticals.at_focal(float(x[pi[6]]))
+    return replace(
+        f, camera=camera, ln_focal=f.ln_focal - float(x[pi[6]]), start=start, boxes=boxes, verticals=verticals
+    )
 
 
 def _standpoints(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[Array, float, str], ...]:
@@ -414,32 +464,23 @@ def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, .
     return tuple(out)
 
 
-def _corner_or_seed(pick: Pick) -> Array:
-    """Middle of a pick (2,) px."""
-    if pick.corners_px is not None:
-        middle: Array = np.array(pick.corners_px, float).mean(0)
-        return middle
-    return np.array(pick.seed_px, float)
-
-
 def _standpoint_from_size(
-    photo: GatheredPhoto, picks: Sequence[Pick], antennas: Mapping[str, AntennaFacts], heading_rad: float
+    photo: GatheredPhoto, spots: Sequence[Spot], antennas: Mapping[str, AntennaFacts], heading_rad: float
 ) -> tuple[Array, float]:
-    """Where the camera stood if nobody says: as far out as the picked antennas look small, against the heading."""
-    for pick in picks:
-        if pick.corners_px is not None:
-            c = np.array(pick.corners_px, float)
-            tall = float(np.hypot(*(c[:2].mean(0) - c[2:].mean(0))))
-            a = antennas[pick.antenna_id]
+    """Where the camera stood if nobody says: as far out as the antennas look small, against the heading."""
+    for spot in spots:
+        if spot.corners_px is not None:
+            tall = _tall_px(spot)
+            a = antennas[spot.antenna_id]
             distance = photo.camera.f_px * float(np.exp(a.ln_size[1])) / max(tall, 1.0)
             flat = float(np.sqrt(max(distance**2 - a.up_m**2, (0.3 * distance) ** 2)))
             return -flat * np.array([np.sin(heading_rad), np.cos(heading_rad)]), 0.25 * flat
-    raise UnusablePhotoError("no position, and no corners picked that would tell the distance")
+    raise UnusablePhotoError("no position, and no antenna's corners that would tell the distance")
 
 
 def _start_pitch(
     photo: GatheredPhoto,
-    picks: Sequence[Pick],
+    spots: Sequence[Spot],
     antennas: Mapping[str, AntennaFacts],
     east_north: Array,
     spread_m: float,
@@ -448,12 +489,12 @@ def _start_pitch(
 ) -> tuple[float, float]:
     """Pitch [rad] and its sigma: as the camera says, together with the elevation that the register implies."""
     values, weights = [], []
-    for pick in picks:
-        a = antennas[pick.antenna_id]
+    for spot in spots:
+        a = antennas[spot.antenna_id]
         flat = float(np.hypot(*(a.east_north_m - east_north)))
         rise = a.up_m - CAMERA_HEIGHT_M[0]
         elevation = np.arctan2(rise, flat)
-        x, y = normalised_from_pixels(photo.camera, _corner_or_seed(pick))
+        x, y = normalised_from_pixels(photo.camera, spot.middle_px)
         length = np.sqrt(1 + x * x + y * y)
         values.append(float(np.arctan(y) + np.arcsin(np.clip(length * np.sin(elevation) / np.sqrt(1 + y * y), -1, 1))))
         along = np.hypot(spread_m, site.position_u95_m / RADIUS_95)
@@ -470,16 +511,16 @@ def _heading_from_baseline(
     camera: Camera,
     pitch: float,
     roll: float,
-    picks: Sequence[Pick],
+    spots: Sequence[Spot],
     antennas: Mapping[str, AntennaFacts],
     east_north: Array,
 ) -> float:
-    """Heading [rad] at which the picks lie in the direction of the tower as seen from the standpoint."""
+    """Heading [rad] at which the spots lie in the direction of the tower as seen from the standpoint."""
     level = rotation_cam_from_enu(0.0, pitch, roll)
     angles = []
-    for pick in picks:
-        d = level.T @ directions_from_pixels(camera, _corner_or_seed(pick))
-        delta = antennas[pick.antenna_id].east_north_m - east_north
+    for spot in spots:
+        d = level.T @ directions_from_pixels(camera, spot.middle_px)
+        delta = antennas[spot.antenna_id].east_north_m - east_north
         angles.append(np.arctan2(delta[0], delta[1]) - np.arctan2(d[0], d[1]))
     return float(np.arctan2(np.mean(np.sin(angles)), np.mean(np.cos(angles))))
 
@@ -524,3 +565,18 @@ def _sights(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[LandmarkSight,
                 )
             )
     return tuple(landmarks), tuple(bearings)
+
+
+def standing_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> Standing:
+    """What finding and naming need to know of a photo before its pixels are looked at."""
+    standpoints = _standpoints(photo, frame)
+    pitches, rolls = _tilts(photo)
+    return Standing(
+        name=name,
+        camera=photo.camera,
+        standpoint=(standpoints[0][0], standpoints[0][1]) if standpoints else None,
+        pitches=pitches,
+        rolls=rolls,
+        headings=_headings(photo, north),
+        picks=photo.picks,
+    )

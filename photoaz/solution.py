@@ -39,7 +39,8 @@ class EvidenceView:
     upper right, lower right, lower left as seen by somebody looking at the front. outline_px: the fitted outline, a
     closed polygon. inner_px: the visible inner edges, each a pair of points. width_px: across the box as seen.
     yaw_deg: the face's normal off the line of sight in plan, clockwise seen from above positive (0 = face-on).
-    quality: fraction of the outline that found its edge, [0, 1].
+    quality: fraction of the outline that found its edge, [0, 1]. from_pick: a person said which antenna it is;
+    name_probability: of its being this antenna where the pattern of all panels said so.
     """
 
     photo: str
@@ -51,6 +52,38 @@ class EvidenceView:
     yaw_deg: float
     quality: float
     from_pick: bool = False
+    name_probability: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MissingView:
+    """A photo in which an antenna was not seen: why, and where it was looked for.
+
+    status: 'not_visible' where it cannot show there, 'not_found' where it should. pixel, radius_px, size_px (width,
+    height): where its middle was expected, how far off that may be, and how large; None where nothing told.
+    """
+
+    photo: str
+    status: Literal["not_found", "not_visible"]
+    reason: str
+    pixel: tuple[float, float] | None = None
+    radius_px: float | None = None
+    size_px: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedPanel:
+    """A panel found in a photo: its outline's corners (8 pairs), what it was taken for and why.
+
+    antenna_id: None where it is none of the register's, or nobody can tell which.
+    """
+
+    corners_px: tuple[tuple[float, float], ...]
+    probability: float
+    front: bool
+    antenna_id: str | None
+    name_probability: float | None
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,13 +102,15 @@ class AntennaSolution:
     evidence: tuple[EvidenceView, ...] = ()
     budget: tuple[BudgetShare, ...] = ()
     reasons: tuple[str, ...] = ()
+    missing: tuple[MissingView, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoSolution:
     """One photo's part in the adjustment: its attitude and standpoint after it (None where rejected).
 
-    taken: the day of the photo, UTC where its zone is known, else as the camera's clock had it.
+    taken: the day of the photo, UTC where its zone is known, else as the camera's clock had it. panels: what was found in
+    it; window_px: the part of the frame (x0, y0, x1, y1) that was looked at.
     """
 
     photo: str
@@ -89,6 +124,8 @@ class PhotoSolution:
     lat_deg: float | None = None
     lon_deg: float | None = None
     flags: tuple[str, ...] = ()
+    panels: tuple[NamedPanel, ...] = ()
+    window_px: tuple[float, float, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from photoaz.angles import azimuth_deg, wrap_rad
 from photoaz.errors import InputError
 from photoaz.facts import (
+    GatheredPhoto,
     UnusablePhotoError,
     antenna_facts_of,
     day_taken,
@@ -19,6 +21,7 @@ from photoaz.facts import (
     measured_again,
     open_photo,
     photo_facts_of,
+    standing_of,
 )
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
@@ -26,18 +29,23 @@ from photoaz.network.adjust import AdjustmentError, variance_shares
 from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, mixture_u95
 from photoaz.network.site import BOX_SOURCE, K95, RADIUS_95, AntennaFacts, PhotoFacts, SiteNetwork, build
 from photoaz.photo.calibration import Calibration
+from photoaz.photo.pixels import decode, decode_gray, grey_of
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.model import Antenna, Control, Pick, Site
+from photoaz.sightings import Sighted, Spot, Standing, find_in, name_panels
 from photoaz.solution import (
     Alternative,
     AntennaSolution,
     BudgetShare,
     EvidenceView,
+    MissingView,
+    NamedPanel,
     PhotoSolution,
     SiteSolution,
     View,
 )
 from photoaz.vision.evidence import BoxMode
+from photoaz.vision.find import Found
 from photoaz.vision.measure import Look
 
 Array = NDArray[Any]
@@ -77,40 +85,57 @@ def solve_site(
     looks: dict[str, Mapping[str, Look]] = {}
     records: dict[str, PhotoRecord] = {}
     norths: dict[str, Declination] = {}
-    by_id = {a.antenna_id: a for a in antennas}
-    antenna_facts = {a.antenna_id: antenna_facts_of(a, site) for a in antennas}
+    antenna_facts = {a.antenna_id: antenna_facts_of(a, site) for a in site.antennas}
+    wanted = {a.antenna_id: antenna_facts[a.antenna_id] for a in antennas}
+    seen: list[_Seen] = []
     for path in dict.fromkeys(photos):
         name = str(path)
         names.append(name)
-        say(f"{path.name}: measuring")
+        say(f"{path.name}: looking for antennas")
         try:
             photo = open_photo(path, controls, controls_dir, picks, picks_dir, calibration)
             records[name] = photo.record
             north = declination_at(photo.record, site)
             if north is not None:
                 norths[name] = north
-            fact, look = photo_facts_of(name, photo, site, frame, by_id, antenna_facts, north)
+            seen.append(_see(name, photo, site, frame, antenna_facts, north))
+        except (UnusablePhotoError, InputError) as e:
+            rejected[name] = PhotoSolution(photo=name, status="rejected", reason=str(e))
+    sighted, _ = name_panels([s.standing for s in seen], [s.found for s in seen], site, antenna_facts)
+    sights = {s.standing.name: one for s, one in zip(seen, sighted, strict=True)}
+    for s in seen:
+        name = s.standing.name
+        say(f"{Path(name).name}: measuring")
+        try:
+            fact, look = photo_facts_of(s.photo, s.standing, sights[name], s.grey, site, frame, wanted)
             facts.append(fact)
             looks[name] = look
         except (UnusablePhotoError, InputError) as e:
-            rejected[name] = PhotoSolution(photo=name, status="rejected", reason=str(e))
+            rejected[name] = PhotoSolution(
+                photo=name,
+                status="rejected",
+                reason=str(e),
+                taken=day_taken(records[name]),
+                panels=_panels(sights[name]),
+                window_px=_window(sights[name]),
+            )
     north0 = next(iter(norths.values()), None)
     result: Chosen | None = None
     if facts:
         site_sigma = site.position_u95_m / RADIUS_95
         say(f"{site.site_id}: adjusting")
         try:
-            first = choose_and_adjust(_network(facts, antenna_facts, site_sigma))
+            first = choose_and_adjust(_network(facts, wanted, site_sigma))
             if sum(len(f.boxes) for f in facts) > 1:
                 # once more, now that all together say how the cameras were held and how far away they stood
-                facts = [measured_again(f, looks[f.name], antenna_facts, first) for f in facts]
-                first = choose_and_adjust(_network(facts, antenna_facts, site_sigma))
+                facts = [measured_again(f, looks[f.name], wanted, first) for f in facts]
+                first = choose_and_adjust(_network(facts, wanted, site_sigma))
             result = first
         except AdjustmentError as e:
             for f in facts:
                 reason = f"the site's adjustment failed: {e}"
                 rejected[f.name] = PhotoSolution(photo=f.name, status="rejected", reason=reason)
-    photo_solutions, antenna_solutions = _report(result, names, rejected, antennas, frame, records, norths)
+    photo_solutions, antenna_solutions = _report(result, names, rejected, antennas, frame, records, norths, sights)
     return SiteSolution(
         site_id=site.site_id,
         lat_deg=site.lat_deg,
@@ -120,6 +145,34 @@ def solve_site(
         photos=photo_solutions,
         antennas=antenna_solutions,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """A photo that was opened and looked at."""
+
+    photo: GatheredPhoto
+    standing: Standing
+    grey: Array
+    found: Found | None
+
+
+def _see(
+    name: str,
+    photo: GatheredPhoto,
+    site: Site,
+    frame: EnuFrame,
+    antenna_facts: Mapping[str, AntennaFacts],
+    north: Declination | None,
+) -> _Seen:
+    """Decode a photo and find the panels in it; nothing is looked for where picks name every antenna of the site."""
+    standing = standing_of(name, photo, frame, north)
+    named = {p.antenna_id for p in photo.picks if p.corners_px is not None}
+    if named >= set(antenna_facts):
+        return _Seen(photo=photo, standing=standing, grey=decode_gray(photo.path), found=None)
+    image = decode(photo.path)
+    found = find_in(image, standing, list(antenna_facts.values()), site.position_u95_m / RADIUS_95)
+    return _Seen(photo=photo, standing=standing, grey=grey_of(image), found=found)
 
 
 def _network(facts: Sequence[PhotoFacts], antennas: Mapping[str, AntennaFacts], site_sigma_m: float) -> SiteNetwork:
@@ -145,15 +198,79 @@ def _report(
     frame: EnuFrame,
     records: Mapping[str, PhotoRecord],
     norths: Mapping[str, Declination],
+    sights: Mapping[str, Sighted],
 ) -> tuple[tuple[PhotoSolution, ...], tuple[AntennaSolution, ...]]:
     photos = tuple(
-        rejected[n] if n in rejected else _photo_solution(result, n, frame, records[n], norths.get(n)) for n in names
+        rejected[n] if n in rejected else _photo_solution(result, n, frame, records[n], norths.get(n), sights[n])
+        for n in names
     )
-    return photos, tuple(_antenna_solution(result, a) for a in antennas)
+    return photos, tuple(_antenna_solution(result, a, sights) for a in antennas)
+
+
+def _pairs(points: Array) -> tuple[tuple[float, float], ...]:
+    return tuple((float(p[0]), float(p[1])) for p in points)
+
+
+def _panels(sighted: Sighted) -> tuple[NamedPanel, ...]:
+    """What was found in a photo and what each panel was taken for."""
+    if sighted.found is None:
+        return ()
+    out = []
+    for k, c in enumerate(sighted.found.candidates):
+        spot = next((s for s in sighted.spots if s.candidate is c), None)
+        match = sighted.naming.matches[k] if sighted.naming is not None else None
+        out.append(
+            NamedPanel(
+                corners_px=_pairs(c.corners_px),
+                probability=c.probability,
+                front=c.front >= 0.5,
+                antenna_id=None if spot is None else spot.antenna_id,
+                name_probability=None if match is None else match.probability,
+                reasons=() if match is None else match.reasons,
+            )
+        )
+    return tuple(out)
+
+
+def _window(sighted: Sighted) -> tuple[float, float, float, float] | None:
+    if sighted.found is None:
+        return None
+    x0, y0, x1, y1 = sighted.found.window.box_px
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _missing(antenna_id: str, sights: Mapping[str, Sighted], seen_in: Collection[str]) -> tuple[MissingView, ...]:
+    """The photos in which an antenna was not measured, and what the pattern of all panels says of it there."""
+    out = []
+    for name, sighted in sights.items():
+        sight = sighted.sight(antenna_id)
+        if name in seen_in or sight is None:
+            continue
+        if sight.status == "not_visible":
+            status, reason = "not_visible", sight.reason
+        else:
+            status = "not_found"
+            reason = sight.reason if sight.status == "not_found" else "found, and could not be measured or told apart"
+        out.append(
+            MissingView(
+                photo=name,
+                status="not_visible" if status == "not_visible" else "not_found",
+                reason=reason,
+                pixel=sight.pixel,
+                radius_px=sight.radius_px if sight.pixel is not None else None,
+                size_px=sight.size_px if sight.pixel is not None else None,
+            )
+        )
+    return tuple(out)
 
 
 def _photo_solution(
-    result: Chosen | None, name: str, frame: EnuFrame, record: PhotoRecord, north: Declination | None
+    result: Chosen | None,
+    name: str,
+    frame: EnuFrame,
+    record: PhotoRecord,
+    north: Declination | None,
+    sighted: Sighted,
 ) -> PhotoSolution:
     assert result is not None
     x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
@@ -185,14 +302,22 @@ def _photo_solution(
         lat_deg=float(lat),
         lon_deg=float(lon),
         flags=tuple(flags),
+        panels=_panels(sighted),
+        window_px=_window(sighted),
     )
 
 
-def _antenna_solution(result: Chosen | None, antenna: Antenna) -> AntennaSolution:
+def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[str, Sighted]) -> AntennaSolution:
     a = antenna.antenna_id
     if result is None or a not in result.network.layout.antennas:
+        missing = _missing(a, sights, ())
+        hidden = bool(missing) and all(m.status == "not_visible" for m in missing)
+        reasons = tuple(dict.fromkeys(f"{Path(m.photo).name}: {m.reason}" for m in missing))
         return AntennaSolution(
-            antenna_id=a, status="not_found", reasons=("no photo that could be used shows it with a pick",)
+            antenna_id=a,
+            status="not_visible" if hidden else "not_found",
+            reasons=reasons or ("no photo that could be used shows it",),
+            missing=missing,
         )
     net, adjusted = result.network, result.adjusted
     idx = net.layout.antenna(a)
@@ -211,9 +336,11 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna) -> AntennaSolutio
         if v / whole >= 1e-4
     )
     evidence = []
+    spots: dict[str, Spot] = {}
     for p in net.photos:
         if (p.name, a) in result.choice:
-            evidence.append(_evidence(result, p, a))
+            spots[p.name] = next(s for s in sights[p.name].spots if s.antenna_id == a)
+            evidence.append(_evidence(result, p, a, spots[p.name]))
     others = tuple(
         Alternative(
             azimuth_true_deg=float(azimuth_deg(np.degrees(b.azimuth_rad))),
@@ -227,6 +354,10 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna) -> AntennaSolutio
     reasons: list[str] = []
     if ambiguous:
         reasons.append("the outline fits in more than one way: see the alternatives")
+    unsure = _unsure(spots)
+    if unsure:
+        ambiguous = True
+        reasons.append(unsure)
     if scatter > 1.2:
         reasons.append(f"its views differ by more than their uncertainties: widened by {scatter:.1f}")
     reasons += [
@@ -247,27 +378,37 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna) -> AntennaSolutio
         evidence=tuple(evidence),
         budget=budget,
         reasons=tuple(reasons),
+        missing=_missing(a, sights, spots),
     )
 
 
-def _evidence(result: Chosen, photo: PhotoFacts, antenna: str) -> EvidenceView:
+def _unsure(spots: Mapping[str, Spot]) -> str | None:
+    """In words, if no photo says for sure which antenna this is."""
+    matches = [s.match for s in spots.values() if s.match is not None]
+    if not matches or len(matches) < len(spots) or not all(m.ambiguous for m in matches):
+        return None
+    best = max(matches, key=lambda m: m.probability)
+    others = ", ".join(f"{o.antenna} ({o.probability:.0%})" for o in best.alternatives if o.antenna is not None)
+    told = f"named by the pattern with a probability of {best.probability:.0%} only"
+    return f"{told}; it may be {others}" if others else told
+
+
+def _evidence(result: Chosen, photo: PhotoFacts, antenna: str, spot: Spot) -> EvidenceView:
     mode = photo.boxes[antenna][result.choice[photo.name, antenna]]
     x, layout = result.adjusted.x, result.network.layout
     ai, pi, si = layout.antenna(antenna), layout.photo(photo.name), layout.site()
     back = x[pi[3:5]] - (x[ai[3:5]] + x[si])
     yaw = float(wrap_rad(x[ai[0]] - np.arctan2(back[0], back[1])))
 
-    def pairs(points: Array) -> tuple[tuple[float, float], ...]:
-        return tuple((float(p[0]), float(p[1])) for p in points)
-
     return EvidenceView(
         photo=photo.name,
         view=_view(mode, yaw),
-        corners_px=pairs(mode.corners_px[:4]),
-        outline_px=pairs(mode.outline_px),
-        inner_px=tuple((pairs(e)[0], pairs(e)[1]) for e in mode.inner_px),
+        corners_px=_pairs(mode.corners_px[:4]),
+        outline_px=_pairs(mode.outline_px),
+        inner_px=tuple((_pairs(e)[0], _pairs(e)[1]) for e in mode.inner_px),
         width_px=mode.width_px,
         yaw_deg=float(np.degrees(yaw)),
         quality=mode.quality,
-        from_pick=True,
+        from_pick=spot.picked,
+        name_probability=None if spot.match is None else spot.match.probability,
     )

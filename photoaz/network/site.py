@@ -10,17 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.network.observations import (
+    PLUMB_FIELDS,
     Box,
     Direct,
     Directs,
     LandmarkPixel,
     Observation,
     PixelBearing,
+    plumb,
 )
 from photoaz.network.parameters import Layout
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.rotations import los_from_cam
 from photoaz.vision.evidence import BoxMode
+from photoaz.vision.verticals import Verticals
 
 Array = NDArray[Any]
 
@@ -66,7 +69,8 @@ class PhotoFacts:
 
     start (6,): heading, pitch, roll [rad], east, north, up [m] to start from. headings, pitches, rolls: every statement
     about the attitude. standpoints: (east, north) [m], sigma per axis [m], source. ln_focal: ln of the focal length
-    that the metadata give over the camera's nominal one. boxes: per antenna the ways it fits.
+    that the metadata give over the camera's nominal one. boxes: per antenna the ways it fits. verticals: what upright
+    lines in the photo tell of its attitude.
     """
 
     name: str
@@ -82,6 +86,7 @@ class PhotoFacts:
     boxes: Mapping[str, tuple[BoxMode, ...]]
     landmarks: tuple[LandmarkSight, ...] = ()
     bearings: tuple[BearingSight, ...] = ()
+    verticals: Verticals | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,6 +221,8 @@ def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> N
     )
     for axis in ("principal_x", "principal_y"):
         out.append(Direct("principal point", f"principal point of {p.name}", layout.photo(p.name, axis), 0.0, c_sigma))
+    if p.verticals is not None:
+        out.append(plumb(f"verticals in {p.name}", layout.photo(p.name, *PLUMB_FIELDS), p.verticals))
     for s in p.landmarks:
         idx = np.concatenate([layout.photo(p.name), layout.landmark(s.name)])
         out.append(LandmarkPixel("landmark", f"landmark {s.name} in {p.name}", idx, p.camera, s.pixel, s.sigma_px))

@@ -59,6 +59,13 @@ def decode_gray(source: Path | str | bytes) -> Image:
     return _decode(source, grey=True)
 
 
+def grey_of(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Luminance (H, W) of a picture (H, W, 3) BGR, uint8: what `decode_gray` gives, to a level or two."""
+    import cv2
+
+    return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), np.uint8)
+
+
 def image_size(source: Path | str | bytes) -> tuple[int, int]:
     """Width and height of a photo as shown, from its header alone. Raises InputError."""
     path, data = (_ANONYMOUS, source) if isinstance(source, bytes) else (Path(source), None)

@@ -597,15 +597,31 @@ def fit_boxes(
     from_corners = [k for k, some in enumerate(given) if some is None]
     for k, some in zip(from_corners, _starts_from_corners(sighting, [tasks[k] for k in from_corners], t), strict=True):
         given[k] = some
-    begin = [(k, theta) for k, some in enumerate(given) for _, theta in some or ()]
-    if not begin:
-        return [() for _ in tasks]
-    blur = np.full(len(begin), blur_px)
-    boxes = capture(sighting, _Boxes.of(tasks, [k for k, _ in begin], [theta for _, theta in begin], blur), t)
-    caught: list[list[Array]] = [[] for _ in tasks]
-    for k, theta in zip(boxes.task, boxes.theta, strict=True):
-        caught[k].append(theta)
+    caught = catch(
+        sighting, tasks, [[theta for _, theta in some or ()] for some in given], blur_px=blur_px, tolerance=t
+    )
     return settle_all(sighting, tasks, caught, blur_px=blur_px, tolerance=t)
+
+
+def catch(
+    sighting: Sighting,
+    tasks: Sequence[Task],
+    thetas: Sequence[Sequence[Array]],
+    *,
+    blur_px: float = BLUR_PX,
+    tolerance: Tolerance | None = None,
+) -> list[list[Array]]:
+    """Each task's boxes (P,) moved to the strong edges near them; those that come together are one."""
+    owner = [k for k, some in enumerate(thetas) for _ in some]
+    caught: list[list[Array]] = [[] for _ in tasks]
+    if not owner:
+        return caught
+    start = _Boxes.of(tasks, owner, [theta for some in thetas for theta in some], np.full(len(owner), blur_px))
+    boxes = capture(sighting, start, tolerance or Tolerance())
+    for k, theta in zip(boxes.task, boxes.theta, strict=True):
+        if not any(_same(theta, c) for c in caught[k]):
+            caught[k].append(theta)
+    return caught
 
 
 def _starts_from_corners(

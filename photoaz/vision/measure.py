@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import N_PARAMETERS, Sighting
+from photoaz.vision.candidate import Candidate
 from photoaz.vision.evidence import BoxMode, mode_from_minimum, theta_of_mode
-from photoaz.vision.fit import Minimum, Prior, Task, Tolerance, fit_boxes, fit_exact_corners, settle_all
-from photoaz.vision.patch import Patch, cut_patch
+from photoaz.vision.fit import Minimum, Prior, Task, Tolerance, catch, fit_boxes, fit_exact_corners, settle_all
+from photoaz.vision.patch import Patch, cut_patch, cut_reduced
 from photoaz.vision.seed import starts_from_seed
+from photoaz.vision.starts import reduced_camera, side_cost, starts_from_candidate
 
 Array = NDArray[Any]
 
@@ -28,6 +30,10 @@ SEED_TRUST = 0.4
 #: share of the outline that must have found its edge before a box found from a seed is believed to be one
 SEED_QUALITY = 0.4
 SEED_DESIGN_RAD = float(np.radians(15.0))
+#: a candidate is caught first at the scale where its panel is this wide: there what is rough about it is a few pixels
+CATCH_PX = 36.0
+#: share of the outline that must have found its edge before a found panel's box is believed
+CANDIDATE_QUALITY = 0.45
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,19 +89,25 @@ class Expectation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) of the front or a seed (2,), px.
+    """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) of the front, a panel that the
 
-    exact: the corners are to be taken as they are, not refined.
+    finder saw there, or a seed (2,), px. exact: the corners are to be taken as they are, not refined. small: the patch
+    reduced by a whole factor `shrink`, where a candidate is so large that what is rough about it is many pixels.
     """
 
     patch: Patch
     corners_px: Array | None = None
     seed_px: Array | None = None
     exact: bool = False
+    candidate: Candidate | None = None
+    small: Patch | None = None
+    shrink: int = 1
 
     @property
     def middle_px(self) -> Array:
-        return np.asarray(self.seed_px if self.corners_px is None else self.corners_px.mean(0))
+        if self.corners_px is not None:
+            return np.asarray(self.corners_px.mean(0))
+        return np.asarray(self.seed_px if self.candidate is None else self.candidate.corners_px.mean(0))
 
 
 def look_at(
@@ -105,9 +117,18 @@ def look_at(
     corners_px: Array | None = None,
     seed_px: Array | None = None,
     exact: bool = False,
+    candidate: Candidate | None = None,
 ) -> Look:
     """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown."""
-    if corners_px is not None:
+    small: Patch | None = None
+    shrink = 1
+    if candidate is not None and corners_px is None:
+        corners = candidate.corners_px
+        middle, reach = corners.mean(0), 0.7 * float(np.ptp(corners, 0).max()) + 25.0
+        shrink = max(int(_width_px(expectation) / CATCH_PX), 1)
+        if shrink > 1:
+            small = cut_reduced(image, middle - reach, middle + reach, shrink)
+    elif corners_px is not None:
         middle, reach = corners_px.mean(0), 0.75 * float(np.ptp(corners_px, 0).max()) + 25.0
     elif seed_px is not None:
         tall = expectation.camera.f_px * float(np.exp(expectation.ln_size[1])) / expectation.distance_m
@@ -115,7 +136,20 @@ def look_at(
     else:
         raise ValueError("measuring a box needs rough corners or a seed")
     patch = cut_patch(image, middle - reach, middle + reach)
-    return Look(patch=patch, corners_px=corners_px, seed_px=seed_px, exact=exact and corners_px is not None)
+    return Look(
+        patch=patch,
+        corners_px=corners_px,
+        seed_px=seed_px,
+        exact=exact and corners_px is not None,
+        candidate=candidate if corners_px is None else None,
+        small=small,
+        shrink=shrink,
+    )
+
+
+def _width_px(expectation: Expectation) -> float:
+    """Width of the panel, seen face-on."""
+    return expectation.camera.f_px * float(np.exp(expectation.ln_size[0])) / expectation.distance_m
 
 
 def measure_box(look: Look, expectation: Expectation, *, tolerance: Tolerance | None = None) -> tuple[BoxMode, ...]:
@@ -130,12 +164,17 @@ def measure_boxes(
     t = tolerance or Tolerance()
 
     def fit(sighting: Sighting, tasks: list[Task], some: list[int]) -> list[tuple[Minimum, ...]]:
-        starts = [
-            None
-            if task.corners_px is not None
-            else starts_from_seed(task.patch, sighting, task.prior, faces_camera=expectations[k].faces_camera)
-            for task, k in zip(tasks, some, strict=True)
-        ]
+        starts: list[list[tuple[float, Array]] | None] = []
+        for task, k in zip(tasks, some, strict=True):
+            candidate = looks[k].candidate
+            if task.corners_px is not None:
+                starts.append(None)
+            elif candidate is not None:
+                starts.append(starts_from_candidate(sighting, candidate, task.prior))
+            else:
+                faces = expectations[k].faces_camera
+                starts.append(starts_from_seed(task.patch, sighting, task.prior, faces_camera=faces))
+        _catch_small(sighting, tasks, [looks[k] for k in some], starts, t)
         return fit_boxes(sighting, tasks, starts=starts, tolerance=t)
 
     return _measured(looks, expectations, t, fit)
@@ -185,11 +224,44 @@ def _measured(
     return out
 
 
+def _catch_small(
+    sighting: Sighting,
+    tasks: Sequence[Task],
+    looks: Sequence[Look],
+    starts: list[list[tuple[float, Array]] | None],
+    tolerance: Tolerance,
+) -> None:
+    """Replace the starts of large candidates by what they come to in the reduced picture."""
+    for shrink in sorted({look.shrink for look in looks if look.small is not None}):
+        these = [k for k, look in enumerate(looks) if look.small is not None and look.shrink == shrink]
+        reduced = Sighting(reduced_camera(sighting.camera, shrink), sighting.cam_from_level)
+
+        def scaled(theta: Array, up: bool, n: int = shrink) -> Array:
+            out = theta.copy()
+            out[3:5] = (theta[3:5] + 0.5) * n - 0.5 if up else (theta[3:5] + 0.5) / n - 0.5
+            return out
+
+        small_tasks = []
+        for k in these:
+            patch, prior = looks[k].small, tasks[k].prior
+            assert patch is not None
+            information = prior.information.copy()
+            information[3:5] *= shrink
+            information[:, 3:5] *= shrink
+            small_tasks.append(Task(patch, Prior(scaled(prior.mean, False), information, prior.width_m), None))
+        begin = [[scaled(theta, False) for _, theta in starts[k] or ()] for k in these]
+        for k, thetas in zip(these, catch(reduced, small_tasks, begin, tolerance=tolerance), strict=True):
+            if thetas:
+                starts[k] = [(0.0, scaled(theta, True)) for theta in thetas]
+
+
 def _modes(
     sighting: Sighting, minima: tuple[Minimum, ...], prior: Prior, expectation: Expectation, look: Look
 ) -> tuple[BoxMode, ...]:
     """Evidence of each minimum; from a seed alone, what the minima cost is trusted less and the design weighs in."""
     modes = [mode_from_minimum(sighting, m, prior) for m in minima]
+    if look.candidate is not None:
+        return _of_candidate(look.candidate, modes, sighting, minima)
     if look.corners_px is None:
         keep = [k for k, m in enumerate(modes) if m.quality >= SEED_QUALITY]
         minima, modes = tuple(minima[k] for k in keep), [modes[k] for k in keep]
@@ -202,3 +274,18 @@ def _modes(
                 mode, cost=SEED_TRUST * mode.cost + penalty, root=half * mode.root, offset=half * mode.offset
             )
     return tuple(modes)
+
+
+def _of_candidate(
+    candidate: Candidate, modes: list[BoxMode], sighting: Sighting, minima: Sequence[Minimum]
+) -> tuple[BoxMode, ...]:
+    """Modes of a found panel: a box looks much the same from the rear, and the finder says which side it saw.
+
+    Its word weighs between modes that differ by tens of degrees, never on where one of them lies.
+    """
+    out = []
+    for m, minimum in zip(modes, minima, strict=True):
+        if m.quality < CANDIDATE_QUALITY:
+            continue
+        out.append(replace(m, cost=m.cost + side_cost(sighting, candidate, minimum.theta)))
+    return tuple(sorted(out, key=lambda m: m.cost))

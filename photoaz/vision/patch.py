@@ -59,3 +59,18 @@ def cut_patch(image: Array, low_px: Array, high_px: Array) -> Patch:
     light = cv2.cvtColor(cv2.LUT(part, _LIGHT), cv2.COLOR_BGR2YCrCb)  # of float32, its colour differences are about 0.5
     light[..., 1:] = (light[..., 1:] - 0.5) * (CHROMA_WEIGHT * np.sqrt(2.0))
     return Patch(light, (x0, y0))
+
+
+def cut_reduced(image: Array, low_px: Array, high_px: Array, shrink: int) -> Patch:
+    """As `cut_patch`, of the photo reduced by a whole factor: coordinates are the reduced photo's.
+
+    Pixel x of the photo is (x + 0.5) / shrink - 0.5 of the reduced one.
+    """
+    x0, y0 = (max(int(v) // shrink, 0) for v in low_px)
+    x1 = min(int(high_px[0]) // shrink + 1, image.shape[1] // shrink)
+    y1 = min(int(high_px[1]) // shrink + 1, image.shape[0] // shrink)
+    x0, y0 = max(min(x0, x1 - 2), 0), max(min(y0, y1 - 2), 0)
+    part = image[y0 * shrink : y1 * shrink, x0 * shrink : x1 * shrink]
+    small = cv2.resize(part, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA)
+    patch = cut_patch(small, np.zeros(2), np.array([x1 - x0, y1 - y0]))
+    return Patch(patch.pixels, (x0, y0))

@@ -7,7 +7,7 @@ they say together is read off as from a mixture: some plumb, some leaning symmet
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -71,6 +71,10 @@ class Verticals:
         rest = self.offset - self.root[:, 0] * (pitch_rad - self.mean[0])
         column = self.root[:, 1]
         return float(self.mean[1] + column @ rest / (column @ column))
+
+    def at_focal(self, ln_focal: float) -> Verticals:
+        """The same said of a camera whose focal length is exp(ln_focal) times the one assumed so far."""
+        return replace(self, offset=self.offset - self.root[:, 2] * ln_focal)
 
 
 def find_verticals(

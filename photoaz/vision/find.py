@@ -1,0 +1,72 @@
+"""From a photo and what is known of its tower to the panels in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.photo.camera import Camera
+from photoaz.vision.candidate import Candidate
+from photoaz.vision.finder import candidates_in
+from photoaz.vision.where import HeadGuess, Window, distances_m, locate_heads, window_at
+
+Array = NDArray[Any]
+
+#: raw score from which a box is worth telling; what it means as a probability comes with it
+THRESHOLD = -1.6
+#: this many panels, probabilities summed, and nobody looks for the head elsewhere
+ENOUGH = 1.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Panels found in a photo, in its pixels, and the window that was looked at."""
+
+    candidates: tuple[Candidate, ...]
+    window: Window
+
+
+def find_panels(image: Array, camera: Camera, guess: HeadGuess) -> Found:
+    """Find the panels of a tower's head.
+
+    Parameters
+    ----------
+    image : (H, W, 3) BGR uint8, as shown. camera : its interior orientation, for the scale. guess : what the register
+    and the metadata say of the head's place and distance.
+
+    Returns
+    -------
+    Found, its candidates the surest first; empty where nothing looks like a panel.
+    """
+    best: tuple[float, Found] | None = None
+    for distance in distances_m(camera, guess):
+        for middle in locate_heads(image, camera, guess, distance):
+            found = _look(image, camera, guess, middle, distance)
+            sure = sum(c.probability for c in found.candidates)
+            if best is None or sure > best[0]:
+                best = (sure, found)
+            if sure >= ENOUGH:
+                break
+    assert best is not None
+    return best[1]
+
+
+def _look(image: Array, camera: Camera, guess: HeadGuess, middle: Array, distance: float) -> Found:
+    """What the finder sees about a place; looked at again where the panels are, if they lie off the window's middle."""
+    window = window_at(camera, guess, middle, distance)
+    found = candidates_in(window.cut(image), THRESHOLD)
+    if found:
+        centres = window.to_frame(np.array([c.corners_px.mean(0) for c, _ in found]))
+        weight = np.array([c.probability for c, _ in found])
+        now = (weight[:, None] * centres).sum(0) / weight.sum()
+        x0, y0, x1, y1 = window.box_px
+        off = np.abs(now - 0.5 * (np.array([x0, y0]) + [x1, y1])) / np.array([x1 - x0, y1 - y0])
+        if (off > 0.2).any():
+            window = window_at(camera, guess, now, distance)
+            found = candidates_in(window.cut(image), THRESHOLD)
+    return Found(
+        candidates=tuple(replace(c, corners_px=window.to_frame(c.corners_px)) for c, _ in found), window=window
+    )

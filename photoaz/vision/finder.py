@@ -1,0 +1,172 @@
+"""Finding panel antennas in a photo with a small learned network; rough boxes only, the fit measures.
+
+The network sees pictures in which a panel is some 28 px wide and says, for each cell of 4 x 4 pixels, whether a panel's
+middle lies there and where its corners are. How it was made and what it can do: training/MODEL_CARD.md.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.vision.candidate import Candidate, Cover
+
+Array = NDArray[Any]
+
+STRIDE = 4
+CORNER_UNIT_PX = 16.0
+#: the network's output channels
+CHANNELS: dict[str, Any] = {
+    "heat": 0,
+    "corners": slice(1, 17),
+    "front": slice(17, 18),
+    "visible": slice(18, 19),
+    "yaw": slice(19, 21),
+    "shows": slice(21, 27),
+}
+N_CHANNELS = 27
+#: indices of the classes that a pixel can show (channels `shows`)
+BACKGROUND, FRONT, REAR, SIDE, CAP, STRUCTURE = range(6)
+#: width of a panel, seen face-on, in the picture that the network looks at
+WORK_PX = 28.0
+_MULTIPLE = 32
+_WEIGHTS = Path(__file__).resolve().parent / "weights"
+
+
+@dataclass(frozen=True, slots=True)
+class RawPanel:
+    """A peak of the network's output, in pixels of its input: corners (8, 2) front first; score: logit of the peak."""
+
+    corners_px: Array
+    score: float
+    front: float
+    yaw_rad: float
+    visible: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    net: Any
+    slope: float
+    offset: float
+
+
+@lru_cache(maxsize=2)
+def _model(name: str) -> _Model:
+    path = _WEIGHTS / f"{name}.onnx"
+    said = json.loads((_WEIGHTS / f"{name}.json").read_text(encoding="utf-8"))
+    return _Model(cv2.dnn.readNetFromONNX(str(path)), said["calibration"]["slope"], said["calibration"]["offset"])
+
+
+def run_network(name: str, picture: Array) -> Array:
+    """Output (N_CHANNELS, H / 4, W / 4) for a BGR uint8 picture; its sides are padded to multiples of 32."""
+    h, w = picture.shape[:2]
+    picture = cv2.copyMakeBorder(picture, 0, -h % _MULTIPLE, 0, -w % _MULTIPLE, cv2.BORDER_REPLICATE)
+    net = _model(name).net
+    net.setInput(cv2.dnn.blobFromImage(picture, 1 / 255.0))
+    out: Array = net.forward()[0]
+    return out
+
+
+def decode(out: Array, threshold: float = -2.0, overlap: float = 0.5, most: int = 80) -> list[RawPanel]:
+    """Panels from the network's output, the surest first; of two that share `overlap` of their union one is kept.
+
+    What a peak's neighbours say of the same panel is averaged with it, weighted by how sure they are.
+    """
+    heat = out[CHANNELS["heat"]]
+    top = cv2.dilate(heat, np.ones((3, 3), np.uint8))
+    j, i = np.nonzero((heat >= top) & (heat > threshold))
+    order = np.argsort(-heat[j, i])[:most]
+    found: list[RawPanel] = []
+    hulls: list[Array] = []
+    rows, columns = heat.shape
+    for k in order:
+        around = np.s_[max(j[k] - 1, 0) : min(j[k] + 2, rows), max(i[k] - 1, 0) : min(i[k] + 2, columns)]
+        jj, ii = np.mgrid[around]
+        cells = out[(slice(None), *around)].reshape(len(out), -1)
+        here = (np.stack([ii.ravel(), jj.ravel()], -1) + 0.5) * STRIDE - 0.5
+        said = cells[CHANNELS["corners"]].T.reshape(-1, 8, 2) * CORNER_UNIT_PX + here[:, None]
+        peak = out[CHANNELS["corners"], j[k], i[k]].reshape(8, 2) * CORNER_UNIT_PX
+        peak = peak + (np.array([i[k], j[k]], float) + 0.5) * STRIDE - 0.5
+        away = np.abs(said - peak).max((1, 2))
+        weight = np.exp(cells[CHANNELS["heat"]] - heat[j[k], i[k]]) * (away < 0.25 * np.ptp(peak, axis=0).max())
+        weight = weight / weight.sum()
+        v = cells @ weight
+        near = np.einsum("n,nij->ij", weight, said)
+        hull = cv2.convexHull(near.astype(np.float32))
+        if any(_overlap(hull, other) > overlap for other in hulls):
+            continue
+        front = float(1 / (1 + np.exp(-v[CHANNELS["front"]][0])))
+        corners = near if front >= 0.5 else near[[5, 4, 7, 6, 1, 0, 3, 2]]
+        sin, cos = v[CHANNELS["yaw"]]
+        visible = float(1 / (1 + np.exp(-v[CHANNELS["visible"]][0])))
+        found.append(RawPanel(corners, float(heat[j[k], i[k]]), front, float(np.arctan2(sin, cos)), visible))
+        hulls.append(hull)
+    return found
+
+
+def _overlap(a: Array, b: Array) -> float:
+    """Intersection over union of two convex outlines."""
+    area = cv2.intersectConvexConvex(a, b)[0]
+    whole = cv2.contourArea(a) + cv2.contourArea(b) - area
+    return float(area / whole) if whole > 0 else 0.0
+
+
+def probability(score: float, name: str = "fine") -> float:
+    """What a score means, as found on heads that the network was not trained on."""
+    model = _model(name)
+    return float(1.0 / (1.0 + np.exp(-(model.slope * score + model.offset))))
+
+
+def hiding(out: Array, corners_px: Array) -> Cover | None:
+    """What covers the part of a box that does not show as one of a panel's faces, from the network's picture of faces.
+
+    corners_px: in the network's picture.
+    """
+    shows = out[CHANNELS["shows"]]
+    hull = cv2.convexHull(((corners_px + 0.5) / STRIDE - 0.5).astype(np.float32))
+    mask = np.zeros(shows.shape[1:], np.uint8)
+    cv2.fillConvexPoly(mask, np.round(hull).astype(np.int32), 1)
+    inside = shows[:, mask > 0]
+    if inside.size == 0:
+        return "frame"
+    kinds = np.bincount(inside.argmax(0), minlength=6) / inside.shape[1]
+    if kinds[STRUCTURE] > 0.15:
+        return "structure"
+    return "panel" if kinds[FRONT : CAP + 1].sum() > 0.9 else None
+
+
+def candidates_in(picture: Array, threshold: float) -> list[tuple[Candidate, float]]:
+    """Panels in a picture (BGR) at the network's scale, corners in its pixels, with their raw scores."""
+    out = run_network("fine", picture)
+    h, w = picture.shape[:2]
+    found = []
+    for raw in decode(out, threshold):
+        middle = raw.corners_px.mean(0)
+        if not (-8 < middle[0] < w + 8 and -8 < middle[1] < h + 8):
+            continue  # in the border that was added
+        cover: Cover | None = None
+        if raw.visible < 0.85:
+            beyond = (raw.corners_px < -2).any() or (raw.corners_px > np.array([w + 1, h + 1])).any()
+            cover = "frame" if beyond else hiding(out, raw.corners_px)
+        found.append(
+            (
+                Candidate(
+                    corners_px=raw.corners_px,
+                    probability=probability(raw.score),
+                    front=raw.front,
+                    yaw_rad=raw.yaw_rad,
+                    visible=raw.visible,
+                    hidden_by=cover,
+                ),
+                raw.score,
+            )
+        )
+    return found

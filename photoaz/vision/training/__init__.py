@@ -1,0 +1,1 @@
+"""How the finder of panels is made: scenes, training, export, evaluation. Needs a checkout and the extra `training`."""

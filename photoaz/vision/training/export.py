@@ -1,0 +1,61 @@
+"""Export a trained network: `python -m photoaz.vision.training.export FILE.pt [--out FOLDER]`.
+
+Writes fine.onnx or coarse.onnx with its .json (calibration, figures) and checks that OpenCV gives what PyTorch gave.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+
+from photoaz.vision.training.network import Network
+
+OPSET = 17
+
+
+def export(file: Path, folder: Path) -> float:
+    """Write the ONNX and JSON; returns the largest difference between the two programs' outputs."""
+    said = torch.load(file, map_location="cpu", weights_only=True)
+    net = Network(**said["settings"])
+    net.load_state_dict(said["state"])
+    net.eval()
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{said['kind']}.onnx"
+    torch.onnx.export(
+        net,
+        (torch.zeros(1, 3, 256, 320),),
+        str(path),
+        input_names=["picture"],
+        output_names=["cells"],
+        opset_version=OPSET,
+        dynamic_axes={"picture": {2: "h", 3: "w"}, "cells": {2: "h4", 3: "w4"}},
+        dynamo=False,
+    )
+    figures = said["figures"]
+    (folder / f"{said['kind']}.json").write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
+    worst = 0.0
+    seen = cv2.dnn.readNetFromONNX(str(path))
+    for shape in ((256, 320), (480, 352)):
+        x = np.random.default_rng(1).random((1, 3, *shape), dtype=np.float32)
+        seen.setInput(x)
+        with torch.no_grad():
+            worst = max(worst, float(np.abs(seen.forward() - net(torch.from_numpy(x)).numpy()).max()))
+    return worst
+
+
+def main() -> None:
+    """Parse the command line."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("file", type=Path)
+    parser.add_argument("--out", type=Path, default=Path(__file__).resolve().parents[1] / "weights")
+    args = parser.parse_args()
+    print(f"largest difference between OpenCV and PyTorch: {export(args.file, args.out):.2g}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,93 @@
+"""What the network is to say of a batch, and how far it is from it."""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from photoaz.vision.finder import CHANNELS, CORNER_UNIT_PX, STRIDE
+from photoaz.vision.training.data import Batch
+
+#: a panel of which less than `LOST` is seen is nothing; between that and `SEEN` it is neither wanted nor wrong
+LOST, SEEN = 0.1, 0.3
+
+
+def near_first(corners: Tensor, front: Tensor) -> Tensor:
+    """Corners (..., 8, 2) as the network has them: the near large face as seen, then those behind. front (...,) bool."""
+    rear = corners[..., [5, 4, 7, 6, 1, 0, 3, 2], :]
+    return torch.where(front[..., None, None], corners, rear)
+
+
+def loss(out: Tensor, batch: Batch, smallest_px: float) -> tuple[Tensor, dict[str, Tensor]]:
+    """Total loss, and its parts."""
+    b, _, h, w = out.shape
+    device = out.device
+    out = out.float()
+    t = (torch.arange(w, device=device) + 0.5) * STRIDE - 0.5
+    middle = batch.corners.mean(2)
+    spread = batch.corners.amax(2) - batch.corners.amin(2)
+    sx, sy = 0.11 * spread[..., 0] + 0.55 * STRIDE, 0.05 * spread[..., 1] + 0.6 * STRIDE
+    dx = (t[None, None] - middle[..., :1]) / sx[..., None]
+    dy = (t[None, None] - middle[..., 1:]) / sy[..., None]
+    bump = torch.exp(-0.5 * (dx[:, :, None, :] ** 2 + dy[:, :, :, None] ** 2))  # (B, P, H, W)
+    wanted = (batch.visible >= SEEN) & (batch.width >= smallest_px)
+    spared = (batch.visible >= LOST) & ~wanted
+    mine = bump * wanted[..., None, None]
+    heat, owner = mine.max(1)
+    # every cell near a panel's middle is right; those farther out, and panels mostly hidden, neither right nor wrong
+    right = heat > 0.6
+    quiet = (heat > 0.2) | ((bump * spared[..., None, None]).amax(1) > 0.2)
+    logit = out[:, CHANNELS["heat"]]
+    p = torch.sigmoid(logit).clamp(1e-5, 1 - 1e-5)
+    positive = -((1 - p) ** 2) * torch.log(p) * right
+    negative = -(p**2) * torch.log(1 - p) * ~(right | quiet)
+    count = right.sum().clamp_min(1.0)
+    parts = {"heat": 4.0 * (positive.sum() + negative.sum()) / count}
+    near = heat > 0.5
+    k, j, i = torch.nonzero(near, as_tuple=True)
+    who = owner[k, j, i]
+    weight = heat[k, j, i]
+    weight = weight / weight.sum().clamp_min(1.0)
+    pick = out[k, :, j, i]
+    facing = batch.facing[k, who]
+    corners = batch.corners[k, who]
+    here = torch.stack([t[i], t[j]], -1)[:, None]
+    said = pick[:, CHANNELS["corners"]].reshape(-1, 8, 2) * CORNER_UNIT_PX + here
+    size = batch.width[k, who].clamp_min(6.0)
+
+    def off(front: Tensor) -> Tensor:
+        away = functional.smooth_l1_loss(said, near_first(corners, front), reduction="none", beta=0.3)
+        return away.mean((1, 2)) / size
+
+    front = facing > 0
+    away = off(front)
+    edge_on = facing.abs() < 0.12  # in profile either large face may be called the near one
+    away = torch.where(edge_on, torch.minimum(away, off(~front)), away)
+    parts["corners"] = 8.0 * (away * weight).sum()
+    sure = weight * (facing.abs() / 0.3).clamp(0.1, 1)
+    parts["front"] = (
+        0.4
+        * (
+            functional.binary_cross_entropy_with_logits(
+                pick[:, CHANNELS["front"]][:, 0], front.float(), reduction="none"
+            )
+            * sure
+        ).sum()
+    )
+    parts["visible"] = (
+        0.4
+        * (
+            functional.binary_cross_entropy_with_logits(
+                pick[:, CHANNELS["visible"]][:, 0], batch.visible[k, who].clamp(0, 1), reduction="none"
+            )
+            * weight
+        ).sum()
+    )
+    yaw = batch.yaw[k, who]
+    turn = torch.stack([torch.sin(yaw), torch.cos(yaw)], -1)
+    parts["yaw"] = 1.0 * (((pick[:, CHANNELS["yaw"]] - turn) ** 2).sum(1) * weight).sum()
+    balance = torch.tensor([0.5, 1.0, 1.0, 1.0, 1.5, 0.8], device=device)
+    parts["shows"] = 0.6 * functional.cross_entropy(out[:, CHANNELS["shows"]], batch.shows, balance)
+    total = torch.stack(list(parts.values())).sum()
+    return total, {name: v.detach() for name, v in parts.items()}

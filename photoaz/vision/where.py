@@ -1,0 +1,139 @@
+"""Where in a photo the head of the tower is, and at what scale to look at it there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.photo.camera import Camera
+from photoaz.vision.finder import CHANNELS, STRIDE, WORK_PX, run_network
+
+Array = NDArray[Any]
+
+#: half the width of a head from arm's end to arm's end, with a panel on it, metres (common practice, no source)
+HALF_WIDTH_M = 3.0
+#: long side of the reduced frame in which the head is looked for
+COARSE_PX = 640
+#: what metadata say of the head's place counts as little as this where they must be wrong altogether
+NONSENSE = 0.1
+#: positions and compasses are worse than they say
+WIDENED = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadGuess:
+    """What is known of the tower's head before the pixels are looked at.
+
+    distance_m: from the camera along the line of sight, None where nothing tells; ln_distance_sigma: relative. width_m:
+    of a typical panel; height_m: of the tallest. rise_m: between the lowest and the highest panel's centre. pixel (2,):
+    where the middle of the head should be, pixel_sigma (2,): None where nothing tells.
+    """
+
+    distance_m: float | None
+    ln_distance_sigma: float
+    width_m: float
+    height_m: float
+    rise_m: float
+    pixel: Array | None = None
+    pixel_sigma: Array | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """A part of the frame and the scale to look at it with. box_px: x0, y0, x1, y1 (exclusive), whole pixels."""
+
+    box_px: tuple[int, int, int, int]
+    scale: float
+
+    def cut(self, image: Array) -> Array:
+        """The window's picture (h, w, 3), reduced or enlarged to the scale."""
+        x0, y0, x1, y1 = self.box_px
+        part = image[y0:y1, x0:x1]
+        size = (max(round((x1 - x0) * self.scale), 8), max(round((y1 - y0) * self.scale), 8))
+        how = cv2.INTER_AREA if self.scale < 1 else cv2.INTER_CUBIC
+        return np.asarray(cv2.resize(part, size, interpolation=how))
+
+    def to_frame(self, pixels: Array) -> Array:
+        """Pixels (..., 2) of the window's picture as pixels of the photo."""
+        x0, y0, x1, y1 = self.box_px
+        width, height = max(round((x1 - x0) * self.scale), 8), max(round((y1 - y0) * self.scale), 8)
+        per = np.array([(x1 - x0) / width, (y1 - y0) / height])
+        out: Array = (pixels + 0.5) * per - 0.5 + np.array([x0, y0])
+        return out
+
+
+def half_size_px(camera: Camera, guess: HeadGuess, distance_m: float) -> Array:
+    """Half the width and height (2,) of the part of the frame that holds the head."""
+    up = 0.5 * guess.rise_m + 0.5 * guess.height_m + 1.0
+    out: Array = np.array([HALF_WIDTH_M, up + 0.5]) * camera.f_px / distance_m
+    return out
+
+
+def distances_m(camera: Camera, guess: HeadGuess) -> tuple[float, ...]:
+    """Distances to try: one where it is known well enough for the finder, several where it is not."""
+    if guess.distance_m is None:
+        return tuple(camera.f_px * guess.width_m / px for px in (12.0, 24.0, 48.0, 96.0, 192.0))
+    if guess.ln_distance_sigma < 0.3:
+        return (guess.distance_m,)
+    return tuple(guess.distance_m * float(np.exp(k * guess.ln_distance_sigma)) for k in (0.0, 1.2, -1.2))
+
+
+def window_at(camera: Camera, guess: HeadGuess, middle_px: Array, distance_m: float, reach: float = 1.25) -> Window:
+    """The part of the frame about a place, `reach` times the head's half size on either side."""
+    half = reach * half_size_px(camera, guess, distance_m)
+    low = np.floor(np.clip(middle_px - half, 0, None)).astype(int)
+    high = np.ceil(np.minimum(middle_px + half + 1, [camera.width_px, camera.height_px])).astype(int)
+    low = np.minimum(low, high - 16).clip(0)
+    scale = WORK_PX * distance_m / (camera.f_px * guess.width_m)
+    return Window(box_px=(int(low[0]), int(low[1]), int(high[0]), int(high[1])), scale=min(float(scale), 3.0))
+
+
+def locate_heads(image: Array, camera: Camera, guess: HeadGuess, distance_m: float, most: int = 3) -> list[Array]:
+    """Places (2,) px where the head may be, the likeliest first: panels crowd there in the reduced frame, and the
+    metadata say so.
+
+    image: (H, W, 3) BGR, as shown. Where the head fills the frame anyway the middle of the frame is as good.
+    """
+    half = half_size_px(camera, guess, distance_m)
+    frame = np.array([camera.width_px, camera.height_px], float)
+    if (half > 0.42 * frame).all():
+        return [0.5 * (frame - 1)]
+    shrink = COARSE_PX / float(frame.max())
+    size = tuple(round(v * shrink) for v in frame)
+    small = image
+    for _ in range(int(np.log2(1 / shrink)) if shrink < 0.5 else 0):  # every other pixel is cheap, and then averaged
+        if min(small.shape[:2]) < 4 * min(size):
+            break
+        small = small[::2, ::2]
+    small = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
+    heat = 1.0 / (1.0 + np.exp(-run_network("coarse", small)[CHANNELS["heat"]]))
+    rows, columns = -(-size[1] // STRIDE), -(-size[0] // STRIDE)
+    heat = heat[:rows, :columns]
+    per = shrink / STRIDE
+    crowd = cv2.GaussianBlur(
+        heat,
+        (0, 0),
+        sigmaX=max(0.3 * half[0] * per, 1.0),
+        sigmaY=max(0.3 * half[1] * per, 1.0),
+        borderType=cv2.BORDER_CONSTANT,
+    )
+    x = ((np.arange(columns) + 0.5) / per) - 0.5
+    y = ((np.arange(rows) + 0.5) / per) - 0.5
+    if guess.pixel is not None and guess.pixel_sigma is not None:
+        zx = (x - guess.pixel[0]) / np.hypot(WIDENED * guess.pixel_sigma[0], 0.3 * half[0])
+        zy = (y - guess.pixel[1]) / np.hypot(WIDENED * guess.pixel_sigma[1], 0.3 * half[1])
+        likely = np.exp(-0.5 * zx**2)[None] + NONSENSE, np.exp(-0.5 * zy**2)[:, None] + NONSENSE
+        crowd = crowd * likely[0] * likely[1]
+    places: list[Array] = []
+    for _ in range(most):
+        j, i = np.unravel_index(int(np.argmax(crowd)), crowd.shape)
+        places.append(np.array([x[i], y[j]]))
+        taken = (np.abs(x - x[i]) < 1.2 * half[0])[None] & (np.abs(y - y[j]) < 1.2 * half[1])[:, None]
+        crowd = np.where(taken, 0.0, crowd)
+        if not crowd.any():
+            break
+    return places
