@@ -226,18 +226,18 @@ def photo_facts_of(
     )
     looks: dict[str, Look] = {}
     expectations: dict[str, Expectation] = {}
+    ways = {s.antenna_id: _way(antenna_facts[s.antenna_id], east_north, spread, site) for s in spots}
+    farther, farther_sigma = _farther(camera, spots, antenna_facts, ways)
     for spot in spots:
         a = antenna_facts[spot.antenna_id]
-        delta = np.append(a.east_north_m - east_north, a.up_m - CAMERA_HEIGHT_M[0])
-        along = float(np.hypot(spread, np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95)))
-        position_sigma = np.hypot(along * np.hypot(delta[0], delta[1]), CAMERA_HEIGHT_M[1] * delta[2])
+        delta, ln_sigma = ways[spot.antenna_id]
         expectations[spot.antenna_id] = _expectation(
             camera,
             a,
             (pitch, pitch_sigma),
             (roll, roll_sigma),
-            float(np.linalg.norm(delta)),
-            float(position_sigma / (delta @ delta)),
+            float(np.linalg.norm(delta) * np.exp(farther)),
+            min(ln_sigma, farther_sigma),
             faces_camera=_faces_camera(a.design_rad, -delta),
             design_off_rad=a.design_rad - heading,
         )
@@ -271,6 +271,52 @@ def photo_facts_of(
         verticals=verticals,
     )
     return facts, looks
+
+
+def _way(a: AntennaFacts, east_north: Array, spread_m: float, site: Site) -> tuple[Array, float]:
+    """From the camera to an antenna (3,) m, and the relative standard uncertainty of its length."""
+    delta = np.append(a.east_north_m - east_north, a.up_m - CAMERA_HEIGHT_M[0])
+    along = float(np.hypot(spread_m, np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95)))
+    sigma = np.hypot(along * np.hypot(delta[0], delta[1]), CAMERA_HEIGHT_M[1] * delta[2])
+    return delta, float(sigma / (delta @ delta))
+
+
+#: standard uncertainty of a found panel's height as the finder has it, relative; and of all of one photo's together
+FOUND_HEIGHT_SIGMA, FOUND_HEIGHTS_SIGMA = 0.06, 0.02
+
+
+def _farther(
+    camera: Camera,
+    spots: Sequence[Spot],
+    antennas: Mapping[str, AntennaFacts],
+    ways: Mapping[str, tuple[Array, float]],
+) -> tuple[float, float]:
+    """By how much (ln) the tower is farther than the positions say, and with what standard uncertainty.
+
+    Found panels that all look smaller than they should stand farther away. That tells the fit where to look; what it
+    then measures carries no trace of it.
+    """
+    offs, sigmas = [], []
+    for spot in spots:
+        if spot.candidate is None:
+            continue
+        a, (delta, _) = antennas[spot.antenna_id], ways[spot.antenna_id]
+        c = spot.candidate.corners_px
+        top = directions_from_pixels(camera, c[[0, 1, 4, 5]].mean(0))
+        bottom = directions_from_pixels(camera, c[[2, 3, 6, 7]].mean(0))
+        seen = float(np.arctan2(np.linalg.norm(np.cross(top, bottom)), top @ bottom))
+        distance = float(np.linalg.norm(delta))
+        wanted = float(np.exp(a.ln_size[1])) * float(np.hypot(delta[0], delta[1])) / distance**2
+        offs.append(np.log(wanted / max(seen, 1e-9)))
+        sigmas.append(float(np.hypot(FOUND_HEIGHT_SIGMA, a.ln_size_sigma[1])))
+    before = float(np.median([s for _, s in ways.values()]))
+    before = float(np.hypot(before, min(camera.f_relative_sigma, 0.06)))
+    if not offs:
+        return 0.0, before
+    told = float(np.hypot(1.25 * np.median(sigmas) / np.sqrt(len(offs)), FOUND_HEIGHTS_SIGMA))
+    # positions err by more than they say now and then: their word is taken with its tails
+    w1, w2 = 1.0 / (1.5 * before) ** 2, 1.0 / told**2
+    return float(np.median(offs)) * w2 / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
 
 
 def _nothing_sighted(sighted: Sighted) -> str:

@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from photoaz.photo.camera import Camera
 from photoaz.vision.candidate import Candidate
 from photoaz.vision.finder import candidates_in
-from photoaz.vision.where import HeadGuess, Window, distances_m, locate_heads, window_at
+from photoaz.vision.where import Crowd, HeadGuess, Window, crowd_of, distances_m, fills_frame, locate_heads, window_at
 
 Array = NDArray[Any]
 
 #: raw score from which a box is worth telling; what it means as a probability comes with it
 THRESHOLD = -1.6
 #: this many panels, probabilities summed, and nobody looks for the head elsewhere
-ENOUGH = 1.2
+ENOUGH = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,8 +42,14 @@ def find_panels(image: Array, camera: Camera, guess: HeadGuess) -> Found:
     Found, its candidates the surest first; empty where nothing looks like a panel.
     """
     best: tuple[float, Found] | None = None
+    crowd: Crowd | None = None
     for distance in distances_m(camera, guess):
-        for middle in locate_heads(image, camera, guess, distance):
+        if fills_frame(camera, guess, distance):
+            places = [0.5 * (np.array([camera.width_px, camera.height_px]) - 1.0)]
+        else:
+            crowd = crowd or crowd_of(image)
+            places = locate_heads(crowd, camera, guess, distance)
+        for middle in places:
             found = _look(image, camera, guess, middle, distance)
             sure = sum(c.probability for c in found.candidates)
             if best is None or sure > best[0]:
@@ -63,7 +69,7 @@ def _look(image: Array, camera: Camera, guess: HeadGuess, middle: Array, distanc
         weight = np.array([c.probability for c, _ in found])
         now = (weight[:, None] * centres).sum(0) / weight.sum()
         x0, y0, x1, y1 = window.box_px
-        off = np.abs(now - 0.5 * (np.array([x0, y0]) + [x1, y1])) / np.array([x1 - x0, y1 - y0])
+        off = np.abs(now - 0.5 * np.array([x0 + x1, y0 + y1])) / np.array([x1 - x0, y1 - y0])
         if (off > 0.2).any():
             window = window_at(camera, guess, now, distance)
             found = candidates_in(window.cut(image), THRESHOLD)

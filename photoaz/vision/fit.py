@@ -172,6 +172,8 @@ def _starts_of(
 
 #: of a photo whose blur is not known yet
 BLUR_PX = 0.9
+#: rough corners that a person picked are off by a few pixels, however large the panel
+FARTHEST_PX = 4.0
 #: fewer samples of a box's edges than this fix nothing
 _FEWEST = 12
 
@@ -301,12 +303,14 @@ class _Padded:
         return np.asarray(value[self.box, self.slot])
 
 
-def capture(sighting: Sighting, boxes: _Boxes, tolerance: Tolerance) -> _Boxes:
-    """Move the outlines to the nearest strong edges, from far to near. Boxes with nothing left to measure drop out."""
+def capture(sighting: Sighting, boxes: _Boxes, tolerance: Tolerance, farthest_px: float = FARTHEST_PX) -> _Boxes:
+    """Move the outlines to the nearest strong edges, from far to near. Boxes with nothing left to measure drop out.
+
+    farthest_px: how far off an edge may be to begin with; a small panel's own width bounds it further.
+    """
     p = N_PARAMETERS
     for turn, factor in enumerate((1.0, 0.8, 0.65, 0.5, 0.4, 0.4)):
-        # a small panel's own width bounds how far an edge may be off
-        size = np.clip(0.1 * sighting.camera.f_px * np.exp(boxes.theta[:, 5]), 1.5, 4.0)
+        size = np.clip(0.1 * sighting.camera.f_px * np.exp(boxes.theta[:, 5]), 1.5, farthest_px)
         seen = _see(sighting, boxes, *_CAPTURE_SAMPLES)
         boxes, samples, own = seen.boxes, seen.samples, seen.own
         if not len(boxes):
@@ -610,6 +614,7 @@ def catch(
     *,
     blur_px: float = BLUR_PX,
     tolerance: Tolerance | None = None,
+    farthest_px: float = FARTHEST_PX,
 ) -> list[list[Array]]:
     """Each task's boxes (P,) moved to the strong edges near them; those that come together are one."""
     owner = [k for k, some in enumerate(thetas) for _ in some]
@@ -617,7 +622,7 @@ def catch(
     if not owner:
         return caught
     start = _Boxes.of(tasks, owner, [theta for some in thetas for theta in some], np.full(len(owner), blur_px))
-    boxes = capture(sighting, start, tolerance or Tolerance())
+    boxes = capture(sighting, start, tolerance or Tolerance(), farthest_px)
     for k, theta in zip(boxes.task, boxes.theta, strict=True):
         if not any(_same(theta, c) for c in caught[k]):
             caught[k].append(theta)

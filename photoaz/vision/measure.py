@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import N_PARAMETERS, Sighting
 from photoaz.vision.candidate import Candidate
-from photoaz.vision.evidence import BoxMode, mode_from_minimum, theta_of_mode
+from photoaz.vision.evidence import BoxMode, mode_from_minimum, theta_of_mode, width_across
 from photoaz.vision.fit import Minimum, Prior, Task, Tolerance, catch, fit_boxes, fit_exact_corners, settle_all
 from photoaz.vision.patch import Patch, cut_patch, cut_reduced
 from photoaz.vision.seed import starts_from_seed
@@ -32,8 +32,14 @@ SEED_QUALITY = 0.4
 SEED_DESIGN_RAD = float(np.radians(15.0))
 #: a candidate is caught first at the scale where its panel is this wide: there what is rough about it is a few pixels
 CATCH_PX = 36.0
+#: how far off a candidate's corners may be, as a share of the panel's width
+GUIDE_SHARE = 0.12
 #: share of the outline that must have found its edge before a found panel's box is believed
 CANDIDATE_QUALITY = 0.45
+#: a found panel's uncertainty is as its samples imply where this share of its outline found its edge, and root two times
+#: as large where less by QUALITY_SPREAD; what its modes cost counts by CANDIDATE_TRUST (measured on rendered tower heads)
+CLEAR_QUALITY, QUALITY_SPREAD = 0.90, 0.15
+CANDIDATE_TRUST = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,6 +259,40 @@ def _catch_small(
         for k, thetas in zip(these, catch(reduced, small_tasks, begin, tolerance=tolerance), strict=True):
             if thetas:
                 starts[k] = [(0.0, scaled(theta, True)) for theta in thetas]
+    found = [k for k, look in enumerate(looks) if look.candidate is not None]
+    if not found:
+        return
+    wide = sighting.camera.f_px * float(np.median([np.exp(tasks[k].prior.mean[5]) for k in found]))
+    guided = [Task(tasks[k].patch, tasks[k].prior, _guide(looks[k].candidate)) for k in found]
+    rough = replace(tolerance, corner_px=max(GUIDE_SHARE * wide, tolerance.corner_px))
+    begin = [[theta for _, theta in starts[k] or ()] for k in found]
+    caught = catch(sighting, guided, begin, tolerance=rough, farthest_px=GUIDE_SHARE * wide)
+    # a pipe beside a panel catches the eye of a far look: near looks from places to either side find the rest
+    beside = [
+        [_moved(theta, share, looks[k]) for theta in some[:3] for share in (-0.1, 0.0, 0.1)]
+        for k, some in zip(found, begin, strict=True)
+    ]
+    near = catch(sighting, [tasks[k] for k in found], beside, tolerance=tolerance)
+    for k, far, close in zip(found, caught, near, strict=True):
+        starts[k] = [(0.0, theta) for theta in far + close] or starts[k]
+
+
+def _moved(theta: Array, share: float, look: Look) -> Array:
+    """A box moved across its candidate's long axis by a share of the candidate's width."""
+    assert look.candidate is not None
+    c = look.candidate.corners_px
+    axis = c[[0, 1, 4, 5]].mean(0) - c[[2, 3, 6, 7]].mean(0)
+    axis = axis / np.hypot(*axis)
+    out = theta.copy()
+    out[3:5] += share * width_across(c) * np.array([-axis[1], axis[0]])
+    return out
+
+
+def _guide(candidate: Candidate | None) -> Array | None:
+    """The finder's corners (4, 2) of the front, where it can tell which large face it saw."""
+    if candidate is None or abs(np.cos(candidate.yaw_rad)) < 0.6 or 0.1 < candidate.front < 0.9:
+        return None
+    return candidate.corners_px[:4]
 
 
 def _modes(
@@ -287,5 +327,8 @@ def _of_candidate(
     for m, minimum in zip(modes, minima, strict=True):
         if m.quality < CANDIDATE_QUALITY:
             continue
-        out.append(replace(m, cost=m.cost + side_cost(sighting, candidate, minimum.theta)))
+        # what has no edge where the box should have one may be hidden, or the box lies on edges of something else
+        widened = float(np.hypot(1.0, max(CLEAR_QUALITY - m.quality, 0.0) / QUALITY_SPREAD))
+        cost = CANDIDATE_TRUST * m.cost + side_cost(sighting, candidate, minimum.theta)
+        out.append(replace(m, cost=cost, root=m.root / widened, offset=m.offset / widened))
     return tuple(sorted(out, key=lambda m: m.cost))

@@ -29,6 +29,9 @@ _AZIMUTHS = np.radians(np.arange(-165.0, 181.0, 30.0))
 #: turns about the best start that are tried as well, held there: rough corners hardly tell a small yaw's sign
 _TURNS = np.radians([-30.0, -15.0, 15.0, 30.0])
 _HELD_RAD = 0.08
+#: -2 ln likelihood from which the corners make no box: near the profile the finder mixes up which face is the near one
+MISFIT = 30.0
+_WIDE_TURNS = np.radians([-60.0, -40.0, -25.0, -12.0, 0.0, 12.0, 25.0, 40.0, 60.0])
 
 
 def reduced_camera(camera: Camera, shrink: int) -> Camera:
@@ -58,6 +61,8 @@ def starts_from_candidate(sighting: Sighting, candidate: Candidate, prior: Prior
         here = min(settled, key=lambda s: s[0])
         if here[0] < best[0]:
             free, best, best_px = settled, here, px
+    if best[0] > MISFIT:
+        return _by_turn(sighting, candidate, prior)
     turned = _settled(sighting, best_px, prior, best[1][0] + _TURNS, _HELD_RAD)
     found = free + [(c + side_cost(sighting, candidate, t), t) for c, t in turned]
     found.sort(key=lambda s: s[0])
@@ -67,6 +72,19 @@ def starts_from_candidate(sighting: Sighting, candidate: Candidate, prior: Prior
         if all(t > 0.09 for t in turn):
             kept.append((cost, theta))
     return [s for s in kept if s[0] < kept[0][0] + 25.0][:MOST]
+
+
+def _by_turn(sighting: Sighting, candidate: Candidate, prior: Prior) -> list[tuple[float, Array]]:
+    """Boxes of the expected size about the candidate's middle, turned by about as much as the finder says."""
+    sight = sighting.cam_from_level.T @ directions_from_pixels(sighting.camera, candidate.corners_px.mean(0))
+    towards = np.arctan2(-sight[0], -sight[1])
+    out = []
+    for turn in _WIDE_TURNS:
+        theta = prior.mean.copy()
+        theta[0] = towards + candidate.yaw_rad + turn
+        theta[3:5] = candidate.corners_px.mean(0)
+        out.append((side_cost(sighting, candidate, theta), theta))
+    return sorted(out, key=lambda s: s[0])
 
 
 def _namings(candidate: Candidate) -> list[Array]:

@@ -92,48 +92,58 @@ def window_at(camera: Camera, guess: HeadGuess, middle_px: Array, distance_m: fl
     return Window(box_px=(int(low[0]), int(low[1]), int(high[0]), int(high[1])), scale=min(float(scale), 3.0))
 
 
-def locate_heads(image: Array, camera: Camera, guess: HeadGuess, distance_m: float, most: int = 3) -> list[Array]:
-    """Places (2,) px where the head may be, the likeliest first: panels crowd there in the reduced frame, and the
-    metadata say so.
+@dataclass(frozen=True, slots=True)
+class Crowd:
+    """How likely panels crowd at each place of the reduced frame: heat (rows, columns), x and y of its cells in px."""
 
-    image: (H, W, 3) BGR, as shown. Where the head fills the frame anyway the middle of the frame is as good.
-    """
-    half = half_size_px(camera, guess, distance_m)
-    frame = np.array([camera.width_px, camera.height_px], float)
-    if (half > 0.42 * frame).all():
-        return [0.5 * (frame - 1)]
-    shrink = COARSE_PX / float(frame.max())
-    size = tuple(round(v * shrink) for v in frame)
+    heat: Array
+    x: Array
+    y: Array
+
+
+def crowd_of(image: Array) -> Crowd:
+    """Look over the whole frame (H, W, 3) BGR, much reduced."""
+    tall, wide = image.shape[:2]
+    shrink = min(COARSE_PX / max(tall, wide), 1.0)
+    size = (max(round(wide * shrink), 8), max(round(tall * shrink), 8))
     small = image
-    for _ in range(int(np.log2(1 / shrink)) if shrink < 0.5 else 0):  # every other pixel is cheap, and then averaged
-        if min(small.shape[:2]) < 4 * min(size):
-            break
+    while min(small.shape[:2]) >= 4 * min(size):  # every other pixel is cheap, and the rest is averaged
         small = small[::2, ::2]
     small = cv2.resize(small, size, interpolation=cv2.INTER_AREA)
-    heat = 1.0 / (1.0 + np.exp(-run_network("coarse", small)[CHANNELS["heat"]]))
     rows, columns = -(-size[1] // STRIDE), -(-size[0] // STRIDE)
-    heat = heat[:rows, :columns]
+    heat = 1.0 / (1.0 + np.exp(-run_network("coarse", small)[CHANNELS["heat"]][:rows, :columns]))
     per = shrink / STRIDE
-    crowd = cv2.GaussianBlur(
-        heat,
+    return Crowd(heat, (np.arange(columns) + 0.5) / per - 0.5, (np.arange(rows) + 0.5) / per - 0.5)
+
+
+def fills_frame(camera: Camera, guess: HeadGuess, distance_m: float) -> bool:
+    """Whether the head is about as large as the frame, so that there is nothing to look for in it."""
+    frame = np.array([camera.width_px, camera.height_px], float)
+    return bool((half_size_px(camera, guess, distance_m) > 0.42 * frame).all())
+
+
+def locate_heads(crowd: Crowd, camera: Camera, guess: HeadGuess, distance_m: float, most: int = 3) -> list[Array]:
+    """Places (2,) px where the head may be, the likeliest first: panels crowd there, and the metadata say so."""
+    half = half_size_px(camera, guess, distance_m)
+    x, y = crowd.x, crowd.y
+    per = 1.0 / float(x[1] - x[0]) if len(x) > 1 else 1.0
+    dense = cv2.GaussianBlur(
+        crowd.heat,
         (0, 0),
         sigmaX=max(0.3 * half[0] * per, 1.0),
         sigmaY=max(0.3 * half[1] * per, 1.0),
         borderType=cv2.BORDER_CONSTANT,
     )
-    x = ((np.arange(columns) + 0.5) / per) - 0.5
-    y = ((np.arange(rows) + 0.5) / per) - 0.5
     if guess.pixel is not None and guess.pixel_sigma is not None:
         zx = (x - guess.pixel[0]) / np.hypot(WIDENED * guess.pixel_sigma[0], 0.3 * half[0])
         zy = (y - guess.pixel[1]) / np.hypot(WIDENED * guess.pixel_sigma[1], 0.3 * half[1])
-        likely = np.exp(-0.5 * zx**2)[None] + NONSENSE, np.exp(-0.5 * zy**2)[:, None] + NONSENSE
-        crowd = crowd * likely[0] * likely[1]
+        dense = dense * (np.exp(-0.5 * zx**2)[None] + NONSENSE) * (np.exp(-0.5 * zy**2)[:, None] + NONSENSE)
     places: list[Array] = []
     for _ in range(most):
-        j, i = np.unravel_index(int(np.argmax(crowd)), crowd.shape)
+        j, i = np.unravel_index(int(np.argmax(dense)), dense.shape)
         places.append(np.array([x[i], y[j]]))
         taken = (np.abs(x - x[i]) < 1.2 * half[0])[None] & (np.abs(y - y[j]) < 1.2 * half[1])[:, None]
-        crowd = np.where(taken, 0.0, crowd)
-        if not crowd.any():
+        dense = np.where(taken, 0.0, dense)
+        if not dense.any():
             break
     return places
