@@ -210,7 +210,7 @@ def photo_facts_of(
         pitch_sigma_rad=pitch_sigma,
         roll_rad=roll,
         roll_sigma_rad=roll_sigma,
-        region_px=_mast_region(sighted, spots, camera),
+        region_px=np.array(_mast_region(sighted, spots, camera)),
     )
     if verticals is not None:
         w1, w2 = 1.0 / roll_sigma**2, 1.0 / verticals.sigma_roll_rad**2

@@ -109,8 +109,8 @@ class AntennaSolution:
 class PhotoSolution:
     """One photo's part in the adjustment: its attitude and standpoint after it (None where rejected).
 
-    taken: the day of the photo, UTC where its zone is known, else as the camera's clock had it. panels: what was found in
-    it; window_px: the part of the frame (x0, y0, x1, y1) that was looked at.
+    taken: the day of the photo, UTC where its zone is known, else as the camera's clock had it. panels: what was found
+    in it; window_px: the part of the frame (x0, y0, x1, y1) that was looked at.
     """
 
     photo: str

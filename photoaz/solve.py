@@ -111,14 +111,7 @@ def solve_site(
             facts.append(fact)
             looks[name] = look
         except (UnusablePhotoError, InputError) as e:
-            rejected[name] = PhotoSolution(
-                photo=name,
-                status="rejected",
-                reason=str(e),
-                taken=day_taken(records[name]),
-                panels=_panels(sights[name]),
-                window_px=_window(sights[name]),
-            )
+            rejected[name] = _rejected(name, str(e), records, sights)
     north0 = next(iter(norths.values()), None)
     result: Chosen | None = None
     if facts:
@@ -133,8 +126,7 @@ def solve_site(
             result = first
         except AdjustmentError as e:
             for f in facts:
-                reason = f"the site's adjustment failed: {e}"
-                rejected[f.name] = PhotoSolution(photo=f.name, status="rejected", reason=reason)
+                rejected[f.name] = _rejected(f.name, f"the site's adjustment failed: {e}", records, sights)
     photo_solutions, antenna_solutions = _report(result, names, rejected, antennas, frame, records, norths, sights)
     return SiteSolution(
         site_id=site.site_id,
@@ -211,14 +203,31 @@ def _pairs(points: Array) -> tuple[tuple[float, float], ...]:
     return tuple((float(p[0]), float(p[1])) for p in points)
 
 
+def _rejected(
+    name: str, reason: str, records: Mapping[str, PhotoRecord], sights: Mapping[str, Sighted]
+) -> PhotoSolution:
+    """A photo that was looked at and cannot take part."""
+    return PhotoSolution(
+        photo=name,
+        status="rejected",
+        reason=reason,
+        taken=day_taken(records[name]),
+        panels=_panels(sights[name]),
+        window_px=_window(sights[name]),
+    )
+
+
 def _panels(sighted: Sighted) -> tuple[NamedPanel, ...]:
     """What was found in a photo and what each panel was taken for."""
     if sighted.found is None:
         return ()
     out = []
     for k, c in enumerate(sighted.found.candidates):
-        spot = next((s for s in sighted.spots if s.candidate is c), None)
         match = sighted.naming.matches[k] if sighted.naming is not None else None
+        picked = {s.antenna_id for s in sighted.spots if s.picked}
+        spot = next(
+            (s for s in sighted.spots if s.candidate is c or (match and s.antenna_id == match.antenna in picked)), None
+        )
         out.append(
             NamedPanel(
                 corners_px=_pairs(c.corners_px),
@@ -250,7 +259,11 @@ def _missing(antenna_id: str, sights: Mapping[str, Sighted], seen_in: Collection
             status, reason = "not_visible", sight.reason
         else:
             status = "not_found"
-            reason = sight.reason if sight.status == "not_found" else "found, and could not be measured or told apart"
+            reason = (
+                sight.reason
+                if sight.status == "not_found"
+                else "a panel may be it, but could not be measured or told apart"
+            )
         out.append(
             MissingView(
                 photo=name,
@@ -312,11 +325,11 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[s
     if result is None or a not in result.network.layout.antennas:
         missing = _missing(a, sights, ())
         hidden = bool(missing) and all(m.status == "not_visible" for m in missing)
-        reasons = tuple(dict.fromkeys(f"{Path(m.photo).name}: {m.reason}" for m in missing))
+        why = tuple(dict.fromkeys(f"{Path(m.photo).name}: {m.reason}" for m in missing))
         return AntennaSolution(
             antenna_id=a,
             status="not_visible" if hidden else "not_found",
-            reasons=reasons or ("no photo that could be used shows it",),
+            reasons=why or ("no photo that could be used shows it",),
             missing=missing,
         )
     net, adjusted = result.network, result.adjusted
@@ -389,7 +402,7 @@ def _unsure(spots: Mapping[str, Spot]) -> str | None:
         return None
     best = max(matches, key=lambda m: m.probability)
     others = ", ".join(f"{o.antenna} ({o.probability:.0%})" for o in best.alternatives if o.antenna is not None)
-    told = f"named by the pattern with a probability of {best.probability:.0%} only"
+    told = f"which antenna it is, is not sure ({best.probability:.0%})"
     return f"{told}; it may be {others}" if others else told
 
 

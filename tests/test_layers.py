@@ -20,6 +20,7 @@ LAYERS = (
     "judgement",
     "solve",
     "facts",
+    "sightings",
     "network",
     "matching",
     "vision",

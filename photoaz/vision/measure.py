@@ -36,8 +36,9 @@ CATCH_PX = 36.0
 GUIDE_SHARE = 0.12
 #: share of the outline that must have found its edge before a found panel's box is believed
 CANDIDATE_QUALITY = 0.45
-#: a found panel's uncertainty is as its samples imply where this share of its outline found its edge, and root two times
-#: as large where less by QUALITY_SPREAD; what its modes cost counts by CANDIDATE_TRUST (measured on rendered tower heads)
+#: a found panel's uncertainty is as its samples imply where this share of its outline found its edge, and root two
+#: times as large where less by QUALITY_SPREAD; what its modes cost counts by CANDIDATE_TRUST (measured on rendered
+#: tower heads)
 CLEAR_QUALITY, QUALITY_SPREAD = 0.90, 0.15
 CANDIDATE_TRUST = 0.5
 

@@ -1,4 +1,4 @@
-"""Starts of a fit from a panel that the finder saw: boxes of the expected size whose corners lie near its rough ones."""
+"""Starts of a fit from a panel that the finder saw: boxes of the expected size near its rough corners."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def _by_turn(sighting: Sighting, candidate: Candidate, prior: Prior) -> list[tup
 
 
 def _namings(candidate: Candidate) -> list[Array]:
-    """The finder's corners (8, 2), front first; seen nearly in profile, either large face may have been the near one."""
+    """The finder's corners (8, 2), front first; nearly in profile, either large face may have been the near one."""
     px = candidate.corners_px
     in_profile = abs(np.cos(candidate.yaw_rad)) < 0.6 or 0.1 < candidate.front < 0.9
     return [px, px[[5, 4, 7, 6, 1, 0, 3, 2]]] if in_profile else [px]

@@ -18,7 +18,7 @@ MIRRORED = [1, 0, 3, 2, 5, 4, 7, 6]
 
 @dataclass(slots=True, kw_only=True)
 class Scenes:
-    """N views of one size: rgba (N, 4, H, W) half, shows and panel (N, H, W) uint8, and the panels padded to MAX_PANELS."""
+    """N views of one size: rgba (N, 4, H, W) half, shows and panel (N, H, W) uint8; panels padded to MAX_PANELS."""
 
     rgba: Tensor
     sky: Tensor

@@ -33,7 +33,7 @@ def evaluate(
     errors: list[tuple[float, float]] = []
     turns: list[float] = []
     fronts: list[bool] = []
-    for start in range(0, pictures, 16):
+    for _ in range(0, pictures, 16):
         with torch.no_grad():
             batch = make_batch(scenes, 16, size, (low, high))
             outs = net(batch.image).float().cpu().numpy()

@@ -190,9 +190,13 @@ def _carrier(head: Head, body: _Body, rng: np.random.Generator) -> None:
     if body.kind == "guyed":
         for z in (rng.uniform(-5, 1), rng.uniform(-9, -5)):
             for k in range(3):
-                a = turn + 2 * np.pi * k / 3
+                angle = turn + 2 * np.pi * k / 3
                 head.meshes["black"].rod(
-                    _leg(body, k, z, turn), np.array([30 * np.cos(a), 30 * np.sin(a), z - 30]), 0.008, body.paint, 5
+                    _leg(body, k, z, turn),
+                    np.array([30 * np.cos(angle), 30 * np.sin(angle), z - 30]),
+                    0.008,
+                    body.paint,
+                    5,
                 )
 
 
@@ -332,7 +336,7 @@ def _panel(
     bottom = centre - up * size[1] / 2
     count = int(rng.choice([0, 2, 4, 6, 8]))
     inward = -geometry.outward(azimuth)
-    for k in range(count):
+    for _ in range(count):
         at = bottom + right * size[0] * rng.uniform(-0.35, 0.35) + normal * size[2] * rng.uniform(-0.25, 0.25)
         black.rod(at + up * 0.01, at - up * 0.06, 0.014, np.full(3, rng.uniform(0.05, 0.4)), 6)
         droop = rng.uniform(0.1, 0.55)

@@ -14,14 +14,14 @@ LOST, SEEN = 0.1, 0.3
 
 
 def near_first(corners: Tensor, front: Tensor) -> Tensor:
-    """Corners (..., 8, 2) as the network has them: the near large face as seen, then those behind. front (...,) bool."""
+    """Corners (..., 8, 2) as the network has them: the near large face as seen, then the far one. front (...,) bool."""
     rear = corners[..., [5, 4, 7, 6, 1, 0, 3, 2], :]
     return torch.where(front[..., None, None], corners, rear)
 
 
 def loss(out: Tensor, batch: Batch, smallest_px: float) -> tuple[Tensor, dict[str, Tensor]]:
     """Total loss, and its parts."""
-    b, _, h, w = out.shape
+    w = out.shape[-1]
     device = out.device
     out = out.float()
     t = (torch.arange(w, device=device) + 0.5) * STRIDE - 0.5

@@ -45,7 +45,8 @@ class Network(nn.Module):
         self.mix = nn.ModuleList([_conv(neck, neck) for _ in range(3)])
         self.head = nn.Sequential(_conv(neck, neck), _conv(neck, neck), nn.Conv2d(neck, N_CHANNELS, 1))
         last = self.head[-1]
-        assert isinstance(last, nn.Conv2d) and last.bias is not None
+        assert isinstance(last, nn.Conv2d)
+        assert last.bias is not None
         nn.init.normal_(last.weight, 0.0, 0.01)
         nn.init.zeros_(last.bias)
         last.bias.data[CHANNELS["heat"]] = -4.0

@@ -31,7 +31,7 @@ _BSDF: dict[str, dict[str, Any]] = {
 class View:
     """One picture of a head.
 
-    rgba (H, W, 4) float16: linear radiance times coverage, and coverage; sky (3,): mean radiance of the sky that lit it.
+    rgba (H, W, 4) float16: linear radiance times coverage, and coverage; sky (3,): mean radiance of the sky above.
     shows (H, W) uint8: index into CLASSES. panel (H, W) uint8: 1 + index of the panel, 0 elsewhere. corners_px
     (P, 8, 2): box corners, front first, each as seen by somebody looking at the front. facing (P,): cosine between the
     normal and the direction to the camera; yaw_rad (P,): the normal off that direction in plan, clockwise from above.
