@@ -33,7 +33,7 @@ HAND_M = 1.5
 #: below this probability a name is not used
 LEAST_PROBABILITY = 0.8
 #: a panel is cut off where this share of its height lies beyond the frame
-CUT_SHARE = 0.05
+CUT_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,6 +25,8 @@ W_CRITICAL_BOX = 4.5
 SHAPE_SIGMA_RAD = float(np.radians(0.35))
 #: a view's tilt and roll are held by the plumb mounting to about this while its own azimuth is judged
 _TILT_SIGMA_RAD = float(np.radians(1.5))
+#: views of one antenna agree no better than this: attitudes are not known exactly while modes are chosen
+_AGREE_RAD = float(np.radians(1.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +175,9 @@ def _weigh(
     chosen = Branch(float(best.x[ai[0]]), float(np.sqrt(best.covariance[ai[0], ai[0]])), 1.0)
     photos = [p for p in network.photos if antenna in p.boxes]
     keys = [(p.name, antenna) for p in photos]
-    options = _options(photos, antenna)
-    if len(options) < 2:
+    attitudes = [best.x[layout.photo(p.name)[:3]] for p in photos]
+    options = _options(photos, antenna, attitudes, [doubt.get(k, 1.0) for k in keys])
+    if options == [tuple(choice[k] for k in keys)]:
         return {}, (chosen,)
     keep = np.concatenate([*(layout.photo(p.name) for p in photos), ai, layout.site()])
     own = [s for o, s in zip(observations, best.rows, strict=True) if o.label in {_label(k) for k in keys}]
@@ -182,6 +185,8 @@ def _weigh(
     known = Known("everything else", "", np.arange(len(keep)), best.x[keep], root, offset)
     place = {int(k): n for n, k in enumerate(keep)}
     current = tuple(choice[k] for k in keys)
+    if current not in options:
+        options.append(current)
     rows: list[tuple[float, float, float, tuple[int, ...]]] = []
     widest = max(range(len(photos)), key=lambda n: photos[n].boxes[antenna][0].width_px)
     for option in options:
@@ -246,18 +251,47 @@ def _scatter(
     return max(1.0, float(np.sqrt(np.square(misfit).sum() / (len(misfit) - 1))))
 
 
-def _options(photos: Sequence[PhotoFacts], antenna: str, *, most: int = 16) -> list[tuple[int, ...]]:
-    """Combinations of modes of one antenna over its photos worth weighing, the likeliest first."""
-    per_photo = []
-    for p in photos:
+#: combinations of modes that are adjusted, of those that cost less than this more than the cheapest
+MOST_OPTIONS, OPTION_COST = 8, 16.0
+#: what one view may cost that contradicts the others altogether
+_LONELY = 25.0
+
+
+def _options(
+    photos: Sequence[PhotoFacts],
+    antenna: str,
+    attitudes: Sequence[Array],
+    doubts: Sequence[float],
+) -> list[tuple[int, ...]]:
+    """Combinations of modes of one antenna over its photos worth weighing, the likeliest first.
+
+    What a combination costs is guessed from its modes' costs and from how well their azimuths agree, the attitudes (3,)
+    taken as known: an adjustment of each would take a hundred times as long.
+    """
+    per_photo, azimuth, sigma, cost = [], [], [], []
+    for p, attitude, doubt in zip(photos, attitudes, doubts, strict=True):
         modes = p.boxes[antenna]
         floor = min(m.cost for m in modes)
-        per_photo.append([i for i, m in enumerate(modes) if m.cost < floor + 16.0])
-    ranked = sorted(
-        itertools.product(*per_photo),
-        key=lambda o: sum(p.boxes[antenna][i].cost for p, i in zip(photos, o, strict=True)),
-    )
-    return ranked[:most]
+        per_photo.append([i for i, m in enumerate(modes) if m.cost < floor + OPTION_COST])
+        azimuth.append(np.array([azimuth_of_mode(p, m, attitude) for m in modes]))
+        own = [azimuth_sigma_of_mode(p, m, attitude, _TILT_SIGMA_RAD) for m in modes]
+        sigma.append(np.hypot(np.array(own) * doubt, _AGREE_RAD))
+        cost.append(np.array([m.cost for m in modes]))
+    while np.prod([len(o) for o in per_photo], dtype=float) > 4096:  # the costliest mode of all goes first
+        worst = max(
+            (k for k in range(len(photos)) if len(per_photo[k]) > 1),
+            key=lambda k: max(cost[k][i] for i in per_photo[k]) - cost[k].min(),
+        )
+        per_photo[worst].remove(max(per_photo[worst], key=lambda i: cost[worst][i]))
+    options = np.array(list(itertools.product(*per_photo)))
+    columns = range(len(photos))
+    az = np.stack([azimuth[k][options[:, k]] for k in columns], 1)
+    weight = np.stack([sigma[k][options[:, k]] ** -2.0 for k in columns], 1)
+    middle = np.arctan2((weight * np.sin(az)).sum(1), (weight * np.cos(az)).sum(1))
+    off = np.minimum(wrap_rad(az - middle[:, None]) ** 2 * weight, _LONELY).sum(1)
+    total = off + sum(cost[k][options[:, k]] for k in columns)
+    order = np.argsort(total, kind="stable")[:MOST_OPTIONS]
+    return [tuple(int(i) for i in options[k]) for k in order if total[k] < total[order[0]] + OPTION_COST]
 
 
 def _label(key: tuple[str, str]) -> str:

@@ -35,12 +35,14 @@ CATCH_PX = 36.0
 #: how far off a candidate's corners may be, as a share of the panel's width
 GUIDE_SHARE = 0.12
 #: share of the outline that must have found its edge before a found panel's box is believed
-CANDIDATE_QUALITY = 0.45
+CANDIDATE_QUALITY = 0.35
 #: a found panel's uncertainty is as its samples imply where this share of its outline found its edge, and root two
 #: times as large where less by QUALITY_SPREAD; what its modes cost counts by CANDIDATE_TRUST (measured on rendered
 #: tower heads)
 CLEAR_QUALITY, QUALITY_SPREAD = 0.90, 0.15
 CANDIDATE_TRUST = 0.5
+#: modes of a found panel that are kept: this many, within this cost, turned against each other by more than this
+MOST_MODES, CANDIDATE_COST, SAME_TURN_RAD = 4, 10.0, float(np.radians(4.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -332,4 +334,10 @@ def _of_candidate(
         widened = float(np.hypot(1.0, max(CLEAR_QUALITY - m.quality, 0.0) / QUALITY_SPREAD))
         cost = CANDIDATE_TRUST * m.cost + side_cost(sighting, candidate, minimum.theta)
         out.append(replace(m, cost=cost, root=m.root / widened, offset=m.offset / widened))
-    return tuple(sorted(out, key=lambda m: m.cost))
+    out.sort(key=lambda m: m.cost)
+    kept: list[BoxMode] = []
+    for m in out:
+        near = any(np.trace(m.rotation @ k.rotation.T) > 1.0 + 2.0 * np.cos(SAME_TURN_RAD) for k in kept)
+        if m.cost < out[0].cost + CANDIDATE_COST and not near:
+            kept.append(m)
+    return tuple(kept[:MOST_MODES])
