@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -112,6 +112,7 @@ def solve_site(
             looks[name] = look
         except (UnusablePhotoError, InputError) as e:
             rejected[name] = _rejected(name, str(e), records, sights)
+    facts = _without_poor_views(facts)
     north0 = next(iter(norths.values()), None)
     result: Chosen | None = None
     if facts:
@@ -165,6 +166,27 @@ def _see(
     image = decode(photo.path)
     found = find_in(image, standing, list(antenna_facts.values()), site.position_u95_m / RADIUS_95)
     return _Seen(photo=photo, standing=standing, grey=grey_of(image), found=found)
+
+
+#: a view of which less of the outline found its edge counts only where no other shows GOOD_QUALITY of it
+POOR_QUALITY, GOOD_QUALITY = 0.5, 0.6
+
+
+def _without_poor_views(facts: Sequence[PhotoFacts]) -> list[PhotoFacts]:
+    """The photos' facts without views that show little of an antenna which others show well."""
+    best: dict[str, float] = {}
+    for f in facts:
+        for name, modes in f.boxes.items():
+            best[name] = max(best.get(name, 0.0), max(m.quality for m in modes))
+    out = []
+    for f in facts:
+        good = {
+            name: modes
+            for name, modes in f.boxes.items()
+            if best[name] < GOOD_QUALITY or max(m.quality for m in modes) >= POOR_QUALITY
+        }
+        out.append(replace(f, boxes=good) if good else f)
+    return out
 
 
 def _network(facts: Sequence[PhotoFacts], antennas: Mapping[str, AntennaFacts], site_sigma_m: float) -> SiteNetwork:

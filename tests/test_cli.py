@@ -479,37 +479,32 @@ def test_calibrate(run, tmp_path):
 
 
 def test_demo_copies_and_solves(run, solver, tmp_path):
-    solver_ids = {a.antenna_id for a in _sample_site().antennas}
     result = run("demo")
     assert result.exit_code == 0, result.output
     out = tmp_path / "photoaz-demo"
     assert {p.name for p in sample_files()} <= {p.name for p in out.iterdir()}
     assert json.loads((out / "estimates.json").read_text(encoding="utf-8"))["schema"] == "photoaz/estimates/1"
     assert len(list((out / "overlays").glob("*.png"))) == len(solver.calls[0]["photos"])
-    assert solver.calls[0]["picks"]
+    assert not solver.calls[0]["picks"]  # the antennas are found; picks only help out
     assert solver.calls[0]["controls"]
-    assert {p.antenna_id for p in solver.calls[0]["picks"]} <= solver_ids
     assert "photoaz-demo" in result.stderr
-
-
-def _sample_site():
-    from photoaz.register.load import load_register
-
-    return load_register(sample_dir() / "register.csv").sites[0]
 
 
 def test_demo_runs_again_and_keeps_what_was_changed(run, solver, tmp_path):
     assert run("demo", "--out", "d").exit_code == 0
-    picks = tmp_path / "d/picks.csv"
-    changed = picks.read_text(encoding="utf-8").splitlines(keepends=True)[:2]
-    picks.write_text("".join(changed), encoding="utf-8")
+    controls = tmp_path / "d/controls.csv"
+    changed = controls.read_text(encoding="utf-8").splitlines(keepends=True)[:2]
+    controls.write_text("".join(changed), encoding="utf-8")
+    by_hand = (tmp_path / "d/picks_by_hand.csv").read_text(encoding="utf-8").splitlines(keepends=True)[:2]
+    (tmp_path / "d/picks.csv").write_text("".join(by_hand), encoding="utf-8")
     (tmp_path / "d/register.csv").unlink()
     result = run("demo", "--out", "d", "--json")
     assert result.exit_code == 0
     json.loads(result.stdout)
-    assert picks.read_text(encoding="utf-8") == "".join(changed)
+    assert controls.read_text(encoding="utf-8") == "".join(changed)
+    assert len(solver.calls[1]["controls"]) == 1
     assert len(solver.calls[1]["picks"]) == 1
-    assert "picks.csv: changed since it was copied; kept as it is" in result.stderr
+    assert "controls.csv: changed since it was copied; kept as it is" in result.stderr
     assert (tmp_path / "d/register.csv").is_file()
 
 
@@ -527,7 +522,7 @@ def test_demo_in_earnest(run, tmp_path):
     for source in sample_files():
         (tmp_path / source.name).write_bytes(source.read_bytes())
     result = run(
-        *("estimate", *photos, "--register", "register.csv", "--picks", "picks.csv", "--controls", "controls.csv"),
+        *("estimate", *photos, "--register", "register.csv", "--controls", "controls.csv"),
         *("--json", "--overlay", "pictures"),
     )
     assert result.exit_code == 0, result.stderr

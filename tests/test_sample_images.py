@@ -100,7 +100,7 @@ def test_corners_in_the_truth_are_the_projected_boxes(name: str) -> None:
 
 
 def test_picks_lie_on_the_projected_corners_of_visible_fronts() -> None:
-    rows = _rows("picks.csv")
+    rows = _rows("picks_by_hand.csv")
     assert len(rows) >= 10
     assert {row["antenna_id"] for row in rows} == set(ANTENNAS)
     for row in rows:

@@ -121,7 +121,7 @@ def sample() -> Sample:
         folder,
         site,
         load_controls(folder / "controls.csv"),
-        load_picks(folder / "picks.csv"),
+        load_picks(folder / "picks_by_hand.csv"),
         sample_photos(folder),
         {a["antenna_id"]: a for a in truth["antennas"]},
         {p["file"]: p for p in truth["photos"]},

@@ -1,6 +1,6 @@
 """Make the sample photos and their tables again.
 
-`python make.py tables` writes register.csv, controls.csv, picks.csv and truth.json (needs pvlib and mitsuba);
+`python make.py tables` writes register.csv, controls.csv, picks_by_hand.csv and truth.json (needs pvlib and mitsuba);
 `python make.py photos` renders, develops and writes the photos (needs mitsuba and OpenCV, no network).
 Both give the same result every time, up to the renderer's variant.
 """

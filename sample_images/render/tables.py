@@ -288,11 +288,11 @@ def _truth(
 
 
 def write_all(out: Path, panels: list[place.Antenna], cameras: list[TrueCamera], seen: list[list[float]]) -> None:
-    """Check the sun and write register.csv, controls.csv, picks.csv and truth.json."""
+    """Check the sun and write register.csv, controls.csv, picks_by_hand.csv and truth.json."""
     _check_sun()
     readings = _readings(panels)
     _write_csv(out / "register.csv", _register(panels, readings))
     _write_csv(out / "controls.csv", _controls(cameras))
-    _write_csv(out / "picks.csv", _picks(panels, cameras, seen))
+    _write_csv(out / "picks_by_hand.csv", _picks(panels, cameras, seen))
     truth = _truth(panels, cameras, seen, readings)
     (out / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")

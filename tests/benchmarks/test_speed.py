@@ -81,7 +81,7 @@ def test_one_antenna_in_one_photo(number: int) -> None:
     photo = folder / f"qlb014_{number}.jpg"
     site = require_sites(load_register(folder / "register.csv"))[0]
     controls = load_controls(folder / "controls.csv")
-    pick = next(p for p in load_picks(folder / "picks.csv") if p.photo == photo.name and p.corners_px)
+    pick = next(p for p in load_picks(folder / "picks_by_hand.csv") if p.photo == photo.name and p.corners_px)
     image = cv2.imread(str(photo))
     assert image is not None
     assert image.shape[0] * image.shape[1] > 12e6
