@@ -67,8 +67,8 @@ def cut_reduced(image: Array, low_px: Array, high_px: Array, shrink: int) -> Pat
     Pixel x of the photo is (x + 0.5) / shrink - 0.5 of the reduced one.
     """
     x0, y0 = (max(int(v) // shrink, 0) for v in low_px)
-    x1 = min(int(high_px[0]) // shrink + 1, image.shape[1] // shrink)
-    y1 = min(int(high_px[1]) // shrink + 1, image.shape[0] // shrink)
+    x1 = min(max(int(high_px[0]) // shrink + 1, 2), image.shape[1] // shrink)
+    y1 = min(max(int(high_px[1]) // shrink + 1, 2), image.shape[0] // shrink)
     x0, y0 = max(min(x0, x1 - 2), 0), max(min(y0, y1 - 2), 0)
     part = image[y0 * shrink : y1 * shrink, x0 * shrink : x1 * shrink]
     small = cv2.resize(part, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA)

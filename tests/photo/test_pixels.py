@@ -15,7 +15,7 @@ from PIL import Image, ImageOps
 
 from photoaz.errors import InputError
 from photoaz.photo.metadata import read_record
-from photoaz.photo.pixels import decode, decode_gray, image_size, turn
+from photoaz.photo.pixels import decode, decode_gray, grey_of, image_size, turn
 
 ORIENTATIONS = range(1, 9)
 # lossy formats: two decoders may round the colour transform differently
@@ -148,6 +148,17 @@ def test_gray_is_the_luminance_of_the_colours(fmt: str) -> None:
     got = decode_gray(data)
     assert got.shape == expected.shape
     assert np.abs(got - expected).mean() < 2.0
+
+
+@pytest.mark.parametrize("fmt", ["JPEG", "PNG", "WEBP"])
+def test_grey_of_a_decoded_picture_is_its_grey_picture(fmt: str) -> None:
+    """Luminance by ITU-R BT.601, as JPEG has it: the same, but for rounding to and fro."""
+    blue, green, red = np.moveaxis(decode(written(fmt, 6)).astype(float), -1, 0)
+    got = grey_of(decode(written(fmt, 6)))
+    assert got.shape == blue.shape
+    assert got.dtype == np.uint8
+    assert np.abs(got - (0.299 * red + 0.587 * green + 0.114 * blue)).max() <= 1.0  # levels
+    assert np.abs(got.astype(float) - decode_gray(written(fmt, 6))).mean() < 2.0
 
 
 def test_a_bomb_is_refused_before_it_is_decoded() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from photoaz.vision.patch import Patch, cut_patch
+from photoaz.vision.patch import Patch, cut_patch, cut_reduced
 
 
 def test_light_by_the_srgb_transfer_function() -> None:
@@ -49,4 +49,44 @@ def test_border_is_repeated() -> None:
 
 def test_place_far_outside_gives_a_patch_all_the_same() -> None:
     patch = cut_patch(np.full((30, 30), 9, np.uint8), np.array([400.0, 400.0]), np.array([500.0, 500.0]))
+    assert patch.pixels.size > 0
+
+
+@pytest.mark.parametrize("shrink", [2, 3, 5])
+@pytest.mark.parametrize(
+    ("low", "high"), [((31.0, 17.5), (160.2, 121.0)), ((-60, -60), (40, 33)), ((60, 40), (900, 900))]
+)
+def test_a_reduced_patch_is_addressed_in_the_reduced_photos_pixels(
+    shrink: int, low: tuple[float, float], high: tuple[float, float]
+) -> None:
+    """Pixel x of the photo is (x + 0.5) / shrink - 0.5 of the reduced one: a spot is found again where that says."""
+    spot = np.array([97.3, 74.6]) if low[0] > 0 else np.array([24.3, 18.6])
+    y, x = np.mgrid[:151, :203]
+    image = np.round(200 * np.exp(-((x - spot[0]) ** 2 + (y - spot[1]) ** 2) / (2 * 6.0**2))).astype(np.uint8)
+    patch = cut_reduced(image, np.array(low), np.array(high), shrink)
+    h, w = patch.pixels.shape[:2]
+    j, i = np.mgrid[:h, :w]
+    light = patch.pixels[..., 0]
+    middle = np.array([(light * i).sum(), (light * j).sum()]) / light.sum() + patch.origin_px
+    # px of the reduced photo; light of an 8-bit spot cut off at its edge by less than that
+    assert middle == pytest.approx((spot + 0.5) / shrink - 0.5, abs=0.1)
+    x0, y0 = patch.origin_px
+    assert 0 <= x0 < x0 + w <= 203 // shrink
+    assert 0 <= y0 < y0 + h <= 151 // shrink
+    if low[0] > 0 and high[0] < 200:  # all of what was asked for
+        assert x0 <= low[0] / shrink
+        assert (x0 + w) * shrink >= high[0]
+
+
+def test_a_reduced_patch_of_colour_has_the_whole_ones_channels() -> None:
+    image = np.random.default_rng(0).integers(0, 255, (80, 120, 3)).astype(np.uint8)
+    whole = cut_patch(image, np.array([8.0, 8.0]), np.array([60.0, 60.0]))
+    small = cut_reduced(image, np.array([8.0, 8.0]), np.array([60.0, 60.0]), 4)
+    assert small.pixels.shape[2] == whole.pixels.shape[2]
+    assert small.pixels.dtype == whole.pixels.dtype
+
+
+@pytest.mark.parametrize(("low", "high"), [((400.0, 400.0), (500.0, 500.0)), ((-90.0, -90.0), (-50.0, -40.0))])
+def test_a_reduced_patch_far_outside_is_one_all_the_same(low: tuple[float, float], high: tuple[float, float]) -> None:
+    patch = cut_reduced(np.full((60, 60), 9, np.uint8), np.array(low), np.array(high), 4)
     assert patch.pixels.size > 0

@@ -114,16 +114,19 @@ def test_a_yaw_of_the_wrong_sign_does_not_mislead_all_starts(scene: Callable[...
     assert min(off_deg(s, theta) for _, theta in starts_of(s, told)) < NEAR_DEG
 
 
-def test_corners_that_make_no_box_leave_the_finders_word_on_the_turn(scene: Callable[..., Any]) -> None:
-    """Front and rear mixed up one by one: starts of the expected size about the middle, turned all ways round it."""
-    s = scene(yaw_deg=-86.0, **SCENE)
-    mixed = eight(s)[[0, 5, 6, 3, 4, 1, 2, 7]] + np.random.default_rng(1).normal(0, 14.0, (8, 2))
-    mixed[:4] += [45.0, 0.0]
-    starts = starts_of(s, seen(s, corners_px=mixed, front=0.6))
-    assert starts
+@pytest.mark.parametrize("yaw_deg", [-86.0, 150.0])
+def test_corners_that_make_no_box_leave_the_finders_word_on_the_turn(scene: Callable[..., Any], yaw_deg: float) -> None:
+    """Corners six times as far apart as the panel is wide: starts of the expected size about the middle, all ways round."""
+    s = scene(yaw_deg=yaw_deg, **SCENE)
+    middle = eight(s).mean(0)
+    torn = (eight(s) - middle) * [6.0, 1.0] + middle
+    starts = starts_of(s, seen(s, corners_px=torn))
     assert min(off_deg(s, theta) for _, theta in starts) < NEAR_DEG
     for _, theta in starts:
-        assert np.exp(theta[5:8]) * s.distance_m == pytest.approx(s.size_m, rel=0.2)
+        assert theta[3:5] == pytest.approx(middle)
+        assert np.exp(theta[5:8]) * s.distance_m == pytest.approx(s.size_m)
+    turns = [off_deg(s, theta) for _, theta in starts]
+    assert max(turns) > 50.0  # the word on the turn is rough there
 
 
 @pytest.mark.parametrize("yaw_deg", VIEWS_DEG)

@@ -277,6 +277,22 @@ def test_another_lens_than_assumed_is_undone_by_the_rows() -> None:
     assert np.linalg.norm(left) > np.linalg.norm(undone) + 1.0
 
 
+def test_the_same_said_of_another_focal_length() -> None:
+    """Lines across the frame of a lens 5 % longer than assumed: carried over to its focal length they tell the truth."""
+    scene = Scene(pipes(np.random.default_rng(14), 8, 0.2), 30.0, 1.0)
+    scene.strips[:] = [((f[0] + 8.0, *f[1:]), (t[0] + 8.0, *t[1:]), a, b) for f, t, a, b in scene.strips]
+    wrong = scene.look(np.random.default_rng(15), replace(WIDE, f_px=WIDE.f_px / 1.05))
+    assert wrong is not None
+    carried = wrong.at_focal(float(np.log(1.05)))
+    attitude = np.radians([30.0, 1.0])
+    before = wrong.root[:, :2] @ (attitude - wrong.mean) - wrong.offset
+    after = carried.root[:, :2] @ (attitude - carried.mean) - carried.offset
+    assert np.linalg.norm(after) < 2.0
+    assert np.linalg.norm(before) > np.linalg.norm(after) + 1.0
+    back = carried.at_focal(float(-np.log(1.05)))
+    assert back.offset == pytest.approx(wrong.offset)
+
+
 def test_lines_come_from_the_region_alone() -> None:
     scene = Scene(pipes(np.random.default_rng(16)), 20.0, 0.5)
     region = np.array([500.0, 100.0, 1100.0, 1100.0])

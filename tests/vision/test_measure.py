@@ -1,0 +1,121 @@
+"""Panels that a finder saw, measured: on pictures drawn by conftest's renderer, where the truth is exact."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from photoaz.angles import wrap_deg
+from photoaz.photo.camera import Camera
+from photoaz.vision.candidate import Candidate
+from photoaz.vision.evidence import BoxMode
+from photoaz.vision.measure import CATCH_PX, Expectation, look_at, measure_box
+
+CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
+
+
+def expected(s: Any) -> Expectation:
+    return Expectation(
+        camera=CAMERA,
+        pitch_rad=np.radians(s.pitch_deg),
+        pitch_sigma_rad=np.radians(0.5),
+        roll_rad=0.0,
+        roll_sigma_rad=np.radians(0.5),
+        distance_m=1.03 * s.distance_m,
+        ln_distance_sigma=0.05,
+        ln_size=np.log(s.size_m),
+        ln_size_sigma=np.full(3, 0.01),
+        downtilt_rad=np.radians(3.0),
+        downtilt_sigma_rad=np.radians(3.0),
+        panel_roll_sigma_rad=np.radians(0.7),
+    )
+
+
+def eight(s: Any) -> np.ndarray:
+    w, h, d = np.array(s.size_m) / 2
+    face = [(-w, h), (w, h), (w, -h), (-w, -h)]
+    return s.pixels(np.array([[x, y, z] for z in (d, -d) for x, y in face]))
+
+
+def seen(s: Any, seed: int, share: float = 0.08) -> Candidate:
+    """What a finder sees: corners off by this share of the panel's width, its yaw by ten degrees."""
+    rng = np.random.default_rng(seed)
+    wide = CAMERA.f_px * s.size_m[0] / s.distance_m
+    corners = eight(s) + rng.normal(0, share * wide, (8, 2)) + rng.normal(0, share * wide, 2)
+    yaw = float(np.radians(wrap_deg(s.yaw_deg + rng.normal(0, 10.0))))
+    front = 0.95 if abs(wrap_deg(s.yaw_deg)) < 90 else 0.05
+    return Candidate(corners_px=corners, probability=0.5, front=front, yaw_rad=yaw, visible=0.97)
+
+
+def measured(s: Any, candidate: Candidate) -> BoxMode:
+    picture, _ = s.draw(np.random.default_rng(3), whole=True)
+    modes = measure_box(look_at(picture, expected(s), candidate=candidate), expected(s))
+    assert modes
+    return min(modes, key=lambda m: m.cost)
+
+
+@pytest.mark.parametrize("yaw_deg", [-40.0, 20.0, 55.0, 160.0])
+@pytest.mark.parametrize("distance_m", [9.0, 15.0, 30.0])
+def test_a_panel_is_measured_from_what_the_finder_saw(
+    scene: Callable[..., Any], yaw_deg: float, distance_m: float
+) -> None:
+    """Free-standing, 30 to 100 px wide: within a twentieth of its width of the truth, whatever was rough about it."""
+    s = scene(yaw_deg=yaw_deg, distance_m=distance_m)
+    best = measured(s, seen(s, 1))
+    wide = CAMERA.f_px * s.size_m[0] / distance_m
+    front = [0, 1, 2, 3] if abs(yaw_deg) < 90 else [4, 5, 6, 7]  # the face that shows
+    assert np.abs(best.corners_px[front] - eight(s)[front]).max() < max(0.05 * wide, 2.0)
+    assert best.quality > 0.6
+    assert best.front_visible is (abs(yaw_deg) < 90)
+
+
+def test_the_finders_errors_leave_no_trace(scene: Callable[..., Any]) -> None:
+    """Two finders that erred differently: the same box."""
+    s = scene(yaw_deg=35.0, distance_m=12.0)
+    one, other = measured(s, seen(s, 1)), measured(s, seen(s, 2))
+    assert np.abs(one.corners_px - other.corners_px).max() < 0.5  # px, of 75
+
+
+def test_large_panels_are_looked_at_reduced_first(scene: Callable[..., Any]) -> None:
+    picture = np.full((3000, 4000), 200, np.uint8)
+    for distance_m, shrinks in ((6.0, True), (60.0, False)):
+        s = scene(yaw_deg=10.0, distance_m=distance_m)
+        look = look_at(picture, expected(s), candidate=seen(s, 1))
+        assert (look.small is not None) is shrinks
+        assert look.shrink == max(int(CAMERA.f_px * s.size_m[0] / (1.03 * distance_m) / CATCH_PX), 1)
+        if look.small is not None:
+            x0, y0 = look.small.origin_px
+            h, w = look.small.pixels.shape[:2]
+            low, high = eight(s).min(0) / look.shrink, eight(s).max(0) / look.shrink
+            assert x0 < low[0] < high[0] < x0 + w
+            assert y0 < low[1] < high[1] < y0 + h
+
+
+def test_corners_of_a_person_come_before_what_the_finder_saw(scene: Callable[..., Any]) -> None:
+    s = scene(yaw_deg=10.0)
+    look = look_at(np.full((3000, 4000), 200, np.uint8), expected(s), corners_px=s.corners_px(), candidate=seen(s, 1))
+    assert look.candidate is None
+    assert look.small is None
+    assert look.middle_px == pytest.approx(s.corners_px().mean(0))
+
+
+def test_where_nothing_is_no_box_is_measured(scene: Callable[..., Any]) -> None:
+    """A candidate that the finder made up, on plain sky."""
+    s = scene(yaw_deg=20.0)
+    sky = np.clip(np.random.default_rng(1).normal(190, 1.5, (3000, 4000)), 0, 255).astype(np.uint8)
+    assert measure_box(look_at(sky, expected(s), candidate=seen(s, 1)), expected(s)) == ()
+
+
+def test_the_finders_word_on_the_turn_weighs_and_moves_no_box(scene: Callable[..., Any]) -> None:
+    """A word that contradicts the picture costs, and the box stays where its edges are."""
+    s = scene(yaw_deg=25.0, distance_m=12.0)
+    right = seen(s, 3, share=0.02)
+    wrong = replace(right, front=1 - right.front, yaw_rad=right.yaw_rad + np.pi)
+    one, other = measured(s, right), measured(s, wrong)
+    assert other.cost > one.cost
+    assert other.cost < one.cost + 20.0  # never so much that pixels could not speak against it
+    assert np.abs(one.corners_px - other.corners_px).max() < 0.2  # px, of 75
