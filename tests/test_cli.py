@@ -18,7 +18,7 @@ from PIL import Image
 import photoaz
 import photoaz.solve
 from photoaz.cli import main
-from photoaz.sample import sample_dir, sample_files
+from photoaz.sample import sample_files
 from photoaz.solution import AntennaSolution, BudgetShare, EvidenceView, MissingView, PhotoSolution, SiteSolution
 
 REGISTER = """site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg,reading_azimuth_deg

@@ -36,11 +36,14 @@ CATCH_PX = 36.0
 GUIDE_SHARE = 0.12
 #: share of the outline that must have found its edge before a found panel's box is believed
 CANDIDATE_QUALITY = 0.35
-#: a found panel's uncertainty is as its samples imply where this share of its outline found its edge, and root two
-#: times as large where less by QUALITY_SPREAD; what its modes cost counts by CANDIDATE_TRUST (measured on rendered
-#: tower heads)
-CLEAR_QUALITY, QUALITY_SPREAD = 0.90, 0.15
+#: a found panel's uncertainty is FOUND_WIDENED times what its samples imply (nobody looked whether the edges are its
+#: own) where this share of its outline found its edge, and root two times that where less by QUALITY_SPREAD; what its
+#: modes cost counts by CANDIDATE_TRUST (measured on rendered tower heads)
+FOUND_WIDENED, CLEAR_QUALITY, QUALITY_SPREAD = 1.25, 0.90, 0.15
 CANDIDATE_TRUST = 0.5
+#: nearly in profile, where the finder gives front and rear both more than SIDE_SURE, pipes and brackets look like edges
+#: of the body: which mode fits better says less still, and where it lies is known half as well
+SIDE_SURE, SIDE_TRUST = 0.15, 0.15
 #: modes of a found panel that are kept: this many, within this cost, turned against each other by more than this
 MOST_MODES, CANDIDATE_COST, SAME_TURN_RAD = 4, 10.0, float(np.radians(4.0))
 
@@ -326,13 +329,16 @@ def _of_candidate(
 
     Its word weighs between modes that differ by tens of degrees, never on where one of them lies.
     """
+    unsure = SIDE_SURE < candidate.front < 1.0 - SIDE_SURE
+    trust = SIDE_TRUST if unsure else CANDIDATE_TRUST
     out = []
     for m, minimum in zip(modes, minima, strict=True):
         if m.quality < CANDIDATE_QUALITY:
             continue
         # what has no edge where the box should have one may be hidden, or the box lies on edges of something else
-        widened = float(np.hypot(1.0, max(CLEAR_QUALITY - m.quality, 0.0) / QUALITY_SPREAD))
-        cost = CANDIDATE_TRUST * m.cost + side_cost(sighting, candidate, minimum.theta)
+        lacking = max(CLEAR_QUALITY - m.quality, 0.0) / QUALITY_SPREAD
+        widened = (2.0 if unsure else FOUND_WIDENED) * float(np.hypot(1.0, lacking))
+        cost = trust * m.cost + side_cost(sighting, candidate, minimum.theta)
         out.append(replace(m, cost=cost, root=m.root / widened, offset=m.offset / widened))
     out.sort(key=lambda m: m.cost)
     kept: list[BoxMode] = []

@@ -16,6 +16,7 @@ import torch
 from photoaz.vision.training.network import Network
 
 OPSET = 17
+REFERENCE_SEED = 20
 
 
 def export(file: Path, folder: Path) -> float:
@@ -36,7 +37,7 @@ def export(file: Path, folder: Path) -> float:
         dynamic_axes={"picture": {2: "h", 3: "w"}, "cells": {2: "h4", 3: "w4"}},
         dynamo=False,
     )
-    figures = said["figures"]
+    figures = said["figures"] | {"reference": reference(net)}
     (folder / f"{said['kind']}.json").write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
     worst = 0.0
     seen = cv2.dnn.readNetFromONNX(str(path))
@@ -46,6 +47,20 @@ def export(file: Path, folder: Path) -> float:
         with torch.no_grad():
             worst = max(worst, float(np.abs(seen.forward() - net(torch.from_numpy(x)).numpy()).max()))
     return worst
+
+
+def reference(net: Network) -> dict[str, object]:
+    """A few of the network's outputs as PyTorch gives them, on a picture that anybody can make again."""
+    shape = (64, 96)
+    x = np.random.default_rng(REFERENCE_SEED).random((1, 3, *shape), dtype=np.float32)
+    with torch.no_grad():
+        out = net(torch.from_numpy(x))[0].numpy()
+    cells = [(c, j, i) for c in range(0, out.shape[0], 3) for j, i in ((2, 3), (8, 12), (13, 20))]
+    return {
+        "seed": REFERENCE_SEED,
+        "shape": list(shape),
+        "values": [[*cell, float(out[cell])] for cell in cells],
+    }
 
 
 def main() -> None:
