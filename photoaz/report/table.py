@@ -82,12 +82,17 @@ def _azimuth_cell(antenna: AntennaSolution) -> str:
 
 
 def _views(antenna: AntennaSolution) -> str:
-    """'face' for one view, '2 face, 1 rear' for several; and whether they may be of another antenna."""
+    """'face' for one view, '2 face, 1 rear' for several, the rest only counted; and whether the name is sure."""
     views = [view.view for view in antenna.evidence]
     if len(views) == 1:
         said: str = views[0]
     else:
-        said = ", ".join(f"{views.count(view)} {view}" for view in dict.fromkeys(views)) or _NONE
+        kinds = sorted(dict.fromkeys(views), key=views.count, reverse=True)
+        shown = kinds if len(kinds) < 3 else kinds[:1]
+        rest = len(views) - sum(views.count(view) for view in shown)
+        said = (
+            ", ".join([f"{views.count(view)} {view}" for view in shown] + ([f"{rest} more"] if rest else [])) or _NONE
+        )
     doubtful = bool(antenna.evidence) and all(unsure(view) for view in antenna.evidence)
     return f"{said}, name unsure" if doubtful else said
 
