@@ -1,4 +1,4 @@
-"""Where a head should be, what picks name, what is named at all: against OpenCV's projection and panels made by hand."""
+"""Where a head should be, what picks name, what is named at all: against OpenCV's projection and hand-made panels."""
 
 from __future__ import annotations
 
@@ -279,7 +279,7 @@ def test_with_nothing_found_the_place_told_is_as_wide_as_what_is_known() -> None
 def test_a_seed_takes_the_candidate_it_lies_in() -> None:
     s = standing()
     found = seen_of(s, SHOWN)
-    at = found.candidates[0].corners_px.mean(0) + [4.0, -30.0]
+    at = found.candidates[0].corners_px.mean(0) + np.array([4.0, -30.0])
     pick = Pick(photo="p.jpg", antenna_id="A1", seed_px=(float(at[0]), float(at[1])))
     sighted = one(replace(s, picks=(pick,)), found)
     (spot,) = (p for p in sighted.spots if p.antenna_id == "A1")

@@ -156,9 +156,13 @@ def test_every_antenna_with_a_pick_gets_an_azimuth(sample, whole):
         assert has_azimuth(a), a
         assert 0 <= a.azimuth_true_deg < 360
         assert a.u95_deg > 0
-        assert {Path(e.photo).name for e in a.evidence} == {
-            p.photo for p in sample.picks if p.antenna_id == a.antenna_id
-        }
+        # other photos may show it from the rear: those are found, not picked; poor views are left out and listed
+        picked = {p.photo for p in sample.picks if p.antenna_id == a.antenna_id}
+        measured = {Path(e.photo).name for e in a.evidence if e.from_pick}
+        assert measured <= picked
+        assert picked - measured <= {Path(m.photo).name for m in a.missing}
+        assert len(picked - measured) <= 1
+        assert all((e.name_probability is None) is e.from_pick for e in a.evidence)
 
 
 def test_azimuths_hold_the_truth(sample, whole):
@@ -251,15 +255,21 @@ def test_landmark_is_in_the_budget_only_where_there_is_one(pair, pair_alone):
     assert not any(b.source == "landmark" for a in pair_alone.antennas for b in a.budget)
 
 
-def test_antennas_that_no_photo_shows_are_not_found_and_say_so(pair):
+def test_antennas_that_no_photo_shows_are_not_visible_and_say_so(sample, pair):
+    """Sector A turns its back on both: what is not seen from the rear either is not visible, and both photos say so."""
+    hidden = [a for a in pair.antennas if not has_azimuth(a)]
+    assert hidden
+    for a in hidden:
+        assert "-A" in a.antenna_id
+        assert a.status == "not_visible"
+        assert a.azimuth_true_deg is None
+        assert a.u95_deg is None
+        assert a.reasons
+        assert {Path(m.photo).name for m in a.missing} == {"qlb014_4.jpg", "qlb014_8.jpg"}
     for a in pair.antennas:
-        if "-A" in a.antenna_id:
-            assert a.status == "not_found"
-            assert a.azimuth_true_deg is None
-            assert a.u95_deg is None
-            assert a.reasons
-        else:
-            assert has_azimuth(a)
+        if has_azimuth(a) and "-A" in a.antenna_id:
+            assert {e.view for e in a.evidence} == {"rear"}
+            assert not any(e.from_pick for e in a.evidence)
 
 
 def test_only_the_antennas_asked_for(sample):
@@ -282,10 +292,9 @@ def with_bad_ones(sample, tmp_path_factory) -> tuple[SiteSolution, dict[str, Pat
     paths = {
         "absent": folder / "absent.jpg",
         "broken": broken,
-        "unpicked": sample.photo(2),
         "good": sample.photo(8),
     }
-    picks = [p for p in sample.picks if p.photo != "qlb014_2.jpg"]
+    picks = list(sample.picks)
     eighth = next(p for p in picks if p.photo == "qlb014_8.jpg")
     picks += [replace(eighth, photo=name) for name in ("absent.jpg", "broken.jpg")]
     return sample.solve(list(paths.values()), picks=picks), paths
@@ -293,7 +302,7 @@ def with_bad_ones(sample, tmp_path_factory) -> tuple[SiteSolution, dict[str, Pat
 
 @pytest.mark.parametrize(
     ("which", "reason"),
-    [("absent", "no such file|does not exist|cannot be read|not found"), ("broken", ""), ("unpicked", "pick")],
+    [("absent", "no such file|does not exist|cannot be read|not found"), ("broken", "")],
 )
 def test_photos_that_cannot_be_used_are_rejected_with_a_reason(with_bad_ones, which, reason):
     solution, paths = with_bad_ones
@@ -309,7 +318,7 @@ def test_the_rest_goes_on_and_every_photo_is_answered_for(sample, with_bad_ones)
     assert [p.photo for p in solution.photos] == [str(p) for p in paths.values()]
     assert [p.photo for p in solution.photos if p.status == "used"] == [str(paths["good"])]
     found = {a.antenna_id: a for a in solution.antennas if has_azimuth(a)}
-    assert set(found) == {p.antenna_id for p in sample.picks if p.photo == "qlb014_8.jpg"}
+    assert set(found) >= {p.antenna_id for p in sample.picks if p.photo == "qlb014_8.jpg"}
 
 
 def test_no_photo_at_all_finds_nothing(sample):
@@ -335,6 +344,146 @@ def test_exact_picks_are_taken_as_they_are(sample):
 def test_a_photo_named_twice_counts_once(sample):
     once = sample.solve([sample.photo(8)], antenna_ids=["QLB-014-C1"])
     assert sample.solve([sample.photo(8), sample.photo(8)], antenna_ids=["QLB-014-C1"]) == once
+
+
+# ---- without picks --------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="session")
+def unpicked(sample) -> SiteSolution:
+    """All nine photos and controls, and nobody who says what is where."""
+    return sample.solve(sample.photos, picks=())
+
+
+def test_all_antennas_are_found_and_their_azimuths_hold_the_truth(sample, unpicked):
+    """All six within U95, but one by at most half of it again: as with picks."""
+    off = {}
+    for a in unpicked.antennas:
+        assert has_azimuth(a), a
+        assert not any(e.from_pick for e in a.evidence)
+        assert all(e.name_probability >= 0.8 for e in a.evidence)
+        off[a.antenna_id] = (
+            abs(float(wrap_deg(a.azimuth_true_deg - sample.antennas[a.antenna_id]["azimuth_deg"]))) / a.u95_deg
+        )
+    assert len(off) == 6
+    assert sum(v > 1 for v in off.values()) <= 1, off
+    assert max(off.values()) <= 1.5, off
+    assert float(np.median([a.u95_deg for a in unpicked.antennas])) < 4.0  # deg
+
+
+def test_what_is_planted_is_seen_without_picks(sample, unpicked):
+    """C1 hangs 12 degrees off its design; the compass of photo 5 is disturbed, and no other."""
+    (c1,) = (a for a in unpicked.antennas if a.antenna_id.endswith("C1"))
+    design = next(a.design_azimuth_deg for a in sample.site.antennas if a.antenna_id == c1.antenna_id)
+    assert wrap_deg(c1.azimuth_true_deg - design) > c1.u95_deg
+    flagged = {Path(p.photo).name for p in unpicked.photos for flag in p.flags if "compass disturbed" in flag}
+    assert flagged == {"qlb014_5.jpg"}
+
+
+def test_names_are_the_truths(sample, unpicked):
+    """Every panel that bears a name lies where the truth has that antenna: within its own size."""
+    n = 0
+    for photo in unpicked.photos:
+        seen = sample.cameras[Path(photo.photo).name]
+        boxes = {a["antenna_id"]: np.array(a["corners_px"]) for a in seen["antennas"]}
+        for panel in photo.panels:
+            assert len(panel.corners_px) == 8
+            if panel.antenna_id is None:
+                continue
+            n += 1
+            box = boxes[panel.antenna_id]
+            off = np.abs(np.mean(panel.corners_px, 0) - box.mean(0))
+            assert (off < np.ptp(box, axis=0)).all(), (photo.photo, panel)
+            assert panel.name_probability >= 0.8
+    assert n >= 27  # of 32 whose front shows, and some from the rear
+
+
+def test_every_photo_says_where_it_was_looked(unpicked, sample):
+    for photo in unpicked.photos:
+        seen = sample.cameras[Path(photo.photo).name]
+        x0, y0, x1, y1 = photo.window_px
+        assert 0 <= x0 < x1 <= seen["width_px"]
+        assert 0 <= y0 < y1 <= seen["height_px"]
+        fronts = [np.array(a["corners_px"]) for a in seen["antennas"] if a["front_visible_fraction"] >= 0.5]
+        inside = [(c.mean(0) > [x0, y0]).all() and (c.mean(0) < [x1, y1]).all() for c in fronts]
+        assert all(inside), photo.photo
+
+
+def test_each_antenna_is_accounted_for_in_each_photo(sample, unpicked):
+    """Measured there, or missing with a reason; what turns its back by the truth is not called not found."""
+    photos = {str(p) for p in sample.photos}
+    for a in unpicked.antennas:
+        seen, missing = {e.photo for e in a.evidence}, {m.photo for m in a.missing}
+        assert seen | missing == photos
+        assert not seen & missing
+        for m in a.missing:
+            assert m.reason
+            assert m.status in ("not_found", "not_visible")
+            camera = sample.cameras[Path(m.photo).name]
+            box = next(np.array(b["corners_px"]) for b in camera["antennas"] if b["antenna_id"] == a.antenna_id)
+            assert np.linalg.norm(np.array(m.pixel) - box.mean(0)) < m.radius_px, m
+            assert m.size_px[1] == pytest.approx(np.ptp(box[:, 1]), rel=0.2)
+
+
+@pytest.mark.xfail(strict=True, reason="the adjustment keeps another mode of a box than the one it finds the likeliest")
+def test_few_photos_without_picks_hold_the_truth_too(sample):
+    """Photos 2, 4 and 5: every azimuth within one and a half U95."""
+    got = sample.solve([sample.photo(n) for n in (2, 4, 5)], picks=())
+    off = {
+        a.antenna_id: abs(float(wrap_deg(a.azimuth_true_deg - sample.antennas[a.antenna_id]["azimuth_deg"])))
+        / a.u95_deg
+        for a in got.antennas
+    }
+    assert len(off) == 6
+    assert max(off.values()) <= 1.5, off
+
+
+def test_only_the_antennas_asked_for_without_picks(sample):
+    """The others are named as well, because the pattern of all says which is which, and not measured."""
+    got = sample.solve([sample.photo(9)], picks=(), antenna_ids=["QLB-014-A1", "QLB-014-C1"])
+    a1, c1 = got.antennas
+    assert (a1.antenna_id, c1.antenna_id) == ("QLB-014-A1", "QLB-014-C1")
+    assert has_azimuth(a1)
+    assert abs(float(wrap_deg(a1.azimuth_true_deg - sample.antennas["QLB-014-A1"]["azimuth_deg"]))) < 1.5 * a1.u95_deg
+    assert c1.status == "not_visible"
+    assert "back" in c1.reasons[0]
+    (photo,) = got.photos
+    assert {"QLB-014-A1", "QLB-014-A2"} <= {p.antenna_id for p in photo.panels}
+
+
+@pytest.fixture(scope="session")
+def towerless(sample, tmp_path_factory) -> SiteSolution:
+    """A sky with the metadata of photo 9."""
+    import cv2
+    from PIL import Image
+
+    folder = tmp_path_factory.mktemp("sky")
+    with Image.open(sample.photo(9)) as photo:
+        width, height, exif = *photo.size, photo.info["exif"]
+    light = np.repeat(np.linspace(150, 215, height)[:, None], width, 1)
+    light += cv2.resize(np.random.default_rng(4).normal(0, 6, (12, 16)), (width, height), interpolation=cv2.INTER_CUBIC)
+    sky = np.clip(np.stack([0.75 * light, 0.9 * light, light], -1), 0, 255).astype(np.uint8)
+    Image.fromarray(sky).save(folder / "sky.jpg", exif=exif, quality=90)
+    return sample.solve([folder / "sky.jpg"], picks=(), controls=False)
+
+
+def test_a_photo_without_a_tower_is_rejected_and_says_where_it_was_looked(towerless, sample):
+    (photo,) = towerless.photos
+    assert photo.status == "rejected"
+    assert "no panel antenna was found" in photo.reason
+    assert photo.panels == ()
+    assert photo.window_px is not None
+    assert photo.taken is not None
+    assert photo.heading_true_deg is None
+    assert len(towerless.antennas) == 6
+    for a in towerless.antennas:
+        assert not has_azimuth(a)
+        (m,) = a.missing
+        assert m.reason
+        assert a.reasons
+        # sector A faces this camera, B and C mostly turn their backs
+        if "-A" in a.antenna_id:
+            assert a.status == m.status == "not_found"
 
 
 def front_corners_px(antenna: Mapping[str, Any], camera: Mapping[str, Any]) -> tuple[tuple[float, float], ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -98,7 +99,9 @@ def test_nothing_above_the_threshold_is_nothing() -> None:
 def test_what_the_neighbours_say_is_averaged_by_how_sure_they_are() -> None:
     """Weights by the odds of the heat: 1 for the peak, exp(-0.7) and exp(-1.2) for two neighbours."""
     out = Output().say(24, 25, 2.0, BOX, yaw_rad=0.2)
-    out.say(24, 26, 1.3, BOX + [3.0, 0.0], yaw_rad=0.2).say(23, 25, 0.8, BOX + [0.0, -2.0], yaw_rad=0.2)
+    out.say(24, 26, 1.3, BOX + np.array([3.0, 0.0]), yaw_rad=0.2).say(
+        23, 25, 0.8, BOX + np.array([0.0, -2.0]), yaw_rad=0.2
+    )
     (panel,) = decode(out.cells)
     weight = np.exp([0.0, -0.7, -1.2])
     moved = weight @ np.array([[0.0, 0.0], [3.0, 0.0], [0.0, -2.0]]) / weight.sum()
@@ -108,7 +111,7 @@ def test_what_the_neighbours_say_is_averaged_by_how_sure_they_are() -> None:
 
 
 def test_a_neighbour_that_speaks_of_another_panel_is_not_averaged_in() -> None:
-    out = Output().say(24, 25, 2.0, BOX).say(24, 26, 1.9, BOX + [60.0, 0.0])
+    out = Output().say(24, 25, 2.0, BOX).say(24, 26, 1.9, BOX + np.array([60.0, 0.0]))
     assert decode(out.cells)[0].corners_px == pytest.approx(BOX, abs=0.01)
 
 
@@ -175,7 +178,7 @@ def shows(share: float, inside: int, rest: int) -> np.ndarray:
     out = np.zeros((N_CHANNELS, ROWS, COLUMNS), np.float32)
     kinds = out[CHANNELS["shows"]]
     kinds[rest] = 5.0
-    from_row = int(round((160 - share * 120) / STRIDE))
+    from_row = round((160 - share * 120) / STRIDE)
     kinds[rest, from_row:], kinds[inside, from_row:] = 0.0, 5.0
     return out
 
@@ -195,7 +198,7 @@ def test_what_hides_a_panel_is_what_its_box_shows(share: float, inside: int, res
 
 
 def test_a_box_outside_the_picture_is_hidden_by_its_frame() -> None:
-    assert hiding(shows(0.0, 0, FRONT), BOX + [1000.0, 0.0]) == "frame"
+    assert hiding(shows(0.0, 0, FRONT), BOX + np.array([1000.0, 0.0])) == "frame"
 
 
 # ---- the networks ---------------------------------------------------------------------------------------------------
@@ -226,17 +229,27 @@ def test_a_picture_gives_the_same_whatever_was_looked_at_before(name: str) -> No
 
 @pytest.mark.parametrize("name", NETWORKS)
 def test_the_network_gives_what_it_gave_in_training(name: str) -> None:
-    """`reference` in the weights' JSON: [channel, row, column, value] of PyTorch's output for `picture(96, 128)`,
+    """`reference` in the weights' JSON: [channel, row, column, value] of PyTorch's output for a picture of noise in
 
-    read as blue, green, red, divided by 255.
+    [0, 1) that its seed makes again. Both programs compute in 32 bits; values are of the order of ten.
     """
-    reference = json.loads((WEIGHTS / f"{name}.json").read_text("utf-8")).get("reference")
-    if not reference:
-        pytest.skip(f"{name}.json holds no reference output")
-    out = run_network(name, picture(96, 128))
-    got = [out[c, j, i] for c, j, i, _ in reference]
-    assert len(reference) >= 10
-    assert got == pytest.approx([v for *_, v in reference], abs=1e-4)
+    reference = json.loads((WEIGHTS / f"{name}.json").read_text("utf-8"))["reference"]
+    noise = np.random.default_rng(reference["seed"]).random((1, 3, *reference["shape"]), dtype=np.float32)
+    net = cv2.dnn.readNetFromONNX(str(WEIGHTS / f"{name}.onnx"))
+    net.setInput(noise)
+    out = net.forward()[0]
+    want = reference["values"]
+    assert len(want) >= 20
+    assert np.ptp([v for *_, v in want]) > 1.0
+    assert [float(out[c, j, i]) for c, j, i, _ in want] == pytest.approx([v for *_, v in want], abs=1e-4)
+
+
+@pytest.mark.parametrize("name", NETWORKS)
+def test_the_network_is_given_blue_green_red_from_0_to_1(name: str) -> None:
+    shown = picture(64, 96)
+    net = cv2.dnn.readNetFromONNX(str(WEIGHTS / f"{name}.onnx"))
+    net.setInput(np.ascontiguousarray(np.moveaxis(shown.astype(np.float32) / 255, -1, 0)[None]))
+    assert np.abs(net.forward()[0] - run_network(name, shown)).max() < 1e-4
 
 
 @pytest.mark.parametrize("name", NETWORKS)
@@ -244,10 +257,15 @@ def test_a_network_is_small(name: str) -> None:
     assert 0 < (WEIGHTS / f"{name}.onnx").stat().st_size <= LIMIT_BYTES
 
 
+@pytest.mark.xfail(strict=True, reason="9.33 and 1.55 MB are 10.9 MB together")
+def test_both_networks_are_small_together() -> None:
+    assert sum((WEIGHTS / f"{name}.onnx").stat().st_size for name in NETWORKS) <= LIMIT_BYTES
+
+
 @pytest.mark.parametrize("name", NETWORKS)
 def test_a_higher_score_is_a_higher_probability(name: str) -> None:
     told = [probability(s, name) for s in np.linspace(-8.0, 8.0, 81)]
-    assert all(a < b for a, b in zip(told, told[1:], strict=False))
+    assert all(a < b for a, b in pairwise(told))
     assert 0.0 <= told[0] < 0.01
     assert 0.95 < told[-1] <= 1.0
 

@@ -116,7 +116,7 @@ def test_a_yaw_of_the_wrong_sign_does_not_mislead_all_starts(scene: Callable[...
 
 @pytest.mark.parametrize("yaw_deg", [-86.0, 150.0])
 def test_corners_that_make_no_box_leave_the_finders_word_on_the_turn(scene: Callable[..., Any], yaw_deg: float) -> None:
-    """Corners six times as far apart as the panel is wide: starts of the expected size about the middle, all ways round."""
+    """Corners six times too far apart: starts of the expected size about the middle, all ways round."""
     s = scene(yaw_deg=yaw_deg, **SCENE)
     middle = eight(s).mean(0)
     torn = (eight(s) - middle) * [6.0, 1.0] + middle

@@ -278,7 +278,7 @@ def test_another_lens_than_assumed_is_undone_by_the_rows() -> None:
 
 
 def test_the_same_said_of_another_focal_length() -> None:
-    """Lines across the frame of a lens 5 % longer than assumed: carried over to its focal length they tell the truth."""
+    """Lines seen through a lens 5 % longer than assumed: carried over to its focal length they tell the truth."""
     scene = Scene(pipes(np.random.default_rng(14), 8, 0.2), 30.0, 1.0)
     scene.strips[:] = [((f[0] + 8.0, *f[1:]), (t[0] + 8.0, *t[1:]), a, b) for f, t, a, b in scene.strips]
     wrong = scene.look(np.random.default_rng(15), replace(WIDE, f_px=WIDE.f_px / 1.05))
