@@ -321,6 +321,8 @@ def _farther(
 
 def _nothing_sighted(sighted: Sighted) -> str:
     """Why a photo without a single named antenna cannot take part."""
+    if sighted.spots:
+        return "it shows none of the antennas asked for"
     n = len(sighted.found.candidates) if sighted.found is not None else 0
     if n == 0:
         return "no panel antenna was found in it where the head of the tower should be"

@@ -188,10 +188,12 @@ def name_panels(
     One Sighted a photo, and the naming of the whole site (None where there is nothing to name).
     """
     known = [known_antenna(a, facts[a.antenna_id]) for a in site.antennas]
-    views, named = [], []
+    views, named, picks = [], [], []
     for standing, f in zip(standings, found, strict=True):
         candidates = () if f is None else f.candidates
-        by_pick = _named_by_picks(standing.picks, candidates)
+        # an antenna of another site is nobody here, and of two picks of one antenna the first counts
+        picks.append(tuple({p.antenna_id: p for p in reversed(standing.picks) if p.antenna_id in facts}.values()))
+        by_pick = _named_by_picks(picks[-1], candidates)
         named.append(by_pick)
         pitch = standing.pitches[0] if standing.pitches else None
         views.append(
@@ -217,9 +219,7 @@ def name_panels(
     for k, (standing, f) in enumerate(zip(standings, found, strict=True)):
         one = naming.photos[k] if naming is not None else None
         candidates = () if f is None else f.candidates
-        out.append(
-            Sighted(spots=_spots(standing.picks, candidates, named[k], one, standing.camera), found=f, naming=one)
-        )
+        out.append(Sighted(spots=_spots(picks[k], candidates, named[k], one, standing.camera), found=f, naming=one))
     return tuple(out), naming
 
 

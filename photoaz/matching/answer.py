@@ -218,7 +218,7 @@ def _match(scene: Scene, photo: PhotoView, i: int, best: Reading, p: Array, azim
     else:
         reasons.append(_place_in_sector(mount, j))
         off = _wrap(azimuth[j] - mount.design_rad[j])
-        if abs(off) > np.radians(30.0):
+        if abs(off) > np.radians(15.0):
             reasons.append(f"at a rough look turned by {_degrees(off)} from its design")
     if ambiguous:
         named = [f"{a.antenna or 'no antenna'} ({a.probability:.0%})" for a in alternatives]

@@ -89,44 +89,80 @@ def _start(network: SiteNetwork, choice: Mapping[tuple[str, str], int]) -> Array
     return x
 
 
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """The network adjusted with one choice of modes; total: -2 ln likelihood of both, up to a constant."""
+
+    choice: dict[tuple[str, str], int]
+    observations: tuple[Observation, ...]
+    adjusted: Adjusted
+    total: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """One antenna's ways: the better choice if there is one and by how much, and its distinct azimuths."""
+
+    better: dict[tuple[str, str], int]
+    gain: float
+    branches: tuple[Branch, ...]
+
+
 def choose_and_adjust(network: SiteNetwork) -> Chosen:
     """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh the other modes.
 
     Raises AdjustmentError where the network has no solution.
     """
-    choice = _first_choice(network)
     left_out: list[Observation] = []
     doubt: dict[tuple[str, str], float] = {}
+    choice = _first_choice(network)
 
-    def run(c: Mapping[tuple[str, str], int], start: Array) -> tuple[tuple[Observation, ...], Adjusted]:
+    def run(c: Mapping[tuple[str, str], int], start: Array) -> _Fitted:
         obs = tuple(o for o in network.observations(c, doubt) if not any(_same_observation(o, x) for x in left_out))
-        return obs, adjust(obs, start)
+        adjusted = adjust(obs, start)
+        boxes = sum(p.boxes[a][c[p.name, a]].cost for p in network.photos for a in p.boxes)
+        return _Fitted(dict(c), obs, adjusted, adjusted.cost + boxes)
 
-    obs, best = run(choice, _start(network, choice))
-    branches: dict[str, tuple[Branch, ...]] = {}
-    for sweep in range(4):
-        flips: dict[tuple[str, str], int] = {}
-        for a in network.antennas:
-            better, branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)
-            flips.update(better)
-        if not flips or sweep == 3:
-            break
-        choice = {**choice, **flips}
-        obs, best = run(choice, _moved(network, best.x, choice, flips))
+    def improved(now: _Fitted, together: int) -> _Fitted:
+        """Better modes taken while there are any: all at once in the first sweeps, then the best flip alone.
+
+        Flips of several antennas at once can undo each other for ever, so what cost least of all is kept.
+        """
+        cheapest = now
+        for sweep in range(together + 6):
+            weighed = [
+                _weigh(network, now.observations, now.adjusted, now.choice, doubt, a.name) for a in network.antennas
+            ]
+            gains = sorted((w for w in weighed if w.better), key=lambda w: -w.gain)
+            if not gains:
+                break
+            flips: dict[tuple[str, str], int] = {}
+            for w in gains if sweep < together else gains[:1]:
+                flips.update(w.better)
+            flipped = {**now.choice, **flips}
+            now = run(flipped, _moved(network, now.adjusted.x, flipped, flips))
+            if now.total < cheapest.total:
+                cheapest = now
+            elif sweep >= together:
+                break
+        return cheapest
+
+    now = improved(run(choice, _start(network, choice)), together=2)
     for _ in range(4):
-        suspect, excess = _suspect(obs, best)
+        suspect, excess = _suspect(now.observations, now.adjusted)
         if suspect is None:
             break
         if isinstance(suspect, Box):
             # an outline that does not fit the rest still tells something: trusted less, not thrown away
-            key = next(k for k in choice if _label(k) == suspect.label)
+            key = next(k for k in now.choice if _label(k) == suspect.label)
             doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
         else:
             left_out.append(suspect)
-        obs, best = run(choice, best.x)
+        now = run(now.choice, now.adjusted.x)
     if left_out or doubt:
-        for a in network.antennas:
-            branches[a.name] = _weigh(network, obs, best, choice, doubt, a.name)[1]
+        now = improved(now, together=0)
+    obs, best, choice = now.observations, now.adjusted, now.choice
+    branches = {a.name: _weigh(network, obs, best, choice, doubt, a.name).branches for a in network.antennas}
     scatter = {a.name: _scatter(network, best, choice, doubt, a.name) for a in network.antennas}
     for name, factor in scatter.items():
         branches[name] = tuple(
@@ -165,7 +201,7 @@ def _weigh(
     choice: Mapping[tuple[str, str], int],
     doubt: Mapping[tuple[str, str], float],
     antenna: str,
-) -> tuple[dict[tuple[str, str], int], tuple[Branch, ...]]:
+) -> _Weighed:
     """Every way the boxes of one antenna can fit, all else as adjusted: the better choice if there is one, and the
 
     distinct azimuths with their probabilities, the chosen one first.
@@ -178,7 +214,7 @@ def _weigh(
     attitudes = [best.x[layout.photo(p.name)[:3]] for p in photos]
     options = _options(photos, antenna, attitudes, [doubt.get(k, 1.0) for k in keys])
     if options == [tuple(choice[k] for k in keys)]:
-        return {}, (chosen,)
+        return _Weighed({}, 0.0, (chosen,))
     keep = np.concatenate([*(layout.photo(p.name) for p in photos), ai, layout.site()])
     own = [s for o, s in zip(observations, best.rows, strict=True) if o.label in {_label(k) for k in keys}]
     root, offset = marginal(best, own, keep)
@@ -210,7 +246,7 @@ def _weigh(
         cost = adjusted.cost + sum(p.boxes[antenna][i].cost for p, i in zip(photos, option, strict=True))
         rows.append((cost, float(adjusted.x[k]), float(np.sqrt(adjusted.covariance[k, k])), option))
     if not rows:
-        return {}, (chosen,)
+        return _Weighed({}, 0.0, (chosen,))
     rows.sort(key=lambda r: r[0])
     merged: list[tuple[float, float, float]] = []
     for cost, azimuth, sigma, _ in rows:
@@ -218,11 +254,14 @@ def _weigh(
             merged.append((cost, azimuth, sigma))
     weight = np.exp(-0.5 * (np.array([m[0] for m in merged]) - merged[0][0]))
     weight /= weight.sum()
-    branches = tuple(Branch(m[1], m[2], float(p)) for m, p in zip(merged, weight, strict=True))
-    better = {} if rows[0][3] == current else dict(zip(keys, rows[0][3], strict=True))
-    if not better:
-        branches = (replace(branches[0], azimuth_rad=chosen.azimuth_rad, sigma_rad=chosen.sigma_rad), *branches[1:])
-    return better, branches
+    branches = [Branch(m[1], m[2], float(p)) for m, p in zip(merged, weight, strict=True)]
+    own_cost = next((r[0] for r in rows if r[3] == current), np.inf)
+    better = {} if own_cost <= rows[0][0] + 1e-6 else dict(zip(keys, rows[0][3], strict=True))
+    # the chosen way stands first, whatever it costs: it is the one whose azimuth is told
+    mine = min(range(len(branches)), key=lambda n: abs(float(wrap_rad(branches[n].azimuth_rad - chosen.azimuth_rad))))
+    first = replace(branches.pop(mine), azimuth_rad=chosen.azimuth_rad, sigma_rad=chosen.sigma_rad)
+    gain = float(own_cost - rows[0][0]) if np.isfinite(own_cost) else np.inf
+    return _Weighed(better, gain, (first, *branches))
 
 
 def _scatter(
