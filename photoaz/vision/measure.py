@@ -13,8 +13,18 @@ from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import N_PARAMETERS, Sighting
 from photoaz.vision.candidate import Candidate
 from photoaz.vision.evidence import BoxMode, mode_from_minimum, theta_of_mode, width_across
-from photoaz.vision.fit import Minimum, Prior, Task, Tolerance, catch, fit_boxes, fit_exact_corners, settle_all
-from photoaz.vision.patch import Patch, cut_patch, cut_reduced
+from photoaz.vision.fit import (
+    FARTHEST_PX,
+    Minimum,
+    Prior,
+    Task,
+    Tolerance,
+    catch,
+    fit_boxes,
+    fit_exact_corners,
+    settle_all,
+)
+from photoaz.vision.patch import Patch, cut_patch, reduced
 from photoaz.vision.seed import starts_from_seed
 from photoaz.vision.starts import reduced_camera, side_cost, starts_from_candidate
 
@@ -103,8 +113,8 @@ class Expectation:
 class Look:
     """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) of the front, a panel that the
 
-    finder saw there, or a seed (2,), px. exact: the corners are to be taken as they are, not refined. small: the patch
-    reduced by a whole factor `shrink`, where a candidate is so large that what is rough about it is many pixels.
+    finder saw there, or a seed (2,), px. exact: the corners are to be taken as they are, not refined. shrink: the whole
+    factor by which the picture is reduced to begin with, where what is rough about a candidate is many pixels.
     """
 
     patch: Patch
@@ -112,7 +122,6 @@ class Look:
     seed_px: Array | None = None
     exact: bool = False
     candidate: Candidate | None = None
-    small: Patch | None = None
     shrink: int = 1
 
     @property
@@ -132,14 +141,11 @@ def look_at(
     candidate: Candidate | None = None,
 ) -> Look:
     """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown."""
-    small: Patch | None = None
     shrink = 1
     if candidate is not None and corners_px is None:
         corners = candidate.corners_px
         middle, reach = corners.mean(0), 0.7 * float(np.ptp(corners, 0).max()) + 25.0
         shrink = max(int(_width_px(expectation) / CATCH_PX), 1)
-        if shrink > 1:
-            small = cut_reduced(image, middle - reach, middle + reach, shrink)
     elif corners_px is not None:
         middle, reach = corners_px.mean(0), 0.75 * float(np.ptp(corners_px, 0).max()) + 25.0
     elif seed_px is not None:
@@ -154,7 +160,6 @@ def look_at(
         seed_px=seed_px,
         exact=exact and corners_px is not None,
         candidate=candidate if corners_px is None else None,
-        small=small,
         shrink=shrink,
     )
 
@@ -186,7 +191,7 @@ def measure_boxes(
             else:
                 faces = expectations[k].faces_camera
                 starts.append(starts_from_seed(task.patch, sighting, task.prior, faces_camera=faces))
-        _catch_small(sighting, tasks, [looks[k] for k in some], starts, t)
+        _catch_found(sighting, tasks, [looks[k] for k in some], starts, t)
         return fit_boxes(sighting, tasks, starts=starts, tolerance=t)
 
     return _measured(looks, expectations, t, fit)
@@ -236,51 +241,87 @@ def _measured(
     return out
 
 
-def _catch_small(
+def _catch_found(
     sighting: Sighting,
     tasks: Sequence[Task],
     looks: Sequence[Look],
     starts: list[list[tuple[float, Array]] | None],
     tolerance: Tolerance,
 ) -> None:
-    """Replace the starts of large candidates by what they come to in the reduced picture."""
-    for shrink in sorted({look.shrink for look in looks if look.small is not None}):
-        these = [k for k, look in enumerate(looks) if look.small is not None and look.shrink == shrink]
-        reduced = Sighting(reduced_camera(sighting.camera, shrink), sighting.cam_from_level)
-
-        def scaled(theta: Array, up: bool, n: int = shrink) -> Array:
-            out = theta.copy()
-            out[3:5] = (theta[3:5] + 0.5) * n - 0.5 if up else (theta[3:5] + 0.5) / n - 0.5
-            return out
-
-        small_tasks = []
-        for k in these:
-            patch, prior = looks[k].small, tasks[k].prior
-            assert patch is not None
-            information = prior.information.copy()
-            information[3:5] *= shrink
-            information[:, 3:5] *= shrink
-            small_tasks.append(Task(patch, Prior(scaled(prior.mean, False), information, prior.width_m), None))
-        begin = [[scaled(theta, False) for _, theta in starts[k] or ()] for k in these]
-        for k, thetas in zip(these, catch(reduced, small_tasks, begin, tolerance=tolerance), strict=True):
+    """Replace the starts of candidates by the boxes they come to: first in the reduced picture, then in finer ones."""
+    for shrink in sorted({look.shrink for look in looks if look.candidate is not None}):
+        these = [k for k, look in enumerate(looks) if look.candidate is not None and look.shrink == shrink]
+        some = [tasks[k] for k in these]
+        begin = [[theta for _, theta in starts[k] or ()] for k in these]
+        boxes = _far_and_near(sighting, some, [looks[k] for k in these], begin, shrink, tolerance)
+        finer = shrink // 3
+        while finer > 1:
+            boxes = _at_scale(sighting, some, boxes, finer, tolerance)
+            finer //= 3
+        for k, thetas in zip(these, boxes, strict=True):
             if thetas:
-                starts[k] = [(0.0, scaled(theta, True)) for theta in thetas]
-    found = [k for k, look in enumerate(looks) if look.candidate is not None]
-    if not found:
-        return
-    wide = sighting.camera.f_px * float(np.median([np.exp(tasks[k].prior.mean[5]) for k in found]))
-    guided = [Task(tasks[k].patch, tasks[k].prior, _guide(looks[k].candidate)) for k in found]
+                starts[k] = [(0.0, theta) for theta in thetas]
+
+
+def _far_and_near(
+    sighting: Sighting,
+    tasks: Sequence[Task],
+    looks: Sequence[Look],
+    begin: Sequence[list[Array]],
+    shrink: int,
+    tolerance: Tolerance,
+) -> list[list[Array]]:
+    """Boxes caught with a far look held by the finder's corners, and with near looks from places to either side.
+
+    A pipe beside a panel catches the eye of a far look.
+    """
+    wide = sighting.camera.f_px * float(np.median([np.exp(t.prior.mean[5]) for t in tasks])) / shrink
+    guides = [_guide(look.candidate) for look in looks]
     rough = replace(tolerance, corner_px=max(GUIDE_SHARE * wide, tolerance.corner_px))
-    begin = [[theta for _, theta in starts[k] or ()] for k in found]
-    caught = catch(sighting, guided, begin, tolerance=rough, farthest_px=GUIDE_SHARE * wide)
-    # a pipe beside a panel catches the eye of a far look: near looks from places to either side find the rest
+    far = _at_scale(sighting, tasks, begin, shrink, rough, guides=guides, farthest_px=GUIDE_SHARE * wide)
     beside = [
-        [_moved(theta, share, looks[k]) for theta in some[:3] for share in (-0.1, 0.0, 0.1)]
-        for k, some in zip(found, begin, strict=True)
+        [_moved(theta, share, look) for theta in some[:3] for share in (-0.1, 0.0, 0.1)]
+        for look, some in zip(looks, begin, strict=True)
     ]
-    near = catch(sighting, [tasks[k] for k in found], beside, tolerance=tolerance)
-    for k, far, close in zip(found, caught, near, strict=True):
-        starts[k] = [(0.0, theta) for theta in far + close] or starts[k]
+    near = _at_scale(sighting, tasks, beside, shrink, tolerance)
+    return [a + b for a, b in zip(far, near, strict=True)]
+
+
+def _at_scale(
+    sighting: Sighting,
+    tasks: Sequence[Task],
+    thetas: Sequence[Sequence[Array]],
+    shrink: int,
+    tolerance: Tolerance,
+    *,
+    guides: Sequence[Array | None] | None = None,
+    farthest_px: float = FARTHEST_PX,
+) -> list[list[Array]]:
+    """As `catch`, in the picture reduced by a whole factor; guides: corners (4, 2) px of the whole one, or None."""
+
+    def down(theta: Array) -> Array:
+        out = theta.copy()
+        out[3:5] = (theta[3:5] + 0.5) / shrink - 0.5
+        return out
+
+    def up(theta: Array) -> Array:
+        out = theta.copy()
+        out[3:5] = (theta[3:5] + 0.5) * shrink - 0.5
+        return out
+
+    small = []
+    for k, task in enumerate(tasks):
+        information = task.prior.information.copy()
+        information[3:5] *= shrink
+        information[:, 3:5] *= shrink
+        prior = Prior(down(task.prior.mean), information, task.prior.width_m)
+        guide = guides[k] if guides is not None else None
+        corners = None if guide is None else (guide + 0.5) / shrink - 0.5
+        small.append(Task(task.patch if shrink == 1 else reduced(task.patch, shrink), prior, corners))
+    view = Sighting(reduced_camera(sighting.camera, shrink), sighting.cam_from_level) if shrink > 1 else sighting
+    begin = [[down(theta) for theta in some] for some in thetas]
+    caught = catch(view, small, begin, tolerance=tolerance, farthest_px=farthest_px)
+    return [[up(theta) for theta in some] for some in caught]
 
 
 def _moved(theta: Array, share: float, look: Look) -> Array:

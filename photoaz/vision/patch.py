@@ -61,16 +61,17 @@ def cut_patch(image: Array, low_px: Array, high_px: Array) -> Patch:
     return Patch(light, (x0, y0))
 
 
-def cut_reduced(image: Array, low_px: Array, high_px: Array, shrink: int) -> Patch:
-    """As `cut_patch`, of the photo reduced by a whole factor: coordinates are the reduced photo's.
+def reduced(patch: Patch, shrink: int) -> Patch:
+    """The patch of the photo reduced by a whole factor: its coordinates are the reduced photo's.
 
-    Pixel x of the photo is (x + 0.5) / shrink - 0.5 of the reduced one.
+    Pixel x of the photo is (x + 0.5) / shrink - 0.5 of the reduced one. What does not fill a pixel is left out, unless
+    nothing else is there.
     """
-    x0, y0 = (max(int(v) // shrink, 0) for v in low_px)
-    x1 = min(max(int(high_px[0]) // shrink + 1, 2), image.shape[1] // shrink)
-    y1 = min(max(int(high_px[1]) // shrink + 1, 2), image.shape[0] // shrink)
-    x0, y0 = max(min(x0, x1 - 2), 0), max(min(y0, y1 - 2), 0)
-    part = image[y0 * shrink : y1 * shrink, x0 * shrink : x1 * shrink]
-    small = cv2.resize(part, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA)
-    patch = cut_patch(small, np.zeros(2), np.array([x1 - x0, y1 - y0]))
-    return Patch(patch.pixels, (x0, y0))
+    x0, y0 = (-(-o // shrink) for o in patch.origin_px)
+    tall, wide = patch.pixels.shape[:2]
+    left, top = x0 * shrink - patch.origin_px[0], y0 * shrink - patch.origin_px[1]
+    columns, rows = max((wide - left) // shrink, 1), max((tall - top) // shrink, 1)
+    part = patch.pixels[top : top + rows * shrink, left : left + columns * shrink]
+    part = part if part.size else patch.pixels
+    small = cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA)
+    return Patch(small if small.ndim == 3 else small[..., None], (x0, y0))

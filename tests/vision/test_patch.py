@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from photoaz.vision.patch import Patch, cut_patch, cut_reduced
+from photoaz.vision.patch import Patch, cut_patch, reduced
 
 
 def test_light_by_the_srgb_transfer_function() -> None:
@@ -63,7 +63,7 @@ def test_a_reduced_patch_is_addressed_in_the_reduced_photos_pixels(
     spot = np.array([97.3, 74.6]) if low[0] > 0 else np.array([24.3, 18.6])
     y, x = np.mgrid[:151, :203]
     image = np.round(200 * np.exp(-((x - spot[0]) ** 2 + (y - spot[1]) ** 2) / (2 * 6.0**2))).astype(np.uint8)
-    patch = cut_reduced(image, np.array(low), np.array(high), shrink)
+    patch = reduced(cut_patch(image, np.array(low), np.array(high)), shrink)
     h, w = patch.pixels.shape[:2]
     j, i = np.mgrid[:h, :w]
     light = patch.pixels[..., 0]
@@ -73,20 +73,20 @@ def test_a_reduced_patch_is_addressed_in_the_reduced_photos_pixels(
     x0, y0 = patch.origin_px
     assert 0 <= x0 < x0 + w <= 203 // shrink
     assert 0 <= y0 < y0 + h <= 151 // shrink
-    if low[0] > 0 and high[0] < 200:  # all of what was asked for
-        assert x0 <= low[0] / shrink
-        assert (x0 + w) * shrink >= high[0]
+    if low[0] > 0 and high[0] < 200:  # all of what was asked for, but for what does not fill a pixel
+        assert x0 <= low[0] / shrink + 1
+        assert (x0 + w + 1) * shrink >= high[0]
 
 
 def test_a_reduced_patch_of_colour_has_the_whole_ones_channels() -> None:
     image = np.random.default_rng(0).integers(0, 255, (80, 120, 3)).astype(np.uint8)
     whole = cut_patch(image, np.array([8.0, 8.0]), np.array([60.0, 60.0]))
-    small = cut_reduced(image, np.array([8.0, 8.0]), np.array([60.0, 60.0]), 4)
+    small = reduced(whole, 4)
     assert small.pixels.shape[2] == whole.pixels.shape[2]
     assert small.pixels.dtype == whole.pixels.dtype
 
 
 @pytest.mark.parametrize(("low", "high"), [((400.0, 400.0), (500.0, 500.0)), ((-90.0, -90.0), (-50.0, -40.0))])
 def test_a_reduced_patch_far_outside_is_one_all_the_same(low: tuple[float, float], high: tuple[float, float]) -> None:
-    patch = cut_reduced(np.full((60, 60), 9, np.uint8), np.array(low), np.array(high), 4)
+    patch = reduced(cut_patch(np.full((60, 60), 9, np.uint8), np.array(low), np.array(high)), 4)
     assert patch.pixels.size > 0
