@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -99,6 +99,30 @@ def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> Box
         rear_visible=view.rear_visible,
         has_wall=view.inner_left is not None or view.inner_right is not None,
         shape=theta[_SHAPE].copy(),
+    )
+
+
+def enlarged(mode: BoxMode, factor: float) -> BoxMode:
+    """A mode measured in a reduced photo as one of the photo `factor` times as large, or the other way with 1 / factor.
+
+    Pixel x of the photo is (x + 0.5) / factor - 0.5 of the reduced one.
+    """
+
+    def at(px: Array) -> Array:
+        out: Array = (px + 0.5) * factor - 0.5
+        return out
+
+    root = mode.root.copy()
+    root[:, 3:5] /= factor
+    return replace(
+        mode,
+        centre_px=at(mode.centre_px),
+        ln_size=mode.ln_size + np.log(factor),
+        root=root,
+        width_px=mode.width_px * factor,
+        corners_px=at(mode.corners_px),
+        outline_px=at(mode.outline_px),
+        inner_px=tuple(at(e) for e in mode.inner_px),
     )
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import N_PARAMETERS, Sighting
 from photoaz.vision.candidate import Candidate
-from photoaz.vision.evidence import BoxMode, mode_from_minimum, theta_of_mode, width_across
+from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode, width_across
 from photoaz.vision.fit import (
     FARTHEST_PX,
     Minimum,
@@ -44,6 +44,8 @@ SEED_DESIGN_RAD = float(np.radians(15.0))
 CATCH_PX = 36.0
 #: how far off a candidate's corners may be, as a share of the panel's width
 GUIDE_SHARE = 0.12
+#: a candidate wider than twice this is measured in a reduced picture: the body's own shape limits what pixels can tell
+ENOUGH_PX = 100.0
 #: share of the outline that must have found its edge before a found panel's box is believed
 CANDIDATE_QUALITY = 0.35
 #: a found panel's uncertainty is FOUND_WIDENED times what its samples imply (nobody looked whether the edges are its
@@ -114,7 +116,8 @@ class Look:
     """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) of the front, a panel that the
 
     finder saw there, or a seed (2,), px. exact: the corners are to be taken as they are, not refined. shrink: the whole
-    factor by which the picture is reduced to begin with, where what is rough about a candidate is many pixels.
+    factor by which the picture is reduced to begin with, where what is rough about a candidate is many pixels. binned:
+    the whole factor by which patch and candidate are reduced already, because nothing finer is needed.
     """
 
     patch: Patch
@@ -123,6 +126,7 @@ class Look:
     exact: bool = False
     candidate: Candidate | None = None
     shrink: int = 1
+    binned: int = 1
 
     @property
     def middle_px(self) -> Array:
@@ -141,11 +145,12 @@ def look_at(
     candidate: Candidate | None = None,
 ) -> Look:
     """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown."""
-    shrink = 1
+    shrink = binned = 1
     if candidate is not None and corners_px is None:
         corners = candidate.corners_px
         middle, reach = corners.mean(0), 0.7 * float(np.ptp(corners, 0).max()) + 25.0
-        shrink = max(int(_width_px(expectation) / CATCH_PX), 1)
+        binned = max(int(_width_px(expectation) / ENOUGH_PX), 1)
+        shrink = max(int(_width_px(expectation) / binned / CATCH_PX), 1)
     elif corners_px is not None:
         middle, reach = corners_px.mean(0), 0.75 * float(np.ptp(corners_px, 0).max()) + 25.0
     elif seed_px is not None:
@@ -154,6 +159,9 @@ def look_at(
     else:
         raise ValueError("measuring a box needs rough corners or a seed")
     patch = cut_patch(image, middle - reach, middle + reach)
+    if binned > 1 and candidate is not None:
+        patch = reduced(patch, binned)
+        candidate = replace(candidate, corners_px=(candidate.corners_px + 0.5) / binned - 0.5)
     return Look(
         patch=patch,
         corners_px=corners_px,
@@ -161,6 +169,7 @@ def look_at(
         exact=exact and corners_px is not None,
         candidate=candidate if corners_px is None else None,
         shrink=shrink,
+        binned=binned,
     )
 
 
@@ -209,7 +218,8 @@ def measure_boxes_again(
 
     def fit(sighting: Sighting, tasks: list[Task], some: list[int]) -> list[tuple[Minimum, ...]]:
         thetas = [
-            [theta_of_mode(sighting, m, task.prior) for m in modes[k]] for task, k in zip(tasks, some, strict=True)
+            [theta_of_mode(sighting, enlarged(m, 1 / looks[k].binned), task.prior) for m in modes[k]]
+            for task, k in zip(tasks, some, strict=True)
         ]
         return settle_all(sighting, tasks, thetas, more_iterations=3)  # they are nearly where they belong
 
@@ -223,6 +233,10 @@ def _measured(
     fit: Callable[[Sighting, list[Task], list[int]], list[tuple[Minimum, ...]]],
 ) -> list[tuple[BoxMode, ...]]:
     """Fit all looks, those of one camera held one way together. fit: of such tasks, and which looks they are."""
+    expectations = [
+        replace(e, camera=reduced_camera(e.camera, look.binned)) if look.binned > 1 else e
+        for look, e in zip(looks, expectations, strict=True)
+    ]
     out: list[tuple[BoxMode, ...]] = [() for _ in looks]
     together: dict[tuple[Camera, float, float], list[int]] = {}
     for k, (look, e) in enumerate(zip(looks, expectations, strict=True)):
@@ -237,7 +251,8 @@ def _measured(
         priors = [expectations[k].prior(looks[k].middle_px) for k in some]
         tasks = [Task(looks[k].patch, prior, looks[k].corners_px) for k, prior in zip(some, priors, strict=True)]
         for k, prior, minima in zip(some, priors, fit(sighting, tasks, some), strict=True):
-            out[k] = _modes(sighting, minima, prior, expectations[k], looks[k])
+            found = _modes(sighting, minima, prior, expectations[k], looks[k])
+            out[k] = tuple(enlarged(m, looks[k].binned) for m in found) if looks[k].binned > 1 else found
     return out
 
 

@@ -12,9 +12,11 @@ from scipy.spatial.transform import Rotation
 
 from photoaz.photo.camera import Camera, directions_from_pixels
 from photoaz.photo.rotations import los_from_cam
-from photoaz.vision.evidence import BoxMode, mode_from_minimum, theta_of_mode, width_across
+from photoaz.vision.box import ideal_corners_px
+from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode, width_across
 from photoaz.vision.fit import fit_box
 from photoaz.vision.measure import Expectation, Look, look_at, measure_again, measure_box
+from photoaz.vision.starts import reduced_camera
 
 F_PX = 3000.0
 WIDE = Camera(width_px=4000, height_px=3000, f_px=F_PX, cx_px=1999.5, cy_px=1499.5)
@@ -233,3 +235,23 @@ def test_found_from_a_seed(scene: Callable[..., Any]) -> None:
                 found += 1
                 break
     assert found == 3
+
+
+def test_a_mode_of_a_reduced_photo_enlarged_is_the_same_box(scene: Callable[..., Any]) -> None:
+    """Seen through the whole camera it is turned, placed and as large as it was through the reduced one."""
+    s, picture, camera, corners = drawn(scene)
+    small = reduced_camera(camera, 3)
+    (mode, *_) = measure_box(look_at(picture, expect(s, camera), corners_px=corners), expect(s, camera))
+    less = enlarged(mode, 1 / 3)
+    whole, part = expect(s, camera), expect(s, small)
+    theta = theta_of_mode(whole.sighting(), mode, whole.prior(mode.centre_px))
+    again = theta_of_mode(part.sighting(), less, part.prior(less.centre_px))
+    assert again[:3] == pytest.approx(theta[:3], abs=1e-9)  # azimuth, downtilt, roll, rad
+    assert again[5:8] == pytest.approx(theta[5:8], abs=1e-12)  # ln sizes over distance
+    assert ideal_corners_px(part.sighting(), again) == pytest.approx((mode.corners_px + 0.5) / 3 - 0.5, abs=1e-6)
+    back = enlarged(less, 3)
+    for name in ("centre_px", "ln_size", "root", "corners_px", "outline_px"):
+        assert getattr(back, name) == pytest.approx(getattr(mode, name))
+    # a pixel of centre is a third of one there: the same information
+    step = np.array([0.0, 0, 0, 3.0, -6.0, 0, 0, 0])
+    assert less.root @ (step / 3) == pytest.approx(mode.root @ step)

@@ -13,7 +13,7 @@ from photoaz.angles import wrap_deg
 from photoaz.photo.camera import Camera
 from photoaz.vision.candidate import Candidate
 from photoaz.vision.evidence import BoxMode
-from photoaz.vision.measure import CATCH_PX, Expectation, look_at, measure_box
+from photoaz.vision.measure import CATCH_PX, ENOUGH_PX, Expectation, look_at, measure_box
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
 
@@ -85,21 +85,22 @@ def test_large_panels_are_looked_at_reduced_first(scene: Callable[..., Any]) -> 
     for distance_m, shrinks in ((6.0, True), (60.0, False)):
         s = scene(yaw_deg=10.0, distance_m=distance_m)
         look = look_at(picture, expected(s), candidate=seen(s, 1))
-        assert (look.small is not None) is shrinks
-        assert look.shrink == max(int(CAMERA.f_px * s.size_m[0] / (1.03 * distance_m) / CATCH_PX), 1)
-        if look.small is not None:
-            x0, y0 = look.small.origin_px
-            h, w = look.small.pixels.shape[:2]
-            low, high = eight(s).min(0) / look.shrink, eight(s).max(0) / look.shrink
-            assert x0 < low[0] < high[0] < x0 + w
-            assert y0 < low[1] < high[1] < y0 + h
+        wide = CAMERA.f_px * s.size_m[0] / (1.03 * distance_m)
+        assert (look.shrink * look.binned > 1) is shrinks
+        assert look.binned == max(int(wide / ENOUGH_PX), 1)
+        assert look.shrink == max(int(wide / look.binned / CATCH_PX), 1)
+        x0, y0 = look.patch.origin_px
+        h, w = look.patch.pixels.shape[:2]
+        low, high = eight(s).min(0) / look.binned, eight(s).max(0) / look.binned
+        assert x0 < low[0] < high[0] < x0 + w
+        assert y0 < low[1] < high[1] < y0 + h
 
 
 def test_corners_of_a_person_come_before_what_the_finder_saw(scene: Callable[..., Any]) -> None:
     s = scene(yaw_deg=10.0)
     look = look_at(np.full((3000, 4000), 200, np.uint8), expected(s), corners_px=s.corners_px(), candidate=seen(s, 1))
     assert look.candidate is None
-    assert look.small is None
+    assert look.binned == look.shrink == 1
     assert look.middle_px == pytest.approx(s.corners_px().mean(0))
 
 
