@@ -20,7 +20,7 @@ from photoaz.matching import (
     assign,
 )
 from photoaz.network.site import RADIUS_95, Angle, AntennaFacts
-from photoaz.photo.camera import Camera, pixels_from_normalised
+from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.register.model import Antenna, Pick, Site
 from photoaz.vision.candidate import Candidate
 from photoaz.vision.find import Found, find_panels
@@ -137,13 +137,11 @@ def _predicted(
     heading = standing.headings[0] if standing.headings else None
     pitch_value = pitch.value_rad if pitch else elevation
     turn = 0.0 if heading is None else (bearing - heading.value_rad + np.pi) % (2 * np.pi) - np.pi
-    d = np.array([np.sin(turn) * np.cos(elevation), np.cos(turn) * np.cos(elevation), np.sin(elevation)])
-    forward = np.array([0.0, np.cos(pitch_value), np.sin(pitch_value)])
-    up = np.array([0.0, -np.sin(pitch_value), np.cos(pitch_value)])
-    depth = float(d @ forward)
-    if depth < 0.2:
+    towards = np.array([np.sin(turn) * np.cos(elevation), np.cos(turn) * np.cos(elevation), np.sin(elevation)])
+    seen = rotation_cam_from_enu(0.0, pitch_value, 0.0) @ towards
+    if float(seen[2]) < 0.2:
         return None, None
-    at = pixels_from_normalised(camera, np.array([d[0] / depth, -float(d @ up) / depth]))
+    at = project(camera, seen)
     sigma = np.array(
         [
             f * np.hypot(heading.sigma_rad, bearing_sigma) if heading else wide[0],
