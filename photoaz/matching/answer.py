@@ -24,6 +24,8 @@ from photoaz.matching.search import Reading, Scene, hidden_share, layout, pixels
 
 Array = NDArray[Any]
 
+#: the finder's word on how a panel is turned is good to some 15 degrees: not much more than that is not worth saying
+SAID_TURNED_RAD = float(np.radians(25.0))
 #: a name is used as known from this probability on
 SURE = 0.9
 MENTIONED = 0.03
@@ -218,7 +220,7 @@ def _match(scene: Scene, photo: PhotoView, i: int, best: Reading, p: Array, azim
     else:
         reasons.append(_place_in_sector(mount, j))
         off = _wrap(azimuth[j] - mount.design_rad[j])
-        if abs(off) > np.radians(15.0):
+        if abs(off) > SAID_TURNED_RAD:
             reasons.append(f"at a rough look turned by {_degrees(off)} from its design")
     if ambiguous:
         named = [f"{a.antenna or 'no antenna'} ({a.probability:.0%})" for a in alternatives]

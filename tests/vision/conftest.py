@@ -42,6 +42,28 @@ class Scene:
     def azimuth_rad(self) -> float:
         return float(np.radians(180.0 + self.yaw_deg))
 
+    def known(self, far: float = 1.0) -> dict[str, object]:
+        """What is known before the picture, as an expectation has it: not the azimuth; the distance `far` times."""
+        return {
+            "pitch_rad": np.radians(self.pitch_deg),
+            "pitch_sigma_rad": np.radians(0.5),
+            "roll_rad": 0.0,
+            "roll_sigma_rad": np.radians(0.5),
+            "distance_m": far * self.distance_m,
+            "ln_distance_sigma": 0.05,
+            "ln_size": np.log(self.size_m),
+            "ln_size_sigma": np.full(3, 0.01),
+            "downtilt_rad": np.radians(3.0),
+            "downtilt_sigma_rad": np.radians(3.0),
+            "panel_roll_sigma_rad": np.radians(0.7),
+        }
+
+    def box_corners_px(self) -> np.ndarray:
+        """Corners (8, 2) of the box: the front's as somebody in front sees them, then those behind them."""
+        w, h, d = np.array(self.size_m) / 2
+        face = [(-w, h), (w, h), (w, -h), (-w, -h)]
+        return self.pixels(np.array([[x, y, z] for z in (d, -d) for x, y in face]))
+
     def pixels(self, points: np.ndarray) -> np.ndarray:
         """Pixels (N, 2) of points (N, 3) on the antenna: x to the right as seen in front, y up, z out of the front."""
         facing_north = np.array([[-1.0, 0, 0], [0, 0, 1], [0, 1, 0]])

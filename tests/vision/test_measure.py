@@ -19,33 +19,14 @@ CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=
 
 
 def expected(s: Any) -> Expectation:
-    return Expectation(
-        camera=CAMERA,
-        pitch_rad=np.radians(s.pitch_deg),
-        pitch_sigma_rad=np.radians(0.5),
-        roll_rad=0.0,
-        roll_sigma_rad=np.radians(0.5),
-        distance_m=1.03 * s.distance_m,
-        ln_distance_sigma=0.05,
-        ln_size=np.log(s.size_m),
-        ln_size_sigma=np.full(3, 0.01),
-        downtilt_rad=np.radians(3.0),
-        downtilt_sigma_rad=np.radians(3.0),
-        panel_roll_sigma_rad=np.radians(0.7),
-    )
-
-
-def eight(s: Any) -> np.ndarray:
-    w, h, d = np.array(s.size_m) / 2
-    face = [(-w, h), (w, h), (w, -h), (-w, -h)]
-    return s.pixels(np.array([[x, y, z] for z in (d, -d) for x, y in face]))
+    return Expectation(camera=CAMERA, **s.known(far=1.03))
 
 
 def seen(s: Any, seed: int, share: float = 0.08) -> Candidate:
     """What a finder sees: corners off by this share of the panel's width, its yaw by ten degrees."""
     rng = np.random.default_rng(seed)
     wide = CAMERA.f_px * s.size_m[0] / s.distance_m
-    corners = eight(s) + rng.normal(0, share * wide, (8, 2)) + rng.normal(0, share * wide, 2)
+    corners = s.box_corners_px() + rng.normal(0, share * wide, (8, 2)) + rng.normal(0, share * wide, 2)
     yaw = float(np.radians(wrap_deg(s.yaw_deg + rng.normal(0, 10.0))))
     front = 0.95 if abs(wrap_deg(s.yaw_deg)) < 90 else 0.05
     return Candidate(corners_px=corners, probability=0.5, front=front, yaw_rad=yaw, visible=0.97)
@@ -68,7 +49,7 @@ def test_a_panel_is_measured_from_what_the_finder_saw(
     best = measured(s, seen(s, 1))
     wide = CAMERA.f_px * s.size_m[0] / distance_m
     front = [0, 1, 2, 3] if abs(yaw_deg) < 90 else [4, 5, 6, 7]  # the face that shows
-    assert np.abs(best.corners_px[front] - eight(s)[front]).max() < max(0.05 * wide, 2.0)
+    assert np.abs(best.corners_px[front] - s.box_corners_px()[front]).max() < max(0.05 * wide, 2.0)
     assert best.quality > 0.6
     assert best.front_visible is (abs(yaw_deg) < 90)
 
@@ -91,7 +72,7 @@ def test_large_panels_are_looked_at_reduced_first(scene: Callable[..., Any]) -> 
         assert look.shrink == max(int(wide / look.binned / CATCH_PX), 1)
         x0, y0 = look.patch.origin_px
         h, w = look.patch.pixels.shape[:2]
-        low, high = eight(s).min(0) / look.binned, eight(s).max(0) / look.binned
+        low, high = s.box_corners_px().min(0) / look.binned, s.box_corners_px().max(0) / look.binned
         assert x0 < low[0] < high[0] < x0 + w
         assert y0 < low[1] < high[1] < y0 + h
 

@@ -19,21 +19,7 @@ CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=
 
 def expectation_of(s: Any, *, far: float = 1.0, **more: Any) -> Expectation:
     """What would be known of the scene: everything but its azimuth, the distance `far` times too large."""
-    return Expectation(
-        camera=CAMERA,
-        pitch_rad=np.radians(s.pitch_deg),
-        pitch_sigma_rad=np.radians(0.5),
-        roll_rad=0.0,
-        roll_sigma_rad=np.radians(0.5),
-        distance_m=far * s.distance_m,
-        ln_distance_sigma=0.05,
-        ln_size=np.log(s.size_m),
-        ln_size_sigma=np.full(3, 0.01),
-        downtilt_rad=np.radians(3.0),
-        downtilt_sigma_rad=np.radians(3.0),
-        panel_roll_sigma_rad=np.radians(0.7),
-        **more,
-    )
+    return Expectation(camera=CAMERA, **s.known(far), **more)
 
 
 @pytest.mark.parametrize("yaw_deg", [-50.0, -20.0, 30.0, 55.0])

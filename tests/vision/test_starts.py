@@ -26,32 +26,12 @@ NEAR_DEG = 20.0
 
 def expected(s: Any, far: float = 1.0) -> Expectation:
     """What is known of the scene: its azimuth is not, the distance is `far` times too large."""
-    return Expectation(
-        camera=CAMERA,
-        pitch_rad=np.radians(s.pitch_deg),
-        pitch_sigma_rad=np.radians(0.5),
-        roll_rad=0.0,
-        roll_sigma_rad=np.radians(0.5),
-        distance_m=far * s.distance_m,
-        ln_distance_sigma=0.05,
-        ln_size=np.log(s.size_m),
-        ln_size_sigma=np.full(3, 0.01),
-        downtilt_rad=np.radians(3.0),
-        downtilt_sigma_rad=np.radians(3.0),
-        panel_roll_sigma_rad=np.radians(0.7),
-    )
-
-
-def eight(s: Any) -> np.ndarray:
-    """Corners (8, 2): the front's as somebody in front sees them, then those behind them."""
-    w, h, d = np.array(s.size_m) / 2
-    face = [(-w, h), (w, h), (w, -h), (-w, -h)]
-    return s.pixels(np.array([[x, y, z] for z in (d, -d) for x, y in face]))
+    return Expectation(camera=CAMERA, **s.known(far))
 
 
 def seen(s: Any, rng: np.random.Generator | None = None, *, error_px: float = 6.0, **more: Any) -> Candidate:
     """What a finder sees: corners with independent errors and a common one, a rough yaw, sure of its face."""
-    corners = eight(s)
+    corners = s.box_corners_px()
     if rng is not None:
         corners = corners + rng.normal(0, error_px, (8, 2)) + rng.normal(0, error_px, 2)
     yaw = s.yaw_deg + (0.0 if rng is None else rng.normal(0, 12.0))
@@ -79,7 +59,7 @@ def test_true_corners_give_the_box_itself(scene: Callable[..., Any], yaw_deg: fl
     best = min(starts, key=lambda start: off_deg(s, start[1]))[1]
     assert off_deg(s, best) < 1.0
     e = expected(s)
-    assert np.abs(ideal_corners_px(e.sighting(), best) - eight(s)).max() < 0.5  # px, of 60
+    assert np.abs(ideal_corners_px(e.sighting(), best) - s.box_corners_px()).max() < 0.5  # px, of 60
     if abs(np.cos(np.radians(yaw_deg))) > 0.5:
         assert off_deg(s, starts[0][1]) < 1.0
 
@@ -118,8 +98,8 @@ def test_a_yaw_of_the_wrong_sign_does_not_mislead_all_starts(scene: Callable[...
 def test_corners_that_make_no_box_leave_the_finders_word_on_the_turn(scene: Callable[..., Any], yaw_deg: float) -> None:
     """Corners six times too far apart: starts of the expected size about the middle, all ways round."""
     s = scene(yaw_deg=yaw_deg, **SCENE)
-    middle = eight(s).mean(0)
-    torn = (eight(s) - middle) * [6.0, 1.0] + middle
+    middle = s.box_corners_px().mean(0)
+    torn = (s.box_corners_px() - middle) * [6.0, 1.0] + middle
     starts = starts_of(s, seen(s, corners_px=torn))
     assert min(off_deg(s, theta) for _, theta in starts) < NEAR_DEG
     for _, theta in starts:
