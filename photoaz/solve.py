@@ -124,7 +124,8 @@ def solve_site(
                 # once more, now that all together say how the cameras were held and how far away they stood
                 facts = _without_poor_views([measured_again(f, looks[f.name], wanted, first) for f in facts], sights)
                 first = choose_and_adjust(_network(facts, wanted, site_sigma))
-            result = first
+            kept = _without_poor_choices(facts, sights, first)
+            result = first if kept is None else choose_and_adjust(_network(kept, wanted, site_sigma))
         except AdjustmentError as e:
             for f in facts:
                 rejected[f.name] = _rejected(f.name, f"the site's adjustment failed: {e}", records, sights)
@@ -138,6 +139,19 @@ def solve_site(
         photos=photo_solutions,
         antennas=antenna_solutions,
     )
+
+
+def _without_poor_choices(
+    facts: Sequence[PhotoFacts], sights: Mapping[str, Sighted], result: Chosen
+) -> list[PhotoFacts] | None:
+    """As `_without_poor_views`, by the modes that the adjustment chose; None where all may stay."""
+    chosen = [
+        replace(f, boxes={a: (modes[result.choice[f.name, a]],) for a, modes in f.boxes.items()})
+        for f in result.network.photos
+    ]
+    kept = {f.name: f.boxes for f in _without_poor_views(chosen, sights)}
+    out = [replace(f, boxes={a: m for a, m in f.boxes.items() if a in kept[f.name]}) for f in facts]
+    return None if all(len(n.boxes) == len(o.boxes) for n, o in zip(out, facts, strict=True)) else out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
