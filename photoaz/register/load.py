@@ -39,8 +39,8 @@ READING_U95_DEG = 2.0
 READING_DOWNTILT_U95_DEG = 0.5  # a digital level held against a radome: common practice, no source
 
 # Where a control's u95 is blank: a landmark off a map or an aerial photo, the sun in a photo whose clock runs to some
-# seconds, a bearing off a map, a compass used with care, phone pitch and roll, a standpoint marked on an aerial photo.
-# Common practice, no source; metres for landmark and standpoint, else degrees.
+# seconds, a bearing off a map, a compass used with care, phone pitch and roll, a standpoint marked on an aerial photo, a
+# shadow on a paved yard. Common practice, no source; metres for landmark and standpoint, else degrees.
 CONTROL_U95: Mapping[ControlKind, float] = {
     "landmark": 10.0,
     "sun": 0.3,
@@ -49,6 +49,7 @@ CONTROL_U95: Mapping[ControlKind, float] = {
     "pitch": 1.0,
     "roll": 1.0,
     "standpoint": 5.0,
+    "shadow": 2.0,
 }
 
 
@@ -173,6 +174,8 @@ class _ControlRow(_RowModel):
     name: str = ""
     x_px: _Number | None = Field(None, description="pixels from the left")
     y_px: _Number | None = Field(None, description="pixels from the top")
+    x2_px: _Number | None = Field(None, description="pixels from the left, of the shadow's tip")
+    y2_px: _Number | None = Field(None, description="pixels from the top, of the shadow's tip")
     lat_deg: _Angle | None = Field(None, ge=-90, le=90, description=_LAT)
     lon_deg: _Angle | None = Field(None, ge=-180, le=360, description=_LON)
     height_m: _Number | None = Field(None, ge=-1000, le=10000, description="metres")
@@ -458,13 +461,15 @@ _CONTROL_NEEDS: Mapping[ControlKind, tuple[str, ...]] = {
     "pitch": ("value_deg",),
     "roll": ("value_deg",),
     "standpoint": ("lat_deg", "lon_deg"),
+    "shadow": ("x_px", "y_px", "x2_px", "y2_px"),
 }
 
 
 def load_controls(path: Path | str) -> tuple[Control, ...]:
     """Read controls: what fixes a photo's standpoint or attitude. Blank u95 get `CONTROL_U95`.
 
-    A landmark without height fixes a horizontal direction only; a sun without pixel is looked for. The angle of a pitch
+    A landmark without height fixes a horizontal direction only; a sun without pixel is looked for; a shadow runs from
+    its foot (x_px, y_px) to its tip (x2_px, y2_px). The angle of a pitch
     or roll stands in value_deg (azimuth_true_deg is taken for it where that is blank).
 
     Raises
@@ -495,6 +500,14 @@ def _control_faults(row: _ControlRow, path: Path, line: int) -> Iterable[Fault]:
             yield fault(column, "nothing", f"{wanted}, as a {row.kind} needs it")
     if row.kind == "sun" and (row.x_px is None) != (row.y_px is None):
         yield fault("y_px" if row.y_px is None else "x_px", "nothing", "both pixel coordinates, or none")
+    foot, tip = (row.x_px, row.y_px), (row.x2_px, row.y2_px)
+    if row.kind == "shadow":
+        if foot == tip and None not in foot:
+            yield fault("x2_px", f"the same pixel as x_px, y_px ({foot[0]:g}, {foot[1]:g})", "the shadow's tip")
+    else:
+        for column, value in zip(("x2_px", "y2_px"), tip, strict=True):
+            if value is not None:
+                yield fault(column, f"'{value:g}' in a row of kind {row.kind}", "nothing: only a shadow has a tip")
     azimuth = row.azimuth_true_deg
     if azimuth is not None and azimuth < 0.0 and not tilt:
         yield fault("azimuth_true_deg", f"'{azimuth:g}'", _AZIMUTH)
@@ -525,6 +538,7 @@ def _control(row: _ControlRow, line: int) -> Control:
         if has_azimuth and row.azimuth_true_deg is not None
         else None,
         value_deg=_angle_of(row) if tilt else None,
+        tip_px=None if row.x2_px is None or row.y2_px is None else (row.x2_px, row.y2_px),
         line=line,
     )
 

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Literal
 
 ReadingNorth = Literal["true", "magnetic", "grid"]
-ControlKind = Literal["landmark", "sun", "bearing", "heading", "pitch", "roll", "standpoint"]
+ControlKind = Literal["landmark", "sun", "bearing", "heading", "pitch", "roll", "standpoint", "shadow"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +69,8 @@ class Site:
 class Control:
     """Something known that fixes a photo's standpoint or attitude better than its own metadata.
 
-    pixel: (x, y) of the image as shown; u95 in metres for landmark and standpoint, degrees for the others.
+    pixel: (x, y) of the image as shown, of a shadow its foot, and tip_px its tip; u95 in metres for landmark and
+    standpoint, degrees for the others.
     value_deg holds pitch and roll; azimuth_true_deg holds heading and bearing.
     """
 
@@ -83,6 +84,7 @@ class Control:
     height_m: float | None = None
     azimuth_true_deg: float | None = None
     value_deg: float | None = None
+    tip_px: tuple[float, float] | None = None
     line: int = 0
 
 

@@ -285,12 +285,48 @@ def test_controls_every_fault(tmp_path):
         (10, "photo"),
         (10, "u95"),
     ]
-    assert "landmark, sun, bearing, heading, pitch, roll, standpoint" in str(e.value)
+    assert "landmark, sun, bearing, heading, pitch, roll, standpoint, shadow" in str(e.value)
 
 
 def test_controls_without_a_value_column(tmp_path):
     path = write(tmp_path, "photo,kind,azimuth_true_deg,u95\na.jpg,heading,10,0.2\n")
     assert load.load_controls(path)[0].azimuth_true_deg == 10.0
+
+
+SHADOWS = "photo,kind,x_px,y_px,x2_px,y2_px,u95"
+
+
+def test_shadows(tmp_path):
+    given, blank = load.load_controls(
+        write(tmp_path, f"{SHADOWS}\na.jpg,shadow,900,3000,1500.5,3100,1.5\na.jpg,Shadow,1,2,3,4,\n")
+    )
+    assert (given.kind, given.pixel, given.tip_px, given.u95) == ("shadow", (900.0, 3000.0), (1500.5, 3100.0), 1.5)
+    assert (blank.kind, blank.pixel, blank.tip_px) == ("shadow", (1.0, 2.0), (3.0, 4.0))
+    assert blank.u95 == load.CONTROL_U95["shadow"]
+
+
+def test_shadows_every_fault(tmp_path):
+    rows = [
+        "a.jpg,shadow,900,3000,,,",
+        "a.jpg,shadow,900,,1500,3100,",
+        "a.jpg,shadow,900,3000,900,3000,",
+        "a.jpg,shadow,900,3000,1500,left,",
+        "a.jpg,shadow,900,3000,1500,3100,181",
+        "a.jpg,sun,900,3000,1500,3100,",
+    ]
+    with pytest.raises(InputError) as e:
+        load.load_controls(write(tmp_path, "\n".join([SHADOWS, *rows])))
+    assert [(f.line, f.column) for f in e.value.faults] == [
+        (2, "x2_px"),
+        (2, "y2_px"),
+        (3, "y_px"),
+        (4, "x2_px"),
+        (5, "y2_px"),
+        (6, "u95"),
+        (7, "x2_px"),
+        (7, "y2_px"),
+    ]
+    assert "only a shadow has a tip" in str(e.value)
 
 
 PICKS = "photo,antenna_id,x_px,y_px,x1_px,y1_px,x2_px,y2_px,x3_px,y3_px,x4_px,y4_px,exact"
