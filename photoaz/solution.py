@@ -87,6 +87,41 @@ class NamedPanel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EvidenceOption:
+    """One kind of further evidence, and the U95 that the network forecasts with it.
+
+    bring: what, in words. photo: the one it is to be found in, where it is one of those there. needs_trip: somebody
+    must go to the site for it.
+    """
+
+    kind: str
+    bring: str
+    photo: str | None
+    needs_trip: bool
+    u95_then_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextEvidence:
+    """What limits a figure and what to bring next, by the network's own forecast.
+
+    limit: the budget's largest source. bring, kind, photo, needs_trip, u95_then_deg: as of `EvidenceOption`, of what
+    helps most for the least trouble; None where nothing would help noticeably. options: the best of each kind.
+    For a site, u95_now_deg and u95_then_deg are medians over its antennas.
+    """
+
+    limit: str
+    u95_now_deg: float
+    sentence: str
+    bring: str | None = None
+    kind: str | None = None
+    photo: str | None = None
+    needs_trip: bool | None = None
+    u95_then_deg: float | None = None
+    options: tuple[EvidenceOption, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AntennaSolution:
     """One antenna's answer. The figures are None unless status is 'estimated' or 'ambiguous'."""
 
@@ -103,6 +138,7 @@ class AntennaSolution:
     budget: tuple[BudgetShare, ...] = ()
     reasons: tuple[str, ...] = ()
     missing: tuple[MissingView, ...] = ()
+    next_evidence: NextEvidence | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,7 +166,11 @@ class PhotoSolution:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteSolution:
-    """A whole site. declination_deg: at the site on the photos' date, east positive."""
+    """A whole site. declination_deg: at the site on the photos' date, east positive.
+
+    azimuth_ids: the antennas with an azimuth. azimuth_covariance_deg2: their joint covariance in that order, a row
+    each; its diagonal is the square of the reported u95 over the coverage factor.
+    """
 
     site_id: str
     lat_deg: float
@@ -139,3 +179,6 @@ class SiteSolution:
     declination_u95_deg: float | None
     photos: tuple[PhotoSolution, ...]
     antennas: tuple[AntennaSolution, ...]
+    azimuth_ids: tuple[str, ...] = ()
+    azimuth_covariance_deg2: tuple[tuple[float, ...], ...] = ()
+    next_evidence: NextEvidence | None = None

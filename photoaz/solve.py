@@ -27,6 +27,7 @@ from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.network.adjust import AdjustmentError, variance_shares
 from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, mixture_u95
+from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
 from photoaz.network.site import BOX_SOURCE, K95, RADIUS_95, AntennaFacts, PhotoFacts, SiteNetwork, build
 from photoaz.photo.calibration import Calibration
 from photoaz.photo.pixels import decode, decode_gray, grey_of
@@ -130,7 +131,7 @@ def solve_site(
             for f in facts:
                 rejected[f.name] = _rejected(f.name, f"the site's adjustment failed: {e}", records, sights)
     photo_solutions, antenna_solutions = _report(result, names, rejected, antennas, frame, records, norths, sights)
-    return SiteSolution(
+    solution = SiteSolution(
         site_id=site.site_id,
         lat_deg=site.lat_deg,
         lon_deg=site.lon_deg,
@@ -138,6 +139,22 @@ def solve_site(
         declination_u95_deg=None if north0 is None else K95 * north0.sigma_deg,
         photos=photo_solutions,
         antennas=antenna_solutions,
+    )
+    return solution if result is None else _with_outlook(solution, result)
+
+
+def _with_outlook(solution: SiteSolution, result: Chosen) -> SiteSolution:
+    """The solution with the joint covariance of its azimuths, and with what limits them and what to bring next."""
+    estimated = {a.antenna_id: a.budget for a in solution.antennas if a.azimuth_true_deg is not None}
+    per_antenna, whole = next_evidence(result, estimated)
+    names = result.network.layout.antennas
+    covariance = azimuth_covariance_rad2(result) * np.degrees(1.0) ** 2
+    return replace(
+        solution,
+        antennas=tuple(replace(a, next_evidence=per_antenna.get(a.antenna_id)) for a in solution.antennas),
+        azimuth_ids=names,
+        azimuth_covariance_deg2=tuple(tuple(float(v) for v in row) for row in covariance),
+        next_evidence=whole,
     )
 
 

@@ -1,0 +1,540 @@
+"""What a further piece of evidence would bring, from the adjusted network alone: nothing is measured or adjusted anew.
+
+An observation that is not there yet has a Jacobian all the same. Added to a network of covariance C, rows J of whitened
+observations leave C' = C - C J^T (I + J C J^T)^-1 J C (the matrix inversion lemma; Koch, Parameter Estimation and
+Hypothesis Testing in Linear Models, 1999, ch. 1 and 3). Unknowns that come with it (a landmark's place, another photo's
+attitude) are eliminated from its rows first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import wrap_rad
+from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, mixture_u95
+from photoaz.network.observations import (
+    PLUMB_FIELDS,
+    Box,
+    Directs,
+    LandmarkPixel,
+    Observation,
+    PixelBearing,
+    box_quantities,
+    plumb,
+)
+from photoaz.network.parameters import PHOTO
+from photoaz.network.site import BOX_SOURCE, K95, RADIUS_95, PhotoFacts, azimuth_sigma_of_mode
+from photoaz.photo.camera import directions_from_pixels, project, rotation_cam_from_enu
+from photoaz.solution import BudgetShare, EvidenceOption, NextEvidence
+from photoaz.vision.evidence import BoxMode
+
+Array = NDArray[Any]
+
+_COMPLEX_STEP = 1e-30
+
+#: what is brought (95 %): places to 3 m, as from a map; a pixel to 1.5 (one standard uncertainty)
+LANDMARK_U95_M, LANDMARK_PX = 3.0, 1.5
+#: ... of whose heights nothing is known (one standard uncertainty)
+LANDMARK_HEIGHT_SIGMA_M = 60.0
+#: ... that stand this far off, and show no higher than this above the horizon
+LANDMARK_M, LANDMARK_ELEVATION_RAD = 300.0, float(np.radians(8.0))
+BEARING_U95_RAD = float(np.radians(0.5))
+SURVEY_U95_M = 0.1
+DOWNTILT_U95_RAD = float(np.radians(0.5))
+#: of a calibration, one standard uncertainty: focal length relative, principal point
+CALIBRATED_F, CALIBRATED_PX = 0.001, 3.0
+#: of a data sheet's sizes, one standard uncertainty: a hundredth
+DATA_SHEET = 0.01
+#: a photo to come, one standard uncertainty: a telephone's compass near steel, its pitch and roll, its position by axis
+COMPASS_RAD, PITCH_RAD, ROLL_RAD = (float(np.radians(v)) for v in (10.0, 1.0, 1.5))
+POSITION_M, CAMERA_HEIGHT_M = 3.0, 1.5
+
+#: less than this share of a U95 is not worth a walk; within this share of the best is nearly as good
+NOTICEABLE, NEARLY = 0.15, 0.8
+#: antennas further apart than this point into different sectors; one shows its face up to this off its normal
+_SECTOR_RAD, _FACE_RAD = float(np.radians(25.0)), float(np.radians(70.0))
+#: stood at this from the normal where there is no neighbour
+_ASIDE_RAD = float(np.radians(30.0))
+#: photos in which landmarks, bearings and standpoints are tried: those that show most
+_MOST_PHOTOS = 12
+#: views of an antenna among which the most telling is looked for: its widest
+_MOST_VIEWS = 3
+#: views of one antenna agree no better than this
+_AGREE_RAD = float(np.radians(1.0))
+
+#: kinds of evidence, the least trouble first: what lies in records and maps, what is done at home, what needs a trip
+KINDS = (
+    "landmark",
+    "dimensions",
+    "mounting_offset",
+    "downtilt",
+    "calibration",
+    "photo",
+    "photo_with_landmark",
+    "bearing",
+    "standpoint",
+    "tower_position",
+)
+_TRIPS = ("photo", "photo_with_landmark", "bearing", "standpoint", "tower_position")
+_PLURAL = ("edges", "verticals", "antenna dimensions", "register heights", "two ways")
+#: the limit of an antenna whose outline fits twice
+TWO_WAYS = "two ways to fit the outline"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """Evidence that could be had: its observations, in the network's unknowns and, behind them, those of `extra` (E,).
+
+    kind: of KINDS. bring: what it is, in words. photo: the one that it is seen in, if one of those there. views: of a
+    photo to come, per antenna the standard uncertainty [rad] of the azimuth that its outline alone would give.
+    """
+
+    kind: str
+    bring: str
+    observations: tuple[Observation, ...]
+    extra: Array = field(default_factory=lambda: np.zeros(0))
+    photo: str | None = None
+    views: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def needs_trip(self) -> bool:
+        """Whether somebody must go to the site for it."""
+        return self.kind in _TRIPS
+
+
+def candidates(chosen: Chosen) -> tuple[Candidate, ...]:
+    """Everything that could be brought to an adjusted site, each with its observations, as good as KINDS' constants."""
+    used = sorted(chosen.network.photos, key=lambda p: (-len(p.boxes), p.name))[:_MOST_PHOTOS]
+    out: list[Candidate] = []
+    for p in used:
+        out += _in_photo(chosen, p)
+    out += _of_antennas(chosen)
+    out += _of_site(chosen)
+    views = {a.name: _best_view(chosen, a.name) for a in chosen.network.antennas}
+    for bearing_rad, sees in _gaps(chosen):
+        out += _another_photo(chosen, bearing_rad, {a: views[a] for a in sees})
+    return tuple(out)
+
+
+# ---- the covariance --------------------------------------------------------------------------------------------------
+
+
+def information_rows(candidate: Candidate, x: Array) -> tuple[Array, Array]:
+    """What a candidate says of the network's unknowns x (P,): which of them (K,), and whitened rows (R, K).
+
+    Its own unknowns are eliminated: with rows [J_x, J_e] the projection off the columns of J_e leaves of J_x just what
+    the normal equations leave of them (Schur complement).
+    """
+    whole = np.concatenate([x, candidate.extra])
+    index = np.unique(np.concatenate([o.index for o in candidate.observations]))
+    place = {int(k): n for n, k in enumerate(index)}
+    parts = []
+    for o in candidate.observations:
+        n = len(o.index)
+        batch = np.repeat(whole[None, o.index].astype(complex), n, 0)
+        batch[range(n), range(n)] += 1j * _COMPLEX_STEP
+        by = o.residual(batch).imag.T / _COMPLEX_STEP
+        rows = np.zeros((len(by), len(index)))
+        rows[:, [place[int(k)] for k in o.index]] = by
+        parts.append(rows)
+    jacobian = np.concatenate(parts)
+    own = index >= len(x)
+    rows, extra = jacobian[:, ~own], jacobian[:, own]
+    if extra.shape[1]:
+        basis, _ = np.linalg.qr(extra / np.linalg.norm(extra, axis=0))
+        rows = rows - basis @ (basis.T @ rows)
+    return index[~own], rows
+
+
+def updated_covariance(covariance: Array, index: Array, rows: Array, keep: Array) -> Array:
+    """Covariance (A, A) of the unknowns `keep` (A,) after whitened rows (R, K) in the unknowns `index` (K,) are added.
+
+    covariance (P, P): before. Only the blocks concerned are touched, whatever the network's size.
+    """
+    cross = covariance[np.ix_(keep, index)] @ rows.T  # (A, R)
+    inner = np.eye(len(rows)) + rows @ covariance[np.ix_(index, index)] @ rows.T
+    out: Array = covariance[np.ix_(keep, keep)] - cross @ np.linalg.solve(inner, cross.T)
+    return out
+
+
+def azimuth_covariance_rad2(chosen: Chosen) -> Array:
+    """Joint covariance (A, A) [rad^2] of the antennas' azimuths, in the network's order, as they are reported.
+
+    The network's own, whose diagonal is widened as the reported uncertainties are: by the scatter of an antenna's
+    views, by the shape of its body, and by other ways in which its outline fits.
+    """
+    layout = chosen.network.layout
+    idx = np.array([layout.antenna(a, "azimuth")[0] for a in layout.antennas])
+    out: Array = chosen.adjusted.covariance[np.ix_(idx, idx)].copy()
+    own = [mixture_u95(chosen.branches[a]) / K95 for a in layout.antennas]
+    out[range(len(idx)), range(len(idx))] = np.maximum(np.square(own), np.diag(out))
+    return out
+
+
+# ---- what each would bring -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """U95 [rad] of each antenna (A,) as it is, and (C, A) with each of the candidates (C) alone."""
+
+    antennas: tuple[str, ...]
+    candidates: tuple[Candidate, ...]
+    now_rad: Array
+    then_rad: Array
+
+
+def forecast(chosen: Chosen, tried: Sequence[Candidate] | None = None) -> Forecast:
+    """U95 of every antenna with each candidate (by default `candidates`), from the adjusted covariance alone."""
+    some = candidates(chosen) if tried is None else tuple(tried)
+    layout, covariance = chosen.network.layout, chosen.adjusted.covariance
+    names = layout.antennas
+    idx = np.array([layout.antenna(a, "azimuth")[0] for a in names])
+    now = np.diag(covariance)[idx]
+    then = np.empty((len(some), len(names)))
+    for k, c in enumerate(some):
+        index, rows = information_rows(c, chosen.adjusted.x)
+        variance = np.diag(updated_covariance(covariance, index, rows, idx))
+        for n, a in enumerate(names):
+            then[k, n] = _u95(chosen, a, float(now[n] - variance[n]), c.views.get(a))
+    whole = np.array([mixture_u95(chosen.branches[a]) for a in names])
+    return Forecast(antennas=names, candidates=some, now_rad=whole, then_rad=np.minimum(then, whole))
+
+
+def _u95(chosen: Chosen, antenna: str, gain: float, view_sigma: float | None) -> float:
+    """U95 [rad] of an antenna as it is reported, after the network's variance of its azimuth fell by `gain` [rad^2].
+
+    view_sigma: of a further view's own azimuth, which tells the ways apart in which the outline fits: each other way
+    loses what it would cost on the average, half the square of its distance over the sigma of that distance.
+    """
+    branches = chosen.branches[antenna]
+    gain *= chosen.scatter[antenna] ** 2
+    sigma = [float(np.sqrt(max(b.sigma_rad**2 - gain, SHAPE_SIGMA_RAD**2))) for b in branches]
+    if len(branches) == 1:
+        return K95 * sigma[0]  # what mixture_u95 would find by bisection
+    p = np.array([b.probability for b in branches])
+    if view_sigma is not None:
+        off = np.array([float(wrap_rad(b.azimuth_rad - branches[0].azimuth_rad)) for b in branches])
+        p = p * np.exp(-0.5 * off**2 / (view_sigma**2 + _AGREE_RAD**2))
+        p /= p.sum()
+    return mixture_u95(
+        [replace(b, sigma_rad=s, probability=float(w)) for b, s, w in zip(branches, sigma, p, strict=True)]
+    )
+
+
+def next_evidence(
+    chosen: Chosen, budgets: Mapping[str, Sequence[BudgetShare]], made: Forecast | None = None
+) -> tuple[Mapping[str, NextEvidence], NextEvidence]:
+    """What limits each antenna and what to bring for it, and the same for the site's median U95.
+
+    budgets: per antenna, as reported. The rule: of all that brings nearly as much as the best does (NEARLY), the least
+    trouble (the order of KINDS). Where the best would not help noticeably (NOTICEABLE), nothing, and that is said.
+    """
+    f = forecast(chosen) if made is None else made
+    per = {
+        a: _next(f, float(f.now_rad[n]), f.then_rad[:, n], _limit(chosen, a, budgets[a]), "U95")
+        for n, a in enumerate(f.antennas)
+    }
+    sums: dict[str, float] = {}
+    for shares in budgets.values():
+        for s in shares:
+            sums[s.source] = sums.get(s.source, 0.0) + s.share
+    limit = max(sums, key=lambda s: sums[s])
+    median = "U95" if len(f.antennas) == 1 else "the median U95"
+    site = _next(f, float(np.median(f.now_rad)), np.median(f.then_rad, axis=1), limit, median)
+    return per, site
+
+
+def _limit(chosen: Chosen, antenna: str, budget: Sequence[BudgetShare]) -> str:
+    branches = chosen.branches[antenna]
+    if mixture_u95(branches) > 1.3 * K95 * branches[0].sigma_rad:
+        return TWO_WAYS
+    return max(budget, key=lambda s: s.share).source
+
+
+def _next(f: Forecast, now: float, then: Array, limit: str, figure: str) -> NextEvidence:
+    best: dict[str, int] = {}
+    for k, c in enumerate(f.candidates):
+        if c.kind not in best or then[k] < then[best[c.kind]]:
+            best[c.kind] = k
+    options = tuple(
+        EvidenceOption(
+            kind=c.kind,
+            bring=c.bring,
+            photo=c.photo,
+            needs_trip=c.needs_trip,
+            u95_then_deg=float(np.degrees(then[k])),
+        )
+        for c, k in ((f.candidates[k], k) for k in best.values())
+    )
+    now_deg = float(np.degrees(now))
+    most = max((now_deg - o.u95_then_deg for o in options), default=0.0)
+    verb = "limit" if limit.startswith(_PLURAL) else "limits"
+    article = "" if limit.startswith("two") else "the "
+    said = f"{article}{limit} {verb} this"
+    if most < NOTICEABLE * now_deg:
+        return NextEvidence(
+            limit=limit,
+            u95_now_deg=now_deg,
+            options=options,
+            sentence=f"{said}; nothing that could be brought would improve {figure} of {now_deg:.1f} deg noticeably",
+        )
+    good = [o for o in options if now_deg - o.u95_then_deg >= NEARLY * most]
+    chosen = min(good, key=lambda o: KINDS.index(o.kind))
+    return NextEvidence(
+        limit=limit,
+        bring=chosen.bring,
+        kind=chosen.kind,
+        photo=chosen.photo,
+        needs_trip=chosen.needs_trip,
+        u95_now_deg=now_deg,
+        u95_then_deg=chosen.u95_then_deg,
+        options=options,
+        sentence=f"{said}; {chosen.bring} would bring {figure} from {now_deg:.1f} to {chosen.u95_then_deg:.1f} deg",
+    )
+
+
+# ---- the candidates --------------------------------------------------------------------------------------------------
+
+
+def _in_photo(chosen: Chosen, p: PhotoFacts) -> list[Candidate]:
+    """Landmark and bearing where the horizon is in the frame, and the standpoint, of a photo that is there."""
+    layout, x = chosen.network.layout, chosen.adjusted.x
+    idx, name = layout.photo(p.name), Path(p.name).name
+    out = []
+    seen = _skyline(p, x[idx])
+    if seen is not None:
+        pixel, direction = seen
+        rows, place = _landmark(p, x[idx], idx, direction, layout.size)
+        out.append(
+            Candidate(
+                kind="landmark",
+                bring=f"one landmark {LANDMARK_M:.0f} m away or further in {name}",
+                observations=rows,
+                extra=place,
+                photo=p.name,
+            )
+        )
+        azimuth = float(np.arctan2(direction[0], direction[1]))
+        out.append(
+            Candidate(
+                kind="bearing",
+                bring=f"a bearing measured to something in {name}",
+                observations=(PixelBearing("known bearing", "", idx, p.camera, pixel, azimuth, BEARING_U95_RAD / K95),),
+                photo=p.name,
+            )
+        )
+    at = layout.photo(p.name, "east", "north")
+    out.append(
+        Candidate(
+            kind="standpoint",
+            bring=f"the surveyed standpoint of {name}",
+            observations=(Directs("standpoint control", "", at, x[at], SURVEY_U95_M / RADIUS_95),),
+            photo=p.name,
+        )
+    )
+    return out
+
+
+def _skyline(p: PhotoFacts, photo: Array) -> tuple[Array, Array] | None:
+    """The pixel (2,) of the frame's middle column nearest to the horizon, and its direction in ENU (3,).
+
+    None where nothing near the horizon is in the frame: there no landmark can be seen.
+    """
+    rows = np.linspace(0.05, 0.95, 46) * p.camera.height_px
+    pixels = np.stack([np.full_like(rows, 0.5 * p.camera.width_px), rows], -1)
+    sights = directions_from_pixels(p.camera, pixels, p.camera.f_px * np.exp(photo[6]))
+    enu = sights @ rotation_cam_from_enu(photo[0], photo[1], photo[2])
+    elevation = np.arcsin(np.clip(enu[:, 2], -1.0, 1.0))
+    nearest = int(np.argmin(np.abs(elevation - np.radians(2.0))))  # what stands out does so above the horizon
+    if not -LANDMARK_ELEVATION_RAD < elevation[nearest] <= LANDMARK_ELEVATION_RAD:
+        return None
+    return pixels[nearest], enu[nearest]
+
+
+def _landmark(
+    p: PhotoFacts, photo: Array, index: Array, direction: Array, first: int
+) -> tuple[tuple[Observation, ...], Array]:
+    """Observations of a landmark in a direction (3,), and its place (3,), whose unknowns begin at `first`."""
+    place = photo[3:6] + direction * (LANDMARK_M / float(np.hypot(direction[0], direction[1])))
+    own = np.arange(first, first + 3)
+    sight = rotation_cam_from_enu(photo[0], photo[1], photo[2]) @ (place - photo[3:6])
+    pixel = project(p.camera, sight, p.camera.f_px * np.exp(photo[6])) + photo[7:9]
+    sigma = np.array([*[LANDMARK_U95_M / RADIUS_95] * 2, LANDMARK_HEIGHT_SIGMA_M])
+    return (
+        Directs("landmark", "", own, place, sigma),
+        LandmarkPixel("landmark", "", np.concatenate([index, own]), p.camera, pixel, LANDMARK_PX),
+    ), place
+
+
+def _of_antennas(chosen: Chosen) -> list[Candidate]:
+    """What records say of the antennas, where the register does not: sizes, stand-off, downtilt."""
+    layout, x = chosen.network.layout, chosen.adjusted.x
+
+    facts = chosen.network.antennas
+
+    def known(kind: str, bring: str, source: str, names: Sequence[str], sigma: float, *fields: str) -> list[Candidate]:
+        places = [layout.antenna(a, *fields) for a in names]
+        rows = tuple(Directs(source, "", at, x[at], sigma) for at in places)
+        return [Candidate(kind=kind, bring=bring, observations=rows)] if rows else []
+
+    return [
+        *known(
+            "dimensions",
+            "the antennas' sizes from their data sheets",
+            "antenna dimensions",
+            [a.name for a in facts if not a.sizes_known],
+            DATA_SHEET,
+            *("ln_width", "ln_height", "ln_depth"),
+        ),
+        *known(
+            "mounting_offset",
+            "the antennas' offsets from the tower's axis, from the drawings",
+            "mounting offset",
+            [a.name for a in facts if a.offset_sigma_m > 2.0 * SURVEY_U95_M],
+            SURVEY_U95_M,
+            *("east", "north"),
+        ),
+        *known(
+            "downtilt",
+            "the antennas' downtilts as measured",
+            "downtilt",
+            [a.name for a in facts if a.downtilt_sigma_rad > DOWNTILT_U95_RAD],
+            DOWNTILT_U95_RAD / K95,
+            "downtilt",
+        ),
+    ]
+
+
+def _of_site(chosen: Chosen) -> list[Candidate]:
+    """The camera calibrated, and the tower surveyed."""
+    net, x = chosen.network, chosen.adjusted.x
+    rows: list[Observation] = []
+    for p in net.photos:
+        at = net.layout.photo(p.name, "ln_focal", "principal_x", "principal_y")
+        sigma = np.array([CALIBRATED_F, CALIBRATED_PX, CALIBRATED_PX])
+        rows.append(Directs("focal length", "", at, x[at], sigma))
+    tower = net.layout.site()
+    return [
+        Candidate(kind="calibration", bring="a calibration of the camera", observations=tuple(rows)),
+        Candidate(
+            kind="tower_position",
+            bring="the surveyed position of the tower",
+            observations=(Directs("register position", "", tower, x[tower], SURVEY_U95_M / RADIUS_95),),
+        ),
+    ]
+
+
+def _gaps(chosen: Chosen) -> list[tuple[float, tuple[str, ...]]]:
+    """Bearings [rad] from the tower to stand at, between neighbouring sectors, and the antennas whose faces show there.
+
+    Beside a sector that has no neighbour within half a turn.
+    """
+    layout, x = chosen.network.layout, chosen.adjusted.x
+    azimuth = {a: float(x[layout.antenna(a, "azimuth")[0]]) % (2 * np.pi) for a in layout.antennas}
+    ordered = sorted(azimuth.values())
+    stands: list[float] = []
+    for here, there in zip(ordered, [*ordered[1:], ordered[0] + 2 * np.pi], strict=True):
+        if there - here > np.pi or len(ordered) == 1:
+            stands += [here + _ASIDE_RAD, there - _ASIDE_RAD]
+        elif there - here > _SECTOR_RAD:
+            stands.append(0.5 * (here + there))
+    return [
+        (bearing, seen)
+        for bearing in stands
+        if (seen := tuple(a for a, v in azimuth.items() if abs(wrap_rad(v - bearing)) < _FACE_RAD))
+    ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _View:
+    """How a photo shows an antenna; doubt: the factor its outline is trusted less by; sigma [rad]: of its azimuth."""
+
+    photo: PhotoFacts
+    mode: BoxMode
+    doubt: float
+    sigma_rad: float
+
+
+def _best_view(chosen: Chosen, antenna: str) -> _View:
+    """Of the widest views of an antenna the one whose outline tells most of its azimuth."""
+    seen = []
+    for p in chosen.network.photos:
+        if (p.name, antenna) in chosen.choice:
+            seen.append((p, p.boxes[antenna][chosen.choice[p.name, antenna]]))
+    views = []
+    for p, mode in sorted(seen, key=lambda one: -one[1].width_px)[:_MOST_VIEWS]:
+        attitude = chosen.adjusted.x[chosen.network.layout.photo(p.name)[:3]]
+        doubt = chosen.doubt.get((p.name, antenna), 1.0)
+        sigma = azimuth_sigma_of_mode(p, mode, attitude, ROLL_RAD) * doubt
+        views.append(_View(photo=p, mode=mode, doubt=doubt, sigma_rad=sigma))
+    return min(views, key=lambda v: v.sigma_rad)
+
+
+def _another_photo(chosen: Chosen, bearing_rad: float, views: Mapping[str, _View]) -> list[Candidate]:
+    """A photo from a bearing of the tower, as far off and with the same lens as those there; and it with a landmark.
+
+    Each antenna shows in it with the information of its best view so far (less where it would be smaller, by the cube
+    of its size for angles and sizes: that many samples, that far moved); turned and placed as predicted.
+    """
+    net, x = chosen.network, chosen.adjusted.x
+    layout, first = net.layout, net.layout.size
+    like = max((v.photo for v in views.values()), key=lambda p: (len(p.boxes), p.name))
+    tower = x[layout.site()]
+    distances = [float(np.hypot(*(x[layout.photo(p.name, "east", "north")] - tower))) for p in net.photos]
+    distance = float(np.median(distances))
+    stand = np.array([*(tower + distance * np.array([np.sin(bearing_rad), np.cos(bearing_rad)])), like.up_m])
+    middle = np.mean([x[layout.antenna(a, "east", "north", "up")] for a in views], 0)
+    aim = middle + np.array([*tower, 0.0]) - stand
+    photo = np.zeros(len(PHOTO))
+    photo[:2] = np.arctan2(aim[0], aim[1]), np.arctan2(aim[2], np.hypot(aim[0], aim[1]))
+    photo[3:6] = stand
+    index = np.arange(first, first + len(PHOTO))
+    camera = like.camera
+    sigma = [COMPASS_RAD, PITCH_RAD, ROLL_RAD, POSITION_M, POSITION_M, CAMERA_HEIGHT_M]
+    sigma += [max(camera.f_relative_sigma, 1e-5), *[max(camera.principal_sigma_px, 1e-2)] * 2]
+    rows: list[Observation] = [Directs("another photo", "", index, photo, np.array(sigma))]
+    if like.verticals is not None:
+        rows.append(plumb("", index[[PHOTO.index(f) for f in PLUMB_FIELDS]], like.verticals))
+    own: dict[str, float] = {}
+    for a, v in views.items():
+        ai = layout.antenna(a)
+        rotation, pixel, ln_size = box_quantities(camera, np.concatenate([photo, x[ai], tower]))
+        smaller = min(1.0, float(np.exp(np.mean(ln_size[:2] - v.mode.ln_size[:2]))))
+        root = v.mode.root * np.array([smaller**1.5] * 3 + [smaller**0.5] * 2 + [smaller**1.5] * 3) / v.doubt
+        rows.append(
+            Box(
+                BOX_SOURCE,
+                "",
+                np.concatenate([index, ai, layout.site()]),
+                camera,
+                rotation,
+                pixel,
+                ln_size,
+                root,
+                np.zeros(len(root)),
+            )
+        )
+        own[a] = v.sigma_rad / smaller**1.5
+    bearing = round(np.degrees(bearing_rad)) % 360
+    bring = f"one more photo taken {distance:.0f} m from the tower at {bearing} deg"
+    out = [Candidate(kind="photo", bring=bring, observations=tuple(rows), extra=photo, views=own)]
+    seen = _skyline(like, photo)
+    if seen is not None:
+        sights, place = _landmark(like, photo, index, seen[1], first + len(PHOTO))
+        out.append(
+            Candidate(
+                kind="photo_with_landmark",
+                bring=f"{bring} with a landmark {LANDMARK_M:.0f} m away or further in it",
+                observations=(*rows, *sights),
+                extra=np.concatenate([photo, place]),
+                views=own,
+            )
+        )
+    return out
