@@ -15,9 +15,8 @@ from photoaz.angles import wrap_rad
 from photoaz.errors import InputError, PhotoazError
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination, declination, to_true
-from photoaz.geodesy.sun import sun_position
 from photoaz.network.choose import Chosen
-from photoaz.network.site import K95, RADIUS_95, Angle, AntennaFacts, BearingSight, LandmarkSight, PhotoFacts
+from photoaz.network.site import K95, RADIUS_95, Angle, AntennaFacts, PhotoFacts
 from photoaz.photo.calibration import Calibration, camera_from_calibration
 from photoaz.photo.camera import (
     Camera,
@@ -31,6 +30,7 @@ from photoaz.photo.record import PhotoRecord
 from photoaz.register.load import matches_photo
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.sightings import Sighted, Spot, Standing
+from photoaz.sights import Attitude, sights_of
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
 from photoaz.vision.verticals import find_verticals
 
@@ -253,7 +253,18 @@ def photo_facts_of(
     boxes = {name: modes for name, modes in zip(looks, measured, strict=True) if modes}
     if not boxes:
         raise UnusablePhotoError("none of the antennas seen in it could be fitted")
-    landmarks, bearings = _sights(photo, frame)
+    known = headings[0].sigma_rad if headings and headings[0].source != "camera compass" else np.pi
+    if standing.standpoint is not None:
+        along = float(np.hypot(spread, site.position_u95_m / RADIUS_95))
+        known = min(known, along / float(np.hypot(*east_north)), np.pi)
+    sights = sights_of(
+        photo.controls,
+        photo.record,
+        camera,
+        frame,
+        Attitude(value_rad=np.array([heading, pitch, roll]), sigma_rad=np.array([known, pitch_sigma, roll_sigma])),
+        image,
+    )
     facts = PhotoFacts(
         name=standing.name,
         camera=camera,
@@ -266,8 +277,11 @@ def photo_facts_of(
         up_sigma_m=CAMERA_HEIGHT_M[1],
         ln_focal=ln_focal,
         boxes=boxes,
-        landmarks=landmarks,
-        bearings=bearings,
+        landmarks=sights.landmarks,
+        bearings=sights.bearings,
+        directions=sights.directions,
+        shadows=sights.shadows,
+        notes=sights.notes,
         verticals=verticals,
     )
     return facts, looks
@@ -571,48 +585,6 @@ def _heading_from_baseline(
         delta = antennas[spot.antenna_id].east_north_m - east_north
         angles.append(np.arctan2(delta[0], delta[1]) - np.arctan2(d[0], d[1]))
     return float(np.arctan2(np.mean(np.sin(angles)), np.mean(np.cos(angles))))
-
-
-def _sights(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[LandmarkSight, ...], tuple[BearingSight, ...]]:
-    landmarks: list[LandmarkSight] = []
-    bearings: list[BearingSight] = []
-    for k, c in enumerate(photo.controls):
-        if c.kind == "landmark" and c.pixel is not None and c.lat_deg is not None and c.lon_deg is not None:
-            known = c.height_m is not None
-            enu = frame.enu_from_geodetic(c.lat_deg, c.lon_deg, c.height_m if c.height_m is not None else 10.0)
-            landmarks.append(
-                LandmarkSight(
-                    name=c.name or f"landmark {k + 1}",
-                    pixel=np.array(c.pixel, float),
-                    enu_m=enu,
-                    sigma_m=c.u95 / RADIUS_95,
-                    height_sigma_m=5.0 if known else 60.0,
-                )
-            )
-        elif c.kind == "bearing" and c.pixel is not None and c.azimuth_true_deg is not None:
-            bearings.append(
-                BearingSight(
-                    name=c.name or "bearing",
-                    pixel=np.array(c.pixel, float),
-                    azimuth_rad=float(np.radians(c.azimuth_true_deg)),
-                    sigma_rad=float(np.radians(c.u95 / K95)),
-                )
-            )
-        elif c.kind == "sun" and c.pixel is not None:
-            utc = photo.record.taken.utc if photo.record.taken else None
-            place = photo.record.position
-            if utc is None or place is None:
-                continue  # without a trusted time the sun says nothing
-            sun = sun_position(utc, place.lat_deg, place.lon_deg)
-            bearings.append(
-                BearingSight(
-                    name="sun",
-                    pixel=np.array(c.pixel, float),
-                    azimuth_rad=float(np.radians(sun.azimuth_deg)),
-                    sigma_rad=float(np.radians(c.u95 / K95)),
-                )
-            )
-    return tuple(landmarks), tuple(bearings)
 
 
 def standing_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> Standing:

@@ -34,6 +34,7 @@ from photoaz.photo.pixels import decode, decode_gray, grey_of
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.sightings import Sighted, Spot, Standing, find_in, name_panels
+from photoaz.sights import clock_remark
 from photoaz.solution import (
     Alternative,
     AntennaSolution,
@@ -356,9 +357,11 @@ def _photo_solution(
             said = next(a.value_rad for a in facts.headings if a.source == "camera compass")
             flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
         elif np.isin(o.index, idx).any():
-            flags.append(f"left out, contradicts the rest: {o.label.replace(name, Path(name).name)}")
+            flag = f"left out, contradicts the rest: {o.label.replace(name, Path(name).name)}"
+            flags.append(flag + clock_remark(o, record, frame, facts.camera, x[idx]))
     if record.heading is not None and record.heading.north == "unknown":
         flags.append("compass reference not said (true or magnetic): both allowed for")
+    flags += facts.notes
     # what the antennas' outlines tell of the heading suffers from the shape of their bodies like their azimuths
     shares = variance_shares(result.observations, result.adjusted, int(idx[0]))
     by_edges = shares.get(BOX_SOURCE, 0.0) / sum(shares.values())

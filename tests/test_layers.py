@@ -20,6 +20,7 @@ LAYERS = (
     "judgement",
     "solve",
     "facts",
+    "sights",
     "sightings",
     "network",
     "matching",

@@ -17,6 +17,8 @@ from photoaz.network.observations import (
     LandmarkPixel,
     Observation,
     PixelBearing,
+    PixelDirection,
+    Shadow,
     plumb,
 )
 from photoaz.network.parameters import Layout
@@ -64,13 +66,38 @@ class BearingSight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DirectionSight:
+    """A pixel whose direction is known, as the sun's.
+
+    covariance (2, 2): of azimuth times cos(elevation) and elevation [rad^2], pixel and direction together.
+    """
+
+    name: str
+    pixel: Array
+    azimuth_rad: float
+    elevation_rad: float
+    covariance: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShadowSight:
+    """A shadow on level ground; azimuth_rad: the direction in which it falls, away from the sun."""
+
+    name: str
+    foot_px: Array
+    tip_px: Array
+    azimuth_rad: float
+    sigma_rad: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoFacts:
     """What is known of one photo, in the site's frame.
 
     start (6,): heading, pitch, roll [rad], east, north, up [m] to start from. headings, pitches, rolls: every statement
     about the attitude. standpoints: (east, north) [m], sigma per axis [m], source. ln_focal: ln of the focal length
     that the metadata give over the camera's nominal one. boxes: per antenna the ways it fits. verticals: what upright
-    lines in the photo tell of its attitude.
+    lines in the photo tell of its attitude. notes: why something given for the photo could not be used, in words.
     """
 
     name: str
@@ -86,6 +113,9 @@ class PhotoFacts:
     boxes: Mapping[str, tuple[BoxMode, ...]]
     landmarks: tuple[LandmarkSight, ...] = ()
     bearings: tuple[BearingSight, ...] = ()
+    directions: tuple[DirectionSight, ...] = ()
+    shadows: tuple[ShadowSight, ...] = ()
+    notes: tuple[str, ...] = ()
     verticals: Verticals | None = None
 
 
@@ -163,20 +193,25 @@ def azimuth_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array | None = N
     return float(np.arctan2(normal[0], normal[1]))
 
 
-def azimuth_sigma_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array, tilt_sigma_rad: float) -> float:
-    """Standard uncertainty [rad] of a mode's azimuth from its own outline, the attitude (3,) taken as known.
+def azimuths_of_modes(
+    photo: PhotoFacts, modes: Sequence[BoxMode], attitude: Array, tilt_sigma_rad: float
+) -> tuple[Array, Array]:
+    """Azimuths (M,) of modes and their standard uncertainties (M,) [rad] from their own outlines alone.
 
-    tilt_sigma_rad: how well the box's tilts are known otherwise; its place and sizes are free but for 5 per cent.
+    attitude (3,), taken as known. tilt_sigma_rad: how well the box's tilts are known otherwise; its place and sizes are
+    free but for 2 per cent each and 5 per cent in common.
     """
-    sight = directions_from_pixels(photo.camera, mode.centre_px)
-    up = los_from_cam(sight) @ rotation_cam_from_enu(attitude[0], attitude[1], attitude[2])[:, 2]
-    info = mode.root.T @ mode.root
-    info[5:8, 5:8] += np.linalg.inv(np.diag([0.02**2] * 3) + 0.05**2)
-    info[3:5, 3:5] += np.eye(2) * 1e-6
-    turn = info[:3, :3] - info[:3, 3:] @ np.linalg.solve(info[3:, 3:], info[3:, :3])
-    turn = turn + (np.eye(3) - np.outer(up, up)) / tilt_sigma_rad**2
-    variance = float(up @ np.linalg.solve(turn + 1e-9 * np.eye(3), up))
-    return float(np.sqrt(max(variance, 1e-12)))
+    cam_from_enu = rotation_cam_from_enu(attitude[0], attitude[1], attitude[2])
+    los = los_from_cam(directions_from_pixels(photo.camera, np.stack([m.centre_px for m in modes]))) @ cam_from_enu
+    normal = (np.swapaxes(los, -1, -2) @ np.stack([m.rotation[:, 2] for m in modes])[..., None])[..., 0]
+    up = los[..., 2]
+    info = np.stack([m.root.T @ m.root for m in modes])
+    info[:, 5:8, 5:8] += np.linalg.inv(np.diag([0.02**2] * 3) + 0.05**2)
+    info[:, 3:5, 3:5] += np.eye(2) * 1e-6
+    turn = info[:, :3, :3] - info[:, :3, 3:] @ np.linalg.solve(info[:, 3:, 3:], info[:, 3:, :3])
+    turn = turn + (np.eye(3) - up[:, :, None] * up[:, None, :]) / tilt_sigma_rad**2
+    variance = (up * np.linalg.solve(turn + 1e-9 * np.eye(3), up[..., None])[..., 0]).sum(-1)
+    return np.arctan2(normal[:, 0], normal[:, 1]), np.sqrt(np.maximum(variance, 1e-12))
 
 
 def build(photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_sigma_m: float) -> SiteNetwork:
@@ -230,6 +265,25 @@ def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> N
         label = f"bearing {b.name} in {p.name}"
         out.append(
             PixelBearing("known bearing", label, layout.photo(p.name), p.camera, b.pixel, b.azimuth_rad, b.sigma_rad)
+        )
+    for d in p.directions:
+        root = np.linalg.inv(np.linalg.cholesky(d.covariance))
+        out.append(
+            PixelDirection(
+                d.name,
+                f"the {d.name} in {p.name}",
+                layout.photo(p.name),
+                p.camera,
+                d.pixel,
+                d.azimuth_rad,
+                d.elevation_rad,
+                root,
+            )
+        )
+    for c in p.shadows:
+        label = f"{c.name} in {p.name}"
+        out.append(
+            Shadow("shadow", label, layout.photo(p.name), p.camera, c.foot_px, c.tip_px, c.azimuth_rad, c.sigma_rad)
         )
 
 

@@ -39,8 +39,8 @@ READING_U95_DEG = 2.0
 READING_DOWNTILT_U95_DEG = 0.5  # a digital level held against a radome: common practice, no source
 
 # Where a control's u95 is blank: a landmark off a map or an aerial photo, the sun in a photo whose clock runs to some
-# seconds, a bearing off a map, a compass used with care, phone pitch and roll, a standpoint marked on an aerial photo, a
-# shadow on a paved yard. Common practice, no source; metres for landmark and standpoint, else degrees.
+# seconds, a bearing off a map, a compass used with care, phone pitch and roll, a standpoint marked on an aerial photo,
+# a shadow on a paved yard. Common practice, no source; metres for landmark and standpoint, else degrees.
 CONTROL_U95: Mapping[ControlKind, float] = {
     "landmark": 10.0,
     "sun": 0.3,
