@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
@@ -37,7 +37,8 @@ _MIN_PROBABILITY = 0.05
 class ReadingJudgement:
     """The reading, carried to true north, beside the estimate. difference_deg: estimate minus reading.
 
-    difference_deg, en and agrees are None where there is no estimate. u95_deg holds the declination's part as well.
+    difference_deg, en and agrees are None where there is no estimate. u95_deg holds the declination's part as well;
+    shared_u95_deg is that part, which is one error of all of a site's magnetic readings.
     """
 
     azimuth_true_deg: float
@@ -46,6 +47,7 @@ class ReadingJudgement:
     en: float | None = None
     agrees: bool | None = None
     likely_cause: LikelyCause | None = None
+    shared_u95_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,7 +166,7 @@ def _judge_reading(
     if true is None:
         return None
     u95 = _quadrature(reading.u95_deg, true.sigma_deg)
-    judgement = ReadingJudgement(azimuth_true_deg=true.azimuth_deg, u95_deg=u95)
+    judgement = ReadingJudgement(azimuth_true_deg=true.azimuth_deg, u95_deg=u95, shared_u95_deg=K95 * true.sigma_deg)
     candidates = _candidates(solution)
     if not candidates:
         return judgement
@@ -188,9 +190,7 @@ def _judge_reading(
         f"The reading, {format_azimuth_deg(true.azimuth_deg, u95)} true, {verb} with the photos, {photos}{other}: "
         f"they differ by {abs(difference):.1f}°, {limit} what the two uncertainties allow (En {en:.2f})."
     )
-    return ReadingJudgement(
-        azimuth_true_deg=true.azimuth_deg, u95_deg=u95, difference_deg=difference, en=en, agrees=en <= 1.0
-    )
+    return replace(judgement, difference_deg=difference, en=en, agrees=en <= 1.0)
 
 
 def _judge_downtilt(antenna: Antenna, solution: AntennaSolution, reasons: list[str]) -> DowntiltJudgement | None:

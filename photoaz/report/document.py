@@ -9,9 +9,18 @@ from typing import Any
 
 from photoaz import __version__
 from photoaz.angles import azimuth_deg
+from photoaz.judgement.common import CommonMode, Departure, common_mode_of_site
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.register.model import Antenna, Site
-from photoaz.solution import AntennaSolution, EvidenceView, MissingView, NamedPanel, PhotoSolution, SiteSolution
+from photoaz.solution import (
+    AntennaSolution,
+    EvidenceView,
+    MissingView,
+    NamedPanel,
+    NextEvidence,
+    PhotoSolution,
+    SiteSolution,
+)
 
 SCHEMA = "photoaz/estimates/1"
 
@@ -66,17 +75,78 @@ def _pixels(points: Sequence[tuple[float, float]]) -> list[list[float | None]]:
 
 def _site(site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJudgement]) -> Document:
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
+    common = common_mode_of_site(solution, judgements)
+    departures = {} if common is None else {d.antenna_id: d for d in common.departures}
     return {
         "site_id": solution.site_id,
         "lat_deg": _number(solution.lat_deg, 7),
         "lon_deg": _number(solution.lon_deg, 7),
         "declination_deg": _angle(solution.declination_deg),
         "declination_u95_deg": _angle(solution.declination_u95_deg),
+        "common_mode": _common(common),
+        "next_evidence": _next(solution.next_evidence),
+        "azimuth_covariance": _covariance(solution),
         "photos": [_photo(photo) for photo in solution.photos],
         "antennas": [
-            _antenna(antenna, register.get(antenna.antenna_id), judgements.get(antenna.antenna_id))
+            _antenna(
+                antenna,
+                register.get(antenna.antenna_id),
+                judgements.get(antenna.antenna_id),
+                departures.get(antenna.antenna_id),
+            )
             for antenna in solution.antennas
         ],
+    }
+
+
+def _common(common: CommonMode | None) -> Document | None:
+    if common is None:
+        return None
+    return {
+        "angle_deg": _angle(common.angle_deg),
+        "u95_deg": _angle(common.u95_deg),
+        "n": common.n,
+        "chi2": _fraction(common.chi2),
+        "dof": common.dof,
+        "p": _fraction(common.p),
+        "consistent": common.consistent,
+        "separable": common.separable,
+        "left_out": list(common.left_out),
+        "sentence": common.sentence,
+    }
+
+
+def _next(evidence: NextEvidence | None) -> Document | None:
+    if evidence is None:
+        return None
+    return {
+        "limit": evidence.limit,
+        "bring": evidence.bring,
+        "kind": evidence.kind,
+        "photo": evidence.photo,
+        "needs_trip": evidence.needs_trip,
+        "u95_now_deg": _angle(evidence.u95_now_deg),
+        "u95_then_deg": _angle(evidence.u95_then_deg),
+        "sentence": evidence.sentence,
+        "options": [
+            {
+                "kind": option.kind,
+                "bring": option.bring,
+                "photo": option.photo,
+                "needs_trip": option.needs_trip,
+                "u95_then_deg": _angle(option.u95_then_deg),
+            }
+            for option in evidence.options
+        ],
+    }
+
+
+def _covariance(solution: SiteSolution) -> Document | None:
+    if not solution.azimuth_ids:
+        return None
+    return {
+        "antenna_ids": list(solution.azimuth_ids),
+        "deg2": [[_fraction(value) for value in row] for row in solution.azimuth_covariance_deg2],
     }
 
 
@@ -110,7 +180,12 @@ def _panel(panel: NamedPanel) -> Document:
     }
 
 
-def _antenna(solution: AntennaSolution, antenna: Antenna | None, judgement: AntennaJudgement | None) -> Document:
+def _antenna(
+    solution: AntennaSolution,
+    antenna: Antenna | None,
+    judgement: AntennaJudgement | None,
+    departure: Departure | None,
+) -> Document:
     impact = judgement.impact if judgement else None
     return {
         "antenna_id": solution.antenna_id,
@@ -133,12 +208,13 @@ def _antenna(solution: AntennaSolution, antenna: Antenna | None, judgement: Ante
         ],
         "evidence": [_evidence(view) for view in solution.evidence],
         "missing": [_missing(view) for view in solution.missing],
+        "next_evidence": _next(solution.next_evidence),
         "budget": [
             {"source": share.source, "share": _fraction(share.share), "u95_deg": _angle(share.u95_deg)}
             for share in solution.budget
         ],
         "downtilt_reading": _downtilt_reading(judgement),
-        "reading": _reading(judgement),
+        "reading": _reading(judgement, departure),
         "design": _design(judgement, antenna),
         "revisit": judgement.revisit if judgement else False,
         "reasons": [*solution.reasons, *(judgement.reasons if judgement else ())],
@@ -187,7 +263,7 @@ def _downtilt_reading(judgement: AntennaJudgement | None) -> Document | None:
     }
 
 
-def _reading(judgement: AntennaJudgement | None) -> Document | None:
+def _reading(judgement: AntennaJudgement | None, departure: Departure | None) -> Document | None:
     reading = judgement.reading if judgement else None
     if reading is None:
         return None
@@ -198,6 +274,8 @@ def _reading(judgement: AntennaJudgement | None) -> Document | None:
         "en": _number(reading.en, 6),
         "agrees": reading.agrees,
         "likely_cause": reading.likely_cause,
+        "departure_deg": _angle(departure.departure_deg) if departure else None,
+        "departure_u95_deg": _angle(departure.u95_deg) if departure else None,
     }
 
 

@@ -16,6 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg, u95_decimals
+from photoaz.judgement.common import common_mode_of_site
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.report.names import unsure
 from photoaz.solution import AntennaSolution, BudgetShare, PhotoSolution, SiteSolution
@@ -51,6 +52,7 @@ def site_text(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement]
     rows = [_row(antenna, judgements.get(antenna.antenna_id)) for antenna in solution.antennas]
     parts: list[RenderableType] = [Text(f"Site {solution.site_id}", style="bold"), _declination(solution)]
     parts.append(_antennas(rows, console))
+    parts += _site(solution, judgements, console.width)
     parts += _photos(solution, console.width)
     parts += _reasons(solution, judgements, console.width)
     return Group(*parts)
@@ -259,6 +261,17 @@ def _declination(solution: SiteSolution) -> Text:
     days = sorted({day for photo in solution.photos if isinstance(day := getattr(photo, "taken", None), date)})
     when = "" if not days else f" on {days[0]:%Y-%m-%d}"
     return Text(f"Azimuths from true north. Magnetic declination used: {spelled} {side}{when}.")
+
+
+def _site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], width: int) -> list[RenderableType]:
+    """What is said of the site as a whole: the readings' common angle, and what to bring next."""
+    lines = []
+    common = common_mode_of_site(solution, judgements)
+    if common is not None:
+        lines.append(f"Readings: {common.sentence}")
+    if solution.next_evidence is not None:
+        lines.append(f"Next: {solution.next_evidence.sentence}.")
+    return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
 
 
 def _photos(solution: SiteSolution, width: int) -> list[RenderableType]:

@@ -1,0 +1,274 @@
+"""Readings of a site against its estimates: the angle that all differ by, and what is each antenna's own.
+
+All readings off by one angle: a fault of reference (a declination left out, a disturbed compass). One off by itself:
+a turned antenna, or a reading of another one. The estimates of a site hang together through their photos' headings, so
+the difference common to all is found by generalised least squares with their full covariance.
+
+Weighting, chi-square test of consistency and leaving out what contradicts the rest follow M. G. Cox, The evaluation of
+key comparison data, Metrologia 39 (2002) 589, procedure A, and The evaluation of key comparison data: determining the
+largest consistent subset, Metrologia 44 (2007) 187; correlation as JCGM 100:2008, 5.2; the test of one value among
+correlated ones is W. Baarda's (A Testing Procedure for Use in Geodetic Networks, 1968).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
+from photoaz.judgement.judge import K95, AntennaJudgement
+from photoaz.solution import SiteSolution
+
+Array = NDArray[Any]
+
+#: standardised departure above which an antenna stands apart (two-sided 0.1 %)
+W_CRITICAL = 3.29
+#: probability of a chi-square as large as found, below which the rest is not consistent (Cox 2002, 5.1)
+P_CRITICAL = 0.05
+#: fewer do not tell whose the difference is
+MIN_TO_SEPARATE = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Departure:
+    """One antenna's reading minus estimate (difference_deg), and what is left of it off the common angle.
+
+    w: the shift of its own against all others in the common angle, over its standard uncertainty; a standard normal
+    deviate where the antenna is like the others. left_out: it stands apart and has no part in the common angle.
+    departure_deg, u95_deg, w are None where there are too few antennas to separate the two.
+    """
+
+    antenna_id: str
+    difference_deg: float
+    departure_deg: float | None
+    u95_deg: float | None
+    w: float | None
+    left_out: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommonMode:
+    """The angle by which a site's readings lie clockwise of its estimates, all together.
+
+    n: the antennas that it rests on. chi2, dof, p: how well those agree with one angle (p None where dof is 0).
+    consistent: p is not below P_CRITICAL; where it is, u95_deg is widened by sqrt(chi2 / dof) (Birge ratio).
+    separable: there were enough antennas to tell common from own.
+    """
+
+    angle_deg: float
+    u95_deg: float
+    n: int
+    chi2: float
+    dof: int
+    p: float | None
+    consistent: bool
+    separable: bool
+    departures: tuple[Departure, ...]
+    sentence: str
+
+    @property
+    def significant(self) -> bool:
+        """Whether the angle is more than its uncertainty."""
+        return abs(self.angle_deg) > self.u95_deg
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """The antennas that stand apart."""
+        return tuple(d.antenna_id for d in self.departures if d.left_out)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """angle, its variance, chi-square of those included; per antenna departure, its variance and w."""
+
+    angle: float
+    variance: float
+    chi2: float
+    departure: Array
+    departure_variance: Array
+    w: Array
+
+
+def fit_common(differences_deg: Array, covariance_deg2: Array, included: Array) -> _Fit:
+    """Generalised least squares of one angle from correlated differences.
+
+    Parameters
+    ----------
+    differences_deg : (n,), so wrapped that they may be averaged. covariance_deg2 : (n, n), positive definite.
+    included : (n,) bool: those the angle is found from; the others are only held against it.
+
+    Returns
+    -------
+    _Fit : w tests for each antenna a shift of its own against the others included (Baarda's data snooping with
+    correlated observations): that shift, estimated along with the angle, over its standard uncertainty. NaN where no
+    other is included.
+    """
+    d, v = differences_deg, covariance_deg2
+    n = len(d)
+    angle, weights = _gls(d, v, included)
+    variance = float(weights @ v @ weights)
+    rest = d[included] - angle
+    chi2 = float(rest @ np.linalg.solve(v[np.ix_(included, included)], rest))
+    off = np.eye(n) - np.ones((n, 1)) * weights  # departure = off @ differences
+    w = np.full(n, np.nan)
+    for k in range(n):
+        members = included.copy()
+        members[k] = True
+        if members.sum() > 1:
+            w[k] = _w_test(d[members], v[np.ix_(members, members)], int(members[:k].sum()))
+    return _Fit(angle, variance, chi2, d - angle, np.diag(off @ v @ off.T), w)
+
+
+def _w_test(d: Array, v: Array, k: int) -> float:
+    """Standardised shift of its own that difference k would have: (P e)_k / sqrt((P Q_e P)_kk) with P = V^-1."""
+    one = np.ones(len(d))
+    solved = np.linalg.solve(v, np.column_stack([np.eye(len(d)), one, d]))
+    p, p1, pd = solved[:, :-2], solved[:, -2], solved[:, -1]
+    total = float(one @ p1)
+    pull = pd[k] - p1[k] * float(p1 @ d) / total
+    return float(pull / math.sqrt(max(p[k, k] - p1[k] ** 2 / total, 1e-300)))
+
+
+def _gls(d: Array, v: Array, included: Array) -> tuple[float, Array]:
+    """The angle from those included and its weights (n,), zero for the others: V^-1 1 / (1^T V^-1 1)."""
+    inner = np.linalg.solve(v[np.ix_(included, included)], np.ones(int(included.sum())))
+    weights = np.zeros(len(d))
+    weights[included] = inner / inner.sum()
+    return float(weights @ d), weights
+
+
+def common_mode(
+    antenna_ids: Sequence[str],
+    readings_deg: Sequence[float],
+    readings_u95_deg: Sequence[float],
+    estimates_deg: Sequence[float],
+    estimates_covariance_deg2: Array,
+    readings_shared_u95_deg: Sequence[float] | None = None,
+) -> CommonMode:
+    """The common angle of some antennas' readings minus estimates, and each antenna's own departure from it.
+
+    Parameters
+    ----------
+    antenna_ids, readings_deg, readings_u95_deg, estimates_deg : n of each, azimuths from true north; at least one.
+    estimates_covariance_deg2 : (n, n), joint covariance of the estimates. readings_shared_u95_deg : the part of each
+        reading's U95 that is one error of all of them, such as the declination's; by default none is known and the
+        readings are independent.
+
+    Returns
+    -------
+    CommonMode. From MIN_TO_SEPARATE antennas on, the one that departs most is left out while it departs by more than
+    W_CRITICAL and the others remain the majority.
+
+    Raises
+    ------
+    ValueError : no antennas; a shared part above the whole.
+    """
+    n = len(antenna_ids)
+    u = np.asarray(readings_u95_deg, float) / K95
+    shared = np.zeros(n) if readings_shared_u95_deg is None else np.asarray(readings_shared_u95_deg, float) / K95
+    if n == 0:
+        raise ValueError("no antenna has both a reading and an estimate")
+    if (shared > u * (1.0 + 1e-9)).any():
+        raise ValueError("the shared part of a reading's uncertainty is no more than the whole")
+    v = np.asarray(estimates_covariance_deg2, float) + np.outer(shared, shared) + np.diag(u**2 - shared**2)
+    v = v + np.eye(n) * 1e-12 * np.trace(v)  # two exact readings of one heading have a singular covariance
+    d = _about_one_angle(difference_deg(np.asarray(readings_deg, float), np.asarray(estimates_deg, float)), v)
+    included = np.ones(n, bool)
+    fit = fit_common(d, v, included)
+    separable = n >= MIN_TO_SEPARATE
+    while separable and int((~included).sum()) + 1 <= (n - 1) // 2:
+        strength = np.where(included, np.abs(fit.w), 0.0)
+        if strength.max() <= W_CRITICAL:
+            break
+        included[int(strength.argmax())] = False
+        fit = fit_common(d, v, included)
+    dof = int(included.sum()) - 1
+    p = _chi2_tail(fit.chi2, dof) if dof else None
+    consistent = p is None or p >= P_CRITICAL
+    sigma = math.sqrt(fit.variance) * (1.0 if consistent else math.sqrt(fit.chi2 / dof))
+    departures = tuple(
+        Departure(
+            antenna_id=name,
+            difference_deg=float(wrap_deg(d[k])),
+            departure_deg=float(fit.departure[k]) if separable else None,
+            u95_deg=K95 * math.sqrt(float(fit.departure_variance[k])) if separable else None,
+            w=float(fit.w[k]) if separable else None,
+            left_out=not included[k],
+        )
+        for k, name in enumerate(antenna_ids)
+    )
+    angle, u95 = float(wrap_deg(fit.angle)), K95 * sigma
+    return CommonMode(
+        angle_deg=angle,
+        u95_deg=u95,
+        n=int(included.sum()),
+        chi2=fit.chi2,
+        dof=dof,
+        p=p,
+        consistent=consistent,
+        separable=separable,
+        departures=departures,
+        sentence=_sentence(angle, u95, n, consistent, departures),
+    )
+
+
+def common_mode_of_site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement]) -> CommonMode | None:
+    """The common mode of a solved and judged site; None where no antenna has both a reading and an estimate.
+
+    Antennas that may be one of several ways round enter with their wide uncertainty.
+    """
+    row = {name: k for k, name in enumerate(solution.azimuth_ids)}
+    estimates = {a.antenna_id: a.azimuth_true_deg for a in solution.antennas if a.azimuth_true_deg is not None}
+    both = [
+        (name, reading, estimates[name])
+        for name in solution.azimuth_ids
+        if name in estimates and name in judgements and (reading := judgements[name].reading) is not None
+    ]
+    if not both:
+        return None
+    index = [row[name] for name, _, _ in both]
+    return common_mode(
+        [name for name, _, _ in both],
+        [reading.azimuth_true_deg for _, reading, _ in both],
+        [reading.u95_deg for _, reading, _ in both],
+        [estimate for _, _, estimate in both],
+        np.asarray(solution.azimuth_covariance_deg2, float)[np.ix_(index, index)],
+        [reading.shared_u95_deg for _, reading, _ in both],
+    )
+
+
+def _about_one_angle(differences_deg: Array, covariance_deg2: Array) -> Array:
+    """Differences wrapped about the one of them that most others lie near, so that 179 and -179 average to 180."""
+    sigma = np.sqrt(np.diag(covariance_deg2))
+    apart = np.abs(difference_deg(differences_deg[None, :], differences_deg[:, None])) / np.maximum(sigma, 1e-9)[None]
+    middle = differences_deg[int(apart.sum(1).argmin())]
+    out: Array = middle + difference_deg(differences_deg, float(middle))
+    return out
+
+
+def _chi2_tail(chi2: float, dof: int) -> float:
+    from scipy.special import chdtrc
+
+    return float(chdtrc(dof, chi2))
+
+
+def _sentence(angle: float, u95: float, n: int, consistent: bool, departures: Sequence[Departure]) -> str:
+    figure = f"{format_difference_deg(angle)} ± {u95:.1f}°"
+    if n == 1:
+        return f"One reading, {figure} off the photos: what is common and what its own cannot be told apart."
+    off = abs(angle) > u95
+    said = f"The readings lie {figure} off the photos in common" if off else f"No common angle is seen ({figure})"
+    for d in departures:
+        if d.left_out and d.departure_deg is not None and d.u95_deg is not None:
+            said += f"; {d.antenna_id} departs from it by {format_difference_deg(d.departure_deg)} ± {d.u95_deg:.1f}°"
+    if not consistent:
+        which = "which of the two departs cannot be told" if n == 2 else "more than one departs"
+        said += f"; they differ by more than their uncertainties allow: {which}"
+    elif n == 2:
+        said += "; with two readings, what is one antenna's own cannot be told"
+    return said + "."
