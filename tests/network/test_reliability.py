@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from dataclasses import replace
 from typing import Any
@@ -152,9 +153,10 @@ def test_sizes_in_words_are_those_of_a_planted_error(kit):
     setting = kit.Setting(compass_deg=0.4)  # so good that the rest cannot control it
     station = kit.Station(name="p.jpg", bearing_deg=0.0, distance_m=50.0, sees=("A1",))
     built = kit.make_site((station,), {"A1": 0.0}, setting=setting)
-    (said, *_) = words(built)
-    assert said.startswith("nothing controls the camera compass of p.jpg: an error of ")
-    size, turn = (float(s.split()[0]) for s in said.split(" of ")[2:] + said.split(" by ")[1:])
+    (said,) = (s for s in words(built, most=20) if s.startswith("nothing controls the camera compass of p.jpg"))
+    told = re.search(r"an error of ([0-9.]+) deg would go unnoticed and turn A1 by ([0-9.]+) deg", said)
+    assert told is not None
+    size, turn = map(float, told.groups())
     drawn = [
         replace(o, value=o.value + np.radians(size)) if o.source == "camera compass" else o for o in built.observations
     ]
