@@ -169,7 +169,8 @@ class SiteSolution:
     """A whole site. declination_deg: at the site on the photos' date, east positive.
 
     azimuth_ids: the antennas with an azimuth. azimuth_covariance_deg2: their joint covariance in that order, a row
-    each; its diagonal is the square of the reported u95 over the coverage factor.
+    each; its diagonal is the square of the reported u95 over the coverage factor. weak_points: what could be wrong
+    without any test noticing, in sentences, the worst first.
     """
 
     site_id: str
@@ -182,3 +183,4 @@ class SiteSolution:
     azimuth_ids: tuple[str, ...] = ()
     azimuth_covariance_deg2: tuple[tuple[float, ...], ...] = ()
     next_evidence: NextEvidence | None = None
+    weak_points: tuple[str, ...] = ()

@@ -28,6 +28,7 @@ from photoaz.geodesy.norths import Declination
 from photoaz.network.adjust import AdjustmentError, variance_shares
 from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, mixture_u95
 from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
+from photoaz.network.reliability import weak_points
 from photoaz.network.site import BOX_SOURCE, K95, RADIUS_95, AntennaFacts, PhotoFacts, SiteNetwork, build
 from photoaz.photo.calibration import Calibration
 from photoaz.photo.pixels import decode, decode_gray, grey_of
@@ -156,7 +157,12 @@ def _with_outlook(solution: SiteSolution, result: Chosen) -> SiteSolution:
         azimuth_ids=names,
         azimuth_covariance_deg2=tuple(tuple(float(v) for v in row) for row in covariance),
         next_evidence=whole,
+        weak_points=weak_points(result.observations, result.adjusted, result.network.layout, _u95_rad(solution)),
     )
+
+
+def _u95_rad(solution: SiteSolution) -> dict[str, float]:
+    return {a.antenna_id: float(np.radians(a.u95_deg)) for a in solution.antennas if a.u95_deg is not None}
 
 
 def _without_poor_choices(

@@ -85,6 +85,7 @@ def _site(site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJu
         "declination_u95_deg": _angle(solution.declination_u95_deg),
         "common_mode": _common(common),
         "next_evidence": _next(solution.next_evidence),
+        "weak_points": list(solution.weak_points),
         "azimuth_covariance": _covariance(solution),
         "photos": [_photo(photo) for photo in solution.photos],
         "antennas": [

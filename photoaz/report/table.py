@@ -264,13 +264,14 @@ def _declination(solution: SiteSolution) -> Text:
 
 
 def _site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], width: int) -> list[RenderableType]:
-    """What is said of the site as a whole: the readings' common angle, and what to bring next."""
+    """What is said of the site as a whole: the readings' common angle, what to bring next, what could go unnoticed."""
     lines = []
     common = common_mode_of_site(solution, judgements)
     if common is not None:
         lines.append(f"Readings: {common.sentence}")
     if solution.next_evidence is not None:
         lines.append(f"Next: {solution.next_evidence.sentence}.")
+    lines += [f"Weak: {sentence}." for sentence in solution.weak_points]
     return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
 
 

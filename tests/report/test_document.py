@@ -288,3 +288,10 @@ def test_what_was_not_found(site, found, judgements):
     assert antennas["HNT-204-A1"]["missing"] == []
     assert antennas["HNT-204-A1"]["evidence"][0]["name_probability"] == 0.9976
     assert antennas["HNT-204-C1"]["evidence"][0]["name_probability"] is None
+
+
+def test_weak_points_of_a_site(site, solution, judgements):
+    assert as_read(site, solution, judgements)["sites"][0]["weak_points"] == []
+    said = ("nothing controls the compass of p.jpg: an error of 21 deg would go unnoticed and turn A1 by 6.0 deg",)
+    weak = replace(solution, weak_points=said)
+    assert as_read(site, weak, judgements)["sites"][0]["weak_points"] == list(said)

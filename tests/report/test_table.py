@@ -124,3 +124,10 @@ def test_an_unsure_name_is_said_beside_the_view(found, judgements, width):
     text = words(printed(found, judgements, width))
     assert "oblique, name unsure" in text
     assert text.count("name unsure") == 1
+
+
+@pytest.mark.parametrize("width", [50, 80, 200])
+def test_weak_points_are_said_whole(solution, judgements, width):
+    said = "an error of 27 m in the position of landmark mast could go unnoticed and turn HNT-204-A1 by 3.7 deg"
+    assert "Weak:" not in printed(solution, judgements, width)
+    assert f"Weak: {said}." in words(printed(replace(solution, weak_points=(said,)), judgements, width))
