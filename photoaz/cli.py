@@ -340,11 +340,13 @@ def _site_text(solution: SiteSolution, judgements: _Judgements) -> str:
 
 def _draw_overlays(solution: SiteSolution, judgements: _Judgements, photos: Sequence[Path], folder: Path) -> list[Path]:
     """A picture for each photo that was looked at, also where it could not be used; returns where they lie."""
+    from photoaz.judgement.common import common_mode_of_site
     from photoaz.photo.pixels import decode
     from photoaz.report.names import Unseen
     from photoaz.report.overlay import Shown, draw_overlay
 
     folder.mkdir(parents=True, exist_ok=True)
+    common = common_mode_of_site(solution, judgements)
     written: list[Path] = []
     for photo, path in _paths(solution, photos):
         shown = [
@@ -366,7 +368,16 @@ def _draw_overlays(solution: SiteSolution, judgements: _Judgements, photos: Sequ
         while target in written:
             target = folder / f"{path.stem}-{number}.png"
             number += 1
-        target.write_bytes(draw_overlay(decode(path), photo, shown, unseen, site_id=solution.site_id))
+        page = draw_overlay(
+            decode(path),
+            photo,
+            shown,
+            unseen,
+            site_id=solution.site_id,
+            common=common,
+            next_evidence=solution.next_evidence,
+        )
+        target.write_bytes(page)
         written.append(target)
     return written
 

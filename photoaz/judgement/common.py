@@ -161,8 +161,8 @@ def common_mode(
 
     Returns
     -------
-    CommonMode. From MIN_TO_SEPARATE antennas on, the one that departs most is left out while it departs by more than
-    W_CRITICAL and the others remain the majority.
+    CommonMode. From MIN_TO_SEPARATE antennas on, the one that stands apart most is left out while one does so by more
+    than W_CRITICAL; where that would not leave a majority, all stay, and `consistent` says that they do not agree.
 
     Raises
     ------
@@ -178,15 +178,8 @@ def common_mode(
     v = np.asarray(estimates_covariance_deg2, float) + np.outer(shared, shared) + np.diag(u**2 - shared**2)
     v = v + np.eye(n) * 1e-12 * np.trace(v)  # two exact readings of one heading have a singular covariance
     d = _about_one_angle(difference_deg(np.asarray(readings_deg, float), np.asarray(estimates_deg, float)), v)
-    included = np.ones(n, bool)
-    fit = fit_common(d, v, included)
     separable = n >= MIN_TO_SEPARATE
-    while separable and int((~included).sum()) + 1 <= (n - 1) // 2:
-        strength = np.where(included, np.abs(fit.w), 0.0)
-        if strength.max() <= W_CRITICAL:
-            break
-        included[int(strength.argmax())] = False
-        fit = fit_common(d, v, included)
+    fit, included = _largest_consistent(d, v) if separable else (fit_common(d, v, np.ones(n, bool)), np.ones(n, bool))
     dof = int(included.sum()) - 1
     p = _chi2_tail(fit.chi2, dof) if dof else None
     consistent = p is None or p >= P_CRITICAL
@@ -242,6 +235,24 @@ def common_mode_of_site(solution: SiteSolution, judgements: Mapping[str, Antenna
     )
 
 
+def _largest_consistent(d: Array, v: Array) -> tuple[_Fit, Array]:
+    """The fit without those that stand apart, one after the other, and who is in it (n,).
+
+    All are in it where leaving out fewer than half does not do: then nobody can tell who is right.
+    """
+    n = len(d)
+    everybody = np.ones(n, bool)
+    included = everybody.copy()
+    while True:
+        fit = fit_common(d, v, included)
+        strength = np.where(included, np.abs(fit.w), 0.0)
+        if strength.max() <= W_CRITICAL:
+            return fit, included
+        if 2 * (n - int(included.sum()) + 1) >= n:
+            return fit_common(d, v, everybody), everybody
+        included[int(strength.argmax())] = False
+
+
 def _about_one_angle(differences_deg: Array, covariance_deg2: Array) -> Array:
     """Differences wrapped about the one of them that most others lie near, so that 179 and -179 average to 180."""
     sigma = np.sqrt(np.diag(covariance_deg2))
@@ -265,10 +276,9 @@ def _sentence(angle: float, u95: float, n: int, consistent: bool, departures: Se
     said = f"The readings lie {figure} off the photos in common" if off else f"No common angle is seen ({figure})"
     for d in departures:
         if d.left_out and d.departure_deg is not None and d.u95_deg is not None:
-            said += f"; {d.antenna_id} departs from it by {format_difference_deg(d.departure_deg)} ± {d.u95_deg:.1f}°"
+            said += f"; {d.antenna_id} stands apart by {format_difference_deg(d.departure_deg)} ± {d.u95_deg:.1f}°"
     if not consistent:
-        which = "which of the two departs cannot be told" if n == 2 else "more than one departs"
-        said += f"; they differ by more than their uncertainties allow: {which}"
+        said += "; they differ by more than their uncertainties allow, and which of them depart cannot be told"
     elif n == 2:
         said += "; with two readings, what is one antenna's own cannot be told"
     return said + "."

@@ -523,7 +523,7 @@ def _another_photo(chosen: Chosen, bearing_rad: float, views: Mapping[str, _View
         )
         own[a] = v.sigma_rad / smaller**1.5
     bearing = round(np.degrees(bearing_rad)) % 360
-    bring = f"one more photo taken {distance:.0f} m from the tower at {bearing} deg"
+    bring = f"one more photo from {distance:.0f} m, at a bearing of {bearing} deg from the tower"
     out = [Candidate(kind="photo", bring=bring, observations=tuple(rows), extra=photo, views=own)]
     seen = _skyline(like, photo)
     if seen is not None:
@@ -531,7 +531,7 @@ def _another_photo(chosen: Chosen, bearing_rad: float, views: Mapping[str, _View
         out.append(
             Candidate(
                 kind="photo_with_landmark",
-                bring=f"{bring} with a landmark {LANDMARK_M:.0f} m away or further in it",
+                bring=f"{bring}, with a landmark {LANDMARK_M:.0f} m away or further in it",
                 observations=(*rows, *sights),
                 extra=np.concatenate([photo, place]),
                 views=own,

@@ -15,7 +15,9 @@ from PIL import Image, ImageDraw
 
 from photoaz import __version__
 from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_deg
+from photoaz.judgement.common import CommonMode
 from photoaz.judgement.judge import AntennaJudgement
+from photoaz.report.departures import draw_departures
 from photoaz.report.dial import Hand, draw_dial
 from photoaz.report.names import Row, Unseen, draw_block, names_and_why, not_seen, panel_names, percent, unsure
 from photoaz.report.overview import (
@@ -45,7 +47,7 @@ from photoaz.report.pens import (
     write,
 )
 from photoaz.report.window import bounds_of, ellipse, rectangle, window_about
-from photoaz.solution import AntennaSolution, EvidenceView, PhotoSolution
+from photoaz.solution import AntennaSolution, EvidenceView, NextEvidence, PhotoSolution
 
 PAGE_WIDTH_PX = 2400
 _MARGIN = 44
@@ -84,6 +86,8 @@ def draw_overlay(
     unseen: Sequence[Unseen] = (),
     *,
     site_id: str = "",
+    common: CommonMode | None = None,
+    next_evidence: NextEvidence | None = None,
 ) -> bytes:
     """A page about one photo, as PNG.
 
@@ -97,7 +101,8 @@ def draw_overlay(
     ----------
     image_bgr : (height, width, 3) uint8, blue, green, red, as shown. photo : its part in the solution. shown : the
     antennas seen in it. unseen : those not seen in it. site_id : stands in the title; a beginning of the antennas' ids
-    that repeats it is left out where there is little room.
+    that repeats it is left out where there is little room. common : the site's readings against its estimates, drawn
+    under the dial. next_evidence : what limits the site and what to bring, said before the same of each antenna.
 
     Returns
     -------
@@ -108,6 +113,7 @@ def draw_overlay(
     marks = _marks(photo, items, unseen, site_id)
     hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
     blocks = _blocks(photo, shown, unseen)
+    outlook = _outlook(items, site_id, next_evidence)
     room = PAGE_WIDTH_PX - 3 * _MARGIN - _COLUMN
     left: list[Image.Image] = []
     right: list[Image.Image] = []
@@ -117,8 +123,10 @@ def draw_overlay(
         right += [] if tiles is None else [tiles]
         if hands:
             left.append(draw_dial(hands, _COLUMN, _CAPTION))
+        if items and common is not None:
+            left.append(draw_departures(common, site_id, _COLUMN, _SMALL))
         words = max(tiles.width if tiles else 0, min(_WORDS, room))
-        right += [draw_block(*block, words, _SMALL) for block in blocks]
+        right += [draw_block(*block, words, _SMALL) for block in (*outlook, *blocks)]
     else:
         right.append(draw_overview(picture, marks, room, _OVERVIEW_ALONE, _CAPTION, whole=True))
         left += [draw_block(*block, _COLUMN, _SMALL) for block in blocks]
@@ -213,6 +221,24 @@ def _blocks(photo: PhotoSolution, shown: Sequence[Shown], unseen: Sequence[Unsee
         ("Not seen here", "", missing),
     ]
     return [block for block in blocks if block[2]]
+
+
+def _outlook(
+    items: Sequence[Shown], site_id: str, next_evidence: NextEvidence | None
+) -> list[tuple[str, str, list[Row]]]:
+    """What limits the site and each antenna shown, and what to bring next: title, note, rows."""
+    said = [(item.solution.antenna_id, item.solution.next_evidence) for item in items]
+    if len(said) > 1:
+        said.insert(0, (site_id or "the site", next_evidence))
+    rows = [_next_row(name, evidence) for name, evidence in said if evidence is not None]
+    return [("What limits U95, and what to bring next", "U95 now and then", rows)] if rows else []
+
+
+def _next_row(name: str, evidence: NextEvidence) -> Row:
+    if evidence.bring is None or evidence.u95_then_deg is None:
+        return Row(name=name, tag=f"{evidence.u95_now_deg:.1f}°", text=evidence.sentence)
+    figures = f"{evidence.u95_now_deg:.1f}° to {evidence.u95_then_deg:.1f}°"
+    return Row(name=name, tag=figures, text=f"{evidence.bring} (limited by {evidence.limit})")
 
 
 def _marks(photo: PhotoSolution, items: Sequence[Shown], unseen: Sequence[Unseen], site_id: str) -> Marks:
