@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,8 +53,24 @@ from photoaz.vision.find import Found
 from photoaz.vision.measure import Look
 
 Array = NDArray[Any]
+_P = ParamSpec("_P")
+_R = TypeVar("_R")
 
 
+def _one_thread(solve: Callable[_P, _R]) -> Callable[_P, _R]:
+    """Linear algebra on one thread: a site's matrices are small, and threads that wait for one another cost more."""
+
+    @wraps(solve)
+    def on_one_thread(*args: _P.args, **kwargs: _P.kwargs) -> _R:
+        from threadpoolctl import threadpool_limits
+
+        with threadpool_limits(1, "blas"):
+            return solve(*args, **kwargs)
+
+    return on_one_thread
+
+
+@_one_thread
 def solve_site(
     site: Site,
     photos: Sequence[Path],

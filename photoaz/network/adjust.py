@@ -14,11 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.errors import PhotoazError
+from photoaz.network.equations import Equations
 from photoaz.network.observations import Observation
 
 Array = NDArray[Any]
-
-_COMPLEX_STEP = 1e-30
 
 
 class AdjustmentError(PhotoazError, ArithmeticError):
@@ -44,30 +43,14 @@ class Adjusted:
 
 def linearise(observations: Sequence[Observation], x: Array) -> tuple[Array, Array, tuple[slice, ...]]:
     """Residuals (R,), Jacobian (R, P) and each observation's rows at x (P,). Derivatives by complex step: exact."""
-    parts: list[tuple[Array, Array, Array]] = []
-    for o in observations:
-        idx = o.index
-        n = len(idx)
-        batch = np.repeat(x[None, idx].astype(complex), n, 0)
-        batch[range(n), range(n)] += 1j * _COMPLEX_STEP
-        out = o.residual(batch)
-        parts.append((out[0].real, out.imag.T / _COMPLEX_STEP, idx))
-    total = sum(len(r) for r, _, _ in parts)
-    residual, jacobian = np.empty(total), np.zeros((total, len(x)))
-    rows: list[slice] = []
-    at = 0
-    for r, j, idx in parts:
-        s = slice(at, at + len(r))
-        residual[s] = r
-        jacobian[s, idx] = j
-        rows.append(s)
-        at = s.stop
-    return residual, jacobian, tuple(rows)
+    equations = Equations(observations, len(x))
+    residual, jacobian = equations.jacobian(x)
+    return residual, jacobian, equations.rows
 
 
 def residuals(observations: Sequence[Observation], x: Array) -> Array:
     """Whitened residuals (R,) at x (P,), without derivatives."""
-    return np.concatenate([o.residual(x[o.index]) for o in observations])
+    return Equations(observations, len(x)).residual(x)
 
 
 def adjust(
@@ -81,42 +64,40 @@ def adjust(
         Where an unknown is fixed by nothing, or the residuals are not finite.
     """
     x = np.asarray(start, float).copy()
+    equations = Equations(observations, len(x))
     damping = 1e-4
-    r, jac, rows = linearise(observations, x)
-    cost = float(r @ r)
+    cost, n, g = equations.normal(x)
     if not np.isfinite(cost):
         raise AdjustmentError("the observations cannot be computed at the starting values")
     converged = False
     iterations = 0
     for _ in range(max_iterations):
         iterations += 1
-        n = jac.T @ jac
-        g = -jac.T @ r
         scale = np.diag(n).copy()
         if (scale <= 0).any():
             raise AdjustmentError(f"nothing fixes unknown number {int(np.argmin(scale))}")
         for _ in range(12):
             step = np.linalg.solve(n + np.diag(damping * scale), g)
             with np.errstate(all="ignore"):
-                trial, trial_jac, _rows = linearise(observations, x + step)
-            c = float(trial @ trial) if np.isfinite(trial).all() else np.inf
-            if c <= cost * (1 + 1e-12):
+                c, trial_n, trial_g = equations.normal(x + step)
+            if np.isfinite(c) and c <= cost * (1 + 1e-12):
                 break
             damping *= 10.0
         else:
             converged = True  # no step lowers the cost any more
             break
-        x, r, jac = x + step, trial, trial_jac
+        x, n, g = x + step, trial_n, trial_g
         gain, cost = cost - c, c
         damping = max(damping / 10.0, 1e-9)
         if gain < tolerance * (1.0 + cost) and damping < 1e-3:
             converged = True
             break
-    covariance = _inverse(jac.T @ jac)
-    return Adjusted(x, covariance, cost, r, jac, rows, iterations, converged)
+    covariance = inverse(n)
+    r, jac = equations.jacobian(x)
+    return Adjusted(x, covariance, cost, r, jac, equations.rows, iterations, converged)
 
 
-def _inverse(normal: Array) -> Array:
+def inverse(normal: Array) -> Array:
     """Inverse of a normal matrix, scaled to a unit diagonal first: its unknowns differ by many powers of ten."""
     s = 1.0 / np.sqrt(np.diag(normal))
     scaled = normal * s[:, None] * s[None, :]
@@ -136,20 +117,24 @@ def w_tests(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[fl
     """
     from scipy.stats import chi2, norm
 
-    out: list[float] = []
-    for _o, s in zip(observations, adjusted.rows, strict=True):
-        j, v = adjusted.jacobian[s], adjusted.residual[s]
-        q = np.eye(len(v)) - j @ adjusted.covariance @ j.T
+    alike: dict[tuple[int, int], list[int]] = {}
+    for k, (o, s) in enumerate(zip(observations, adjusted.rows, strict=True)):
+        alike.setdefault((len(o.index), s.stop - s.start), []).append(k)
+    out = np.full(len(observations), np.nan)
+    for (_n, m), members in alike.items():
+        index = np.stack([observations[k].index for k in members])
+        rows = np.array([adjusted.rows[k].start for k in members])[:, None] + np.arange(m)
+        j = adjusted.jacobian[rows[:, :, None], index[:, None, :]]
+        v = adjusted.residual[rows]
+        q = np.eye(m) - j @ adjusted.covariance[index[:, :, None], index[:, None, :]] @ np.swapaxes(j, -1, -2)
         values, vectors = np.linalg.eigh(q)
         ok = values > 1e-4  # redundancy below a ten-thousandth controls nothing
-        if not ok.any():
-            out.append(float("nan"))
-            continue
-        t = float((((vectors[:, ok].T @ v) ** 2) / values[ok]).sum())
-        dof = int(ok.sum())
-        tail = float(chi2.sf(t, dof))
-        out.append(float(np.sqrt(t)) if dof == 1 else float(norm.isf(max(tail, 1e-300) / 2)))
-    return tuple(out)
+        along = (np.swapaxes(vectors, -1, -2) @ v[..., None])[..., 0] ** 2
+        t = np.where(ok, along / np.where(ok, values, 1.0), 0.0).sum(-1)
+        dof = ok.sum(-1)
+        deviate = np.where(dof == 1, np.sqrt(t), norm.isf(np.maximum(chi2.sf(t, np.maximum(dof, 1)), 1e-300) / 2))
+        out[members] = np.where(dof > 0, deviate, np.nan)
+    return tuple(float(w) for w in out)
 
 
 def variance_shares(observations: Sequence[Observation], adjusted: Adjusted, index: int) -> Mapping[str, float]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, marginal, w_tests
-from photoaz.network.observations import Box, Known, Observation
-from photoaz.network.site import PhotoFacts, SiteNetwork, azimuth_of_mode, azimuth_sigma_of_mode, outline_label
+from photoaz.network.adjust import Adjusted, adjust, w_tests
+from photoaz.network.observations import Box, Observation
+from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
+from photoaz.network.ways import TILT_SIGMA_RAD, Branch, weigh
 
 Array = NDArray[Any]
 
@@ -23,19 +23,6 @@ W_CRITICAL = 3.29
 W_CRITICAL_BOX = 4.5
 #: what a real body's shape differs from the model, the same in every photo of it (measured on rendered tower heads)
 SHAPE_SIGMA_RAD = float(np.radians(0.35))
-#: a view's tilt and roll are held by the plumb mounting to about this while its own azimuth is judged
-_TILT_SIGMA_RAD = float(np.radians(1.5))
-#: views of one antenna agree no better than this: attitudes are not known exactly while modes are chosen
-_AGREE_RAD = float(np.radians(1.0))
-
-
-@dataclass(frozen=True, slots=True)
-class Branch:
-    """Another azimuth of one antenna: difference [rad] from the chosen one, its sigma [rad], its probability."""
-
-    azimuth_rad: float
-    sigma_rad: float
-    probability: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,15 +86,6 @@ class _Fitted:
     total: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Weighed:
-    """One antenna's ways: the better choice if there is one and by how much, and its distinct azimuths."""
-
-    better: dict[tuple[str, str], int]
-    gain: float
-    branches: tuple[Branch, ...]
-
-
 def choose_and_adjust(network: SiteNetwork) -> Chosen:
     """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh the other modes.
 
@@ -130,9 +108,7 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
         """
         cheapest = now
         for sweep in range(together + 6):
-            weighed = [
-                _weigh(network, now.observations, now.adjusted, now.choice, doubt, a.name) for a in network.antennas
-            ]
+            weighed = [weigh(network, now.adjusted, now.choice, doubt, a.name) for a in network.antennas]
             gains = sorted((w for w in weighed if w.better), key=lambda w: -w.gain)
             if not gains:
                 break
@@ -162,7 +138,7 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
     if left_out or doubt:
         now = improved(now, together=0)
     obs, best, choice = now.observations, now.adjusted, now.choice
-    branches = {a.name: _weigh(network, obs, best, choice, doubt, a.name).branches for a in network.antennas}
+    branches = {a.name: weigh(network, best, choice, doubt, a.name).branches for a in network.antennas}
     scatter = {a.name: _scatter(network, best, choice, doubt, a.name) for a in network.antennas}
     for name, factor in scatter.items():
         branches[name] = tuple(
@@ -194,76 +170,6 @@ def _moved(
     return out
 
 
-def _weigh(
-    network: SiteNetwork,
-    observations: Sequence[Observation],
-    best: Adjusted,
-    choice: Mapping[tuple[str, str], int],
-    doubt: Mapping[tuple[str, str], float],
-    antenna: str,
-) -> _Weighed:
-    """Every way the boxes of one antenna can fit, all else as adjusted: the better choice if there is one, and the
-
-    distinct azimuths with their probabilities, the chosen one first.
-    """
-    layout = network.layout
-    ai = layout.antenna(antenna)
-    chosen = Branch(float(best.x[ai[0]]), float(np.sqrt(best.covariance[ai[0], ai[0]])), 1.0)
-    photos = [p for p in network.photos if antenna in p.boxes]
-    keys = [(p.name, antenna) for p in photos]
-    attitudes = [best.x[layout.photo(p.name)[:3]] for p in photos]
-    options = _options(photos, antenna, attitudes, [doubt.get(k, 1.0) for k in keys])
-    if options == [tuple(choice[k] for k in keys)]:
-        return _Weighed({}, 0.0, (chosen,))
-    keep = np.concatenate([*(layout.photo(p.name) for p in photos), ai, layout.site()])
-    own = [s for o, s in zip(observations, best.rows, strict=True) if o.label in {_label(k) for k in keys}]
-    root, offset = marginal(best, own, keep)
-    known = Known("everything else", "", np.arange(len(keep)), best.x[keep], root, offset)
-    place = {int(k): n for n, k in enumerate(keep)}
-    current = tuple(choice[k] for k in keys)
-    if current not in options:
-        options.append(current)
-    rows: list[tuple[float, float, float, tuple[int, ...]]] = []
-    widest = max(range(len(photos)), key=lambda n: photos[n].boxes[antenna][0].width_px)
-    for option in options:
-        boxes = [
-            replace(o, index=np.array([place[int(k)] for k in o.index]))
-            for o in (
-                network.box(p, antenna, p.boxes[antenna][i], doubt.get((p.name, antenna), 1.0))
-                for p, i in zip(photos, option, strict=True)
-            )
-        ]
-        start = best.x[keep].copy()
-        if option != current:
-            p = photos[widest]
-            attitude = best.x[layout.photo(p.name)[:3]]
-            start[place[int(ai[0])]] = azimuth_of_mode(p, p.boxes[antenna][option[widest]], attitude)
-        try:
-            adjusted = adjust([known, *boxes], start, max_iterations=12, tolerance=1e-4)
-        except AdjustmentError:
-            continue
-        k = place[int(ai[0])]
-        cost = adjusted.cost + sum(p.boxes[antenna][i].cost for p, i in zip(photos, option, strict=True))
-        rows.append((cost, float(adjusted.x[k]), float(np.sqrt(adjusted.covariance[k, k])), option))
-    if not rows:
-        return _Weighed({}, 0.0, (chosen,))
-    rows.sort(key=lambda r: r[0])
-    merged: list[tuple[float, float, float]] = []
-    for cost, azimuth, sigma, _ in rows:
-        if all(abs(wrap_rad(azimuth - m[1])) > max(np.radians(1.0), 0.7 * (sigma + m[2])) for m in merged):
-            merged.append((cost, azimuth, sigma))
-    weight = np.exp(-0.5 * (np.array([m[0] for m in merged]) - merged[0][0]))
-    weight /= weight.sum()
-    branches = [Branch(m[1], m[2], float(p)) for m, p in zip(merged, weight, strict=True)]
-    own_cost = next((r[0] for r in rows if r[3] == current), np.inf)
-    better = {} if own_cost <= rows[0][0] + 1e-6 else dict(zip(keys, rows[0][3], strict=True))
-    # the chosen way stands first, whatever it costs: it is the one whose azimuth is told
-    mine = min(range(len(branches)), key=lambda n: abs(float(wrap_rad(branches[n].azimuth_rad - chosen.azimuth_rad))))
-    first = replace(branches.pop(mine), azimuth_rad=chosen.azimuth_rad, sigma_rad=chosen.sigma_rad)
-    gain = float(own_cost - rows[0][0]) if np.isfinite(own_cost) else np.inf
-    return _Weighed(better, gain, (first, *branches))
-
-
 def _scatter(
     network: SiteNetwork,
     best: Adjusted,
@@ -283,54 +189,11 @@ def _scatter(
             continue
         mode = p.boxes[antenna][choice[p.name, antenna]]
         attitude = best.x[network.layout.photo(p.name)[:3]]
-        sigma = azimuth_sigma_of_mode(p, mode, attitude, _TILT_SIGMA_RAD) * doubt.get((p.name, antenna), 1.0)
-        misfit.append(float(wrap_rad(azimuth_of_mode(p, mode, attitude) - azimuth)) / sigma)
+        said, sigma = azimuths_of_modes(p, [mode], attitude, TILT_SIGMA_RAD)
+        misfit.append(float(wrap_rad(said[0] - azimuth) / (sigma[0] * doubt.get((p.name, antenna), 1.0))))
     if len(misfit) < 2:
         return 1.0
     return max(1.0, float(np.sqrt(np.square(misfit).sum() / (len(misfit) - 1))))
-
-
-#: combinations of modes that are adjusted, of those that cost less than this more than the cheapest
-MOST_OPTIONS, OPTION_COST = 8, 16.0
-#: what one view may cost that contradicts the others altogether
-_LONELY = 25.0
-
-
-def _options(
-    photos: Sequence[PhotoFacts],
-    antenna: str,
-    attitudes: Sequence[Array],
-    doubts: Sequence[float],
-) -> list[tuple[int, ...]]:
-    """Combinations of modes of one antenna over its photos worth weighing, the likeliest first.
-
-    What a combination costs is guessed from its modes' costs and from how well their azimuths agree, the attitudes (3,)
-    taken as known: an adjustment of each would take a hundred times as long.
-    """
-    per_photo, azimuth, sigma, cost = [], [], [], []
-    for p, attitude, doubt in zip(photos, attitudes, doubts, strict=True):
-        modes = p.boxes[antenna]
-        floor = min(m.cost for m in modes)
-        per_photo.append([i for i, m in enumerate(modes) if m.cost < floor + OPTION_COST])
-        azimuth.append(np.array([azimuth_of_mode(p, m, attitude) for m in modes]))
-        own = [azimuth_sigma_of_mode(p, m, attitude, _TILT_SIGMA_RAD) for m in modes]
-        sigma.append(np.hypot(np.array(own) * doubt, _AGREE_RAD))
-        cost.append(np.array([m.cost for m in modes]))
-    while np.prod([len(o) for o in per_photo], dtype=float) > 4096:  # the costliest mode of all goes first
-        worst = max(
-            (k for k in range(len(photos)) if len(per_photo[k]) > 1),
-            key=lambda k: max(cost[k][i] for i in per_photo[k]) - cost[k].min(),
-        )
-        per_photo[worst].remove(max(per_photo[worst], key=lambda i: cost[worst][i]))
-    options = np.array(list(itertools.product(*per_photo)))
-    columns = range(len(photos))
-    az = np.stack([azimuth[k][options[:, k]] for k in columns], 1)
-    weight = np.stack([sigma[k][options[:, k]] ** -2.0 for k in columns], 1)
-    middle = np.arctan2((weight * np.sin(az)).sum(1), (weight * np.cos(az)).sum(1))
-    off = np.minimum(wrap_rad(az - middle[:, None]) ** 2 * weight, _LONELY).sum(1)
-    total = off + sum(cost[k][options[:, k]] for k in columns)
-    order = np.argsort(total, kind="stable")[:MOST_OPTIONS]
-    return [tuple(int(i) for i in options[k]) for k in order if total[k] < total[order[0]] + OPTION_COST]
 
 
 def _label(key: tuple[str, str]) -> str:

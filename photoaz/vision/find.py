@@ -16,9 +16,9 @@ from photoaz.vision.where import Crowd, HeadGuess, Window, crowd_of, distances_m
 Array = NDArray[Any]
 
 #: raw score from which a box is worth telling; what it means as a probability comes with it
-THRESHOLD = -1.6
+THRESHOLD = -0.3
 #: this many panels, probabilities summed, and nobody looks for the head elsewhere
-ENOUGH = 0.8
+ENOUGH = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

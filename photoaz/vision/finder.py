@@ -32,6 +32,10 @@ CHANNELS: dict[str, Any] = {
     "shows": slice(21, 27),
 }
 N_CHANNELS = 27
+#: a box's upright edges (top corner, bottom corner) as one walks round it: the network says them from left to right
+UPRIGHTS = ((0, 3), (1, 2), (5, 6), (4, 7))
+#: a panel's width over its depth, where nothing else says how its edges lie
+_WIDE_OVER_DEEP = 2.2
 #: indices of the classes that a pixel can show (channels `shows`)
 BACKGROUND, FRONT, REAR, SIDE, CAP, STRUCTURE = range(6)
 #: width of a panel, seen face-on, in the picture that the network looks at
@@ -99,17 +103,43 @@ def decode(out: Array, threshold: float = -2.0, overlap: float = 0.5, most: int 
         weight = np.exp(cells[CHANNELS["heat"]] - heat[j[k], i[k]]) * (away < 0.25 * np.ptp(peak, axis=0).max())
         weight = weight / weight.sum()
         v = cells @ weight
-        near = np.einsum("n,nij->ij", weight, said)
-        hull = cv2.convexHull(near.astype(np.float32))
+        edges = np.einsum("n,nij->ij", weight, said)
+        hull = cv2.convexHull(edges.astype(np.float32))
         if any(_overlap(hull, other) > overlap for other in hulls):
             continue
         front = float(1 / (1 + np.exp(-v[CHANNELS["front"]][0])))
-        corners = near if front >= 0.5 else near[[5, 4, 7, 6, 1, 0, 3, 2]]
-        sin, cos = v[CHANNELS["yaw"]]
+        yaw = float(np.arctan2(*v[CHANNELS["yaw"]]))
         visible = float(1 / (1 + np.exp(-v[CHANNELS["visible"]][0])))
-        found.append(RawPanel(corners, float(heat[j[k], i[k]]), front, float(np.arctan2(sin, cos)), visible))
+        corners = named_corners(edges, yaw, front >= 0.5)
+        found.append(RawPanel(corners, float(heat[j[k], i[k]]), front, yaw, visible))
         hulls.append(hull)
     return found
+
+
+def named_corners(from_left_px: Array, yaw_rad: float, front: bool) -> Array:
+    """Corners (8, 2), front first, from the upright edges as the network says them (8, 2), left to right, top first.
+
+    Seen from afar the edges stand at plus and minus a face's half width and half a side's, each shortened by the turn:
+    the outer and the inner pair give both numbers, but not which is which. That, the order of the edges, is what the
+    turn decides; near the profile, where front and rear are mixed up most easily, `front` says which face is nearer.
+    """
+    edges = from_left_px.reshape(4, 2, 2)
+    axis = (edges[:, 0] - edges[:, 1]).mean(0)
+    across = edges.mean(1) @ np.array([-axis[1], axis[0]])
+    outer, inner = max(across[3] - across[0], 1e-9), abs(across[2] - across[1])
+    longer, shorter = 0.5 * (outer + inner), max(0.5 * (outer - inner), 1e-9)
+    turn = np.arctan2(abs(np.sin(yaw_rad)), abs(np.cos(yaw_rad)))
+    if_face_longer = np.arctan(_WIDE_OVER_DEEP * shorter / longer)
+    if_side_longer = np.arctan(_WIDE_OVER_DEEP * longer / shorter)
+    face_longer = abs(turn - if_face_longer) <= abs(turn - if_side_longer)
+    face, side = (2.0, 1.0) if face_longer else (1.0, 2.0)
+    face, side = np.copysign(face, 1.0 if front else -1.0), np.copysign(side, np.sin(yaw_rad))
+    # where the edges of UPRIGHTS stand
+    x = np.array([-face - side, face - side, face + side, -face + side])
+    out = np.empty((8, 2))
+    for edge, rank in zip(UPRIGHTS, np.argsort(np.argsort(x)), strict=True):
+        out[list(edge)] = edges[rank]
+    return out
 
 
 def _overlap(a: Array, b: Array) -> float:

@@ -29,6 +29,8 @@ _AZIMUTHS = np.radians(np.arange(-165.0, 181.0, 30.0))
 #: turns about the best start that are tried as well, held there: rough corners hardly tell a small yaw's sign
 _TURNS = np.radians([-30.0, -15.0, 15.0, 30.0])
 _HELD_RAD = 0.08
+#: corners of a box mirrored about the plane of its side, and turned by half a turn
+_SAME_SIDE, _OTHER_SIDE = [1, 0, 3, 2, 5, 4, 7, 6], [5, 4, 7, 6, 1, 0, 3, 2]
 #: -2 ln likelihood from which the corners make no box: near the profile the finder mixes up which face is the near one
 MISFIT = 30.0
 _WIDE_TURNS = np.radians([-60.0, -40.0, -25.0, -12.0, 0.0, 12.0, 25.0, 40.0, 60.0])
@@ -88,10 +90,14 @@ def _by_turn(sighting: Sighting, candidate: Candidate, prior: Prior) -> list[tup
 
 
 def _namings(candidate: Candidate) -> list[Array]:
-    """The finder's corners (8, 2), front first; nearly in profile, either large face may have been the near one."""
+    """The finder's corners (8, 2), front first; nearly in profile, which upright edge is whose is open.
+
+    Then the near large face may be the front or the rear with the panel's same side in view (its upright edges change
+    places), or the panel may be seen from its other side (all change places with those opposite).
+    """
     px = candidate.corners_px
     in_profile = abs(np.cos(candidate.yaw_rad)) < 0.6 or 0.1 < candidate.front < 0.9
-    return [px, px[[5, 4, 7, 6, 1, 0, 3, 2]]] if in_profile else [px]
+    return [px, px[_SAME_SIDE], px[_OTHER_SIDE]] if in_profile else [px]
 
 
 def side_cost(sighting: Sighting, candidate: Candidate, theta: Array) -> float:

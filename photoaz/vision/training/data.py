@@ -5,11 +5,15 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
+
+Array = NDArray[Any]
 
 MAX_PANELS = 32
 #: corners of the mirrored panel in the order of the original ones
@@ -18,12 +22,11 @@ MIRRORED = [1, 0, 3, 2, 5, 4, 7, 6]
 
 @dataclass(slots=True, kw_only=True)
 class Scenes:
-    """N views of one size: rgba (N, 4, H, W) half, shows and panel (N, H, W) uint8; panels padded to MAX_PANELS."""
+    """N views of one size: rgba (N, 4, H, W) half, shows (N, H, W) uint8; panels padded to MAX_PANELS."""
 
     rgba: Tensor
     sky: Tensor
     shows: Tensor
-    panel: Tensor
     corners: Tensor
     facing: Tensor
     yaw: Tensor
@@ -34,27 +37,32 @@ class Scenes:
 def load(files: list[Path], device: str) -> Scenes:
     """Read views written by `scenes`."""
 
-    def read(path: Path) -> dict[str, np.ndarray]:
+    def read(path: Path) -> dict[str, Array]:
         with np.load(path) as z:
-            return {k: z[k] for k in z.files}
+            return {k: z[k] for k in z.files if k != "panel"}
 
-    def padded(a: np.ndarray, fill: float) -> np.ndarray:
+    def padded(a: Array, fill: float) -> Array:
         out = np.full((MAX_PANELS, *a.shape[1:]), fill, np.float32)
         out[: min(len(a), MAX_PANELS)] = a[:MAX_PANELS]
         return out
 
-    keep: dict[str, list[Tensor]] = {k: [] for k in Scenes.__slots__ if k != "names"}
+    size = read(files[0])["shows"].shape[0] if files else 0
+    n = len(files)
+    small: dict[str, list[Array]] = {k: [] for k in ("sky", "corners", "facing", "yaw", "visible")}
+    # filled in place: a stack of the parts would need twice the memory
+    rgba = torch.empty(n, 4, size, size, dtype=torch.float16, device=device)
+    shows = torch.empty(n, size, size, dtype=torch.uint8, device=device)
     with ThreadPoolExecutor(12) as pool:
-        for z in pool.map(read, files):
-            keep["rgba"].append(torch.from_numpy(z["rgba"]).permute(2, 0, 1).contiguous().to(device))
-            keep["sky"].append(torch.from_numpy(z["sky"]))
-            keep["shows"].append(torch.from_numpy(z["shows"]).to(device))
-            keep["panel"].append(torch.from_numpy(z["panel"]).to(device))
-            keep["corners"].append(torch.from_numpy(padded(z["corners_px"], -1e4)))
-            keep["facing"].append(torch.from_numpy(padded(z["facing"], 0)))
-            keep["yaw"].append(torch.from_numpy(padded(z["yaw_rad"], 0)))
-            keep["visible"].append(torch.from_numpy(padded(z["visible"], 0)))
-    return Scenes(names=[f.stem for f in files], **{k: torch.stack(v).to(device) for k, v in keep.items()})
+        for k, z in enumerate(pool.map(read, files)):
+            rgba[k] = torch.from_numpy(z["rgba"]).to(device).permute(2, 0, 1)
+            shows[k] = torch.from_numpy(z["shows"]).to(device)
+            small["sky"].append(z["sky"])
+            small["corners"].append(padded(z["corners_px"], -1e4))
+            small["facing"].append(padded(z["facing"], 0))
+            small["yaw"].append(padded(z["yaw_rad"], 0))
+            small["visible"].append(padded(z["visible"], 0))
+    rest = {k: torch.from_numpy(np.stack(v)).to(device) for k, v in small.items()}
+    return Scenes(names=[f.stem for f in files], rgba=rgba, shows=shows, **rest)
 
 
 @dataclass(slots=True, kw_only=True)

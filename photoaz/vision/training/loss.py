@@ -6,17 +6,24 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from photoaz.vision.finder import CHANNELS, CORNER_UNIT_PX, STRIDE
+from photoaz.vision.finder import CHANNELS, CORNER_UNIT_PX, STRIDE, UPRIGHTS
 from photoaz.vision.training.data import Batch
 
 #: a panel of which less than `LOST` is seen is nothing; between that and `SEEN` it is neither wanted nor wrong
 LOST, SEEN = 0.1, 0.3
 
 
-def near_first(corners: Tensor, front: Tensor) -> Tensor:
-    """Corners (..., 8, 2) as the network has them: the near large face as seen, then the far one. front (...,) bool."""
-    rear = corners[..., [5, 4, 7, 6, 1, 0, 3, 2], :]
-    return torch.where(front[..., None, None], corners, rear)
+def from_left(corners: Tensor) -> Tensor:
+    """Corners (..., 8, 2) as the network has them: the four upright edges from left to right, each top then bottom.
+
+    An order by what is seen, without a jump at any turn of the panel; which edge is whose follows from the turn.
+    """
+    edges = corners[..., torch.tensor(UPRIGHTS, device=corners.device), :]  # (..., 4, 2, 2)
+    axis = (edges[..., 0, :] - edges[..., 1, :]).mean(-2)  # bottom to top: away from the axis an upright leans
+    across = torch.stack([-axis[..., 1], axis[..., 0]], -1)
+    order = (edges.mean(-2) * across[..., None, :]).sum(-1).argsort(-1)
+    sorted_edges = torch.take_along_dim(edges, order[..., None, None], -3)
+    return sorted_edges.flatten(-3, -2)
 
 
 def loss(out: Tensor, batch: Batch, smallest_px: float) -> tuple[Tensor, dict[str, Tensor]]:
@@ -56,14 +63,8 @@ def loss(out: Tensor, batch: Batch, smallest_px: float) -> tuple[Tensor, dict[st
     said = pick[:, CHANNELS["corners"]].reshape(-1, 8, 2) * CORNER_UNIT_PX + here
     size = batch.width[k, who].clamp_min(6.0)
 
-    def off(front: Tensor) -> Tensor:
-        away = functional.smooth_l1_loss(said, near_first(corners, front), reduction="none", beta=0.3)
-        return away.mean((1, 2)) / size
-
+    away = functional.smooth_l1_loss(said, from_left(corners), reduction="none", beta=0.3).mean((1, 2)) / size
     front = facing > 0
-    away = off(front)
-    edge_on = facing.abs() < 0.12  # in profile either large face may be called the near one
-    away = torch.where(edge_on, torch.minimum(away, off(~front)), away)
     parts["corners"] = 8.0 * (away * weight).sum()
     sure = weight * (facing.abs() / 0.3).clamp(0.1, 1)
     parts["front"] = (

@@ -65,5 +65,5 @@ class Network(nn.Module):
 
 
 #: the finder, and the lighter one that only says where in the whole frame to look
-FINE: dict[str, Any] = {"widths": (24, 40, 80, 128, 160), "neck": 64, "depth": 2}
+FINE: dict[str, Any] = {"widths": (24, 40, 80, 120, 144), "neck": 64, "depth": 2}
 COARSE: dict[str, Any] = {"widths": (16, 24, 48, 64, 80), "neck": 32, "depth": 1}

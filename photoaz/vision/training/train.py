@@ -21,6 +21,8 @@ from photoaz.vision.training.network import COARSE, FINE, Network
 
 #: middle width of the panels in training pictures, and the least width that counts, px
 WIDTHS = {"fine": (8.0, 58.0, 4.5), "coarse": (1.6, 11.0, 1.2)}
+#: the same of the pictures that calibrate and give the figures: the scales at which the finder looks
+CHECKED = {"fine": (18.0, 44.0, 4.5), "coarse": WIDTHS["coarse"]}
 
 
 def held_out(file: Path) -> bool:
@@ -116,7 +118,7 @@ def main() -> None:
     torch.save({"settings": net.settings, "state": net.state_dict(), "kind": kind, "figures": {}}, args.out)
     del scenes
     checked = load([f for f in files if held_out(f)], args.device)
-    figures = evaluate(net, checked, WIDTHS[kind], size=args.size, seed=args.seed)
+    figures = evaluate(net, checked, CHECKED[kind], size=args.size, seed=args.seed)
     figures |= {"training_views": views, "held_out_views": len(checked.names)}
     print(json.dumps(figures, indent=1), flush=True)
     torch.save({"settings": net.settings, "state": net.state_dict(), "kind": kind, "figures": figures}, args.out)
