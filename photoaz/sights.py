@@ -240,7 +240,7 @@ def _suns(
         attitude_rad=attitude.value_rad,
         attitude_sigma_rad=_with_time(attitude, then),
     )
-    found = find_sun(image, camera, guess)
+    found = find_sun(image, camera, guess, anywhere=bool(controls))
     if isinstance(found, NoSun):
         if controls:
             notes.append(f"sun not found: {found.reason}")

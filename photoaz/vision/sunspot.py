@@ -20,7 +20,7 @@ Array = NDArray[Any]
 
 _DEG = float(np.radians(1.0))
 #: the longer side of the reduced picture that is searched, pixels
-SEARCH_PX = 1000
+SEARCH_PX = 700
 #: grey level that counts as burnt out (JPEG ringing takes a few levels off 255)
 BURNT = 249
 #: a burnt-out core is no smaller: the sun's disc of 0.27 degrees, less what blur takes off its edge
@@ -37,9 +37,11 @@ _RHO = np.arange(0.0, 12.0, 0.1) * _DEG
 #: of the rays that stay in the frame, the share along which the light must fall; and the arc they must span
 _GLOW_SHARE, _GLOW_ARC = 0.55, 0.42
 #: levels by which the light falls from half a degree to three degrees outside the burnt-out core
-_LEAST_FALL, _LEAST_LEVEL = 12.0, 90.0
+_LEAST_FALL, _LEAST_LEVEL = 6.0, 90.0
 #: scatter of the light at one distance, and what of the fall must be left beyond one degree, relative to the fall
 _UNEVEN, _TAIL = 0.09, 0.2
+#: levels of noise left in the reduced picture
+_NOISE = 0.8
 #: scatter of the core's edge about a circle, relative to its radius: suns seldom show more than a fiftieth
 _LEAST_ROUND = 0.05
 #: lens distortion that nobody corrected, and the eye of the fit: standard uncertainty of any centre
@@ -82,21 +84,22 @@ class NoSun:
     elsewhere: SunSpot | None = None
 
 
-def find_sun(image: Array, camera: Camera, guess: SunGuess) -> SunSpot | NoSun:
+def find_sun(image: Array, camera: Camera, guess: SunGuess, *, anywhere: bool = False) -> SunSpot | NoSun:
     """Look for the sun in a photo.
 
     Parameters
     ----------
     image : (H, W) grey uint8, as shown. camera : its interior orientation. guess : where it should be.
+    anywhere : look elsewhere too, and tell what was seen there as `NoSun.elsewhere`.
 
     Returns
     -------
     SunSpot, or NoSun with the reason. Two suns, or one that could be something else, are NoSun.
     """
-    if not _may_be_seen(camera, guess):
+    if not anywhere and not _may_be_seen(camera, guess):
         return NoSun(reason="it stood outside the frame")
     view = _View.of(image, camera)
-    burnt = _discs(view)
+    burnt = _discs(view, None if anywhere else guess)
     inside = [s for s in burnt.spots if _expected(view, guess, s)]
     if inside:
         return _only(inside, camera.f_px)
@@ -247,8 +250,8 @@ class _Burnt:
         return None
 
 
-def _discs(view: _View) -> _Burnt:
-    """Every burnt-out patch judged, the largest first."""
+def _discs(view: _View, guess: SunGuess | None) -> _Burnt:
+    """Every burnt-out patch judged, the largest first; with a guess, those within its reach."""
     import cv2
 
     f = view.camera.f_px / float(view.per_px.mean())
@@ -267,6 +270,10 @@ def _discs(view: _View) -> _Burnt:
         at = view.whole(centroids[k])
         if radius < 0.6 * LEAST_CORE_RAD:
             break
+        if guess is not None:
+            grown = SunSpot(pixel=at, sigma_px=(radius + 0.5 * _DEG) * view.camera.f_px, what="disc", radius_rad=radius)
+            if not _expected(view, guess, grown):
+                continue
         if radius > LARGEST_CORE_RAD:
             refused.append((at, "the sky there is burnt out"))
             continue
@@ -311,7 +318,7 @@ def _disc(view: _View, at: Array, radius: float) -> SunSpot | str:
     if fitted.scatter > max(_LEAST_ROUND * radius, 0.03 * _DEG):
         return "what is bright there is not round"
     uneven, tail = _evenness(levels[glow], edge[glow], radius)
-    if uneven > _UNEVEN * np.median(fall[glow]):
+    if uneven > max(_UNEVEN * np.median(fall[glow]), _NOISE):
         return "the light about what is bright there is uneven, as of a cloud"
     if tail < max(3.0, _TAIL * np.median(fall[glow])):
         return "what is bright there has no glow about it"
@@ -325,7 +332,7 @@ def _disc(view: _View, at: Array, radius: float) -> SunSpot | str:
         shift = float(np.hypot(*(second.centre - centre)))
         if shift > 0.2 * second.radius + 0.1 * _DEG:
             return "the light about what is bright there has another centre"
-    sigma = float(np.sqrt(fitted.sigma**2 + (0.05 * radius) ** 2 + (0.15 * shift) ** 2 + _FLOOR_RAD**2))
+    sigma = float(np.sqrt(fitted.sigma**2 + (0.03 * radius) ** 2 + (0.15 * shift) ** 2 + _FLOOR_RAD**2))
     end = _about(sight, centre)
     return _spot(view, end, sigma, "disc", radius)
 
@@ -468,7 +475,7 @@ def _circle(points: Array) -> _Circle | None:
 # Glow without a burnt-out disc
 
 #: the window about a glow, half its side and the grid's step
-_WINDOW_RAD, _STEP_RAD = 10.0 * _DEG, 0.5 * _DEG
+_WINDOW_RAD, _STEP_RAD = 10.0 * _DEG, 0.7 * _DEG
 #: a glow's radius; a wider one has no centre worth telling
 _GLOW_RADII = (1.5 * _DEG, 7.0 * _DEG)
 #: levels that it must rise above the sky, and the share of the sky's variance that it must explain
@@ -493,6 +500,11 @@ def _glow(view: _View, guess: SunGuess) -> SunSpot | str:
     if not allowed.any():
         return "it stood outside the frame"
     k = int(np.argmax(np.where(allowed, blurred, -1.0)))
+    top = float(blurred.flat[k])
+    reach = round(2.0 / 0.25)
+    around = blurred[max(k // sw - reach, 0) : k // sw + reach + 1, max(k % sw - reach, 0) : k % sw + reach + 1]
+    if top < 0.9 * _GLOW_PEAK or around.max() > top + 3.0:
+        return "nothing there glows like it"
     start = directions_from_pixels(view.camera, px.reshape(-1, 2)[k])
     half = round(_WINDOW_RAD / _STEP_RAD)
     grid = np.arange(-half, half + 1) * _STEP_RAD
@@ -503,19 +515,22 @@ def _glow(view: _View, guess: SunGuess) -> SunSpot | str:
         at = at[np.hypot(*at.T) <= _WINDOW_RAD]
         levels = view.sample(_about(sight, at))
         ok = np.isfinite(levels)
-        if ok.sum() < 300:
+        if ok.sum() < 0.3 * len(at):
             return "too little of the sky about it lies in the frame"
         levels, at = levels[ok], at[ok]
         if (levels >= BURNT).mean() > 0.4:
             return "the sky there is burnt out"
         fits = [f for f in (_fit_glow(at, levels, shape) for shape in ("cusp", "bell")) if f is not None]
-        if not fits:
+        if not any(f.rise >= _GLOW_RISE and f.explains > 0.5 for f in fits):
             return "nothing there glows like it"
         fits.sort(key=lambda f: f.misfit)
         if np.hypot(*fits[0].centre) > _WINDOW_RAD:
             return "nothing there glows like it"
+        moved = float(np.hypot(*fits[0].centre))
         sight = _about(sight, fits[0].centre)
         fits = [replace(f, centre=f.centre - fits[0].centre) for f in fits]
+        if moved < 1.5 * _DEG:
+            break
     best = fits[0]
     other = float(np.hypot(*(fits[-1].centre - best.centre))) if len(fits) > 1 else 0.5 * best.radius
     good = (
@@ -529,7 +544,7 @@ def _glow(view: _View, guess: SunGuess) -> SunSpot | str:
     )
     if not good:
         return "nothing there glows like it"
-    sigma = float(np.sqrt(best.sigma**2 + (0.08 * best.radius) ** 2 + (0.5 * other) ** 2 + _FLOOR_RAD**2))
+    sigma = float(np.sqrt(best.sigma**2 + (0.05 * best.radius) ** 2 + (0.5 * other) ** 2 + _FLOOR_RAD**2))
     if sigma > 1.0 * _DEG:
         return "its glow is too wide to tell where it stood"
     spot = _spot(view, sight, sigma, "glow", best.radius)
@@ -564,7 +579,9 @@ def _fit_glow(at: Array, levels: Array, shape: str) -> _Glow | None:
         q = ((xy - c[:2]) ** 2).sum(-1) + 0.05
         s = np.exp(c[2])
         k = np.exp(-np.sqrt(q) / s) if shape == "cusp" else 1.0 / (1.0 + q / s**2)
-        return np.column_stack([k, np.ones(len(xy)), xy])
+        out = np.empty((len(xy), 4))
+        out[:, 0], out[:, 1], out[:, 2:] = k, 1.0, xy
+        return out
 
     top = np.sort(levels)
     sky = levels > 0.5 * float(top[int(0.6 * len(top))])  # the tower and the ground are darker than any glowing sky
@@ -584,10 +601,12 @@ def _fit_glow(at: Array, levels: Array, shape: str) -> _Glow | None:
     for _ in range(25):
         b = basis(p[:3])
         j[:, 3:] = b
-        for k, h in enumerate((1e-3, 1e-3, 1e-3)):
-            c = p[:3].copy()
-            c[k] += h
-            j[:, k] = (basis(c)[:, 0] - b[:, 0]) * p[3] / h
+        d, size = xy - p[:2], np.exp(p[2])
+        q = (d * d).sum(-1) + 0.05
+        # derivative by ln of the radius; of the centre it is that times d / q
+        by_size = b[:, 0] * np.sqrt(q) / size if shape == "cusp" else 2.0 * b[:, 0] * (1.0 - b[:, 0])
+        j[:, 2] = p[3] * by_size
+        j[:, :2] = j[:, 2:3] * d / q[:, None]
         live = ~(burnt & (e == 0.0))
         scale = max(1.4826 * float(np.median(np.abs(e[sky & live]))) if (sky & live).any() else 1.0, 0.7)
         # what is darker than the sky stands before it; what is brighter is cloud

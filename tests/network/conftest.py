@@ -16,6 +16,8 @@ from photoaz.network.observations import (
     LandmarkPixel,
     Observation,
     PixelBearing,
+    PixelDirection,
+    Shadow,
     box_quantities,
 )
 from photoaz.network.parameters import Layout
@@ -269,7 +271,11 @@ def redrawn(observations: tuple[Observation, ...], rng: np.random.Generator, dra
             out.append(replace(o, value=o.value + o.sigma * rng.standard_normal((*lead, len(o.index)))))
         elif isinstance(o, LandmarkPixel):
             out.append(replace(o, pixel=o.pixel + o.sigma_px * rng.standard_normal((*lead, 2))))
-        elif isinstance(o, PixelBearing):
+        elif isinstance(o, PixelDirection):
+            off = np.linalg.solve(o.root, rng.standard_normal((2, *lead)).reshape(2, -1)).reshape(2, *lead)
+            azimuth = o.azimuth_rad + off[0] / np.cos(o.elevation_rad)
+            out.append(replace(o, azimuth_rad=azimuth, elevation_rad=o.elevation_rad + off[1]))
+        elif isinstance(o, PixelBearing | Shadow):
             out.append(replace(o, azimuth_rad=o.azimuth_rad + o.sigma_rad * rng.standard_normal(lead)))
         elif isinstance(o, Box):
             out.append(replace(o, offset=o.offset + rng.standard_normal((*lead, len(o.offset)))))

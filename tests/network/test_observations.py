@@ -20,6 +20,8 @@ from photoaz.network.observations import (
     Known,
     LandmarkPixel,
     PixelBearing,
+    PixelDirection,
+    Shadow,
     arctan2,
     box_quantities,
     plumb,
@@ -105,6 +107,15 @@ def case(kind: str, rng: np.random.Generator) -> tuple[Any, np.ndarray, np.ndarr
         case "bearing":
             o = PixelBearing("s", "l", np.arange(9), DISTORTED, pixel, rng.uniform(-np.pi, np.pi), 0.005)
             return o, photo, np.array(PHOTO_STEP)
+        case "sun":
+            root = np.array([[300.0, 0.0], [80.0, 250.0]])
+            at = rng.uniform(-np.pi, np.pi), rng.uniform(0.0, 1.2)
+            return PixelDirection("s", "l", np.arange(9), DISTORTED, pixel, *at, root), photo, np.array(PHOTO_STEP)
+        case "shadow":
+            photo[1] = rng.uniform(-0.5, 0.5)  # ends above the horizon too: there it means nothing, and must not break
+            other = pixel + rng.uniform(50, 600, 2) * rng.choice([-1, 1], 2)
+            azimuth = rng.uniform(-np.pi, np.pi)
+            return Shadow("s", "l", np.arange(9), DISTORTED, pixel, other, azimuth, 0.02), photo, np.array(PHOTO_STEP)
         case "box":
             x = box_state(rng)
             o, step = make_box(rng, x)
@@ -112,7 +123,19 @@ def case(kind: str, rng: np.random.Generator) -> tuple[Any, np.ndarray, np.ndarr
     raise AssertionError(kind)
 
 
-KINDS = ["direct", "direct angle", "sizes", "standpoint", "known", "plumb", "landmark", "bearing", "box"]
+KINDS = [
+    "direct",
+    "direct angle",
+    "sizes",
+    "standpoint",
+    "known",
+    "plumb",
+    "landmark",
+    "bearing",
+    "sun",
+    "shadow",
+    "box",
+]
 seeds = st.integers(0, 2**32 - 1)
 
 
@@ -130,8 +153,11 @@ def differences(o: Any, x: np.ndarray, step: np.ndarray) -> np.ndarray:
 def crosses_the_back(o: Any, x: np.ndarray, step: np.ndarray) -> bool:
     """Whether a wrapped residual jumps within the steps of the difference: there it has no derivative."""
     reach = np.pi - 0.02
-    if isinstance(o, PixelBearing):
+    if isinstance(o, PixelBearing | Shadow):
         return bool(np.abs(o.residual(x) * o.sigma_rad).max() > reach)
+    if isinstance(o, PixelDirection):
+        azimuth = np.linalg.solve(o.root, o.residual(x))[0] / np.cos(o.elevation_rad)
+        return bool(abs(azimuth) > reach)
     return isinstance(o, Direct) and o.angle and bool(np.abs(o.residual(x) * o.sigma).max() > reach)
 
 
@@ -340,6 +366,44 @@ def test_bearing_of_a_landmarks_pixel_is_its_azimuth_in_plan(kit):
     d = point - x[3:6]
     o = PixelBearing("bearing", "l", np.arange(9), cam, px.ravel(), np.arctan2(d[0], d[1]), 1.0)
     assert abs(o.residual(x[:9])[0]) < 1e-9  # rad
+
+
+def seen_by_opencv(cam: Camera, cam_from_enu: np.ndarray, here: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Pixels (N, 2) of ENU points (N, 3)."""
+    lens = np.array([cam.k1, cam.k2, 0, 0])
+    px, _ = cv2.projectPoints(points - here, cv2.Rodrigues(cam_from_enu)[0], np.zeros(3), matrix(cam), lens)
+    return px.reshape(-1, 2)
+
+
+@pytest.mark.parametrize(("azimuth_deg", "elevation_deg"), [(140.0, 35.0), (178.5, 12.0), (-179.0, 50.0)])
+def test_the_sun_lies_where_opencv_projects_it(kit, azimuth_deg, elevation_deg):
+    cam = replace(DISTORTED, aspect=1.0)
+    a, e = np.radians([azimuth_deg, elevation_deg])
+    far = 1e6 * np.array([[np.sin(a) * np.cos(e), np.cos(a) * np.cos(e), np.sin(e)]])
+    x = np.array([a + 0.2, e - 0.25, 0.05, 30.0, -20.0, 1.5, 0, 0, 0])
+    px = seen_by_opencv(cam, kit.rotation(*x[:3]), np.zeros(3), far)[0]
+    o = PixelDirection("sun", "l", np.arange(9), cam, px, a, e, np.eye(2))
+    assert np.abs(o.residual(x)).max() < 1e-9  # rad
+    turned = x + np.array([0.01, 0, 0, 0, 0, 0, 0, 0, 0])
+    assert o.residual(turned) == pytest.approx([0.01 * np.cos(e), 0.0], abs=1e-9)
+
+
+@pytest.mark.parametrize("camera_up_m", [1.5, 9.0])
+@pytest.mark.parametrize("sun_deg", [(100.0, 20.0), (250.0, 55.0), (359.0, 8.0)])
+def test_a_shadow_drawn_by_opencv_has_the_suns_azimuth(kit, camera_up_m, sun_deg):
+    """A rod of 1 m on level ground, whose tip's shadow lies where the light past its top meets the ground."""
+    a, e = np.radians(sun_deg)
+    to_sun = np.array([np.sin(a) * np.cos(e), np.cos(a) * np.cos(e), np.sin(e)])
+    foot = np.array([3.0, 14.0, 0.0])
+    tip = foot + np.array([0, 0, 1.0]) - to_sun / to_sun[2]
+    cam = replace(DISTORTED, aspect=1.0)
+    x = np.array([0.1, -0.2, 0.04, 0.0, 0.0, camera_up_m, 0, 0, 0])
+    px = seen_by_opencv(cam, kit.rotation(*x[:3]), x[3:6], np.array([foot, tip]))
+    o = Shadow("shadow", "l", np.arange(9), cam, *px, a + np.pi, 1.0)
+    assert abs(o.residual(x)[0]) < 1e-9  # rad
+    assert o.residual(x + 0.02 * np.eye(9)[0]) == pytest.approx(0.02, abs=1e-9)
+    higher = x + 5.0 * np.eye(9)[5]
+    assert abs(o.residual(higher)[0]) < 1e-9, "the camera's height does not matter"
 
 
 @pytest.mark.parametrize("heading_deg", [0.0, 178.0, 250.0])
