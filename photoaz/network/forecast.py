@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
 from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, mixture_u95
+from photoaz.network.equations import Equations
 from photoaz.network.observations import (
     PLUMB_FIELDS,
     Box,
@@ -35,8 +36,6 @@ from photoaz.solution import BudgetShare, EvidenceOption, NextEvidence
 from photoaz.vision.evidence import BoxMode
 
 Array = NDArray[Any]
-
-_COMPLEX_STEP = 1e-30
 
 #: what is brought (95 %): places to 3 m, as from a map; a pixel to 1.5 (one standard uncertainty)
 LANDMARK_U95_M, LANDMARK_PX = 3.0, 1.5
@@ -132,20 +131,10 @@ def information_rows(candidate: Candidate, x: Array) -> tuple[Array, Array]:
     the normal equations leave of them (Schur complement).
     """
     whole = np.concatenate([x, candidate.extra])
+    _, jacobian = Equations(candidate.observations, len(whole)).jacobian(whole)
     index = np.unique(np.concatenate([o.index for o in candidate.observations]))
-    place = {int(k): n for n, k in enumerate(index)}
-    parts = []
-    for o in candidate.observations:
-        n = len(o.index)
-        batch = np.repeat(whole[None, o.index].astype(complex), n, 0)
-        batch[range(n), range(n)] += 1j * _COMPLEX_STEP
-        by = o.residual(batch).imag.T / _COMPLEX_STEP
-        rows = np.zeros((len(by), len(index)))
-        rows[:, [place[int(k)] for k in o.index]] = by
-        parts.append(rows)
-    jacobian = np.concatenate(parts)
     own = index >= len(x)
-    rows, extra = jacobian[:, ~own], jacobian[:, own]
+    rows, extra = jacobian[:, index[~own]], jacobian[:, index[own]]
     if extra.shape[1]:
         basis, _ = np.linalg.qr(extra / np.linalg.norm(extra, axis=0))
         rows = rows - basis @ (basis.T @ rows)
