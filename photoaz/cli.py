@@ -376,6 +376,7 @@ def _draw_overlays(solution: SiteSolution, judgements: _Judgements, photos: Sequ
             site_id=solution.site_id,
             common=common,
             next_evidence=solution.next_evidence,
+            weak_points=solution.weak_points,
         )
         target.write_bytes(page)
         written.append(target)

@@ -88,6 +88,7 @@ def draw_overlay(
     site_id: str = "",
     common: CommonMode | None = None,
     next_evidence: NextEvidence | None = None,
+    weak_points: Sequence[str] = (),
 ) -> bytes:
     """A page about one photo, as PNG.
 
@@ -103,6 +104,7 @@ def draw_overlay(
     antennas seen in it. unseen : those not seen in it. site_id : stands in the title; a beginning of the antennas' ids
     that repeats it is left out where there is little room. common : the site's readings against its estimates, drawn
     under the dial. next_evidence : what limits the site and what to bring, said before the same of each antenna.
+    weak_points : sentences on what could be wrong at the site without any test noticing.
 
     Returns
     -------
@@ -113,7 +115,7 @@ def draw_overlay(
     marks = _marks(photo, items, unseen, site_id)
     hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
     blocks = _blocks(photo, shown, unseen)
-    outlook = _outlook(items, site_id, next_evidence)
+    outlook = [*_outlook(items, site_id, next_evidence), *_weak(weak_points)]
     room = PAGE_WIDTH_PX - 3 * _MARGIN - _COLUMN
     left: list[Image.Image] = []
     right: list[Image.Image] = []
@@ -232,6 +234,11 @@ def _outlook(
         said.insert(0, (site_id or "the site", next_evidence))
     rows = [_next_row(name, evidence) for name, evidence in said if evidence is not None]
     return [("What limits U95, and what to bring next", "U95 now and then", rows)] if rows else []
+
+
+def _weak(sentences: Sequence[str]) -> list[tuple[str, str, list[Row]]]:
+    rows = [Row(name=str(k), tag="", text=sentence) for k, sentence in enumerate(sentences, 1)]
+    return [("What could go unnoticed at this site", "", rows)] if rows else []
 
 
 def _next_row(name: str, evidence: NextEvidence) -> Row:

@@ -289,3 +289,17 @@ def test_names_of_stacks_that_would_cover_each_other_share_a_place():
     assert sorted(names for _, names in places) == [["A1"], ["B1", "B2", "B3", "B4"]]
     apart = _Dial(620, 38)._labels([*west, hand("B4", 190.0), hand("A1", 60.0)])
     assert len(apart) == 3
+
+
+def test_weak_points_take_their_own_block(solution):
+    """One sentence under its heading: the page grows by some lines, and what stands on it else stays."""
+    said = "nothing controls the compass of p.jpg: an error of 21 deg would go unnoticed and turn A1 by 6.0 deg"
+    photo = solution.photos[0]
+    shown = [Shown(solution=a, view=v) for a in solution.antennas for v in a.evidence if v.photo == photo.photo]
+    pages = []
+    for sentences in ((), (said,), (said, said)):
+        data = draw_overlay(photo_px(), photo, shown, weak_points=sentences)
+        with Image.open(io.BytesIO(data)) as picture:
+            pages.append(np.asarray(picture.convert("L")).astype(int))
+    dark = [int((p < 100).sum()) for p in pages]
+    assert dark[0] + 2000 < dark[1] < dark[2]  # a heading and a sentence of letters some 25 px high
