@@ -239,6 +239,18 @@ def test_budget_holds_nearly_all_of_the_variance(whole):
 # ---- fewer photos ---------------------------------------------------------------------------------------------------
 
 
+def test_outlook_starts_from_the_reported_uncertainties(pair):
+    """The joint covariance's diagonal and the forecast's U95 as it is are the antennas' own."""
+    got = {a.antenna_id: a for a in pair.antennas if has_azimuth(a)}
+    assert set(pair.azimuth_ids) == set(got)
+    covariance = np.array(pair.azimuth_covariance_deg2)
+    for k, name in enumerate(pair.azimuth_ids):
+        assert stats.norm.ppf(0.975) * np.sqrt(covariance[k, k]) == pytest.approx(got[name].u95_deg, rel=1e-6)
+        assert got[name].next_evidence.u95_now_deg == pytest.approx(got[name].u95_deg, rel=1e-9)
+    assert np.linalg.eigvalsh(covariance).min() > 0
+    assert pair.next_evidence.u95_now_deg == pytest.approx(np.median([a.u95_deg for a in got.values()]), rel=1e-9)
+
+
 def test_without_controls_everything_is_wider(pair, pair_alone):
     for with_them, without in zip(pair.photos, pair_alone.photos, strict=True):
         assert without.heading_u95_deg > with_them.heading_u95_deg
