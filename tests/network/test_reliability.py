@@ -164,7 +164,7 @@ def test_sizes_in_words_are_those_of_a_planted_error(kit):
     assert abs(moved) == pytest.approx(turn, rel=0.05)  # both are told to two digits, and the site is curved
 
 
-def test_swapped_roles_more_photos_leave_less(kit):
+def test_more_photos_and_a_landmark_leave_less(kit):
     """With three photos and a landmark what could go unnoticed turns less than with one photo alone."""
 
     def worst(built: Any) -> float:
