@@ -46,12 +46,15 @@ CATCH_PX = 36.0
 GUIDE_SHARE = 0.12
 #: a candidate wider than twice this is measured in a reduced picture: the body's own shape limits what pixels can tell
 ENOUGH_PX = 100.0
-#: share of the outline that must have found its edge before a found panel's box is believed
-CANDIDATE_QUALITY = 0.35
+#: share of the outline that must have found its edge before a found panel's box is believed; and where less of the
+#: panel is visible than MUCH_HIDDEN
+CANDIDATE_QUALITY, HIDDEN_QUALITY, MUCH_HIDDEN = 0.35, 0.5, 0.65
 #: a found panel's uncertainty is FOUND_WIDENED times what its samples imply (nobody looked whether the edges are its
-#: own) where this share of its outline found its edge, and root two times that where less by QUALITY_SPREAD; what its
-#: modes cost counts by CANDIDATE_TRUST (measured on rendered tower heads)
-FOUND_WIDENED, CLEAR_QUALITY, QUALITY_SPREAD = 1.25, 0.90, 0.15
+#: own) where this share of its outline found its edge, and root two times that where less by QUALITY_SPREAD; likewise
+#: where so much of it is visible, and less by VISIBLE_SPREAD; REAR_WIDENED times that from the rear, where mounts and
+#: cables have edges of their own; what its modes cost counts by CANDIDATE_TRUST (measured on rendered tower heads)
+FOUND_WIDENED, CLEAR_QUALITY, QUALITY_SPREAD = 1.1, 0.90, 0.15
+CLEARLY_VISIBLE, VISIBLE_SPREAD, REAR_WIDENED = 0.80, 0.12, 2.0
 CANDIDATE_TRUST = 0.5
 #: nearly in profile, where the finder gives front and rear both more than SIDE_SURE, pipes and brackets look like edges
 #: of the body: which mode fits better says less still, and where it lies is known half as well
@@ -389,11 +392,14 @@ def _of_candidate(
     trust = SIDE_TRUST if unsure else CANDIDATE_TRUST
     out = []
     for m, minimum in zip(modes, minima, strict=True):
-        if m.quality < CANDIDATE_QUALITY:
+        if m.quality < (CANDIDATE_QUALITY if candidate.visible >= MUCH_HIDDEN else HIDDEN_QUALITY):
             continue
         # what has no edge where the box should have one may be hidden, or the box lies on edges of something else
         lacking = max(CLEAR_QUALITY - m.quality, 0.0) / QUALITY_SPREAD
-        widened = (2.0 if unsure else FOUND_WIDENED) * float(np.hypot(1.0, lacking))
+        hidden = max(CLEARLY_VISIBLE - candidate.visible, 0.0) / VISIBLE_SPREAD
+        widened = (2.0 if unsure else FOUND_WIDENED) * float(np.hypot(1.0, lacking) * np.hypot(1.0, hidden))
+        if m.rear_visible and not m.front_visible:
+            widened *= REAR_WIDENED
         cost = trust * m.cost + side_cost(sighting, candidate, minimum.theta)
         out.append(replace(m, cost=cost, root=m.root / widened, offset=m.offset / widened))
     out.sort(key=lambda m: m.cost)

@@ -21,7 +21,7 @@ ACROSS_SHARE, ALONG_SHARE = 0.12, 0.18
 #: starts that are followed up
 MOST = 5
 #: standard uncertainty of the finder's word on how a panel is turned
-YAW_RAD = float(np.radians(25.0))
+YAW_RAD = float(np.radians(15.0))
 _STEP = np.array([1e-4, 1e-4, 1e-4, 1e-2, 1e-2, 1e-4, 1e-4, 1e-4, 1e-3, 1e-3])
 _PERTURB = np.concatenate([np.zeros((1, N_PARAMETERS)), np.diag(_STEP)])
 _LONGEST = np.array([0.35, 0.1, 0.1, 40, 40, 0.3, 0.3, 0.3, 0.05, 0.02])
