@@ -107,8 +107,12 @@ def find_sun(image: Array, camera: Camera, guess: SunGuess, *, anywhere: bool = 
     glow = _glow(view, guess)
     if isinstance(glow, SunSpot):
         near = 2.0 * glow.radius_rad * camera.f_px
-        if not any(why not in _CUT_OFF and np.hypot(*(at - glow.pixel)) < near for at, why in burnt.refused):
-            return glow
+        on_it = [r for r in burnt.refused if np.hypot(*(r.pixel - glow.pixel)) < near]
+        if all(r.why in _CUT_OFF for r in on_it):
+            # of a burnt-out core that is cut off, the part seen pulls the fit to its own middle
+            pull = 0.5 * max((r.radius_rad for r in on_it), default=0.0) * camera.f_px
+            if np.hypot(glow.sigma_px, pull) < _GLOW_SIGMA_RAD * camera.f_px:
+                return replace(glow, sigma_px=float(np.hypot(glow.sigma_px, pull)))
         glow = "nothing there glows like it"
     reason = burnt.reason(view, guess) or glow
     return NoSun(reason=reason, elsewhere=elsewhere)
@@ -244,16 +248,25 @@ def _about(sight: Array, xy: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True)
+class _Refused:
+    """A burnt-out patch that was not taken for the sun: its middle (2,), its size, and why."""
+
+    pixel: Array
+    radius_rad: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class _Burnt:
     """Burnt-out patches: those that look like the sun, and where the others lie (2,) and why they do not."""
 
     spots: list[SunSpot]
-    refused: list[tuple[Array, str]]
+    refused: list[_Refused]
 
     def reason(self, view: _View, guess: SunGuess) -> str | None:
-        for pixel, why in self.refused:
-            if _expected(view, guess, SunSpot(pixel=pixel, sigma_px=0.0, what="disc", radius_rad=0.0)):
-                return why
+        for r in self.refused:
+            if _expected(view, guess, SunSpot(pixel=r.pixel, sigma_px=0.0, what="disc", radius_rad=0.0)):
+                return r.why
         return None
 
 
@@ -273,7 +286,7 @@ def _discs(view: _View, guess: SunGuess | None) -> _Burnt:
     count, _, stats, centroids = cv2.connectedComponentsWithStats(closed, connectivity=8)
     order = 1 + np.argsort(-stats[1:count, cv2.CC_STAT_AREA])
     spots: list[SunSpot] = []
-    refused: list[tuple[Array, str]] = []
+    refused: list[_Refused] = []
     for k in order[:12]:
         radius = float(np.sqrt(stats[k, cv2.CC_STAT_AREA] / np.pi)) / f
         at = view.whole(centroids[k] + [x0, y0])
@@ -284,13 +297,13 @@ def _discs(view: _View, guess: SunGuess | None) -> _Burnt:
             if not _expected(view, guess, grown):
                 continue
         if radius > LARGEST_CORE_RAD:
-            refused.append((at, "the sky there is burnt out"))
+            refused.append(_Refused(at, radius, "the sky there is burnt out"))
             continue
         spot = _disc(view, at, radius)
         if isinstance(spot, SunSpot):
             spots.append(spot)
         else:
-            refused.append((at, spot))
+            refused.append(_Refused(at, radius, spot))
     return _Burnt(spots, refused)
 
 
@@ -492,6 +505,8 @@ _GLOW_RADII = (1.5 * _DEG, 7.0 * _DEG)
 #: levels that it must rise above the sky, and the share of the sky's variance that it must explain
 _GLOW_RISE, _GLOW_EXPLAINS = 25.0, 0.93
 _GLOW_PEAK = 170.0
+#: a glow whose centre is less sure tells nothing
+_GLOW_SIGMA_RAD = 1.0 * _DEG
 
 
 def _glow(view: _View, guess: SunGuess) -> SunSpot | str:
@@ -558,7 +573,7 @@ def _glow(view: _View, guess: SunGuess) -> SunSpot | str:
     if not good:
         return "nothing there glows like it"
     sigma = float(np.sqrt(best.sigma**2 + (0.05 * best.radius) ** 2 + (0.5 * other) ** 2 + _FLOOR_RAD**2))
-    if sigma > 1.0 * _DEG:
+    if sigma > _GLOW_SIGMA_RAD:
         return "its glow is too wide to tell where it stood"
     spot = _spot(view, sight, sigma, "glow", best.radius)
     return spot if _expected(view, guess, spot) else "nothing there glows like it"
