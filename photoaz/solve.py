@@ -30,7 +30,17 @@ from photoaz.network.adjust import AdjustmentError, variance_shares
 from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, mixture_u95
 from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
 from photoaz.network.reliability import weak_points
-from photoaz.network.site import BOX_SOURCE, K95, RADIUS_95, AntennaFacts, PhotoFacts, SiteNetwork, build
+from photoaz.network.site import (
+    BOX_SOURCE,
+    K95,
+    RADIUS_95,
+    AntennaFacts,
+    PhotoFacts,
+    SiteNetwork,
+    azimuths_of_modes,
+    build,
+)
+from photoaz.network.ways import TILT_SIGMA_RAD
 from photoaz.photo.calibration import Calibration
 from photoaz.photo.pixels import decode, decode_gray, grey_of
 from photoaz.photo.record import PhotoRecord
@@ -225,24 +235,38 @@ def _see(
 
 #: a view of which less of the outline found its edge counts only where no other shows GOOD_QUALITY of it
 POOR_QUALITY, GOOD_QUALITY = 0.5, 0.6
+#: a found view whose own outline leaves the azimuth this open (one sigma) tells nothing
+NOTHING_RAD = float(np.radians(40.0))
 
 
 def _without_poor_views(facts: Sequence[PhotoFacts], sights: Mapping[str, Sighted]) -> list[PhotoFacts]:
-    """The photos' facts without found views that show little of an antenna which others show well."""
-    best: dict[str, float] = {}
-    for f in facts:
-        for name, modes in f.boxes.items():
-            best[name] = max(best.get(name, 0.0), modes[0].quality)
-    out = []
-    for f in facts:
-        picked = {s.antenna_id for s in sights[f.name].spots if s.picked}
-        good = {
+    """The photos' facts without found views that tell nothing, or little of an antenna which others show well."""
+    telling = [
+        {
             name: modes
             for name, modes in f.boxes.items()
-            if name in picked or best[name] < GOOD_QUALITY or modes[0].quality >= POOR_QUALITY
+            if name in _picked(sights[f.name])
+            or azimuths_of_modes(f, modes[:1], f.start[:3], TILT_SIGMA_RAD)[1][0] < NOTHING_RAD
         }
-        out.append(replace(f, boxes=good) if good else f)
+        for f in facts
+    ]
+    best: dict[str, float] = {}
+    for boxes in telling:
+        for name, modes in boxes.items():
+            best[name] = max(best.get(name, 0.0), modes[0].quality)
+    out = []
+    for f, boxes in zip(facts, telling, strict=True):
+        good = {
+            name: modes
+            for name, modes in boxes.items()
+            if name in _picked(sights[f.name]) or best[name] < GOOD_QUALITY or modes[0].quality >= POOR_QUALITY
+        }
+        out.append(replace(f, boxes=good or boxes))
     return out
+
+
+def _picked(sighted: Sighted) -> set[str]:
+    return {s.antenna_id for s in sighted.spots if s.picked}
 
 
 def _network(facts: Sequence[PhotoFacts], antennas: Mapping[str, AntennaFacts], site_sigma_m: float) -> SiteNetwork:

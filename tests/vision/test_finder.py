@@ -271,7 +271,6 @@ def test_a_network_is_small(name: str) -> None:
     assert 0 < (WEIGHTS / f"{name}.onnx").stat().st_size <= LIMIT_BYTES
 
 
-@pytest.mark.xfail(strict=True, reason="9.33 and 1.55 MB are 10.9 MB together")
 def test_both_networks_are_small_together() -> None:
     assert sum((WEIGHTS / f"{name}.onnx").stat().st_size for name in NETWORKS) <= LIMIT_BYTES
 
