@@ -1,7 +1,9 @@
 """Least-squares adjustment with a priori sigmas: Gauss-Newton with Levenberg's damping, covariance, tests, budget.
 
 Formulas: Koch, Parameter Estimation and Hypothesis Testing in Linear Models (1999), ch. 3; the w-test is Baarda's data
-snooping (A Testing Procedure for Use in Geodetic Networks, 1968). Observations carry unit weight after whitening.
+snooping (A Testing Procedure for Use in Geodetic Networks, 1968). Steps follow the residuals' bend (geodesic
+acceleration: Transtrum and Sethna, Improvements to the Levenberg-Marquardt algorithm for nonlinear least-squares
+minimization, 2012, arXiv 1201.5885). Observations carry unit weight after whitening.
 """
 
 from __future__ import annotations
@@ -18,6 +20,9 @@ from photoaz.network.equations import Equations
 from photoaz.network.observations import Observation
 
 Array = NDArray[Any]
+
+#: a step's bend is followed up to this part of the step itself (Transtrum and Sethna's alpha)
+_BEND = 0.75
 
 
 class AdjustmentError(PhotoazError, ArithmeticError):
@@ -66,35 +71,39 @@ def adjust(
     x = np.asarray(start, float).copy()
     equations = Equations(observations, len(x))
     damping = 1e-4
-    cost, n, g = equations.normal(x)
-    if not np.isfinite(cost):
+    now = equations.linear(x)
+    if not np.isfinite(now.cost):
         raise AdjustmentError("the observations cannot be computed at the starting values")
     converged = False
     iterations = 0
     for _ in range(max_iterations):
         iterations += 1
-        scale = np.diag(n).copy()
+        scale = np.diag(now.normal).copy()
         if (scale <= 0).any():
             raise AdjustmentError(f"nothing fixes unknown number {int(np.argmin(scale))}")
         for _ in range(12):
-            step = np.linalg.solve(n + np.diag(damping * scale), g)
+            damped = now.normal + np.diag(damping * scale)
+            step = np.linalg.solve(damped, now.side)
             with np.errstate(all="ignore"):
-                c, trial_n, trial_g = equations.normal(x + step)
-            if np.isfinite(c) and c <= cost * (1 + 1e-12):
+                # a tower seen from a place hardly known is a narrow bent valley: the step follows its bend
+                bend = 0.5 * np.linalg.solve(damped, equations.bend(now, x, step))
+                if not 4.0 * (scale * bend * bend).sum() <= (_BEND * _BEND) * (scale * step * step).sum():
+                    bend = np.zeros_like(step)
+                trial = equations.linear(x + step + bend)
+            if np.isfinite(trial.cost) and trial.cost <= now.cost * (1 + 1e-12):
                 break
             damping *= 10.0
         else:
             converged = True  # no step lowers the cost any more
             break
-        x, n, g = x + step, trial_n, trial_g
-        gain, cost = cost - c, c
+        x, gain, now = x + step + bend, now.cost - trial.cost, trial
         damping = max(damping / 10.0, 1e-9)
-        if gain < tolerance * (1.0 + cost) and damping < 1e-3:
+        if gain < tolerance * (1.0 + now.cost) and damping < 1e-3:
             converged = True
             break
-    covariance = inverse(n)
+    covariance = inverse(now.normal)
     r, jac = equations.jacobian(x)
-    return Adjusted(x, covariance, cost, r, jac, equations.rows, iterations, converged)
+    return Adjusted(x, covariance, now.cost, r, jac, equations.rows, iterations, converged)
 
 
 def inverse(normal: Array) -> Array:

@@ -89,6 +89,19 @@ class _Single:
         return out[:1].real, (out.imag.T / _COMPLEX_STEP)[None]
 
 
+@dataclass(frozen=True, slots=True)
+class Linear:
+    """Equations at one place: the sum of squared residuals, the normal matrix J^T J (P, P), its right side -J^T r (P,),
+
+    and each group's residuals and derivatives.
+    """
+
+    cost: float
+    normal: Array
+    side: Array
+    parts: list[tuple[Array, Array]]
+
+
 class Equations:
     """The equations of some observations in `size` unknowns, ready to be evaluated at many places.
 
@@ -138,19 +151,25 @@ class Equations:
             out[g.rows] = g.residual(x)
         return out
 
-    def normal(self, x: Array) -> tuple[float, Array, Array]:
-        """Sum of squared residuals, normal matrix J^T J (P, P) and its right side -J^T r (P,)."""
-        cost = 0.0
-        blocks, sides = [], []
-        for g in self._groups:
-            r, j = g.evaluate(x)
-            cost += float((r * r).sum())
-            t = np.swapaxes(j, -1, -2)
-            blocks.append((t @ j).ravel())
-            sides.append(-(t @ r[..., None]).ravel())
-        p = self.size
-        n = np.bincount(self._cells, np.concatenate(blocks), p * p).reshape(p, p)
-        return cost, n, np.bincount(self._places, np.concatenate(sides), p)
+    def linear(self, x: Array) -> Linear:
+        """Linearised at x (P,)."""
+        parts = [g.evaluate(x) for g in self._groups]
+        cost = float(sum((r * r).sum() for r, _ in parts))
+        blocks = [(np.swapaxes(j, -1, -2) @ j).ravel() for _, j in parts]
+        n = np.bincount(self._cells, np.concatenate(blocks), self.size**2).reshape(self.size, self.size)
+        return Linear(cost, n, self._side(parts, [r for r, _ in parts]), parts)
+
+    def bend(self, at: Linear, x: Array, step: Array, share: float = 0.1) -> Array:
+        """-J^T r'' (P,), r'' the second derivative of the residuals along a step (P,), from a `share` of the step."""
+        second = []
+        for g, (r, j) in zip(self._groups, at.parts, strict=True):
+            ahead = g.residual(x + share * step)
+            second.append(2.0 / share * ((ahead - r) / share - (j @ step[g.index][..., None])[..., 0]))
+        return self._side(at.parts, second)
+
+    def _side(self, parts: Sequence[tuple[Array, Array]], residuals: Sequence[Array]) -> Array:
+        sides = [-(np.swapaxes(j, -1, -2) @ r[..., None]).ravel() for (_, j), r in zip(parts, residuals, strict=True)]
+        return np.bincount(self._places, np.concatenate(sides), self.size)
 
     def jacobian(self, x: Array) -> tuple[Array, Array]:
         """Residuals (R,) and their derivatives (R, P)."""
