@@ -33,7 +33,9 @@ def evaluate(
     errors: list[tuple[float, float]] = []
     turns: list[float] = []
     fronts: list[bool] = []
+    seen = 0
     for _ in range(0, pictures, 16):
+        seen += 16
         with torch.no_grad():
             batch = make_batch(scenes, 16, size, (low, high))
             outs = net(batch.image).float().cpu().numpy()
@@ -98,7 +100,7 @@ def evaluate(
     return {
         "calibration": {"slope": float(slope), "offset": float(offset)},
         "precision_at_half": _mean(right[said > 0.5]),
-        "false_per_picture_at_half": float((~right[said > 0.5]).sum() / pictures),
+        "false_per_picture_at_half": float((~right[said > 0.5]).sum() / seen),
         "recall_at_half": _mean(truth[:, 2] > half),
         "front_or_rear_right": _mean(np.array(fronts)),
         "yaw_error_median_deg": float(np.degrees(np.median(turns))) if turns else None,
