@@ -91,7 +91,7 @@ class EvidenceOption:
     """One kind of further evidence, and the U95 that the network forecasts with it.
 
     bring: what, in words. photo: the one it is to be found in, where it is one of those there. needs_trip: somebody
-    must go to the site for it.
+    must go to the site for it. distance_m, bearing_deg: of a photo to come, from the tower, where to stand.
     """
 
     kind: str
@@ -99,6 +99,8 @@ class EvidenceOption:
     photo: str | None
     needs_trip: bool
     u95_then_deg: float
+    distance_m: float | None = None
+    bearing_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

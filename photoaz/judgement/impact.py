@@ -1,26 +1,135 @@
-"""What a turned antenna costs those it should serve, by the published reference element pattern."""
+"""What a turned antenna costs those it should serve, by the published reference element pattern.
+
+Never more than it is: relative gain of a reference pattern in the horizontal plane. The antenna's own pattern, its
+beamwidth, its tilt, power and the ground are not in it.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
-from photoaz.angles import wrap_deg
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import azimuth_deg, circular_mean_deg, difference_deg, wrap_deg
+
+if TYPE_CHECKING:
+    from photoaz.judgement.judge import AntennaJudgement
+    from photoaz.register.model import Antenna, Site
+    from photoaz.solution import AntennaSolution, SiteSolution
 
 # 3GPP TR 38.901 table 7.3-1, horizontal cut
 BEAMWIDTH_3DB_DEG = 65.0
 FRONT_TO_BACK_DB = 30.0
 SECTOR_WIDTH_DEG = 120.0
+#: beyond this angle off boresight the pattern is at its floor: 65 sqrt(30 / 12)
+FLOOR_DEG = BEAMWIDTH_3DB_DEG * math.sqrt(FRONT_TO_BACK_DB / 12.0)
+
+#: to be said wherever the figures are shown
+BASIS = "relative gain of a reference element pattern (3GPP TR 38.901, 65°), not of this antenna"
+
+#: sectors nearer to each other than this are layers of one sector, not neighbours
+SAME_SECTOR_DEG = 25.0
+#: a change smaller than this [dB] is neither overlap nor hole
+NOTHING_DB = 0.5
+_K95 = 1.959964
+_STEPS = 4000  # of the distribution that is carried through the pattern
+
+Interval = tuple[float, float]
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """A normal part of what is known of an azimuth's deviation from its design [deg]; probability: its weight."""
+
+    deviation_deg: float
+    sigma_deg: float
+    probability: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crossover:
+    """Where this antenna's pattern and that of the neighbouring sector's are equally strong.
+
+    side: of this antenna, as seen from above. neighbour_estimated: the neighbour's azimuth is estimated; else its
+    design is taken, without uncertainty. designed_deg, azimuth_deg: the direction from true north, as designed and now.
+    shift_deg: now minus designed, clockwise positive, and its U95. change_db: of both gains there, now minus designed
+    (positive: more overlap; negative: a hole), with the 95 % interval.
+    """
+
+    side: str
+    sector: str | None
+    neighbour_id: str
+    neighbour_estimated: bool
+    designed_deg: float
+    azimuth_deg: float
+    shift_deg: float
+    shift_u95_deg: float
+    change_db: float
+    change_interval_db: Interval
+
+    @property
+    def word(self) -> str:
+        """'overlap', 'hole' or 'as designed'; 'open' where the interval allows more than one."""
+        low, high = self.change_interval_db
+        if low > NOTHING_DB:
+            return "overlap"
+        if high < -NOTHING_DB:
+            return "hole"
+        return "as designed" if low >= -NOTHING_DB and high <= NOTHING_DB else "open"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Impact:
     """Change of gain in dB (negative = loss) by pointing elsewhere than designed.
 
-    boresight_db: in the design direction. edge_db: at that edge of the sector which loses more.
+    boresight_db: in the design direction. edge_db: at that edge of the sector which loses more; clockwise_edge_db and
+    anticlockwise_edge_db: at each edge, seen from above. The intervals hold 95 % of what the azimuth's uncertainty
+    allows, None where it was not given. crossovers: with the neighbouring sectors, where there are any.
     """
 
     boresight_db: float
     edge_db: float
+    clockwise_edge_db: float = 0.0
+    anticlockwise_edge_db: float = 0.0
+    boresight_interval_db: Interval | None = None
+    clockwise_edge_interval_db: Interval | None = None
+    anticlockwise_edge_interval_db: Interval | None = None
+    crossovers: tuple[Crossover, ...] = ()
+    basis: str = BASIS
+
+    @property
+    def sentence(self) -> str:
+        """The figures in words, with what they are not."""
+        edges = (
+            f"{_decibel(self.clockwise_edge_db, self.clockwise_edge_interval_db)} at the sector's clockwise edge, "
+            f"{_decibel(self.anticlockwise_edge_db, self.anticlockwise_edge_interval_db)} at the other"
+        )
+        said = f"{_decibel(self.boresight_db, self.boresight_interval_db)} in the design direction, {edges}"
+        for c in self.crossovers:
+            said += f"; {crossover_words(c)}"
+        return f"{said}: {self.basis}."
+
+
+def crossover_words(c: Crossover) -> str:
+    """'towards HNT-204-B1 the patterns cross 3.1° ± 1.2° further clockwise and 1.2 dB (0.4 to 1.9) higher: overlap'."""
+    way = "clockwise" if c.shift_deg >= 0.0 else "anticlockwise"
+    low, high = c.change_interval_db
+    word = {"open": "overlap or hole is not decided"}.get(c.word, c.word)
+    taken = "" if c.neighbour_estimated else " (taken as designed)"
+    return (
+        f"towards {c.neighbour_id}{taken} the patterns cross {abs(c.shift_deg):.1f}° ± {c.shift_u95_deg:.1f}° further "
+        f"{way}, at {c.change_db:+.1f} dB (95 %: {low:+.1f} to {high:+.1f}): {word}"
+    )
+
+
+def _decibel(value: float, interval: Interval | None) -> str:
+    said = f"{value:+.1f} dB"
+    return said if interval is None else f"{said} (95 %: {interval[0]:+.1f} to {interval[1]:+.1f})"
 
 
 def gain_db(angle_deg: float) -> float:
@@ -33,8 +142,261 @@ def gain_db(angle_deg: float) -> float:
     return -min(12.0 * (wrap_deg(float(angle_deg)) / BEAMWIDTH_3DB_DEG) ** 2, FRONT_TO_BACK_DB) + 0.0  # no -0.0
 
 
-def impact_db(deviation_deg: float, sector_width_deg: float = SECTOR_WIDTH_DEG) -> Impact:
-    """What an antenna that points `deviation_deg` away from its design loses at boresight and at the worse edge."""
+def impact_db(deviation_deg: float, sector_width_deg: float = SECTOR_WIDTH_DEG, parts: Sequence[Part] = ()) -> Impact:
+    """What an antenna that points `deviation_deg` (clockwise positive) away from its design changes.
+
+    Parameters
+    ----------
+    deviation_deg : of the estimate. sector_width_deg : of the sector it should serve, its boresight in the middle.
+    parts : what is known of the deviation; with it the intervals are given. The gain is flat at boresight and has a
+        floor, so the distribution itself is carried through it, not its width (JCGM 101:2008, 5.5, by quantiles).
+    """
     half = 0.5 * sector_width_deg
     edges = [gain_db(edge - deviation_deg) - gain_db(edge) for edge in (half, -half)]
-    return Impact(boresight_db=gain_db(deviation_deg), edge_db=min(edges))
+    draws, weights = _draws(parts)
+    intervals = [_interval(_gains_db(at - draws) - gain_db(at), weights) for at in (0.0, half, -half)]
+    return Impact(
+        boresight_db=gain_db(deviation_deg),
+        edge_db=min(edges),
+        clockwise_edge_db=edges[0],
+        anticlockwise_edge_db=edges[1],
+        boresight_interval_db=intervals[0],
+        clockwise_edge_interval_db=intervals[1],
+        anticlockwise_edge_interval_db=intervals[2],
+    )
+
+
+def _gains_db(angles_deg: Array) -> Array:
+    """`gain_db` of many."""
+    off = np.asarray(wrap_deg(angles_deg))
+    out: Array = -np.minimum(12.0 * (off / BEAMWIDTH_3DB_DEG) ** 2, FRONT_TO_BACK_DB)
+    return out
+
+
+def _draws(parts: Sequence[Part]) -> tuple[Array, Array]:
+    """Deviations [deg] and their probabilities: the middles of equally probable steps of each part."""
+    if not parts:
+        return np.zeros(0), np.zeros(0)
+    from scipy.special import ndtri
+
+    z = ndtri((np.arange(_STEPS) + 0.5) / _STEPS)
+    draws = np.concatenate([p.deviation_deg + p.sigma_deg * z for p in parts])
+    return draws, np.repeat([p.probability / _STEPS for p in parts], _STEPS)
+
+
+def _interval(values: Array, weights: Array) -> Interval | None:
+    """From the 2.5 % to the 97.5 % quantile."""
+    if not len(values):
+        return None
+    order = np.argsort(values)
+    run = np.cumsum(weights[order])
+    low, high = np.searchsorted(run, [0.025 * run[-1], 0.975 * run[-1]])
+    return float(values[order[low]]), float(values[order[min(high, len(values) - 1)]])
+
+
+def parts_of(solution: AntennaSolution, design_true_deg: float) -> tuple[Part, ...]:
+    """What an estimate knows of the deviation from a design [deg]: the estimate and its alternatives, weights to 1.
+
+    Where there are alternatives, the stated U95 covers them too; the estimate's own is then taken to be no wider than
+    theirs, which come from the same pixels. Empty without an estimate.
+    """
+    if solution.azimuth_true_deg is None or solution.u95_deg is None:
+        return ()
+    azimuth, u95 = float(solution.azimuth_true_deg), float(solution.u95_deg)
+    if not (math.isfinite(azimuth) and math.isfinite(u95)):
+        return ()
+    others = solution.alternatives
+    own = min([u95, *(o.u95_deg for o in others)])
+    rest = max(0.0, 1.0 - sum(o.probability for o in others))
+    given = [(azimuth, own, rest), *((o.azimuth_true_deg, o.u95_deg, o.probability) for o in others)]
+    total = sum(p for _, _, p in given)
+    return tuple(
+        Part(deviation_deg=difference_deg(a, design_true_deg), sigma_deg=u / _K95, probability=p / total)
+        for a, u, p in given
+        if p > 0.0
+    )
+
+
+# ---- the neighbours --------------------------------------------------------------------------------------------------
+
+
+def crossover_db(separation_deg: float) -> float:
+    """Gain [dB] where two equal patterns meet whose boresights are `separation_deg` apart; floored, as the pattern."""
+    return gain_db(min(abs(separation_deg) / 2.0, 180.0))
+
+
+def crossover(
+    azimuths_deg: tuple[float, float], designs_deg: tuple[float, float], covariance_deg2: tuple[float, float, float]
+) -> tuple[float, float, float, float, Interval] | None:
+    """The crossover of an antenna and its clockwise neighbour: both patterns alike, so half way between the two.
+
+    Parameters
+    ----------
+    azimuths_deg, designs_deg : of the antenna and of the neighbour, true. covariance_deg2 : variance of the one, of the
+        other, their covariance [deg^2]; what both share (one camera's heading) moves the crossover, not its level.
+
+    Returns
+    -------
+    designed_deg, shift_deg, shift_u95_deg, change_db, change_interval_db; None where the two patterns as designed meet
+    at their floor only, so that there is no point where they cross.
+    """
+    apart = azimuth_deg(designs_deg[1] - designs_deg[0])
+    if apart / 2.0 > FLOOR_DEG:
+        return None
+    off = [float(difference_deg(a, d)) for a, d in zip(azimuths_deg, designs_deg, strict=True)]
+    va, vb, cab = covariance_deg2
+    shift_u95 = _K95 * math.sqrt(max(va + vb + 2.0 * cab, 0.0)) / 2.0
+    apart_u95 = _K95 * math.sqrt(max(va + vb - 2.0 * cab, 0.0))
+    now = apart + off[1] - off[0]
+    before = crossover_db(apart)
+    # the level falls as the two part, whichever way, so an interval of the separation is one of the level
+    near = 0.0 if now - apart_u95 <= 0.0 <= now + apart_u95 else min(abs(now - apart_u95), abs(now + apart_u95))
+    far = max(abs(now - apart_u95), abs(now + apart_u95))
+    return (
+        azimuth_deg(designs_deg[0] + apart / 2.0),
+        0.5 * (off[0] + off[1]),
+        shift_u95,
+        crossover_db(now) - before,
+        (crossover_db(far) - before, crossover_db(near) - before),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Sector:
+    name: str | None
+    azimuth_deg: float
+    antennas: tuple[Antenna, ...]
+
+
+def sectors_of(antennas: Sequence[Antenna], designs_deg: Mapping[str, float]) -> tuple[_Sector, ...]:
+    """The sectors of a site: by the register's column; antennas without one by their designs, within 25 degrees.
+
+    designs_deg : true design azimuths by antenna_id; antennas without one take no part.
+    """
+    groups: list[tuple[str | None, list[Antenna]]] = []
+    named: dict[str, list[Antenna]] = {}
+    for a in antennas:
+        if a.antenna_id not in designs_deg:
+            continue
+        if a.sector is not None:
+            if a.sector not in named:
+                groups.append((a.sector, named.setdefault(a.sector, [])))
+            named[a.sector].append(a)
+            continue
+        mine = designs_deg[a.antenna_id]
+        for name, members in groups:
+            if name is None and abs(difference_deg(designs_deg[members[0].antenna_id], mine)) <= SAME_SECTOR_DEG:
+                members.append(a)
+                break
+        else:
+            groups.append((None, [a]))
+    out = []
+    for name, members in groups:
+        try:
+            middle = circular_mean_deg([designs_deg[a.antenna_id] for a in members])
+        except ValueError:  # designs all round are no sector
+            continue
+        out.append(_Sector(name, middle, tuple(members)))
+    return tuple(out)
+
+
+def _neighbour(antenna: Antenna, sector: _Sector, others: Sequence[_Sector], clockwise: bool) -> _Sector | None:
+    sign = 1.0 if clockwise else -1.0
+    turned = [(azimuth_deg(sign * (s.azimuth_deg - sector.azimuth_deg)), s) for s in others]
+    between = [(t, s) for t, s in turned if SAME_SECTOR_DEG < t < 360.0 - SAME_SECTOR_DEG]
+    return min(between, key=lambda one: one[0])[1] if between else None
+
+
+def with_site_impact(
+    site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJudgement]
+) -> dict[str, AntennaJudgement]:
+    """The judgements of a site with each antenna's impact in full: intervals, and crossovers with its neighbours.
+
+    The neighbour is the antenna of the next sector round the tower with the same position in its sector, else the
+    sector's first; its azimuth as estimated, else as designed.
+    """
+    estimates = {a.antenna_id: a for a in solution.antennas}
+    designs = {
+        name: j.design.azimuth_true_deg for name, j in judgements.items() if j.design.azimuth_true_deg is not None
+    }
+    sectors = sectors_of(site.antennas, designs)
+    register = {a.antenna_id: a for a in site.antennas}
+    out: dict[str, AntennaJudgement] = {}
+    for name, judgement in judgements.items():
+        own, antenna = estimates.get(name), register.get(name)
+        if judgement.impact is None or own is None or antenna is None or name not in designs:
+            out[name] = judgement
+            continue
+        deviation = judgement.design.deviation_deg
+        impact = impact_db(deviation or 0.0, parts=parts_of(own, designs[name]))
+        crossings = _crossovers(antenna, sectors, estimates, designs, solution)
+        out[name] = replace(judgement, impact=replace(impact, crossovers=crossings))
+    return out
+
+
+def _crossovers(
+    antenna: Antenna,
+    sectors: Sequence[_Sector],
+    estimates: Mapping[str, AntennaSolution],
+    designs: Mapping[str, float],
+    solution: SiteSolution,
+) -> tuple[Crossover, ...]:
+    sector = next((s for s in sectors if antenna in s.antennas), None)
+    if sector is None:
+        return ()
+    out = []
+    for clockwise in (True, False):
+        beside = _neighbour(antenna, sector, [s for s in sectors if s is not sector], clockwise)
+        if beside is None:
+            continue
+        ordered = sorted(beside.antennas, key=lambda a: (a.position != antenna.position, a.position or 0, a.antenna_id))
+        other = ordered[0]
+        there = estimates.get(other.antenna_id)
+        estimated = there is not None and there.azimuth_true_deg is not None and there.u95_deg is not None
+        pair = (antenna.antenna_id, other.antenna_id)
+        designed = tuple(designs[a] for a in pair)
+        now = []
+        for a in pair:
+            e = estimates.get(a)
+            now.append(designs[a] if e is None or e.azimuth_true_deg is None else e.azimuth_true_deg)
+        va, vb, cab = _covariance(solution, estimates, pair)
+        if not clockwise:
+            designed, now, va, vb = designed[::-1], now[::-1], vb, va
+        found = crossover((now[0], now[1]), (designed[0], designed[1]), (va, vb, cab))
+        if found is None:
+            continue
+        direction, shift, shift_u95, change, interval = found
+        out.append(
+            Crossover(
+                side="clockwise" if clockwise else "anticlockwise",
+                sector=beside.name,
+                neighbour_id=other.antenna_id,
+                neighbour_estimated=estimated,
+                designed_deg=direction,
+                azimuth_deg=azimuth_deg(direction + shift),
+                shift_deg=shift,
+                shift_u95_deg=shift_u95,
+                change_db=change,
+                change_interval_db=interval,
+            )
+        )
+    return tuple(out)
+
+
+def _covariance(
+    solution: SiteSolution, estimates: Mapping[str, AntennaSolution], pair: tuple[str, str]
+) -> tuple[float, float, float]:
+    """Variances of two azimuths and their covariance [deg^2]; 0 of one that is not estimated."""
+    at = {name: k for k, name in enumerate(solution.azimuth_ids)}
+    table: Any = solution.azimuth_covariance_deg2
+
+    def variance(name: str) -> float:
+        e = estimates.get(name)
+        return 0.0 if e is None or e.u95_deg is None else (e.u95_deg / _K95) ** 2
+
+    va, vb = variance(pair[0]), variance(pair[1])
+    if va == 0.0 or vb == 0.0 or pair[0] not in at or pair[1] not in at:
+        return va, vb, 0.0
+    shared = float(table[at[pair[0]]][at[pair[1]]])
+    limit = math.sqrt(va * vb)
+    return va, vb, min(max(shared, -limit), limit)

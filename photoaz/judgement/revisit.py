@@ -1,0 +1,632 @@
+"""Who is visited again, why, and what to do there: by the loss expected if nothing is done, and what a visit avoids.
+
+Each antenna may be left, its register row corrected, evidence looked up at the desk, one more photo taken, or the tower
+climbed. What a photo is worth is the expected value of sample information (H. Raiffa, R. Schlaifer, Applied Statistical
+Decision Theory, 1961, ch. 4 and 5): over all that it may show, by its forecast uncertainty, the best decision is made
+with what is then known. A site is visited once for all of its antennas, so the cost of going is shared.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import difference_deg, format_azimuth_deg
+from photoaz.errors import Fault, InputError
+from photoaz.judgement.impact import BEAMWIDTH_3DB_DEG, FLOOR_DEG, FRONT_TO_BACK_DB, SECTOR_WIDTH_DEG, Part, parts_of
+from photoaz.judgement.judge import AntennaJudgement
+from photoaz.register.model import Antenna, Site
+from photoaz.solution import AntennaSolution, EvidenceOption, SiteSolution
+
+Array = NDArray[Any]
+
+Action = Literal["leave", "correct_register", "desk", "photo", "climb"]
+ACTIONS: tuple[Action, ...] = ("leave", "correct_register", "desk", "photo", "climb")
+
+_K95 = 1.959964
+_HALF = 0.5 * SECTOR_WIDTH_DEG
+#: nodes of the quadratures, in standard uncertainties
+_NODES = np.linspace(-7.0, 7.0, 561)
+_WEIGHTS = np.exp(-0.5 * _NODES**2) / np.exp(-0.5 * _NODES**2).sum()
+#: what a photo of an antenna that none shows so far is taken to give (95 %), and its distance [m]; common practice
+_FIRST_PHOTO_U95_DEG, _FIRST_PHOTO_M = 3.0, 60.0
+#: of an antenna of which nothing is known: spread of those out of tolerance [deg]; those within: a third of tolerance
+_UNKNOWN_SIGMA_DEG = 15.0
+#: kinds of evidence that say where somebody must stand
+_PHOTOS = ("photo", "photo_with_landmark")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Costs:
+    """What things cost, in one unit, named by `unit`. The defaults are common practice, no source: set your own.
+
+    visit: going to a site, once for all its antennas. photo: each antenna's photo or measurement from the ground there.
+    climb: a crew on the tower, once for all antennas. turn: measuring, and turning where it needs it, one antenna up
+    there. desk: looking something up, or correcting a row of the register. wrong_azimuth_year: an antenna out of
+    tolerance left so for a year; lost_db_year: with it, each dB lost where it loses most of boresight and sector edge
+    (reference pattern). wrong_record_year: a reading in the register that is wrong, left so for a year. years: how long
+    things stay if nothing is done. unseen_out: of antennas that no photo shows, the share out of tolerance.
+    """
+
+    visit: float = 250.0
+    photo: float = 20.0
+    climb: float = 800.0
+    turn: float = 150.0
+    desk: float = 15.0
+    wrong_azimuth_year: float = 500.0
+    lost_db_year: float = 300.0
+    wrong_record_year: float = 100.0
+    years: float = 1.0
+    unseen_out: float = 0.1
+    unit: str = "units"
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            wrong = _wrong(f.name, getattr(self, f.name))
+            if wrong:
+                raise ValueError(f"{f.name}: {wrong}")
+
+
+def _wrong(key: str, value: object) -> str | None:
+    """What is wanted of a cost, where the value is not that."""
+    if key == "unit":
+        return None if isinstance(value, str) and 0 < len(value) <= 20 and value.isprintable() else "1 to 20 letters"
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0.0:
+        return "a number, 0 or more"
+    if key == "unseen_out" and value > 1.0:
+        return "a share, 0 to 1"
+    return "years above 0" if key == "years" and value == 0.0 else None
+
+
+def load_costs(path: Path) -> Costs:
+    """Costs from a TOML file: lines such as `visit = 300`; what it does not name stays as it is.
+
+    Raises
+    ------
+    InputError : no TOML, a key that there is not, a value that is none; every such line, with key and what is wanted.
+    """
+    import tomllib
+
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+        given = tomllib.loads(text)
+    except UnicodeDecodeError as e:
+        raise InputError(Fault(file=path, found="bytes that are not UTF-8", wanted="TOML in UTF-8")) from e
+    except tomllib.TOMLDecodeError as e:
+        at = re.search(r"at line (\d+)", str(e))
+        line = int(at[1]) if at else None
+        raise InputError(
+            Fault(file=path, line=line, found=f"no TOML ({e})", wanted="lines such as: visit = 300")
+        ) from e
+    known = [f.name for f in fields(Costs)]
+    faults = []
+    for key, value in given.items():
+        wanted = _wrong(key, value) if key in known else f"one of: {', '.join(known)}"
+        if wanted:
+            shown = f"{key} = {value!r}" if key in known else f"the key '{key}'"
+            faults.append(Fault(file=path, line=_line_of(key, text), found=shown, wanted=wanted))
+    if faults:
+        raise InputError(faults)
+    return Costs(**given)
+
+
+def _line_of(key: str, text: str) -> int | None:
+    pattern = re.compile(rf"""\s*(?:\[+\s*)?["']?{re.escape(key)}["']?\s*(?:[=.\]]|$)""")
+    return next((n for n, line in enumerate(text.splitlines(), 1) if pattern.match(line)), None)
+
+
+# ---- what is expected to be lost -------------------------------------------------------------------------------------
+
+
+def worst_loss_db(deviation_deg: float) -> float:
+    """What an antenna that far off loses [dB, 0 or more] at boresight or a sector edge, whichever loses more.
+
+    Reference element pattern, 3GPP TR 38.901 table 7.3-1, sector of 120 degrees.
+    """
+    d = abs(float(difference_deg(deviation_deg, 0.0)))
+    return max(low + slope * d + curve * d * d for low, slope, curve in (_edge_piece(d), _boresight_piece(d)))
+
+
+def _edge_piece(d: float) -> tuple[float, float, float]:
+    """Loss at the edge as a polynomial in the deviation, of the piece that d is in."""
+    k = 12.0 / BEAMWIDTH_3DB_DEG**2
+    return (0.0, 2.0 * _HALF * k, k) if d < FLOOR_DEG - _HALF else (FRONT_TO_BACK_DB - k * _HALF**2, 0.0, 0.0)
+
+
+def _boresight_piece(d: float) -> tuple[float, float, float]:
+    return (0.0, 0.0, 12.0 / BEAMWIDTH_3DB_DEG**2) if d < FLOOR_DEG else (FRONT_TO_BACK_DB, 0.0, 0.0)
+
+
+def _pieces(tolerance_deg: float) -> list[tuple[float, float, tuple[float, float, float]]]:
+    """From where to where outside the tolerance the worst loss is which polynomial of the deviation [dB]."""
+    edge_floor = FRONT_TO_BACK_DB - 12.0 * (_HALF / BEAMWIDTH_3DB_DEG) ** 2
+    meet = BEAMWIDTH_3DB_DEG * math.sqrt(edge_floor / 12.0)  # boresight loses as much as the edge at its floor
+    limits = [0.0, FLOOR_DEG - _HALF, meet, FLOOR_DEG, 180.0]
+    of = [_edge_piece(0.0), _edge_piece(90.0), _boresight_piece(0.0), _boresight_piece(180.0)]
+    pieces = [(max(a, tolerance_deg), b, p) for a, b, p in zip(limits, limits[1:], of, strict=False)]
+    return [(a, b, p) for a, b, p in pieces if b > a]
+
+
+def expected_loss(deviation_deg: Array, sigma_deg: Array, tolerance_deg: float, costs: Costs) -> Array:
+    """Loss expected of leaving antennas as they are, deviations normal and wrapped: in closed form.
+
+    Parameters
+    ----------
+    deviation_deg, sigma_deg : (n,) of each; sigma above 0. tolerance_deg : nothing is lost within it.
+
+    Returns
+    -------
+    (n,) : years (wrong_azimuth_year P(out) + lost_db_year E[worst loss; out]), by truncated moments of the normal
+    distribution up to the second.
+    """
+    from scipy.special import ndtr
+
+    m, s = (np.asarray(v, float) for v in (deviation_deg, sigma_deg))
+    m = np.asarray(difference_deg(m, 0.0), float)
+    out = np.zeros(np.broadcast(m, s).shape)
+    turns = 1 if float(np.max(s, initial=0.0)) < 40.0 else 1 + math.ceil(8.0 * float(np.max(s)) / 360.0)
+    for a, b, (c0, c1, c2) in _pieces(tolerance_deg):
+        c0 = costs.wrong_azimuth_year + costs.lost_db_year * c0
+        c1, c2 = costs.lost_db_year * c1, costs.lost_db_year * c2
+        for side in (1.0, -1.0):  # an even function: the piece on the other side is this one of the mirrored deviation
+            for turn in range(-turns, turns + 1):
+                u = side * m + 360.0 * turn
+                low, high = (a - u) / s, (b - u) / s
+                flip = low > 0.0  # tails, so that small probabilities are not lost beside 1
+                p0 = np.where(flip, ndtr(-low) - ndtr(-high), ndtr(high) - ndtr(low))
+                fl, fh = (np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi) for z in (low, high))
+                p1 = fl - fh
+                p2 = p0 + low * fl - high * fh
+                out += (c0 + c1 * u + c2 * u**2) * p0 + (c1 + 2.0 * c2 * u) * s * p1 + c2 * s**2 * p2
+    return costs.years * np.maximum(out, 0.0)
+
+
+def _out(deviation_deg: Array, sigma_deg: Array, limit_deg: float) -> Array:
+    """Probability of lying further off than the limit, vectorised; as `conformity.probability_out`."""
+    return expected_loss(
+        deviation_deg,
+        sigma_deg,
+        min(limit_deg, 180.0),
+        Costs(wrong_azimuth_year=1.0, lost_db_year=0.0),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stake:
+    """What is known of one antenna and what hangs on it.
+
+    parts : of its deviation from the design. tolerance_deg : about it. record_off_deg : the reading minus the design,
+        where the reading is contradicted by the photos; None where it is not, or there is none. tilt_contradicted : so
+        is the downtilt reading.
+    """
+
+    parts: tuple[Part, ...]
+    tolerance_deg: float
+    record_off_deg: float | None = None
+    tilt_contradicted: bool = False
+
+    @property
+    def contradicted(self) -> bool:
+        """Whether the register holds something that the photos contradict."""
+        return self.record_off_deg is not None or self.tilt_contradicted
+
+    def arrays(self) -> tuple[Array, Array, Array]:
+        """Deviations, sigmas (no less than 0.001 degrees), probabilities (n,)."""
+        return (
+            np.array([p.deviation_deg for p in self.parts]),
+            np.array([max(p.sigma_deg, 1e-3) for p in self.parts]),
+            np.array([p.probability for p in self.parts]),
+        )
+
+
+def loss_now(stake: Stake, costs: Costs) -> float:
+    """Expected loss if nothing is done: of the azimuth, and of a record that is wrong."""
+    m, s, p = stake.arrays()
+    azimuth = float(p @ expected_loss(m, s, stake.tolerance_deg, costs))
+    return azimuth + float(p @ _record_loss(m, s, stake, costs))
+
+
+def _record_loss(m: Array, s: Array, stake: Stake, costs: Costs) -> Array:
+    # of a downtilt nothing but that it is contradicted is known here
+    wrong = np.full(m.shape, float(stake.tilt_contradicted))
+    if stake.record_off_deg is not None:
+        wrong = np.maximum(wrong, _out(m - stake.record_off_deg, s, stake.tolerance_deg))
+    return costs.years * costs.wrong_record_year * wrong
+
+
+def _corrected_loss(m: Array, s: Array, p: Array, stake: Stake, costs: Costs) -> Array:
+    """Of the record, once the best estimate (n, parts) -> (n,) is written into it, and the writing."""
+    if stake.record_off_deg is None:
+        return np.full(m.shape[:-1], costs.desk)
+    best = np.take_along_axis(m, np.argmax(p, -1)[..., None], -1)
+    wrong = costs.years * costs.wrong_record_year * _out(m - best, s, stake.tolerance_deg)
+    out: Array = costs.desk + (p * wrong).sum(-1)
+    return out
+
+
+def loss_corrected(stake: Stake, costs: Costs) -> float | None:
+    """Expected loss with the register corrected from the photos (the work apart); None where nothing is to correct."""
+    if not stake.contradicted:
+        return None
+    m, s, p = stake.arrays()
+    azimuth = float(p @ expected_loss(m, s, stake.tolerance_deg, costs))
+    return azimuth + float(_corrected_loss(m[None], s[None], p[None], stake, costs)[0]) - costs.desk
+
+
+def loss_after_evidence(stake: Stake, sigma_deg: float, climb_cost: float, costs: Costs) -> float:
+    """Expected loss after evidence of standard uncertainty sigma, the best being done with whatever it shows.
+
+    Then an antenna may be left or climbed to for `climb_cost`, and a contradicted record be left or corrected; what
+    that costs is in it. Preposterior expectation over the mixture of the parts, by quadrature over what each predicts.
+    """
+    m, s, p = stake.arrays()
+    if not math.isfinite(sigma_deg):
+        corrected = loss_corrected(stake, costs)
+        return min(loss_now(stake, costs), math.inf if corrected is None else corrected + costs.desk, climb_cost)
+    spread = np.hypot(s, sigma_deg)
+    shown = (m[:, None] + spread[:, None] * _NODES[None, :]).ravel()  # what the evidence may show
+    weight = (p[:, None] * _WEIGHTS[None, :]).ravel()
+    off = np.asarray(difference_deg(shown[:, None], m[None, :]), float)  # (shown, parts)
+    log = np.log(np.maximum(p, 1e-300)) - np.log(spread) - 0.5 * (off / spread) ** 2
+    post_p = np.exp(log - log.max(1, keepdims=True))
+    post_p /= post_p.sum(1, keepdims=True)
+    post_m = m + off * (s / spread) ** 2
+    post_s = np.broadcast_to(s * sigma_deg / spread, post_m.shape)
+    azimuth = (post_p * expected_loss(post_m, post_s, stake.tolerance_deg, costs)).sum(1)
+    left = azimuth + (post_p * _record_loss(post_m, post_s, stake, costs)).sum(1)
+    best = np.minimum(left, climb_cost)  # up there the record is put right as well
+    if stake.contradicted:
+        best = np.minimum(best, azimuth + _corrected_loss(post_m, post_s, post_p, stake, costs))
+    return float(weight @ best)
+
+
+def evidence_sigma_deg(sigma_now_deg: float, sigma_then_deg: float) -> float:
+    """Standard uncertainty of the evidence that brings one normal uncertainty to another; infinite if none does."""
+    if not 0.0 < sigma_then_deg < sigma_now_deg:
+        return math.inf
+    return 1.0 / math.sqrt(sigma_then_deg**-2 - sigma_now_deg**-2)
+
+
+# ---- the plan of a site ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AntennaRevisit:
+    """What to do about one antenna.
+
+    loss_now: expected if nothing is done. loss_after: after the action, with all that it may call for. cost: of the
+    action, its part of the visit and the climb in it. avoided: loss_now - loss_after - cost, what the list is ordered
+    by. reasons: why it is on the list. bring, place: what to take along, and where to stand, in words; lat_deg, lon_deg
+    of it where known. u95_then_deg: the azimuth's, after a photo. p_out: probability of being out of tolerance now.
+    """
+
+    antenna_id: str
+    action: Action
+    reasons: tuple[str, ...]
+    instruction: str
+    loss_now: float
+    loss_after: float
+    cost: float
+    bring: str | None = None
+    place: str | None = None
+    lat_deg: float | None = None
+    lon_deg: float | None = None
+    u95_then_deg: float | None = None
+    p_out: float | None = None
+    unit: str = "units"
+
+    @property
+    def avoided(self) -> float:
+        return self.loss_now - self.loss_after - self.cost
+
+    @property
+    def figures(self) -> str:
+        """'expected loss 1200 now, 300 after the visit, cost 250 (units)'."""
+        if self.action == "leave":
+            return f"expected loss {_figure(self.loss_now)}; whatever could be done costs more than it avoids"
+        when = {"correct_register": "after the correction", "desk": "with that", "photo": "after the visit"}
+        said = f"expected loss {_figure(self.loss_now)} now, {_figure(self.loss_after)} "
+        return f"{said}{when.get(self.action, 'after the climb')}, cost {_figure(self.cost)} ({self.unit})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteRevisit:
+    """A site's antennas that something is to be done about, or was thought of: the most loss avoided first.
+
+    trip: whether somebody goes there; cost: of everything together.
+    """
+
+    site_id: str
+    trip: bool
+    items: tuple[AntennaRevisit, ...]
+    unit: str = "units"
+
+    @property
+    def loss_now(self) -> float:
+        return sum(i.loss_now for i in self.items)
+
+    @property
+    def loss_after(self) -> float:
+        return sum(i.loss_after for i in self.items)
+
+    @property
+    def cost(self) -> float:
+        return sum(i.cost for i in self.items)
+
+    @property
+    def avoided(self) -> float:
+        return sum(i.avoided for i in self.items)
+
+    @property
+    def sentence(self) -> str:
+        """What the list is ordered by, with the site's figures."""
+        if not self.items:
+            return "nobody needs to come back: no expected loss is worth a visit"
+        todo = [i for i in self.items if i.action != "leave"]
+        if not todo:
+            return f"nothing that could be done avoids more than it costs (expected loss {_figure(self.loss_now)})"
+        going = "one visit serves all" if self.trip and len(todo) > 1 else "a visit" if self.trip else "no visit needed"
+        return (
+            f"expected loss {_figure(self.loss_now)} now, {_figure(self.loss_after)} after, cost {_figure(self.cost)} "
+            f"({self.unit}; {going}): ordered by expected loss avoided"
+        )
+
+
+def in_order(plans: Sequence[SiteRevisit]) -> tuple[SiteRevisit, ...]:
+    """Sites by the loss that they avoid, the most first; those where nothing is to be done last."""
+    return tuple(sorted(plans, key=lambda p: (-round(p.avoided, 6), -round(p.loss_now, 6), p.site_id)))
+
+
+def _figure(value: float) -> str:
+    """Two significant digits: costs are no better known."""
+    if value < 0.5:
+        return "0"
+    step = 10 ** max(0, math.floor(math.log10(value)) - 1)
+    return str(round(value / step) * step)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Way:
+    """One thing that could be done; its own cost, what it needs of the site's."""
+
+    action: Action
+    loss: float
+    cost: float
+    trip: bool = False
+    climb: bool = False
+    option: EvidenceOption | None = None
+
+
+def plan_site(
+    site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], costs: Costs | None = None
+) -> SiteRevisit:
+    """What to do about a site: for every antenna the action that leaves least to lose, the site visited once at most.
+
+    On the list are antennas with an action, and those that are out, undecided, contradicted or unseen although
+    nothing pays. Where somebody goes, or climbs, it is done once for all that gain by it: of no trip, a trip, and a
+    trip with a climb, whichever costs and leaves least.
+    """
+    costs = costs or Costs()
+    register = {a.antenna_id: a for a in site.antennas}
+    ways: dict[str, list[_Way]] = {}
+    stakes: dict[str, Stake] = {}
+    for estimate in solution.antennas:
+        antenna, judgement = register.get(estimate.antenna_id), judgements.get(estimate.antenna_id)
+        if antenna is None or judgement is None:
+            continue
+        stake = _stake(antenna, estimate, judgement, costs)
+        if stake is not None:
+            stakes[antenna.antenna_id] = stake
+            ways[antenna.antenna_id] = _ways(estimate, stake, costs)
+    chosen, trip, climb = _cheapest(ways, costs)
+    goers = [name for name, way in chosen.items() if way.trip]
+    climbers = [name for name, way in chosen.items() if way.climb]
+    items = []
+    for name, way in chosen.items():
+        estimate = next(a for a in solution.antennas if a.antenna_id == name)
+        if way.action == "leave" and not _noteworthy(judgements[name], estimate):
+            continue
+        cost = way.cost
+        cost += costs.visit / len(goers) if name in goers else 0.0
+        cost += costs.climb / len(climbers) if name in climbers else 0.0
+        items.append(_item(site, solution, estimate, judgements[name], stakes[name], way, cost, costs))
+    items.sort(key=lambda i: (-round(i.avoided, 6), -round(i.loss_now, 6), i.antenna_id))
+    return SiteRevisit(site_id=solution.site_id, trip=trip or climb, items=tuple(items), unit=costs.unit)
+
+
+def _stake(antenna: Antenna, estimate: AntennaSolution, judgement: AntennaJudgement, costs: Costs) -> Stake | None:
+    design = judgement.design.azimuth_true_deg
+    reading = judgement.reading
+    tolerance = antenna.tolerance_deg
+    if design is None:
+        return None
+    parts = parts_of(estimate, design)
+    if not parts:
+        within = Part(deviation_deg=0.0, sigma_deg=tolerance / 3.0, probability=1.0 - costs.unseen_out)
+        out = Part(deviation_deg=0.0, sigma_deg=_UNKNOWN_SIGMA_DEG, probability=costs.unseen_out)
+        return Stake(parts=(within, out), tolerance_deg=tolerance)
+    off = None
+    if reading is not None and reading.agrees is False:
+        off = float(difference_deg(reading.azimuth_true_deg, design))
+    tilt = judgement.downtilt_reading
+    return Stake(
+        parts=parts,
+        tolerance_deg=tolerance,
+        record_off_deg=off,
+        tilt_contradicted=tilt is not None and tilt.agrees is False,
+    )
+
+
+def _ways(estimate: AntennaSolution, stake: Stake, costs: Costs) -> list[_Way]:
+    """Everything that could be done about an antenna."""
+    out = [_Way(action="leave", loss=loss_now(stake, costs), cost=0.0)]
+    corrected = loss_corrected(stake, costs)
+    if corrected is not None:
+        out.append(_Way(action="correct_register", loss=corrected, cost=costs.desk))
+    out.append(_Way(action="climb", loss=0.0, cost=costs.turn, trip=True, climb=True))
+    later = costs.visit + costs.climb + costs.turn  # another trip, should the evidence call for it
+    if estimate.azimuth_true_deg is None:
+        first = loss_after_evidence(stake, _FIRST_PHOTO_U95_DEG / _K95, later, costs)
+        out.append(_Way(action="photo", loss=first, cost=costs.photo, trip=True))
+        return out
+    main = max(stake.parts, key=lambda p: p.probability)
+    for option in estimate.next_evidence.options if estimate.next_evidence else ():
+        sigma = evidence_sigma_deg(main.sigma_deg, option.u95_then_deg / _K95)
+        if not math.isfinite(sigma):
+            continue
+        loss = loss_after_evidence(stake, sigma, later, costs)
+        action: Action = "photo" if option.needs_trip else "desk"
+        cost = costs.photo if option.needs_trip else costs.desk
+        out.append(_Way(action=action, loss=loss, cost=cost, trip=option.needs_trip, option=option))
+    return out
+
+
+def _cheapest(ways: Mapping[str, Sequence[_Way]], costs: Costs) -> tuple[dict[str, _Way], bool, bool]:
+    """The way of each antenna that together cost and leave least: with what is shared paid once, each is its own."""
+    best: tuple[float, dict[str, _Way], bool, bool] | None = None
+    for trip, climb, fixed in (
+        (False, False, 0.0),
+        (True, False, costs.visit),
+        (True, True, costs.visit + costs.climb),
+    ):
+        chosen = {
+            name: min(
+                (w for w in some if (trip or not w.trip) and (climb or not w.climb)),
+                key=lambda w: (round(w.loss + w.cost, 6), ACTIONS.index(w.action)),
+            )
+            for name, some in ways.items()
+        }
+        total = fixed + sum(w.loss + w.cost for w in chosen.values())
+        if best is None or total < best[0] - 1e-6:
+            best = total, chosen, trip, climb
+    if best is None:  # cannot be: there are three
+        raise AssertionError
+    return best[1], best[2], best[3]
+
+
+def _noteworthy(judgement: AntennaJudgement, estimate: AntennaSolution) -> bool:
+    return judgement.revisit or judgement.design.decision != "accept" or estimate.azimuth_true_deg is None
+
+
+def _item(
+    site: Site,
+    solution: SiteSolution,
+    estimate: AntennaSolution,
+    judgement: AntennaJudgement,
+    stake: Stake,
+    way: _Way,
+    cost: float,
+    costs: Costs,
+) -> AntennaRevisit:
+    m, s, p = stake.arrays()
+    p_out = judgement.design.p_out_of_tolerance
+    if p_out is None:
+        p_out = float(p @ _out(m, s, stake.tolerance_deg))
+    place, lat, lon = _place(site, solution, judgement, way)
+    return AntennaRevisit(
+        antenna_id=estimate.antenna_id,
+        action=way.action,
+        reasons=tuple(_reasons(judgement, estimate, p_out)),
+        instruction=_instruction(estimate, judgement, way, place),
+        loss_now=loss_now(stake, costs),
+        loss_after=way.loss,
+        cost=cost,
+        bring=_bring(way),
+        place=place,
+        lat_deg=lat,
+        lon_deg=lon,
+        u95_then_deg=_u95_then(way),
+        p_out=p_out,
+        unit=costs.unit,
+    )
+
+
+def _u95_then(way: _Way) -> float | None:
+    if way.option is not None:
+        return way.option.u95_then_deg
+    return _FIRST_PHOTO_U95_DEG if way.action == "photo" else None
+
+
+def _bring(way: _Way) -> str | None:
+    if way.action == "climb":
+        return "a climbing crew, an instrument that needs no compass beside the steel, a second photo taken afterwards"
+    if way.option is not None:
+        return "a camera with a long lens" if way.option.kind in _PHOTOS else way.option.bring
+    return "a camera with a long lens" if way.action == "photo" else None
+
+
+def _reasons(judgement: AntennaJudgement, estimate: AntennaSolution, p_out: float) -> list[str]:
+    """Why, in few words, the weightiest first."""
+    out = []
+    design, reading, tilt = judgement.design, judgement.reading, judgement.downtilt_reading
+    if estimate.azimuth_true_deg is None:
+        seen = {"not_visible": "shows in no photo", "not_found": "was not found in the photos"}
+        out.append(f"it {seen.get(estimate.status, 'has no estimate')}, so nothing is known of it")
+    if design.decision == "reject" and design.deviation_deg is not None:
+        out.append(f"out of tolerance: {design.deviation_deg:+.1f}° off a design of ± {design.tolerance_deg:g}°")
+    elif design.deviation_deg is not None and p_out > 0.05:
+        out.append(f"out of tolerance with a probability of {100.0 * p_out:.0f} %, not decided")
+    if reading is not None and reading.agrees is False and reading.difference_deg is not None:
+        out.append(f"the reading differs from the photos by {abs(reading.difference_deg):.1f}° (En {reading.en:.1f})")
+    if tilt is not None and tilt.agrees is False and tilt.difference_deg is not None:
+        out.append(f"the downtilt reading differs from the photos by {abs(tilt.difference_deg):.1f}°")
+    if len(estimate.alternatives) > 0:
+        out.append("the photos allow more than one azimuth")
+    return out or ["more is to be lost than the evidence costs"]
+
+
+def _instruction(estimate: AntennaSolution, judgement: AntennaJudgement, way: _Way, place: str | None) -> str:
+    name = estimate.antenna_id
+    if way.action == "leave":
+        return "leave it as it is"
+    if way.action == "correct_register":
+        said = []
+        if judgement.reading is not None and judgement.reading.agrees is False:
+            said.append(f"{format_azimuth_deg(estimate.azimuth_true_deg or 0.0, estimate.u95_deg)} true")
+        tilt = judgement.downtilt_reading
+        if tilt is not None and tilt.agrees is False and estimate.downtilt_deg is not None:
+            said.append(f"a downtilt of {estimate.downtilt_deg:.1f}° ± {estimate.downtilt_u95_deg or 0.0:.1f}°")
+        return f"correct the register: the photos say {' and '.join(said)}"
+    if way.action == "climb":
+        design = judgement.design.azimuth_true_deg
+        aim = "" if design is None else f", and turn it to {format_azimuth_deg(design)} true if it is out"
+        return f"climb: measure {name}{aim}"
+    if way.option is None:
+        return f"photograph {name} from {place or 'where its front shows'}"
+    then = f"; U95 then ± {way.option.u95_then_deg:.1f}°"
+    if way.option.kind in _PHOTOS:
+        mark = ", with a landmark in the frame" if way.option.kind == "photo_with_landmark" else ""
+        return f"confirm by a photo from {place or way.option.bring}{mark}{then}"
+    return f"{'measure' if way.option.needs_trip else 'look up'} {way.option.bring}{then}"
+
+
+def _place(
+    site: Site, solution: SiteSolution, judgement: AntennaJudgement, way: _Way
+) -> tuple[str | None, float | None, float | None]:
+    """Where to stand: in words, latitude and longitude."""
+    from photoaz.geodesy.frames import destination
+
+    if not way.trip:
+        return None, None, None
+    option = way.option
+    if way.action == "climb" or (option is not None and option.kind == "tower_position"):
+        return "the tower", site.lat_deg, site.lon_deg
+    if option is not None and option.photo is not None:
+        photo = next((p for p in solution.photos if p.photo == option.photo), None)
+        name = f"where {Path(option.photo).name} was taken"
+        return (name, None, None) if photo is None else (name, photo.lat_deg, photo.lon_deg)
+    bearing = None if option is None else option.bearing_deg
+    distance = None if option is None else option.distance_m
+    if option is None and judgement.design.azimuth_true_deg is not None:
+        bearing, distance = judgement.design.azimuth_true_deg, _FIRST_PHOTO_M
+    if bearing is None or distance is None:
+        return None, None, None
+    lat, lon = destination(site.lat_deg, site.lon_deg, bearing, distance)
+    return f"{distance:.0f} m off, at a bearing of {bearing:.0f}° from the tower", lat, lon

@@ -1,0 +1,410 @@
+"""Expected losses and the value of evidence against draws and quadrature; the order of the list; files of costs."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import integrate, stats
+
+from photoaz.errors import InputError
+from photoaz.judgement.conformity import probability_out
+from photoaz.judgement.impact import Part, impact_db
+from photoaz.judgement.judge import judge_antenna
+from photoaz.judgement.revisit import (
+    Costs,
+    Stake,
+    evidence_sigma_deg,
+    expected_loss,
+    in_order,
+    load_costs,
+    loss_after_evidence,
+    loss_corrected,
+    loss_now,
+    plan_site,
+    worst_loss_db,
+)
+from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
+from photoaz.solution import (
+    Alternative,
+    AntennaSolution,
+    EvidenceOption,
+    NextEvidence,
+    PhotoSolution,
+    SiteSolution,
+)
+
+K95 = 1.959964
+DAY = date(2026, 5, 1)
+
+
+def stake(*parts, tolerance=5.0, **fields):
+    return Stake(
+        parts=tuple(Part(deviation_deg=d, sigma_deg=s, probability=p) for d, s, p in parts),
+        tolerance_deg=tolerance,
+        **fields,
+    )
+
+
+# ---- losses ----------------------------------------------------------------------------------------------------------
+
+
+# 3GPP TR 38.901 table 7.3-1 at 60 degrees: 1.78 dB at 5 degrees off, 3.69 at 10; at the back 30 on boresight
+@pytest.mark.parametrize(("off", "wanted"), [(0.0, 0.0), (5.0, 1.78), (-10.0, 3.69), (180.0, 30.0)])
+def test_worst_loss(off, wanted):
+    assert worst_loss_db(off) == pytest.approx(wanted, abs=0.005)
+
+
+@given(st.floats(-180, 180))
+def test_worst_loss_is_that_of_the_impact(off):
+    impact = impact_db(off)
+    assert worst_loss_db(off) == pytest.approx(-min(impact.boresight_db, impact.edge_db), abs=1e-9)
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.floats(-180, 180), st.floats(0.3, 30), st.floats(1, 60))
+def test_expected_loss_against_quadrature(m, s, tolerance):
+    costs = Costs(wrong_azimuth_year=500.0, lost_db_year=300.0, years=2.0)
+
+    def integrand(x):
+        if abs((x + 180.0) % 360.0 - 180.0) <= tolerance:
+            return 0.0
+        return stats.norm.pdf(x, m, s) * 2.0 * (500.0 + 300.0 * worst_loss_db(x))
+
+    corners = [c + 360.0 * k for k in (-1, 0, 1) for a in (tolerance, 42.771, 83.4, 102.774, 180.0) for c in (a, -a)]
+    low, high = m - 9.0 * s, m + 9.0 * s
+    edges = [low, *sorted(c for c in {*corners, m - 3 * s, m, m + 3 * s} if low < c < high), high]
+    wanted = sum(integrate.quad(integrand, a, b, limit=200)[0] for a, b in itertools.pairwise(edges))
+    found = float(expected_loss(np.array([m]), np.array([s]), tolerance, costs)[0])
+    assert found == pytest.approx(wanted, rel=1e-3, abs=1e-3)  # corners of the piece at 83.4 are rounded above
+
+
+@given(st.floats(-180, 180), st.floats(0.3, 100), st.floats(1, 170))
+def test_with_no_price_on_decibels_it_is_the_probability_of_being_out(m, s, tolerance):
+    # JCGM 106:2012, 7.4, as `conformity` has it
+    costs = Costs(wrong_azimuth_year=1.0, lost_db_year=0.0)
+    found = float(expected_loss(np.array([m]), np.array([s]), tolerance, costs)[0])
+    assert found == pytest.approx(probability_out(m, s, tolerance), abs=1e-9)
+
+
+@given(st.floats(-60, 60), st.floats(0.3, 20))
+def test_either_side_loses_alike(m, s):
+    one, other = (float(expected_loss(np.array([v]), np.array([s]), 5.0, Costs())[0]) for v in (m, -m))
+    assert one == pytest.approx(other, rel=1e-9, abs=1e-9)
+
+
+def test_loss_of_a_mixture_by_draws():
+    rng = np.random.default_rng(3)
+    n = 300_000
+    truth = np.where(rng.random(n) < 0.2, rng.normal(20.0, 3.0, n), rng.normal(2.0, 2.0, n))
+    lost = np.array([500.0 + 300.0 * worst_loss_db(t) if abs(t) > 5.0 else 0.0 for t in truth])
+    found = loss_now(stake((2.0, 2.0, 0.8), (20.0, 3.0, 0.2)), Costs())
+    assert found == pytest.approx(lost.mean(), abs=4.0 * lost.std() / math.sqrt(n))
+
+
+# ---- the value of evidence -------------------------------------------------------------------------------------------
+
+
+def by_draws(parts, sigma, climb, n=20_000, seed=5):
+    """Nature draws the deviation, a photo shows it with its noise, Bayes decides: mean cost and its spread."""
+    rng = np.random.default_rng(seed)
+    which = rng.choice(len(parts), n, p=[p for _, _, p in parts])
+    d, s, _ = (np.array(v) for v in zip(*parts, strict=True))
+    truth = rng.normal(d[which], s[which])
+    shown = truth + rng.normal(0.0, sigma, n)
+    grid = np.linspace(-60.0, 90.0, 3001)
+    prior = sum(pi * stats.norm.pdf(grid, di, si) for di, si, pi in parts)
+    out_of = np.abs(grid) > 5.0
+    loss = np.where(out_of, 500.0 + 300.0 * np.array([worst_loss_db(g) for g in grid]), 0.0)
+    paid = np.empty(n)
+    for k in range(n):
+        post = prior * np.exp(-0.5 * ((grid - shown[k]) / sigma) ** 2)
+        post /= post.sum()
+        nearest = int(np.argmin(np.abs(grid - truth[k])))
+        paid[k] = climb if climb < post @ loss else loss[nearest]
+    return paid.mean(), paid.std() / math.sqrt(n)
+
+
+@pytest.mark.parametrize(
+    ("parts", "sigma", "climb"),
+    [
+        ([(4.0, 3.0, 1.0)], 1.0, 600.0),
+        ([(4.0, 3.0, 1.0)], 3.0, 600.0),
+        ([(1.0, 1.5, 0.7), (18.0, 1.5, 0.3)], 2.0, 900.0),
+        ([(7.0, 4.0, 1.0)], 1.5, 400.0),
+    ],
+)
+def test_value_of_evidence_against_monte_carlo(parts, sigma, climb):
+    wanted, spread = by_draws(parts, sigma, climb)
+    found = loss_after_evidence(stake(*parts), sigma, climb, Costs())
+    assert found == pytest.approx(wanted, abs=4.0 * spread)
+
+
+def test_perfect_evidence_has_the_closed_form():
+    # each truth is left, or climbed to where that is cheaper
+    one, climb, costs = stake((4.0, 3.0, 1.0)), 900.0, Costs(lost_db_year=0.0, wrong_azimuth_year=1000.0)
+    wanted = 900.0 * (stats.norm.sf(5.0, 4.0, 3.0) + stats.norm.cdf(-5.0, 4.0, 3.0))
+    assert loss_after_evidence(one, 1e-3, climb, costs) == pytest.approx(wanted, rel=0.005)
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    st.floats(-20, 20), st.floats(0.5, 8), st.floats(0.3, 8), st.floats(1.1, 3), st.floats(50, 3000), st.floats(0, 0.4)
+)
+def test_evidence_never_harms_and_better_is_worth_more(d, s, sigma, factor, climb, other):
+    one = stake((d, s, 1.0 - other), (d + 30.0, s, other))
+    costs = Costs()
+    best, worse = (loss_after_evidence(one, v, climb, costs) for v in (sigma, sigma * factor))
+    nothing = min(loss_now(one, costs), climb)
+    slack = 1e-3 * (1.0 + nothing)  # of the quadrature, at kinks
+    assert best <= worse + slack
+    assert worse <= nothing + slack
+
+
+def test_evidence_brings_one_uncertainty_to_the_other():
+    # combination of two normal values, JCGM 100:2008, 5.1: weights 1 / sigma^2
+    sigma = evidence_sigma_deg(4.0, 2.0)
+    assert 1 / (1 / 4.0**2 + 1 / sigma**2) == pytest.approx(2.0**2)
+    assert evidence_sigma_deg(2.0, 2.0) == math.inf
+    assert evidence_sigma_deg(2.0, 3.0) == math.inf
+
+
+def test_contradicted_record():
+    costs = Costs()
+    one = stake((0.0, 0.5, 1.0), record_off_deg=16.0)
+    assert loss_now(one, costs) == pytest.approx(costs.wrong_record_year, rel=1e-6)
+    assert loss_corrected(one, costs) == pytest.approx(0.0, abs=1e-3)
+    assert loss_corrected(stake((0.0, 0.5, 1.0)), costs) is None
+    tilt = stake((0.0, 0.5, 1.0), tilt_contradicted=True)
+    assert loss_now(tilt, costs) == pytest.approx(costs.wrong_record_year, rel=1e-6)
+    assert loss_corrected(tilt, costs) == pytest.approx(0.0, abs=1e-3)
+
+
+# ---- sites -----------------------------------------------------------------------------------------------------------
+
+
+def antenna(name, design=0.0, **fields):
+    return Antenna(antenna_id=name, rad_center_m=30.0, design_azimuth_deg=design, **fields)
+
+
+def option(kind, u95, *, trip=True, **fields):
+    given = {"photo": None, "bring": f"a {kind}", "distance_m": None, "bearing_deg": None}
+    return EvidenceOption(kind=kind, needs_trip=trip, u95_then_deg=u95, **(given | fields))
+
+
+def estimated(name, azimuth, u95=2.0, options=(), **fields):
+    ahead = NextEvidence(limit="camera compass", u95_now_deg=u95, sentence="", options=tuple(options))
+    return AntennaSolution(
+        antenna_id=name, status="estimated", azimuth_true_deg=azimuth % 360, u95_deg=u95, next_evidence=ahead, **fields
+    )
+
+
+def planned(pairs, costs=None, site_id="S", photos=()):
+    site = Site(site_id=site_id, lat_deg=46.6, lon_deg=-66.4, antennas=tuple(a for a, _ in pairs))
+    solution = SiteSolution(
+        site_id=site_id,
+        lat_deg=46.6,
+        lon_deg=-66.4,
+        declination_deg=None,
+        declination_u95_deg=None,
+        photos=tuple(photos),
+        antennas=tuple(e for _, e in pairs),
+    )
+    judgements = {a.antenna_id: judge_antenna(a, site, e, DAY) for a, e in pairs}
+    return plan_site(site, solution, judgements, costs)
+
+
+PHOTO = option("photo", 1.0, distance_m=62.0, bearing_deg=110.0)
+
+
+def test_nothing_to_do():
+    plan = planned([(antenna("A1"), estimated("A1", 0.5, 1.0, [PHOTO]))])
+    assert plan.items == ()
+    assert not plan.trip
+    assert "nobody needs to come back" in plan.sentence
+
+
+def test_turned_far_is_climbed_to():
+    (item,) = planned([(antenna("A1"), estimated("A1", 25.0, 2.0, [PHOTO]))]).items
+    assert item.action == "climb"
+    assert item.cost == pytest.approx(250 + 800 + 150)
+    assert item.avoided > 0
+    assert "out of tolerance" in item.reasons[0]
+    assert (item.lat_deg, item.lon_deg) == (46.6, -66.4)
+    assert "turn it to 0.0" in item.instruction
+
+
+def test_undecided_is_confirmed_by_a_photo_from_somewhere():
+    (item,) = planned([(antenna("A1"), estimated("A1", 9.0, 16.0, [PHOTO]))]).items
+    assert item.action == "photo"
+    assert item.u95_then_deg == 1.0
+    assert "62 m off, at a bearing of 110" in item.instruction
+    # 62 m at 110 degrees: 58.3 m east, 21.2 m south; a degree of latitude is 111.2 km (sphere)
+    assert (item.lat_deg - 46.6) * 111_200 == pytest.approx(-21.2, abs=0.2)
+    assert (item.lon_deg + 66.4) * 111_200 * math.cos(math.radians(46.6)) == pytest.approx(58.3, abs=0.4)
+    now, after = (float(f"{v:.1e}") for v in (item.loss_now, item.loss_after))  # two digits
+    assert item.figures == f"expected loss {now:.0f} now, {after:.0f} after the visit, cost 270 (units)"
+
+
+def test_wrong_reading_is_corrected_at_the_desk():
+    reading = Reading(azimuth_deg=16.0, north="true", u95_deg=2.0)
+    plan = planned([(antenna("A1", reading=reading), estimated("A1", 0.2, 1.0, [PHOTO]))])
+    (item,) = plan.items
+    assert item.action == "correct_register"
+    assert item.cost == 15.0
+    assert not plan.trip
+    assert "0.2° ± 1.0° true" in item.instruction
+    assert "16.0° ± 2.0°" not in item.instruction
+
+
+def test_wrong_downtilt_is_corrected_at_the_desk():
+    a = antenna("A1", downtilt_reading=DowntiltReading(downtilt_deg=6.0, u95_deg=0.5))
+    (item,) = planned([(a, estimated("A1", 0.2, 1.0, downtilt_deg=2.0, downtilt_u95_deg=0.6))]).items
+    assert item.action == "correct_register"
+    assert "a downtilt of 2.0° ± 0.6°" in item.instruction
+
+
+def test_what_lies_in_a_map_is_looked_up_before_anybody_goes():
+    landmark = option("landmark", 1.1, trip=False, photo="p.jpg")
+    plan = planned([(antenna("A1"), estimated("A1", 9.0, 16.0, [PHOTO, landmark]))])
+    assert plan.items[0].action == "desk"
+    assert not plan.trip
+
+
+def test_place_of_a_photo_that_is_there():
+    bearing = option("bearing", 1.0, photo="p.jpg")
+    there = PhotoSolution(photo="p.jpg", status="used", lat_deg=46.601, lon_deg=-66.402)
+    (item,) = planned([(antenna("A1"), estimated("A1", 9.0, 16.0, [bearing]))], photos=[there]).items
+    assert (item.lat_deg, item.lon_deg) == (46.601, -66.402)
+    assert "where p.jpg was taken" in item.place
+
+
+def test_second_azimuth_is_told_apart_by_a_photo():
+    other = (Alternative(azimuth_true_deg=30.0, u95_deg=2.0, probability=0.3),)
+    found = estimated("A1", 1.0, 31.0, [option("photo", 1.2, distance_m=50.0, bearing_deg=20.0)], alternatives=other)
+    (item,) = planned([(antenna("A1"), found)]).items
+    assert item.action == "photo"
+    assert item.loss_after < item.loss_now
+
+
+def test_one_visit_serves_all():
+    far = [(antenna(n), estimated(n, 9.0, 16.0, [PHOTO])) for n in ("A1", "A2", "A3")]
+    dear = Costs(climb=0.0, turn=1100.0)
+    one, three = planned(far[:1], dear), planned(far, dear)
+    assert one.items[0].cost == pytest.approx(270.0)
+    assert [i.cost for i in three.items] == pytest.approx([250.0 / 3 + 20.0] * 3)
+    assert three.cost == pytest.approx(250.0 + 60.0)
+
+
+def test_a_visit_that_none_pays_alone_is_paid_by_all():
+    unsure = [(antenna(n), estimated(n, 4.0, 10.0, [PHOTO])) for n in ("A1", "A2", "A3", "A4")]
+    costs = Costs(climb=0.0, turn=950.0)  # climbing is dear for each
+    assert planned(unsure[:1], costs).items[0].action == "leave"
+    assert {i.action for i in planned(unsure, costs).items} == {"photo"}
+
+
+def test_unseen_antennas_are_on_the_list():
+    plan = planned(
+        [(antenna(n), AntennaSolution(antenna_id=n, status="not_visible")) for n in ("A1", "A2", "A3", "A4")]
+    )
+    assert {i.antenna_id for i in plan.items} == {"A1", "A2", "A3", "A4"}
+    assert "shows in no photo" in plan.items[0].reasons[0]
+
+
+def some_sites():
+    return [
+        planned([(antenna("A1"), estimated("A1", off, u95, [PHOTO]))], site_id=name)
+        for name, off, u95 in (("P", 9.0, 16.0), ("Q", 25.0, 2.0), ("R", 0.3, 1.0), ("T", 60.0, 2.0), ("U", 25.0, 2.0))
+    ]
+
+
+def test_order_is_by_loss_avoided_whatever_order_they_come_in():
+    plans = some_sites()
+    names = [p.site_id for p in in_order(plans)]
+    assert names == ["T", "Q", "U", "P", "R"]
+    assert [p.site_id for p in in_order(plans[::-1])] == names
+    avoided = [p.avoided for p in in_order(plans)]
+    assert avoided == sorted(avoided, reverse=True)
+
+
+@settings(deadline=None, max_examples=10)
+@given(st.floats(0.01, 1000), st.permutations(["A1", "A2", "A3", "A4"]))
+def test_currency_and_row_order_change_nothing(factor, names):
+    azimuth = {"A1": 25.0, "A2": 9.0, "A3": 0.1, "A4": 60.0}
+    pairs = [(antenna(n), estimated(n, azimuth[n], 5.0, [PHOTO])) for n in names]
+    plain = planned([pairs[names.index(n)] for n in ("A1", "A2", "A3", "A4")])
+    base = Costs()
+    priced = {
+        k: factor * getattr(base, k)
+        for k in ("visit", "photo", "climb", "turn", "desk", "wrong_azimuth_year", "lost_db_year", "wrong_record_year")
+    }
+    other = planned(pairs, replace(base, **priced))
+    assert [(i.antenna_id, i.action) for i in other.items] == [(i.antenna_id, i.action) for i in plain.items]
+    assert other.avoided == pytest.approx(factor * plain.avoided, rel=1e-6)
+
+
+def test_never_worse_than_doing_nothing():
+    for plan in some_sites():
+        assert plan.avoided >= -1e-9
+    dear = Costs(visit=1e6, climb=1e6, desk=1e6)
+    plan = planned([(antenna("A1"), estimated("A1", 60.0, 2.0, [PHOTO]))], dear)
+    assert [i.action for i in plan.items] == ["leave"]  # still on the list, and why
+    assert "costs more than it avoids" in plan.items[0].figures
+
+
+# ---- costs -----------------------------------------------------------------------------------------------------------
+
+
+def test_costs_from_a_file(tmp_path):
+    path = tmp_path / "costs.toml"
+    path.write_text('# ours\nvisit = 310\nyears = 2.5\nunit = "EUR"\n', encoding="utf-8")
+    costs = load_costs(path)
+    assert (costs.visit, costs.years, costs.unit) == (310, 2.5, "EUR")
+    assert costs.climb == Costs().climb
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "said"),
+    [
+        ("visit = 310\nclimb = -1\n", 2, "climb = -1; wanted a number, 0 or more"),
+        ("\n\nvisitt = 3\n", 3, "the key 'visitt'; wanted one of: visit, photo"),
+        ("visit = 'three'\n", 1, "visit = 'three'; wanted a number"),
+        ("visit = true\n", 1, "visit = True; wanted a number"),
+        ("visit = inf\n", 1, "visit = inf; wanted a number"),
+        ("unseen_out = 2\n", 1, "wanted a share, 0 to 1"),
+        ("years = 0\n", 1, "wanted years above 0"),
+        ('unit = ""\n', 1, "wanted 1 to 20 letters"),
+        ("[costs]\nvisit = 3\n", 1, "the key 'costs'"),
+        ("visit = 1\nclimb = = 2\n", 2, "no TOML"),
+    ],
+)
+def test_faults_of_a_costs_file(tmp_path, text, line, said):
+    path = tmp_path / "costs.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_costs(path)
+    (fault,) = caught.value.faults
+    assert fault.file == path
+    assert fault.line == line
+    assert said in str(fault)
+
+
+def test_all_faults_of_a_costs_file_at_once(tmp_path):
+    path = tmp_path / "costs.toml"
+    path.write_text("visit = -1\nturns = 2\ndesk = 'x'\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_costs(path)
+    assert [f.line for f in caught.value.faults] == [1, 2, 3]
+
+
+def test_costs_that_are_none():
+    with pytest.raises(ValueError, match="visit"):
+        Costs(visit=-1.0)
+    with pytest.raises(ValueError, match="years"):
+        Costs(years=math.nan)
