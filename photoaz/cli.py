@@ -160,6 +160,14 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], as_json: bool) -> None
     type=click.Path(file_okay=False, path_type=Path),
     help="Draw what was found and fitted into DIR, a picture for each photo.",
 )
+@click.option(
+    "--risk",
+    metavar="P",
+    type=click.FloatRange(0.0, 0.5, min_open=True, max_open=True),
+    default=0.05,
+    show_default=True,
+    help="Of deciding wrongly that an antenna is within, or out of, its tolerance.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
 def estimate(
@@ -172,6 +180,7 @@ def estimate(
     picks: Path | None,
     camera: Path | None,
     overlay: Path | None,
+    risk: float,
     as_json: bool,
 ) -> None:
     """Estimate the azimuths of one site's antennas from one or more photos.
@@ -189,7 +198,7 @@ def estimate(
 
     site = _chosen_site(require_sites(load_register(register)), site_id, register)
     _check_antennas(site, antenna_ids, register)
-    solution, judgements = _solve(site, photos, controls, picks, camera, frozenset(antenna_ids) or None)
+    solution, judgements = _solve(site, photos, controls, picks, camera, frozenset(antenna_ids) or None, risk)
     if overlay is not None:
         for path in _draw_overlays(solution, judgements, photos, overlay):
             _say(f"wrote {path}")
@@ -234,6 +243,7 @@ def _solve(
     picks: Path | None,
     camera: Path | None,
     antenna_ids: frozenset[str] | None,
+    risk: float | None = None,
 ) -> tuple[SiteSolution, dict[str, AntennaJudgement]]:
     """Read the tables, all faults of all of them at once, and solve."""
     from photoaz.photo.calibration import load_calibration
@@ -277,7 +287,7 @@ def _solve(
             antenna_ids=antenna_ids,
             progress=progress,
         )
-    return solution, _judge(site, solution)
+    return solution, _judge(site, solution, risk)
 
 
 def _note_unused(what: str, table: Path, names: Sequence[str], photos: Sequence[Path]) -> None:
@@ -299,15 +309,12 @@ def _note_strangers(table: Path, picks: Sequence[Pick], site: Site, photos: Sequ
             )
 
 
-def _judge(site: Site, solution: SiteSolution) -> dict[str, AntennaJudgement]:
-    from photoaz.judgement.judge import judge_antenna
+def _judge(site: Site, solution: SiteSolution, risk: float | None = None) -> dict[str, AntennaJudgement]:
+    from photoaz.judgement.conformity import RISK
+    from photoaz.judgement.judge import judge_site
 
-    register = {antenna.antenna_id: antenna for antenna in site.antennas}
-    return {
-        antenna.antenna_id: judge_antenna(register[antenna.antenna_id], site, antenna, _photo_date(solution, antenna))
-        for antenna in solution.antennas
-        if antenna.antenna_id in register
-    }
+    dates = {antenna.antenna_id: _photo_date(solution, antenna) for antenna in solution.antennas}
+    return judge_site(site, solution, dates, RISK if risk is None else risk)
 
 
 def _photo_date(solution: SiteSolution, antenna: AntennaSolution) -> date | None:

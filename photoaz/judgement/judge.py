@@ -3,30 +3,32 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Literal
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from photoaz.angles import difference_deg, format_azimuth_deg, format_difference_deg
 from photoaz.errors import InputError
 from photoaz.geodesy.norths import TrueAzimuth, to_true
-from photoaz.judgement.agreement import en_score
-from photoaz.judgement.conformity import RISK, Decision, decide, guard_band_deg, probability_out
+from photoaz.judgement.agreement import en_score, zeta_score
+from photoaz.judgement.combined import weighted_mean
+from photoaz.judgement.conformity import (
+    RISK,
+    Decision,
+    acceptance_limit_deg,
+    decide,
+    guard_band_deg,
+    probability_out,
+)
 from photoaz.judgement.impact import Impact, impact_db
 from photoaz.register.model import Antenna, ReadingNorth, Site
-from photoaz.solution import AntennaSolution
+from photoaz.solution import AntennaSolution, SiteSolution
 
-LikelyCause = Literal[
-    "declination_omitted",
-    "declination_sign",
-    "grid_for_true",
-    "reversed_180",
-    "sectors_swapped",
-    "digits_transposed",
-    "common_offset",
-    "antenna_turned",
-    "reading_wrong",
-]
+if TYPE_CHECKING:
+    from photoaz.judgement.cause import AntennaCauses, Case, LikelyCause, SiteCauses
 
 K95 = 1.959964  # coverage factor of a normal distribution, JCGM 100:2008 table G.1
 # An alternative less probable than this does not save a reading
@@ -37,8 +39,10 @@ _MIN_PROBABILITY = 0.05
 class ReadingJudgement:
     """The reading, carried to true north, beside the estimate. difference_deg: estimate minus reading.
 
-    difference_deg, en and agrees are None where there is no estimate. u95_deg holds the declination's part as well;
-    shared_u95_deg is that part, which is one error of all of a site's magnetic readings.
+    difference_deg, en, zeta and agrees are None where there is no estimate. u95_deg holds the declination's part as
+    well; shared_u95_deg is that part, which is one error of all of a site's magnetic readings. zeta: the difference
+    over its standard uncertainty; shared_with_estimate_u95_deg: what En and zeta left out as common to both, 0 where
+    the estimate's budget names no declination. causes, likely_cause: from `judge_site`, which sees the whole site.
     """
 
     azimuth_true_deg: float
@@ -48,6 +52,9 @@ class ReadingJudgement:
     agrees: bool | None = None
     likely_cause: LikelyCause | None = None
     shared_u95_deg: float = 0.0
+    zeta: float | None = None
+    shared_with_estimate_u95_deg: float = 0.0
+    causes: AntennaCauses | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,11 +73,33 @@ class DesignJudgement:
     """The design, carried to true north, beside the estimate. deviation_deg: estimate minus design.
 
     None where unknown: azimuth_true_deg without a usable north, the others without an estimate (then 'undecided').
+    risk: of deciding wrongly, either way. guard_band_deg: how far inside one limit an estimate must lie at that risk.
+    acceptance_deg: the largest deviation that is accepted, None where not even 0 is, or where the photos allow several
+    azimuths.
     """
 
     azimuth_true_deg: float | None
     tolerance_deg: float
     deviation_deg: float | None = None
+    p_out_of_tolerance: float | None = None
+    decision: Decision = "undecided"
+    risk: float = RISK
+    guard_band_deg: float | None = None
+    acceptance_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Combined:
+    """Reading and estimate together, where they agree: their weighted mean, and what it says of the design.
+
+    weight_estimate: of the estimate, the reading has the rest. The decision that counts is the photos' own
+    (DesignJudgement), which does not lean on the reading; this one stands beside it. p_out_of_tolerance is None, and
+    the decision 'undecided', where the design is not known.
+    """
+
+    azimuth_true_deg: float
+    u95_deg: float
+    weight_estimate: float
     p_out_of_tolerance: float | None = None
     decision: Decision = "undecided"
 
@@ -81,6 +110,7 @@ class AntennaJudgement:
 
     revisit: the reading (azimuth or downtilt) disagrees with the photos, or the design's tolerance is not met. An
     undecided case alone does not send anybody out: a better photo may decide it, and `reasons` say how good.
+    site_causes: of the site as a whole, the same for all its antennas.
     """
 
     antenna_id: str
@@ -90,6 +120,8 @@ class AntennaJudgement:
     impact: Impact | None
     revisit: bool
     reasons: tuple[str, ...]
+    combined: Combined | None = None
+    site_causes: SiteCauses | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,9 +203,11 @@ def _judge_reading(
     if not candidates:
         return judgement
 
+    def shared_with(c: _Candidate) -> float:
+        return _shared_declination_u95(solution, K95 * true.sigma_deg, min(c.u95_deg, u95))
+
     def score(c: _Candidate) -> float:
-        shared = _shared_declination_u95(solution, K95 * true.sigma_deg, min(c.u95_deg, u95))
-        return en_score(c.azimuth_deg, c.u95_deg, true.azimuth_deg, u95, shared)
+        return en_score(c.azimuth_deg, c.u95_deg, true.azimuth_deg, u95, shared_with(c))
 
     chosen = candidates[0]
     if score(chosen) > 1.0:  # a reading that fits another azimuth the photos allow is not contradicted by them
@@ -190,7 +224,16 @@ def _judge_reading(
         f"The reading, {format_azimuth_deg(true.azimuth_deg, u95)} true, {verb} with the photos, {photos}{other}: "
         f"they differ by {abs(difference):.1f}°, {limit} what the two uncertainties allow (En {en:.2f})."
     )
-    return replace(judgement, difference_deg=difference, en=en, agrees=en <= 1.0)
+    shared = shared_with(chosen)
+    zeta = zeta_score(chosen.azimuth_deg, chosen.u95_deg / K95, true.azimuth_deg, u95 / K95, shared / K95)
+    return replace(
+        judgement,
+        difference_deg=difference,
+        en=en,
+        agrees=en <= 1.0,
+        zeta=zeta,
+        shared_with_estimate_u95_deg=shared,
+    )
 
 
 def _judge_downtilt(antenna: Antenna, solution: AntennaSolution, reasons: list[str]) -> DowntiltJudgement | None:
@@ -212,7 +255,7 @@ def _judge_downtilt(antenna: Antenna, solution: AntennaSolution, reasons: list[s
 
 
 def _judge_design(
-    antenna: Antenna, site: Site, solution: AntennaSolution, photo_date: date | None, reasons: list[str]
+    antenna: Antenna, site: Site, solution: AntennaSolution, photo_date: date | None, risk: float, reasons: list[str]
 ) -> DesignJudgement:
     tolerance = antenna.tolerance_deg
     true = _carried(
@@ -220,7 +263,7 @@ def _judge_design(
     )
     candidates = _candidates(solution)
     if true is None or not candidates:
-        return DesignJudgement(azimuth_true_deg=true.azimuth_deg if true else None, tolerance_deg=tolerance)
+        return DesignJudgement(azimuth_true_deg=true.azimuth_deg if true else None, tolerance_deg=tolerance, risk=risk)
     sigmas = [_quadrature(c.u95_deg, true.sigma_deg) / K95 for c in candidates]
     total = sum(c.probability for c in candidates)
     p_out = sum(
@@ -228,7 +271,8 @@ def _judge_design(
         for c, sigma in zip(candidates, sigmas, strict=True)
     )
     p_out = min(1.0, p_out)
-    decision = decide(p_out)
+    decision = decide(p_out, risk)
+    acceptance = acceptance_limit_deg(sigmas[0], tolerance, risk) if len(candidates) == 1 else None
     deviation = difference_deg(candidates[0].azimuth_deg, true.azimuth_deg)
     photos = format_azimuth_deg(candidates[0].azimuth_deg, candidates[0].u95_deg)
     design = f"the design, {format_azimuth_deg(true.azimuth_deg)} true ± {tolerance:g}°"
@@ -239,7 +283,10 @@ def _judge_design(
     elif decision == "reject":
         text += f"rejected, {chance}."
     else:
-        text += f"undecided, {chance}. {_what_would_decide(deviation, tolerance, len(candidates) > 1)}"
+        text += f"undecided, {chance}. "
+        if len(candidates) == 1:
+            text += _guarded(acceptance, sigmas[0], tolerance, risk)
+        text += _what_would_decide(deviation, tolerance, len(candidates) > 1, risk)
     reasons.append(text)
     return DesignJudgement(
         azimuth_true_deg=true.azimuth_deg,
@@ -247,26 +294,82 @@ def _judge_design(
         deviation_deg=deviation,
         p_out_of_tolerance=p_out,
         decision=decision,
+        risk=risk,
+        guard_band_deg=guard_band_deg(sigmas[0], risk),
+        acceptance_deg=acceptance,
     )
 
 
-def _what_would_decide(deviation_deg: float, tolerance_deg: float, ambiguous: bool) -> str:
+def _guarded(acceptance_deg: float | None, sigma_deg: float, tolerance_deg: float, risk: float) -> str:
+    """What deviations would be decided at this uncertainty."""
+    rejected = f"rejected beyond {tolerance_deg + guard_band_deg(sigma_deg, risk):.1f}°"
+    at = f"At a risk of {100.0 * risk:g} % "
+    if acceptance_deg is None:
+        return f"{at}no deviation could be accepted with this uncertainty; it would be {rejected}. "
+    return f"{at}a deviation is accepted up to {acceptance_deg:.1f}° and {rejected}. "
+
+
+def _what_would_decide(deviation_deg: float, tolerance_deg: float, ambiguous: bool, risk: float) -> str:
     """How small the U95 must get for this deviation to be decided, by the one-sided guard band."""
     if ambiguous:
         return "A photo from another side would tell which of the possible azimuths is the true one."
-    needed = abs(tolerance_deg - abs(deviation_deg)) * K95 / guard_band_deg(1.0, RISK)
+    needed = abs(tolerance_deg - abs(deviation_deg)) * K95 / guard_band_deg(1.0, risk)
     if needed < 0.1:
         return "It lies at the limit of the tolerance, where no measurement decides."
     return f"An uncertainty of ± {needed:.1f}° or better would decide it, if the azimuth stays as it is."
 
 
-def judge_antenna(antenna: Antenna, site: Site, solution: AntennaSolution, photo_date: date | None) -> AntennaJudgement:
+def _combined(
+    antenna: Antenna,
+    site: Site,
+    solution: AntennaSolution,
+    reading: ReadingJudgement | None,
+    design: DesignJudgement,
+    photo_date: date | None,
+    reasons: list[str],
+) -> Combined | None:
+    """Reading and estimate together; None unless they agree, and while the photos allow more than one azimuth."""
+    if reading is None or not reading.agrees or len(_candidates(solution)) != 1:
+        return None
+    azimuth, u95 = solution.azimuth_true_deg, solution.u95_deg
+    if azimuth is None or u95 is None or not (u95 > 0.0 and reading.u95_deg > 0.0):
+        return None
+    mean = weighted_mean(azimuth, u95, reading.azimuth_true_deg, reading.u95_deg, reading.shared_with_estimate_u95_deg)
+    p_out: float | None = None
+    decision: Decision = "undecided"
+    said = ""
+    if design.azimuth_true_deg is not None:
+        true = _carried("", antenna.design_azimuth_deg, antenna.design_north, antenna, site, None, photo_date, [])
+        sigma = _quadrature(mean.u95_deg, true.sigma_deg if true else 0.0) / K95
+        deviation = difference_deg(mean.azimuth_deg, design.azimuth_true_deg)
+        p_out = probability_out(deviation, sigma, design.tolerance_deg)
+        decision = decide(p_out, design.risk)
+        if decision != design.decision:
+            word = {"accept": "accepted", "reject": "rejected", "undecided": "undecided"}[decision]
+            said = f", by which it would be {word} (probability of being out of tolerance {_percent(p_out)})"
+    reasons.append(
+        f"Reading and photos together: {format_azimuth_deg(mean.azimuth_deg, mean.u95_deg)}, "
+        f"{100.0 * mean.weight_first:.0f} % of the weight with the photos{said}."
+    )
+    return Combined(
+        azimuth_true_deg=mean.azimuth_deg,
+        u95_deg=mean.u95_deg,
+        weight_estimate=mean.weight_first,
+        p_out_of_tolerance=p_out,
+        decision=decision,
+    )
+
+
+def judge_antenna(
+    antenna: Antenna, site: Site, solution: AntennaSolution, photo_date: date | None, risk: float = RISK
+) -> AntennaJudgement:
     """Hold one antenna's estimate against its reading, its downtilt reading and its design.
 
     Parameters
     ----------
     antenna, site : from the register. solution : the estimate, which may be none. photo_date : the day of the photos;
-        stands in where a magnetic reading bears no date, and serves for a magnetic design.
+        stands in where a magnetic reading bears no date, and serves for a magnetic design. risk : of deciding wrongly
+        about the design, either way.
 
     Returns
     -------
@@ -277,7 +380,8 @@ def judge_antenna(antenna: Antenna, site: Site, solution: AntennaSolution, photo
     reasons: list[str] = []
     reading = _judge_reading(antenna, site, solution, photo_date, reasons)
     downtilt = _judge_downtilt(antenna, solution, reasons)
-    design = _judge_design(antenna, site, solution, photo_date, reasons)
+    design = _judge_design(antenna, site, solution, photo_date, risk, reasons)
+    combined = _combined(antenna, site, solution, reading, design, photo_date, reasons)
     impact = None
     if design.deviation_deg is not None:
         impact = impact_db(design.deviation_deg)
@@ -298,4 +402,139 @@ def judge_antenna(antenna: Antenna, site: Site, solution: AntennaSolution, photo
         impact=impact,
         revisit=disagrees or design.decision == "reject",
         reasons=tuple(reasons),
+        combined=combined,
     )
+
+
+def judge_site(
+    site: Site, solution: SiteSolution, photo_dates: Mapping[str, date | None], risk: float = RISK
+) -> dict[str, AntennaJudgement]:
+    """Judge every antenna of a solved site that the register knows, and say what may explain its readings.
+
+    Parameters
+    ----------
+    site : from the register. solution : the whole site's. photo_dates : per antenna_id the day of its photos, as for
+        `judge_antenna`. risk : of deciding wrongly about a design, either way.
+
+    Returns
+    -------
+    dict : by antenna_id, in the solution's order, with likely causes by `photoaz.judgement.cause`.
+    """
+    register = {antenna.antenna_id: antenna for antenna in site.antennas}
+    judged = {
+        a.antenna_id: judge_antenna(register[a.antenna_id], site, a, photo_dates.get(a.antenna_id), risk)
+        for a in solution.antennas
+        if a.antenna_id in register
+    }
+    causes = _site_causes(site, solution, judged, photo_dates)
+    if causes is None:
+        return judged
+    return {name: _with_causes(judgement, causes) for name, judgement in judged.items()}
+
+
+def _with_causes(judgement: AntennaJudgement, causes: SiteCauses) -> AntennaJudgement:
+    own = causes.of(judgement.antenna_id)
+    if own is None or judgement.reading is None:
+        return replace(judgement, site_causes=causes)
+    reading = replace(judgement.reading, causes=own, likely_cause=own.likely_cause)
+    said = (own.sentence,) if own.sentence is not None and (reading.agrees is False or own.likely_cause) else ()
+    # beside what is said of the reading, before the design
+    at = 1 + max((k for k, r in enumerate(judgement.reasons) if r.startswith("The reading")), default=-1)
+    reasons = (*judgement.reasons[:at], *said, *judgement.reasons[at:])
+    return replace(judgement, reading=reading, reasons=reasons, site_causes=causes)
+
+
+def _site_causes(
+    site: Site,
+    solution: SiteSolution,
+    judged: Mapping[str, AntennaJudgement],
+    photo_dates: Mapping[str, date | None],
+) -> SiteCauses | None:
+    from photoaz.judgement.cause import Neighbour, likely_causes
+
+    register = {antenna.antenna_id: antenna for antenna in site.antennas}
+    solved = {a.antenna_id: a for a in solution.antennas}
+    cases, rows = [], []
+    for row, name in enumerate(solution.azimuth_ids):
+        if name in judged and name in solved:
+            case = _case(register[name], site, solved[name], judged[name], photo_dates.get(name))
+            if case is not None:
+                cases.append(case)
+                rows.append(row)
+    if not cases:
+        return None
+    covariance = [[solution.azimuth_covariance_deg2[i][j] for j in rows] for i in rows]
+    known = {c.antenna_id for c in cases}
+    others = [
+        Neighbour(
+            antenna_id=a.antenna_id,
+            design_deg=design,
+            tolerance_deg=a.tolerance_deg,
+            sector=a.sector,
+            position=a.position,
+        )
+        for a in site.antennas
+        if a.antenna_id not in known
+        and (j := judged.get(a.antenna_id)) is not None
+        and (design := j.design.azimuth_true_deg) is not None
+    ]
+    return likely_causes(cases, np.array(covariance), others)
+
+
+def _case(
+    antenna: Antenna, site: Site, solution: AntennaSolution, judgement: AntennaJudgement, photo_date: date | None
+) -> Case | None:
+    from photoaz.geodesy.norths import declination, meridian_convergence_deg
+    from photoaz.judgement.cause import Case
+
+    reading, judged = antenna.reading, judgement.reading
+    azimuth = solution.azimuth_true_deg
+    if reading is None or judged is None or azimuth is None:
+        return None
+    when = reading.date or photo_date
+    north = None
+    if when is not None:
+        try:
+            north = declination(site.lat_deg, site.lon_deg, 0.0, when)
+        except InputError:
+            north = None  # a day that no model covers
+    grids = []
+    for crs in dict.fromkeys(c for c in (_utm_crs(site.lat_deg, site.lon_deg), antenna.grid_crs) if c is not None):
+        try:
+            grids.append(meridian_convergence_deg(site.lat_deg, site.lon_deg, crs))
+        except InputError:
+            continue  # no grid that a reading here was taken from
+    own = difference_deg(judged.azimuth_true_deg, reading.azimuth_deg) if reading.north == "grid" else 0.0
+    named = [v.name_probability for v in solution.evidence if v.name_probability is not None and not v.from_pick]
+    sure = any(v.from_pick or v.name_probability is None for v in solution.evidence) or not named
+    return Case(
+        antenna_id=antenna.antenna_id,
+        stated_deg=reading.azimuth_deg,
+        reading_deg=judged.azimuth_true_deg,
+        reading_u95_deg=judged.u95_deg,
+        estimate_deg=azimuth,
+        stated_north=reading.north,
+        shared_u95_deg=judged.shared_u95_deg,
+        group=f"{reading.north} {reading.date}",
+        declination_deg=None if north is None else north.value_deg,
+        declination_sigma_deg=0.0 if north is None else north.sigma_deg,
+        convergences_deg=tuple(grids),
+        own_convergence_deg=own,
+        design_deg=judgement.design.azimuth_true_deg,
+        tolerance_deg=antenna.tolerance_deg,
+        design_sigma_deg=0.0 if north is None or antenna.design_north != "magnetic" else north.sigma_deg,
+        sector=antenna.sector,
+        position=antenna.position,
+        name_probability=1.0 if sure else max(named),
+        alternatives=tuple((a.azimuth_true_deg, a.probability) for a in solution.alternatives),
+    )
+
+
+def _utm_crs(lat_deg: float, lon_deg: float) -> str | None:
+    """The UTM zone of a place on WGS84; None towards the poles, where there is none."""
+    if not -80.0 <= lat_deg <= 84.0:
+        return None
+    zone = int((lon_deg + 180.0) % 360.0 // 6.0) + 1
+    if 56.0 <= lat_deg < 64.0 and 3.0 <= lon_deg < 6.0:
+        zone = 32  # widened over the south-west of Norway
+    return f"EPSG:{(32600 if lat_deg >= 0.0 else 32700) + zone}"

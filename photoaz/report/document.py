@@ -9,6 +9,7 @@ from typing import Any
 
 from photoaz import __version__
 from photoaz.angles import azimuth_deg
+from photoaz.judgement.cause import Cause, SiteCauses
 from photoaz.judgement.common import CommonMode, Departure, common_mode_of_site
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.register.model import Antenna, Site
@@ -84,6 +85,7 @@ def _site(site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJu
         "declination_deg": _angle(solution.declination_deg),
         "declination_u95_deg": _angle(solution.declination_u95_deg),
         "common_mode": _common(common),
+        "causes": _causes(next((j.site_causes for j in judgements.values() if j.site_causes is not None), None)),
         "next_evidence": _next(solution.next_evidence),
         "weak_points": list(solution.weak_points),
         "azimuth_covariance": _covariance(solution),
@@ -114,6 +116,20 @@ def _common(common: CommonMode | None) -> Document | None:
         "separable": common.separable,
         "left_out": list(common.left_out),
         "sentence": common.sentence,
+    }
+
+
+def _causes(site: SiteCauses | None) -> Document | None:
+    if site is None:
+        return None
+    return {"causes": [_cause(cause) for cause in site.causes], "sentence": site.sentence}
+
+
+def _cause(cause: Cause) -> Document:
+    return {
+        "cause": cause.cause,
+        "probability": _fraction(cause.probability),
+        "antennas": list(cause.antennas),
     }
 
 
@@ -217,6 +233,7 @@ def _antenna(
         "downtilt_reading": _downtilt_reading(judgement),
         "reading": _reading(judgement, departure),
         "design": _design(judgement, antenna),
+        "combined": _combined(judgement),
         "revisit": judgement.revisit if judgement else False,
         "reasons": [*solution.reasons, *(judgement.reasons if judgement else ())],
         "impact_db": {
@@ -268,13 +285,20 @@ def _reading(judgement: AntennaJudgement | None, departure: Departure | None) ->
     reading = judgement.reading if judgement else None
     if reading is None:
         return None
+    causes = reading.causes
     return {
         "azimuth_true_deg": _azimuth(reading.azimuth_true_deg),
         "u95_deg": _angle(reading.u95_deg),
         "difference_deg": _angle(reading.difference_deg),
         "en": _number(reading.en, 6),
         "agrees": reading.agrees,
+        "zeta": _number(reading.zeta, 6),
+        "shared_u95_deg": _angle(reading.shared_with_estimate_u95_deg),
         "likely_cause": reading.likely_cause,
+        "causes": [_cause(cause) for cause in causes.causes] if causes else [],
+        "no_fault": _fraction(causes.no_fault) if causes else None,
+        "cause_odds": _fraction(causes.odds) if causes else None,
+        "not_told_apart": list(causes.together) if causes else [],
         "departure_deg": _angle(departure.departure_deg) if departure else None,
         "departure_u95_deg": _angle(departure.u95_deg) if departure else None,
     }
@@ -288,6 +312,9 @@ def _design(judgement: AntennaJudgement | None, antenna: Antenna | None) -> Docu
             "tolerance_deg": antenna.tolerance_deg if antenna else None,
             "p_out_of_tolerance": None,
             "decision": "undecided",
+            "risk": None,
+            "guard_band_deg": None,
+            "acceptance_deg": None,
         }
     design = judgement.design
     return {
@@ -296,4 +323,20 @@ def _design(judgement: AntennaJudgement | None, antenna: Antenna | None) -> Docu
         "tolerance_deg": _angle(design.tolerance_deg),
         "p_out_of_tolerance": _fraction(design.p_out_of_tolerance),
         "decision": design.decision,
+        "risk": design.risk,
+        "guard_band_deg": _angle(design.guard_band_deg),
+        "acceptance_deg": _angle(design.acceptance_deg),
+    }
+
+
+def _combined(judgement: AntennaJudgement | None) -> Document | None:
+    combined = judgement.combined if judgement else None
+    if combined is None:
+        return None
+    return {
+        "azimuth_true_deg": _azimuth(combined.azimuth_true_deg),
+        "u95_deg": _angle(combined.u95_deg),
+        "weight_estimate": _fraction(combined.weight_estimate),
+        "p_out_of_tolerance": _fraction(combined.p_out_of_tolerance),
+        "decision": combined.decision,
     }

@@ -269,6 +269,9 @@ def _site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], wi
     common = common_mode_of_site(solution, judgements)
     if common is not None:
         lines.append(f"Readings: {common.sentence}")
+    causes = next((j.site_causes for j in judgements.values() if j.site_causes is not None), None)
+    if causes is not None and causes.sentence is not None:
+        lines.append(causes.sentence)
     if solution.next_evidence is not None:
         lines.append(f"Next: {solution.next_evidence.sentence}.")
     lines += [f"Weak: {sentence}." for sentence in solution.weak_points]
