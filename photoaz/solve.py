@@ -26,9 +26,12 @@ from photoaz.facts import (
 )
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
+from photoaz.matching.mount import mount_of
 from photoaz.network.adjust import AdjustmentError, variance_shares
-from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, mixture_u95
+from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, mixture_u95, shifted, stated_u95
+from photoaz.network.compass import COMPASS
 from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
+from photoaz.network.head import Head, head_of
 from photoaz.network.reliability import weak_points
 from photoaz.network.site import (
     BOX_SOURCE,
@@ -40,12 +43,12 @@ from photoaz.network.site import (
     azimuths_of_modes,
     build,
 )
-from photoaz.network.ways import TILT_SIGMA_RAD
+from photoaz.network.ways import TILT_SIGMA_RAD, Branch
 from photoaz.photo.calibration import Calibration
 from photoaz.photo.pixels import decode, decode_gray, grey_of
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.model import Antenna, Control, Pick, Site
-from photoaz.sightings import Sighted, Spot, Standing, find_in, name_panels
+from photoaz.sightings import Sighted, Spot, Standing, find_in, known_antenna, name_panels
 from photoaz.sights import clock_remark
 from photoaz.solution import (
     Alternative,
@@ -117,6 +120,8 @@ def solve_site(
     norths: dict[str, Declination] = {}
     antenna_facts = {a.antenna_id: antenna_facts_of(a, site) for a in site.antennas}
     wanted = {a.antenna_id: antenna_facts[a.antenna_id] for a in antennas}
+    mount = mount_of([known_antenna(a, antenna_facts[a.antenna_id]) for a in site.antennas])
+    head = head_of(mount, {name: f.up_sigma_m for name, f in antenna_facts.items()})
     seen: list[_Seen] = []
     for path in dict.fromkeys(photos):
         name = str(path)
@@ -149,13 +154,13 @@ def solve_site(
         site_sigma = site.position_u95_m / RADIUS_95
         say(f"{site.site_id}: adjusting")
         try:
-            first = choose_and_adjust(_network(facts, wanted, site_sigma))
+            first = choose_and_adjust(_network(facts, wanted, site_sigma, head))
             if sum(len(f.boxes) for f in facts) > 1:
                 # once more, now that all together say how the cameras were held and how far away they stood
                 facts = _without_poor_views([measured_again(f, looks[f.name], wanted, first) for f in facts], sights)
-                first = choose_and_adjust(_network(facts, wanted, site_sigma))
+                first = choose_and_adjust(_network(facts, wanted, site_sigma, head))
             kept = _without_poor_choices(facts, sights, first)
-            result = first if kept is None else choose_and_adjust(_network(kept, wanted, site_sigma))
+            result = first if kept is None else choose_and_adjust(_network(kept, wanted, site_sigma, head))
         except AdjustmentError as e:
             for f in facts:
                 rejected[f.name] = _rejected(f.name, f"the site's adjustment failed: {e}", records, sights)
@@ -235,6 +240,8 @@ def _see(
 
 #: a view of which less of the outline found its edge counts only where no other shows GOOD_QUALITY of it
 POOR_QUALITY, GOOD_QUALITY = 0.5, 0.6
+#: a compass's probability of being disturbed from which a person is told, where it is used nevertheless
+DOUBTFUL_COMPASS = 0.3
 #: a found view whose own outline leaves the azimuth this open (one sigma) tells nothing
 NOTHING_RAD = float(np.radians(40.0))
 
@@ -269,9 +276,11 @@ def _picked(sighted: Sighted) -> set[str]:
     return {s.antenna_id for s in sighted.spots if s.picked}
 
 
-def _network(facts: Sequence[PhotoFacts], antennas: Mapping[str, AntennaFacts], site_sigma_m: float) -> SiteNetwork:
+def _network(
+    facts: Sequence[PhotoFacts], antennas: Mapping[str, AntennaFacts], site_sigma_m: float, head: Head
+) -> SiteNetwork:
     seen = [a for name, a in antennas.items() if any(name in f.boxes for f in facts)]
-    return build(facts, seen, site_sigma_m)
+    return build(facts, seen, site_sigma_m, head)
 
 
 def _view(mode: BoxMode, yaw_rad: float) -> View:
@@ -399,11 +408,16 @@ def _photo_solution(
     facts = next(p for p in result.network.photos if p.name == name)
     heading = float(x[idx[0]])
     flags: list[str] = []
+    disturbed = result.compasses is not None and name in result.compasses.likeliest
+    if disturbed:
+        said = next(a.value_rad for a in facts.headings if a.source == COMPASS)
+        flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
+    elif result.compasses is not None and name in result.compasses.photos:
+        p = float(result.compasses.disturbed[result.compasses.photos.index(name)])
+        if p >= DOUBTFUL_COMPASS:
+            flags.append(f"compass may be disturbed ({p:.0%}): nothing else here tells the heading well enough")
     for o in result.left_out:
-        if idx[0] in o.index and o.source == "camera compass":
-            said = next(a.value_rad for a in facts.headings if a.source == "camera compass")
-            flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
-        elif np.isin(o.index, idx).any():
+        if np.isin(o.index, idx).any():
             flag = f"left out, contradicts the rest: {o.label.replace(name, Path(name).name)}"
             flags.append(flag + clock_remark(o, record, frame, facts.camera, x[idx]))
     if record.heading is not None and record.heading.north == "unknown":
@@ -413,12 +427,13 @@ def _photo_solution(
     shares = variance_shares(result.observations, result.adjusted, int(idx[0]))
     by_edges = shares.get(BOX_SOURCE, 0.0) / sum(shares.values())
     heading_sigma = np.hypot(np.sqrt(cov[idx[0], idx[0]]), by_edges * SHAPE_SIGMA_RAD)
+    own = (Branch(heading, float(heading_sigma), 1.0),)
     return PhotoSolution(
         photo=name,
         status="used",
         taken=day_taken(record),
         heading_true_deg=float(azimuth_deg(np.degrees(heading))),
-        heading_u95_deg=float(np.degrees(K95 * heading_sigma)),
+        heading_u95_deg=float(np.degrees(mixture_u95(shifted(own, result.shifts.get(name, ()))))),
         pitch_deg=float(np.degrees(x[idx[1]])),
         roll_deg=float(np.degrees(x[idx[2]])),
         lat_deg=float(lat),
@@ -445,7 +460,7 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[s
     idx = net.layout.antenna(a)
     x, cov = adjusted.x, adjusted.covariance
     branches = result.branches[a]
-    u95 = mixture_u95(branches)
+    u95 = stated_u95(result, a)
     sigma = K95 * np.sqrt(np.diag(cov)[idx[:3]])
     shares = variance_shares(result.observations, adjusted, int(idx[0]))
     scatter = result.scatter[a]

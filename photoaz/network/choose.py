@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted, adjust, w_tests
+from photoaz.network.compass import COMPASS, Compasses, Shift, is_compass, shifts_of, weigh_compasses, with_disturbed
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
 from photoaz.network.ways import TILT_SIGMA_RAD, Branch, weigh
@@ -30,7 +31,8 @@ class Chosen:
     """A site's network with its modes chosen: the adjustment, what was left out or doubted and why.
 
     branches: per antenna the distinct azimuths that remain possible, the chosen one first. scatter: per antenna by how
-    much its views differ more than their own uncertainties allow (Birge ratio, at least 1).
+    much its views differ more than their own uncertainties allow (Birge ratio, at least 1). compasses: which of them
+    are disturbed, None where no photo has one; shifts: what that leaves open of each azimuth and photo's heading.
     """
 
     network: SiteNetwork
@@ -41,6 +43,8 @@ class Chosen:
     doubt: Mapping[tuple[str, str], float]
     branches: Mapping[str, tuple[Branch, ...]]
     scatter: Mapping[str, float]
+    compasses: Compasses | None = None
+    shifts: Mapping[str, tuple[Shift, ...]] = field(default_factory=dict)
 
 
 def _first_choice(network: SiteNetwork) -> dict[tuple[str, str], int]:
@@ -93,10 +97,14 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
     """
     left_out: list[Observation] = []
     doubt: dict[tuple[str, str], float] = {}
+    disturbed: frozenset[str] = frozenset()
+    headings = {p.name: int(network.layout.photo(p.name, "heading")[0]) for p in network.photos}
+    good = {p.name: a.sigma_rad for p in network.photos for a in p.headings if a.source == COMPASS}
     choice = _first_choice(network)
 
     def run(c: Mapping[tuple[str, str], int], start: Array) -> _Fitted:
         obs = tuple(o for o in network.observations(c, doubt) if not any(_same_observation(o, x) for x in left_out))
+        obs = with_disturbed(obs, headings, disturbed)
         adjusted = adjust(obs, start)
         boxes = sum(p.boxes[a][c[p.name, a]].cost for p in network.photos for a in p.boxes)
         return _Fitted(dict(c), obs, adjusted, adjusted.cost + boxes)
@@ -123,7 +131,19 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
                 break
         return cheapest
 
-    now = improved(run(choice, _start(network, choice)), together=2)
+    def settled(now: _Fitted) -> tuple[_Fitted, Compasses | None]:
+        """With the likeliest state of the compasses."""
+        nonlocal disturbed
+        for _ in range(4):
+            compasses = weigh_compasses(now.observations, now.adjusted, good, headings)
+            if compasses is None or compasses.likeliest == disturbed:
+                break
+            disturbed = compasses.likeliest
+            now = run(now.choice, now.adjusted.x)
+        return now, compasses
+
+    now, compasses = settled(run(choice, _start(network, choice)))
+    now, compasses = settled(improved(now, together=2))
     for _ in range(4):
         suspect, excess = _suspect(now.observations, now.adjusted)
         if suspect is None:
@@ -134,9 +154,9 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
             doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
         else:
             left_out.append(suspect)
-        now = run(now.choice, now.adjusted.x)
+        now, compasses = settled(run(now.choice, now.adjusted.x))
     if left_out or doubt:
-        now = improved(now, together=0)
+        now, compasses = settled(improved(now, together=0))
     obs, best, choice = now.observations, now.adjusted, now.choice
     branches = {a.name: weigh(network, best, choice, doubt, a.name).branches for a in network.antennas}
     scatter = {a.name: _scatter(network, best, choice, doubt, a.name) for a in network.antennas}
@@ -144,13 +164,17 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
         branches[name] = tuple(
             replace(b, sigma_rad=float(np.hypot(factor * b.sigma_rad, SHAPE_SIGMA_RAD))) for b in branches[name]
         )
-    return Chosen(network, best, obs, choice, tuple(left_out), doubt, branches, scatter)
+    shifts: dict[str, tuple[Shift, ...]] = {}
+    if compasses is not None:
+        unknowns = {a.name: int(network.layout.antenna(a.name)[0]) for a in network.antennas} | headings
+        shifts = {name: shifts_of(compasses, best, k) for name, k in unknowns.items()}
+    return Chosen(network, best, obs, choice, tuple(left_out), doubt, branches, scatter, compasses, shifts)
 
 
 def _suspect(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[Observation | None, float]:
     """The observation that contradicts the rest most, if any does, and by how many times its critical value."""
     w = [
-        abs(v) / (W_CRITICAL_BOX if isinstance(o, Box) else W_CRITICAL) if o.testable else 0.0
+        abs(v) / (W_CRITICAL_BOX if isinstance(o, Box) else W_CRITICAL) if o.testable and not is_compass(o) else 0.0
         for o, v in zip(observations, w_tests(observations, adjusted), strict=True)
     ]
     worst = int(np.nan_to_num(w).argmax())
@@ -206,6 +230,26 @@ def _same_observation(a: Observation, b: Observation) -> bool:
         and a.source == b.source
         and len(a.index) == len(b.index)
         and bool((a.index == b.index).all())
+    )
+
+
+def stated_u95(chosen: Chosen, name: str) -> float:
+    """Expanded uncertainty [rad] of an antenna's azimuth: all its ways to fit, under all states of the compasses."""
+    return mixture_u95(shifted(chosen.branches[name], chosen.shifts.get(name, ()), chosen.scatter[name]))
+
+
+def shifted(branches: Sequence[Branch], shifts: Sequence[Shift], scatter: float = 1.0) -> tuple[Branch, ...]:
+    """Branches under all states of the compasses; scatter: the factor by which their sigmas were widened."""
+    if len(shifts) < 2:
+        return tuple(branches)
+    return tuple(
+        Branch(
+            b.azimuth_rad + s.offset_rad,
+            float(np.sqrt(max(b.sigma_rad**2 + scatter**2 * s.variance_rad2, SHAPE_SIGMA_RAD**2))),
+            b.probability * s.probability,
+        )
+        for b in branches
+        for s in shifts
     )
 
 

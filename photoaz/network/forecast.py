@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, mixture_u95
+from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, mixture_u95, stated_u95
 from photoaz.network.equations import Equations
 from photoaz.network.observations import (
     PLUMB_FIELDS,
@@ -91,7 +91,8 @@ class Candidate:
     """Evidence that could be had: its observations, in the network's unknowns and, behind them, those of `extra` (E,).
 
     kind: of KINDS. bring: what it is, in words. photo: the one that it is seen in, if one of those there. views: of a
-    photo to come, per antenna the standard uncertainty [rad] of the azimuth that its outline alone would give.
+    photo to come, per antenna the standard uncertainty [rad] of the azimuth that its outline alone would give; stand:
+    its distance [m] and bearing [deg] from the tower.
     """
 
     kind: str
@@ -100,6 +101,7 @@ class Candidate:
     extra: Array = field(default_factory=lambda: np.zeros(0))
     photo: str | None = None
     views: Mapping[str, float] = field(default_factory=dict)
+    stand: tuple[float, float] | None = None
 
     @property
     def needs_trip(self) -> bool:
@@ -156,12 +158,12 @@ def azimuth_covariance_rad2(chosen: Chosen) -> Array:
     """Joint covariance (A, A) [rad^2] of the antennas' azimuths, in the network's order, as they are reported.
 
     The network's own, whose diagonal is widened as the reported uncertainties are: by the scatter of an antenna's
-    views, by the shape of its body, and by other ways in which its outline fits.
+    views, by the shape of its body, by other ways in which its outline fits, and by compasses that may be disturbed.
     """
     layout = chosen.network.layout
     idx = np.array([layout.antenna(a, "azimuth")[0] for a in layout.antennas])
     out: Array = chosen.adjusted.covariance[np.ix_(idx, idx)].copy()
-    own = [mixture_u95(chosen.branches[a]) / K95 for a in layout.antennas]
+    own = [stated_u95(chosen, a) / K95 for a in layout.antennas]
     out[range(len(idx)), range(len(idx))] = np.maximum(np.square(own), np.diag(out))
     return out
 
@@ -192,7 +194,10 @@ def forecast(chosen: Chosen, tried: Sequence[Candidate] | None = None) -> Foreca
         variance = np.diag(updated_covariance(covariance, index, rows, idx))
         for n, a in enumerate(names):
             then[k, n] = _u95(chosen, a, float(now[n] - variance[n]), c.views.get(a))
-    whole = np.array([mixture_u95(chosen.branches[a]) for a in names])
+    whole = np.array([stated_u95(chosen, a) for a in names])
+    # what a compass that may be disturbed moves goes with its weight, and so with the variance that is left
+    ways = np.array([mixture_u95(chosen.branches[a]) for a in names])
+    then = np.sqrt(then**2 + np.maximum(whole**2 - ways**2, 0.0) * np.minimum(then / ways, 1.0) ** 4)
     return Forecast(antennas=names, candidates=some, now_rad=whole, then_rad=np.minimum(then, whole))
 
 
@@ -259,6 +264,8 @@ def _next(f: Forecast, now: float, then: Array, limit: str, figure: str) -> Next
             photo=c.photo,
             needs_trip=c.needs_trip,
             u95_then_deg=float(np.degrees(then[k])),
+            distance_m=None if c.stand is None else c.stand[0],
+            bearing_deg=None if c.stand is None else c.stand[1],
         )
         for c, k in ((f.candidates[k], k) for k in best.values())
     )
@@ -512,8 +519,9 @@ def _another_photo(chosen: Chosen, bearing_rad: float, views: Mapping[str, _View
         )
         own[a] = v.sigma_rad / smaller**1.5
     bearing = round(np.degrees(bearing_rad)) % 360
+    stand_from = (distance, float(bearing))
     bring = f"one more photo from {distance:.0f} m, at a bearing of {bearing} deg from the tower"
-    out = [Candidate(kind="photo", bring=bring, observations=tuple(rows), extra=photo, views=own)]
+    out = [Candidate(kind="photo", bring=bring, observations=tuple(rows), extra=photo, views=own, stand=stand_from)]
     seen = _skyline(like, photo)
     if seen is not None:
         sights, place = _landmark(like, photo, index, seen[1], first + len(PHOTO))
@@ -524,6 +532,7 @@ def _another_photo(chosen: Chosen, bearing_rad: float, views: Mapping[str, _View
                 observations=(*rows, *sights),
                 extra=np.concatenate([photo, place]),
                 views=own,
+                stand=stand_from,
             )
         )
     return out

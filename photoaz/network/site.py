@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.network.head import Head
 from photoaz.network.observations import (
     PLUMB_FIELDS,
     Box,
@@ -219,8 +220,13 @@ def azimuth_sigma_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array, til
     return float(azimuths_of_modes(photo, [mode], attitude, tilt_sigma_rad)[1][0])
 
 
-def build(photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_sigma_m: float) -> SiteNetwork:
-    """Lay out the unknowns and every observation but the boxes, whose modes are chosen later."""
+def build(
+    photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_sigma_m: float, head: Head | None = None
+) -> SiteNetwork:
+    """Lay out the unknowns and every observation but the boxes, whose modes are chosen later.
+
+    head: where the antennas stand as parts of one body; without it each stands by itself, as its facts say.
+    """
     landmarks: dict[str, LandmarkSight] = {s.name: s for p in photos for s in p.landmarks}
     layout = Layout(tuple(p.name for p in photos), tuple(a.name for a in antennas), tuple(landmarks))
     x = np.zeros(layout.size)
@@ -228,7 +234,13 @@ def build(photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_s
     for p in photos:
         _photo(p, layout, x, out)
     for a in antennas:
-        _antenna(a, layout, x, out)
+        _antenna(a, layout, x, out, alone=head is None)
+    if head is not None and antennas:
+        names = [a.name for a in antennas]
+        out += head.observations(names, layout)
+        for name in names:
+            k = head.names.index(name)
+            x[layout.antenna(name, "east", "north", "up")] = [*head.places_m[k], head.up_m[k]]
     for axis in ("east", "north"):
         out.append(Direct("register position", "the register's position", layout.site(axis), 0.0, site_sigma_m))
     for name, s in landmarks.items():
@@ -292,14 +304,15 @@ def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> N
         )
 
 
-def _antenna(a: AntennaFacts, layout: Layout, x: Array, out: list[Observation]) -> None:
+def _antenna(a: AntennaFacts, layout: Layout, x: Array, out: list[Observation], *, alone: bool) -> None:
     idx = layout.antenna(a.name)
     x[idx[1]] = a.downtilt_rad
     x[idx[3:5]] = a.east_north_m
     x[idx[5]] = a.up_m
     x[idx[6:9]] = a.ln_size
-    out.append(Directs("mounting offset", f"offset of {a.name}", idx[3:5], a.east_north_m, a.offset_sigma_m))
-    out.append(Direct("register heights", f"height of {a.name}", idx[5:6], a.up_m, a.up_sigma_m))
+    if alone:
+        out.append(Directs("mounting offset", f"offset of {a.name}", idx[3:5], a.east_north_m, a.offset_sigma_m))
+        out.append(Direct("register heights", f"height of {a.name}", idx[5:6], a.up_m, a.up_sigma_m))
     source = "antenna dimensions" if a.sizes_known else "antenna dimensions not in the register"
     out.append(Directs(source, f"dimensions of {a.name}", idx[6:9], a.ln_size, a.ln_size_sigma))
     out.append(Direct("downtilt assumed", f"downtilt of {a.name}", idx[1:2], a.downtilt_rad, a.downtilt_sigma_rad))

@@ -1,0 +1,88 @@
+"""The tower's head as one body: where its antennas stand about the axis, with what is common to them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.matching.mount import Mount
+from photoaz.network.observations import Known, Observation
+from photoaz.network.parameters import Layout
+
+Array = NDArray[Any]
+
+#: how far all mounts together, and one sector's mount alone, may hang turned about the axis from what the design says
+#: (common practice, no source). The first is wide on purpose: a site built to a wrong north is what one wants to find
+ALL_TURNED_RAD = float(np.radians(10.0))
+SECTOR_TURNED_RAD = float(np.radians(5.0))
+#: an antenna's place scatters more than a mount's pattern says where arms are bent and brackets differ
+OWN_WIDENED = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """m antennas about the tower's axis: places_m (m, 2) east and north [m], covariance (2 m, 2 m) in the order of their
+
+    ravel(); heights up_m (m,) above the ground with up_covariance (m, m).
+    """
+
+    names: tuple[str, ...]
+    places_m: Array
+    covariance: Array
+    up_m: Array
+    up_covariance: Array
+
+    def observations(self, antennas: Sequence[str], layout: Layout) -> tuple[Observation, ...]:
+        """What the head says of some of its antennas, one observation of their places and one of their heights."""
+        at = np.array([self.names.index(a) for a in antennas])
+        flat = np.stack([2 * at, 2 * at + 1], 1).ravel()
+        index = np.concatenate([layout.antenna(a, "east", "north") for a in antennas])
+        ups = np.concatenate([layout.antenna(a, "up") for a in antennas])
+        return (
+            _known(
+                "mounting offset", "where the antennas stand", index, self.places_m[at].ravel(),
+                self.covariance[np.ix_(flat, flat)],
+            ),
+            _known("register heights", "the antennas' heights", ups, self.up_m[at], self.up_covariance[np.ix_(at, at)]),
+        )  # fmt: skip
+
+
+def _known(source: str, label: str, index: Array, value: Array, covariance: Array) -> Known:
+    root = np.linalg.inv(np.linalg.cholesky(covariance))
+    return Known(source, label, index, value, root, np.zeros(len(root)))
+
+
+def head_of(mount: Mount, up_sigma_m: Mapping[str, float]) -> Head:
+    """The head of a mount. up_sigma_m: of each antenna's height as the register has it, most of it common to all."""
+    places = mount.places()
+    m = len(mount.names)
+    shifts = [mount.stand_off_m[1] * mount.outward.ravel(), mount.spacing_m[1] * mount.sideways.ravel()]
+    # a turn about the axis moves a place square to where it is; offsets that the register gives are not turned
+    free = places - mount.base
+    turned = np.stack([free[:, 1], -free[:, 0]], 1)
+    shifts.append(ALL_TURNED_RAD * turned.ravel())
+    shifts += [
+        SECTOR_TURNED_RAD * (turned * (mount.group == g)[:, None]).ravel() for g in range(len(mount.group_names))
+    ]
+    for k in range(m):
+        one = np.zeros((m, 2))
+        one[k] = mount.loose[k]
+        shifts.append(one.ravel())
+    s = np.array(shifts)
+    modelled = np.linalg.norm(mount.outward, axis=1) > 0
+    own = mount.own_sigma_m * np.where(modelled, OWN_WIDENED, 1.0)
+    covariance = s.T @ s + np.diag(np.repeat(own**2, 2))
+    whole = np.array([up_sigma_m[name] for name in mount.names])
+    own_up = np.minimum(mount.up_sigma_m, whole)
+    shared = np.sqrt(np.maximum(whole**2 - own_up**2, 0.0))
+    return Head(
+        names=mount.names,
+        places_m=places,
+        covariance=covariance,
+        up_m=mount.up_m,
+        up_covariance=np.outer(shared, shared) + np.diag(own_up**2),
+    )
