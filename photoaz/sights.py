@@ -29,6 +29,8 @@ Array = NDArray[Any]
 
 #: of a landmark's height above the tower's base where nobody says it (common practice, no source)
 LANDMARK_UP_M, LANDMARK_UP_SIGMA_M, LANDMARK_GIVEN_UP_SIGMA_M = 10.0, 60.0, 5.0
+#: nobody sees a landmark from farther away than this (common practice, no source)
+FARTHEST_LANDMARK_M = 80_000.0
 #: standard uncertainties of a shadow: picking either end, the slope of ground called level, the lean of what is called
 #: plumb (common practice, no source)
 SHADOW_PICK_PX, GROUND_SLOPE, LEAN_RAD = 2.0, 0.02, float(np.radians(1.0))
@@ -99,8 +101,8 @@ def sights_of(
     ----------
     controls : of this photo. frame : of the site, for places. image : (H, W) grey uint8, as shown.
     """
-    landmarks, bearings = _landmarks(controls, frame), _bearings(controls)
-    notes: list[str] = []
+    (landmarks, not_used), bearings = _landmarks(controls, frame), _bearings(controls)
+    notes: list[str] = list(not_used)
     suns = [c for c in controls if c.kind == "sun"]
     shadows = [c for c in controls if c.kind == "shadow"]
     then = sun_then(record, frame)
@@ -118,22 +120,35 @@ def sights_of(
 # Landmarks and bearings
 
 
-def _landmarks(controls: tuple[Control, ...], frame: EnuFrame) -> tuple[LandmarkSight, ...]:
-    out = []
+def _landmarks(controls: tuple[Control, ...], frame: EnuFrame) -> tuple[tuple[LandmarkSight, ...], list[str]]:
+    """Landmarks, and why some are none: what cannot be seen from a tower's foot is a slip of the pen."""
+    out, notes = [], []
     for k, c in enumerate(controls):
         if c.kind == "landmark" and c.pixel is not None and c.lat_deg is not None and c.lon_deg is not None:
             known = c.height_m is not None
             up = c.height_m if c.height_m is not None else LANDMARK_UP_M
+            name = c.name or f"landmark {k + 1}"
+            far = _away_m(frame, c.lat_deg, c.lon_deg)
+            if far > FARTHEST_LANDMARK_M:
+                note = f"landmark {name} not used: as entered it lies {far / 1000:.0f} km from the site"
+                if abs(c.lon_deg) <= 90.0 and (there := _away_m(frame, c.lon_deg, c.lat_deg)) <= FARTHEST_LANDMARK_M:
+                    note += f"; with latitude and longitude exchanged it would be {there / 1000:.1f} km"
+                notes.append(note)
+                continue
             out.append(
                 LandmarkSight(
-                    name=c.name or f"landmark {k + 1}",
+                    name=name,
                     pixel=np.array(c.pixel, float),
                     enu_m=frame.enu_from_geodetic(c.lat_deg, c.lon_deg, up),
                     sigma_m=c.u95 / RADIUS_95,
                     height_sigma_m=LANDMARK_GIVEN_UP_SIGMA_M if known else LANDMARK_UP_SIGMA_M,
                 )
             )
-    return tuple(out)
+    return tuple(out), notes
+
+
+def _away_m(frame: EnuFrame, lat_deg: float, lon_deg: float) -> float:
+    return float(np.linalg.norm(frame.enu_from_geodetic(lat_deg, lon_deg, 0.0)))
 
 
 def _bearings(controls: tuple[Control, ...]) -> tuple[BearingSight, ...]:

@@ -130,6 +130,7 @@ def solve_site(
         try:
             photo = open_photo(path, controls, controls_dir, picks, picks_dir, calibration)
             records[name] = photo.record
+            _require_near(photo, frame)
             north = declination_at(photo.record, site)
             if north is not None:
                 norths[name] = north
@@ -195,6 +196,20 @@ def _with_outlook(solution: SiteSolution, result: Chosen) -> SiteSolution:
 
 def _u95_rad(solution: SiteSolution) -> dict[str, float]:
     return {a.antenna_id: float(np.radians(a.u95_deg)) for a in solution.antennas if a.u95_deg is not None}
+
+
+#: nobody measures a panel from farther away than this
+FARTHEST_M = 3000.0
+
+
+def _require_near(photo: GatheredPhoto, frame: EnuFrame) -> None:
+    """Raise UnusablePhotoError where a photo was taken too far from the site to be of it."""
+    p = photo.record.position
+    if p is None or any(c.kind == "standpoint" for c in photo.controls):
+        return
+    away = float(np.linalg.norm(frame.enu_from_geodetic(p.lat_deg, p.lon_deg)[:2]))
+    if away > FARTHEST_M + 3.0 * p.sigma_m:
+        raise UnusablePhotoError(f"it was taken {away / 1000:.1f} km from this site, by its position: of another site?")
 
 
 def _without_poor_choices(
@@ -416,8 +431,9 @@ def _photo_solution(
         p = float(result.compasses.disturbed[result.compasses.photos.index(name)])
         if p >= DOUBTFUL_COMPASS:
             flags.append(f"compass may be disturbed ({p:.0%}): nothing else here tells the heading well enough")
+    marks = {int(k) for s in facts.landmarks for k in layout.landmark(s.name)}
     for o in result.left_out:
-        if np.isin(o.index, idx).any():
+        if np.isin(o.index, idx).any() or marks.issuperset(int(k) for k in o.index):
             flag = f"left out, contradicts the rest: {o.label.replace(name, Path(name).name)}"
             flags.append(flag + clock_remark(o, record, frame, facts.camera, x[idx]))
     if record.heading is not None and record.heading.north == "unknown":

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.adjust import Adjusted, adjust, w_tests
+from photoaz.network.adjust import Adjusted, adjust, linearise, w_tests
 from photoaz.network.compass import COMPASS, Compasses, Shift, is_compass, shifts_of, weigh_compasses, with_disturbed
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
@@ -142,21 +142,45 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
             now = run(now.choice, now.adjusted.x)
         return now, compasses
 
-    now, compasses = settled(run(choice, _start(network, choice)))
-    now, compasses = settled(improved(now, together=2))
-    for _ in range(4):
-        suspect, excess = _suspect(now.observations, now.adjusted)
-        if suspect is None:
-            break
-        if isinstance(suspect, Box):
-            # an outline that does not fit the rest still tells something: trusted less, not thrown away
-            key = next(k for k in now.choice if _label(k) == suspect.label)
-            doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
-        else:
-            left_out.append(suspect)
-        now, compasses = settled(run(now.choice, now.adjusted.x))
-    if left_out or doubt:
-        now, compasses = settled(improved(now, together=0))
+    def cleaned(now: _Fitted, boxes: bool) -> tuple[_Fitted, bool]:
+        """Without what contradicts the rest, the worst first; and whether anything did.
+
+        A compass is not left out but weighed, with all others, once it is the worst: before that, what is left out may
+        have been what made it look bad.
+        """
+        changed, weighed = False, False
+        for _ in range(8):
+            suspect, excess = _suspect(now.observations, now.adjusted, boxes=boxes, compasses=not weighed)
+            if suspect is None:
+                break
+            changed = True
+            if is_compass(suspect):
+                now, _ = settled(now)
+                weighed = True
+                continue
+            if isinstance(suspect, Box):
+                # an outline that does not fit the rest still tells something: trusted less, not thrown away
+                key = next(k for k in now.choice if _label(k) == suspect.label)
+                doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
+            else:
+                left_out.append(suspect)
+            now = run(now.choice, now.adjusted.x)
+            weighed = False
+        return now, changed
+
+    def readmitted(now: _Fitted) -> _Fitted:
+        """With what was left out and is not contradicted any more, now that the real culprit is gone."""
+        fine = [o for o in left_out if _agrees(o, now.adjusted)]
+        if not fine:
+            return now
+        left_out[:] = [o for o in left_out if not any(o is f for f in fine)]
+        return cleaned(run(now.choice, now.adjusted.x), boxes=True)[0]
+
+    now, _ = cleaned(run(choice, _start(network, choice)), boxes=False)
+    now, changed = cleaned(improved(now, together=2), boxes=True)
+    if changed:
+        now = readmitted(improved(now, together=0))
+    now, compasses = settled(now)
     obs, best, choice = now.observations, now.adjusted, now.choice
     branches = {a.name: weigh(network, best, choice, doubt, a.name).branches for a in network.antennas}
     scatter = {a.name: _scatter(network, best, choice, doubt, a.name) for a in network.antennas}
@@ -171,14 +195,32 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
     return Chosen(network, best, obs, choice, tuple(left_out), doubt, branches, scatter, compasses, shifts)
 
 
-def _suspect(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[Observation | None, float]:
-    """The observation that contradicts the rest most, if any does, and by how many times its critical value."""
+def _suspect(
+    observations: Sequence[Observation], adjusted: Adjusted, *, boxes: bool, compasses: bool
+) -> tuple[Observation | None, float]:
+    """The observation that contradicts the rest most, if any does, and by how many times its critical value.
+
+    boxes, compasses: whether such are asked.
+    """
+
+    def asked(o: Observation) -> bool:
+        return o.testable and (boxes or not isinstance(o, Box)) and (compasses or not is_compass(o))
+
     w = [
-        abs(v) / (W_CRITICAL_BOX if isinstance(o, Box) else W_CRITICAL) if o.testable and not is_compass(o) else 0.0
+        abs(v) / (W_CRITICAL_BOX if isinstance(o, Box) else W_CRITICAL) if asked(o) else 0.0
         for o, v in zip(observations, w_tests(observations, adjusted), strict=True)
     ]
     worst = int(np.nan_to_num(w).argmax())
     return (observations[worst], float(w[worst])) if w[worst] > 1.0 else (None, 0.0)
+
+
+def _agrees(o: Observation, adjusted: Adjusted) -> bool:
+    """Whether an observation that is no part of the adjustment is what it predicts, within its own 95 %."""
+    from scipy.stats import chi2
+
+    residual, jacobian, _ = linearise([o], adjusted.x)
+    spread = np.eye(len(residual)) + jacobian @ adjusted.covariance @ jacobian.T
+    return float(residual @ np.linalg.solve(spread, residual)) < float(chi2.ppf(0.95, len(residual)))
 
 
 def _moved(

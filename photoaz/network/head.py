@@ -25,9 +25,9 @@ OWN_WIDENED = 1.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
-    """m antennas about the tower's axis: places_m (m, 2) east and north [m], covariance (2 m, 2 m) in the order of their
+    """m antennas about the tower's axis: places_m (m, 2) east and north [m], covariance (2 m, 2 m) of their ravel();
 
-    ravel(); heights up_m (m,) above the ground with up_covariance (m, m).
+    heights up_m (m,) above the ground with up_covariance (m, m).
     """
 
     names: tuple[str, ...]

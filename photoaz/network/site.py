@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -227,6 +227,7 @@ def build(
 
     head: where the antennas stand as parts of one body; without it each stands by itself, as its facts say.
     """
+    photos = _landmarks_told_apart(photos)
     landmarks: dict[str, LandmarkSight] = {s.name: s for p in photos for s in p.landmarks}
     layout = Layout(tuple(p.name for p in photos), tuple(a.name for a in antennas), tuple(landmarks))
     x = np.zeros(layout.size)
@@ -247,9 +248,27 @@ def build(
         idx = layout.landmark(name)
         x[idx] = s.enu_m
         label = f"position of landmark {name}"
-        for k, sigma in enumerate((s.sigma_m, s.sigma_m, s.height_sigma_m)):
-            out.append(Direct("landmark", label, idx[k : k + 1], float(s.enu_m[k]), sigma, testable=True))
+        sigma = np.array([s.sigma_m, s.sigma_m, s.height_sigma_m])
+        # one photo alone cannot say that a landmark stands elsewhere rather than that another thing was seen
+        seen = sum(any(other.name == name for other in p.landmarks) for p in photos)
+        out.append(Directs("landmark", label, idx, s.enu_m, sigma, testable=seen > 1))
+        # keeps the equations regular where the position turns out to be wrong
+        out.append(Directs("landmark assumed", "", idx, s.enu_m, 1e5))
     return SiteNetwork(layout, x, tuple(out), tuple(photos), tuple(antennas))
+
+
+def _landmarks_told_apart(photos: Sequence[PhotoFacts]) -> list[PhotoFacts]:
+    """The photos, with landmarks of one name but clearly different positions named by their photo as well."""
+    first: dict[str, LandmarkSight] = {}
+    out = []
+    for p in photos:
+        sights = []
+        for s in p.landmarks:
+            known = first.setdefault(s.name, s)
+            apart = float(np.hypot(*(s.enu_m - known.enu_m)[:2])) > 4.0 * np.hypot(s.sigma_m, known.sigma_m)
+            sights.append(replace(s, name=f"{s.name} as placed for {p.name}") if apart else s)
+        out.append(replace(p, landmarks=tuple(sights)))
+    return out
 
 
 def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> None:
