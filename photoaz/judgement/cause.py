@@ -60,21 +60,15 @@ _K95 = 1.959964  # JCGM 100:2008 table G.1
 # is not published. They matter only where the readings themselves do not tell.
 
 #: of a site's readings, or of those of one day: a fault of reference
-PRIOR_OMITTED, PRIOR_SIGN, PRIOR_TWICE, PRIOR_GRID, PRIOR_COMMON, PRIOR_ALL_REVERSED = (
-    0.06,
-    0.02,
-    0.01,
-    0.02,
-    0.04,
-    0.003,
-)
+PRIOR_OMITTED, PRIOR_SIGN, PRIOR_TWICE, PRIOR_GRID = 0.06, 0.02, 0.01, 0.03
+PRIOR_COMMON, PRIOR_ALL_REVERSED = 0.04, 0.003
 #: how much rarer such a fault is in a reading whose stated north makes it an odd one (corrected, yet stated magnetic)
-ODD = 0.3
+ODD = 0.1
 #: of a site: whole sectors exchanged or passed on round the tower; two antennas' readings exchanged, at the same
 #: position of two sectors and elsewhere; a reading taken off another antenna, likewise. Shared out among the ways.
 PRIOR_SECTORS, PRIOR_PAIR, PRIOR_FAR_PAIR, PRIOR_ASTRAY, PRIOR_FAR_ASTRAY = 0.04, 0.02, 0.005, 0.02, 0.004
 #: of one reading
-PRIOR_REVERSED, PRIOR_TRANSPOSED, PRIOR_WRONG, PRIOR_OWN_REFERENCE = 0.015, 0.006, 0.06, 0.0005
+PRIOR_REVERSED, PRIOR_TRANSPOSED, PRIOR_WRONG, PRIOR_OWN_REFERENCE = 0.015, 0.01, 0.06, 0.0005
 #: of one antenna: turned since it was read; its estimate spoiled or another's (more where its name is unsure)
 PRIOR_TURNED_SINCE, PRIOR_ESTIMATE = 0.015, 0.005
 #: of one antenna: not hung as designed, however it is read
@@ -546,6 +540,7 @@ def transposed(angle_deg: float) -> tuple[float, ...]:
     Those are taken with and without leading zeros ('35' and '035'), since either is written; results from 360 on are
     none. 135 gives 315 and 153; 35 gives 53, 305.
     """
+    angle_deg %= 360.0
     whole = math.floor(angle_deg)
     out: set[float] = set()
     for text in {str(whole), f"{whole:03d}"}:
@@ -577,9 +572,9 @@ def _faults(problem: _Problem, ref: _Reference) -> _Faults:
         faulty = PRIOR_REVERSED + PRIOR_TRANSPOSED + PRIOR_WRONG + PRIOR_TURNED_SINCE
         fine = first + math.log1p(-faulty) + math.log1p(-estimate_off)
         # the photos may mean another of the azimuths that they allow
-        for moved, log_p in ((0.0, first), *((_short(c.estimate_deg - a), math.log(p)) for a, p in others)):
-            if log_p is not first:
-                rows.append((i, moved, 0.0, log_p - first, "other way"))
+        ways = [(_short(c.estimate_deg - a), math.log(p) + _suits(problem, i, a)) for a, p in others]
+        rows += [(i, moved, 0.0, log_p - first, "other way") for moved, log_p in ways]
+        for moved, log_p in ((0.0, first), *ways):
             if ref.cause != "reversed_180" or not ref.who[i]:
                 rows.append((i, moved - 180.0, 0.0, math.log(PRIOR_REVERSED) + log_p - fine, "reversed_180"))
             for t in transposed(c.stated_deg):
@@ -600,15 +595,28 @@ def _faults(problem: _Problem, ref: _Reference) -> _Faults:
     return _Faults(np.array(index), np.array(shift), np.array(widening), np.array(log_weights), kinds)
 
 
+def _log_hung_of(problem: _Problem, i: int, azimuth_deg: float, variance_deg2: float) -> float:
+    c = problem.cases[i]
+    return _log_hung(_short(azimuth_deg - (c.design_deg or 0.0)), variance_deg2, c.tolerance_deg)
+
+
+def _suits(problem: _Problem, i: int, other_deg: float) -> float:
+    """Log of how much better the design suits another azimuth that the photos allow than the one estimated."""
+    if problem.cases[i].design_deg is None:
+        return 0.0
+    variance = float(problem.covariance[i, i])
+    return _log_hung_of(problem, i, other_deg, variance) - _log_hung_of(
+        problem, i, float(problem.estimate[i]), variance
+    )
+
+
 def _turned(problem: _Problem, ref: _Reference, i: int) -> float:
     """Log of how much better the design suits the reading than the photos: one of the two is as it was hung."""
     c = problem.cases[i]
     if c.design_deg is None:
         return 0.0
-    read = _log_hung(
-        _short(c.reading_deg - float(ref.shift[i]) - c.design_deg), (c.reading_u95_deg / _K95) ** 2, c.tolerance_deg
-    )
-    return read - _log_hung(_short(c.estimate_deg - c.design_deg), float(problem.covariance[i, i]), c.tolerance_deg)
+    read = _log_hung_of(problem, i, c.reading_deg - float(ref.shift[i]), (c.reading_u95_deg / _K95) ** 2)
+    return read - _log_hung_of(problem, i, c.estimate_deg, float(problem.covariance[i, i]))
 
 
 def _shifted(f: _Faults, residual: Array) -> _Faults:
@@ -694,21 +702,51 @@ def _grow(residual: Array, covariance: Array, f: _Faults) -> _Grown:
     return _Grown(one, two)
 
 
+def _heaviest(f: _Faults, n: int) -> Array:
+    """Per antenna (n,) the greatest log weight of its faults, those of a flat density without what its width costs."""
+    out = np.zeros(n)
+    np.maximum.at(out, f.index, np.where(f.widening == _WIDE_DEG, f.log_weight - _FLAT, f.log_weight))
+    return out
+
+
+def _ceiling(residual: Array, covariance: Array, heaviest: Array) -> float:
+    """What the log posterior of a state without faults can become by two: by shifts that make both residuals fit."""
+    p = np.linalg.inv(covariance)
+    g = p @ residual
+    d = np.diag(p)
+    bare = log_normal(residual, covariance)
+    if len(g) == 1:
+        return bare + 0.5 * float(g[0] ** 2 / d[0]) + float(heaviest[0])
+    det = np.outer(d, d) - p**2
+    np.fill_diagonal(det, 1.0)
+    fits = 0.5 * (np.outer(g**2, d) + np.outer(d, g**2) - 2.0 * np.outer(g, g) * p) / np.maximum(det, 1e-300)
+    fits += heaviest[:, None] + heaviest[None, :]
+    np.fill_diagonal(fits, -math.inf)
+    return bare + float(fits.max())
+
+
 def _search(problem: _Problem) -> list[_State]:
     """The states that matter, most probable first."""
     states: dict[tuple[int, int, tuple[tuple[int, int], ...]], _State] = {}
-    faults: dict[tuple[int, int], tuple[Array, Array, _Faults]] = {}
-    best = -math.inf
+    starts: list[tuple[float, int, int, Array, Array]] = []
+    plain = [_faults(problem, ref) for ref in problem.references]
     for r, ref in enumerate(problem.references):
-        plain = _faults(problem, ref)
+        heaviest = _heaviest(plain[r], len(problem.cases))
         for s, swap in enumerate(problem.swaps):
             residual, v = _predicted(problem, ref, swap)
-            f = _shifted(plain, residual)
-            faults[r, s] = residual, v, f
-            prior = math.log(ref.prior * swap.prior)
-            bare = log_normal(residual, v)
-            states[r, s, ()] = _State(r, s, (), bare + prior, bare)
-            best = max(best, bare + prior, _extend(states, states[r, s, ()], f, _grow(residual, v, f), best))
+            starts.append((math.log(ref.prior * swap.prior) + _ceiling(residual, v, heaviest), r, s, residual, v))
+    starts.sort(key=lambda x: -x[0])
+    faults: dict[tuple[int, int], tuple[Array, Array, _Faults]] = {}
+    best = -math.inf
+    for ceiling, r, s, residual, v in starts:
+        if ceiling < best - _KEEP:
+            break
+        f = _shifted(plain[r], residual)
+        faults[r, s] = residual, v, f
+        bare = log_normal(residual, v)
+        log_posterior = bare + math.log(problem.references[r].prior * problem.swaps[s].prior)
+        states[r, s, ()] = state = _State(r, s, (), log_posterior, bare)
+        best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f), best))
     grown: set[tuple[int, int, tuple[tuple[int, int], ...]]] = set()
     while True:
         front = sorted(
@@ -770,8 +808,11 @@ def _extend(
 
 
 def _active(problem: _Problem, state: _State, kinds: Mapping[int, str], i: int) -> tuple[str, ...]:
-    """The causes at work in reading i, the foremost first; 'none' where its estimate is off, () where nothing is."""
-    own = kinds.get(i, "other way")
+    """The causes at work in reading i, the foremost first; () where nothing is.
+
+    'none' where its estimate is off, 'other way' where the photos mean another of the azimuths that they allow.
+    """
+    own = kinds.get(i, "")
     if own == "reading_wrong":
         return (own,)
     out = []
@@ -780,12 +821,9 @@ def _active(problem: _Problem, state: _State, kinds: Mapping[int, str], i: int) 
     ref = problem.references[state.reference]
     if ref.cause is not None and ref.who[i]:
         out.append(ref.cause)
-    if own in (
-        "antenna_turned",
-        "none",
-    ):  # the reading is as the rest of the site's are, whatever became of the antenna
-        out.append(own)
-    elif own != "other way":
+    if own in ("antenna_turned", "none") or (own == "other way" and not out):
+        out.append(own)  # the reading is as the rest of the site's are, whatever became of the antenna
+    elif own not in ("", "other way"):
         out.insert(0, own)
     return tuple(dict.fromkeys(out))
 
@@ -821,14 +859,18 @@ def _told(problem: _Problem, states: Sequence[_State]) -> tuple[list[AntennaCaus
 
 
 def _out_of_tolerance(case: Case, variance: float) -> float:
-    """Probability that an antenna whose reading is right hangs out of its design's tolerance, by reading and photos."""
+    """Probability that an antenna whose reading is right hangs out of its design's tolerance, by reading and photos.
+
+    By the reading alone where the estimate's variance is infinite.
+    """
     if case.design_deg is None:
         return 0.0
-    mean = weighted_mean(
-        case.estimate_deg, max(_K95 * math.sqrt(variance), 1e-6), case.reading_deg, max(case.reading_u95_deg, 1e-6)
-    )
-    sigma = math.hypot(mean.u95_deg / _K95, case.design_sigma_deg)
-    return probability_out(difference_deg(mean.azimuth_deg, case.design_deg), sigma, case.tolerance_deg)
+    azimuth, u95 = case.reading_deg, max(case.reading_u95_deg, 1e-6)
+    if math.isfinite(variance):
+        mean = weighted_mean(case.estimate_deg, max(_K95 * math.sqrt(variance), 1e-6), azimuth, u95)
+        azimuth, u95 = mean.azimuth_deg, mean.u95_deg
+    sigma = math.hypot(u95 / _K95, case.design_sigma_deg)
+    return probability_out(difference_deg(azimuth, case.design_deg), sigma, case.tolerance_deg)
 
 
 def _antenna(
@@ -838,13 +880,14 @@ def _antenna(
     best: dict[LikelyCause, int] = {}  # per cause its most probable state; states come in that order
     own: dict[LikelyCause, float] = {}
     no_fault = 0.0
-    out = _out_of_tolerance(case, variance)
+    out, other_out = _out_of_tolerance(case, variance), _out_of_tolerance(case, math.inf)
     for k, causes in enumerate(active):
         w = float(weight[k])
-        if not causes:
-            no_fault += w * (1.0 - out)
+        if causes in ((), ("other way",)):
+            off = other_out if causes else out
+            no_fault += w * (1.0 - off)
             for sums in (probability, own):
-                sums["antenna_turned"] = sums.get("antenna_turned", 0.0) + w * out
+                sums["antenna_turned"] = sums.get("antenna_turned", 0.0) + w * off
             continue
         for place, text in enumerate(causes):
             if text == "none":

@@ -1,0 +1,508 @@
+"""Likely causes: evidences against scipy, planted faults of invented sites, calibration of the probabilities."""
+
+from __future__ import annotations
+
+import collections
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from photoaz.judgement import cause as module
+from photoaz.judgement.cause import (
+    COMMON_SIGMA_DEG,
+    NAMED,
+    WRONG_SIGMA_DEG,
+    Case,
+    Neighbour,
+    format_odds,
+    likely_causes,
+    log_normal,
+    transposed,
+)
+
+K95 = 1.959964
+ROUNDING = 1e-9  # of log densities of order 10 to 100
+DECLINATION_SIGMA_DEG = 0.35  # published error models, mid latitudes
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Evidences
+
+
+@pytest.fixture
+def small():
+    """Three residuals and a covariance, [deg], without structure."""
+    rng = np.random.default_rng(3)
+    a = rng.normal(size=(3, 3))
+    return rng.normal(0.0, 3.0, 3), a @ a.T + 0.5 * np.eye(3)
+
+
+def test_log_normal_against_scipy(small):
+    residual, v = small
+    assert log_normal(residual, v) == pytest.approx(stats.multivariate_normal(cov=v).logpdf(residual), abs=ROUNDING)
+
+
+def test_one_and_two_faults_in_closed_form_against_scipy(small):
+    residual, v = small
+    f = module._Faults(
+        np.array([0, 0, 1, 1, 2]),
+        np.array([170.0, 0.0, -12.0, 5.0, 0.0]),
+        np.array([0.0, 20.0, 0.0, 3.0, 25.0]),
+        np.zeros(5),
+        ("",) * 5,
+    )
+    grown = module._grow(residual, v, f)
+
+    def direct(*chosen):
+        r, c = residual.copy(), v.copy()
+        for k in chosen:
+            r[f.index[k]] += f.shift[k]
+            c[f.index[k], f.index[k]] += f.widening[k] ** 2
+        return stats.multivariate_normal(cov=c).logpdf(r)
+
+    for k in range(5):
+        assert grown.one[k] == pytest.approx(direct(k), rel=1e-9)
+        for j in range(k + 1, 5):
+            if f.index[k] != f.index[j]:
+                assert grown.two[k, j] == pytest.approx(direct(k, j), rel=1e-9)
+                assert grown.two[j, k] == pytest.approx(direct(k, j), rel=1e-9)
+
+
+def test_common_offset_is_integrated_out(small):
+    # against numerical integration over the angle, its prior normal
+    residual, v = small
+    normal = stats.multivariate_normal(cov=v)
+    wanted, _ = integrate.quad(
+        lambda b: normal.pdf(residual + 9.0 - b) * stats.norm.pdf(b, 0.0, COMMON_SIGMA_DEG),
+        -60,
+        60,
+        epsabs=0.0,
+        limit=400,
+    )
+    ones = np.ones((3, 1))
+    got = log_normal(residual + 9.0, v + COMMON_SIGMA_DEG**2 * ones @ ones.T)
+    assert got == pytest.approx(math.log(wanted), abs=1e-7)
+
+
+def test_a_wrong_reading_is_integrated_out(small):
+    residual, v = small
+    normal = stats.multivariate_normal(cov=v)
+
+    def joint(b):
+        return normal.pdf(residual - [0.0, b, 0.0])
+
+    near, _ = integrate.quad(
+        lambda b: joint(b) * stats.norm.pdf(b, 0.0, WRONG_SIGMA_DEG), -60, 60, epsabs=0.0, limit=400
+    )
+    anywhere, _ = integrate.quad(lambda b: joint(b) / 360.0, -180, 180, epsabs=0.0, limit=400, points=[residual[1]])
+    f = module._Faults(
+        np.array([1, 1]), np.zeros(2), np.array([WRONG_SIGMA_DEG, module._WIDE_DEG]), np.zeros(2), ("",) * 2
+    )
+    one = module._grow(residual, v, f).one
+    assert one[0] == pytest.approx(math.log(near), abs=1e-7)
+    assert one[1] + module._FLAT == pytest.approx(math.log(anywhere), abs=1e-6)
+
+
+def test_two_explanations_by_hand():
+    # One antenna, exact design unknown: a reading right or reversed, both normal densities; all else is worked out from
+    # the same table of priors with scipy. Checks how densities, priors and labels come together.
+    u, s = 1.0, 2.0
+    c = Case(antenna_id="A", stated_deg=100.0, reading_deg=100.0, reading_u95_deg=u * K95, estimate_deg=103.0)
+    got = likely_causes([c], np.array([[s**2]])).antennas[0]
+    sigma = math.hypot(u, s)
+    m = module
+    fine = (1 - m.PRIOR_REVERSED - m.PRIOR_TRANSPOSED - m.PRIOR_WRONG - m.PRIOR_TURNED_SINCE) * (1 - m.PRIOR_ESTIMATE)
+    broad = [
+        (1 - m.ANYWHERE) * stats.norm.pdf(-3.0, 0.0, math.hypot(sigma, spread)) + m.ANYWHERE / 360.0
+        for spread in (m.WRONG_SIGMA_DEG, m.TURNED_SIGMA_DEG)
+    ]
+    weights = {
+        "none": fine * stats.norm.pdf(-3.0, 0.0, sigma),
+        "reading_wrong": m.PRIOR_WRONG * broad[0],
+        "antenna_turned": m.PRIOR_TURNED_SINCE * broad[1],
+        "estimate": m.PRIOR_ESTIMATE / 360.0,
+    }  # a reversed or transposed (10) reading is 177 or 93 degrees off: nothing
+    assert got.no_fault == pytest.approx(weights["none"] / sum(weights.values()), rel=1e-6)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Invented sites
+
+
+def wrapped(angle):
+    return (angle + 180.0) % 360.0 - 180.0
+
+
+class Invented:
+    """A site of three sectors with a planted fault; cases, covariance, and which antennas it is about.
+
+    Headings in common are known to 0.3 to 1.5 degrees, each antenna to 0.4 to 1.2, readings to 1 or 2 (U95), all drawn
+    from their own uncertainties.
+    """
+
+    def __init__(self, rng, fault, declination=None):
+        each = int(rng.integers(1, 5))
+        n = 3 * each
+        start = rng.uniform(0.0, 360.0)
+        design = np.repeat([(start + 120.0 * k + rng.normal(0.0, 8.0)) % 360.0 for k in range(3)], each)
+        true = design + rng.normal(0.0, 1.5, n)
+        common, own = rng.uniform(0.3, 1.5), rng.uniform(0.4, 1.2)
+        reading_u95 = rng.choice([1.0, 2.0])
+        d = rng.choice([-1, 1]) * rng.uniform(8.0, 25.0) if declination is None else declination
+        grid = rng.uniform(-1.5, 1.5)
+        if fault == "grid":
+            common, own, grid = 0.3, 0.5, rng.choice([-1, 1]) * 2.4
+        d_true = d + rng.normal(0.0, DECLINATION_SIGMA_DEG)
+        one, order = int(rng.integers(n)), np.arange(n)
+        about = np.ones(n, bool)
+        single = order == one
+        now, read, magnetic = true.copy(), true.copy(), fault.startswith("magnetic")
+        if fault == "omitted":
+            read -= d_true
+        elif fault == "sign":
+            read -= 2.0 * d_true
+        elif fault == "twice":
+            read += d_true
+        elif fault == "magnetic":
+            read -= d_true
+        elif fault == "grid":
+            read -= grid
+        elif fault == "reversed all":
+            read += 180.0
+        elif fault == "reversed":
+            read[one] += 180.0
+        elif fault == "wrong":
+            read[one] += rng.choice([-1, 1]) * rng.uniform(9.0, 25.0)
+        elif fault == "turned before":
+            true[one] += rng.choice([-1, 1]) * rng.uniform(10.0, 30.0)
+            now, read = true.copy(), true.copy()
+        elif fault == "turned since":
+            now[one] += rng.choice([-1, 1]) * rng.uniform(10.0, 30.0)
+        elif fault == "common":
+            while True:  # not one of those that a declination explains
+                angle = rng.choice([-1, 1]) * rng.uniform(7.0, 25.0)
+                if min(abs(angle - k * d) for k in (-2, -1, 1)) > 8.0:
+                    break
+            read += angle
+        elif fault in ("sectors", "pair", "ring"):
+            source = order.reshape(3, each).copy()
+            if fault == "ring":
+                source = np.roll(source, 1, axis=0)
+            else:
+                columns = slice(None) if fault == "sectors" else one % each
+                source[[0, 1], columns] = source[[1, 0], columns]
+            read, about = true[source.ravel()], source.ravel() != order
+        read = np.round((read + rng.normal(0.0, reading_u95 / K95, n)) % 360.0, 1) % 360.0
+        if fault == "transposed":
+            while not (ways := [t for t in transposed(float(read[one])) if 12.0 < abs(wrapped(t - read[one])) < 170.0]):
+                read[one] = round((read[one] + 7.0) % 360.0, 1)  # an antenna that hangs elsewhere
+                true[one] = now[one] = design[one] = read[one]
+            read[one] = rng.choice(ways)
+        if fault in ("reversed", "wrong", "turned before", "turned since", "transposed"):
+            about = single
+        self.about = about
+        self.out_of_tolerance = np.abs(wrapped(true - design)) > 5.0
+        self.covariance = common**2 * np.ones((n, n)) + own**2 * np.eye(n)
+        estimate = rng.multivariate_normal(now, self.covariance) % 360.0
+        shared = K95 * DECLINATION_SIGMA_DEG if magnetic else 0.0
+        self.cases = [
+            Case(
+                antenna_id=f"{'ABC'[k // each]}{k % each + 1}",
+                stated_deg=float(read[k]),
+                reading_deg=float((read[k] + (d if magnetic else 0.0)) % 360.0),
+                reading_u95_deg=math.hypot(reading_u95, shared),
+                shared_u95_deg=shared,
+                estimate_deg=float(estimate[k]),
+                stated_north="magnetic" if magnetic else "true",
+                declination_deg=float(d),
+                declination_sigma_deg=DECLINATION_SIGMA_DEG,
+                convergences_deg=(float(grid),),
+                design_deg=float(design[k] % 360.0),
+                sector="ABC"[k // each],
+                position=k % each + 1,
+            )
+            for k in range(n)
+        ]
+
+    def causes(self):
+        return likely_causes(self.cases, self.covariance)
+
+
+# Named right among the antennas concerned: at least; a wrong name at most. The rest is left open (null). What remains
+# is in the draws: an angle within the uncertainty of the site's heading may be any of several.
+@pytest.mark.parametrize(
+    ("fault", "named", "right", "wrong"),
+    [
+        ("omitted", "declination_omitted", 0.9, 0.05),
+        ("sign", "declination_sign", 0.9, 0.05),
+        ("twice", "declination_sign", 0.8, 0.05),
+        ("magnetic corrected already", "declination_sign", 0.8, 0.05),
+        ("grid", "grid_for_true", 0.85, 0.05),
+        ("common", "common_offset", 0.9, 0.05),
+        ("reversed all", "reversed_180", 0.95, 0.05),
+        ("reversed", "reversed_180", 0.9, 0.05),
+        ("sectors", "sectors_swapped", 0.95, 0.05),
+        ("pair", "sectors_swapped", 0.95, 0.05),
+        ("ring", "sectors_swapped", 0.95, 0.05),
+        ("transposed", "digits_transposed", 0.85, 0.1),
+        ("wrong", "reading_wrong", 0.85, 0.1),
+        ("turned before", "antenna_turned", 0.95, 0.05),
+        ("turned since", "antenna_turned", 0.9, 0.05),
+    ],
+)
+def test_planted_faults(fault, named, right, wrong):
+    rng = np.random.default_rng(5)
+    count: collections.Counter[str | None] = collections.Counter()
+    beside: collections.Counter[str | None] = collections.Counter()
+    for _ in range(40):
+        site = Invented(rng, fault)
+        for a, concerned in zip(site.causes().antennas, site.about, strict=True):
+            (count if concerned else beside)[a.likely_cause] += 1
+    total = sum(count.values())
+    said = f"{fault}: {dict(count)}, beside {dict(beside)}"
+    assert count[named] >= right * total, said
+    assert total - count[named] - count[None] <= wrong * total, said
+    assert sum(beside.values()) - beside[None] <= 0.01 * sum(beside.values()), said
+
+
+@pytest.mark.parametrize("fault", ["none", "magnetic"])
+def test_nothing_is_named_where_nothing_is_wrong(fault):
+    rng = np.random.default_rng(6)
+    sites, alarms = 150, []
+    for _ in range(sites):
+        site = Invented(rng, fault)
+        for a, out in zip(site.causes().antennas, site.out_of_tolerance, strict=True):
+            if a.likely_cause is not None and not (out and a.likely_cause == "antenna_turned"):
+                alarms.append((id(site), a.likely_cause))
+    assert len({site for site, _ in alarms}) <= 0.02 * sites, alarms
+
+
+@pytest.mark.parametrize("fault", ["omitted", "sign"])
+def test_a_declination_too_small_to_be_told_is_not_named(fault):
+    rng = np.random.default_rng(8)
+    named = total = 0
+    for _ in range(40):
+        antennas = Invented(rng, fault, declination=0.3).causes().antennas
+        named += sum(a.likely_cause is not None for a in antennas)
+        total += len(antennas)
+    assert named <= 0.01 * total
+
+
+def test_probabilities_are_those_of_hits():
+    # Faults of reference drawn as often as the priors say: of those named, as many are right as their probabilities say
+    rng = np.random.default_rng(9)
+    m = module
+    shifts = {  # of a declination d
+        None: (0.3, lambda d: 0.0),
+        "declination_omitted": (m.PRIOR_OMITTED, lambda d: -d),
+        "declination_sign": (m.PRIOR_SIGN, lambda d: -2.0 * d),
+        "twice": (m.PRIOR_TWICE, lambda d: d),
+        "common_offset": (m.PRIOR_COMMON, lambda d: rng.normal(0.0, COMMON_SIGMA_DEG)),
+    }
+    part = np.array([p for p, _ in shifts.values()])
+    hits, claims = [], []
+    for _ in range(200):
+        site = Invented(rng, "none")
+        truth = list(shifts)[rng.choice(len(shifts), p=part / part.sum())]
+        shift = shifts[truth][1](site.cases[0].declination_deg + rng.normal(0.0, DECLINATION_SIGMA_DEG))
+        moved = [
+            replace(c, reading_deg=(c.reading_deg + shift) % 360.0, stated_deg=(c.stated_deg + shift) % 360.0)
+            for c in site.cases
+        ]
+        first = likely_causes(moved, site.covariance).antennas[0]
+        if first.likely_cause is not None:
+            hits.append(first.likely_cause == ("declination_sign" if truth == "twice" else truth))
+            claims.append(first.causes[0].probability)
+    p = np.array(claims)
+    assert len(hits) > 50
+    assert abs(np.sum(hits) - p.sum()) <= 3.0 * math.sqrt(np.sum(p * (1.0 - p))) + 1.0  # 3 sigma, and one to round
+
+
+def test_the_order_of_antennas_is_irrelevant():
+    rng = np.random.default_rng(4)
+    for fault in ("omitted", "pair", "none", "wrong"):
+        site = Invented(rng, fault)
+        order = rng.permutation(len(site.cases))
+        shuffled = likely_causes([site.cases[k] for k in order], site.covariance[np.ix_(order, order)])
+        for a in site.causes().antennas:
+            assert shuffled.of(a.antenna_id) == a
+
+
+def test_turning_everything_changes_nothing():
+    # north has no special place: only digits, and so transpositions, depend on it
+    rng = np.random.default_rng(14)
+    site = Invented(rng, "omitted")
+    plain = site.causes()
+    for turn in (90.0, 180.5, 359.0):
+        turned = [
+            replace(
+                c,
+                reading_deg=(c.reading_deg + turn) % 360.0,
+                estimate_deg=(c.estimate_deg + turn) % 360.0,
+                design_deg=(c.design_deg + turn) % 360.0,
+            )
+            for c in site.cases
+        ]
+        for a, b in zip(plain.antennas, likely_causes(turned, site.covariance).antennas, strict=True):
+            assert a.likely_cause == b.likely_cause
+            assert a.no_fault == pytest.approx(b.no_fault, abs=1e-9)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# By hand
+
+
+def case(name, reading, estimate, **fields):
+    given = {
+        "antenna_id": name,
+        "stated_deg": reading,
+        "reading_deg": reading,
+        "reading_u95_deg": 1.0,
+        "estimate_deg": estimate,
+        "declination_deg": 12.0,
+        "declination_sigma_deg": 0.3,
+        "design_deg": estimate,
+        "sector": name[0],
+        "position": int(name[1:]),
+    }
+    return Case(**(given | fields))
+
+
+def told(cases, sigma=0.7, **fields):
+    return likely_causes(cases, sigma**2 * np.eye(len(cases)), **fields)
+
+
+def test_three_sectors_without_declination_and_one_reversed():
+    cases = [case("A1", 8.1, 20.0), case("A2", 8.2, 20.4), case("B1", 308.3, 140.2), case("C1", 247.9, 260.1)]
+    got = told(cases)
+    assert [a.likely_cause for a in got.antennas] == ["declination_omitted"] * 2 + [
+        "reversed_180",
+        "declination_omitted",
+    ]
+    assert [c.cause for c in got.antennas[2].causes] == ["reversed_180", "declination_omitted"]  # both at work
+    assert [(c.cause, c.antennas) for c in got.causes] == [
+        ("declination_omitted", ("A1", "A2", "C1")),
+        ("reversed_180", ("B1",)),
+    ]
+    assert "declination left out (A1, A2, C1; odds " in got.sentence
+
+
+def test_two_explanations_of_the_same_angle_are_named_together():
+    # declination and convergence alike: nothing tells the two apart
+    cases = [
+        case(f"{s}1", e - 3.0, e, declination_deg=3.0, convergences_deg=(3.0,))
+        for s, e in zip("ABC", (20.5, 140.2, 260.4), strict=True)
+    ]
+    for a in told(cases, 0.3).antennas:
+        assert a.likely_cause is None
+        assert set(a.together) == {"declination_omitted", "grid_for_true"}
+        assert "do not tell these apart" in a.sentence
+
+
+def test_a_transposition_that_is_a_reversal_is_both():
+    # 135 and 315
+    cases = [case("A1", 20.2, 20.0), case("B1", 315.0, 135.3), case("C1", 260.2, 260.0)]
+    got = told(cases).of("B1")
+    assert {c.cause for c in got.causes} == {"reversed_180", "digits_transposed"}
+
+
+def test_only_the_readings_of_one_day_lack_the_declination():
+    old = [case(f"{s}1", e - 12.0, e, group="old") for s, e in zip("ABC", (20.0, 140.3, 260.1), strict=True)]
+    new = [case(f"{s}2", e, e, group="new") for s, e in zip("ABC", (21.0, 139.8, 260.4), strict=True)]
+    got = told(old + new)
+    assert [a.likely_cause for a in got.antennas] == ["declination_omitted"] * 3 + [None] * 3
+
+
+def test_grid_and_magnetic_mixed_up_are_named_by_their_words():
+    places = list(zip("ABC", (20.0, 140.0, 260.0), strict=True))
+    # stated grid, entered as true: carrying it over has added the convergence to a true azimuth
+    grid = [
+        case(f"{s}1", e + 2.5, e, stated_deg=e, stated_north="grid", own_convergence_deg=2.5, convergences_deg=(2.5,))
+        for s, e in places
+    ]
+    assert {a.likely_cause for a in told(grid, 0.2).antennas} == {"grid_for_true"}
+    # stated magnetic, corrected already: the declination is added once more
+    twice = [case(f"{s}1", e + 12.0, e, stated_deg=e, stated_north="magnetic") for s, e in places]
+    assert {a.likely_cause for a in told(twice).antennas} == {"declination_sign"}
+    # stated true, corrected the wrong way
+    sign = [case(f"{s}1", e - 24.0, e) for s, e in places]
+    assert {a.likely_cause for a in told(sign).antennas} == {"declination_sign"}
+
+
+def test_who_is_off_the_design_tells_wrong_from_turned():
+    others = [case("A1", 20.2, 20.0), case("C1", 260.2, 260.0)]
+    wrong = told([*others, case("B1", 152.3, 140.1, design_deg=140.0)]).of("B1")
+    since = told([*others, case("B1", 140.1, 152.3, design_deg=140.0)]).of("B1")
+    before = told([*others, case("B1", 152.3, 152.1, design_deg=140.0)]).of("B1")
+    assert (wrong.likely_cause, since.likely_cause, before.likely_cause) == (
+        "reading_wrong",
+        "antenna_turned",
+        "antenna_turned",
+    )
+    # within the tolerance nobody calls it turned
+    assert told([*others, case("B1", 143.2, 143.0, design_deg=140.0)]).of("B1").likely_cause is None
+
+
+def test_a_reading_taken_off_an_antenna_without_an_estimate():
+    cases = [case("A1", 20.2, 20.0), case("B1", 260.4, 140.1), case("A2", 19.8, 20.1)]
+    alone = told(cases).of("B1")
+    with_neighbour = told(cases, neighbours=[Neighbour(antenna_id="C1", design_deg=260.0, sector="C", position=1)])
+    assert alone.likely_cause == "reading_wrong"
+    assert with_neighbour.of("B1").likely_cause == "sectors_swapped"
+
+
+def test_an_estimate_that_may_be_another_azimuth_saves_the_reading():
+    others = [case("A1", 20.2, 20.0), case("C1", 260.2, 260.0)]
+    sure = case("B1", 161.0, 140.0, design_deg=161.0)
+    either = replace(sure, alternatives=((161.3, 0.3),))
+    assert told([*others, sure]).of("B1").likely_cause is not None
+    assert told([*others, either]).of("B1").likely_cause is None
+
+
+def test_an_estimate_whose_name_is_unsure_accuses_nobody():
+    others = [case("A1", 20.2, 20.0), case("C1", 260.2, 260.0)]
+    unsure = case("B1", 140.2, 153.0, design_deg=140.0, name_probability=0.6)
+    assert told([*others, unsure]).of("B1").likely_cause is None
+    assert told([*others, replace(unsure, name_probability=1.0)]).of("B1").likely_cause == "antenna_turned"
+
+
+def test_errors_and_the_empty_site():
+    assert likely_causes([], np.zeros((0, 0))).antennas == ()
+    with pytest.raises(ValueError, match="row and a column"):
+        likely_causes([case("A1", 20.0, 20.0)], np.eye(2))
+    with pytest.raises(ValueError, match="shared"):
+        told([case("A1", 20.0, 20.0, shared_u95_deg=3.0)])
+
+
+def test_exact_statements_do_not_stop_it():
+    got = told([case("A1", 20.0, 20.0, reading_u95_deg=0.0), case("B1", 140.0, 140.0, reading_u95_deg=0.0)], 0.0)
+    assert all(a.likely_cause is None for a in got.antennas)
+
+
+# by hand: adjacent digits, with leading zeros and without, results below 360
+@pytest.mark.parametrize(
+    ("entered", "wanted"),
+    [
+        (135.0, (153.0, 315.0)),
+        (120.0, (102.0, 210.0)),
+        (35.0, (53.0, 305.0)),
+        (180.0, (108.0,)),
+        (5.0, (50.0,)),
+        (111.0, ()),
+        (258.4, (285.4,)),
+    ],
+)
+def test_transposed(entered, wanted):
+    assert transposed(entered) == pytest.approx(wanted)
+
+
+@pytest.mark.parametrize(("odds", "text"), [(1.24, "1.2:1"), (9.97, "10:1"), (43.6, "44:1"), (5e4, "more than 1000:1")])
+def test_format_odds(odds, text):
+    assert format_odds(odds) == text
+
+
+def test_a_named_cause_is_more_probable_than_not():
+    assert NAMED >= 0.5
