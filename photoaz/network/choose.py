@@ -22,6 +22,8 @@ Array = NDArray[Any]
 W_CRITICAL = 3.29
 #: an outline's own errors have heavier tails: it is doubted later than a sensor
 W_CRITICAL_BOX = 4.5
+#: suspects that are tried before one is left out
+MOST_TRIED = 4
 #: what a real body's shape differs from the model, the same in every photo of it (measured on rendered tower heads)
 SHAPE_SIGMA_RAD = float(np.radians(0.35))
 
@@ -150,10 +152,11 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
         """
         changed, weighed = False, False
         for _ in range(8):
-            suspect, excess = _suspect(now.observations, now.adjusted, boxes=boxes, compasses=not weighed)
-            if suspect is None:
+            suspects = _suspects(now.observations, now.adjusted, boxes=boxes, compasses=not weighed)
+            if not suspects:
                 break
             changed = True
+            suspect, excess = suspects[0]
             if is_compass(suspect):
                 now, _ = settled(now)
                 weighed = True
@@ -162,11 +165,27 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
                 # an outline that does not fit the rest still tells something: trusted less, not thrown away
                 key = next(k for k in now.choice if _label(k) == suspect.label)
                 doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
+                now = run(now.choice, now.adjusted.x)
             else:
-                left_out.append(suspect)
-            now = run(now.choice, now.adjusted.x)
+                now = without_one_of(now, [o for o, w in suspects if not isinstance(o, Box) and not is_compass(o)])
             weighed = False
         return now, changed
+
+    def without_one_of(now: _Fitted, suspects: Sequence[Observation]) -> _Fitted:
+        """The network without that one of some suspects whose absence leaves the fewest contradictions.
+
+        Their w-tests are linear, and what is grossly wrong bends the network: so each is tried.
+        """
+        best: tuple[_Fitted, Observation] | None = None
+        for o in suspects[:MOST_TRIED]:
+            left_out.append(o)
+            tried = run(now.choice, now.adjusted.x)
+            left_out.pop()
+            if best is None or tried.total < best[0].total:
+                best = tried, o
+        assert best is not None
+        left_out.append(best[1])
+        return best[0]
 
     def readmitted(now: _Fitted) -> _Fitted:
         """With what was left out and is not contradicted any more, now that the real culprit is gone."""
@@ -176,9 +195,9 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
         left_out[:] = [o for o in left_out if not any(o is f for f in fine)]
         return cleaned(run(now.choice, now.adjusted.x), boxes=True)[0]
 
-    now, _ = cleaned(run(choice, _start(network, choice)), boxes=False)
-    now, changed = cleaned(improved(now, together=2), boxes=True)
-    if changed:
+    now, at_first = cleaned(run(choice, _start(network, choice)), boxes=False)
+    now, later = cleaned(improved(now, together=2), boxes=True)
+    if at_first or later:
         now = readmitted(improved(now, together=0))
     now, compasses = settled(now)
     obs, best, choice = now.observations, now.adjusted, now.choice
@@ -195,10 +214,10 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
     return Chosen(network, best, obs, choice, tuple(left_out), doubt, branches, scatter, compasses, shifts)
 
 
-def _suspect(
+def _suspects(
     observations: Sequence[Observation], adjusted: Adjusted, *, boxes: bool, compasses: bool
-) -> tuple[Observation | None, float]:
-    """The observation that contradicts the rest most, if any does, and by how many times its critical value.
+) -> list[tuple[Observation, float]]:
+    """The observations that contradict the rest, the worst first, and by how many times their critical value.
 
     boxes, compasses: whether such are asked.
     """
@@ -210,8 +229,8 @@ def _suspect(
         abs(v) / (W_CRITICAL_BOX if isinstance(o, Box) else W_CRITICAL) if asked(o) else 0.0
         for o, v in zip(observations, w_tests(observations, adjusted), strict=True)
     ]
-    worst = int(np.nan_to_num(w).argmax())
-    return (observations[worst], float(w[worst])) if w[worst] > 1.0 else (None, 0.0)
+    order = np.argsort(-np.nan_to_num(w), kind="stable")
+    return [(observations[k], float(w[k])) for k in order if np.nan_to_num(w[k]) > 1.0]
 
 
 def _agrees(o: Observation, adjusted: Adjusted) -> bool:
