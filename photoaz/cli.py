@@ -22,6 +22,7 @@ from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from photoaz.judgement.judge import AntennaJudgement
+    from photoaz.judgement.revisit import Costs, SiteRevisit
     from photoaz.photo.calibration import Calibration
     from photoaz.register.model import Control, Pick, Site
     from photoaz.solution import AntennaSolution, SiteSolution
@@ -32,6 +33,12 @@ INTERRUPTED = 130  # as shells have it
 
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _Judgements = Mapping[str, "AntennaJudgement"]
+_COSTS = click.option(
+    "--costs",
+    metavar="FILE",
+    type=_FILE,
+    help="What a visit, a climb and a wrong azimuth cost, TOML: lines such as 'visit = 300'.",
+)
 
 
 class _Commands(click.Group):
@@ -168,6 +175,13 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], as_json: bool) -> None
     show_default=True,
     help="Of deciding wrongly that an antenna is within, or out of, its tolerance.",
 )
+@click.option(
+    "--sheets",
+    metavar="DIR",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Write a second-opinion sheet for each antenna into DIR, a page to print and sign.",
+)
+@_COSTS
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
 def estimate(
@@ -180,6 +194,8 @@ def estimate(
     picks: Path | None,
     camera: Path | None,
     overlay: Path | None,
+    sheets: Path | None,
+    costs: Path | None,
     risk: float,
     as_json: bool,
 ) -> None:
@@ -198,11 +214,16 @@ def estimate(
 
     site = _chosen_site(require_sites(load_register(register)), site_id, register)
     _check_antennas(site, antenna_ids, register)
+    prices = _prices(costs)
     solution, judgements = _solve(site, photos, controls, picks, camera, frozenset(antenna_ids) or None, risk)
+    plan = _plan(site, solution, judgements, prices)
     if overlay is not None:
         for path in _draw_overlays(solution, judgements, photos, overlay):
             _say(f"wrote {path}")
-    _show(site, solution, judgements, as_json)
+    if sheets is not None:
+        for path in _write_sheets(site, solution, judgements, plan, photos, sheets):
+            _say(f"wrote {path}")
+    _show(site, solution, judgements, plan, as_json)
     _exit_by_photos(ctx, solution)
 
 
@@ -311,10 +332,12 @@ def _note_strangers(table: Path, picks: Sequence[Pick], site: Site, photos: Sequ
 
 def _judge(site: Site, solution: SiteSolution, risk: float | None = None) -> dict[str, AntennaJudgement]:
     from photoaz.judgement.conformity import RISK
+    from photoaz.judgement.impact import with_site_impact
     from photoaz.judgement.judge import judge_site
 
     dates = {antenna.antenna_id: _photo_date(solution, antenna) for antenna in solution.antennas}
-    return judge_site(site, solution, dates, RISK if risk is None else risk)
+    judgements = judge_site(site, solution, dates, RISK if risk is None else risk)
+    return with_site_impact(site, solution, judgements)
 
 
 def _photo_date(solution: SiteSolution, antenna: AntennaSolution) -> date | None:
@@ -324,16 +347,28 @@ def _photo_date(solution: SiteSolution, antenna: AntennaSolution) -> date | None
     return next((day for day in (*seen, *days.values()) if isinstance(day, date)), None)
 
 
-def _show(site: Site, solution: SiteSolution, judgements: _Judgements, as_json: bool) -> None:
+def _prices(costs: Path | None) -> Costs | None:
+    from photoaz.judgement.revisit import load_costs
+
+    return None if costs is None else load_costs(costs)
+
+
+def _plan(site: Site, solution: SiteSolution, judgements: _Judgements, prices: Costs | None) -> SiteRevisit:
+    from photoaz.judgement.revisit import plan_site
+
+    return plan_site(site, solution, judgements, prices)
+
+
+def _show(site: Site, solution: SiteSolution, judgements: _Judgements, plan: SiteRevisit, as_json: bool) -> None:
     if as_json:
         from photoaz.report.document import estimates_document
 
-        _emit_json(estimates_document([(site, solution, judgements)], datetime.now(UTC)))
+        _emit_json(estimates_document([(site, solution, judgements)], datetime.now(UTC), [plan]))
         return
-    _emit(_site_text(solution, judgements))
+    _emit(_site_text(solution, judgements, plan))
 
 
-def _site_text(solution: SiteSolution, judgements: _Judgements) -> str:
+def _site_text(solution: SiteSolution, judgements: _Judgements, plan: SiteRevisit) -> str:
     """The table as text, laid out for where standard output goes."""
     from rich.console import Console
 
@@ -341,7 +376,7 @@ def _site_text(solution: SiteSolution, judgements: _Judgements) -> str:
 
     console = Console(file=sys.stdout)
     with console.capture() as capture:
-        print_site(solution, judgements, console)
+        print_site(solution, judgements, console, plan)
     return capture.get()
 
 
@@ -386,6 +421,47 @@ def _draw_overlays(solution: SiteSolution, judgements: _Judgements, photos: Sequ
             weak_points=solution.weak_points,
         )
         target.write_bytes(page)
+        written.append(target)
+    return written
+
+
+def _write_sheets(
+    site: Site,
+    solution: SiteSolution,
+    judgements: _Judgements,
+    plan: SiteRevisit,
+    photos: Sequence[Path],
+    folder: Path,
+) -> list[Path]:
+    """A second-opinion sheet for each antenna; returns where they lie."""
+    from photoaz.photo.pixels import decode
+    from photoaz.report.sheet import best_view, crop_jpeg, sheet_html, sheet_name
+
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = {photo.photo: path for photo, path in _paths(solution, photos)}
+    views = {antenna.antenna_id: best_view(antenna) for antenna in solution.antennas}
+    crops: dict[str, tuple[bytes, str]] = {}
+    for name, path in paths.items():  # each photo is opened once
+        of = {antenna_id: view for antenna_id, view in views.items() if view is not None and view.photo == name}
+        if of:
+            picture = decode(path)
+            crops |= {antenna_id: (crop_jpeg(picture, view), name) for antenna_id, view in of.items()}
+    todo = {item.antenna_id: item for item in plan.items}
+    written: list[Path] = []
+    for antenna in solution.antennas:
+        crop, photo = crops.get(antenna.antenna_id, (None, ""))
+        page = sheet_html(
+            site,
+            solution,
+            antenna.antenna_id,
+            judgements.get(antenna.antenna_id),
+            datetime.now(UTC),
+            revisit=todo.get(antenna.antenna_id),
+            crop=crop,
+            crop_photo=photo,
+        )
+        target = folder / sheet_name(antenna.antenna_id, [path.name for path in written])
+        target.write_text(page, encoding="utf-8")
         written.append(target)
     return written
 
@@ -483,13 +559,15 @@ _DEMO_MARK = ".photoaz-demo.json"
     type=click.Path(file_okay=False, path_type=Path),
     help="Where to put the sample site and its results.",
 )
+@_COSTS
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
-def demo(ctx: click.Context, out: Path, as_json: bool) -> None:
+def demo(ctx: click.Context, out: Path, costs: Path | None, as_json: bool) -> None:
     """Estimate the azimuths of an invented site whose photos come with photoaz. Needs no network.
 
-    Copies photos and tables into DIR, so that they can be looked at and changed, and writes estimates.json and overlay
-    pictures beside them. Run again, it takes the tables as they then are.
+    Copies photos and tables into DIR, so that they can be looked at and changed, and writes estimates.json, the list of
+    what to do next (revisit.csv), overlay pictures and second-opinion sheets beside them. Run again, it takes the
+    tables as they then are.
 
     \b
     Example:
@@ -497,23 +575,31 @@ def demo(ctx: click.Context, out: Path, as_json: bool) -> None:
     """
     from photoaz.register.load import load_register, require_sites
     from photoaz.report.document import estimates_document
+    from photoaz.report.revisit import revisit_csv
     from photoaz.sample import sample_photos
 
+    prices = _prices(costs)
     _copy_sample(out)
     photos = sample_photos(out)
     register = out / "register.csv"
     site = _chosen_site(require_sites(load_register(register)), None, register)
     controls, picks = (path if (path := out / name).is_file() else None for name in ("controls.csv", "picks.csv"))
     solution, judgements = _solve(site, photos, controls, picks, None, None)
-    document = estimates_document([(site, solution, judgements)], datetime.now(UTC))
+    plan = _plan(site, solution, judgements, prices)
+    document = estimates_document([(site, solution, judgements)], datetime.now(UTC), [plan])
     (out / "estimates.json").write_text(_json_text(document), encoding="utf-8")
+    (out / "revisit.csv").write_text(revisit_csv([plan]), encoding="utf-8", newline="")
+    sheets = _write_sheets(site, solution, judgements, plan, photos, out / "sheets")
     overlays = _draw_overlays(solution, judgements, photos, out / "overlays")
     if as_json:
         _emit_json(document)
     else:
-        _emit(_site_text(solution, judgements))
+        _emit(_site_text(solution, judgements, plan))
     _say(f"photos and tables: {out}")
     _say(f"results: {out / 'estimates.json'}")
+    _say(f"what to do next: {out / 'revisit.csv'}")
+    if sheets:
+        _say(f"second-opinion sheets to print: {out / 'sheets'}")
     if overlays:
         _say(f"pictures of what was found and fitted: {out / 'overlays'}")
     _exit_by_photos(ctx, solution)

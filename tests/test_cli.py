@@ -247,6 +247,25 @@ def test_estimate_json_is_one_document_and_nothing_else(run, field, solver):
     assert result.stderr == f"photoaz: wrote {Path('pictures/north.png')}\n"
 
 
+def test_estimate_writes_sheets_at_the_costs_given(run, field, solver):
+    (field / "costs.toml").write_text('wrong_record_year = 5000\nunit = "EUR"\n', encoding="utf-8")
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--costs", "costs.toml", "--sheets", "paper")
+    assert result.exit_code == 0
+    assert f"wrote {Path('paper/A1.html')}" in result.stderr
+    assert "(EUR)" in (field / "paper/A1.html").read_text(encoding="utf-8")
+    assert "data:image/jpeg" in (field / "paper/A1.html").read_text(encoding="utf-8")
+    assert "What to do" in result.stdout
+    assert "EUR" in result.stdout
+
+
+def test_a_faulty_costs_file_ends_it_before_anything_is_solved(run, field, solver):
+    (field / "costs.toml").write_text("visit = 1\nclimb = -3\n", encoding="utf-8")
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--costs", "costs.toml")
+    assert result.exit_code == 2
+    assert "costs.toml, line 2: found climb = -3; wanted a number, 0 or more" in result.stderr
+    assert solver.calls == []
+
+
 def test_estimate_hands_everything_on(run, field, solver):
     (field / "tables").mkdir()
     (field / "tables/controls.csv").write_text(
@@ -488,6 +507,17 @@ def test_demo_copies_and_solves(run, solver, tmp_path):
     assert not solver.calls[0]["picks"]  # the antennas are found; picks only help out
     assert solver.calls[0]["controls"]
     assert "photoaz-demo" in result.stderr
+
+
+def test_demo_writes_what_to_do_and_a_sheet_for_each_antenna(run, solver, tmp_path):
+    result = run("demo", "--out", "d")
+    assert result.exit_code == 0
+    header = (tmp_path / "d/revisit.csv").read_text(encoding="utf-8").splitlines()[0]
+    assert header.startswith("rank,site_id,antenna_id,action")
+    document = json.loads((tmp_path / "d/estimates.json").read_text(encoding="utf-8"))
+    names = {f"{a['antenna_id']}.html" for a in document["sites"][0]["antennas"]}
+    assert {p.name for p in (tmp_path / "d/sheets").iterdir()} == names
+    assert "expected_loss_now" in document["sites"][0]["revisit"]
 
 
 def test_demo_runs_again_and_keeps_what_was_changed(run, solver, tmp_path):

@@ -7,12 +7,15 @@ import doctest
 import io
 import re
 import shlex
+import tomllib
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from photoaz.cli import main
+from photoaz.judgement.revisit import Costs, load_costs
 from photoaz.register.load import load_controls, load_picks, load_register
 
 ROOT = Path(__file__).parent.parent
@@ -63,6 +66,13 @@ def test_tables_of_the_readme_load(tmp_path):
         assert len(load(path)) == count
         header, *rows = csv.reader(io.StringIO(block(start)))
         assert all(len(row) == len(header) for row in rows)
+
+
+def test_costs_of_the_readme_are_the_defaults(tmp_path):
+    path = tmp_path / "costs.toml"
+    path.write_text(block("visit = "), encoding="utf-8")
+    assert load_costs(path) == Costs()
+    assert len(tomllib.loads(block("visit = "))) == len(fields(Costs))
 
 
 def test_what_ci_runs_is_what_the_readme_says():

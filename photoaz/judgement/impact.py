@@ -116,20 +116,24 @@ class Impact:
 
 
 def crossover_words(c: Crossover) -> str:
-    """'towards HNT-204-B1 the patterns cross 3.1° ± 1.2° further clockwise and 1.2 dB (0.4 to 1.9) higher: overlap'."""
+    """In words: 'towards B1 the patterns cross 3.1° ± 1.2° further clockwise, and the gain there changes by ...'."""
     way = "clockwise" if c.shift_deg >= 0.0 else "anticlockwise"
-    low, high = c.change_interval_db
     word = {"open": "overlap or hole is not decided"}.get(c.word, c.word)
     taken = "" if c.neighbour_estimated else " (taken as designed)"
     return (
         f"towards {c.neighbour_id}{taken} the patterns cross {abs(c.shift_deg):.1f}° ± {c.shift_u95_deg:.1f}° further "
-        f"{way}, at {c.change_db:+.1f} dB (95 %: {low:+.1f} to {high:+.1f}): {word}"
+        f"{way}, and the gain there changes by {_decibel(c.change_db, c.change_interval_db)}: {word}"
     )
 
 
 def _decibel(value: float, interval: Interval | None) -> str:
-    said = f"{value:+.1f} dB"
-    return said if interval is None else f"{said} (95 %: {interval[0]:+.1f} to {interval[1]:+.1f})"
+    said = f"{_signed(value)} dB"
+    return said if interval is None else f"{said} (95 %: {_signed(interval[0])} to {_signed(interval[1])})"
+
+
+def _signed(value: float) -> str:
+    rounded = round(value, 1)
+    return f"{rounded:+.1f}" if rounded else "0.0"
 
 
 def gain_db(angle_deg: float) -> float:

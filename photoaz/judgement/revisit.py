@@ -302,9 +302,10 @@ class AntennaRevisit:
     """What to do about one antenna.
 
     loss_now: expected if nothing is done. loss_after: after the action, with all that it may call for. cost: of the
-    action, its part of the visit and the climb in it. avoided: loss_now - loss_after - cost, what the list is ordered
-    by. reasons: why it is on the list. bring, place: what to take along, and where to stand, in words; lat_deg, lon_deg
-    of it where known. u95_then_deg: the azimuth's, after a photo. p_out: probability of being out of tolerance now.
+    action, with its part of the visit and the climb, by what each antenna gains. avoided: loss_now - loss_after - cost,
+    what the list is ordered by. reasons: why it is on the list. bring, place: what to take along, and where to stand,
+    in words; lat_deg, lon_deg of it where known. u95_then_deg: the azimuth's, after a photo. p_out: probability of
+    being out of tolerance now.
     """
 
     antenna_id: str
@@ -340,7 +341,7 @@ class AntennaRevisit:
 class SiteRevisit:
     """A site's antennas that something is to be done about, or was thought of: the most loss avoided first.
 
-    trip: whether somebody goes there; cost: of everything together.
+    trip: whether somebody goes there, once. The figures are sums over the antennas.
     """
 
     site_id: str
@@ -372,7 +373,8 @@ class SiteRevisit:
         todo = [i for i in self.items if i.action != "leave"]
         if not todo:
             return f"nothing that could be done avoids more than it costs (expected loss {_figure(self.loss_now)})"
-        going = "one visit serves all" if self.trip and len(todo) > 1 else "a visit" if self.trip else "no visit needed"
+        goers = sum(i.action in ("photo", "climb") for i in todo)
+        going = f"one visit serves {goers}" if goers > 1 else "one visit" if self.trip else "no visit needed"
         return (
             f"expected loss {_figure(self.loss_now)} now, {_figure(self.loss_after)} after, cost {_figure(self.cost)} "
             f"({self.unit}; {going}): ordered by expected loss avoided"
@@ -426,19 +428,26 @@ def plan_site(
             stakes[antenna.antenna_id] = stake
             ways[antenna.antenna_id] = _ways(estimate, stake, costs)
     chosen, trip, climb = _cheapest(ways, costs)
-    goers = [name for name, way in chosen.items() if way.trip]
-    climbers = [name for name, way in chosen.items() if way.climb]
+    gains = {name: loss_now(stakes[name], costs) - way.loss - way.cost for name, way in chosen.items()}
+    going = _shares(costs.visit, {name: gains[name] for name, way in chosen.items() if way.trip})
+    climbing = _shares(costs.climb, {name: gains[name] for name, way in chosen.items() if way.climb})
     items = []
     for name, way in chosen.items():
         estimate = next(a for a in solution.antennas if a.antenna_id == name)
         if way.action == "leave" and not _noteworthy(judgements[name], estimate):
             continue
-        cost = way.cost
-        cost += costs.visit / len(goers) if name in goers else 0.0
-        cost += costs.climb / len(climbers) if name in climbers else 0.0
+        cost = way.cost + going.get(name, 0.0) + climbing.get(name, 0.0)
         items.append(_item(site, solution, estimate, judgements[name], stakes[name], way, cost, costs))
     items.sort(key=lambda i: (-round(i.avoided, 6), -round(i.loss_now, 6), i.antenna_id))
     return SiteRevisit(site_id=solution.site_id, trip=trip or climb, items=tuple(items), unit=costs.unit)
+
+
+def _shares(cost: float, gains: Mapping[str, float]) -> dict[str, float]:
+    """A shared cost by what each gains, so that none is charged with more than that; all alike where none gains."""
+    whole = sum(gains.values())
+    if whole <= 0.0:
+        return dict.fromkeys(gains, cost / max(len(gains), 1))
+    return {name: cost * gain / whole for name, gain in gains.items()}
 
 
 def _stake(antenna: Antenna, estimate: AntennaSolution, judgement: AntennaJudgement, costs: Costs) -> Stake | None:

@@ -11,8 +11,11 @@ from photoaz import __version__
 from photoaz.angles import azimuth_deg
 from photoaz.judgement.cause import Cause, SiteCauses
 from photoaz.judgement.common import CommonMode, Departure, common_mode_of_site
+from photoaz.judgement.impact import Impact
 from photoaz.judgement.judge import AntennaJudgement
+from photoaz.judgement.revisit import SiteRevisit, plan_site
 from photoaz.register.model import Antenna, Site
+from photoaz.report.revisit import revisit_document
 from photoaz.solution import (
     AntennaSolution,
     EvidenceView,
@@ -29,14 +32,17 @@ Document = dict[str, Any]
 
 
 def estimates_document(
-    sites: Sequence[tuple[Site, SiteSolution, Mapping[str, AntennaJudgement]]], created: datetime
+    sites: Sequence[tuple[Site, SiteSolution, Mapping[str, AntennaJudgement]]],
+    created: datetime,
+    plans: Sequence[SiteRevisit] | None = None,
 ) -> Document:
     """Everything known about the sites, ready for `json.dumps(..., allow_nan=False)`.
 
     Parameters
     ----------
     sites : per site its register entry, its solution and the judgements by antenna_id.
-    created : when; with its zone, so that readers elsewhere know the moment.
+    created : when; with its zone, so that readers elsewhere know the moment. plans : what to do about each of the
+        sites, in their order; made with the default costs where None.
 
     Returns
     -------
@@ -47,7 +53,9 @@ def estimates_document(
         "schema": SCHEMA,
         "version": __version__,
         "created": created.isoformat(timespec="seconds"),
-        "sites": [_site(site, solution, judgements) for site, solution, judgements in sites],
+        "sites": [
+            _site(*one, plan) for one, plan in zip(sites, plans or [plan_site(*one) for one in sites], strict=True)
+        ],
     }
 
 
@@ -74,7 +82,9 @@ def _pixels(points: Sequence[tuple[float, float]]) -> list[list[float | None]]:
     return [[_number(x, 2), _number(y, 2)] for x, y in points]
 
 
-def _site(site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJudgement]) -> Document:
+def _site(
+    site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], plan: SiteRevisit
+) -> Document:
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
     common = common_mode_of_site(solution, judgements)
     departures = {} if common is None else {d.antenna_id: d for d in common.departures}
@@ -88,6 +98,7 @@ def _site(site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJu
         "causes": _causes(next((j.site_causes for j in judgements.values() if j.site_causes is not None), None)),
         "next_evidence": _next(solution.next_evidence),
         "weak_points": list(solution.weak_points),
+        "revisit": revisit_document(plan),
         "azimuth_covariance": _covariance(solution),
         "photos": [_photo(photo) for photo in solution.photos],
         "antennas": [
@@ -236,12 +247,44 @@ def _antenna(
         "combined": _combined(judgement),
         "revisit": judgement.revisit if judgement else False,
         "reasons": [*solution.reasons, *(judgement.reasons if judgement else ())],
-        "impact_db": {
-            "boresight": _number(impact.boresight_db, 2) if impact else None,
-            "edge": _number(impact.edge_db, 2) if impact else None,
-        },
+        "impact_db": _impact(impact),
         "register_extra": dict(antenna.extra) if antenna else {},
     }
+
+
+def _impact(impact: Impact | None) -> Document:
+    if impact is None:
+        return {"boresight": None, "edge": None}
+    return {
+        "boresight": _number(impact.boresight_db, 2),
+        "edge": _number(impact.edge_db, 2),
+        "clockwise_edge": _number(impact.clockwise_edge_db, 2),
+        "anticlockwise_edge": _number(impact.anticlockwise_edge_db, 2),
+        "boresight_interval": _interval(impact.boresight_interval_db),
+        "clockwise_edge_interval": _interval(impact.clockwise_edge_interval_db),
+        "anticlockwise_edge_interval": _interval(impact.anticlockwise_edge_interval_db),
+        "crossovers": [
+            {
+                "side": c.side,
+                "sector": c.sector,
+                "neighbour_id": c.neighbour_id,
+                "neighbour_estimated": c.neighbour_estimated,
+                "designed_deg": _azimuth(c.designed_deg),
+                "azimuth_true_deg": _azimuth(c.azimuth_deg),
+                "shift_deg": _angle(c.shift_deg),
+                "shift_u95_deg": _angle(c.shift_u95_deg),
+                "change": _number(c.change_db, 2),
+                "change_interval": _interval(c.change_interval_db),
+                "effect": c.word,
+            }
+            for c in impact.crossovers
+        ],
+        "basis": impact.basis,
+    }
+
+
+def _interval(interval: tuple[float, float] | None) -> list[float | None] | None:
+    return None if interval is None else [_number(v, 2) for v in interval]
 
 
 def _evidence(view: EvidenceView) -> Document:

@@ -18,6 +18,7 @@ from rich.text import Text
 from photoaz.angles import format_azimuth_deg, format_difference_deg, u95_decimals
 from photoaz.judgement.common import common_mode_of_site
 from photoaz.judgement.judge import AntennaJudgement
+from photoaz.judgement.revisit import SiteRevisit
 from photoaz.report.names import unsure
 from photoaz.solution import AntennaSolution, BudgetShare, PhotoSolution, SiteSolution
 
@@ -43,8 +44,13 @@ class _Row:
     limit: str = _NONE
 
 
-def site_text(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], console: Console) -> RenderableType:
-    """A site for people, laid out for the width of `console` without cutting a figure short.
+def site_text(
+    solution: SiteSolution,
+    judgements: Mapping[str, AntennaJudgement],
+    console: Console,
+    plan: SiteRevisit | None = None,
+) -> RenderableType:
+    """A site for people, laid out for the width of `console` without cutting a figure short. plan: what to do about it.
 
     Wide terminals get a column for each figure; at 80 columns figures that belong together are stacked in one cell;
     narrower ones get a short list for each antenna.
@@ -53,14 +59,20 @@ def site_text(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement]
     parts: list[RenderableType] = [Text(f"Site {solution.site_id}", style="bold"), _declination(solution)]
     parts.append(_antennas(rows, console))
     parts += _site(solution, judgements, console.width)
+    parts += _revisit(plan, console.width)
     parts += _photos(solution, console.width)
     parts += _reasons(solution, judgements, console.width)
     return Group(*parts)
 
 
-def print_site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], console: Console) -> None:
+def print_site(
+    solution: SiteSolution,
+    judgements: Mapping[str, AntennaJudgement],
+    console: Console,
+    plan: SiteRevisit | None = None,
+) -> None:
     """Print `site_text`."""
-    console.print(site_text(solution, judgements, console), highlight=False)
+    console.print(site_text(solution, judgements, console, plan), highlight=False)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -276,6 +288,17 @@ def _site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], wi
         lines.append(f"Next: {solution.next_evidence.sentence}.")
     lines += [f"Weak: {sentence}." for sentence in solution.weak_points]
     return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
+
+
+def _revisit(plan: SiteRevisit | None, width: int) -> list[RenderableType]:
+    """What to do next, the most loss avoided first."""
+    if plan is None or not plan.items:
+        return []
+    parts: list[RenderableType] = [Text("\nWhat to do", style="bold"), _indented(plan.sentence, width)]
+    for rank, item in enumerate(plan.items, 1):
+        parts.append(_indented(f"{rank}. {item.antenna_id}: {item.instruction}", width))
+        parts.append(_indented(f"because {'; '.join(item.reasons)}; {item.figures}", width, 5))
+    return parts
 
 
 def _photos(solution: SiteSolution, width: int) -> list[RenderableType]:

@@ -302,6 +302,17 @@ def test_one_visit_serves_all():
     assert three.cost == pytest.approx(250.0 + 60.0)
 
 
+def test_shared_costs_are_charged_by_what_is_gained():
+    plan = planned([(antenna("A1"), estimated("A1", 40.0, 2.0)), (antenna("A2"), estimated("A2", 6.5, 3.0))])
+    assert [i.action for i in plan.items] == ["climb", "climb"]
+    assert plan.cost == pytest.approx(250 + 800 + 2 * 150)
+    assert all(i.avoided > 0.0 for i in plan.items)
+    first, second = plan.items
+    assert (first.cost - 150) / (second.cost - 150) == pytest.approx(
+        (first.loss_now - 150) / (second.loss_now - 150), rel=1e-6
+    )
+
+
 def test_a_visit_that_none_pays_alone_is_paid_by_all():
     unsure = [(antenna(n), estimated(n, 4.0, 10.0, [PHOTO])) for n in ("A1", "A2", "A3", "A4")]
     costs = Costs(climb=0.0, turn=950.0)  # climbing is dear for each
