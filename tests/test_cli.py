@@ -266,6 +266,18 @@ def test_a_faulty_costs_file_ends_it_before_anything_is_solved(run, field, solve
     assert solver.calls == []
 
 
+def test_estimate_decides_at_the_risk_asked_for(run, field, solver):
+    def design(*options):
+        result = run("estimate", "north.jpg", "--register", "register.csv", "--json", *options)
+        return json.loads(result.stdout)["sites"][0]["antennas"][0]["design"]
+
+    usual, bold = design(), design("--risk", "0.2")
+    assert (usual["risk"], bold["risk"]) == (0.05, 0.2)
+    # z of 95 % and of 80 %, normal table
+    assert bold["guard_band_deg"] / usual["guard_band_deg"] == pytest.approx(0.8416 / 1.6449, abs=0.001)
+    assert run("estimate", "north.jpg", "--register", "register.csv", "--risk", "0.5").exit_code == 2
+
+
 def test_estimate_hands_everything_on(run, field, solver):
     (field / "tables").mkdir()
     (field / "tables/controls.csv").write_text(
