@@ -16,8 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.errors import PhotoazError
+from photoaz.network.arrow import Arrow
 from photoaz.network.equations import Equations
 from photoaz.network.observations import Observation
+from photoaz.network.parameters import PHOTO, Layout
 
 Array = NDArray[Any]
 
@@ -59,9 +61,16 @@ def residuals(observations: Sequence[Observation], x: Array) -> Array:
 
 
 def adjust(
-    observations: Sequence[Observation], start: Array, *, max_iterations: int = 40, tolerance: float = 1e-7
+    observations: Sequence[Observation],
+    start: Array,
+    *,
+    layout: Layout | None = None,
+    max_iterations: int = 40,
+    tolerance: float = 1e-7,
 ) -> Adjusted:
     """Adjust from `start` (P,); converged when an iteration lowers the cost by less than `tolerance` of it.
+
+    layout: of the unknowns, where no observation connects two photos: then the work grows linearly with them.
 
     Raises
     ------
@@ -70,6 +79,7 @@ def adjust(
     """
     x = np.asarray(start, float).copy()
     equations = Equations(observations, len(x))
+    blocks = (0, 0) if layout is None else (len(layout.photos), len(PHOTO))
     damping = 1e-4
     now = equations.linear(x)
     if not np.isfinite(now.cost):
@@ -82,11 +92,11 @@ def adjust(
         if (scale <= 0).any():
             raise AdjustmentError(f"nothing fixes unknown number {int(np.argmin(scale))}")
         for _ in range(12):
-            damped = now.normal + np.diag(damping * scale)
-            step = np.linalg.solve(damped, now.side)
+            damped = Arrow(now.normal + np.diag(damping * scale), *blocks)
+            step = damped.solve(now.side)
             with np.errstate(all="ignore"):
                 # a tower seen from a place hardly known is a narrow bent valley: the step follows its bend
-                bend = 0.5 * np.linalg.solve(damped, equations.bend(now, x, step))
+                bend = 0.5 * damped.solve(equations.bend(now, x, step))
                 if not 4.0 * (scale * bend * bend).sum() <= (_BEND * _BEND) * (scale * step * step).sum():
                     bend = np.zeros_like(step)
                 trial = equations.linear(x + step + bend)
@@ -101,20 +111,20 @@ def adjust(
         if gain < tolerance * (1.0 + now.cost) and damping < 1e-3:
             converged = True
             break
-    covariance = inverse(now.normal)
+    covariance = inverse(now.normal, *blocks)
     r, jac = equations.jacobian(x)
     return Adjusted(x, covariance, now.cost, r, jac, equations.rows, iterations, converged)
 
 
-def inverse(normal: Array) -> Array:
-    """Inverse of a normal matrix, scaled to a unit diagonal first: its unknowns differ by many powers of ten."""
-    s = 1.0 / np.sqrt(np.diag(normal))
-    scaled = normal * s[:, None] * s[None, :]
+def inverse(normal: Array, blocks: int = 0, size: int = 0) -> Array:
+    """Inverse of a normal matrix, scaled to a unit diagonal first: its unknowns differ by many powers of ten.
+
+    blocks, size: as of Arrow.
+    """
     try:
-        out: Array = np.linalg.inv(scaled) * s[:, None] * s[None, :]
+        return Arrow(normal, blocks, size).inverse()
     except np.linalg.LinAlgError as e:
         raise AdjustmentError("the normal equations are singular: an unknown is fixed by nothing") from e
-    return 0.5 * (out + out.T)
 
 
 def w_tests(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[float, ...]:

@@ -107,7 +107,7 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
     def run(c: Mapping[tuple[str, str], int], start: Array) -> _Fitted:
         obs = tuple(o for o in network.observations(c, doubt) if not any(_same_observation(o, x) for x in left_out))
         obs = with_disturbed(obs, headings, disturbed)
-        adjusted = adjust(obs, start)
+        adjusted = adjust(obs, start, layout=network.layout)
         boxes = sum(p.boxes[a][c[p.name, a]].cost for p in network.photos for a in p.boxes)
         return _Fitted(dict(c), obs, adjusted, adjusted.cost + boxes)
 

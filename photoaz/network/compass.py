@@ -36,15 +36,16 @@ class Compasses:
     """How probable every combination of disturbed compasses is, and what follows.
 
     photos (n): whose compass it is. disturbed (n,): posterior probability of each. likeliest: who is disturbed in the
-    likeliest combination. weight (L,): of each combination kept, the likeliest first. heading_rad (L, n), covariance
-    (L, n, n): the photos' headings under each, off the adjusted ones, and index (n,): their places among the unknowns.
+    likeliest combination. weight (L,): of each combination kept, the likeliest first. index (m,): places among the
+    unknowns of those headings whose compass's state is open; heading_rad (L, m), covariance (L, m, m): these under each
+    combination, off the adjusted ones.
     """
 
     photos: tuple[str, ...]
-    index: Array
     disturbed: Array
     likeliest: frozenset[str]
     weight: Array
+    index: Array
     heading_rad: Array
     covariance: Array
 
@@ -93,53 +94,74 @@ def weigh_compasses(
         return None
     idx = np.array([index[name] for name in photos])
     said = np.array([float(wrap(np.array(at[int(k)].value - adjusted.x[k]))) for k in idx])
-    present = np.array([1.0 / at[int(k)].sigma ** 2 for k in idx])
-    rest = inverse(adjusted.covariance[np.ix_(idx, idx)]) - np.diag(present)
     good = np.array([1.0 / good_rad[name] ** 2 for name in photos])
-    n = len(photos)
+    bad = 1.0 / DISTURBED_RAD**2
+    now = np.array([1.0 / at[int(k)].sigma ** 2 for k in idx])
+    cov = adjusted.covariance[np.ix_(idx, idx)].copy()
+    mean = np.zeros(len(idx))
+    state = now <= 0.5 * (good + bad)
 
-    def evidence(states: Array) -> tuple[Array, Array, Array]:
-        """ln posterior (L,), headings' mean (L, n) and covariance (L, n, n) for states (L, n), True: disturbed."""
-        d = np.where(states, 1.0 / DISTURBED_RAD**2, good)
-        information = rest + np.einsum("li,ij->lij", d, np.eye(n))
-        cov = np.linalg.inv(information)
-        b = (d - present) * said
-        mean = (cov @ b[..., None])[..., 0]
-        fit = (d * said**2).sum(1) - (b * mean).sum(1)
-        ln = 0.5 * (np.log(d).sum(1) - np.linalg.slogdet(information)[1] - fit)
-        k = states.sum(1)
-        return ln + k * np.log(DISTURBED_SHARE) + (n - k) * np.log(1.0 - DISTURBED_SHARE), mean, cov
+    def flips() -> tuple[Array, Array]:
+        """What each compass's change alone brings to the ln posterior (n,), and to its precision (n,)."""
+        to = np.where(state, good, bad)
+        step = to - now
+        # the reading's density as all else predicts it, with the one precision over that with the other
+        open_ = 1.0 + step * np.diag(cov)
+        gain = 0.5 * (np.log(to / now) - np.log(open_) - step * (said - mean) ** 2 / open_)
+        prior = np.log(DISTURBED_SHARE) - np.log(1.0 - DISTURBED_SHARE)
+        return gain + np.where(state, -prior, prior), step
 
-    best = np.zeros(n, bool)
-    flips = np.eye(n, dtype=bool)
-    for _ in range(2 * n):
-        tried = np.concatenate([best[None], best ^ flips])
-        ln, _, _ = evidence(tried)
-        if int(ln.argmax()) == 0:
+    for _ in range(2 * len(idx)):
+        gain, step = flips()
+        k = int(gain.argmax())
+        if gain[k] <= 1e-9:
             break
-        best = tried[int(ln.argmax())]
-    unsure = np.argsort(ln[0] - ln[1:], kind="stable")[:_MOST]
-    states = np.repeat(best[None], 2 ** len(unsure), 0)
-    states[:, unsure] ^= np.array(list(itertools.product([False, True], repeat=len(unsure))))
-    ln, mean, cov = evidence(states)
+        pull = cov[:, k] * step[k] / (1.0 + step[k] * cov[k, k])
+        mean = mean + pull * (said[k] - mean[k])
+        cov = cov - np.outer(pull, cov[k])
+        now[k] += step[k]
+        state[k] = ~state[k]
+    gain, _ = flips()
+    unsure = np.argsort(-gain, kind="stable")[:_MOST]
+    unsure = unsure[gain[unsure] > np.log(_LEAST)]
+    rest = inverse(cov[np.ix_(unsure, unsure)]) - np.diag(now[unsure]) if len(unsure) else np.zeros((0, 0))
+    rest_side = rest @ mean[unsure] + now[unsure] * (mean[unsure] - said[unsure])
+    m = len(unsure)
+    states = np.repeat(state[None, unsure], 2**m, 0)
+    states ^= np.array(list(itertools.product([False, True], repeat=m)), bool).reshape(2**m, m)
+    d = np.where(states, bad, good[unsure])
+    information = rest + np.einsum("li,ij->lij", d, np.eye(m))
+    spread = np.linalg.inv(information)
+    side = rest_side + d * said[unsure]
+    heading = (spread @ side[..., None])[..., 0]
+    fit = (d * said[unsure] ** 2).sum(1) - (side * heading).sum(1)
+    ln = 0.5 * (np.log(d).sum(1) - np.linalg.slogdet(information)[1] - fit)
+    k = states.sum(1)
+    ln = ln + k * np.log(DISTURBED_SHARE) + (m - k) * np.log(1.0 - DISTURBED_SHARE)
     order = np.argsort(-ln, kind="stable")
     order = order[ln[order] > ln[order[0]] + np.log(_LEAST)]
     weight = np.exp(ln[order] - ln[order[0]])
     weight /= weight.sum()
+    disturbed = state.astype(float)
+    disturbed[unsure] = weight @ states[order]
+    likeliest = state.copy()
+    likeliest[unsure] = states[order[0]]
     return Compasses(
         photos=photos,
-        index=idx,
-        disturbed=weight @ states[order],
-        likeliest=frozenset(name for name, s in zip(photos, states[order[0]], strict=True) if s),
+        disturbed=disturbed,
+        likeliest=frozenset(name for name, s in zip(photos, likeliest, strict=True) if s),
         weight=weight,
-        heading_rad=mean[order],
-        covariance=cov[order],
+        index=idx[unsure],
+        heading_rad=heading[order],
+        covariance=spread[order],
     )
 
 
 def shifts_of(compasses: Compasses, adjusted: Adjusted, unknown: int) -> tuple[Shift, ...]:
     """What each combination of disturbed compasses makes of one unknown, the adjusted network's own first."""
     idx = compasses.index
+    if len(idx) == 0:
+        return (Shift(0.0, 0.0, 1.0),)
     c = adjusted.covariance
     gain = np.linalg.solve(c[np.ix_(idx, idx)], c[idx, unknown])
     now = float(gain @ c[idx, unknown])
