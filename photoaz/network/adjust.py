@@ -92,7 +92,11 @@ def adjust(
         if (scale <= 0).any():
             raise AdjustmentError(f"nothing fixes unknown number {int(np.argmin(scale))}")
         for _ in range(12):
-            damped = Arrow(now.normal + np.diag(damping * scale), *blocks)
+            try:
+                damped = Arrow(now.normal + np.diag(damping * scale), *blocks)
+            except np.linalg.LinAlgError:
+                damping *= 10.0
+                continue
             step = damped.solve(now.side)
             with np.errstate(all="ignore"):
                 # a tower seen from a place hardly known is a narrow bent valley: the step follows its bend
@@ -123,8 +127,14 @@ def inverse(normal: Array, blocks: int = 0, size: int = 0) -> Array:
     """
     try:
         return Arrow(normal, blocks, size).inverse()
+    except np.linalg.LinAlgError:
+        pass
+    unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    try:  # by a hair not positive definite in floating point
+        out: Array = np.linalg.inv(normal * unit[:, None] * unit[None, :]) * unit[:, None] * unit[None, :]
     except np.linalg.LinAlgError as e:
         raise AdjustmentError("the normal equations are singular: an unknown is fixed by nothing") from e
+    return 0.5 * (out + out.T)
 
 
 def w_tests(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[float, ...]:

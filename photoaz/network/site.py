@@ -253,7 +253,7 @@ def build(
         seen = sum(any(other.name == name for other in p.landmarks) for p in photos)
         out.append(Directs("landmark", label, idx, s.enu_m, sigma, testable=seen > 1))
         # keeps the equations regular where the position turns out to be wrong
-        out.append(Directs("landmark assumed", "", idx, s.enu_m, 1e5))
+        out.append(Directs("landmark assumed", "", idx, s.enu_m, 2e4))
     return SiteNetwork(layout, x, tuple(out), tuple(photos), tuple(antennas))
 
 
