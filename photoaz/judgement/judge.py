@@ -108,7 +108,8 @@ class Combined:
 class AntennaJudgement:
     """What is to be said and done about one antenna.
 
-    revisit: the reading (azimuth or downtilt) disagrees with the photos, or the design's tolerance is not met. An
+    revisit: the reading (azimuth or downtilt) disagrees with the photos, the design's tolerance is not met, or the
+    site's readings together make a fault of this one, or a turned antenna, more likely than not. An
     undecided case alone does not send anybody out: a better photo may decide it, and `reasons` say how good.
     site_causes: of the site as a whole, the same for all its antennas.
     """
@@ -441,7 +442,9 @@ def _with_causes(judgement: AntennaJudgement, causes: SiteCauses) -> AntennaJudg
     # beside what is said of the reading, before the design
     at = 1 + max((k for k, r in enumerate(judgement.reasons) if r.startswith("The reading")), default=-1)
     reasons = (*judgement.reasons[:at], *said, *judgement.reasons[at:])
-    return replace(judgement, reading=reading, reasons=reasons, site_causes=causes)
+    # a fault that the whole site's readings make likely sends somebody out, though this antenna's alone might agree
+    revisit = judgement.revisit or own.likely_cause is not None
+    return replace(judgement, reading=reading, reasons=reasons, site_causes=causes, revisit=revisit)
 
 
 def _site_causes(
