@@ -189,9 +189,7 @@ class PixelBearing:
     testable: bool = True
 
     def residual(self, x: Array) -> Array:
-        cam_from_enu = rotation_cam_from_enu(x[..., 0], x[..., 1], x[..., 2])
-        d = directions_from_pixels(self.camera, self.pixel - x[..., 7:9], self.camera.f_px * np.exp(x[..., 6]))
-        enu = np.einsum("...ji,...j->...i", cam_from_enu, d)
+        enu = _sight(self.camera, self.pixel, x)
         return wrap(arctan2(enu[..., 0], enu[..., 1]) - self.azimuth_rad)[..., None] / self.sigma_rad
 
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from photoaz import __version__
 from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_deg
+from photoaz.judgement.cause import in_words
 from photoaz.judgement.impact import Impact
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.judgement.revisit import AntennaRevisit
@@ -30,17 +31,6 @@ _DECISIONS = {
     "accept": ("ACCEPT", "within the design's tolerance"),
     "reject": ("REJECT", "out of the design's tolerance"),
     "undecided": ("UNDECIDED", "the photos do not decide it"),
-}
-_CAUSES = {
-    "declination_omitted": "the declination was left out of the reading",
-    "declination_sign": "the declination was applied with the wrong sign",
-    "grid_for_true": "grid north was taken for true north",
-    "reversed_180": "the reading is reversed by 180°",
-    "sectors_swapped": "the reading is another sector's",
-    "digits_transposed": "digits of the reading were transposed",
-    "common_offset": "all readings of the site are off by one angle",
-    "antenna_turned": "the antenna is turned",
-    "reading_wrong": "the reading is wrong",
 }
 _VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
 _MOST_PHOTOS, _MOST_REASONS = 4, 4
@@ -217,7 +207,7 @@ def _figures(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
             figure = f"{format_difference_deg(r.difference_deg)}, En {r.en:.2f} (limit 1): {verdict}"
             rows.append(("photos − reading", figure))
         if r.likely_cause is not None:
-            rows.append(("likely cause", _CAUSES.get(r.likely_cause, str(r.likely_cause))))
+            rows.append(("likely cause", in_words(r.likely_cause)))
     if judgement is not None and judgement.combined is not None:
         both = judgement.combined
         rows.append(("both together", f"{format_azimuth_deg(both.azimuth_true_deg, both.u95_deg)} true"))
