@@ -178,30 +178,16 @@ def variance_shares(observations: Sequence[Observation], adjusted: Adjusted, ind
     return out
 
 
-def marginal(adjusted: Adjusted, without: Sequence[slice], keep: Array) -> tuple[Array, Array]:
-    """What all rows but `without` say of the unknowns `keep` (K,): root (K, K) and offset (K,) of a quadratic about
+def rest_information(adjusted: Adjusted, keep: Array, own: Array) -> Array:
+    """Information (K, K) that all but some observations give on the unknowns `keep` (K,), the others eliminated.
 
-    adjusted.x, the other unknowns eliminated (Schur complement). An unknown that nothing else fixes gets zeros.
+    own (K, K): normal matrix of those observations, which must depend on `keep` alone. The inverse of a covariance's
+    block is the information of everything on that block (Koch 1999, reduced normal equations); never less than none is
+    left, whatever rounding makes of small differences.
     """
-    mask = np.ones(len(adjusted.residual), bool)
-    for s in without:
-        mask[s] = False
-    j, r = adjusted.jacobian[mask], adjusted.residual[mask]
-    n, g = j.T @ j, -j.T @ r
-    other = np.setdiff1d(np.arange(n.shape[0]), keep)
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(n)[other], 1e-12))
-    inner = n[np.ix_(other, other)] * scale[:, None] * scale[None, :]
-    rhs = np.column_stack([n[np.ix_(other, keep)], g[other]]) * scale[:, None]
-    solved = np.linalg.solve(inner + 1e-12 * np.eye(len(other)), rhs) * scale[:, None]
-    cross = n[np.ix_(keep, other)]
-    m = n[np.ix_(keep, keep)] - cross @ solved[:, :-1]
-    v = g[keep] - cross @ solved[:, -1]
-    unit = 1.0 / np.sqrt(np.maximum(np.diag(m), 1e-12))
-    values, vectors = np.linalg.eigh(0.5 * (m + m.T) * unit[:, None] * unit[None, :])
-    ok = values > 1e-10
-    root = np.zeros_like(m)
-    offset = np.zeros(len(keep))
-    k = int(ok.sum())
-    root[:k] = np.sqrt(values[ok])[:, None] * vectors[:, ok].T / unit[None, :]
-    offset[:k] = (vectors[:, ok].T @ (unit * v)) / np.sqrt(values[ok])
-    return root, offset
+    whole = inverse(adjusted.covariance[np.ix_(keep, keep)])
+    unit = 1.0 / np.sqrt(np.diag(whole))
+    values, vectors = np.linalg.eigh((whole - own) * unit[:, None] * unit[None, :])
+    vectors = vectors / unit[:, None]
+    out: Array = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    return out

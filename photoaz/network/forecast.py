@@ -30,7 +30,7 @@ from photoaz.network.observations import (
     plumb,
 )
 from photoaz.network.parameters import PHOTO
-from photoaz.network.site import BOX_SOURCE, K95, RADIUS_95, PhotoFacts, azimuth_sigma_of_mode
+from photoaz.network.site import BOX_SOURCE, K95, RADIUS_95, PhotoFacts, azimuths_of_modes
 from photoaz.photo.camera import directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.solution import BudgetShare, EvidenceOption, NextEvidence
 from photoaz.vision.evidence import BoxMode
@@ -468,7 +468,7 @@ def _best_view(chosen: Chosen, antenna: str) -> _View:
     for p, mode in sorted(seen, key=lambda one: -one[1].width_px)[:_MOST_VIEWS]:
         attitude = chosen.adjusted.x[chosen.network.layout.photo(p.name)[:3]]
         doubt = chosen.doubt.get((p.name, antenna), 1.0)
-        sigma = azimuth_sigma_of_mode(p, mode, attitude, ROLL_RAD) * doubt
+        sigma = float(azimuths_of_modes(p, [mode], attitude, ROLL_RAD)[1][0]) * doubt
         views.append(_View(photo=p, mode=mode, doubt=doubt, sigma_rad=sigma))
     return min(views, key=lambda v: v.sigma_rad)
 

@@ -215,11 +215,6 @@ def azimuths_of_modes(
     return np.arctan2(normal[:, 0], normal[:, 1]), np.sqrt(np.maximum(variance, 1e-12))
 
 
-def azimuth_sigma_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array, tilt_sigma_rad: float) -> float:
-    """Standard uncertainty [rad] of one mode's azimuth, as `azimuths_of_modes` has it."""
-    return float(azimuths_of_modes(photo, [mode], attitude, tilt_sigma_rad)[1][0])
-
-
 def build(
     photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_sigma_m: float, head: Head | None = None
 ) -> SiteNetwork:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.adjust import Adjusted, inverse
+from photoaz.network.adjust import Adjusted, inverse, rest_information
 from photoaz.network.observations import Box
 from photoaz.network.site import PhotoFacts, SiteNetwork, azimuth_of_mode, azimuths_of_modes
 from photoaz.network.stack import BoxStack
@@ -125,7 +125,7 @@ def _adjusted_options(
     dq = np.zeros((len(options), len(keep)))
     _, own_n, own_g = normal(dq)
     # at the minimum the gradients of all else and of the present modes cancel
-    rest = _less(inverse(best.covariance[np.ix_(keep, keep)]), own_n[mine])
+    rest = rest_information(best, keep, own_n[mine])
     rest_g = -own_g[mine]
     widest = max(range(len(photos)), key=lambda n: photos[n].boxes[antenna][0].width_px)
     p = photos[widest]
@@ -159,15 +159,6 @@ def _adjusted_options(
     sigma = np.array([np.sqrt(inverse(m)[tail[0], tail[0]]) for m in n])
     modes = sum(np.array([m.cost for m in photos[v].boxes[antenna]])[table[:, v]] for v in range(len(photos)))
     return cost + modes, best.x[ai[0]] + dq[:, tail[0]], sigma
-
-
-def _less(whole: Array, part: Array) -> Array:
-    """Information less a part of it, both (k, k); never less than none, whatever rounding made of small differences."""
-    unit = 1.0 / np.sqrt(np.diag(whole))
-    values, vectors = np.linalg.eigh((whole - part) * unit[:, None] * unit[None, :])
-    vectors = vectors / unit[:, None]
-    out: Array = (vectors * np.maximum(values, 0.0)) @ vectors.T
-    return out
 
 
 def _stack(network: SiteNetwork, photos: Sequence[PhotoFacts], antenna: str, table: Array, doubt: Doubt) -> BoxStack:

@@ -294,6 +294,10 @@ def strip_svg(directions: Sequence[Direction]) -> str:
     )
 
 
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.0f} %" if share >= 0.005 else "< 1 %"
+
+
 def budget_svg(budget: Sequence[BudgetShare]) -> str:
     """Bars of each source's share of the azimuth's variance, with what it alone would give (U95)."""
     shares = sorted(budget, key=lambda s: -s.share)
@@ -314,9 +318,9 @@ def budget_svg(budget: Sequence[BudgetShare]) -> str:
             f'<text class="figure" x="{left - 5}" y="{y + 9}" text-anchor="end">{escaped(shortened(source, 26))}</text>'
         )
         out.append(f'<rect class="bar" x="{left}" y="{y + 1}" width="{wide:.1f}" height="10"/>')
-        figure = f"{100.0 * share:.0f} %, ± {u95:.2g}°"
+        figure = f"{_percent(share)}, ± {u95:.2g}°"
         out.append(f'<text class="figure" x="{left + wide + 4:.1f}" y="{y + 9}">{escaped(figure)}</text>')
-    said = "; ".join(f"{s} {100.0 * share:.0f} % (± {u95:.2g}°)" for s, share, u95 in shown)
+    said = "; ".join(f"{s} {_percent(share)} (± {u95:.2g}°)" for s, share, u95 in shown)
     return (
         f'<svg viewBox="0 0 360 {6.0 + step * len(shown):g}" role="img" '
         f'aria-label="{escaped(f"Shares of the variance: {said}")}">' + "".join(out) + "</svg>"
