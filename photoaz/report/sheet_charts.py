@@ -45,6 +45,12 @@ def shortened(text: str, most: int) -> str:
     return text if len(text) <= most else text[: most - 1].rsplit(" ", 1)[0] + " …"
 
 
+#: the hatching of the photos' sector, by the id that styles name
+HATCH = (
+    '<defs><pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+    '<line x1="0" y1="0" x2="0" y2="5" class="hatch"/></pattern></defs>'
+)
+
 _WIDE, _HIGH, _R = 500.0, 262.0, 96.0
 _MIDDLE: Point = (250.0, 138.0)
 _REACH = {"photos": 0.88, "other": 0.8, "reading": 0.72, "design": 1.0}
@@ -85,11 +91,14 @@ def _off(azimuth: float, radius: float, aside: float) -> Point:
     return x + aside * math.sin(a), y - aside * math.cos(a)
 
 
-def plan_svg(directions: Sequence[Direction], cameras: Sequence[tuple[int, float]]) -> str:
+def plan_svg(
+    directions: Sequence[Direction], cameras: Sequence[tuple[int, float]], *, ident: str = "plan", hatch: bool = True
+) -> str:
     """The plan from above, true north on top: directions with their intervals as sectors, and the lines of sight.
 
     directions : at most a handful. cameras : number and bearing from the tower [deg] of each. Labels stand in columns
     beside the dial, each led to its direction, so that they never cover each other however the directions lie.
+    ident : begins the ids in it, one for each plan of a page. hatch : whether to define the hatching; once a page.
     """
     marks = []
     for d in directions:
@@ -113,10 +122,9 @@ def plan_svg(directions: Sequence[Direction], cameras: Sequence[tuple[int, float
     if cameras:
         said += "; cameras stand at " + ", ".join(f"{bearing:.0f}° (photo {n})" for n, bearing in cameras)
     return (
-        f'<svg viewBox="0 0 {_WIDE:g} {_HIGH:g}" role="img" aria-labelledby="plan-t plan-d">'
-        f'<title id="plan-t">Plan from above, true north on top</title><desc id="plan-d">{escaped(said)}</desc>'
-        '<defs><pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-        '<line x1="0" y1="0" x2="0" y2="5" class="hatch"/></pattern></defs>'
+        f'<svg viewBox="0 0 {_WIDE:g} {_HIGH:g}" role="img" aria-labelledby="{ident}-t {ident}-d">'
+        f'<title id="{ident}-t">Plan from above, true north on top</title><desc id="{ident}-d">{escaped(said)}</desc>'
+        + (HATCH if hatch else "")
         + _ring()
         + "".join(marks)
         + _sights(cameras)
