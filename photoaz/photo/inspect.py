@@ -103,7 +103,31 @@ def _values(record: PhotoRecord) -> list[tuple[str, str]]:
             )
         )
         values += [("", f"or {f_px:.0f} px: {assumes}") for f_px, assumes in focal.alternatives]
+    return values + _history(record)
+
+
+def _history(record: PhotoRecord) -> list[tuple[str, str]]:
+    """Exposure, programs and the last change, where the file says them."""
+    told = record.provenance
+    values = []
+    exposure = [
+        *([] if told.exposure_s is None else [_shutter(told.exposure_s)]),
+        *([] if told.f_number is None else [f"f/{told.f_number:.2g}"]),
+        *([] if told.iso is None else [f"ISO {told.iso:.0f}"]),
+        *(["flash"] if told.flash_fired else []),
+    ]
+    if exposure:
+        values.append(("exposure", ", ".join(exposure)))
+    programs = list(dict.fromkeys(name for name in (record.software, *told.tools) if name))
+    if programs:
+        values.append(("software", "; ".join(programs)))
+    if told.modified is not None and told.modified != told.original:
+        values.append(("last changed", f"{told.modified:%Y-%m-%d %H:%M:%S} by its own clock"))
     return values
+
+
+def _shutter(seconds: float) -> str:
+    return f"1/{1.0 / seconds:.0f} s" if seconds < 0.4 else f"{seconds:.1f} s"
 
 
 def _time(local: datetime | None, utc: datetime | None) -> str:

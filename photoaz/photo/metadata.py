@@ -15,9 +15,10 @@ from photoaz.photo.exif import read_tags
 from photoaz.photo.focal import FocalTags, Frame, compare_frame, focal_length, mm_per_unit
 from photoaz.photo.moment import read_taken
 from photoaz.photo.place import read_altitude, read_position
+from photoaz.photo.provenance import read_provenance
 from photoaz.photo.reader import Reader, first_number
 from photoaz.photo.record import Focal, PhotoRecord
-from photoaz.photo.xmp import gpano_fields
+from photoaz.photo.xmp import gpano_fields, tools
 
 
 def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
@@ -28,7 +29,7 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
     path
         The file; only a name where `data` is given.
     data
-        The file's bytes, where they are at hand already.
+        The file's bytes, where they are at hand already, as of a photo that comes from an object store.
 
     Raises
     ------
@@ -63,7 +64,8 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
     width, height = shown_size(box, orientation)
     position = read_position(reader)
     heading = read_heading(reader, pose)
-    frame = compare_frame(width, height, _noted_size(reader, orientation))
+    noted = _noted_size(reader, orientation)
+    frame = compare_frame(width, height, noted)
     focal = _focal(reader, frame, pose)
     pitch, roll = read_tilt(reader, box.exif, orientation, pose)
     return PhotoRecord(
@@ -85,6 +87,7 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
         cropped=frame.cropped,
         principal_shift_px=frame.shift_sigma_px,
         findings=tuple(reader.findings),
+        provenance=read_provenance(reader, noted, tools(box.xmp) if box.xmp else ()),
     )
 
 

@@ -20,7 +20,7 @@ def read_taken(reader: Reader) -> TakenAt | None:
         text = reader.text(group, tag)
         if text is None or not text.strip(" :0"):
             continue
-        local = _date_time(text)
+        local = date_time(text)
         if local is None:
             reader.say("date-unreadable", "unusable", name, f"{name} is '{text[:30]}', which is not a date.")
             continue
@@ -30,7 +30,7 @@ def read_taken(reader: Reader) -> TakenAt | None:
             continue
         source, offset_tag = name, offset
         break
-    gps = _gps_time(reader)
+    gps = gps_time(reader)
     if local is None:
         if gps is None:
             reader.say(
@@ -46,9 +46,9 @@ def read_taken(reader: Reader) -> TakenAt | None:
         reader.say(
             "date-of-file", "info", "DateTime", "Only the date of the file's last change is there; it may be later."
         )
-    zone = _offset(reader.text("EXIF", offset_tag))
+    zone = zone_seconds(reader.text("EXIF", offset_tag))
     if zone is None and reader.text("EXIF", offset_tag) and offset_tag != 0x9011:
-        zone = _offset(reader.text("EXIF", 0x9011))
+        zone = zone_seconds(reader.text("EXIF", 0x9011))
     if zone is not None:
         utc = _shift(local, -zone)
         sigma = 30.0
@@ -99,7 +99,8 @@ def _zone_by_gps(reader: Reader, local: datetime, gps: datetime, source: str) ->
     return TakenAt(local=local, utc=gps, sigma_s=600.0, source="GPSDateStamp")
 
 
-def _gps_time(reader: Reader) -> datetime | None:
+def gps_time(reader: Reader) -> datetime | None:
+    """The moment of the satellite fix; None, and said, where it cannot be read."""
     date, time = reader.text("GPS", 0x001D), reader.tags.get(("GPS", 0x0007))
     if not date or time is None or len(time) == 0:
         return None
@@ -120,7 +121,8 @@ def _gps_time(reader: Reader) -> datetime | None:
         return None
 
 
-def _date_time(text: str) -> datetime | None:
+def date_time(text: str) -> datetime | None:
+    """The moment that an Exif date spells, without a zone; None where it spells none."""
     match = re.match(r"(\d{4})[:\-/.](\d{1,2})[:\-/.](\d{1,2})[ T](\d{1,2}):(\d{1,2})(?::(\d{1,2}))?", text)
     if match is None:
         return None
@@ -130,7 +132,7 @@ def _date_time(text: str) -> datetime | None:
         return None
 
 
-def _offset(text: str | None) -> float | None:
+def zone_seconds(text: str | None) -> float | None:
     """Seconds east of UTC of '+HH:MM'; None where blank or not that."""
     match = re.fullmatch(r"([+\-−])(\d{2}):?(\d{2})", text.strip()) if text else None
     if match is None:

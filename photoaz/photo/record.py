@@ -82,6 +82,33 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Provenance:
+    """What the file says of how it came to be, as it says it: times are the camera's own clock, without a zone.
+
+    original: shutter released; digitized; modified: file last changed; gps_utc: of the satellite fix. zone_s: the
+    stated zone of `original`, seconds east of UTC. subsecond_s: to be added to `original`. noted_px: width and height
+    as the camera noted them, turned as shown. exif_version: four digits, '0232' for 2.32. serial: of the camera's body.
+    tools: programs that the XMP packet names. tags: how many tags were read, a measure of how much was kept.
+    """
+
+    original: datetime | None = None
+    digitized: datetime | None = None
+    modified: datetime | None = None
+    gps_utc: datetime | None = None
+    zone_s: float | None = None
+    subsecond_s: float = 0.0
+    exposure_s: float | None = None
+    f_number: float | None = None
+    iso: float | None = None
+    flash_fired: bool | None = None
+    noted_px: tuple[int, int] | None = None
+    exif_version: str | None = None
+    serial: str | None = None
+    tools: tuple[str, ...] = ()
+    tags: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoRecord:
     """One photo's metadata after checking. None = not there, or there and not usable (then a finding says why).
 
@@ -110,6 +137,7 @@ class PhotoRecord:
     cropped: bool = False
     principal_shift_px: float = 0.0
     findings: tuple[Finding, ...] = ()
+    provenance: Provenance = Provenance()
 
     @property
     def name(self) -> str:

@@ -1,13 +1,17 @@
-"""The pose fields of an XMP packet (Google's GPano schema), read without following anything the packet points to."""
+"""Pose fields (Google's GPano schema) and names of tools in an XMP packet, read without following what it points to."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from xml.parsers import expat
 
 GPANO = "http://ns.google.com/photos/1.0/panorama/"
-_RDF_DESCRIPTION = "http://www.w3.org/1999/02/22-rdf-syntax-ns# Description"
+_RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns# "
+_BEARERS = (f"{_RDF}Description", f"{_RDF}li")
 _MAX_BYTES = 2_000_000
+#: The program that made the file, and those that worked on it since (XMP specification part 2, ISO 16684-1)
+_CREATOR_TOOL = "http://ns.adobe.com/xap/1.0/ CreatorTool"
+_SOFTWARE_AGENT = "http://ns.adobe.com/xap/1.0/sType/ResourceEvent# softwareAgent"
 
 
 class _RefusedError(Exception):
@@ -27,26 +31,49 @@ def gpano_fields(packet: bytes) -> tuple[Mapping[str, str], str | None]:
             return {}, None
         start = 0
     fields: dict[str, str] = {}
+
+    def take(name: str, value: str) -> None:
+        if name.startswith(GPANO + " "):
+            fields.setdefault(name.rpartition(" ")[2], value)
+
+    return fields, _parse(packet[start:], take)
+
+
+def tools(packet: bytes) -> tuple[str, ...]:
+    """Programs that the packet says made the file or worked on it, each once, as met; damage ends the list."""
+    found: list[str] = []
+
+    def take(name: str, value: str) -> None:
+        if name in (_CREATOR_TOOL, _SOFTWARE_AGENT) and value and value not in found:
+            found.append(value)
+
+    if b"CreatorTool" in packet or b"softwareAgent" in packet:
+        _parse(packet[max(packet.find(b"<"), 0) :], take)
+    return tuple(found)
+
+
+def _parse(packet: bytes, take: Callable[[str, str], None]) -> str | None:
+    """Hand every attribute and every element of text alone to `take` (name, value); what went wrong, or None.
+
+    Names are 'namespace name'. Attributes count on rdf:Description and rdf:li alone, where properties can stand.
+    """
     text: list[str] = []
     inside: list[str] = []
 
     def begin(name: str, attributes: dict[str, str]) -> None:
-        if name == _RDF_DESCRIPTION:
+        if name in _BEARERS:
             for key, value in attributes.items():
-                if key.startswith(GPANO + " "):
-                    fields.setdefault(key.rpartition(" ")[2], value.strip())
-        if name.startswith(GPANO + " "):
-            inside.append(name)
-            text.clear()
+                take(key, value.strip())
+        inside.append(name)
+        text.clear()
 
     def end(name: str) -> None:
-        if inside and inside[-1] == name:
-            inside.pop()
-            fields.setdefault(name.rpartition(" ")[2], "".join(text).strip())
+        if inside and inside.pop() == name and text:
+            take(name, "".join(text).strip())
+        text.clear()
 
     def characters(data: str) -> None:
-        if inside:
-            text.append(data)
+        text.append(data)
 
     def doctype(*_: object) -> None:
         raise _RefusedError
@@ -57,9 +84,9 @@ def gpano_fields(packet: bytes) -> tuple[Mapping[str, str], str | None]:
     parser.CharacterDataHandler = characters
     parser.StartDoctypeDeclHandler = doctype
     try:
-        parser.Parse(packet[start:_MAX_BYTES].rstrip(b"\x00 \r\n\t"), True)
+        parser.Parse(packet[:_MAX_BYTES].rstrip(b"\x00 \r\n\t"), True)
     except _RefusedError:
-        return {}, "the XMP packet has a document type declaration and was not read"
+        return "the XMP packet has a document type declaration and was not read"
     except (expat.ExpatError, ValueError, UnicodeError) as err:
-        return fields, f"the XMP packet is damaged ({err})"
-    return fields, None
+        return f"the XMP packet is damaged ({err})"
+    return None

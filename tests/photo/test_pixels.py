@@ -15,7 +15,7 @@ from PIL import Image, ImageOps
 
 from photoaz.errors import InputError
 from photoaz.photo.metadata import read_record
-from photoaz.photo.pixels import decode, decode_gray, grey_of, image_size, turn
+from photoaz.photo.pixels import decode, decode_gray, decode_small, grey_of, image_size, reduction_for, turn
 
 ORIENTATIONS = range(1, 9)
 # lossy formats: two decoders may round the colour transform differently
@@ -202,3 +202,81 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
         for function in (decode, image_size, read_record):
             with pytest.raises(InputError, match="cannot be read"):
                 function(path)
+
+
+# ---------------------------------------------------------------------------------------------------- made smaller
+
+
+def blocks(height: int, width: int) -> np.ndarray:
+    """Smooth enough that JPEG's own losses stay small, unlike in every direction."""
+    y, x = np.mgrid[:height, :width]
+    shades = [120 + 90 * np.sin(x / 37 + k) * np.cos(y / 53 - k) for k in range(3)]
+    return np.stack(shades, -1).astype(np.uint8)
+
+
+def block_means(image: np.ndarray, n: int) -> np.ndarray:
+    """Means of whole n by n blocks, by NumPy alone."""
+    height, width = image.shape[0] // n, image.shape[1] // n
+    return image[: height * n, : width * n].reshape(height, n, width, n, -1).mean((1, 3)).squeeze()
+
+
+@pytest.mark.parametrize("grey", [False, True])
+@pytest.mark.parametrize("fmt", ["JPEG", "PNG", "TIFF", "WEBP", "HEIF", "AVIF"])
+@pytest.mark.parametrize("reduced", [2, 4, 8])
+def test_a_reduced_pixel_is_the_mean_of_its_block(fmt: str, reduced: int, grey: bool) -> None:
+    out = io.BytesIO()
+    picture = Image.fromarray(blocks(264, 392))
+    if fmt == "HEIF":
+        pillow_heif.from_pillow(picture).save(out, quality=95)
+    else:
+        picture.save(out, fmt, **({"quality": 95} if fmt not in ("PNG", "TIFF") else {}))
+    read = decode_gray if grey else decode
+    whole, small = read(out.getvalue()), read(out.getvalue(), reduced=reduced)
+    assert small.dtype == np.uint8
+    assert small.shape[:2] == (264 // reduced, 392 // reduced)
+    # scaled decoding leaves out the high frequencies, which is the mean to a level or two
+    assert np.abs(small - block_means(whole, reduced)).max() <= ROUNDING_LEVELS[fmt] + 1
+
+
+@pytest.mark.parametrize("fmt", ["JPEG", "PNG", "TIFF"])
+def test_sides_that_are_no_multiple_are_rounded_up(fmt: str) -> None:
+    out = io.BytesIO()
+    Image.fromarray(blocks(101, 203)).save(out, fmt)
+    for reduced in (2, 4, 8):
+        for small in (decode(out.getvalue(), reduced=reduced), decode_gray(out.getvalue(), reduced=reduced)):
+            assert small.shape[:2] == (-(-101 // reduced), -(-203 // reduced))
+
+
+@pytest.mark.parametrize("orientation", ORIENTATIONS)
+def test_reduced_pictures_are_upright_too(orientation: int) -> None:
+    # of the picture as it was drawn: a full decode spreads colour over the blocks' borders
+    drawn = Image.fromarray(asymmetric())
+    drawn.getexif()[0x0112] = orientation
+    means = block_means(np.asarray(ImageOps.exif_transpose(drawn))[..., ::-1], 8)
+    assert np.abs(decode(written("JPEG", orientation), reduced=8) - means).max() <= ROUNDING_LEVELS["JPEG"]
+
+
+def test_small_pictures_keep_enough_pixels(tmp_path: Path) -> None:
+    for side, expected in ((2000, 250), (512, 64), (500, 125), (100, 100)):
+        out = io.BytesIO()
+        Image.fromarray(blocks(side, side + 40)).save(out, "JPEG")
+        path = tmp_path / f"{side}.jpg"
+        path.write_bytes(out.getvalue())
+        assert decode_small(path).shape[0] == expected
+        assert np.array_equal(decode_small(path), decode_small(out.getvalue()))
+
+
+def test_reduction_for_a_budget() -> None:
+    assert reduction_for(4000, 3000, 12_000_000) == 1
+    assert reduction_for(4000, 3000, 11_999_999) == 2
+    assert reduction_for(12000, 8400, 12_000_000) == 4
+    assert reduction_for(30000, 10000, 1_000_000) == 8
+    with pytest.raises(ValueError, match="1, 2, 4 or 8"):
+        decode(written("JPEG", 1), reduced=3)  # type: ignore[arg-type]
+
+
+def test_a_damaged_file_is_named_by_its_path(tmp_path: Path) -> None:
+    path = tmp_path / "cut.jpg"
+    path.write_bytes(written("JPEG", 1)[:-200])
+    with pytest.raises(InputError, match=r"cut\.jpg"):
+        decode_small(path)
