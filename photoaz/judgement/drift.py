@@ -1,0 +1,131 @@
+"""Antennas that turned between two visits to a site, as photos of different years show them.
+
+Each visit's azimuths hang together through its photos' headings, so the visits' differences are treated like those of
+readings and estimates: what all antennas have in common is a fault of reference as likely as a head that turned, and
+what one has of its own is its own (see `judgement.common`, whose sources apply here).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
+from photoaz.judgement.common import MIN_TO_SEPARATE, W_CRITICAL, about_one_angle, largest_consistent
+from photoaz.judgement.judge import K95
+from photoaz.solution import SiteSolution
+
+#: photos further apart than this are of different visits (common practice, no source)
+VISIT_GAP = timedelta(days=14)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """Photos of a site that were taken about the same time. first, last: days, None where the photos do not say."""
+
+    first: date | None
+    last: date | None
+    photos: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """One antenna between two visits.
+
+    change_deg: clockwise positive, of its own where there were antennas enough to tell that from what all have in
+    common (`own`), else altogether. en: |change| over its U95. p: of such a change by chance, two-sided. turned: beyond
+    what is to be expected by chance (two-sided 0.1 %).
+    """
+
+    antenna_id: str
+    earlier: date
+    later: date
+    change_deg: float
+    u95_deg: float
+    own: bool
+    turned: bool
+    sentence: str
+
+    @property
+    def en(self) -> float:
+        """ISO 13528's, of the change against none."""
+        return abs(self.change_deg) / self.u95_deg
+
+    @property
+    def p(self) -> float:
+        """Of a change as large by chance."""
+        return math.erfc(abs(self.change_deg) * K95 / self.u95_deg / math.sqrt(2.0))
+
+
+def visits_of(days: Mapping[str, date | None]) -> tuple[Visit, ...]:
+    """Group photos (by name, with their days) into visits, the oldest first; those without a day are one, the first."""
+    undated = tuple(name for name, day in days.items() if day is None)
+    groups: list[list[tuple[date, str]]] = []
+    for day, name in sorted((day, name) for name, day in days.items() if day is not None):
+        if not groups or day - groups[-1][-1][0] > VISIT_GAP:
+            groups.append([])
+        groups[-1].append((day, name))
+    known = tuple(Visit(first=g[0][0], last=g[-1][0], photos=tuple(name for _, name in g)) for g in groups)
+    return (*((Visit(first=None, last=None, photos=undated),) if undated else ()), *known)
+
+
+def turns_between(earlier: SiteSolution, later: SiteSolution, before: Visit, after: Visit) -> tuple[Turn, ...]:
+    """How each antenna that both visits show stands against the earlier visit; both visits have days."""
+    if before.last is None or after.first is None:
+        return ()
+    names = [name for name in earlier.azimuth_ids if name in later.azimuth_ids]
+    if not names:
+        return ()
+    d = difference_deg(_azimuths(later, names), _azimuths(earlier, names))
+    v = _covariance(earlier, names) + _covariance(later, names)
+    v = v + np.eye(len(names)) * 1e-12 * np.trace(v)
+    d = about_one_angle(d, v)
+    if len(names) < MIN_TO_SEPARATE:
+        changes = [(float(wrap_deg(x)), math.sqrt(float(s)), False) for x, s in zip(d, np.diag(v), strict=True)]
+        stands = [abs(x) > W_CRITICAL * s for x, s, _ in changes]
+    else:
+        fit, included = largest_consistent(d, v)
+        changes = [
+            (float(wrap_deg(x)), math.sqrt(float(s)), True)
+            for x, s in zip(fit.departure, fit.departure_variance, strict=True)
+        ]
+        stands = [not k for k in included]
+    return tuple(
+        Turn(
+            antenna_id=name,
+            earlier=before.last,
+            later=after.first,
+            change_deg=change,
+            u95_deg=K95 * sigma,
+            own=own,
+            turned=stand,
+            sentence=_sentence(name, before.last, after.first, change, K95 * sigma, own, stand),
+        )
+        for name, (change, sigma, own), stand in zip(names, changes, stands, strict=True)
+    )
+
+
+def _azimuths(solution: SiteSolution, names: Sequence[str]) -> np.ndarray:
+    known = {a.antenna_id: a.azimuth_true_deg for a in solution.antennas}
+    return np.array([known[name] for name in names], float)
+
+
+def _covariance(solution: SiteSolution, names: Sequence[str]) -> np.ndarray:
+    rows = [solution.azimuth_ids.index(name) for name in names]
+    return np.asarray(solution.azimuth_covariance_deg2, float)[np.ix_(rows, rows)]
+
+
+def _sentence(name: str, earlier: date, later: date, change: float, u95: float, own: bool, turned: bool) -> str:
+    between = f"between {earlier.isoformat()} and {later.isoformat()}"
+    figure = f"{format_difference_deg(change)} ± {u95:.1f}°"
+    if not turned:
+        return f"{name}: no turn seen {between} ({figure})."
+    if own:
+        return f"{name} turned by {figure} {between}, against the other antennas of the site."
+    return (
+        f"{name} differs by {figure} {between}: it turned, or one visit's headings are off; too few antennas to tell."
+    )

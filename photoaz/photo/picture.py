@@ -1,0 +1,84 @@
+"""A photo's pixels, decoded when somebody wants to see them and not before."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import OrderedDict
+from pathlib import Path
+
+import numpy as np
+
+from photoaz.photo.container import read_bytes
+from photoaz.photo.pixels import Image, Reduction, decode, decode_gray, grey_of, image_size
+
+#: a larger photo's colours are decoded reduced: the finder looks at reduced pictures anyway, and memory stays bounded
+LARGE_PX = 40_000_000
+#: luminances that a darkroom holds at once, bytes
+HELD_BYTES = 150_000_000
+
+
+class Darkroom:
+    """Holds the luminance of the photos used last, so that many photos need no more memory than few."""
+
+    def __init__(self, most_bytes: int = HELD_BYTES) -> None:
+        self._held: OrderedDict[Path, Image] = OrderedDict()
+        self._most = most_bytes
+
+    def keep(self, path: Path, grey: Image) -> None:
+        """Hold one, the latest in any case."""
+        self._held[path] = grey
+        self._held.move_to_end(path)
+        while len(self._held) > 1 and sum(g.nbytes for g in self._held.values()) > self._most:
+            self._held.popitem(last=False)
+
+    def find(self, path: Path) -> Image | None:
+        """One that is still held."""
+        if path in self._held:
+            self._held.move_to_end(path)
+        return self._held.get(path)
+
+
+class Picture:
+    """One photo's pixels as shown. The same photo gives the same pixels whatever was asked for before."""
+
+    def __init__(self, path: Path, room: Darkroom, digest: str | None = None) -> None:
+        self.path = path
+        self._room = room
+        self._digest = digest
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the file, hexadecimal. Raises InputError where it cannot be read."""
+        if self._digest is None:
+            self._digest = hashlib.sha256(read_bytes(self.path)).hexdigest()
+        return self._digest
+
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """What its pixels depend on."""
+        return (self.digest,)
+
+    def shrink(self) -> Reduction:
+        """The whole factor by which `colour` is reduced: 1, 2, 4 or 8."""
+        width, height = image_size(self.path)
+        steps: tuple[Reduction, ...] = (1, 2, 4)
+        return next((k for k in steps if width * height <= LARGE_PX * k * k), 8)
+
+    def colour(self) -> Image:
+        """(H, W, 3) uint8, blue, green, red, reduced by `shrink`; its luminance stays at hand. Raises as `decode`."""
+        shrink = self.shrink()
+        if shrink > 1:
+            return decode(self.path, reduced=shrink)
+        image = decode(self.path)
+        self._room.keep(self.path, grey_of(image))
+        return image
+
+    def grey(self) -> Image:
+        """Luminance (H, W) uint8 in full resolution. Raises as `decode`."""
+        held = self._room.find(self.path)
+        if held is not None:
+            return held
+        # decoded to luminance at once, values differ by a level from those by way of the colours: never mix the two
+        grey = decode_gray(self.path) if self.shrink() > 1 else grey_of(decode(self.path))
+        self._room.keep(self.path, grey)
+        return np.asarray(grey)
