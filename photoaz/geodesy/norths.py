@@ -183,6 +183,26 @@ def _outside(area: tuple[float, float, float, float] | None, lat_deg: float, lon
     return max(in_lon, south - lat_deg, lat_deg - north, 0.0)
 
 
+def _check_area(lat_deg: float, lon_deg: float, crs: str) -> float:
+    """Degrees that a place lies outside the CRS's area of use; InputError where they are too many."""
+    _, name, area = _projection(crs)
+    outside = _outside(area, lat_deg, lon_deg)
+    if outside > _AREA_MARGIN_DEG and area is not None:
+        west, south, east, north = area
+        raise _crs_fault(
+            crs,
+            f"{name}, made for latitudes {south:g} to {north:g} and longitudes {west:g} to {east:g}",
+            f"a CRS that covers {lat_deg:.3f}, {lon_deg:.3f}",
+        )
+    return outside
+
+
+def check_grid_north(lat_deg: float, lon_deg: float, crs: str) -> None:
+    """Raise what `meridian_convergence_deg` would; at once where the place lies within the CRS's area of use."""
+    if _projection(crs)[2] is None or _check_area(lat_deg, lon_deg, crs) > 0.0:
+        meridian_convergence_deg(lat_deg, lon_deg, crs)
+
+
 @functools.lru_cache(maxsize=4096)
 def meridian_convergence_deg(lat_deg: float, lon_deg: float, crs: str) -> float:
     """Angle from true north to the grid north of a projected CRS, clockwise positive [deg].
@@ -200,14 +220,8 @@ def meridian_convergence_deg(lat_deg: float, lon_deg: float, crs: str) -> float:
     ------
     InputError : not a projected CRS, or one that lies more than 10 degrees from the place.
     """
-    proj, name, area = _projection(crs)
-    if _outside(area, lat_deg, lon_deg) > _AREA_MARGIN_DEG and area is not None:
-        west, south, east, north = area
-        raise _crs_fault(
-            crs,
-            f"{name}, made for latitudes {south:g} to {north:g} and longitudes {west:g} to {east:g}",
-            f"a CRS that covers {lat_deg:.3f}, {lon_deg:.3f}",
-        )
+    proj, name, _ = _projection(crs)
+    _check_area(lat_deg, lon_deg, crs)
     convergence = float(proj.get_factors(lon_deg, lat_deg).meridian_convergence)
     if not math.isfinite(convergence):
         raise _crs_fault(crs, f"{name}, which has no image of {lat_deg:.3f}, {lon_deg:.3f}")

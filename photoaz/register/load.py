@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
+import functools
 import re
-import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_core import PydanticCustomError
@@ -28,7 +27,17 @@ from photoaz.register.model import (
     ReadingNorth,
     Site,
 )
-from photoaz.register.tables import Table, read_table
+from photoaz.register.photos import matches_photo
+from photoaz.register.tables import Row, TableStream, open_table
+
+__all__ = [
+    "RegisterResult",
+    "load_controls",
+    "load_picks",
+    "load_register",
+    "matches_photo",
+    "require_sites",
+]
 
 FOOT_M = 0.3048  # the international foot
 
@@ -70,6 +79,7 @@ def _wrong(why: str) -> PydanticCustomError:
     return PydanticCustomError("cell", "{why}", {"why": why})
 
 
+@functools.lru_cache(maxsize=1 << 15)
 def _number(value: object) -> object:
     """A plain decimal number. What Python takes beyond that (nan, inf, 1_000) is a slip in a table."""
     if not isinstance(value, str):
@@ -82,6 +92,7 @@ def _number(value: object) -> object:
     return float(text)
 
 
+@functools.lru_cache(maxsize=1 << 15)
 def _angle(value: object) -> object:
     if not isinstance(value, str):
         return value
@@ -91,6 +102,7 @@ def _angle(value: object) -> object:
         raise _wrong(str(e)) from None
 
 
+@functools.lru_cache(maxsize=1 << 15)
 def _day(value: object) -> object:
     if not isinstance(value, str):
         return value
@@ -201,11 +213,67 @@ class _PickRow(_RowModel):
 
 
 _M = TypeVar("_M", bound=_RowModel)
+_MEANINGS = 20_000  # texts of a column whose meaning is remembered
 
 
-def _validated(model: type[_M], table: Table, needed: Iterable[str] = ()) -> tuple[list[tuple[int, _M]], list[Fault]]:
-    """Each good row with its line, and the faults of the others."""
-    missing = [c for c in (*model.needed(), *needed) if c not in table.columns]
+def _validator(model: type[_M]) -> Callable[[Mapping[str, str]], _M]:
+    """`model.model_validate` for the rows of one table, several times as fast.
+
+    No field of these models depends on another, and the same few texts fill whole columns of a large register. So a row
+    whose every cell was met before in its column is put together from what that cell was found to mean then.
+    """
+    fields = model.model_fields
+    needed = set(model.needed())
+    defaults = {name: field.default for name, field in fields.items() if name not in needed}
+    met: dict[str, dict[str, object]] = {c: {} for c, f in fields.items() if f.annotation not in (str, str | None)}
+
+    def validate(cells: Mapping[str, str]) -> _M:
+        values = dict(defaults)
+        for column, text in cells.items():
+            meanings = met.get(column)
+            value = text if meanings is None else meanings.get(text)
+            if value is None:
+                break
+            values[column] = value
+        else:
+            if needed <= cells.keys():
+                row = model.__new__(model)
+                object.__setattr__(row, "__dict__", values)
+                return row
+        row = model.model_validate(cells)
+        for column, text in cells.items():
+            if (meanings := met.get(column)) is not None:
+                if len(meanings) > _MEANINGS:
+                    meanings.clear()
+                meanings[text] = getattr(row, column)
+        return row
+
+    return validate
+
+
+def _good_rows(
+    model: type[_M], table: TableStream, check: Callable[[_M, int], Iterable[Fault]]
+) -> Iterator[tuple[Row, _M]]:
+    """The rows in which neither the model nor `check` (row, line) finds anything; all faults go to the table's."""
+    validate = _validator(model)
+    for row in table.rows:
+        try:
+            good = validate(row.cells)
+        except ValidationError as e:
+            errors = [error for error in e.errors(include_url=False) if error["loc"][0] not in row.bad]
+            table.faults += [_fault(model, table, row, str(error["loc"][0]), error) for error in errors]
+            table.faults += [_fault(model, table, row, column) for column in row.bad]
+            continue
+        own = [_as_headed(fault, table) for fault in check(good, row.line)]
+        own += [_fault(model, table, row, column) for column in row.bad]
+        if own:
+            table.faults += own
+        else:
+            yield row, good
+
+
+def _require_columns(table: TableStream, needed: Iterable[str]) -> None:
+    missing = [c for c in needed if c not in table.columns]
     if missing:
         raise InputError(
             Fault(
@@ -215,26 +283,29 @@ def _validated(model: type[_M], table: Table, needed: Iterable[str] = ()) -> tup
                 wanted=f"also {', '.join(missing)}",
             )
         )
-    good: list[tuple[int, _M]] = []
-    faults = list(table.faults)
-    for row in table.rows:
-        try:
-            good.append((row.line, model.model_validate(row.cells)))
-        except ValidationError as e:
-            faults += [_fault(model, table.path, row.line, row.cells, error) for error in e.errors(include_url=False)]
-    return good, faults
 
 
-def _fault(model: type[_RowModel], path: Path, line: int, cells: Mapping[str, str], error: Any) -> Fault:
-    column = str(error["loc"][0])
-    why = error.get("ctx", {}).get("why")
-    found = repr(cells[column]) if column in cells else "nothing"
-    return Fault(
-        file=path,
-        line=line,
-        column=column,
-        found=f"{found} ({why})" if why else found,
-        wanted=model.model_fields[column].description or "text",
+def _as_headed(fault: Fault, table: TableStream) -> Fault:
+    """A fault that names the column as the file does, where a mapping of columns gave it another name."""
+    heading = table.headings.get(fault.column or "")
+    return fault if heading is None else replace(fault, column=f"{heading} (for {fault.column})")
+
+
+def _fault(model: type[_RowModel], table: TableStream, row: Row, column: str, error: Any = None) -> Fault:
+    why = row.bad[column] if error is None else error.get("ctx", {}).get("why")
+    cell = row.cells.get(column)
+    if row.raw is not None and (heading := table.headings.get(column)) is not None:
+        cell = row.raw.get(heading, cell)
+    found = "nothing" if cell is None else repr(cell)
+    return _as_headed(
+        Fault(
+            file=table.path,
+            line=row.line,
+            column=column,
+            found=f"{found} ({why})" if why else found,
+            wanted=model.model_fields[column].description or "text",
+        ),
+        table,
     )
 
 
@@ -242,7 +313,7 @@ def _fault(model: type[_RowModel], path: Path, line: int, cells: Mapping[str, st
 # Register
 
 
-def load_register(path: Path | str) -> RegisterResult:
+def load_register(path: Path | str, columns: None = None) -> RegisterResult:
     """Read a register of antennas (CSV or XLSX), one row each; columns as the interface lists them.
 
     Of rows with the same site and antenna none is kept, as nobody can know which one is meant; of rows that give a site
@@ -256,34 +327,95 @@ def load_register(path: Path | str) -> RegisterResult:
     ------
     InputError : the file cannot be read as a table at all, or lacks needed columns.
     """
-    table = read_table(path, _RegisterRow.columns())
-    either = () if {"rad_center_m", "rad_center_ft"} & set(table.columns) else ("rad_center_m or rad_center_ft",)
-    good, faults = _validated(_RegisterRow, table, needed=either)
-    extras = {r.line: {k: v for k, v in r.cells.items() if k not in _RegisterRow.model_fields} for r in table.rows}
-    kept = _faultless(good, faults, lambda row, line: _row_faults(row, table.path, line))
-    kept = _without_repeats(
-        kept,
-        faults,
-        key=lambda r: (r.site_id, r.antenna_id),
-        column="antenna_id",
-        what="a pair of site_id and antenna_id that occurs once",
-        path=table.path,
-    )
-    kept = _of_one_position(kept, faults, table.path)
-    by_site: dict[str, list[tuple[int, _RegisterRow]]] = {}
-    for line, row in kept:
-        by_site.setdefault(row.site_id, []).append((line, row))
-    sites = tuple(
-        Site(
-            site_id=site_id,
-            lat_deg=rows[0][1].site_lat_deg,
-            lon_deg=_lon180(rows[0][1].site_lon_deg),
-            position_u95_m=next((r.site_position_u_m for _, r in rows if r.site_position_u_m), SITE_POSITION_U95_M),
-            antennas=tuple(_antenna(row, line, extras[line]) for line, row in rows),
+    table = _register_table(path, columns)
+    unknown = [c for c in table.columns if c not in _RegisterRow.model_fields]
+    rows: dict[str, list[_Entry]] = {}
+    shared: dict[str, str] = {}  # one text for all cells that hold the same
+    for row, good in _good_rows(_RegisterRow, table, lambda r, line: _row_faults(r, table.path, line)):
+        extra = {c: shared.setdefault(v, v) for c in unknown if (v := row.cells.get(c)) is not None}
+        rows.setdefault(good.site_id, []).append(
+            _Entry(
+                row.line,
+                good.site_lat_deg,
+                good.site_lon_deg,
+                good.site_position_u_m,
+                _antenna(good, row.line, extra, shared),
+            )
         )
-        for site_id, rows in by_site.items()
+    sites: list[Site] = []
+    while rows:  # what a site was made of can go
+        site_id = next(iter(rows))
+        site = _site(site_id, rows.pop(site_id), table)
+        if site is not None:
+            sites.append(site)
+    return RegisterResult(path=table.path, sites=tuple(sites), faults=_sorted(table.faults))
+
+
+class _Entry(NamedTuple):
+    """A row that is good by itself."""
+
+    line: int
+    site_lat_deg: float
+    site_lon_deg: float
+    site_position_u_m: float | None
+    antenna: Antenna
+
+
+def _register_table(path: Path | str, columns: None) -> TableStream:
+    table = open_table(path, _RegisterRow.columns())
+    either = () if {"rad_center_m", "rad_center_ft"} & set(table.columns) else ("rad_center_m or rad_center_ft",)
+    _require_columns(table, (*_RegisterRow.needed(), *either))
+    return table
+
+
+def _site(site_id: str, entries: list[_Entry], table: TableStream) -> Site | None:
+    """The site of a register's rows; None where no row of it can be used."""
+    if len(entries) > 1:
+        entries = _of_one_position(site_id, _unrepeated(site_id, entries, table), table)
+    if not entries:
+        return None
+    first = entries[0]
+    return Site(
+        site_id=site_id,
+        lat_deg=first.site_lat_deg,
+        lon_deg=_lon180(first.site_lon_deg),
+        position_u95_m=next((e.site_position_u_m for e in entries if e.site_position_u_m), SITE_POSITION_U95_M),
+        antennas=tuple(e.antenna for e in entries),
     )
-    return RegisterResult(path=table.path, sites=sites, faults=_sorted(faults))
+
+
+def _unrepeated(site_id: str, entries: list[_Entry], table: TableStream) -> list[_Entry]:
+    lines: dict[str, list[int]] = {}
+    for entry in entries:
+        lines.setdefault(entry.antenna.antenna_id, []).append(entry.line)
+    if len(lines) == len(entries):
+        return entries
+    what = "a pair of site_id and antenna_id that occurs once"
+    for antenna_id, where in lines.items():
+        table.faults += [_twice((site_id, antenna_id), where[0], line, what, table) for line in where[1:]]
+    return [e for e in entries if len(lines[e.antenna.antenna_id]) == 1]
+
+
+def _twice(name: tuple[str, ...], first: int, line: int, what: str, table: TableStream) -> Fault:
+    found = f"{' / '.join(name)}, which line {first} has too (neither is used)"
+    return _as_headed(Fault(file=table.path, line=line, column="antenna_id", found=found, wanted=what), table)
+
+
+def _of_one_position(site_id: str, entries: list[_Entry], table: TableStream) -> list[_Entry]:
+    """Leave out the rows whose site position (or its uncertainty) is not the one that most rows of the site give."""
+    for column in ("site_lat_deg", "site_lon_deg", "site_position_u_m"):
+        values = [(e.line, v) for e in entries if (v := getattr(e, column)) is not None]
+        if len({v for _, v in values}) < 2:
+            continue
+        (usual, _), *_ = Counter(v for _, v in values).most_common(1)
+        first = next(line for line, v in values if v == usual)
+        bad = {line: v for line, v in values if v != usual}
+        for line, value in bad.items():
+            wanted = f"{usual!r}, which line {first} gives for site {site_id}"
+            fault = Fault(file=table.path, line=line, column=column, found=f"{value!r}", wanted=wanted)
+            table.faults.append(_as_headed(fault, table))
+        entries = [e for e in entries if e.line not in bad]
+    return entries
 
 
 def require_sites(result: RegisterResult) -> tuple[Site, ...]:
@@ -327,7 +459,7 @@ def _row_faults(row: _RegisterRow, path: Path, line: int) -> Iterable[Fault]:
         yield Fault(file=path, line=line, column="grid_crs", found="nothing", wanted=wanted)
     elif grids and row.grid_crs is not None:
         try:
-            norths.meridian_convergence_deg(row.site_lat_deg, _lon180(row.site_lon_deg), row.grid_crs)
+            norths.check_grid_north(row.site_lat_deg, _lon180(row.site_lon_deg), row.grid_crs)
         except InputError as e:
             yield Fault(
                 file=path,
@@ -347,68 +479,7 @@ def _row_faults(row: _RegisterRow, path: Path, line: int) -> Iterable[Fault]:
         )
 
 
-def _faultless(
-    rows: list[tuple[int, _M]], faults: list[Fault], check: Callable[[_M, int], Iterable[Fault]]
-) -> list[tuple[int, _M]]:
-    """The rows in which `check` (row, line) finds nothing; what it finds in the others is added to `faults`."""
-    kept: list[tuple[int, _M]] = []
-    for line, row in rows:
-        own = list(check(row, line))
-        faults += own
-        if not own:
-            kept.append((line, row))
-    return kept
-
-
-def _without_repeats(
-    rows: list[tuple[int, _M]],
-    faults: list[Fault],
-    *,
-    key: Callable[[_M], tuple[str, ...]],
-    column: str,
-    what: str,
-    path: Path,
-) -> list[tuple[int, _M]]:
-    lines: dict[tuple[str, ...], list[int]] = {}
-    for line, row in rows:
-        lines.setdefault(key(row), []).append(line)
-    for name, where in lines.items():
-        for line in where[1:]:
-            found = f"{' / '.join(name)}, which line {where[0]} has too (neither is used)"
-            faults.append(Fault(file=path, line=line, column=column, found=found, wanted=what))
-    return [(line, row) for line, row in rows if len(lines[key(row)]) == 1]
-
-
-def _of_one_position(
-    rows: list[tuple[int, _RegisterRow]], faults: list[Fault], path: Path
-) -> list[tuple[int, _RegisterRow]]:
-    """Leave out the rows whose site position (or its uncertainty) is not the one that most rows of the site give."""
-    for column in ("site_lat_deg", "site_lon_deg", "site_position_u_m"):
-        given: dict[str, list[tuple[int, float]]] = {}
-        for line, row in rows:
-            if (value := getattr(row, column)) is not None:
-                given.setdefault(row.site_id, []).append((line, value))
-        bad: set[int] = set()
-        for site_id, values in given.items():
-            (usual, _), *_ = Counter(v for _, v in values).most_common(1)
-            first = next(line for line, v in values if v == usual)
-            for line, value in values:
-                if value != usual:
-                    bad.add(line)
-                    faults.append(
-                        Fault(
-                            file=path,
-                            line=line,
-                            column=column,
-                            found=f"{value!r}",
-                            wanted=f"{usual!r}, which line {first} gives for site {site_id}",
-                        )
-                    )
-        rows = [(line, row) for line, row in rows if line not in bad]
-    return rows
-
-
-def _antenna(row: _RegisterRow, line: int, extra: dict[str, str]) -> Antenna:
+def _antenna(row: _RegisterRow, line: int, extra: dict[str, str], shared: dict[str, str]) -> Antenna:
     rad_center_m = row.rad_center_m
     if rad_center_m is None:
         assert row.rad_center_ft is not None  # _row_faults saw to it
@@ -416,7 +487,7 @@ def _antenna(row: _RegisterRow, line: int, extra: dict[str, str]) -> Antenna:
     reading = downtilt = None
     if row.reading_azimuth_deg is not None:
         reading = Reading(
-            azimuth_deg=azimuth_deg(row.reading_azimuth_deg),
+            azimuth_deg=row.reading_azimuth_deg % 360.0,
             north=row.reading_north,
             u95_deg=row.reading_u95_deg or READING_U95_DEG,
             date=row.reading_date,
@@ -430,9 +501,9 @@ def _antenna(row: _RegisterRow, line: int, extra: dict[str, str]) -> Antenna:
         antenna_id=row.antenna_id,
         rad_center_m=rad_center_m,
         rad_center_u95_m=row.rad_center_u_m,
-        design_azimuth_deg=azimuth_deg(row.design_azimuth_deg),
+        design_azimuth_deg=row.design_azimuth_deg % 360.0,
         design_north=row.design_north,
-        sector=row.sector,
+        sector=None if row.sector is None else shared.setdefault(row.sector, row.sector),
         position=row.position,
         height_m=row.antenna_height_m,
         width_m=row.antenna_width_m,
@@ -443,7 +514,7 @@ def _antenna(row: _RegisterRow, line: int, extra: dict[str, str]) -> Antenna:
         design_downtilt_deg=row.design_downtilt_deg,
         reading=reading,
         downtilt_reading=downtilt,
-        grid_crs=row.grid_crs,
+        grid_crs=None if row.grid_crs is None else shared.setdefault(row.grid_crs, row.grid_crs),
         extra=extra,
         line=line,
     )
@@ -476,12 +547,12 @@ def load_controls(path: Path | str) -> tuple[Control, ...]:
     ------
     InputError : with every fault of the file.
     """
-    table = read_table(path, _ControlRow.columns())
-    good, faults = _validated(_ControlRow, table)
-    kept = _faultless(good, faults, lambda row, line: _control_faults(row, table.path, line))
-    if faults:
-        raise InputError(_sorted(faults))
-    return tuple(_control(row, line) for line, row in kept)
+    table = open_table(path, _ControlRow.columns())
+    _require_columns(table, _ControlRow.needed())
+    good = list(_good_rows(_ControlRow, table, lambda row, line: _control_faults(row, table.path, line)))
+    if table.faults:
+        raise InputError(_sorted(table.faults))
+    return tuple(_control(control, row.line) for row, control in good)
 
 
 def _angle_of(row: _ControlRow) -> float | None:
@@ -550,29 +621,26 @@ def load_picks(path: Path | str) -> tuple[Pick, ...]:
     ------
     InputError : with every fault of the file.
     """
-    table = read_table(path, _PickRow.columns())
-    good, faults = _validated(_PickRow, table)
-    kept = _faultless(good, faults, lambda row, line: _pick_faults(row, table.path, line))
-    kept = _without_repeats(
-        kept,
-        faults,
-        key=lambda r: (r.photo, r.antenna_id),
-        column="antenna_id",
-        what="one pick for an antenna in a photo",
-        path=table.path,
-    )
-    if faults:
-        raise InputError(_sorted(faults))
+    table = open_table(path, _PickRow.columns())
+    _require_columns(table, _PickRow.needed())
+    good = list(_good_rows(_PickRow, table, lambda row, line: _pick_faults(row, table.path, line)))
+    first: dict[tuple[str, ...], int] = {}
+    for row, pick in good:
+        name = (pick.photo, pick.antenna_id)
+        if first.setdefault(name, row.line) != row.line:
+            table.faults.append(_twice(name, first[name], row.line, "one pick for an antenna in a photo", table))
+    if table.faults:
+        raise InputError(_sorted(table.faults))
     return tuple(
         Pick(
-            photo=row.photo,
-            antenna_id=row.antenna_id,
-            seed_px=None if row.x_px is None or row.y_px is None else (row.x_px, row.y_px),
-            corners_px=_corners(row),
-            exact=row.exact == "yes",
-            line=line,
+            photo=pick.photo,
+            antenna_id=pick.antenna_id,
+            seed_px=None if pick.x_px is None or pick.y_px is None else (pick.x_px, pick.y_px),
+            corners_px=_corners(pick),
+            exact=pick.exact == "yes",
+            line=row.line,
         )
-        for line, row in kept
+        for row, pick in good
     )
 
 
@@ -594,19 +662,3 @@ def _pick_faults(row: _PickRow, path: Path, line: int) -> Iterable[Fault]:
                 if column not in have:
                     wanted = "both coordinates" if len(group) == 2 else "all four corners: x1_px to y4_px"
                     yield Fault(file=path, line=line, column=column, found="nothing", wanted=wanted)
-
-
-def matches_photo(name: str, photo_path: Path | str, csv_dir: Path | str) -> bool:
-    """Whether the name in a controls or picks table means this photo.
-
-    name is the photo's file name, or its path relative to the table's folder (either slash).
-    """
-
-    def normal(text: str) -> str:
-        return unicodedata.normalize("NFC", text)  # some file systems decompose accents, most spreadsheets do not
-
-    name = normal(name.replace("\\", "/"))
-    photo = Path(photo_path)
-    if "/" not in name:
-        return name == normal(photo.name)
-    return os.path.realpath(Path(csv_dir) / name) == normal(os.path.realpath(photo))

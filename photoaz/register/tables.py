@@ -4,21 +4,31 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 from photoaz.errors import Fault, InputError
 
+#: what a table that is not told its delimiter is split at
+DELIMITERS = ",;\t"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One line of a table. line: where it begins in the file, counted from 1. Blank cells are left out."""
+    """One line of a table. line: where it begins in the file, counted from 1. Blank cells are left out.
+
+    Where a mapping of columns made the cells, raw has them as they stand in the file, by heading, and bad says of the
+    columns that could not be made why.
+    """
 
     line: int
     cells: dict[str, str]
+    raw: Mapping[str, str] | None = None
+    bad: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +41,36 @@ class Table:
     faults: tuple[Fault, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableShape:
+    """How a file holds its table, where that is not plain to see.
+
+    header_line counts from 1; sheet: its name or its number from 1, of a workbook.
+    """
+
+    delimiter: str | None = None
+    encoding: str = "utf-8"
+    header_line: int | None = None
+    sheet: str | int | None = None
+
+
+PLAIN = TableShape()
+
+
+@dataclass(slots=True, kw_only=True)
+class TableStream:
+    """A table whose rows come one by one, once. faults grows while they do.
+
+    headings: of columns that a mapping made, the headings in the file that they come from.
+    """
+
+    path: Path
+    columns: tuple[str, ...]
+    rows: Iterator[Row]
+    faults: list[Fault] = field(default_factory=list)
+    headings: Mapping[str, str] = field(default_factory=dict)
+
+
 def read_table(path: Path | str, known_columns: Sequence[str]) -> Table:
     """Read the table in a file: CSV (UTF-8, with or without a byte order mark) or the first sheet of an XLSX.
 
@@ -41,22 +81,21 @@ def read_table(path: Path | str, known_columns: Sequence[str]) -> Table:
     ------
     InputError : no such file, not text in UTF-8, not a table, no header, a column that occurs twice.
     """
+    stream = open_table(path, known_columns)
+    rows = tuple(stream.rows)
+    return Table(path=stream.path, columns=stream.columns, rows=rows, faults=tuple(stream.faults))
+
+
+def open_table(path: Path | str, known_columns: Sequence[str], shape: TableShape = PLAIN) -> TableStream:
+    """As `read_table`, with the rows one by one, so that a large table need not be held."""
     path = Path(path)
-    try:
-        data = path.read_bytes()
-    except OSError as e:
-        raise InputError(Fault(file=path, found=e.strerror or str(e), wanted="a CSV or XLSX file")) from e
-    is_xlsx = data.startswith(b"PK\x03\x04")
-    records = _xlsx_records(path, data) if is_xlsx else _csv_records(path, data, known_columns)
-    return _table(path, records, known_columns)
-
-
-def _table(path: Path, records: Iterable[tuple[int, list[str]]], known_columns: Sequence[str]) -> Table:
-    rows = [(line, [c.strip() for c in cells]) for line, cells in records]
-    rows = [(line, cells) for line, cells in rows if any(cells)]
-    if not rows:
+    records = read_records(path, known_columns, shape)
+    lines = ((line, [c.strip() for c in cells]) for line, cells in records)
+    lines = ((line, cells) for line, cells in lines if any(cells) and line >= (shape.header_line or 1))
+    first = next(lines, None)
+    if first is None:
         raise InputError(Fault(file=path, found="an empty table", wanted="a header and at least one row"))
-    header_line, header = rows[0]
+    header_line, header = first
     spelling = {c.casefold(): c for c in known_columns}
     # a column without a name but with something in it is carried along too
     columns = [spelling.get(c.casefold(), c) or f"column {i}" for i, c in enumerate(header, start=1)]
@@ -65,8 +104,14 @@ def _table(path: Path, records: Iterable[tuple[int, list[str]]], known_columns: 
         raise InputError(
             [Fault(file=path, line=header_line, column=c, found="this column twice", wanted="it once") for c in twice]
         )
-    faults, out = [], []
-    for line, cells in rows[1:]:
+    faults: list[Fault] = []
+    return TableStream(path=path, columns=tuple(columns), rows=_rows(path, columns, lines, faults), faults=faults)
+
+
+def _rows(
+    path: Path, columns: Sequence[str], lines: Iterable[tuple[int, list[str]]], faults: list[Fault]
+) -> Iterator[Row]:
+    for line, cells in lines:
         if any(cells[len(columns) :]):
             faults.append(
                 Fault(
@@ -77,30 +122,42 @@ def _table(path: Path, records: Iterable[tuple[int, list[str]]], known_columns: 
                 )
             )
             continue
-        out.append(Row(line=line, cells={k: v for k, v in zip(columns, cells, strict=False) if v}))
-    return Table(path=path, columns=tuple(columns), rows=tuple(out), faults=tuple(faults))
+        yield Row(line=line, cells={k: v for k, v in zip(columns, cells, strict=False) if v})
 
 
-def _decode(path: Path, data: bytes) -> str:
+def read_records(
+    path: Path, known_columns: Sequence[str], shape: TableShape = PLAIN
+) -> Iterator[tuple[int, list[str]]]:
+    """The lines of a CSV or XLSX with the number of each, as cells; known_columns tell the delimiter."""
+    try:
+        data = path.read_bytes()
+    except OSError as e:
+        raise InputError(Fault(file=path, found=e.strerror or str(e), wanted="a CSV or XLSX file")) from e
+    if data.startswith(b"PK\x03\x04"):
+        return _xlsx_records(path, data, shape)
+    return _csv_records(path, data, known_columns, shape)
+
+
+def _check_text(path: Path, data: bytes, encoding: str) -> None:
     wanted = "text in UTF-8, or XLSX"
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")) and encoding == "utf-8":
         raise InputError(Fault(file=path, found="text in UTF-16", wanted=wanted))
     if data.startswith(b"\xd0\xcf\x11\xe0"):
         raise InputError(Fault(file=path, found="an old XLS workbook", wanted=wanted))
     try:
-        text = data.decode("utf-8-sig")
+        text = data.decode(encoding)
     except UnicodeDecodeError as e:
         line = data.count(b"\n", 0, e.start) + 1
+        wanted = wanted if encoding == "utf-8" else f"text in {encoding}, as the columns' file says"
         raise InputError(Fault(file=path, line=line, found=f"byte {data[e.start]:#04x}", wanted=wanted)) from None
     if "\0" in text:
         raise InputError(Fault(file=path, found="a binary file", wanted=wanted))
-    return text
 
 
 def _delimiter(header: str, known_columns: Sequence[str]) -> str:
     known = {c.casefold() for c in known_columns}
     found = {}
-    for delimiter in ",;\t":
+    for delimiter in DELIMITERS:
         names = next(csv.reader([header], delimiter=delimiter), [])
         found[delimiter] = sum(n.strip().casefold() in known for n in names)
     best = max(found, key=lambda d: found[d])
@@ -108,42 +165,74 @@ def _delimiter(header: str, known_columns: Sequence[str]) -> str:
     return best if found[best] > 1 and not others else ","
 
 
-def _csv_records(path: Path, data: bytes, known_columns: Sequence[str]) -> list[tuple[int, list[str]]]:
-    text = _decode(path, data)
-    header = next((line for line in text.splitlines() if line.strip(" ,;\t")), "")
-    # newline="" in effect: the reader itself takes care of line ends inside quotes
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(header, known_columns), strict=True)
-    records, line = [], 1
+def _csv_records(
+    path: Path, data: bytes, known_columns: Sequence[str], shape: TableShape
+) -> Iterator[tuple[int, list[str]]]:
+    _check_text(path, data, shape.encoding)
+
+    def text() -> io.TextIOWrapper:
+        encoding = "utf-8-sig" if shape.encoding == "utf-8" else shape.encoding
+        # newline="": the reader itself takes care of line ends inside quotes
+        return io.TextIOWrapper(io.BytesIO(data), encoding=encoding, newline="")
+
+    delimiter = shape.delimiter
+    if delimiter is None:
+        lines = itertools.islice(text(), (shape.header_line or 1) - 1, None)
+        delimiter = _delimiter(next((line for line in lines if line.strip(" ,;\t\r\n")), ""), known_columns)
+    return _split(path, text(), delimiter)
+
+
+def _split(path: Path, text: Iterable[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    reader = csv.reader(text, delimiter=delimiter, strict=True)
+    line = 1
     try:
         for cells in reader:
-            records.append((line, cells))
+            yield line, cells
             line = reader.line_num + 1
     except csv.Error as e:
         raise InputError(Fault(file=path, line=line, found=str(e), wanted="CSV as in RFC 4180")) from e
-    return records
 
 
-def _xlsx_records(path: Path, data: bytes) -> list[tuple[int, list[str]]]:
+def _xlsx_records(path: Path, data: bytes, shape: TableShape) -> Iterator[tuple[int, list[str]]]:
     import warnings
 
     import openpyxl  # 0.1 s, and most registers are CSV
 
+    book: Any = None
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", UserWarning)  # styles and validations that it does not keep
-            book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
-            try:
-                sheet = book.worksheets[0]
-                sheet.reset_dimensions()  # some programs write a wrong extent, and rows beyond it would be lost
-                return [
-                    (line, [_cell_text(v) for v in values])
-                    for line, values in enumerate(sheet.iter_rows(values_only=True), start=1)
-                ]
-            finally:
-                book.close()
+        rows: Iterator[tuple[int, Any]] = iter(())
+        while True:
+            # read by pieces, so that the filter is never left set while somebody else's code runs
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", UserWarning)  # styles and validations that it does not keep
+                if book is None:
+                    book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+                    sheet = _sheet(path, book, shape.sheet)
+                    sheet.reset_dimensions()  # some programs write a wrong extent, and rows beyond it would be lost
+                    rows = enumerate(sheet.iter_rows(values_only=True), start=1)
+                piece = [(line, [_cell_text(v) for v in values]) for line, values in itertools.islice(rows, 1000)]
+            if not piece:
+                return
+            yield from piece
+    except InputError:
+        raise
     except Exception as e:  # a damaged workbook raises whatever its zip and XML readers raise
         found = f"a workbook that cannot be read ({type(e).__name__}: {e})"
         raise InputError(Fault(file=path, found=found, wanted="XLSX with the table on its first sheet")) from e
+    finally:
+        if book is not None:
+            book.close()
+
+
+def _sheet(path: Path, book: Any, which: str | int | None) -> Any:
+    names = [sheet.title for sheet in book.worksheets]
+    if which is None:
+        return book.worksheets[0]
+    if isinstance(which, int) and 1 <= which <= len(names):
+        return book.worksheets[which - 1]
+    if which in names:
+        return book.worksheets[names.index(which)]
+    raise InputError(Fault(file=path, found=f"no sheet {which!r}", wanted=f"one of: {', '.join(names)}"))
 
 
 def _cell_text(value: Any) -> str:

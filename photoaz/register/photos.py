@@ -1,0 +1,84 @@
+"""Which rows of a table mean which photo: by the file's name, or by its path relative to the table."""
+
+from __future__ import annotations
+
+import os
+import unicodedata
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Generic, TypeVar
+
+T = TypeVar("T")
+
+
+def _normal(text: str) -> str:
+    return unicodedata.normalize("NFC", text)  # some file systems decompose accents, most spreadsheets do not
+
+
+def _is_url(name: str) -> bool:
+    return "://" in name
+
+
+def matches_photo(name: str, photo_path: Path | str, csv_dir: Path | str) -> bool:
+    """Whether the name in a controls or picks table means this photo.
+
+    name is the photo's file name, or its path relative to the table's folder (either slash). For many photos and rows
+    see `PhotoIndex`.
+    """
+    name = _normal(name.replace("\\", "/"))
+    photo = Path(photo_path)
+    if "/" not in name:
+        return name == _normal(photo.name)
+    return os.path.realpath(Path(csv_dir) / name) == _normal(os.path.realpath(photo))
+
+
+class PhotoIndex(Generic[T]):
+    """Rows by the photos that they name, so that each photo finds its own without a look at all the others.
+
+    Parameters
+    ----------
+    rows : the photo's name as the table has it, with whatever belongs to it. folder : of the table. roots : further
+        folders or URLs that a path in the table may be relative to, such as the archive's.
+
+    A row means a photo where `matches_photo` says so; besides, where its path taken from one of the roots does, and
+    where it is the photo's URL.
+    """
+
+    def __init__(self, rows: Iterable[tuple[str, T]], folder: Path | str, roots: Sequence[Path | str] = ()) -> None:
+        self._folders: dict[str, str] = {}
+        self._by_name: dict[str, list[T]] = {}
+        self._by_path: dict[str, list[T]] = {}
+        bases = [str(folder), *(str(root) for root in roots)]
+        for name, value in rows:
+            written = _normal(name.replace("\\", "/"))
+            if "/" not in written:
+                self._by_name.setdefault(written, []).append(value)
+                continue
+            for place in dict.fromkeys(self._place(written, base) for base in bases):
+                self._by_path.setdefault(place, []).append(value)
+
+    def named(self, photo: Path | str) -> tuple[T, ...]:
+        """The rows that mean a photo by its path, in the table's order."""
+        return tuple(self._by_path.get(self._place(str(photo)), ()))
+
+    def of(self, photo: Path | str) -> tuple[T, ...]:
+        """The rows that mean a photo (its path or URL): those by its path, then those by its name."""
+        name = _normal(str(photo).replace("\\", "/").rpartition("/")[2])
+        return (*self.named(photo), *self._by_name.get(name, ()))
+
+    def _place(self, name: str, base: str | None = None) -> str:
+        """Where a photo lies, as one text for all ways to write it."""
+        if _is_url(name):
+            return _normal(name)
+        if base is not None and _is_url(base):
+            return _normal(f"{base.rstrip('/')}/{name.removeprefix('./')}")
+        path = name if base is None else os.path.join(base, name)
+        folder, _, last = path.rpartition("/")
+        if last in ("", ".", "..") or not folder:
+            return _normal(os.path.realpath(path))
+        # Folders are few and photos many: each folder's links are followed once
+        real = self._folders.get(folder)
+        if real is None:
+            real = self._folders[folder] = os.path.realpath(folder)
+        path = os.path.join(real, last)
+        return _normal(os.path.realpath(path) if os.path.islink(path) else path)
