@@ -218,8 +218,13 @@ def _after_segments(data: bytes) -> int:
 
 
 def _by_heif(path: Path, data: bytes, *, grey: bool, reduced: Reduction) -> Image:
+    import cv2
+
     image = open_heif(path, data)
     try:
+        if image.mode == "RGB":  # nearly all of them; by way of Pillow the picture would lie in memory twice more
+            levels = _averaged(np.asarray(image), reduced)
+            return np.asarray(cv2.cvtColor(levels, cv2.COLOR_RGB2GRAY if grey else cv2.COLOR_RGB2BGR), np.uint8)
         picture = image.to_pillow()
     except Exception as err:  # noqa: BLE001  libheif's binding raises whatever it likes
         raise _refuse(path, f"a damaged HEIF file ({err})") from None
