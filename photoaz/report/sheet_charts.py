@@ -149,9 +149,8 @@ def figure_of(d: Direction) -> str:
 
 def _ring() -> str:
     out = [f'<circle class="ring" cx="{_MIDDLE[0]}" cy="{_MIDDLE[1]}" r="{_R}"/>']
-    for azimuth in range(0, 360, 10):
-        (x1, y1), (x2, y2) = _at(azimuth, _R - (6.0 if azimuth % 30 == 0 else 3.0)), _at(azimuth, _R)
-        out.append(f'<line class="ring" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>')
+    ticks = ((_at(a, _R - (6.0 if a % 30 == 0 else 3.0)), _at(a, _R)) for a in range(0, 360, 10))
+    out.append(f'<path class="ring" d="{"".join(f"M{_xy(inner)}L{_xy(outer)}" for inner, outer in ticks)}"/>')
     x, y = _MIDDLE[0], _MIDDLE[1] - _R - 15.0
     out.append(f'<polygon class="north" points="{x},{y - 8} {x - 5},{y + 3} {x + 5},{y + 3}"/>')
     out.append(f'<text class="compass" x="{x}" y="{y - 11}" text-anchor="middle">true north</text>')

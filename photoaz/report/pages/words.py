@@ -1,0 +1,263 @@
+"""States of antennas and sites, and the spelling of figures, as the report's pages have them."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+from typing import Any
+from urllib.parse import quote
+
+from photoaz.angles import difference_deg, format_azimuth_deg, format_difference_deg
+from photoaz.judgement.cause import format_odds, in_words
+
+Document = dict[str, Any]
+
+#: what stands where a figure is not known
+UNKNOWN = "–"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """How an antenna or a site stands. code: also the class that gives its colour and shape."""
+
+    code: str
+    word: str
+    antenna: str
+    site: str
+
+
+#: from the worst: a site has the state of its worst antenna
+STATES = (
+    State(
+        code="out",
+        word="out of tolerance",
+        antenna="points out of the design's tolerance",
+        site="at least one antenna points out of the design's tolerance",
+    ),
+    State(
+        code="reading",
+        word="reading disagrees",
+        antenna="is not shown to be out of tolerance, but its reading disagrees with the photos",
+        site="at least one reading disagrees with the photos; no antenna is shown to be out of tolerance",
+    ),
+    State(
+        code="undecided",
+        word="undecided",
+        antenna="cannot be called in or out of tolerance by these photos, or may point in several ways",
+        site="the photos leave at least one antenna open, and show nothing wrong",
+    ),
+    State(
+        code="unseen",
+        word="not found",
+        antenna="was not found in any photo, or shows in none",
+        site="at least one antenna was not found in the photos; nothing is wrong with those that were",
+    ),
+    State(
+        code="ok",
+        word="agrees",
+        antenna="is within tolerance, and agrees with its reading where it has one",
+        site="all antennas are within tolerance and agree with their readings where they have one",
+    ),
+)
+BY_CODE = {s.code: s for s in STATES}
+
+
+def antenna_state(antenna: Document) -> str:
+    """Code of an antenna's state; what is worst of it decides."""
+    if antenna.get("azimuth_true_deg") is None:
+        return "unseen"
+    decision = (antenna.get("design") or {}).get("decision")
+    if decision == "reject":
+        return "out"
+    if (antenna.get("reading") or {}).get("agrees") is False:
+        return "reading"
+    return "ok" if decision == "accept" and antenna.get("status") == "estimated" else "undecided"
+
+
+def site_state(codes: Collection[str]) -> str:
+    """Code of a site's state: its worst antenna's; 'unseen' without antennas."""
+    return next((s.code for s in STATES if s.code in codes), "unseen")
+
+
+def headline(antennas: Sequence[Document]) -> str:
+    """The decision about a site in a sentence or two."""
+    n = len(antennas)
+    if not n:
+        return "The register has no antenna of this site."
+    of: dict[str, list[Document]] = {}
+    for a in antennas:
+        of.setdefault(antenna_state(a), []).append(a)
+    wrong = [a for a in antennas if (a.get("reading") or {}).get("agrees") is False]
+    said = []
+    if out := of.get("out"):
+        names = _named(out, lambda a: signed((a.get("design") or {}).get("deviation_deg")))
+        said.append(f"{len(out)} of {n} antennas {_is(out, 'points', 'point')} out of tolerance: {names}.")
+    if wrong:
+        names = _named(wrong, lambda a: f"{magnitude((a.get('reading') or {}).get('difference_deg'))} apart")
+        said.append(f"{len(wrong)} {_is(wrong, 'reading disagrees', 'readings disagree')} with the photos: {names}.")
+    if open_ := of.get("undecided"):
+        said.append(f"{len(open_)} undecided: {_named(open_)}.")
+    if unseen := of.get("unseen"):
+        said.append(f"{len(unseen)} not found in the photos: {_named(unseen)}.")
+    good = len(of.get("ok", ()))
+    if good == n:
+        read = sum((a.get("reading") or {}).get("agrees") is True for a in antennas)
+        alike = "agrees with its reading" if n == 1 else "agree with their readings"
+        tail = alike if read == n else f"{read} have a reading, which agrees" if read else "none has a reading"
+        said.append(f"{'The antenna is' if n == 1 else f'All {n} antennas are'} within tolerance; {tail}.")
+    elif good:
+        said.append(f"The other {good} {'is' if good == 1 else 'are'} as designed and as read.")
+    return " ".join(said)
+
+
+def _is(items: Sequence[Document], one: str, many: str) -> str:
+    return one if len(items) == 1 else many
+
+
+def _named(items: Sequence[Document], note: Any = None, most: int = 5) -> str:
+    names = [a["antenna_id"] + (f" ({note(a)})" if note else "") for a in items[:most]]
+    return ", ".join(names) + (f" and {len(items) - most} more" if len(items) > most else "")
+
+
+# ---- figures ---------------------------------------------------------------------------------------------------------
+
+
+def azimuth(value_deg: float | None, u95_deg: float | None = None) -> str:
+    """'124.6° ± 4.0°'."""
+    return UNKNOWN if value_deg is None else format_azimuth_deg(value_deg, u95_deg)
+
+
+def signed(value_deg: float | None) -> str:
+    """'+6.6°'."""
+    return UNKNOWN if value_deg is None else format_difference_deg(value_deg)
+
+
+def magnitude(value_deg: float | None) -> str:
+    """'6.6°', without its sign."""
+    return UNKNOWN if value_deg is None else f"{abs(value_deg):.1f}°"
+
+
+def number(value: float | None, decimals: int = 2) -> str:
+    """A plain number; '–' where it is not known."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+
+
+def probability(p: float | None) -> str:
+    """'4.2 %'; nothing is as sure as 100 % or as unlikely as 0 %."""
+    if p is None:
+        return UNKNOWN
+    return "< 0.1 %" if p < 0.001 else "> 99.9 %" if p > 0.999 else f"{100.0 * p:.1f} %"
+
+
+def decibel(value: float | None, interval: Sequence[float | None] | None = None) -> str:
+    """'-4.7 dB (-6.1 to -3.4)'."""
+    if value is None:
+        return UNKNOWN
+    said = f"{_tenth(value)} dB"
+    if interval is None or interval[0] is None or interval[1] is None:
+        return said
+    return f"{said} ({_tenth(interval[0])} to {_tenth(interval[1])})"
+
+
+def _tenth(value: float) -> str:
+    r = round(value, 1)
+    return f"{r:+.1f}" if r else "0.0"
+
+
+def money(value: float | None) -> str:
+    """Two significant digits, in groups of three: costs are no better known."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    if abs(value) < 0.5:
+        return "0"
+    step = 10 ** max(0, math.floor(math.log10(abs(value))) - 1)
+    return grouped(round(value / step) * step)
+
+
+def grouped(value: int) -> str:
+    """12 345 with a narrow no-break space."""
+    return f"{value:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+
+
+def cause_words(cause: Any) -> str:
+    """A cause in words; as it stands where it is none that is known."""
+    try:
+        return in_words(cause)
+    except KeyError:
+        return str(cause)
+
+
+def likely(reading: Document) -> str:
+    """The likely cause with its odds, or those that are not told apart; '' where none is named."""
+    name, odds = reading.get("likely_cause"), reading.get("cause_odds")
+    if name:
+        return cause_words(name) + (f" (odds {format_odds(odds)})" if odds is not None else "")
+    alike = reading.get("not_told_apart") or []
+    return " or ".join(cause_words(c) for c in alike) + (" (not told apart)" if alike else "")
+
+
+def as_sentence(text: str) -> str:
+    """With a capital and a full stop."""
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text[-1:] in ".!?" else ".")
+
+
+def plural(n: int, one: str, many: str | None = None) -> str:
+    """'1 photo', '2 photos'."""
+    return f"{grouped(n)} {one if n == 1 else many or one + 's'}"
+
+
+def apart_deg(a_deg: float, b_deg: float) -> float:
+    """Unsigned angle between two azimuths."""
+    return abs(float(difference_deg(a_deg, b_deg)))
+
+
+def clean(text: str) -> str:
+    """Without control, direction-changing and other characters that do not show; line ends become blanks."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+# ---- names and links -------------------------------------------------------------------------------------------------
+
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{k}" for d in ("com", "lpt") for k in range(10))}
+
+
+def page_name(site_id: str, taken: set[str]) -> str:
+    """File name of a site's page, which no other has; adds itself, in small letters, to `taken`.
+
+    The id itself where it is letters, digits, - and _; else what is left of it with the beginning of its SHA-256, so
+    that a page keeps its name whichever other sites there are.
+    """
+    stem = re.sub(r"[^A-Za-z0-9_-]+", "_", site_id).strip("_")[:80] or "site"
+    if stem != site_id or stem.lower() in _RESERVED or f"{stem}.html".lower() in taken:
+        digest = hashlib.sha256(site_id.encode("utf-8", "surrogatepass")).hexdigest()
+        stem = f"{stem}-{digest[:8]}"
+    name, k = f"{stem}.html", 2
+    while name.lower() in taken:  # the same site twice
+        name, k = f"{stem}-{k}.html", k + 1
+    taken.add(name.lower())
+    return name
+
+
+def local_link(path: str | None) -> str | None:
+    """Link from a site's page to a file named relative to the results' folder; None where it would lead elsewhere."""
+    if not path or "\\" in path or path.startswith("/") or any(ord(c) < 32 for c in path):
+        return None
+    parts = PurePosixPath(path).parts
+    if ".." in parts or ":" in parts[0]:
+        return None
+    return "../../" + quote("/".join(parts).encode("utf-8", "surrogatepass"))
+
+
+def base_name(path: str) -> str:
+    """Last part of a path or an address; the whole of it where that is empty."""
+    plain = re.split(r"[?#]", path)[0] if "://" in path else path
+    return re.split(r"[/\\]", plain.rstrip("/\\"))[-1] or path
