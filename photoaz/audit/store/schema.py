@@ -38,7 +38,7 @@ RUNS = Table(
     Column("about", Text, nullable=False),
 )
 
-#: a listed file. name: as results have it; raw: its path's bytes where they are no UTF-8. size, stamp: by which a
+#: a listed file. name: as results have it. size, stamp: by which a
 #: changed file is known. facts: what was read from it, or null where it could not be; reason: then, in words.
 #: site_id, how, placed: which site it shows, by what, and why none. copy_of: the photo that is used in its place.
 #: run_id: the last that listed it
@@ -47,7 +47,6 @@ PHOTOS = Table(
     METADATA,
     Column("audit_id", ForeignKey("audits.audit_id"), primary_key=True),
     Column("name", Text, primary_key=True),
-    Column("raw", LargeBinary),
     Column("size", BigInteger),
     Column("stamp", Text, nullable=False),
     Column("version", Text, nullable=False),
@@ -80,8 +79,9 @@ EVIDENCE = Table(
     Column("value", LargeBinary, nullable=False),
 )
 
-#: a site's results. key: fingerprint of all that went into them. document: its part of estimates.json, compressed;
-#: failures: JSON of the photos that could not be used; loss_avoided: by which the list is ordered
+#: a site's results. key: fingerprint of all that went into them. document: its part of estimates.json, compressed, null
+#: where there is none; failures: JSON of the photos that could not be used; used: how many could, and flagged: how many
+#: antennas want looking at; loss_avoided: by which the list is ordered
 SITES = Table(
     "sites",
     METADATA,
@@ -90,8 +90,9 @@ SITES = Table(
     Column("key", Text, nullable=False),
     Column("version", Text, nullable=False),
     Column("solved", Text, nullable=False),
-    Column("document", LargeBinary, nullable=False),
+    Column("document", LargeBinary),
     Column("failures", Text, nullable=False),
+    Column("used", Integer, nullable=False),
     Column("flagged", Integer, nullable=False),
     Column("loss_avoided", Double, nullable=False),
     Column("run_id", Integer, nullable=False),

@@ -48,7 +48,6 @@ class KeptPhoto:
     name: str
     stamp: str
     version: str
-    raw: bytes | None = None
     size: int | None = None
     digest: str | None = None
     phash: int | None = None
@@ -67,12 +66,16 @@ class KeptPhoto:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptSite:
-    """A row of the table of sites. document: its part of estimates.json; failures: (photo, reason) pairs."""
+    """A row of the table of sites.
+
+    document: its part of estimates.json, None where nothing could be made of it; failures: (photo, reason) pairs.
+    """
 
     site_id: str
     key: str
-    document: Mapping[str, Any]
+    document: Mapping[str, Any] | None
     failures: tuple[tuple[str, str], ...]
+    used: int
     flagged: int
     loss_avoided: float
 
@@ -255,12 +258,13 @@ class Store:
     # -----------------------------------------------------------------------------------------------------------------
     # Sites
 
-    def site_key(self, site_id: str) -> str | None:
-        """Fingerprint of what the kept results were made from; the site is noted as part of this run."""
+    def site_key(self, site_id: str) -> tuple[str, int, int, int] | None:
+        """Of kept results: fingerprint of what they were made from, photos used, photos failed, antennas flagged."""
         where = (SITES.c.audit_id == self.audit_id, SITES.c.site_id == site_id)
+        query = select(SITES.c.key, SITES.c.used, SITES.c.failures, SITES.c.flagged).where(*where)
         with _reading(self.engine) as db:
-            row = db.execute(select(SITES.c.key).where(*where)).first()
-        return None if row is None else str(row.key)
+            row = db.execute(query).first()
+        return None if row is None else (row.key, row.used, len(json.loads(row.failures)), row.flagged)
 
     def confirm_site(self, site_id: str) -> None:
         """What is kept of it holds for this run."""
@@ -279,8 +283,9 @@ class Store:
             "key": site.key,
             "version": __version__,
             "solved": _now(),
-            "document": _packed(site.document),
+            "document": None if site.document is None else _packed(site.document),
             "failures": json.dumps(site.failures, ensure_ascii=False),
+            "used": site.used,
             "flagged": site.flagged,
             "loss_avoided": site.loss_avoided,
             "run_id": self.run_id,
@@ -457,8 +462,9 @@ def _kept_site(row: Any) -> KeptSite:
     return KeptSite(
         site_id=row.site_id,
         key=row.key,
-        document=json.loads(zlib.decompress(row.document)),
+        document=None if row.document is None else json.loads(zlib.decompress(row.document)),
         failures=tuple((photo, reason) for photo, reason in json.loads(row.failures)),
+        used=row.used,
         flagged=row.flagged,
         loss_avoided=row.loss_avoided,
     )
