@@ -598,9 +598,9 @@ def _again(url: str, work: Any) -> Any:
 
 
 def _cause(err: BaseException) -> BaseException:
-    """fsspec's web file system calls every failure 'not found'; what it was lies behind."""
+    """fsspec's web file system calls every failure 'not found', its S3 one OSError; the reason lies behind."""
     behind = err.__cause__
-    return behind if isinstance(err, FileNotFoundError) and behind is not None else err
+    return behind if type(err) in (FileNotFoundError, OSError) and behind is not None else err
 
 
 def _passing(err: BaseException) -> bool:
@@ -613,7 +613,14 @@ def _passing(err: BaseException) -> bool:
     names = {c.__name__ for c in type(err).__mro__}
     return isinstance(err, TimeoutError | ConnectionError) or bool(
         names
-        & {"FSTimeoutError", "ClientConnectionError", "ClientPayloadError", "HTTPClientError", "ServerTimeoutError"}
+        & {
+            "FSTimeoutError",
+            "ConnectionError",
+            "ClientConnectionError",
+            "ClientPayloadError",
+            "HTTPClientError",
+            "ServerTimeoutError",
+        }
     )
 
 
