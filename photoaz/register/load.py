@@ -2,33 +2,43 @@
 
 from __future__ import annotations
 
-import functools
-import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from datetime import date, datetime
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal, NamedTuple, TypeVar
+from typing import Annotated, Literal, NamedTuple
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
-from pydantic_core import PydanticCustomError
+from pydantic import BeforeValidator, Field
 
-from photoaz.angles import azimuth_deg, parse_angle_deg
+from photoaz.angles import azimuth_deg
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy import norths
-from photoaz.register.model import (
-    Antenna,
-    Control,
-    ControlKind,
-    DowntiltReading,
-    Pick,
-    Reading,
-    ReadingNorth,
-    Site,
-)
+from photoaz.register.columns import ColumnMap, open_mapped
+from photoaz.register.model import Antenna, Control, ControlKind, DowntiltReading, Pick, Reading, Site
 from photoaz.register.photos import matches_photo
-from photoaz.register.tables import Row, TableStream, open_table
+from photoaz.register.propose import UnknownColumnsError, propose_columns
+from photoaz.register.rows import (
+    AZIMUTH,
+    FOOT_M,
+    LAT,
+    LON,
+    READING_DOWNTILT_U95_DEG,
+    READING_U95_DEG,
+    SITE_POSITION_U95_M,
+    Angle,
+    Number,
+    RegisterRow,
+    RowModel,
+    as_headed,
+    good_rows,
+    lacking,
+    lon180,
+    lower,
+    missing_columns,
+    reading_date_fault,
+    require_columns,
+)
+from photoaz.register.tables import TableStream, open_table
 
 __all__ = [
     "RegisterResult",
@@ -38,14 +48,6 @@ __all__ = [
     "matches_photo",
     "require_sites",
 ]
-
-FOOT_M = 0.3048  # the international foot
-
-SITE_POSITION_U95_M = 3.0
-RAD_CENTER_U95_M = 1.0
-TOLERANCE_DEG = 5.0
-READING_U95_DEG = 2.0
-READING_DOWNTILT_U95_DEG = 0.5  # a digital level held against a radome: common practice, no source
 
 # Where a control's u95 is blank: a landmark off a map or an aerial photo, the sun in a photo whose clock runs to some
 # seconds, a bearing off a map, a compass used with care, phone pitch and roll, a standpoint marked on an aerial photo,
@@ -72,252 +74,18 @@ class RegisterResult:
 
 
 # ---------------------------------------------------------------------------------------------------------------------
-# Cells
-
-
-def _wrong(why: str) -> PydanticCustomError:
-    return PydanticCustomError("cell", "{why}", {"why": why})
-
-
-@functools.lru_cache(maxsize=1 << 15)
-def _number(value: object) -> object:
-    """A plain decimal number. What Python takes beyond that (nan, inf, 1_000) is a slip in a table."""
-    if not isinstance(value, str):
-        return value
-    text = value.replace("\N{MINUS SIGN}", "-")
-    if re.fullmatch(r"[+-]?\d*,\d+", text):
-        raise _wrong("a decimal comma")
-    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text):
-        raise _wrong("not a finite number")
-    return float(text)
-
-
-@functools.lru_cache(maxsize=1 << 15)
-def _angle(value: object) -> object:
-    if not isinstance(value, str):
-        return value
-    try:
-        return parse_angle_deg(value)
-    except ValueError as e:
-        raise _wrong(str(e)) from None
-
-
-@functools.lru_cache(maxsize=1 << 15)
-def _day(value: object) -> object:
-    if not isinstance(value, str):
-        return value
-    try:
-        if not re.match(r"\d{4}-\d\d-\d\d", value):
-            raise ValueError
-        return datetime.fromisoformat(value).date()
-    except ValueError:
-        raise _wrong("not a date in ISO 8601") from None
-
-
-def _lower(value: object) -> object:
-    return value.lower() if isinstance(value, str) else value
-
-
-def _whole(value: object) -> object:
-    number = _number(value)
-    if isinstance(number, float) and not number.is_integer():
-        raise _wrong("not a whole number")
-    return number
-
-
-_Number = Annotated[float, BeforeValidator(_number)]
-_Angle = Annotated[float, BeforeValidator(_angle)]
-_Day = Annotated[date, BeforeValidator(_day)]
-_North = Annotated[ReadingNorth, BeforeValidator(_lower)]
-_U95 = Annotated[_Number | None, Field(gt=0, le=180, description="a 95 % uncertainty in degrees, above 0")]
-_LAT = "a latitude in degrees, -90 to 90, WGS84"
-_LON = "a longitude in degrees, -180 to 360, east positive, WGS84"
-_AZIMUTH = "degrees clockwise from north, 0 to 360"
-_NORTH = "true, magnetic or grid"
-_DOWNTILT = "degrees, -90 to 90, positive looks down"
-
-
-class _RowModel(BaseModel):
-    """Fields carry the columns' names; a field's description says what is wanted there."""
-
-    model_config = ConfigDict(frozen=True, extra="ignore")
-
-    @classmethod
-    def columns(cls) -> tuple[str, ...]:
-        return tuple(cls.model_fields)
-
-    @classmethod
-    def needed(cls) -> tuple[str, ...]:
-        return tuple(k for k, f in cls.model_fields.items() if f.is_required())
-
-
-class _RegisterRow(_RowModel):
-    site_id: str = Field(description="a name for the site")
-    antenna_id: str = Field(description="a name for the antenna, its own within the site")
-    site_lat_deg: _Angle = Field(ge=-90, le=90, description=_LAT)
-    site_lon_deg: _Angle = Field(ge=-180, le=360, description=_LON)
-    site_position_u_m: _Number | None = Field(None, gt=0, le=1e5, description="metres, above 0")
-    sector: str | None = None
-    position: Annotated[int, BeforeValidator(_whole)] | None = Field(None, ge=1, description="1, 2, 3, ...")
-    rad_center_m: _Number | None = Field(None, gt=0, le=1000, description="metres above ground, above 0 up to 1000")
-    rad_center_ft: _Number | None = Field(None, gt=0, le=3300, description="feet above ground, above 0 up to 3300")
-    rad_center_u_m: _Number = Field(RAD_CENTER_U95_M, gt=0, le=100, description="metres, above 0 up to 100")
-    antenna_height_m: _Number | None = Field(None, gt=0, le=20, description="metres, above 0 up to 20")
-    antenna_width_m: _Number | None = Field(None, gt=0, le=5, description="metres, above 0 up to 5")
-    antenna_depth_m: _Number | None = Field(None, gt=0, le=5, description="metres, above 0 up to 5")
-    offset_east_m: _Number | None = Field(None, ge=-500, le=500, description="metres from the tower's axis")
-    offset_north_m: _Number | None = Field(None, ge=-500, le=500, description="metres from the tower's axis")
-    design_azimuth_deg: _Angle = Field(ge=0, le=360, description=_AZIMUTH)
-    design_north: _North = Field("true", description=_NORTH)
-    tolerance_deg: _Number = Field(TOLERANCE_DEG, gt=0, le=180, description="degrees, above 0 up to 180")
-    design_downtilt_deg: _Angle | None = Field(None, ge=-90, le=90, description=_DOWNTILT)
-    reading_azimuth_deg: _Angle | None = Field(None, ge=0, le=360, description=_AZIMUTH)
-    reading_north: _North = Field("true", description=_NORTH)
-    reading_u95_deg: _U95 = READING_U95_DEG
-    reading_date: _Day | None = Field(None, description="a date like 2024-05-31")
-    reading_downtilt_deg: _Angle | None = Field(None, ge=-90, le=90, description=_DOWNTILT)
-    reading_downtilt_u95_deg: _U95 = READING_DOWNTILT_U95_DEG
-    grid_crs: str | None = Field(None, description="EPSG code of a projected CRS")
-
-
-class _ControlRow(_RowModel):
-    photo: str = Field(description="the photo's file name, or its path relative to this file")
-    kind: Annotated[ControlKind, BeforeValidator(_lower)] = Field(description=", ".join(CONTROL_U95))
-    name: str = ""
-    x_px: _Number | None = Field(None, description="pixels from the left")
-    y_px: _Number | None = Field(None, description="pixels from the top")
-    x2_px: _Number | None = Field(None, description="pixels from the left, of the shadow's tip")
-    y2_px: _Number | None = Field(None, description="pixels from the top, of the shadow's tip")
-    lat_deg: _Angle | None = Field(None, ge=-90, le=90, description=_LAT)
-    lon_deg: _Angle | None = Field(None, ge=-180, le=360, description=_LON)
-    height_m: _Number | None = Field(None, ge=-1000, le=10000, description="metres")
-    azimuth_true_deg: _Angle | None = Field(None, ge=-360, le=360, description=_AZIMUTH)
-    value_deg: _Angle | None = Field(None, ge=-180, le=180, description="degrees, -180 to 180")
-    u95: _Number | None = Field(None, gt=0, description="a 95 % uncertainty above 0, metres or degrees as the kind")
-
-
-class _PickRow(_RowModel):
-    photo: str = Field(description="the photo's file name, or its path relative to this file")
-    antenna_id: str = Field(description="an antenna of the register")
-    x_px: _Number | None = Field(None, description="pixels from the left")
-    y_px: _Number | None = Field(None, description="pixels from the top")
-    x1_px: _Number | None = Field(None, description="pixels")
-    y1_px: _Number | None = Field(None, description="pixels")
-    x2_px: _Number | None = Field(None, description="pixels")
-    y2_px: _Number | None = Field(None, description="pixels")
-    x3_px: _Number | None = Field(None, description="pixels")
-    y3_px: _Number | None = Field(None, description="pixels")
-    x4_px: _Number | None = Field(None, description="pixels")
-    y4_px: _Number | None = Field(None, description="pixels")
-    exact: Annotated[Literal["yes", "no"], BeforeValidator(_lower)] = Field("no", description="yes or no")
-
-
-_M = TypeVar("_M", bound=_RowModel)
-_MEANINGS = 20_000  # texts of a column whose meaning is remembered
-
-
-def _validator(model: type[_M]) -> Callable[[Mapping[str, str]], _M]:
-    """`model.model_validate` for the rows of one table, several times as fast.
-
-    No field of these models depends on another, and the same few texts fill whole columns of a large register. So a row
-    whose every cell was met before in its column is put together from what that cell was found to mean then.
-    """
-    fields = model.model_fields
-    needed = set(model.needed())
-    defaults = {name: field.default for name, field in fields.items() if name not in needed}
-    met: dict[str, dict[str, object]] = {c: {} for c, f in fields.items() if f.annotation not in (str, str | None)}
-
-    def validate(cells: Mapping[str, str]) -> _M:
-        values = dict(defaults)
-        for column, text in cells.items():
-            meanings = met.get(column)
-            value = text if meanings is None else meanings.get(text)
-            if value is None:
-                break
-            values[column] = value
-        else:
-            if needed <= cells.keys():
-                row = model.__new__(model)
-                object.__setattr__(row, "__dict__", values)
-                return row
-        row = model.model_validate(cells)
-        for column, text in cells.items():
-            if (meanings := met.get(column)) is not None:
-                if len(meanings) > _MEANINGS:
-                    meanings.clear()
-                meanings[text] = getattr(row, column)
-        return row
-
-    return validate
-
-
-def _good_rows(
-    model: type[_M], table: TableStream, check: Callable[[_M, int], Iterable[Fault]]
-) -> Iterator[tuple[Row, _M]]:
-    """The rows in which neither the model nor `check` (row, line) finds anything; all faults go to the table's."""
-    validate = _validator(model)
-    for row in table.rows:
-        try:
-            good = validate(row.cells)
-        except ValidationError as e:
-            errors = [error for error in e.errors(include_url=False) if error["loc"][0] not in row.bad]
-            table.faults += [_fault(model, table, row, str(error["loc"][0]), error) for error in errors]
-            table.faults += [_fault(model, table, row, column) for column in row.bad]
-            continue
-        own = [_as_headed(fault, table) for fault in check(good, row.line)]
-        own += [_fault(model, table, row, column) for column in row.bad]
-        if own:
-            table.faults += own
-        else:
-            yield row, good
-
-
-def _require_columns(table: TableStream, needed: Iterable[str]) -> None:
-    missing = [c for c in needed if c not in table.columns]
-    if missing:
-        raise InputError(
-            Fault(
-                file=table.path,
-                line=1,
-                found=f"the columns {', '.join(table.columns)}",
-                wanted=f"also {', '.join(missing)}",
-            )
-        )
-
-
-def _as_headed(fault: Fault, table: TableStream) -> Fault:
-    """A fault that names the column as the file does, where a mapping of columns gave it another name."""
-    heading = table.headings.get(fault.column or "")
-    return fault if heading is None else replace(fault, column=f"{heading} (for {fault.column})")
-
-
-def _fault(model: type[_RowModel], table: TableStream, row: Row, column: str, error: Any = None) -> Fault:
-    why = row.bad[column] if error is None else error.get("ctx", {}).get("why")
-    cell = row.cells.get(column)
-    if row.raw is not None and (heading := table.headings.get(column)) is not None:
-        cell = row.raw.get(heading, cell)
-    found = "nothing" if cell is None else repr(cell)
-    return _as_headed(
-        Fault(
-            file=table.path,
-            line=row.line,
-            column=column,
-            found=f"{found} ({why})" if why else found,
-            wanted=model.model_fields[column].description or "text",
-        ),
-        table,
-    )
-
-
-# ---------------------------------------------------------------------------------------------------------------------
 # Register
 
 
-def load_register(path: Path | str, columns: None = None) -> RegisterResult:
+def load_register(path: Path | str, columns: ColumnMap | None = None) -> RegisterResult:
     """Read a register of antennas (CSV or XLSX), one row each; columns as the interface lists them.
 
     Of rows with the same site and antenna none is kept, as nobody can know which one is meant; of rows that give a site
     another position than most of its rows do, none either. Unknown columns go into `Antenna.extra`.
+
+    Parameters
+    ----------
+    columns : says which of the file's columns is which, where it has headings of its own.
 
     Returns
     -------
@@ -325,13 +93,14 @@ def load_register(path: Path | str, columns: None = None) -> RegisterResult:
 
     Raises
     ------
-    InputError : the file cannot be read as a table at all, or lacks needed columns.
+    InputError : the file cannot be read as a table at all, or lacks needed columns; then an UnknownColumnsError, with a
+    proposal of which column might be which. It is never taken without being asked for.
     """
     table = _register_table(path, columns)
-    unknown = [c for c in table.columns if c not in _RegisterRow.model_fields]
+    unknown = [c for c in table.columns if c not in RegisterRow.model_fields]
     rows: dict[str, list[_Entry]] = {}
     shared: dict[str, str] = {}  # one text for all cells that hold the same
-    for row, good in _good_rows(_RegisterRow, table, lambda r, line: _row_faults(r, table.path, line)):
+    for row, good in good_rows(RegisterRow, table, lambda r, line: _row_faults(r, table.path, line)):
         extra = {c: shared.setdefault(v, v) for c in unknown if (v := row.cells.get(c)) is not None}
         rows.setdefault(good.site_id, []).append(
             _Entry(
@@ -361,10 +130,14 @@ class _Entry(NamedTuple):
     antenna: Antenna
 
 
-def _register_table(path: Path | str, columns: None) -> TableStream:
-    table = open_table(path, _RegisterRow.columns())
+def _register_table(path: Path | str, columns: ColumnMap | None) -> TableStream:
+    known = RegisterRow.columns()
+    table = open_table(path, known) if columns is None else open_mapped(path, known, columns)
     either = () if {"rad_center_m", "rad_center_ft"} & set(table.columns) else ("rad_center_m or rad_center_ft",)
-    _require_columns(table, (*_RegisterRow.needed(), *either))
+    missing = (*missing_columns(table, RegisterRow.needed()), *either)
+    if missing and columns is None:
+        raise UnknownColumnsError(lacking(table, missing), propose_columns(path))
+    require_columns(table, missing)
     return table
 
 
@@ -378,7 +151,7 @@ def _site(site_id: str, entries: list[_Entry], table: TableStream) -> Site | Non
     return Site(
         site_id=site_id,
         lat_deg=first.site_lat_deg,
-        lon_deg=_lon180(first.site_lon_deg),
+        lon_deg=lon180(first.site_lon_deg),
         position_u95_m=next((e.site_position_u_m for e in entries if e.site_position_u_m), SITE_POSITION_U95_M),
         antennas=tuple(e.antenna for e in entries),
     )
@@ -398,7 +171,7 @@ def _unrepeated(site_id: str, entries: list[_Entry], table: TableStream) -> list
 
 def _twice(name: tuple[str, ...], first: int, line: int, what: str, table: TableStream) -> Fault:
     found = f"{' / '.join(name)}, which line {first} has too (neither is used)"
-    return _as_headed(Fault(file=table.path, line=line, column="antenna_id", found=found, wanted=what), table)
+    return as_headed(Fault(file=table.path, line=line, column="antenna_id", found=found, wanted=what), table)
 
 
 def _of_one_position(site_id: str, entries: list[_Entry], table: TableStream) -> list[_Entry]:
@@ -413,7 +186,7 @@ def _of_one_position(site_id: str, entries: list[_Entry], table: TableStream) ->
         for line, value in bad.items():
             wanted = f"{usual!r}, which line {first} gives for site {site_id}"
             fault = Fault(file=table.path, line=line, column=column, found=f"{value!r}", wanted=wanted)
-            table.faults.append(_as_headed(fault, table))
+            table.faults.append(as_headed(fault, table))
         entries = [e for e in entries if e.line not in bad]
     return entries
 
@@ -431,11 +204,7 @@ def _sorted(faults: list[Fault]) -> tuple[Fault, ...]:
     return tuple(sorted(faults, key=lambda f: f.line or 0))
 
 
-def _lon180(lon_deg: float) -> float:
-    return lon_deg - 360.0 if lon_deg > 180.0 else lon_deg
-
-
-def _row_faults(row: _RegisterRow, path: Path, line: int) -> Iterable[Fault]:
+def _row_faults(row: RegisterRow, path: Path, line: int) -> Iterable[Fault]:
     """What no single cell of a register's row shows."""
     if row.rad_center_m is None and row.rad_center_ft is None:
         yield Fault(
@@ -459,7 +228,7 @@ def _row_faults(row: _RegisterRow, path: Path, line: int) -> Iterable[Fault]:
         yield Fault(file=path, line=line, column="grid_crs", found="nothing", wanted=wanted)
     elif grids and row.grid_crs is not None:
         try:
-            norths.check_grid_north(row.site_lat_deg, _lon180(row.site_lon_deg), row.grid_crs)
+            norths.check_grid_north(row.site_lat_deg, lon180(row.site_lon_deg), row.grid_crs)
         except InputError as e:
             yield Fault(
                 file=path,
@@ -468,18 +237,11 @@ def _row_faults(row: _RegisterRow, path: Path, line: int) -> Iterable[Fault]:
                 found=f"{row.grid_crs!r}: {e.faults[0].found}",
                 wanted=e.faults[0].wanted,
             )
-    magnetic = row.reading_azimuth_deg is not None and row.reading_north == "magnetic"
-    if magnetic and row.reading_date and not norths.FIRST_YEAR <= row.reading_date.year <= norths.LAST_YEAR:
-        yield Fault(
-            file=path,
-            line=line,
-            column="reading_date",
-            found=row.reading_date.isoformat(),
-            wanted=f"a date from {norths.FIRST_YEAR} to {norths.LAST_YEAR}, as the reading is magnetic",
-        )
+    if row.reading_azimuth_deg is not None and row.reading_north == "magnetic" and row.reading_date:
+        yield from reading_date_fault(row.reading_date, path, line)
 
 
-def _antenna(row: _RegisterRow, line: int, extra: dict[str, str], shared: dict[str, str]) -> Antenna:
+def _antenna(row: RegisterRow, line: int, extra: dict[str, str], shared: dict[str, str]) -> Antenna:
     rad_center_m = row.rad_center_m
     if rad_center_m is None:
         assert row.rad_center_ft is not None  # _row_faults saw to it
@@ -523,6 +285,39 @@ def _antenna(row: _RegisterRow, line: int, extra: dict[str, str], shared: dict[s
 # ---------------------------------------------------------------------------------------------------------------------
 # Controls and picks
 
+
+class _ControlRow(RowModel):
+    photo: str = Field(description="the photo's file name, or its path relative to this file")
+    kind: Annotated[ControlKind, BeforeValidator(lower)] = Field(description=", ".join(CONTROL_U95))
+    name: str = ""
+    x_px: Number | None = Field(None, description="pixels from the left")
+    y_px: Number | None = Field(None, description="pixels from the top")
+    x2_px: Number | None = Field(None, description="pixels from the left, of the shadow's tip")
+    y2_px: Number | None = Field(None, description="pixels from the top, of the shadow's tip")
+    lat_deg: Angle | None = Field(None, ge=-90, le=90, description=LAT)
+    lon_deg: Angle | None = Field(None, ge=-180, le=360, description=LON)
+    height_m: Number | None = Field(None, ge=-1000, le=10000, description="metres")
+    azimuth_true_deg: Angle | None = Field(None, ge=-360, le=360, description=AZIMUTH)
+    value_deg: Angle | None = Field(None, ge=-180, le=180, description="degrees, -180 to 180")
+    u95: Number | None = Field(None, gt=0, description="a 95 % uncertainty above 0, metres or degrees as the kind")
+
+
+class _PickRow(RowModel):
+    photo: str = Field(description="the photo's file name, or its path relative to this file")
+    antenna_id: str = Field(description="an antenna of the register")
+    x_px: Number | None = Field(None, description="pixels from the left")
+    y_px: Number | None = Field(None, description="pixels from the top")
+    x1_px: Number | None = Field(None, description="pixels")
+    y1_px: Number | None = Field(None, description="pixels")
+    x2_px: Number | None = Field(None, description="pixels")
+    y2_px: Number | None = Field(None, description="pixels")
+    x3_px: Number | None = Field(None, description="pixels")
+    y3_px: Number | None = Field(None, description="pixels")
+    x4_px: Number | None = Field(None, description="pixels")
+    y4_px: Number | None = Field(None, description="pixels")
+    exact: Annotated[Literal["yes", "no"], BeforeValidator(lower)] = Field("no", description="yes or no")
+
+
 # What each kind of control needs, and what it may have besides
 _CONTROL_NEEDS: Mapping[ControlKind, tuple[str, ...]] = {
     "landmark": ("x_px", "y_px", "lat_deg", "lon_deg"),
@@ -548,8 +343,8 @@ def load_controls(path: Path | str) -> tuple[Control, ...]:
     InputError : with every fault of the file.
     """
     table = open_table(path, _ControlRow.columns())
-    _require_columns(table, _ControlRow.needed())
-    good = list(_good_rows(_ControlRow, table, lambda row, line: _control_faults(row, table.path, line)))
+    require_columns(table, _ControlRow.needed())
+    good = list(good_rows(_ControlRow, table, lambda row, line: _control_faults(row, table.path, line)))
     if table.faults:
         raise InputError(_sorted(table.faults))
     return tuple(_control(control, row.line) for row, control in good)
@@ -581,7 +376,7 @@ def _control_faults(row: _ControlRow, path: Path, line: int) -> Iterable[Fault]:
                 yield fault(column, f"'{value:g}' in a row of kind {row.kind}", "nothing: only a shadow has a tip")
     azimuth = row.azimuth_true_deg
     if azimuth is not None and azimuth < 0.0 and not tilt:
-        yield fault("azimuth_true_deg", f"'{azimuth:g}'", _AZIMUTH)
+        yield fault("azimuth_true_deg", f"'{azimuth:g}'", AZIMUTH)
     limit = 90.0 if row.kind == "pitch" else 180.0
     angle = _angle_of(row)
     if tilt and angle is not None and not -limit <= angle <= limit:
@@ -603,7 +398,7 @@ def _control(row: _ControlRow, line: int) -> Control:
         u95=CONTROL_U95[row.kind] if row.u95 is None else row.u95,
         pixel=None if row.x_px is None or row.y_px is None else (row.x_px, row.y_px),
         lat_deg=row.lat_deg,
-        lon_deg=None if row.lon_deg is None else _lon180(row.lon_deg),
+        lon_deg=None if row.lon_deg is None else lon180(row.lon_deg),
         height_m=row.height_m,
         azimuth_true_deg=azimuth_deg(row.azimuth_true_deg)
         if has_azimuth and row.azimuth_true_deg is not None
@@ -622,8 +417,8 @@ def load_picks(path: Path | str) -> tuple[Pick, ...]:
     InputError : with every fault of the file.
     """
     table = open_table(path, _PickRow.columns())
-    _require_columns(table, _PickRow.needed())
-    good = list(_good_rows(_PickRow, table, lambda row, line: _pick_faults(row, table.path, line)))
+    require_columns(table, _PickRow.needed())
+    good = list(good_rows(_PickRow, table, lambda row, line: _pick_faults(row, table.path, line)))
     first: dict[tuple[str, ...], int] = {}
     for row, pick in good:
         name = (pick.photo, pick.antenna_id)

@@ -68,7 +68,7 @@ class TableStream:
     columns: tuple[str, ...]
     rows: Iterator[Row]
     faults: list[Fault] = field(default_factory=list)
-    headings: Mapping[str, str] = field(default_factory=dict)
+    headings: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def read_table(path: Path | str, known_columns: Sequence[str]) -> Table:

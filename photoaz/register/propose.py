@@ -1,0 +1,494 @@
+"""A proposal of which column of a register is which, for somebody to check; nothing here is ever taken for granted."""
+
+from __future__ import annotations
+
+import difflib
+import itertools
+import json
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from photoaz.angles import parse_angle_deg
+from photoaz.errors import Fault, InputError
+from photoaz.register.columns import LENGTHS_M, is_angle, is_date, is_length, units_of
+from photoaz.register.rows import RegisterRow
+from photoaz.register.tables import DELIMITERS, TableShape, open_table, read_records
+
+SAMPLE_ROWS = 200
+LIKELY, PERHAPS = 0.75, 0.58  # of a score from 0 to 1
+
+#: what people call these columns (common practice, no source); units stand apart
+_NAMES: Mapping[str, tuple[str, ...]] = {
+    "site_id": ("site id", "site no", "site number", "site name", "site", "site code", "tower id", "tower", "station",
+                "location id", "structure id"),
+    "antenna_id": ("antenna id", "antenna no", "antenna name", "antenna", "ant id", "cell id", "cell name", "cell",
+                   "panel id", "asset id", "antenna tag"),
+    "site_lat_deg": ("latitude", "lat", "site latitude", "tower lat", "lat wgs84", "gps lat", "breite", "latitud"),
+    "site_lon_deg": ("longitude", "lon", "long", "lng", "site longitude", "tower lon", "gps lon", "lange", "longitud"),
+    "site_position_u_m": ("position uncertainty", "position accuracy", "gps accuracy", "coordinate accuracy"),
+    "sector": ("sector", "sector id", "sec", "sector no", "face", "sektor", "secteur"),
+    "position": ("position", "pos", "position in sector", "slot", "antenna position", "mount position"),
+    "rad_center_m": ("rad center", "rad centre", "rad ctr", "radiation center", "radiation centre", "centerline",
+                     "centreline", "c l height", "antenna centerline", "height agl", "agl", "antenna height agl",
+                     "acl", "mounting height", "mount height", "hba"),
+    "rad_center_u_m": ("rad center uncertainty", "height uncertainty", "rad center accuracy"),
+    "antenna_height_m": ("antenna height", "antenna length", "panel height", "panel length", "box height", "length"),
+    "antenna_width_m": ("antenna width", "panel width", "box width", "width"),
+    "antenna_depth_m": ("antenna depth", "panel depth", "box depth", "depth", "thickness"),
+    "offset_east_m": ("offset east", "east offset", "offset e", "dx"),
+    "offset_north_m": ("offset north", "north offset", "offset n", "dy"),
+    "design_azimuth_deg": ("design azimuth", "planned azimuth", "azimuth design", "azimuth planned", "plan azimuth",
+                           "rf azimuth", "azimuth", "azi", "azm", "az", "target azimuth", "bearing", "azimut"),
+    "design_north": ("design north", "azimuth reference", "north reference", "azimuth ref", "design north reference"),
+    "tolerance_deg": ("tolerance", "azimuth tolerance", "tol"),
+    "design_downtilt_deg": ("design downtilt", "mechanical downtilt", "mech tilt", "mechanical tilt", "planned tilt",
+                            "downtilt", "m tilt", "mdt", "tilt"),
+    "reading_azimuth_deg": ("reading azimuth", "measured azimuth", "azimuth measured", "actual azimuth",
+                            "azimuth actual", "as built azimuth", "surveyed azimuth", "field azimuth",
+                            "azimuth as built", "azimuth reading", "meas az", "read az"),
+    "reading_north": ("reading north", "measured north", "measurement reference", "reading reference", "read ref"),
+    "reading_u95_deg": ("reading uncertainty", "measurement uncertainty", "reading accuracy", "instrument accuracy"),
+    "reading_date": ("reading date", "measured on", "measurement date", "date measured", "survey date",
+                     "date of survey", "date of reading", "measured", "date"),
+    "reading_downtilt_deg": ("reading downtilt", "measured downtilt", "measured tilt", "actual tilt", "tilt measured"),
+    "reading_downtilt_u95_deg": ("downtilt uncertainty", "tilt uncertainty", "tilt accuracy"),
+    "grid_crs": ("grid crs", "epsg", "crs", "epsg code", "projection", "grid"),
+}  # fmt: skip
+
+_UNITS: Mapping[str, tuple[str, ...]] = {
+    "ft": ("ft", "feet", "foot", "'"),
+    "m": ("m", "metre", "metres", "meter", "meters", "mtr"),
+    "cm": ("cm",),
+    "mm": ("mm",),
+    "in": ("in", "inch", "inches", '"'),
+    "deg": ("deg", "degree", "degrees", "°", "degt", "degm"),
+    "gon": ("gon", "grad", "gons"),
+    "mil": ("mil", "mils"),
+    "rad": ("radians",),
+}
+_UNIT_WORDS = {word: unit for unit, words in _UNITS.items() for word in words}
+_NORTH_WORDS = {
+    "true": "true", "t": "true", "tn": "true", "degt": "true",
+    "mag": "magnetic", "magnetic": "magnetic", "mn": "magnetic", "degm": "magnetic", "compass": "magnetic",
+    "grid": "grid", "gn": "grid",
+}  # fmt: skip
+_DATES = ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%Y%m%d", "%d-%m-%Y", "%d-%b-%Y", "%d %b %Y")
+
+
+#: cells with which people say that they know nothing
+_BLANKS = ("n/a", "na", "#n/a", "-", "--", "none", "null", "nan", "tbd", "tbc", "?", "unknown")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProposedColumn:
+    """A column of the interface, the heading it may be, and why. score: 0 to 1.
+
+    settings : what else stands in the TOML, such as unit. others : headings that come next.
+    """
+
+    column: str
+    heading: str
+    score: float
+    reasons: tuple[str, ...]
+    settings: tuple[tuple[str, str | int], ...] = ()
+    others: tuple[str, ...] = ()
+
+    @property
+    def likely(self) -> bool:
+        return self.score >= LIKELY
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColumnsProposal:
+    """Which columns of a table may be which. missing: needed ones that nothing looks like; unused: other headings."""
+
+    path: Path
+    shape: TableShape
+    decimal: str
+    blank: tuple[str, ...]
+    columns: tuple[ProposedColumn, ...]
+    missing: tuple[str, ...]
+    unused: tuple[str, ...]
+
+    def to_toml(self) -> str:
+        """The proposal as a file for `load_columns`, its reasons as comments. To be read before it is used."""
+        lines = [
+            f"# Columns of {self.path.name}: a proposal. Check every line; a wrong one gives wrong azimuths.",
+            "",
+        ]
+        if self.shape.delimiter is not None:
+            lines.append(f"delimiter = {_quoted(self.shape.delimiter)}")
+        if self.shape.header_line is not None:
+            lines.append(f"header_line = {self.shape.header_line}")
+        if self.decimal != ".":
+            lines.append(f"decimal = {_quoted(self.decimal)}")
+        if self.blank:
+            lines.append(f"blank = [{', '.join(map(_quoted, self.blank))}]")
+        if lines[-1]:
+            lines.append("")
+        lines.append("[columns]")
+        for item in self.columns:
+            doubt = "" if item.likely else "perhaps: "
+            lines.append(f"# {doubt}{'; '.join(item.reasons)}")
+            if item.others:
+                lines.append(f"# or: {', '.join(_one_line(other) for other in item.others)}")
+            lines.append(f"{item.column} = {_value(item)}")
+        for column in self.missing:
+            wanted = RegisterRow.model_fields[column].description or "text"
+            lines.append(f"# needed, and nothing in the file looks like it: {wanted}")
+            lines += [f"# {hint}" for hint in self._hints(column)] or [f'# {column} = ""']
+        if self.unused:
+            lines += ["", f"# carried along as they are: {', '.join(_one_line(h) for h in self.unused)}"]
+        known = {item.column for item in self.columns}
+        norths = [
+            north
+            for azimuth, north in (("design_azimuth_deg", "design_north"), ("reading_azimuth_deg", "reading_north"))
+            if north not in known and any(i.column == azimuth and "north" not in dict(i.settings) for i in self.columns)
+        ]
+        lines += ["", "[constants]"]
+        lines += [f'# {north} = "true"  # or magnetic, or grid: the file does not say' for north in norths]
+        return "\n".join(lines) + "\n"
+
+    def _hints(self, column: str) -> list[str]:
+        """What might stand for a needed column that nothing looks like."""
+        headings = {c.column: c.heading for c in self.columns}
+        if column == "antenna_id" and "sector" in headings:
+            parts = [_quoted(headings[c]) for c in ("sector", "position") if c in headings]
+            return [f'antenna_id = {{from = [{", ".join(parts)}], join = "-"}}']
+        ways = [next((h for h in self.unused if re.match(way, h, re.IGNORECASE)), None) for way in ("east", "north")]
+        if column == "site_lat_deg" and ways[0] and ways[1]:
+            return [f'site_position = {{easting = {_quoted(ways[0])}, northing = {_quoted(ways[1])}, crs = "EPSG:"}}']
+        return []
+
+
+class UnknownColumnsError(InputError):
+    """A register whose headings are not the interface's. proposal: which ones might be which."""
+
+    def __init__(self, lacking: Fault, proposal: ColumnsProposal) -> None:
+        self.proposal = proposal
+        how = (
+            "a file that says which column is which (--columns FILE). "
+            f"{_summary(proposal)} As a start, save what follows as a file, check every line of it, and name it there:"
+            f"\n\n{proposal.to_toml()}"
+        )
+        super().__init__([lacking, Fault(file=proposal.path, wanted=how)])
+
+
+def save_proposal(proposal: ColumnsProposal, path: Path | str) -> None:
+    """Write a proposal to a file for somebody to check; InputError where the file is there already."""
+    try:
+        with Path(path).open("x", encoding="utf-8") as file:
+            file.write(proposal.to_toml())
+    except FileExistsError:
+        raise InputError(Fault(file=path, found="a file that is there already", wanted="a new name")) from None
+
+
+def propose_columns(path: Path | str) -> ColumnsProposal:
+    """What the columns of a register may be, by their headings and by what stands in their first rows.
+
+    Raises
+    ------
+    InputError : the file is no table.
+    """
+    path = Path(path)
+    shape = _shape(path)
+    table = open_table(path, (), shape)
+    rows = [row.cells for row in itertools.islice(table.rows, SAMPLE_ROWS)]
+    blank = sorted({v for row in rows for v in row.values() if v.casefold() in _BLANKS})
+    cells = {h: [row[h] for row in rows if h in row and row[h] not in blank] for h in table.columns}
+    commas = sum(bool(re.fullmatch(r"[+-]?\d+,\d+", v)) for values in cells.values() for v in values)
+    points = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+", v)) for values in cells.values() for v in values)
+    decimal = "," if commas > points and shape.delimiter != "," else "."
+    pairs = [(h, c) for h, values in cells.items() for c in _pair(h, values, decimal)]
+    taken = {h for h, _ in pairs}
+    scored = [
+        found
+        for column in _NAMES
+        for heading in table.columns
+        if heading not in taken and (found := _scored(column, heading, cells[heading], decimal)) is not None
+    ]
+    chosen = {c.column: c for _, c in pairs}
+    used = set(taken)
+    for item in sorted(scored, key=lambda c: -c.score):
+        if item.score >= PERHAPS and item.column not in chosen and item.heading not in used:
+            chosen[item.column] = item
+            used.add(item.heading)
+    columns = []
+    for column in _NAMES:
+        if (found := chosen.get(column)) is not None:
+            near = sorted((c for c in scored if c.column == column and c.heading not in used), key=lambda c: -c.score)
+            others = tuple(c.heading for c in near[:2] if c.score >= PERHAPS)
+            columns.append(
+                ProposedColumn(
+                    column=column,
+                    heading=found.heading,
+                    score=found.score,
+                    reasons=found.reasons,
+                    settings=found.settings,
+                    others=others,
+                )
+            )
+    return ColumnsProposal(
+        path=path,
+        shape=shape,
+        decimal=decimal,
+        blank=tuple(blank),
+        columns=tuple(columns),
+        missing=tuple(c for c in _needed() if c not in chosen),
+        unused=tuple(h for h in table.columns if h not in used),
+    )
+
+
+def _needed() -> tuple[str, ...]:
+    return (*RegisterRow.needed(), "rad_center_m")
+
+
+def _summary(proposal: ColumnsProposal) -> str:
+    if not proposal.missing:
+        return "Something in the file looks like each needed column."
+    return f"Nothing in the file looks like {', '.join(proposal.missing)}."
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")  # JSON's strings are TOML's but for this
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _value(item: ProposedColumn) -> str:
+    if not item.settings:
+        return _quoted(item.heading)
+    settings = [f"{k} = {_quoted(v) if isinstance(v, str) else v}" for k, v in item.settings]
+    return "{" + ", ".join([f"from = {_quoted(item.heading)}", *settings]) + "}"
+
+
+def _shape(path: Path) -> TableShape:
+    """The delimiter that parts the first lines into most cells of the same number, and the line of the headings."""
+    best: tuple[float, str | None, list[tuple[int, list[str]]]] = (-1.0, None, [])
+    for delimiter in (*DELIMITERS, "|"):
+        try:
+            head = list(itertools.islice(read_records(path, (), TableShape(delimiter=delimiter)), 30))
+        except InputError:
+            if delimiter == "|" and best[1] is None:
+                raise
+            continue
+        widths = [len(cells) for _, cells in head if any(c.strip() for c in cells)]
+        if not widths:
+            continue
+        usual = max(set(widths), key=widths.count)
+        score = widths.count(usual) / len(widths) * (usual > 1) + 0.001 * usual
+        if score > best[0]:
+            best = (score, delimiter, head)
+    _, found, head = best
+    header = _header(head)
+    return TableShape(delimiter=None if found == "," else found, header_line=None if header in (None, 1) else header)
+
+
+def _header(head: Sequence[tuple[int, list[str]]]) -> int | None:
+    """The first line with as many texts as any, none of them a number; None where there is none."""
+    counts = [(line, [c.strip() for c in cells if c.strip()]) for line, cells in head]
+    most = max((len(cells) for _, cells in counts), default=0)
+    first = next((line for line, cells in counts if cells), None)
+    for line, cells in counts:
+        if len(cells) >= max(2, 0.7 * most) and not any(_is_number(c) for c in cells):
+            return None if line == first else line
+    return None
+
+
+def _is_number(text: str) -> bool:
+    return re.fullmatch(r"[+-]?\d+([.,]\d+)?", text) is not None
+
+
+def _words(heading: str) -> tuple[list[str], str | None, str | None]:
+    """A heading's words without those of its unit and its north, and these."""
+    text = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading)
+    words = re.findall(r"[^\W_]+|[°'\"]", text.casefold())
+    bracketed = re.findall(r"[^\W_]+|[°'\"]", " ".join(re.findall(r"[(\[{]([^)\]}]*)", text)).casefold())
+    # a short word is a unit or a north only where these are written: in brackets or last ('M-Tilt' is not in metres)
+    ends = {*bracketed, words[-1]} if words else set()
+    units = [w for w in words if w in _UNIT_WORDS and w in ends]
+    norths = [w for w in words if w in _NORTH_WORDS and (w in ends or len(w) > 2)]
+    rest = [w for w in words if w not in units and w not in norths]
+    unit = _UNIT_WORDS[units[-1]] if units else None
+    return rest or words, unit, _NORTH_WORDS[norths[0]] if norths else None
+
+
+def _likeness(words: Sequence[str], name: str) -> float:
+    """0 to 1: how alike a heading's words and a known name are, in letters and in words."""
+    theirs = name.split()
+    letters = difflib.SequenceMatcher(None, " ".join(words), name).ratio()
+    in_order = difflib.SequenceMatcher(None, " ".join(sorted(words)), " ".join(sorted(theirs))).ratio()
+    both = len(set(words) & set(theirs))
+    share = both / max(1, len(set(words) | set(theirs)))
+    return max(letters, in_order, share)
+
+
+def _scored(column: str, heading: str, values: Sequence[str], decimal: str) -> ProposedColumn | None:
+    words, unit, north = _words(heading)
+    if heading.casefold() == column or (column == "rad_center_m" and heading.casefold() == "rad_center_ft"):
+        likeness, name = 1.0, column
+    else:
+        likeness, name = max(((_likeness(words, n), n) for n in _NAMES[column]), key=lambda one: one[0])
+    if likeness < 0.5:
+        return None
+    reasons = [f"the heading {'is' if likeness == 1.0 else 'is like'} '{name}'"]
+    settings: list[tuple[str, str | int]] = []
+    score = likeness
+    if unit is not None and unit not in units_of(column):
+        score *= 0.5 if units_of(column) else 0.8
+        reasons.append(f"but its unit {unit} is not one of this")
+    elif unit is not None and unit not in ("m", "deg"):
+        settings.append(("unit", unit))
+        reasons.append(f"its heading says {unit}")
+    if is_length(column) and unit is None:
+        reasons.append('no unit in its heading: metres unless you say so, as in unit = "ft"')
+    if column in ("design_azimuth_deg", "reading_azimuth_deg"):
+        if north is not None:
+            settings.append(("north", north))
+            reasons.append(f"its heading says {north} north")
+        else:
+            reasons.append('no north in its heading: true unless you say so, as in north = "magnetic"')
+    fit, why, more = _content(column, values, unit, decimal)
+    if why:
+        reasons.append(why)
+    settings += more
+    score *= 0.45 + 0.55 * fit
+    return ProposedColumn(
+        column=column, heading=heading, score=round(score, 4), reasons=tuple(reasons), settings=tuple(settings)
+    )
+
+
+#: what usually stands in a column, in its own unit; common practice, no source
+_RANGES: Mapping[str, tuple[float, float]] = {
+    "site_lat_deg": (-90.0, 90.0),
+    "site_lon_deg": (-180.0, 360.0),
+    "site_position_u_m": (0.001, 1000.0),
+    "position": (1.0, 20.0),
+    "rad_center_m": (2.0, 1000.0),
+    "rad_center_u_m": (0.001, 100.0),
+    "antenna_height_m": (0.2, 6.0),
+    "antenna_width_m": (0.05, 2.0),
+    "antenna_depth_m": (0.02, 1.0),
+    "offset_east_m": (-20.0, 20.0),
+    "offset_north_m": (-20.0, 20.0),
+    "design_azimuth_deg": (0.0, 360.0),
+    "tolerance_deg": (0.1, 45.0),
+    "design_downtilt_deg": (-20.0, 20.0),
+    "reading_azimuth_deg": (0.0, 360.0),
+    "reading_u95_deg": (0.01, 45.0),
+    "reading_downtilt_deg": (-20.0, 20.0),
+    "reading_downtilt_u95_deg": (0.01, 10.0),
+}
+_WORDS: Mapping[str, tuple[str, ...]] = {
+    "design_north": ("true", "magnetic", "grid", "t", "m", "g", "mag"),
+    "reading_north": ("true", "magnetic", "grid", "t", "m", "g", "mag"),
+}
+
+
+def _content(
+    column: str, values: Sequence[str], unit: str | None, decimal: str
+) -> tuple[float, str, list[tuple[str, str | int]]]:
+    """How much of a column's content could be that (0 to 1), in words, and settings that it asks for."""
+    if not values:
+        return 0.6, "nothing stands in it in the first rows", []
+    if is_date(column):
+        return _dates(values)
+    if column in _WORDS:
+        return _share(values, lambda v: v.casefold() in _WORDS[column], "true, magnetic or grid")
+    if column == "grid_crs":
+        return _share(values, lambda v: re.fullmatch(r"(EPSG:)?\d{4,6}", v, re.IGNORECASE) is not None, "an EPSG code")
+    if column not in _RANGES:  # names: repeated for a site, rarely for an antenna
+        numbers = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+", v)) for v in values) / len(values)
+        distinct = len(set(values)) / len(values)
+        if numbers > 0.5:
+            return 0.2, "but it holds decimal numbers", []
+        if column == "sector" and distinct > 0.5 and len(values) > 10:
+            return 0.6, "but its texts hardly repeat", []
+        return 1.0, "", []
+    low, high = _RANGES[column]
+    scale = LENGTHS_M.get(unit or "m", 1.0) if is_length(column) else {"gon": 0.9, "mil": 0.05625}.get(unit or "", 1.0)
+
+    def fits(value: str) -> bool:
+        number = _parsed(value, decimal, angle=is_angle(column))
+        return number is not None and low <= scale * number <= high
+
+    share, why, more = _share(values, fits, f"numbers from {low:g} to {high:g}")
+    if is_angle(column) and any(not _is_number(v.replace(".", "", 1)) for v in values) and share > 0.5:
+        why += ", in degrees and minutes or with letters"
+    return share, why, more
+
+
+def _parsed(text: str, decimal: str, *, angle: bool) -> float | None:
+    if decimal == ",":
+        text = text.replace(",", ".")
+    try:
+        return parse_angle_deg(text) if angle else float(text)
+    except ValueError:
+        return None
+
+
+def _share(
+    values: Sequence[str], fits: Callable[[str], bool], what: str
+) -> tuple[float, str, list[tuple[str, str | int]]]:
+    share = sum(map(fits, values)) / len(values)
+    if share >= 0.95:
+        return 1.0, f"it holds {what}", []
+    if share >= 0.5:
+        return share, f"{100.0 * share:.0f} % of it are {what}", []
+    return share, f"but it holds hardly any {what}", []
+
+
+def _dates(values: Sequence[str]) -> tuple[float, str, list[tuple[str, str | int]]]:
+    def fits(value: str, layout: str) -> bool:
+        try:
+            datetime.strptime(value[:10] if layout == "%Y-%m-%d" else value, layout)
+        except ValueError:
+            return False
+        return True
+
+    shares = {layout: sum(fits(v, layout) for v in values) / len(values) for layout in _DATES}
+    best = max(shares, key=lambda layout: shares[layout])
+    if shares[best] < 0.5:
+        return shares[best], "but it holds hardly any dates", []
+    if best == "%Y-%m-%d":
+        return shares[best], "it holds dates in ISO 8601", []
+    why = f"it holds dates as {best}"
+    if best == "%d/%m/%Y" and shares["%m/%d/%Y"] == shares[best]:
+        why += " (day and month may stand the other way round: check)"
+    return shares[best], why, [("format", best)]
+
+
+def _pair(heading: str, values: Sequence[str], decimal: str) -> list[ProposedColumn]:
+    """Latitude and longitude, where both stand in one column."""
+    for separator in (";", ",", "/", " "):
+        if separator == decimal or not values:
+            continue
+        parts = [[p.strip() for p in v.split(separator)] for v in values]
+        good = [
+            p
+            for p in parts
+            if len(p) == 2
+            and (lat := _parsed(p[0], decimal, angle=True)) is not None
+            and (lon := _parsed(p[1], decimal, angle=True)) is not None
+            and abs(lat) <= 90.0
+            and abs(lon) <= 180.0
+            and any(mark in p[0] + p[1] for mark in ".,°'NSEW")
+        ]
+        if len(good) >= 0.9 * len(values):
+            more: tuple[tuple[str, str | int], ...] = () if separator == "," else (("separator", separator),)
+            return [
+                ProposedColumn(
+                    column=column,
+                    heading=heading,
+                    score=0.8,
+                    reasons=(f"it holds two angles parted by '{separator}': latitude first, if it is as usual",),
+                    settings=(("part", k), *more),
+                )
+                for k, column in enumerate(("site_lat_deg", "site_lon_deg"), 1)
+            ]
+    return []
