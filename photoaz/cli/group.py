@@ -1,0 +1,87 @@
+"""The command `photoaz` itself, its exit codes, and the options that several commands have."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from photoaz import __version__
+from photoaz.cli.streams import emit, say
+from photoaz.errors import InputError
+
+SOME_UNUSABLE = 1
+NOTHING_DONE = 2
+INTERRUPTED = 130  # as shells have it
+
+FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+COSTS = click.option(
+    "--costs",
+    metavar="FILE",
+    type=FILE,
+    help="What a visit, a climb and a wrong azimuth cost, TOML: lines such as 'visit = 300'.",
+)
+
+
+class _Commands(click.Group):
+    """Turns what a user can mend into lines on standard error and exit code 2."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except InputError as err:
+            for fault in err.faults:
+                say(str(fault))
+            ctx.exit(NOTHING_DONE)
+        except OSError as err:
+            say(f"{err.filename}: {err.strerror}" if err.filename else str(err))
+            ctx.exit(NOTHING_DONE)
+        except KeyboardInterrupt:
+            ctx.exit(INTERRUPTED)
+
+
+def _show_versions(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
+    if not wanted or ctx.resilient_parsing:
+        return
+    import platform
+    import re
+    from importlib import metadata
+
+    lines = [f"photoaz {__version__}", f"Python {platform.python_version()}", platform.platform()]
+    try:
+        needs = metadata.requires("photoaz") or []
+    except metadata.PackageNotFoundError:
+        needs = []
+    for need in needs:
+        if "extra ==" not in need and (name := re.match(r"[\w.-]+", need)):
+            try:
+                lines.append(f"{name[0]} {metadata.version(name[0])}")
+            except metadata.PackageNotFoundError:
+                lines.append(f"{name[0]} is not installed")
+    emit("\n".join(lines) + "\n")
+    ctx.exit()
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, message="photoaz %(version)s")
+@click.option(
+    "--show-versions",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_show_versions,
+    help="Show the versions of photoaz, Python and the libraries, and exit.",
+)
+def main() -> None:
+    """A second opinion on antenna azimuths from geotagged ground photos.
+
+    \b
+    Example:
+      photoaz demo
+    """
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")  # a degree sign must not end a run in a terminal that lacks it
