@@ -15,6 +15,7 @@ from photoaz.angles import wrap_rad
 from photoaz.errors import InputError, PhotoazError
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination, declination, to_true
+from photoaz.memory import Memory, recall
 from photoaz.network.choose import Chosen
 from photoaz.network.site import K95, RADIUS_95, Angle, AntennaFacts, PhotoFacts
 from photoaz.photo.calibration import Calibration, camera_from_calibration
@@ -26,13 +27,15 @@ from photoaz.photo.camera import (
     rotation_cam_from_enu,
 )
 from photoaz.photo.metadata import read_record
+from photoaz.photo.picture import Picture
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.load import matches_photo
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.sightings import Sighted, Spot, Standing
-from photoaz.sights import Attitude, sights_of
+from photoaz.sights import Attitude, Sights, sights_of
+from photoaz.vision.evidence import BoxMode
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
-from photoaz.vision.verticals import find_verticals
+from photoaz.vision.verticals import Verticals, find_verticals
 
 Array = NDArray[Any]
 
@@ -46,6 +49,20 @@ STAND_OFF_M = (1.4, 1.0)
 TYPICAL_SIZE_M = {"width": (0.30, 0.30), "height": (1.7, 0.35), "depth": (0.14, 0.30)}
 #: of a size that the register gives: a hundredth, and 4 mm of rounding
 SIZE_SIGMA = (0.01, 0.004)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocalPhoto:
+    """A photo's file, and what is known of it already.
+
+    name: what it is called in results and tables. path: where it lies, perhaps for as long as it is needed only.
+    digest: SHA-256 of the file, hexadecimal; record: of its metadata; None where nobody read them yet.
+    """
+
+    name: str
+    path: Path
+    digest: str | None = None
+    record: PhotoRecord | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,8 +80,41 @@ class UnusablePhotoError(PhotoazError):
     """Why a photo cannot take part; becomes its reason."""
 
 
+class Looking:
+    """Where antennas are looked for in a photo, and what was expected of each; patches are cut when they are needed."""
+
+    def __init__(self, picture: Picture, spots: Sequence[Spot], expectations: Mapping[str, Expectation]) -> None:
+        self.picture = picture
+        self.expectations = expectations
+        self._spots = tuple(spots)
+        self._looks: dict[str, Look] | None = None
+
+    @property
+    def inputs(self) -> tuple[object, ...]:
+        """All that the looks depend on."""
+        spots = [(s.antenna_id, s.corners_px, s.seed_px, s.exact, s.candidate) for s in self._spots]
+        return (self.picture.digest, spots, list(self.expectations.values()))
+
+    def looks(self) -> Mapping[str, Look]:
+        """Per antenna. Raises InputError where the photo cannot be decoded."""
+        if self._looks is None:
+            image = self.picture.grey()
+            self._looks = {
+                s.antenna_id: look_at(
+                    image,
+                    self.expectations[s.antenna_id],
+                    corners_px=None if s.candidate is not None else s.corners_px,
+                    seed_px=s.seed_px,
+                    exact=s.exact,
+                    candidate=s.candidate,
+                )
+                for s in self._spots
+            }
+        return self._looks
+
+
 def open_photo(
-    path: Path,
+    file: LocalPhoto,
     controls: Sequence[Control],
     controls_dir: Path | None,
     picks: Sequence[Pick],
@@ -75,17 +125,17 @@ def open_photo(
 
     Raises InputError where the file is no photo, UnusablePhotoError where nothing tells the focal length.
     """
-    record = read_record(path)
+    record = read_record(file.path) if file.record is None else file.record
     camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
     if camera is None:
         raise UnusablePhotoError("its metadata give no focal length, and no calibration was given")
     here = Path()
     return GatheredPhoto(
-        path=path,
+        path=file.path,
         record=record,
         camera=camera,
-        controls=tuple(c for c in controls if matches_photo(c.photo, path, controls_dir or here)),
-        picks=tuple(p for p in picks if matches_photo(p.photo, path, picks_dir or here)),
+        controls=tuple(c for c in controls if matches_photo(c.photo, file.name, controls_dir or here)),
+        picks=tuple(p for p in picks if matches_photo(p.photo, file.name, picks_dir or here)),
     )
 
 
@@ -174,14 +224,15 @@ def photo_facts_of(
     photo: GatheredPhoto,
     standing: Standing,
     sighted: Sighted,
-    image: Array,
+    picture: Picture,
     site: Site,
     frame: EnuFrame,
     antenna_facts: Mapping[str, AntennaFacts],
-) -> tuple[PhotoFacts, Mapping[str, Look]]:
+    memory: Memory,
+) -> tuple[PhotoFacts, Looking]:
     """Gather a photo's facts and measure the antennas sighted in it; also where each was looked for.
 
-    image: (H, W) grey, as shown. Raises UnusablePhotoError where the photo cannot take part.
+    Raises UnusablePhotoError where the photo cannot take part, InputError where it cannot be decoded.
     """
     spots = [s for s in sighted.spots if s.antenna_id in antenna_facts]
     if not spots:
@@ -203,14 +254,14 @@ def photo_facts_of(
             Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll"),
         )
     camera, ln_focal = _focal_from_size(camera, spots, antenna_facts, east_north)
-    verticals = find_verticals(
-        image,
-        camera,
-        pitch_rad=pitch,
-        pitch_sigma_rad=pitch_sigma,
-        roll_rad=roll,
-        roll_sigma_rad=roll_sigma,
-        region_px=np.array(_mast_region(sighted, spots, camera)),
+    tilt = {"pitch_rad": pitch, "pitch_sigma_rad": pitch_sigma, "roll_rad": roll, "roll_sigma_rad": roll_sigma}
+    region = np.array(_mast_region(sighted, spots, camera))
+    verticals: Verticals | None = recall(
+        memory,
+        "verticals",
+        (picture, camera, tilt, region),
+        Verticals | None,
+        lambda: find_verticals(picture.grey(), camera, **tilt, region_px=region),
     )
     if verticals is not None:
         w1, w2 = 1.0 / roll_sigma**2, 1.0 / verticals.sigma_roll_rad**2
@@ -224,7 +275,6 @@ def photo_facts_of(
         if sighted.naming is None or sighted.naming.heading_rad is None
         else sighted.naming.heading_rad
     )
-    looks: dict[str, Look] = {}
     expectations: dict[str, Expectation] = {}
     ways = {s.antenna_id: _way(antenna_facts[s.antenna_id], east_north, spread, site) for s in spots}
     farther, farther_sigma = _farther(camera, spots, antenna_facts, ways)
@@ -241,29 +291,30 @@ def photo_facts_of(
             faces_camera=_faces_camera(a.design_rad, -delta),
             design_off_rad=a.design_rad - heading,
         )
-        looks[spot.antenna_id] = look_at(
-            image,
-            expectations[spot.antenna_id],
-            corners_px=None if spot.candidate is not None else spot.corners_px,
-            seed_px=spot.seed_px,
-            exact=spot.exact,
-            candidate=spot.candidate,
-        )
-    measured = measure_boxes(list(looks.values()), list(expectations.values()))
-    boxes = {name: modes for name, modes in zip(looks, measured, strict=True) if modes}
+    looking = Looking(picture, spots, expectations)
+    measured: list[tuple[BoxMode, ...]] = recall(
+        memory,
+        "boxes",
+        (looking,),
+        list[tuple[BoxMode, ...]],
+        lambda: measure_boxes(list(looking.looks().values()), list(expectations.values())),
+    )
+    boxes = {name: modes for name, modes in zip(expectations, measured, strict=True) if modes}
     if not boxes:
         raise UnusablePhotoError("none of the antennas seen in it could be fitted")
     known = headings[0].sigma_rad if headings and headings[0].source != "camera compass" else np.pi
     if standing.standpoint is not None:
         along = float(np.hypot(spread, site.position_u95_m / RADIUS_95))
         known = min(known, along / float(np.hypot(*east_north)), np.pi)
-    sights = sights_of(
-        photo.controls,
-        photo.record,
-        camera,
-        frame,
-        Attitude(value_rad=np.array([heading, pitch, roll]), sigma_rad=np.array([known, pitch_sigma, roll_sigma])),
-        image,
+    attitude = Attitude(
+        value_rad=np.array([heading, pitch, roll]), sigma_rad=np.array([known, pitch_sigma, roll_sigma])
+    )
+    sights: Sights = recall(
+        memory,
+        "sights",
+        (picture, photo.controls, replace(photo.record, path=Path()), camera, frame, attitude),
+        Sights,
+        lambda: sights_of(photo.controls, photo.record, camera, frame, attitude, picture.grey()),
     )
     facts = PhotoFacts(
         name=standing.name,
@@ -284,7 +335,7 @@ def photo_facts_of(
         notes=sights.notes,
         verticals=verticals,
     )
-    return facts, looks
+    return facts, looking
 
 
 def _way(a: AntennaFacts, east_north: Array, spread_m: float, site: Site) -> tuple[Array, float]:
@@ -417,7 +468,7 @@ def _focal_from_size(
 
 
 def measured_again(
-    f: PhotoFacts, looks: Mapping[str, Look], antennas: Mapping[str, AntennaFacts], result: Chosen
+    f: PhotoFacts, looking: Looking, antennas: Mapping[str, AntennaFacts], result: Chosen, memory: Memory
 ) -> PhotoFacts:
     """A photo's boxes measured from what a first adjustment expects of them."""
     x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
@@ -425,7 +476,7 @@ def measured_again(
     camera = replace(f.camera, f_px=f.camera.f_px * float(np.exp(x[pi[6]])))
     sigma = np.sqrt(np.diag(cov))
     expectations: dict[str, Expectation] = {}
-    for name in looks:
+    for name in looking.expectations:
         if name not in f.boxes:
             continue
         ai = layout.antenna(name)
@@ -444,7 +495,14 @@ def measured_again(
             design_off_rad=antennas[name].design_rad - float(x[pi[0]]),
         )
     names = list(expectations)
-    again = measure_boxes_again([looks[n] for n in names], list(expectations.values()), [f.boxes[n] for n in names])
+    modes = [f.boxes[n] for n in names]
+    again: list[tuple[BoxMode, ...]] = recall(
+        memory,
+        "boxes again",
+        (looking, list(expectations.values()), modes),
+        list[tuple[BoxMode, ...]],
+        lambda: measure_boxes_again([looking.looks()[n] for n in names], list(expectations.values()), modes),
+    )
     boxes = {n: modes or f.boxes[n] for n, modes in zip(names, again, strict=True)}
     start = np.concatenate([x[pi[:3]], x[pi[3:6]]])
     verticals = None if f.verticals is None else f.verticals.at_focal(float(x[pi[6]]))
@@ -506,21 +564,23 @@ def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, .
     ]
     h = photo.record.heading
     if h is not None:
-        value, sigma = h.value_deg, h.sigma_deg
+        value, sigma, common = h.value_deg, h.sigma_deg, 0.0
         if h.north == "magnetic":
             if north is not None:
-                value, sigma = value + north.value_deg, float(np.hypot(sigma, north.sigma_deg))
+                value, common = value + north.value_deg, north.sigma_deg
             else:
                 sigma = float(np.hypot(sigma, 10.0))  # declination not known: most of the inhabited earth is within
         elif h.north != "true" and north is not None:
             # either reading is possible: their middle, with half their difference in the sigma
             value, sigma = value + north.value_deg / 2, float(np.hypot(sigma, north.value_deg / 2))
+            common = north.sigma_deg / 2
         out.append(
             Angle(
                 value_rad=float(np.radians(value)),
                 sigma_rad=float(np.radians(sigma)),
                 source="camera compass",
                 label="compass",
+                declination_sigma_rad=float(np.radians(common)),
             )
         )
     return tuple(out)

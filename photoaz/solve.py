@@ -15,6 +15,8 @@ from photoaz.angles import azimuth_deg, wrap_rad
 from photoaz.errors import InputError
 from photoaz.facts import (
     GatheredPhoto,
+    LocalPhoto,
+    Looking,
     UnusablePhotoError,
     antenna_facts_of,
     day_taken,
@@ -27,9 +29,19 @@ from photoaz.facts import (
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.matching.mount import mount_of
+from photoaz.memory import Forgetful, Memory, recall
 from photoaz.network.adjust import AdjustmentError, variance_shares
-from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, mixture_u95, shifted, stated_u95
+from photoaz.network.choose import (
+    SHAPE_SIGMA_RAD,
+    Chosen,
+    choose_and_adjust,
+    mixture_u95,
+    shifted,
+    standard_u,
+    stated_u95,
+)
 from photoaz.network.compass import COMPASS
+from photoaz.network.declination import DECLINATION
 from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
 from photoaz.network.head import Head, head_of
 from photoaz.network.reliability import weak_points
@@ -45,7 +57,7 @@ from photoaz.network.site import (
 )
 from photoaz.network.ways import TILT_SIGMA_RAD, Branch
 from photoaz.photo.calibration import Calibration
-from photoaz.photo.pixels import decode, decode_gray, grey_of
+from photoaz.photo.picture import Darkroom, Picture
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.sightings import Sighted, Spot, Standing, find_in, known_antenna, name_panels
@@ -63,7 +75,6 @@ from photoaz.solution import (
 )
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.find import Found
-from photoaz.vision.measure import Look
 
 Array = NDArray[Any]
 _P = ParamSpec("_P")
@@ -86,7 +97,7 @@ def _one_thread(solve: Callable[_P, _R]) -> Callable[_P, _R]:
 @_one_thread
 def solve_site(
     site: Site,
-    photos: Sequence[Path],
+    photos: Sequence[Path | LocalPhoto],
     *,
     controls: Sequence[Control] = (),
     controls_dir: Path | None = None,
@@ -95,27 +106,32 @@ def solve_site(
     calibration: Calibration | None = None,
     antenna_ids: Collection[str] | None = None,
     progress: Callable[[str], None] | None = None,
+    memory: Memory | None = None,
 ) -> SiteSolution:
     """Azimuths of a site's antennas from its photos.
 
     Parameters
     ----------
-    site : the register's rows of this site. photos : paths, each used once. controls, picks : of any photos; those that
-    name one of `photos` are used (`controls_dir`, `picks_dir`: the tables' folders, for paths relative to them).
+    site : the register's rows of this site. photos : paths, or files with names of their own, each used once.
+    controls, picks : of any photos; those that name one of `photos` are used (`controls_dir`, `picks_dir`: the tables'
+    folders, for paths relative to them).
     calibration : interior orientation for all photos, else from each one's metadata. antenna_ids : only these.
-    progress : called with a line of text before each photo.
+    progress : called with a line of text before each photo. memory : of what was worked out before; results are the
+    same with or without.
 
     Returns
     -------
     SiteSolution, with an entry for every photo and every antenna asked for; what could not be used says why.
     """
     say = progress or (lambda _text: None)
+    kept = memory or Forgetful()
+    room = Darkroom()
     antennas = [a for a in site.antennas if antenna_ids is None or a.antenna_id in antenna_ids]
     frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
     rejected: dict[str, PhotoSolution] = {}
     names: list[str] = []
     facts: list[PhotoFacts] = []
-    looks: dict[str, Mapping[str, Look]] = {}
+    looks: dict[str, Looking] = {}
     records: dict[str, PhotoRecord] = {}
     norths: dict[str, Declination] = {}
     antenna_facts = {a.antenna_id: antenna_facts_of(a, site) for a in site.antennas}
@@ -123,27 +139,30 @@ def solve_site(
     mount = mount_of([known_antenna(a, antenna_facts[a.antenna_id]) for a in site.antennas])
     head = head_of(mount, {name: f.up_sigma_m for name, f in antenna_facts.items()})
     seen: list[_Seen] = []
-    for path in dict.fromkeys(photos):
-        name = str(path)
+    local = [p if isinstance(p, LocalPhoto) else LocalPhoto(name=str(p), path=p) for p in photos]
+    files = {file.name: file for file in local}
+    for name, file in files.items():
         names.append(name)
-        say(f"{path.name}: looking for antennas")
+        say(f"{Path(name).name}: looking for antennas")
         try:
-            photo = open_photo(path, controls, controls_dir, picks, picks_dir, calibration)
+            photo = open_photo(file, controls, controls_dir, picks, picks_dir, calibration)
             records[name] = photo.record
             _require_near(photo, frame)
             north = declination_at(photo.record, site)
             if north is not None:
                 norths[name] = north
-            seen.append(_see(name, photo, site, frame, antenna_facts, north))
+            picture = Picture(file.path, room, file.digest)
+            seen.append(_see(name, photo, picture, site, frame, antenna_facts, north, kept))
         except (UnusablePhotoError, InputError) as e:
-            rejected[name] = PhotoSolution(photo=name, status="rejected", reason=str(e))
+            why = str(e).replace(str(file.path), name)
+            rejected[name] = PhotoSolution(photo=name, status="rejected", reason=why)
     sighted, _ = name_panels([s.standing for s in seen], [s.found for s in seen], site, antenna_facts)
     sights = {s.standing.name: one for s, one in zip(seen, sighted, strict=True)}
     for s in seen:
         name = s.standing.name
         say(f"{Path(name).name}: measuring")
         try:
-            fact, look = photo_facts_of(s.photo, s.standing, sights[name], s.grey, site, frame, wanted)
+            fact, look = photo_facts_of(s.photo, s.standing, sights[name], s.picture, site, frame, wanted, kept)
             facts.append(fact)
             looks[name] = look
         except (UnusablePhotoError, InputError) as e:
@@ -158,10 +177,12 @@ def solve_site(
             first = choose_and_adjust(_network(facts, wanted, site_sigma, head))
             if sum(len(f.boxes) for f in facts) > 1:
                 # once more, now that all together say how the cameras were held and how far away they stood
-                facts = _without_poor_views([measured_again(f, looks[f.name], wanted, first) for f in facts], sights)
+                facts = _without_poor_views(
+                    [measured_again(f, looks[f.name], wanted, first, kept) for f in facts], sights
+                )
                 first = choose_and_adjust(_network(facts, wanted, site_sigma, head))
-            kept = _without_poor_choices(facts, sights, first)
-            result = first if kept is None else choose_and_adjust(_network(kept, wanted, site_sigma, head))
+            better = _without_poor_choices(facts, sights, first)
+            result = first if better is None else choose_and_adjust(_network(better, wanted, site_sigma, head))
         except AdjustmentError as e:
             for f in facts:
                 rejected[f.name] = _rejected(f.name, f"the site's adjustment failed: {e}", records, sights)
@@ -231,26 +252,35 @@ class _Seen:
 
     photo: GatheredPhoto
     standing: Standing
-    grey: Array
+    picture: Picture
     found: Found | None
 
 
 def _see(
     name: str,
     photo: GatheredPhoto,
+    picture: Picture,
     site: Site,
     frame: EnuFrame,
     antenna_facts: Mapping[str, AntennaFacts],
     north: Declination | None,
+    memory: Memory,
 ) -> _Seen:
-    """Decode a photo and find the panels in it; nothing is looked for where picks name every antenna of the site."""
+    """Find the panels in a photo; nothing is looked for where picks name every antenna of the site."""
     standing = standing_of(name, photo, frame, north)
     named = {p.antenna_id for p in photo.picks if p.corners_px is not None}
-    if named >= set(antenna_facts):
-        return _Seen(photo=photo, standing=standing, grey=decode_gray(photo.path), found=None)
-    image = decode(photo.path)
-    found = find_in(image, standing, list(antenna_facts.values()), site.position_u95_m / RADIUS_95)
-    return _Seen(photo=photo, standing=standing, grey=grey_of(image), found=found)
+    found: Found | None = None
+    if not named >= set(antenna_facts):
+        antennas, sigma = list(antenna_facts.values()), site.position_u95_m / RADIUS_95
+        where = replace(standing, name="", picks=())  # a name or a person's word changes nothing that is found
+        found = recall(
+            memory,
+            "panels",
+            (picture, where, antennas, sigma),
+            Found,
+            lambda: find_in(picture.colour(), standing, antennas, sigma),
+        )
+    return _Seen(photo=photo, standing=standing, picture=picture, found=found)
 
 
 #: a view of which less of the outline found its edge counts only where no other shows GOOD_QUALITY of it
@@ -443,6 +473,7 @@ def _photo_solution(
     shares = variance_shares(result.observations, result.adjusted, int(idx[0]))
     by_edges = shares.get(BOX_SOURCE, 0.0) / sum(shares.values())
     heading_sigma = np.hypot(np.sqrt(cov[idx[0], idx[0]]), by_edges * SHAPE_SIGMA_RAD)
+    heading_sigma = np.hypot(heading_sigma, result.declination.get(name, 0.0))
     own = (Branch(heading, float(heading_sigma), 1.0),)
     return PhotoSolution(
         photo=name,
@@ -482,6 +513,7 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[s
     scatter = result.scatter[a]
     # the budget is of what is reported: the network's variance, widened where views differ, and the body's own shape
     shares = {s: v * scatter**2 for s, v in shares.items()} | {"shape of the antenna": SHAPE_SIGMA_RAD**2}
+    shares[DECLINATION] = result.declination.get(a, 0.0) ** 2
     whole = sum(shares.values())
     budget = tuple(
         BudgetShare(source=s, share=v / whole, u95_deg=float(np.degrees(K95 * np.sqrt(v))))
@@ -532,6 +564,9 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[s
         budget=budget,
         reasons=tuple(reasons),
         missing=_missing(a, sights, spots),
+        sigma_deg=float(np.degrees(standard_u(result, a))),
+        dof=result.dof[a] if np.isfinite(result.dof.get(a, np.inf)) else None,
+        declination_sigma_deg=float(np.degrees(result.declination.get(a, 0.0))),
     )
 
 

@@ -15,6 +15,8 @@ from scipy import optimize, stats
 from scipy.spatial.transform import Rotation
 
 from photoaz.angles import wrap_deg
+from photoaz.memory import Notebook
+from photoaz.photo.picture import Picture
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
 from photoaz.register.model import Control, Pick, Site
 from photoaz.sample import sample_dir, sample_photos
@@ -515,3 +517,36 @@ def front_corners_px(antenna: Mapping[str, Any], camera: Mapping[str, Any]) -> t
     bend = 1 + camera["k1"] * (u * u + v * v)
     px = camera["cx_px"] + camera["f_px"] * u * bend, camera["cy_px"] + camera["f_px"] * v * bend
     return tuple((float(a), float(b)) for a, b in zip(*px, strict=True))
+
+
+# ---- with a memory --------------------------------------------------------------------------------------------------
+
+
+def test_what_is_remembered_gives_the_same_solution_without_a_look_at_the_pixels(sample, monkeypatch):
+    photos = [sample.photo(k) for k in (1, 2, 8)]
+    notebook = Notebook()
+    plain = sample.solve(photos, picks=())
+    first = sample.solve(photos, picks=(), memory=notebook)
+    monkeypatch.setattr(Picture, "colour", None)
+    monkeypatch.setattr(Picture, "grey", None)
+    assert sample.solve(photos, picks=(), memory=notebook) == first == plain
+
+
+def test_only_what_depends_on_a_change_is_worked_out_again(sample, monkeypatch):
+    photos = [sample.photo(k) for k in (1, 2)]
+    notebook = Notebook()
+    before = sample.solve(photos, picks=(), memory=notebook)
+    looked: list[str] = []
+    colour = Picture.colour
+    monkeypatch.setattr(Picture, "colour", lambda self: looked.append(self.path.name) or colour(self))
+    # a reading tells nothing of the photos
+    readings = replace(sample.site, antennas=tuple(replace(a, reading=None) for a in sample.site.antennas))
+    assert replace(sample, site=readings).solve(photos, picks=(), memory=notebook) == before
+    assert looked == []
+    # another height of the tower changes where each photo's antennas are looked for
+    taller = replace(
+        sample.site, antennas=tuple(replace(a, rad_center_m=a.rad_center_m + 2) for a in sample.site.antennas)
+    )
+    changed = replace(sample, site=taller)
+    assert changed.solve(photos, picks=(), memory=notebook) == changed.solve(photos, picks=())
+    assert looked == ["qlb014_1.jpg", "qlb014_2.jpg"] * 2
