@@ -125,7 +125,13 @@ class NextEvidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AntennaSolution:
-    """One antenna's answer. The figures are None unless status is 'estimated' or 'ambiguous'."""
+    """One antenna's answer. The figures are None unless status is 'estimated' or 'ambiguous'.
+
+    sigma_deg: the azimuth's standard uncertainty, of all that u95_deg allows for; u95_deg over it is the coverage
+    factor, which is 1.96 only where one normal distribution does. dof: its effective degrees of freedom, None where
+    nothing of it was estimated from a few values. declination_sigma_deg: what one standard uncertainty of the
+    declination model turns the azimuth by, clockwise positive where the declination is too large; it is in the budget.
+    """
 
     antenna_id: str
     status: Status
@@ -141,6 +147,9 @@ class AntennaSolution:
     reasons: tuple[str, ...] = ()
     missing: tuple[MissingView, ...] = ()
     next_evidence: NextEvidence | None = None
+    sigma_deg: float | None = None
+    dof: float | None = None
+    declination_sigma_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

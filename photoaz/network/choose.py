@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -12,6 +13,8 @@ from numpy.typing import NDArray
 from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted, adjust, linearise, w_tests
 from photoaz.network.compass import COMPASS, Compasses, Shift, is_compass, shifts_of, weigh_compasses, with_disturbed
+from photoaz.network.declination import declination_pull
+from photoaz.network.freedom import coverage_factor, effective_dof
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
 from photoaz.network.ways import TILT_SIGMA_RAD, Branch, weigh
@@ -26,6 +29,9 @@ W_CRITICAL_BOX = 4.5
 MOST_TRIED = 4
 #: what a real body's shape differs from the model, the same in every photo of it (measured on rendered tower heads)
 SHAPE_SIGMA_RAD = float(np.radians(0.35))
+#: degrees of freedom of what was known of the outlines' uncertainties before their scatter was seen: good to a quarter,
+#: which counts as 8 values (JCGM 100:2008, G.4.2). The quarter is common practice, no source
+OUTLINE_DOF = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +41,9 @@ class Chosen:
     branches: per antenna the distinct azimuths that remain possible, the chosen one first. scatter: per antenna by how
     much its views differ more than their own uncertainties allow (Birge ratio, at least 1). compasses: which of them
     are disturbed, None where no photo has one; shifts: what that leaves open of each azimuth and photo's heading.
+    declination: what one standard uncertainty of the declination model turns each of these by [rad], by its sign; it
+    is in the branches' sigmas. dof: effective degrees of freedom of each azimuth's uncertainty, as far as it rests on
+    the scatter of a few views; infinite where it does not.
     """
 
     network: SiteNetwork
@@ -47,6 +56,8 @@ class Chosen:
     scatter: Mapping[str, float]
     compasses: Compasses | None = None
     shifts: Mapping[str, tuple[Shift, ...]] = field(default_factory=dict)
+    declination: Mapping[str, float] = field(default_factory=dict)
+    dof: Mapping[str, float] = field(default_factory=dict)
 
 
 def _first_choice(network: SiteNetwork) -> dict[tuple[str, str], int]:
@@ -203,15 +214,26 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
     obs, best, choice = now.observations, now.adjusted, now.choice
     branches = {a.name: weigh(network, best, choice, doubt, a.name).branches for a in network.antennas}
     scatter = {a.name: _scatter(network, best, choice, doubt, a.name) for a in network.antennas}
+    unknowns = {a.name: int(network.layout.antenna(a.name)[0]) for a in network.antennas} | headings
+    turned = best.covariance @ declination_pull(obs, network.photos, network.layout, len(best.x))
+    declination = {name: float(turned[k]) for name, k in unknowns.items()}
+    dof: dict[str, float] = {}
     for name, factor in scatter.items():
+        common = np.hypot(SHAPE_SIGMA_RAD, declination[name])
+        network_variance = float(best.covariance[unknowns[name], unknowns[name]])
+        views = sum(name in p.boxes for p in network.photos)
+        # only what the views' scatter adds to what was known beforehand is estimated from them
+        added, known = np.sqrt((factor**2 - 1.0) * network_variance), np.sqrt(network_variance + common**2)
+        dof[name] = effective_dof([(float(known), math.inf), (float(added), OUTLINE_DOF + max(views - 1, 1))])
         branches[name] = tuple(
-            replace(b, sigma_rad=float(np.hypot(factor * b.sigma_rad, SHAPE_SIGMA_RAD))) for b in branches[name]
+            replace(b, sigma_rad=float(np.hypot(factor * b.sigma_rad, common))) for b in branches[name]
         )
     shifts: dict[str, tuple[Shift, ...]] = {}
     if compasses is not None:
-        unknowns = {a.name: int(network.layout.antenna(a.name)[0]) for a in network.antennas} | headings
         shifts = {name: shifts_of(compasses, best, k) for name, k in unknowns.items()}
-    return Chosen(network, best, obs, choice, tuple(left_out), doubt, branches, scatter, compasses, shifts)
+    return Chosen(
+        network, best, obs, choice, tuple(left_out), doubt, branches, scatter, compasses, shifts, declination, dof
+    )
 
 
 def _suspects(
@@ -296,7 +318,25 @@ def _same_observation(a: Observation, b: Observation) -> bool:
 
 def stated_u95(chosen: Chosen, name: str) -> float:
     """Expanded uncertainty [rad] of an antenna's azimuth: all its ways to fit, under all states of the compasses."""
-    return mixture_u95(shifted(chosen.branches[name], chosen.shifts.get(name, ()), chosen.scatter[name]))
+    return mixture_u95(_all_ways(chosen, name)) * widening_of_few(chosen, name)
+
+
+def standard_u(chosen: Chosen, name: str) -> float:
+    """Standard uncertainty [rad] of an antenna's azimuth: root mean square about it of all that `stated_u95` counts."""
+    ways = _all_ways(chosen, name)
+    p = np.array([b.probability for b in ways])
+    off = np.array([float(wrap_rad(b.azimuth_rad - ways[0].azimuth_rad)) for b in ways])
+    sigma = np.array([b.sigma_rad for b in ways])
+    return float(np.sqrt(p @ (sigma**2 + off**2) / p.sum()))
+
+
+def widening_of_few(chosen: Chosen, name: str) -> float:
+    """By how much (1 or more) Student's t widens an interval whose width rests on the scatter of a few views."""
+    return coverage_factor(chosen.dof.get(name, math.inf)) / coverage_factor(math.inf)
+
+
+def _all_ways(chosen: Chosen, name: str) -> tuple[Branch, ...]:
+    return shifted(chosen.branches[name], chosen.shifts.get(name, ()), chosen.scatter[name])
 
 
 def shifted(branches: Sequence[Branch], shifts: Sequence[Shift], scatter: float = 1.0) -> tuple[Branch, ...]:

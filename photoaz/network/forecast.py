@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, mixture_u95, stated_u95
+from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, mixture_u95, stated_u95, widening_of_few
+from photoaz.network.declination import declination_pull
 from photoaz.network.equations import Equations
 from photoaz.network.observations import (
     PLUMB_FIELDS,
@@ -154,15 +155,28 @@ def updated_covariance(covariance: Array, index: Array, rows: Array, keep: Array
     return out
 
 
+def updated_effect(covariance: Array, index: Array, rows: Array, keep: Array, effect: Array) -> Array:
+    """What an error that moves the unknowns by `effect` (P,) still moves `keep` (A,) by, after rows it has no part in.
+
+    As of `updated_covariance`; effect = C g for some right side g, which becomes C' g.
+    """
+    cross = covariance[np.ix_(keep, index)] @ rows.T
+    inner = np.eye(len(rows)) + rows @ covariance[np.ix_(index, index)] @ rows.T
+    out: Array = effect[keep] - cross @ np.linalg.solve(inner, rows @ effect[index])
+    return out
+
+
 def azimuth_covariance_rad2(chosen: Chosen) -> Array:
     """Joint covariance (A, A) [rad^2] of the antennas' azimuths, in the network's order, as they are reported.
 
-    The network's own, whose diagonal is widened as the reported uncertainties are: by the scatter of an antenna's
-    views, by the shape of its body, by other ways in which its outline fits, and by compasses that may be disturbed.
+    The network's own and the declination's common part, whose diagonal is widened as the reported uncertainties are: by
+    the scatter of an antenna's views, by the shape of its body, by other ways in which its outline fits, and by
+    compasses that may be disturbed.
     """
     layout = chosen.network.layout
     idx = np.array([layout.antenna(a, "azimuth")[0] for a in layout.antennas])
-    out: Array = chosen.adjusted.covariance[np.ix_(idx, idx)].copy()
+    declination = np.array([chosen.declination.get(a, 0.0) for a in layout.antennas])
+    out: Array = chosen.adjusted.covariance[np.ix_(idx, idx)] + np.outer(declination, declination)
     own = [stated_u95(chosen, a) / K95 for a in layout.antennas]
     out[range(len(idx)), range(len(idx))] = np.maximum(np.square(own), np.diag(out))
     return out
@@ -187,28 +201,34 @@ def forecast(chosen: Chosen, tried: Sequence[Candidate] | None = None) -> Foreca
     layout, covariance = chosen.network.layout, chosen.adjusted.covariance
     names = layout.antennas
     idx = np.array([layout.antenna(a, "azimuth")[0] for a in names])
+    pull = declination_pull(chosen.observations, chosen.network.photos, layout, len(covariance))
+    turned = covariance @ pull  # every unknown, by one standard uncertainty of the declination
     now = np.diag(covariance)[idx]
     then = np.empty((len(some), len(names)))
     for k, c in enumerate(some):
         index, rows = information_rows(c, chosen.adjusted.x)
         variance = np.diag(updated_covariance(covariance, index, rows, idx))
+        # what holds the headings takes weight off the compasses, and with it the declination's part
+        less = turned[idx] ** 2 - updated_effect(covariance, index, rows, idx, turned) ** 2
         for n, a in enumerate(names):
-            then[k, n] = _u95(chosen, a, float(now[n] - variance[n]), c.views.get(a))
+            gain = chosen.scatter[a] ** 2 * (now[n] - variance[n]) + less[n]
+            then[k, n] = _u95(chosen, a, float(gain), c.views.get(a))
     whole = np.array([stated_u95(chosen, a) for a in names])
     # what a compass that may be disturbed moves goes with its weight, and so with the variance that is left
     ways = np.array([mixture_u95(chosen.branches[a]) for a in names])
-    then = np.sqrt(then**2 + np.maximum(whole**2 - ways**2, 0.0) * np.minimum(then / ways, 1.0) ** 4)
+    few = np.array([widening_of_few(chosen, a) for a in names])
+    open_ = np.maximum((whole / few) ** 2 - ways**2, 0.0)
+    then = few * np.sqrt(then**2 + open_ * np.minimum(then / ways, 1.0) ** 4)
     return Forecast(antennas=names, candidates=some, now_rad=whole, then_rad=np.minimum(then, whole))
 
 
 def _u95(chosen: Chosen, antenna: str, gain: float, view_sigma: float | None) -> float:
-    """U95 [rad] of an antenna as it is reported, after the network's variance of its azimuth fell by `gain` [rad^2].
+    """U95 [rad] of an antenna as it is reported, after the variance of its azimuth fell by `gain` [rad^2].
 
     view_sigma: of a further view's own azimuth, which tells the ways apart in which the outline fits: each other way
     loses what it would cost on the average, half the square of its distance over the sigma of that distance.
     """
     branches = chosen.branches[antenna]
-    gain *= chosen.scatter[antenna] ** 2
     sigma = [float(np.sqrt(max(b.sigma_rad**2 - gain, SHAPE_SIGMA_RAD**2))) for b in branches]
     if len(branches) == 1:
         return K95 * sigma[0]  # what mixture_u95 would find by bisection

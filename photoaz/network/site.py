@@ -40,12 +40,17 @@ BOX_SOURCE = "edges in the photo"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Angle:
-    """A known angle [rad] with one standard uncertainty."""
+    """A known angle [rad] with one standard uncertainty.
+
+    declination_sigma_rad: what the declination model's error, one of all of a site's compasses, adds to it: no part of
+    sigma_rad, and 0 where no declination was added.
+    """
 
     value_rad: float
     sigma_rad: float
     source: str
     label: str
+    declination_sigma_rad: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
