@@ -8,11 +8,11 @@ from photoaz.angles import difference_deg
 
 
 def _score(x1_deg: float, u1_deg: float, x2_deg: float, u2_deg: float, shared_deg: float) -> float:
-    if not (u1_deg >= 0.0 and u2_deg >= 0.0 and 0.0 <= shared_deg <= min(u1_deg, u2_deg)):
-        raise ValueError("uncertainties must not be negative, and what is shared is no more than the smaller of them")
+    if not (u1_deg >= 0.0 and u2_deg >= 0.0 and 0.0 <= shared_deg <= math.sqrt(u1_deg * u2_deg) * (1.0 + 1e-12)):
+        raise ValueError("uncertainties must not be negative, and what is shared is no more than what they hold")
     d = abs(difference_deg(x1_deg, x2_deg))
-    # the shared part moves both alike and drops out of the difference: var = u1^2 + u2^2 - 2 cov, cov = shared^2
-    u = math.sqrt(u1_deg**2 + u2_deg**2 - 2.0 * shared_deg**2)
+    # the shared part moves both and drops out of the difference: var = u1^2 + u2^2 - 2 cov, cov = shared^2
+    u = math.sqrt(max(u1_deg**2 + u2_deg**2 - 2.0 * shared_deg**2, 0.0))
     if u == 0.0:
         return 0.0 if d == 0.0 else math.inf
     return d / u
@@ -24,8 +24,9 @@ def en_score(x1_deg: float, u1_95_deg: float, x2_deg: float, u2_95_deg: float, s
     Parameters
     ----------
     x1_deg, x2_deg : degrees. u1_95_deg, u2_95_deg : their expanded uncertainties, 95 %.
-    shared_u95_deg : the part of both that comes from one source (one compass, one declination) and so cannot make them
-        differ; left out of account it would make E_n too small.
+    shared_u95_deg : what comes from one source (one compass, one declination) and so cannot make them differ; left out
+        of account it would make E_n too small. Where it weighs differently in the two, the geometric mean of its parts:
+        its square is the covariance.
 
     Returns
     -------
@@ -33,7 +34,7 @@ def en_score(x1_deg: float, u1_95_deg: float, x2_deg: float, u2_95_deg: float, s
 
     Raises
     ------
-    ValueError : a negative uncertainty, or more shared than the smaller one holds.
+    ValueError : a negative uncertainty, or a covariance above the product of the two.
 
     References
     ----------
@@ -46,6 +47,8 @@ def zeta_score(
     x1_deg: float, sigma1_deg: float, x2_deg: float, sigma2_deg: float, shared_sigma_deg: float = 0.0
 ) -> float:
     """zeta = |x1 - x2| / sqrt(u1^2 + u2^2) with standard uncertainties [deg]: <= 2 fair, >= 3 calls for action.
+
+    Each U over its own coverage factor; only where that is the same on both sides, k, is zeta = k E_n.
 
     References
     ----------

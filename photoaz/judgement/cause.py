@@ -28,7 +28,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg
 from photoaz.judgement.combined import weighted_mean
-from photoaz.judgement.conformity import probability_out
+from photoaz.judgement.conformity import ANYWHERE, TURNED_SIGMA_DEG, hung_density, probability_out
 from photoaz.register.model import ReadingNorth
 
 Array = NDArray[Any]
@@ -71,13 +71,9 @@ PRIOR_SECTORS, PRIOR_PAIR, PRIOR_FAR_PAIR, PRIOR_ASTRAY, PRIOR_FAR_ASTRAY = 0.04
 PRIOR_REVERSED, PRIOR_TRANSPOSED, PRIOR_WRONG, PRIOR_OWN_REFERENCE = 0.015, 0.01, 0.06, 0.0005
 #: of one antenna: turned since it was read; its estimate spoiled or another's (more where its name is unsure)
 PRIOR_TURNED_SINCE, PRIOR_ESTIMATE = 0.015, 0.005
-#: of one antenna: not hung as designed, however it is read
-PRIOR_NOT_AS_DESIGNED = 0.15
 
-#: spread of an angle common to all readings, of a plainly wrong reading and of a turned antenna [deg]
-COMMON_SIGMA_DEG, WRONG_SIGMA_DEG, TURNED_SIGMA_DEG = 15.0, 20.0, 25.0
-#: part of the wrong readings that lie anywhere on the circle
-ANYWHERE = 0.3
+#: spread of an angle common to all readings, and of a plainly wrong reading [deg]
+COMMON_SIGMA_DEG, WRONG_SIGMA_DEG = 15.0, 20.0
 
 #: two explanations are not told apart where neither the readings nor all that is known favour one by more than this
 SEPARATE = 3.0
@@ -112,11 +108,13 @@ class Case:
     """One antenna with a reading and an estimate. Angles in degrees from true north unless said otherwise.
 
     stated_deg: the reading as entered, from stated_north. reading_deg: carried to true north; reading_u95_deg: its U95
-    with all parts, of which shared_u95_deg is the declination's. group: readings of one day and north share it.
-    declination_deg, declination_sigma_deg: at the site on the reading's day, None where not known. convergences_deg: of
-    the grids that it may have been taken from; own_convergence_deg of the one it is stated in. design_deg: None
-    where not known; design_sigma_deg: its own uncertainty, as of a magnetic one. name_probability: of the estimate's
-    being this antenna's. alternatives: other azimuths that the photos allow, with their probabilities.
+    with all parts, of which shared_u95_deg is the declination's. estimate_shared_u95_deg: what the same error of the
+    declination does to the estimate, by its sign (positive: turns it as it turns the reading). group: readings of one
+    day and north share it. declination_deg, declination_sigma_deg: at the site on the reading's day, None where not
+    known. convergences_deg: of the grids that it may have been taken from; own_convergence_deg of the one it is stated
+    in. design_deg: None where not known; design_sigma_deg: its own uncertainty, as of a magnetic one. name_probability:
+    of the estimate's being this antenna's. alternatives: other azimuths that the photos allow, with their
+    probabilities.
     """
 
     antenna_id: str
@@ -126,6 +124,7 @@ class Case:
     estimate_deg: float
     stated_north: ReadingNorth = "true"
     shared_u95_deg: float = 0.0
+    estimate_shared_u95_deg: float = 0.0
     group: str = ""
     declination_deg: float | None = None
     declination_sigma_deg: float = 0.0
@@ -164,7 +163,9 @@ class Cause:
 class AntennaCauses:
     """What may explain one reading. likely_cause: named only where it is probable and told apart from the others.
 
-    no_fault: probability that nothing is wrong with the reading and the antenna hangs as designed. together: those
+    no_fault: probability that nothing is wrong with the reading and the antenna hangs as designed; reading_right: that
+    the reading says where the antenna points now, as designed or not. corrected_deg: the reading without its likely
+    cause, where that tells by how much it is off (of exchanged ones, the other one's). together: those
     that the readings do not tell apart, where there are several. odds: of the likely cause against all else.
     """
 
@@ -175,6 +176,8 @@ class AntennaCauses:
     together: tuple[LikelyCause, ...] = ()
     odds: float | None = None
     sentence: str | None = None
+    reading_right: float = 1.0
+    corrected_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,6 +252,7 @@ class _Problem:
     swaps: list[_Swap] = field(default_factory=list)
     partner_azimuth: Array = field(default_factory=lambda: np.zeros(0))
     partner_variance: Array = field(default_factory=lambda: np.zeros(0))
+    declination: Array = field(default_factory=lambda: np.zeros(0))  # (n,) what its one sigma does to the estimates
 
 
 def likely_causes(
@@ -303,6 +307,7 @@ def _problem(cases: Sequence[Case], covariance: Array, neighbours: Sequence[Neig
     )
     problem.partner_azimuth = np.array([x.design_deg for x in neighbours])
     problem.partner_variance = np.array([(x.tolerance_deg / 2.0) ** 2 for x in neighbours])
+    problem.declination = np.array([c.estimate_shared_u95_deg for c in cases]) / _K95
     problem.references = _references(cases, shared)
     problem.swaps = _swaps(problem, neighbours)
     return problem
@@ -371,13 +376,13 @@ def _north_faults() -> Iterator[tuple[LikelyCause, float, Any]]:
     """Faults of declination: of one reading the shift of it as carried to true north, its sigma, and how odd it is."""
 
     def times(k: float, north: ReadingNorth, odd: float = 1.0) -> Any:
-        # a reading that truth + k D was entered for; carrying a magnetic one over adds D, a grid one its convergence
+        # a reading that truth + k D was entered for; carrying a magnetic one over adds D, a grid one its convergence.
+        # Whatever was added to the needle's own reading was the model's declination: the model's error is in it once.
         def shifted(c: Case) -> tuple[float, float, float] | None:
             if c.declination_deg is None or c.stated_north != north:
                 return None
             carried = c.declination_deg if north == "magnetic" else c.own_convergence_deg if north == "grid" else 0.0
-            whole = k + (1.0 if north == "magnetic" else 0.0)
-            return k * c.declination_deg + carried, abs(whole) * c.declination_sigma_deg, odd
+            return k * c.declination_deg + carried, c.declination_sigma_deg, odd
 
         return shifted
 
@@ -551,17 +556,6 @@ def transposed(angle_deg: float) -> tuple[float, ...]:
     return tuple(sorted(out))
 
 
-def _log_hung(off_deg: float, variance_deg2: float, tolerance_deg: float) -> float:
-    """Log density of an antenna's azimuth off its design, known with a variance: mostly as designed, some not."""
-    near = (tolerance_deg / 2.0) ** 2 + variance_deg2
-    far = TURNED_SIGMA_DEG**2 + variance_deg2
-    return math.log(
-        (1.0 - PRIOR_NOT_AS_DESIGNED) * math.exp(-0.5 * off_deg**2 / near) / math.sqrt(2.0 * math.pi * near)
-        + PRIOR_NOT_AS_DESIGNED
-        * ((1.0 - ANYWHERE) * math.exp(-0.5 * off_deg**2 / far) / math.sqrt(2.0 * math.pi * far) + ANYWHERE / 360.0)
-    )
-
-
 def _faults(problem: _Problem, ref: _Reference) -> _Faults:
     """What each reading may suffer by itself, with a fault of reference or without."""
     rows: list[tuple[int, float, float, float, str]] = []
@@ -597,7 +591,8 @@ def _faults(problem: _Problem, ref: _Reference) -> _Faults:
 
 def _log_hung_of(problem: _Problem, i: int, azimuth_deg: float, variance_deg2: float) -> float:
     c = problem.cases[i]
-    return _log_hung(_short(azimuth_deg - (c.design_deg or 0.0)), variance_deg2, c.tolerance_deg)
+    off = np.array(_short(azimuth_deg - (c.design_deg or 0.0)))
+    return math.log(float(hung_density(off, c.tolerance_deg, variance_deg2)))
 
 
 def _suits(problem: _Problem, i: int, other_deg: float) -> float:
@@ -651,6 +646,10 @@ def _predicted(problem: _Problem, ref: _Reference, swap: _Swap) -> tuple[Array, 
     known = swap.source < n
     at = np.where(known, swap.source, 0)
     v = problem.covariance[np.ix_(at, at)] * np.outer(known, known)
+    # one error of the declination moves readings and estimates together, and only what it moves them apart counts
+    moved = problem.declination[at] * known
+    apart = ref.columns[:, 0] - moved
+    v = v - np.outer(moved, moved) + np.outer(apart, apart) - np.outer(ref.columns[:, 0], ref.columns[:, 0])
     extra = np.zeros(n)
     extra[~known] = problem.partner_variance[swap.source[~known] - n]
     v = v + np.diag(extra) + problem.own + ref.columns @ ref.columns.T
@@ -834,17 +833,23 @@ def _told(problem: _Problem, states: Sequence[_State]) -> tuple[list[AntennaCaus
     weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
     weight /= weight.sum()
     likelihood = np.array([x.log_likelihood for x in states])
-    kinds_of: dict[int, tuple[str, ...]] = {}
+    faults: dict[int, _Faults] = {}
     active: list[list[tuple[str, ...]]] = []
     for x in states:
-        if x.reference not in kinds_of:
-            kinds_of[x.reference] = _faults(problem, problem.references[x.reference]).kind
-        kinds = {i: kinds_of[x.reference][k] for i, k in x.faults}
+        if x.reference not in faults:
+            faults[x.reference] = _faults(problem, problem.references[x.reference])
+        kinds = {i: faults[x.reference].kind[k] for i, k in x.faults}
         active.append([_active(problem, x, kinds, i) for i in range(n)])
-    antennas = [
-        _antenna(c, float(problem.covariance[i, i]), [a[i] for a in active], weight, likelihood)
-        for i, c in enumerate(problem.cases)
-    ]
+    antennas = []
+    for i, c in enumerate(problem.cases):
+        own = [a[i] for a in active]
+        told = _antenna(c, float(problem.covariance[i, i]), own, weight, likelihood)
+        right = float(sum(w for w, a in zip(weight, own, strict=True) if a in _RIGHT))
+        corrected = None
+        if told.likely_cause is not None:
+            at = next((k for k, a in enumerate(own) if told.likely_cause in a), None)
+            corrected = None if at is None else _corrected(problem, states[at], faults[states[at].reference], i)
+        antennas.append(replace(told, reading_right=min(right, 1.0), corrected_deg=corrected))
     site = []
     for cause in dict.fromkeys(a.likely_cause for a in antennas if a.likely_cause is not None):
         named = [i for i, a in enumerate(antennas) if a.likely_cause == cause]
@@ -856,6 +861,35 @@ def _told(problem: _Problem, states: Sequence[_State]) -> tuple[list[AntennaCaus
             Cause(cause=cause, probability=together, antennas=tuple(problem.cases[i].antenna_id for i in named))
         )
     return antennas, tuple(sorted(site, key=lambda c: (-len(c.antennas), c.cause)))
+
+
+#: what is at work where a reading says where its antenna points
+_RIGHT = ((), ("other way",), ("none",))
+
+
+def _corrected(problem: _Problem, state: _State, faults: _Faults, i: int) -> float | None:
+    """Reading i as it should have been, under a state; None where that does not tell.
+
+    Of exchanged ones that of the antenna whose reading is this one's.
+    """
+    swap = problem.swaps[state.swap].source
+    source = i
+    if swap[i] != i:
+        (others,) = np.nonzero(swap == i)
+        others = others[others != i]
+        if len(others) != 1:
+            return None
+        source = int(others[0])
+    shift = 0.0
+    for at, k in state.faults:
+        if at == source:
+            if faults.widening[k] > 1.0:  # wrong, or turned: by an unknown angle
+                return None
+            shift = float(faults.shift[k])
+    ref = problem.references[state.reference]
+    if ref.cause == "common_offset" and ref.who[source]:
+        return None
+    return float((problem.reading[source] - ref.shift[source] + shift) % 360.0)
 
 
 def _out_of_tolerance(case: Case, variance: float) -> float:

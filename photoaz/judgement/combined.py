@@ -27,7 +27,7 @@ def weighted_mean(
     Parameters
     ----------
     x1_deg, x2_deg : degrees. u1_95_deg, u2_95_deg : their expanded uncertainties, 95 %, above 0. shared_u95_deg : the
-        part of both that comes from one source; its square over k^2 is their covariance.
+        part of both that comes from one source, as of `agreement.en_score`; its square over k^2 is their covariance.
 
     Returns
     -------
@@ -35,15 +35,17 @@ def weighted_mean(
 
     Raises
     ------
-    ValueError : uncertainties that are not above 0, more shared than the smaller one holds.
+    ValueError : uncertainties that are not above 0, a covariance above the product of the two.
 
     References
     ----------
     Generalised least squares with the covariance of JCGM 100:2008, 5.2; for two values w = (u2^2 - c) / (u1^2 + u2^2 -
     2 c).
     """
-    if not (u1_95_deg > 0.0 and u2_95_deg > 0.0 and 0.0 <= shared_u95_deg <= min(u1_95_deg, u2_95_deg)):
-        raise ValueError("uncertainties must be above 0, and what is shared is no more than the smaller of them")
+    if not (u1_95_deg > 0.0 and u2_95_deg > 0.0 and shared_u95_deg >= 0.0) or (
+        shared_u95_deg > math.sqrt(u1_95_deg * u2_95_deg) * (1.0 + 1e-9)
+    ):
+        raise ValueError("uncertainties must be above 0, and what is shared is no more than what they hold")
     v1, v2, c = (u1_95_deg / _K95) ** 2, (u2_95_deg / _K95) ** 2, (shared_u95_deg / _K95) ** 2
     apart = v1 + v2 - 2.0 * c
     weight = 0.5 if apart <= 0.0 else (v2 - c) / apart

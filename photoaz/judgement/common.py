@@ -149,6 +149,7 @@ def common_mode(
     estimates_deg: Sequence[float],
     estimates_covariance_deg2: Array,
     readings_shared_u95_deg: Sequence[float] | None = None,
+    estimates_shared_u95_deg: Sequence[float] | None = None,
 ) -> CommonMode:
     """The common angle of some antennas' readings minus estimates, and each antenna's own departure from it.
 
@@ -157,7 +158,8 @@ def common_mode(
     antenna_ids, readings_deg, readings_u95_deg, estimates_deg : n of each, azimuths from true north; at least one.
     estimates_covariance_deg2 : (n, n), joint covariance of the estimates. readings_shared_u95_deg : the part of each
         reading's U95 that is one error of all of them, such as the declination's; by default none is known and the
-        readings are independent.
+        readings are independent. estimates_shared_u95_deg : what the same error does to the estimates, by its sign; it
+        is in their covariance, and what it does to both alike drops out of the differences.
 
     Returns
     -------
@@ -175,11 +177,13 @@ def common_mode(
         raise ValueError("no antenna has both a reading and an estimate")
     if (shared > u * (1.0 + 1e-9)).any():
         raise ValueError("the shared part of a reading's uncertainty is no more than the whole")
+    alike = np.zeros(n) if estimates_shared_u95_deg is None else np.asarray(estimates_shared_u95_deg, float) / K95
     v = np.asarray(estimates_covariance_deg2, float) + np.outer(shared, shared) + np.diag(u**2 - shared**2)
+    v = v - np.outer(shared, alike) - np.outer(alike, shared)
     v = v + np.eye(n) * 1e-12 * np.trace(v)  # two exact readings of one heading have a singular covariance
-    d = _about_one_angle(difference_deg(np.asarray(readings_deg, float), np.asarray(estimates_deg, float)), v)
+    d = about_one_angle(difference_deg(np.asarray(readings_deg, float), np.asarray(estimates_deg, float)), v)
     separable = n >= MIN_TO_SEPARATE
-    fit, included = _largest_consistent(d, v) if separable else (fit_common(d, v, np.ones(n, bool)), np.ones(n, bool))
+    fit, included = largest_consistent(d, v) if separable else (fit_common(d, v, np.ones(n, bool)), np.ones(n, bool))
     dof = int(included.sum()) - 1
     p = _chi2_tail(fit.chi2, dof) if dof else None
     consistent = p is None or p >= P_CRITICAL
@@ -224,6 +228,7 @@ def common_mode_of_site(solution: SiteSolution, judgements: Mapping[str, Antenna
     ]
     if not both:
         return None
+    declination = {a.antenna_id: a.declination_sigma_deg for a in solution.antennas}
     index = [row[name] for name, _, _ in both]
     return common_mode(
         [name for name, _, _ in both],
@@ -232,10 +237,11 @@ def common_mode_of_site(solution: SiteSolution, judgements: Mapping[str, Antenna
         [estimate for _, _, estimate in both],
         np.asarray(solution.azimuth_covariance_deg2, float)[np.ix_(index, index)],
         [reading.shared_u95_deg for _, reading, _ in both],
+        [K95 * declination[name] for name, _, _ in both],
     )
 
 
-def _largest_consistent(d: Array, v: Array) -> tuple[_Fit, Array]:
+def largest_consistent(d: Array, v: Array) -> tuple[_Fit, Array]:
     """The fit without those that stand apart, one after the other, and who is in it (n,).
 
     All are in it where leaving out fewer than half does not do: then nobody can tell who is right.
@@ -253,7 +259,7 @@ def _largest_consistent(d: Array, v: Array) -> tuple[_Fit, Array]:
         included[int(strength.argmax())] = False
 
 
-def _about_one_angle(differences_deg: Array, covariance_deg2: Array) -> Array:
+def about_one_angle(differences_deg: Array, covariance_deg2: Array) -> Array:
     """Differences wrapped about the one of them that most others lie near, so that 179 and -179 average to 180."""
     sigma = np.sqrt(np.diag(covariance_deg2))
     apart = np.abs(difference_deg(differences_deg[None, :], differences_deg[:, None])) / np.maximum(sigma, 1e-9)[None]

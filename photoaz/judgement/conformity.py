@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Literal
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 from photoaz.angles import wrap_deg
 
+Array = NDArray[Any]
 Decision = Literal["accept", "reject", "undecided"]
+Limits = tuple[float, float]
 
 RISK = 0.05  # of deciding wrongly, either way
+
+#: How antennas hang that nobody has measured yet: as designed (a normal distribution, half the tolerance wide), but for
+#: this part, which is turned: by so much (one sigma, deg), or, that part of it, anywhere. Common practice, no source.
+NOT_AS_DESIGNED, TURNED_SIGMA_DEG, ANYWHERE = 0.15, 25.0, 0.3
 
 
 def _upper_tail(z: float) -> float:
@@ -82,3 +93,101 @@ def acceptance_limit_deg(sigma_deg: float, tolerance_deg: float, risk: float = R
         middle = 0.5 * (low + high)
         low, high = (middle, high) if probability_out(middle, sigma_deg, tolerance_deg) <= risk else (low, middle)
     return low
+
+
+# ---- risks before anything is measured -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Risks:
+    """Of all items measured alike: out_of_tolerance, the part out of it; consumer, that accepted although out;
+
+    producer, that rejected although in. The global risks of JCGM 106:2012, 9.5; the specific ones, of one measured
+    item, are its probability of being out if it is accepted, and of being in if it is rejected (9.3).
+    """
+
+    out_of_tolerance: float
+    consumer: float
+    producer: float
+
+
+def global_risks(
+    density: Callable[[Array], Array],
+    support: Limits,
+    sigma: float,
+    tolerance: Limits,
+    accepted: Limits | None,
+    rejected: Limits | None = None,
+) -> Risks:
+    """Consumer's and producer's risk of a measurement with a decision rule, over all that is measured with it.
+
+    Parameters
+    ----------
+    density : of the true values, vectorised, of integral 1 over `support`. sigma : standard uncertainty of the
+        measurement, normal, above 0. tolerance : lower and upper limit of the true value. accepted : measured values
+        between these are accepted, None where none is. rejected : those outside these are rejected; by default all
+        that are not accepted, else what lies between is undecided.
+
+    Raises
+    ------
+    ValueError : a sigma that is none.
+
+    References
+    ----------
+    JCGM 106:2012, 9.5 (global consumer's and producer's risk).
+    """
+    if not sigma > 0.0:
+        raise ValueError("sigma must be above 0")
+    from scipy.special import ndtr
+
+    low, high = support
+    bounds = [b for b in (*tolerance, *(accepted or ()), *(rejected or ())) if low < b < high]
+    near = [b + k * sigma for b in bounds for k in (-6.0, -3.0, -1.5, 0.0, 1.5, 3.0, 6.0)]
+    edges = np.unique(np.clip([*np.linspace(low, high, 129), *near], low, high))
+    nodes, weights = np.polynomial.legendre.leggauss(12)
+    half = 0.5 * np.diff(edges)
+    x = (edges[:-1] + half)[:, None] + half[:, None] * nodes
+    mass = density(x) * half[:, None] * weights
+
+    def between(limits: Limits) -> Array:
+        out: Array = ndtr((limits[1] - x) / sigma) - ndtr((limits[0] - x) / sigma)
+        return out
+
+    accepts = np.zeros(x.shape) if accepted is None else between(accepted)
+    outer = rejected or accepted
+    rejects = np.ones(x.shape) if outer is None else 1.0 - between(outer)
+    inside = (x >= tolerance[0]) & (x <= tolerance[1])
+    return Risks(
+        out_of_tolerance=float(mass[~inside].sum()),
+        consumer=float((mass * accepts)[~inside].sum()),
+        producer=float((mass * rejects)[inside].sum()),
+    )
+
+
+def hung_density(deviation_deg: Array, tolerance_deg: float, variance_deg2: float = 0.0) -> Array:
+    """Density [1/deg] of antennas' deviations from their design, measured with a variance: mostly as designed."""
+    near = (tolerance_deg / 2.0) ** 2 + variance_deg2
+    far = TURNED_SIGMA_DEG**2 + variance_deg2
+    d2 = np.square(deviation_deg)
+    out: Array = (1.0 - NOT_AS_DESIGNED) * np.exp(-0.5 * d2 / near) / math.sqrt(2.0 * math.pi * near)
+    turned = (1.0 - ANYWHERE) * np.exp(-0.5 * d2 / far) / math.sqrt(2.0 * math.pi * far) + ANYWHERE / 360.0
+    return out + NOT_AS_DESIGNED * turned
+
+
+def risks_of(sigma_deg: float, tolerance_deg: float, risk: float = RISK) -> Risks | None:
+    """Global risks of deciding on antennas' azimuths measured with a standard uncertainty, by `decide` at a risk.
+
+    None where the tolerance leaves nothing to decide, or the measurement tells nothing (a sigma of 60 degrees or more).
+    """
+    if not (0.0 < sigma_deg < 60.0 and tolerance_deg < 90.0):
+        return None
+    limit = acceptance_limit_deg(sigma_deg, tolerance_deg, risk)
+    beyond = tolerance_deg + guard_band_deg(sigma_deg, risk)
+    return global_risks(
+        lambda d: hung_density(d, tolerance_deg),
+        (-180.0, 180.0),
+        sigma_deg,
+        (-tolerance_deg, tolerance_deg),
+        None if limit is None else (-limit, limit),
+        (-beyond, beyond),
+    )

@@ -22,6 +22,7 @@ from photoaz.judgement.conformity import (
     decide,
     guard_band_deg,
     probability_out,
+    risks_of,
 )
 from photoaz.judgement.impact import Impact, impact_db
 from photoaz.register.model import Antenna, ReadingNorth, Site
@@ -40,9 +41,11 @@ class ReadingJudgement:
     """The reading, carried to true north, beside the estimate. difference_deg: estimate minus reading.
 
     difference_deg, en, zeta and agrees are None where there is no estimate. u95_deg holds the declination's part as
-    well; shared_u95_deg is that part, which is one error of all of a site's magnetic readings. zeta: the difference
-    over its standard uncertainty; shared_with_estimate_u95_deg: what En and zeta left out as common to both, 0 where
-    the estimate's budget names no declination. causes, likely_cause: from `judge_site`, which sees the whole site.
+    well; shared_u95_deg is that part, which is one error of all of a site's magnetic readings. sigma_deg: the reading's
+    standard uncertainty. zeta: the difference over its standard uncertainty, each side's own, whatever its coverage
+    factor; shared_with_estimate_u95_deg: what En and zeta left out as common to both (its square is the covariance), 0
+    where the estimate does not lean on the declination. causes, likely_cause: from `judge_site`, which sees the whole
+    site. agrees: the verdict, see `contradicted`; En alone where nothing is known of the rest of the site.
     """
 
     azimuth_true_deg: float
@@ -55,6 +58,7 @@ class ReadingJudgement:
     zeta: float | None = None
     shared_with_estimate_u95_deg: float = 0.0
     causes: AntennaCauses | None = None
+    sigma_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +79,10 @@ class DesignJudgement:
     None where unknown: azimuth_true_deg without a usable north, the others without an estimate (then 'undecided').
     risk: of deciding wrongly, either way. guard_band_deg: how far inside one limit an estimate must lie at that risk.
     acceptance_deg: the largest deviation that is accepted, None where not even 0 is, or where the photos allow several
-    azimuths.
+    azimuths. consumer_risk, producer_risk: of all antennas measured as well as this one, the part that would be
+    accepted although out of tolerance, and rejected although in it, with what is usual taken for how antennas hang
+    (`conformity.hung_density`); None where one such rule does not hold. Of this antenna alone these risks are
+    p_out_of_tolerance, if it is accepted, and 1 minus that, if it is rejected.
     """
 
     azimuth_true_deg: float | None
@@ -86,6 +93,8 @@ class DesignJudgement:
     risk: float = RISK
     guard_band_deg: float | None = None
     acceptance_deg: float | None = None
+    consumer_risk: float | None = None
+    producer_risk: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,6 +139,7 @@ class _Candidate:
     azimuth_deg: float
     u95_deg: float
     probability: float
+    sigma_deg: float
 
 
 def _candidates(solution: AntennaSolution) -> list[_Candidate]:
@@ -137,11 +147,15 @@ def _candidates(solution: AntennaSolution) -> list[_Candidate]:
     if solution.azimuth_true_deg is None or solution.u95_deg is None:
         return []
     others = [
-        _Candidate(azimuth_deg=a.azimuth_true_deg, u95_deg=a.u95_deg, probability=a.probability)
+        _Candidate(
+            azimuth_deg=a.azimuth_true_deg, u95_deg=a.u95_deg, probability=a.probability, sigma_deg=a.u95_deg / K95
+        )
         for a in solution.alternatives
     ]
     rest = max(0.0, 1.0 - sum(c.probability for c in others))
-    return [_Candidate(azimuth_deg=solution.azimuth_true_deg, u95_deg=solution.u95_deg, probability=rest), *others]
+    sigma = solution.u95_deg / K95 if solution.sigma_deg is None else solution.sigma_deg
+    azimuth, u95 = solution.azimuth_true_deg, solution.u95_deg
+    return [_Candidate(azimuth_deg=azimuth, u95_deg=u95, probability=rest, sigma_deg=sigma), *others]
 
 
 def _percent(p: float) -> str:
@@ -183,14 +197,42 @@ def _quadrature(u95_deg: float, sigma_deg: float) -> float:
     return math.hypot(u95_deg, K95 * sigma_deg)
 
 
-def _shared_declination_u95(solution: AntennaSolution, declination_u95_deg: float, limit_deg: float) -> float:
-    """What the estimate and a magnetic reading have in common: the declination, as far as the estimate leans on it."""
-    own = math.hypot(*(b.u95_deg for b in solution.budget if "declination" in b.source.lower()))
-    return min(own, declination_u95_deg, limit_deg)
+def _shared_sigma(solution: AntennaSolution, declination_sigma_deg: float, limit_deg: float) -> float:
+    """Root of the covariance [deg] of the estimate and something carried over by the same declination; never below 0.
+
+    The model's error is mostly of the crust at the site, one for all days. JCGM 100:2008, 5.2.2: u(x1, x2) is the
+    product of what the common quantity does to each.
+    """
+    return min(math.sqrt(max(solution.declination_sigma_deg, 0.0) * declination_sigma_deg), limit_deg)
+
+
+def contradicted(en: float, right: float | None, risk: float = RISK) -> bool:
+    """Whether a reading counts as contradicted by the photos.
+
+    Parameters
+    ----------
+    en : of the reading and its own antenna's estimate. right : probability that it says where the antenna points, by
+        all readings and photos of the site; None where that is not known. risk : of deciding wrongly.
+
+    Returns
+    -------
+    bool : by En > 1 alone where only that is known. Of right readings one in twenty is so far off; the whole site says
+        more. A reading is contradicted where by all the site's evidence it is right with no more than the risk, or
+        where En is above 1 and it is more likely wrong than right.
+    """
+    if right is None:
+        return en > 1.0
+    return right <= risk or (en > 1.0 and right < 0.5)
 
 
 def _judge_reading(
-    antenna: Antenna, site: Site, solution: AntennaSolution, photo_date: date | None, reasons: list[str]
+    antenna: Antenna,
+    site: Site,
+    solution: AntennaSolution,
+    photo_date: date | None,
+    risk: float,
+    right: float | None,
+    reasons: list[str],
 ) -> ReadingJudgement | None:
     reading = antenna.reading
     if reading is None:
@@ -199,13 +241,17 @@ def _judge_reading(
     if true is None:
         return None
     u95 = _quadrature(reading.u95_deg, true.sigma_deg)
-    judgement = ReadingJudgement(azimuth_true_deg=true.azimuth_deg, u95_deg=u95, shared_u95_deg=K95 * true.sigma_deg)
+    sigma = math.hypot(reading.u95_deg / K95, true.sigma_deg)
+    judgement = ReadingJudgement(
+        azimuth_true_deg=true.azimuth_deg, u95_deg=u95, shared_u95_deg=K95 * true.sigma_deg, sigma_deg=sigma
+    )
     candidates = _candidates(solution)
     if not candidates:
         return judgement
+    of_declination = true.sigma_deg if reading.north == "magnetic" else 0.0
 
     def shared_with(c: _Candidate) -> float:
-        return _shared_declination_u95(solution, K95 * true.sigma_deg, min(c.u95_deg, u95))
+        return K95 * _shared_sigma(solution, of_declination, math.sqrt(c.u95_deg * u95) / K95)
 
     def score(c: _Candidate) -> float:
         return en_score(c.azimuth_deg, c.u95_deg, true.azimuth_deg, u95, shared_with(c))
@@ -219,19 +265,25 @@ def _judge_reading(
     difference = difference_deg(chosen.azimuth_deg, true.azimuth_deg)
     photos = format_azimuth_deg(chosen.azimuth_deg, chosen.u95_deg)
     other = "" if chosen is candidates[0] else " (the second azimuth that they allow)"
-    verb = "agrees" if en <= 1.0 else "disagrees"
+    agrees = not contradicted(en, right, risk)
+    verb = "agrees" if agrees else "disagrees"
     limit = "within" if en <= 1.0 else "more than"
-    reasons.append(
+    said = (
         f"The reading, {format_azimuth_deg(true.azimuth_deg, u95)} true, {verb} with the photos, {photos}{other}: "
-        f"they differ by {abs(difference):.1f}°, {limit} what the two uncertainties allow (En {en:.2f})."
+        f"they differ by {abs(difference):.1f}°, {limit} what the two uncertainties allow (En {en:.2f})"
     )
+    if right is not None and agrees != (en <= 1.0):
+        by_all = f"by all of the site's readings and photos it is right with a probability of {_percent(right)}"
+        said += f", but {by_all}" if agrees else f"; but {by_all}"
+    reasons.append(f"{said}.")
     shared = shared_with(chosen)
-    zeta = zeta_score(chosen.azimuth_deg, chosen.u95_deg / K95, true.azimuth_deg, u95 / K95, shared / K95)
+    common = min(shared / K95, math.sqrt(chosen.sigma_deg * sigma))
+    zeta = zeta_score(chosen.azimuth_deg, chosen.sigma_deg, true.azimuth_deg, sigma, common)
     return replace(
         judgement,
         difference_deg=difference,
         en=en,
-        agrees=en <= 1.0,
+        agrees=agrees,
         zeta=zeta,
         shared_with_estimate_u95_deg=shared,
     )
@@ -255,6 +307,12 @@ def _judge_downtilt(antenna: Antenna, solution: AntennaSolution, reasons: list[s
     )
 
 
+def _sigma_off(u95_deg: float, declination_sigma_deg: float, true: TrueAzimuth, of_declination_deg: float) -> float:
+    """Standard uncertainty of an azimuth off a design, both perhaps carried over by the one declination."""
+    common = 2.0 * declination_sigma_deg * of_declination_deg
+    return math.sqrt(max((u95_deg / K95) ** 2 + true.sigma_deg**2 - common, 0.0))
+
+
 def _judge_design(
     antenna: Antenna, site: Site, solution: AntennaSolution, photo_date: date | None, risk: float, reasons: list[str]
 ) -> DesignJudgement:
@@ -265,7 +323,8 @@ def _judge_design(
     candidates = _candidates(solution)
     if true is None or not candidates:
         return DesignJudgement(azimuth_true_deg=true.azimuth_deg if true else None, tolerance_deg=tolerance, risk=risk)
-    sigmas = [_quadrature(c.u95_deg, true.sigma_deg) / K95 for c in candidates]
+    of_declination = true.sigma_deg if antenna.design_north == "magnetic" else 0.0
+    sigmas = [_sigma_off(c.u95_deg, solution.declination_sigma_deg, true, of_declination) for c in candidates]
     total = sum(c.probability for c in candidates)
     p_out = sum(
         c.probability / total * probability_out(difference_deg(c.azimuth_deg, true.azimuth_deg), sigma, tolerance)
@@ -274,6 +333,7 @@ def _judge_design(
     p_out = min(1.0, p_out)
     decision = decide(p_out, risk)
     acceptance = acceptance_limit_deg(sigmas[0], tolerance, risk) if len(candidates) == 1 else None
+    risks = risks_of(sigmas[0], tolerance, risk) if len(candidates) == 1 else None
     deviation = difference_deg(candidates[0].azimuth_deg, true.azimuth_deg)
     photos = format_azimuth_deg(candidates[0].azimuth_deg, candidates[0].u95_deg)
     design = f"the design, {format_azimuth_deg(true.azimuth_deg)} true ± {tolerance:g}°"
@@ -298,6 +358,8 @@ def _judge_design(
         risk=risk,
         guard_band_deg=guard_band_deg(sigmas[0], risk),
         acceptance_deg=acceptance,
+        consumer_risk=None if risks is None else risks.consumer,
+        producer_risk=None if risks is None else risks.producer,
     )
 
 
@@ -341,7 +403,12 @@ def _combined(
     said = ""
     if design.azimuth_true_deg is not None:
         true = _carried("", antenna.design_azimuth_deg, antenna.design_north, antenna, site, None, photo_date, [])
-        sigma = _quadrature(mean.u95_deg, true.sigma_deg if true else 0.0) / K95
+        sigma = mean.u95_deg / K95
+        if true is not None:
+            read = reading.shared_u95_deg / K95 if antenna.reading and antenna.reading.north == "magnetic" else 0.0
+            moved = mean.weight_first * solution.declination_sigma_deg + (1.0 - mean.weight_first) * read
+            of_declination = true.sigma_deg if antenna.design_north == "magnetic" else 0.0
+            sigma = _sigma_off(mean.u95_deg, moved, true, of_declination)
         deviation = difference_deg(mean.azimuth_deg, design.azimuth_true_deg)
         p_out = probability_out(deviation, sigma, design.tolerance_deg)
         decision = decide(p_out, design.risk)
@@ -362,7 +429,12 @@ def _combined(
 
 
 def judge_antenna(
-    antenna: Antenna, site: Site, solution: AntennaSolution, photo_date: date | None, risk: float = RISK
+    antenna: Antenna,
+    site: Site,
+    solution: AntennaSolution,
+    photo_date: date | None,
+    risk: float = RISK,
+    right: float | None = None,
 ) -> AntennaJudgement:
     """Hold one antenna's estimate against its reading, its downtilt reading and its design.
 
@@ -370,7 +442,7 @@ def judge_antenna(
     ----------
     antenna, site : from the register. solution : the estimate, which may be none. photo_date : the day of the photos;
         stands in where a magnetic reading bears no date, and serves for a magnetic design. risk : of deciding wrongly
-        about the design, either way.
+        about the design, either way. right : probability that the reading is right, by the whole site (`contradicted`).
 
     Returns
     -------
@@ -379,7 +451,7 @@ def judge_antenna(
     being out is the mixture's, and a reading agrees if it agrees with any of them that has at least 5 %.
     """
     reasons: list[str] = []
-    reading = _judge_reading(antenna, site, solution, photo_date, reasons)
+    reading = _judge_reading(antenna, site, solution, photo_date, risk, right, reasons)
     downtilt = _judge_downtilt(antenna, solution, reasons)
     design = _judge_design(antenna, site, solution, photo_date, risk, reasons)
     combined = _combined(antenna, site, solution, reading, design, photo_date, reasons)
@@ -430,6 +502,14 @@ def judge_site(
     causes = _site_causes(site, solution, judged, photo_dates)
     if causes is None:
         return judged
+    solved = {a.antenna_id: a for a in solution.antennas}
+    for told in causes.antennas:
+        reading = judged[told.antenna_id].reading
+        if reading is None or reading.en is None:
+            continue
+        if contradicted(reading.en, told.reading_right, risk) != contradicted(reading.en, None):
+            name, right = told.antenna_id, told.reading_right
+            judged[name] = judge_antenna(register[name], site, solved[name], photo_dates.get(name), risk, right)
     return {name: _with_causes(judgement, causes) for name, judgement in judged.items()}
 
 
@@ -518,6 +598,7 @@ def _case(
         estimate_deg=azimuth,
         stated_north=reading.north,
         shared_u95_deg=judged.shared_u95_deg,
+        estimate_shared_u95_deg=K95 * solution.declination_sigma_deg,
         group=f"{reading.north} {reading.date}",
         declination_deg=None if north is None else north.value_deg,
         declination_sigma_deg=0.0 if north is None else north.sigma_deg,

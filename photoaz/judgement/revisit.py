@@ -1,16 +1,21 @@
 """Who is visited again, why, and what to do there: by the loss expected if nothing is done, and what a visit avoids.
 
-Each antenna may be left, its register row corrected, evidence looked up at the desk, one more photo taken, or the tower
-climbed. What a photo is worth is the expected value of sample information (H. Raiffa, R. Schlaifer, Applied Statistical
-Decision Theory, 1961, ch. 4 and 5): over all that it may show, by its forecast uncertainty, the best decision is made
-with what is then known. A site is visited once for all of its antennas, so the cost of going is shared.
+Each antenna may be left, its register row corrected, records checked or evidence looked up at the desk, one more photo
+taken, its azimuth read again, or the tower climbed. Which of these can help depends on the likely cause of what does
+not fit: a declination left out is put right at the desk, with all the readings that lack it; exchanged readings are
+looked for in labels and cabling records; what a wrong reading should be, a better one tells.
+
+What a photo is worth is the expected value of sample information (H. Raiffa, R. Schlaifer, Applied Statistical Decision
+Theory, 1961, ch. 4 and 5): over all that it may show, by its forecast uncertainty, the best decision is made with what
+is then known. A site is visited once for all of its antennas, so the cost of going is shared; so is that of a climb,
+now or later.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, Literal
@@ -20,6 +25,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg, format_azimuth_deg
 from photoaz.errors import Fault, InputError
+from photoaz.judgement.cause import LikelyCause, in_words
 from photoaz.judgement.impact import BEAMWIDTH_3DB_DEG, FLOOR_DEG, FRONT_TO_BACK_DB, SECTOR_WIDTH_DEG, Part, parts_of
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.register.model import Antenna, Site
@@ -27,8 +33,16 @@ from photoaz.solution import AntennaSolution, EvidenceOption, SiteSolution
 
 Array = NDArray[Any]
 
-Action = Literal["leave", "correct_register", "desk", "photo", "climb"]
-ACTIONS: tuple[Action, ...] = ("leave", "correct_register", "desk", "photo", "climb")
+Action = Literal["leave", "correct_register", "check_records", "desk", "photo", "read_again", "climb"]
+#: the least trouble first
+ACTIONS: tuple[Action, ...] = ("leave", "correct_register", "check_records", "desk", "photo", "read_again", "climb")
+
+#: causes that say what the reading should have been
+_KNOWN_SHIFT = ("declination_omitted", "declination_sign", "grid_for_true", "reversed_180", "digits_transposed")
+#: ... of these, one fault of several readings, put right in one go
+_OF_REFERENCE = ("declination_omitted", "declination_sign", "grid_for_true", "reversed_180", "sectors_swapped")
+#: causes after which only another reading is a reading
+_READ_AGAIN = ("reading_wrong", "common_offset")
 
 _K95 = 1.959964
 _HALF = 0.5 * SECTOR_WIDTH_DEG
@@ -49,10 +63,11 @@ class Costs:
 
     visit: going to a site, once for all its antennas. photo: each antenna's photo or measurement from the ground there.
     climb: a crew on the tower, once for all antennas. turn: measuring, and turning where it needs it, one antenna up
-    there. desk: looking something up, or correcting a row of the register. wrong_azimuth_year: an antenna out of
-    tolerance left so for a year; lost_db_year: with it, each dB lost where it loses most of boresight and sector edge
-    (reference pattern). wrong_record_year: a reading in the register that is wrong, left so for a year. years: how long
-    things stay if nothing is done. unseen_out: of antennas that no photo shows, the share out of tolerance.
+    there. desk: looking something up, or correcting the register, once for one fault of several readings.
+    wrong_azimuth_year: an antenna out of tolerance left so for a year; lost_db_year: with it, each dB lost where it
+    loses most of boresight and sector edge (reference pattern). wrong_record_year: a reading in the register that is
+    wrong, left so for a year. years: how long things stay if nothing is done. unseen_out: of antennas that no photo
+    shows, the share out of tolerance.
     """
 
     visit: float = 250.0
@@ -204,13 +219,22 @@ class Stake:
 
     parts : of its deviation from the design. tolerance_deg : about it. record_off_deg : the reading minus the design,
         where the reading is contradicted by the photos; None where it is not, or there is none. tilt_contradicted : so
-        is the downtilt reading.
+        is the downtilt reading. cause : the likely one of what does not fit, cause_p its probability; alike : those
+        that are not told apart, where none is likely. fixed_off_deg : the reading without that cause, minus the design;
+        None where the cause does not tell. reading_sigma_deg : of the reading. turned : the antenna itself is likely
+        turned, and out of tolerance.
     """
 
     parts: tuple[Part, ...]
     tolerance_deg: float
     record_off_deg: float | None = None
     tilt_contradicted: bool = False
+    cause: LikelyCause | None = None
+    cause_p: float = 0.0
+    alike: tuple[LikelyCause, ...] = ()
+    fixed_off_deg: float | None = None
+    reading_sigma_deg: float = 1.0
+    turned: bool = False
 
     @property
     def contradicted(self) -> bool:
@@ -260,16 +284,54 @@ def loss_corrected(stake: Stake, costs: Costs) -> float | None:
     return azimuth + float(_corrected_loss(m[None], s[None], p[None], stake, costs)[0]) - costs.desk
 
 
+def loss_fixed(stake: Stake, costs: Costs) -> float | None:
+    """Expected loss once the likely cause is undone in the register (the work apart); None where it does not tell how.
+
+    With the cause's probability the reading so corrected is as good as any, and taken together with the photos; else
+    the record stays wrong.
+    """
+    if stake.fixed_off_deg is None or stake.record_off_deg is None:
+        return None
+    m, s, p = stake.arrays()
+    azimuth = float(p @ expected_loss(m, s, stake.tolerance_deg, costs))
+    w = p * np.exp(-0.5 * np.square(difference_deg(m, stake.fixed_off_deg)) / (s**2 + stake.reading_sigma_deg**2))
+    w = w / np.hypot(s, stake.reading_sigma_deg)
+    w = p if w.sum() <= 0.0 else w / w.sum()
+    u = s * stake.reading_sigma_deg / np.hypot(s, stake.reading_sigma_deg)
+    best = m + np.asarray(difference_deg(stake.fixed_off_deg, m), float) * (u / stake.reading_sigma_deg) ** 2
+    still = float(w @ _out(best - stake.fixed_off_deg, u, stake.tolerance_deg))
+    wrong = stake.cause_p * still + 1.0 - stake.cause_p
+    return azimuth + costs.years * costs.wrong_record_year * wrong
+
+
 def loss_after_evidence(stake: Stake, sigma_deg: float, climb_cost: float, costs: Costs) -> float:
     """Expected loss after evidence of standard uncertainty sigma, the best being done with whatever it shows.
 
     Then an antenna may be left or climbed to for `climb_cost`, and a contradicted record be left or corrected; what
     that costs is in it. Preposterior expectation over the mixture of the parts, by quadrature over what each predicts.
     """
+    return _preview(stake, sigma_deg, costs).after(climb_cost)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class _Preview:
+    """What evidence may show (n,): how probable it is, and what is lost then if nobody climbs."""
+
+    weight: Array
+    left: Array
+
+    def after(self, climb_cost: float) -> tuple[float, float]:
+        """The loss expected, and the probability that the tower is climbed."""
+        best = np.minimum(self.left, climb_cost)  # up there the record is put right as well
+        return float(self.weight @ best), float(self.weight @ (climb_cost < self.left))
+
+
+def _preview(stake: Stake, sigma_deg: float, costs: Costs) -> _Preview:
     m, s, p = stake.arrays()
     if not math.isfinite(sigma_deg):
         corrected = loss_corrected(stake, costs)
-        return min(loss_now(stake, costs), math.inf if corrected is None else corrected + costs.desk, climb_cost)
+        stay = min(loss_now(stake, costs), math.inf if corrected is None else corrected + costs.desk)
+        return _Preview(np.ones(1), np.array([stay]))
     spread = np.hypot(s, sigma_deg)
     shown = (m[:, None] + spread[:, None] * _NODES[None, :]).ravel()  # what the evidence may show
     weight = (p[:, None] * _WEIGHTS[None, :]).ravel()
@@ -281,10 +343,9 @@ def loss_after_evidence(stake: Stake, sigma_deg: float, climb_cost: float, costs
     post_s = np.broadcast_to(s * sigma_deg / spread, post_m.shape)
     azimuth = (post_p * expected_loss(post_m, post_s, stake.tolerance_deg, costs)).sum(1)
     left = azimuth + (post_p * _record_loss(post_m, post_s, stake, costs)).sum(1)
-    best = np.minimum(left, climb_cost)  # up there the record is put right as well
     if stake.contradicted:
-        best = np.minimum(best, azimuth + _corrected_loss(post_m, post_s, post_p, stake, costs))
-    return float(weight @ best)
+        left = np.minimum(left, azimuth + _corrected_loss(post_m, post_s, post_p, stake, costs))
+    return _Preview(weight, left)
 
 
 def evidence_sigma_deg(sigma_now_deg: float, sigma_then_deg: float) -> float:
@@ -332,7 +393,13 @@ class AntennaRevisit:
         """'expected loss 1200 now, 300 after the visit, cost 250 (units)'."""
         if self.action == "leave":
             return f"expected loss {_figure(self.loss_now)}; whatever could be done costs more than it avoids"
-        when = {"correct_register": "after the correction", "desk": "with that", "photo": "after the visit"}
+        when = {
+            "correct_register": "after the correction",
+            "check_records": "after the correction",
+            "desk": "with that",
+            "photo": "after the visit",
+            "read_again": "after the visit",
+        }
         said = f"expected loss {_figure(self.loss_now)} now, {_figure(self.loss_after)} "
         return f"{said}{when.get(self.action, 'after the climb')}, cost {_figure(self.cost)} ({self.unit})"
 
@@ -373,7 +440,7 @@ class SiteRevisit:
         todo = [i for i in self.items if i.action != "leave"]
         if not todo:
             return f"nothing that could be done avoids more than it costs (expected loss {_figure(self.loss_now)})"
-        goers = sum(i.action in ("photo", "climb") for i in todo)
+        goers = sum(i.action in ("photo", "read_again", "climb") for i in todo)
         going = f"one visit serves {goers}" if goers > 1 else "one visit" if self.trip else "no visit needed"
         return (
             f"expected loss {_figure(self.loss_now)} now, {_figure(self.loss_after)} after, cost {_figure(self.cost)} "
@@ -404,6 +471,7 @@ class _Way:
     trip: bool = False
     climb: bool = False
     option: EvidenceOption | None = None
+    climbs_after: float = 0.0  # probability that what it shows sends somebody up
 
 
 def plan_site(
@@ -417,7 +485,6 @@ def plan_site(
     """
     costs = costs or Costs()
     register = {a.antenna_id: a for a in site.antennas}
-    ways: dict[str, list[_Way]] = {}
     stakes: dict[str, Stake] = {}
     for estimate in solution.antennas:
         antenna, judgement = register.get(estimate.antenna_id), judgements.get(estimate.antenna_id)
@@ -426,8 +493,7 @@ def plan_site(
         stake = _stake(antenna, estimate, judgement, costs)
         if stake is not None:
             stakes[antenna.antenna_id] = stake
-            ways[antenna.antenna_id] = _ways(estimate, stake, costs)
-    chosen, trip, climb = _cheapest(ways, costs)
+    chosen, trip, climb = _best_plan({a.antenna_id: a for a in solution.antennas}, stakes, costs)
     gains = {name: loss_now(stakes[name], costs) - way.loss - way.cost for name, way in chosen.items()}
     going = _shares(costs.visit, {name: gains[name] for name, way in chosen.items() if way.trip})
     climbing = _shares(costs.climb, {name: gains[name] for name, way in chosen.items() if way.climb})
@@ -437,9 +503,70 @@ def plan_site(
         if way.action == "leave" and not _noteworthy(judgements[name], estimate):
             continue
         cost = way.cost + going.get(name, 0.0) + climbing.get(name, 0.0)
-        items.append(_item(site, solution, estimate, judgements[name], stakes[name], way, cost, costs))
+        alike = tuple(n for n, s in stakes.items() if s.cause is not None and s.cause == stakes[name].cause)
+        items.append(_item(site, solution, estimate, judgements[name], stakes[name], way, cost, costs, alike))
     items.sort(key=lambda i: (-round(i.avoided, 6), -round(i.loss_now, 6), i.antenna_id))
     return SiteRevisit(site_id=solution.site_id, trip=trip or climb, items=tuple(items), unit=costs.unit)
+
+
+def _best_plan(
+    estimates: Mapping[str, AntennaSolution], stakes: Mapping[str, Stake], costs: Costs
+) -> tuple[dict[str, _Way], bool, bool]:
+    """The cheapest ways, a later climb being shared by those that evidence may send somebody up to.
+
+    Who shares it depends on what is done now, and that on what a later climb costs each: found by turns, from a climb
+    that each pays alone and from one that all pay together, the better of the two.
+    """
+    whole = costs.visit + costs.climb
+    fixes: dict[str, int] = {}
+    for s in stakes.values():
+        if s.cause in _OF_REFERENCE and s.fixed_off_deg is not None:
+            fixes[s.cause] = fixes.get(s.cause, 0) + 1
+    previews: dict[tuple[str, float], _Preview] = {}
+
+    def look(name: str) -> Callable[[float], _Preview]:
+        def at(sigma_deg: float) -> _Preview:
+            if (name, sigma_deg) not in previews:
+                previews[name, sigma_deg] = _preview(stakes[name], sigma_deg, costs)
+            return previews[name, sigma_deg]
+
+        return at
+
+    best: tuple[float, dict[str, _Way], bool, bool] | None = None
+    for first in (1.0, 1.0 / max(len(stakes), 1)):
+        share = dict.fromkeys(stakes, first)
+        for _ in range(6):
+            ways = {
+                name: _ways(
+                    estimates[name],
+                    s,
+                    costs,
+                    costs.turn + whole * share[name],
+                    costs.desk / fixes.get(s.cause or "", 1),
+                    look(name),
+                )
+                for name, s in stakes.items()
+            }
+            total, chosen, trip, climb = _cheapest(ways, costs)
+            after = {name: w.climbs_after for name, w in chosen.items() if w.climbs_after > 0.0}
+            now = {name: shared_alone(p for n, p in after.items() if n != name) for name in stakes}
+            settled = max((abs(now[n] - share[n]) for n in after), default=0.0) < 1e-3
+            share = now
+            if settled:
+                break
+        if best is None or total < best[0] - 1e-6:
+            best = total, chosen, trip, climb
+    if best is None:  # cannot be: there are two
+        raise AssertionError
+    return best[1], best[2], best[3]
+
+
+def shared_alone(others: Iterable[float]) -> float:
+    """The part of a shared cost that one pays whom others join with these probabilities: E[1 / (1 + how many do)]."""
+    count = [1.0]  # probability of none, one, two ... of them
+    for p in others:
+        count = [a * (1.0 - p) + b * p for a, b in zip([*count, 0.0], [0.0, *count], strict=True)]
+    return sum(c / (1.0 + n) for n, c in enumerate(count))
 
 
 def _shares(cost: float, gains: Mapping[str, float]) -> dict[str, float]:
@@ -465,40 +592,72 @@ def _stake(antenna: Antenna, estimate: AntennaSolution, judgement: AntennaJudgem
     if reading is not None and reading.agrees is False:
         off = float(difference_deg(reading.azimuth_true_deg, design))
     tilt = judgement.downtilt_reading
+    causes = reading.causes if reading is not None else None
+    cause = causes.likely_cause if causes is not None else None
+    fixed = causes.corrected_deg if causes is not None else None
+    p = 0.0 if causes is None else next((c.probability for c in causes.causes if c.cause == cause), 0.0)
+    p_out = judgement.design.p_out_of_tolerance
     return Stake(
         parts=parts,
         tolerance_deg=tolerance,
         record_off_deg=off,
         tilt_contradicted=tilt is not None and tilt.agrees is False,
+        cause=cause,
+        cause_p=p,
+        alike=causes.together if causes is not None else (),
+        fixed_off_deg=None if off is None or fixed is None else float(difference_deg(fixed, design)),
+        reading_sigma_deg=max(reading.u95_deg / _K95, 1e-3) if reading is not None else 1.0,
+        turned=cause == "antenna_turned" and p_out is not None and p_out > 0.5,
     )
 
 
-def _ways(estimate: AntennaSolution, stake: Stake, costs: Costs) -> list[_Way]:
-    """Everything that could be done about an antenna."""
+def _ways(
+    estimate: AntennaSolution,
+    stake: Stake,
+    costs: Costs,
+    later: float,
+    fix: float,
+    look: Callable[[float], _Preview],
+) -> list[_Way]:
+    """Everything that could be done about an antenna.
+
+    later : what a climb costs it that evidence may call for on another trip. fix : its part of undoing a fault in the
+    register. look : what evidence of a standard uncertainty may show.
+    """
     out = [_Way(action="leave", loss=loss_now(stake, costs), cost=0.0)]
-    corrected = loss_corrected(stake, costs)
-    if corrected is not None:
-        out.append(_Way(action="correct_register", loss=corrected, cost=costs.desk))
+    fixed = loss_fixed(stake, costs)
+    if fixed is not None and stake.cause == "sectors_swapped":
+        out.append(_Way(action="check_records", loss=fixed, cost=fix))
+    elif fixed is not None:
+        out.append(_Way(action="correct_register", loss=fixed, cost=fix))
+    else:
+        # to write down where a turned antenna points, in place of where it should, puts nothing right
+        corrected = None if stake.turned else loss_corrected(stake, costs)
+        if corrected is not None:
+            out.append(_Way(action="correct_register", loss=corrected, cost=costs.desk))
     out.append(_Way(action="climb", loss=0.0, cost=costs.turn, trip=True, climb=True))
-    later = costs.visit + costs.climb + costs.turn  # another trip, should the evidence call for it
     if estimate.azimuth_true_deg is None:
-        first = loss_after_evidence(stake, _FIRST_PHOTO_U95_DEG / _K95, later, costs)
-        out.append(_Way(action="photo", loss=first, cost=costs.photo, trip=True))
+        first, climbs = look(_FIRST_PHOTO_U95_DEG / _K95).after(later)
+        out.append(_Way(action="photo", loss=first, cost=costs.photo, trip=True, climbs_after=climbs))
         return out
+    if stake.record_off_deg is not None and ({stake.cause, *stake.alike} & {*_READ_AGAIN}):
+        loss, climbs = look(stake.reading_sigma_deg).after(later)
+        out.append(_Way(action="read_again", loss=loss, cost=costs.photo, trip=True, climbs_after=climbs))
     main = max(stake.parts, key=lambda p: p.probability)
     for option in estimate.next_evidence.options if estimate.next_evidence else ():
         sigma = evidence_sigma_deg(main.sigma_deg, option.u95_then_deg / _K95)
         if not math.isfinite(sigma):
             continue
-        loss = loss_after_evidence(stake, sigma, later, costs)
+        loss, climbs = look(sigma).after(later)
         action: Action = "photo" if option.needs_trip else "desk"
         cost = costs.photo if option.needs_trip else costs.desk
-        out.append(_Way(action=action, loss=loss, cost=cost, trip=option.needs_trip, option=option))
+        trip = option.needs_trip
+        out.append(_Way(action=action, loss=loss, cost=cost, trip=trip, option=option, climbs_after=climbs))
     return out
 
 
-def _cheapest(ways: Mapping[str, Sequence[_Way]], costs: Costs) -> tuple[dict[str, _Way], bool, bool]:
-    """The way of each antenna that together cost and leave least: with what is shared paid once, each is its own."""
+def _cheapest(ways: Mapping[str, Sequence[_Way]], costs: Costs) -> tuple[float, dict[str, _Way], bool, bool]:
+    """What the ways cost and leave that together do least of both, and which; what is shared is paid once."""
     best: tuple[float, dict[str, _Way], bool, bool] | None = None
     for trip, climb, fixed in (
         (False, False, 0.0),
@@ -517,7 +676,7 @@ def _cheapest(ways: Mapping[str, Sequence[_Way]], costs: Costs) -> tuple[dict[st
             best = total, chosen, trip, climb
     if best is None:  # cannot be: there are three
         raise AssertionError
-    return best[1], best[2], best[3]
+    return best
 
 
 def _noteworthy(judgement: AntennaJudgement, estimate: AntennaSolution) -> bool:
@@ -533,6 +692,7 @@ def _item(
     way: _Way,
     cost: float,
     costs: Costs,
+    alike: Sequence[str],
 ) -> AntennaRevisit:
     m, s, p = stake.arrays()
     p_out = judgement.design.p_out_of_tolerance
@@ -543,7 +703,7 @@ def _item(
         antenna_id=estimate.antenna_id,
         action=way.action,
         reasons=tuple(_reasons(judgement, estimate, p_out)),
-        instruction=_instruction(estimate, judgement, way, place),
+        instruction=_instruction(estimate, judgement, stake, way, place, alike),
         loss_now=loss_now(stake, costs),
         loss_after=way.loss,
         cost=cost,
@@ -564,6 +724,8 @@ def _u95_then(way: _Way) -> float | None:
 
 
 def _bring(way: _Way) -> str | None:
+    if way.action == "read_again":
+        return "an instrument that needs no compass beside the steel"
     if way.action == "climb":
         return "a climbing crew, an instrument that needs no compass beside the steel, a second photo taken afterwards"
     if way.option is not None:
@@ -584,6 +746,8 @@ def _reasons(judgement: AntennaJudgement, estimate: AntennaSolution, p_out: floa
         out.append(f"out of tolerance with a probability of {100.0 * p_out:.0f} %, not decided")
     if reading is not None and reading.agrees is False and reading.difference_deg is not None:
         out.append(f"the reading differs from the photos by {abs(reading.difference_deg):.1f}° (En {reading.en:.1f})")
+    if reading is not None and reading.likely_cause is not None:
+        out.append(f"likely cause: {in_words(reading.likely_cause)}")
     if tilt is not None and tilt.agrees is False and tilt.difference_deg is not None:
         out.append(f"the downtilt reading differs from the photos by {abs(tilt.difference_deg):.1f}°")
     if len(estimate.alternatives) > 0:
@@ -591,10 +755,28 @@ def _reasons(judgement: AntennaJudgement, estimate: AntennaSolution, p_out: floa
     return out or ["more is to be lost than the evidence costs"]
 
 
-def _instruction(estimate: AntennaSolution, judgement: AntennaJudgement, way: _Way, place: str | None) -> str:
+def _instruction(
+    estimate: AntennaSolution,
+    judgement: AntennaJudgement,
+    stake: Stake,
+    way: _Way,
+    place: str | None,
+    alike: Sequence[str],
+) -> str:
     name = estimate.antenna_id
     if way.action == "leave":
         return "leave it as it is"
+    causes = judgement.reading.causes if judgement.reading is not None else None
+    fixed = None if causes is None or causes.corrected_deg is None else format_azimuth_deg(causes.corrected_deg)
+    if way.action == "check_records":
+        checked = f"check labels, cabling records and the notes of the readings: exchanged ({', '.join(alike)})"
+        return f"{checked}; exchanged back, the reading of {name} is {fixed} true"
+    if way.action == "correct_register" and stake.fixed_off_deg is not None and stake.cause is not None:
+        whose = f"the {len(alike)} readings" if len(alike) > 1 else "the reading"
+        undone = f"correct {whose} in the register, no visit needed: {in_words(stake.cause)}"
+        return f"{undone}; corrected, that of {name} is {fixed} true"
+    if way.action == "read_again":
+        return f"read the azimuth of {name} again, from the ground, with another instrument or from another place"
     if way.action == "correct_register":
         said = []
         if judgement.reading is not None and judgement.reading.agrees is False:
@@ -606,6 +788,8 @@ def _instruction(estimate: AntennaSolution, judgement: AntennaJudgement, way: _W
     if way.action == "climb":
         design = judgement.design.azimuth_true_deg
         aim = "" if design is None else f", and turn it to {format_azimuth_deg(design)} true if it is out"
+        if stake.turned:
+            return f"climb: {name} is likely turned; measure it{aim}"
         return f"climb: measure {name}{aim}"
     if way.option is None:
         return f"photograph {name} from {place or 'where its front shows'}"
@@ -625,7 +809,7 @@ def _place(
     if not way.trip:
         return None, None, None
     option = way.option
-    if way.action == "climb" or (option is not None and option.kind == "tower_position"):
+    if way.action in ("climb", "read_again") or (option is not None and option.kind == "tower_position"):
         return "the tower", site.lat_deg, site.lon_deg
     if option is not None and option.photo is not None:
         photo = next((p for p in solution.photos if p.photo == option.photo), None)

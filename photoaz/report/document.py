@@ -222,6 +222,9 @@ def _antenna(
         "status": solution.status,
         "azimuth_true_deg": _azimuth(solution.azimuth_true_deg),
         "u95_deg": _angle(solution.u95_deg),
+        "sigma_deg": _angle(solution.sigma_deg),
+        "effective_dof": _number(solution.dof, 1),
+        "declination_sigma_deg": _angle(solution.declination_sigma_deg),
         "downtilt_deg": _angle(solution.downtilt_deg),
         "downtilt_u95_deg": _angle(solution.downtilt_u95_deg),
         "roll_deg": _angle(solution.roll_deg),
@@ -336,10 +339,13 @@ def _reading(judgement: AntennaJudgement | None, departure: Departure | None) ->
         "en": _number(reading.en, 6),
         "agrees": reading.agrees,
         "zeta": _number(reading.zeta, 6),
+        "sigma_deg": _angle(reading.sigma_deg),
         "shared_u95_deg": _angle(reading.shared_with_estimate_u95_deg),
         "likely_cause": reading.likely_cause,
         "causes": [_cause(cause) for cause in causes.causes] if causes else [],
         "no_fault": _fraction(causes.no_fault) if causes else None,
+        "p_right": _fraction(causes.reading_right) if causes else None,
+        "corrected_deg": _azimuth(causes.corrected_deg) if causes else None,
         "cause_odds": _fraction(causes.odds) if causes else None,
         "not_told_apart": list(causes.together) if causes else [],
         "departure_deg": _angle(departure.departure_deg) if departure else None,
@@ -358,6 +364,8 @@ def _design(judgement: AntennaJudgement | None, antenna: Antenna | None) -> Docu
             "risk": None,
             "guard_band_deg": None,
             "acceptance_deg": None,
+            "consumer_risk": None,
+            "producer_risk": None,
         }
     design = judgement.design
     return {
@@ -369,6 +377,8 @@ def _design(judgement: AntennaJudgement | None, antenna: Antenna | None) -> Docu
         "risk": design.risk,
         "guard_band_deg": _angle(design.guard_band_deg),
         "acceptance_deg": _angle(design.acceptance_deg),
+        "consumer_risk": _fraction(design.consumer_risk),
+        "producer_risk": _fraction(design.producer_risk),
     }
 
 

@@ -205,6 +205,8 @@ def _figures(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
         if r.en is not None and r.difference_deg is not None:
             verdict = "agrees" if r.agrees else "DISAGREES"
             figure = f"{format_difference_deg(r.difference_deg)}, En {r.en:.2f} (limit 1): {verdict}"
+            if r.causes is not None and r.agrees != (r.en <= 1.0):
+                figure += f", {_percent(r.causes.reading_right)} right by the whole site"
             rows.append(("photos − reading", figure))
         if r.likely_cause is not None:
             rows.append(("likely cause", in_words(r.likely_cause)))
@@ -217,6 +219,9 @@ def _figures(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
         if d.deviation_deg is not None and d.p_out_of_tolerance is not None:
             rows.append(("photos − design", format_difference_deg(d.deviation_deg)))
             rows.append(("out of tolerance", f"probability {_percent(d.p_out_of_tolerance)}: {d.decision}"))
+        if d.consumer_risk is not None and d.producer_risk is not None:
+            risks = f"{_percent(d.consumer_risk)} accepted though out, {_percent(d.producer_risk)} rejected though in"
+            rows.append(("of all so measured", risks))
     if found.downtilt_deg is not None and found.downtilt_u95_deg is not None:
         tilt = f"{found.downtilt_deg:.1f}° ± {found.downtilt_u95_deg:.1f}°"
         if judgement is not None and judgement.downtilt_reading is not None:

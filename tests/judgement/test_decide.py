@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -11,9 +12,10 @@ from scipy import optimize, stats
 
 from photoaz.geodesy.norths import declination, meridian_convergence_deg
 from photoaz.judgement.combined import weighted_mean
+from photoaz.judgement.common import common_mode_of_site
 from photoaz.judgement.judge import K95, judge_antenna, judge_site
 from photoaz.register.model import Antenna, Reading, Site
-from photoaz.solution import Alternative, AntennaSolution, BudgetShare, SiteSolution
+from photoaz.solution import Alternative, AntennaSolution, SiteSolution
 
 DAY = date(2025, 7, 2)
 HERE = (33.0, -118.0)  # declination some 11 degrees east, convergence of UTM zone 11 about -0.5
@@ -117,9 +119,9 @@ def test_zeta_and_what_is_shared():
     assert apart.shared_with_estimate_u95_deg == 0.0
     # the same figures, k = 1.96 on both sides
     assert apart.zeta == pytest.approx(K95 * apart.en)
-    budget = (BudgetShare(source="declination", share=0.1, u95_deg=0.5),)
-    together = judged(a, solved(123.0, 3.0, budget=budget))
-    assert together.reading.shared_with_estimate_u95_deg == pytest.approx(0.5)
+    together = judged(a, solved(123.0, 3.0, declination_sigma_deg=0.25))
+    sigma = declination(*HERE, 0.0, DAY).sigma_deg
+    assert together.reading.shared_with_estimate_u95_deg == pytest.approx(K95 * math.sqrt(0.25 * sigma))
     assert together.reading.zeta > apart.zeta
     # what is shared widens the mean
     assert together.combined.u95_deg > judged(a, solved(123.0, 3.0)).combined.u95_deg
@@ -232,6 +234,79 @@ def test_causes_reach_reading_reasons_and_site():
     assert "disagrees with the photos" in a1.reasons[at - 1]
     assert all(j.site_causes is a1.site_causes for j in got.values())
     assert "all readings" in a1.site_causes.sentence
+
+
+def test_a_fault_of_all_contradicts_the_one_whose_photos_would_allow_it():
+    # declination left out of all three; of the third the photos know hardly anything, so En alone lets it pass
+    d = declination(*HERE, 0.0, DAY).value_deg
+    site, solution, dates = whole([read(e - d) for e in ESTIMATES], ESTIMATES, DESIGNS)
+    vague = replace(solution.antennas[2], u95_deg=30.0)
+    covariance = np.diag([0.6**2, 0.6**2, (30.0 / K95) ** 2])
+    solution = replace(
+        solution,
+        antennas=(*solution.antennas[:2], vague),
+        azimuth_covariance_deg2=tuple(tuple(row) for row in covariance.tolist()),
+    )
+    alone = judge_antenna(site.antennas[2], site, vague, DAY)
+    assert alone.reading.agrees
+    assert alone.combined is not None
+    got = judge_site(site, solution, dates)["C1"]
+    assert got.reading.en == alone.reading.en < 1.0
+    assert got.reading.agrees is False
+    assert got.reading.likely_cause == "declination_omitted"
+    assert got.combined is None
+    assert got.revisit
+    assert any("but by all of the site's readings and photos it is right with a probability" in r for r in got.reasons)
+    # what it should have been
+    assert got.reading.causes.corrected_deg == pytest.approx(ESTIMATES[2])
+    assert got.reading.causes.reading_right < 0.01
+
+
+def test_a_reading_a_little_too_far_off_is_right_where_all_else_says_so():
+    # En 1.1, as one right reading in thirty has; reading and design say the same
+    site, solution, dates = whole(
+        [read(d) for d in DESIGNS], (20.2, 139.8, 260.0 + 1.1 * math.hypot(1.0, K95 * 0.6)), DESIGNS
+    )
+    got = judge_site(site, solution, dates)["C1"]
+    assert got.reading.en == pytest.approx(1.1)
+    assert got.reading.causes.reading_right > 0.5
+    assert got.reading.agrees
+    assert not got.revisit
+
+
+def test_corrected_readings():
+    d = declination(*HERE, 0.0, DAY).value_deg
+
+    def corrected(readings):
+        return [j.reading.causes.corrected_deg for j in judge_site(*whole(readings, ESTIMATES, DESIGNS)).values()]
+
+    assert corrected([read(e) for e in ESTIMATES]) == [None] * 3
+    assert corrected([read(e, "magnetic") for e in ESTIMATES]) == pytest.approx(ESTIMATES)
+    assert corrected([read(e - 2.0 * d) for e in ESTIMATES]) == pytest.approx(ESTIMATES)
+    assert corrected([read(20.2), read(139.8 + 180.0), read(260.3)]) == [None, pytest.approx(139.8), None]
+    # exchanged back
+    assert corrected([read(139.0), read(21.0), read(260.3)]) == [pytest.approx(21.0), pytest.approx(139.0), None]
+    # plainly wrong: nobody can say what it should have been
+    assert corrected([read(20.2), read(139.8), read(222.0)]) == [None] * 3
+
+
+def test_a_declination_that_moves_both_drops_out_of_the_causes():
+    # readings and compasses carried over by one declination that is 1.5 degrees off, sigmas of a good instrument: all
+    # move alike, and nothing is to be explained; a common angle is where only the readings were so moved
+    moved = [e - declination(*HERE, 0.0, DAY).value_deg for e in ESTIMATES]
+    site, solution, dates = whole([read(m, "magnetic", u95=0.3) for m in moved], ESTIMATES, DESIGNS, sigma=0.5)
+    sigma = declination(*HERE, 0.0, DAY).sigma_deg
+    plain = common_mode_of_site(solution, judge_site(site, solution, dates))
+    leaning = replace(
+        solution,
+        antennas=tuple(replace(a, declination_sigma_deg=sigma) for a in solution.antennas),
+        azimuth_covariance_deg2=tuple(tuple(v + sigma**2 for v in row) for row in solution.azimuth_covariance_deg2),
+    )
+    together = common_mode_of_site(leaning, judge_site(site, leaning, dates))
+    # of the common angle only the readings' and photos' own errors are left: three of each
+    own = math.sqrt((0.5**2 + (0.3 / K95) ** 2) / 3.0)
+    assert together.u95_deg == pytest.approx(K95 * own, rel=1e-3)
+    assert plain.u95_deg == pytest.approx(K95 * math.hypot(own, sigma), rel=1e-3)
 
 
 def test_one_antenna_judged_alone_has_no_cause():

@@ -9,9 +9,9 @@ from datetime import date
 
 import pytest
 
-from photoaz.judgement.judge import judge_antenna
+from photoaz.judgement.judge import contradicted, judge_antenna
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
-from photoaz.solution import Alternative, AntennaSolution, BudgetShare
+from photoaz.solution import Alternative, AntennaSolution
 
 DAY = date(2025, 7, 2)
 
@@ -138,13 +138,63 @@ def test_grid_reading():
 def test_a_declination_in_common_sharpens_the_comparison():
     a = antenna(reading=reading(109.0, 1.0, "magnetic", DAY))
     there = site(33.0, -118.0)
-    budget = (BudgetShare(source="declination", share=0.1, u95_deg=0.7),)
     apart = judge_antenna(a, there, solution(123.0, 3.0), DAY)
-    together = judge_antenna(a, there, solution(123.0, 3.0, budget=budget), DAY)
-    u95, shared = apart.reading.u95_deg, min(0.7, math.sqrt(apart.reading.u95_deg**2 - 1.0))
+    together = judge_antenna(a, there, solution(123.0, 3.0, declination_sigma_deg=0.3), DAY)
+    # the model's error turns the estimate by 0.3 and the reading by its own sigma: JCGM 100:2008, 5.2.2
+    u95, sigma = apart.reading.u95_deg, math.sqrt(apart.reading.u95_deg**2 - 1.0) / 1.959964
+    shared2 = 1.959964**2 * 0.3 * sigma
+    assert together.reading.shared_with_estimate_u95_deg == pytest.approx(math.sqrt(shared2), rel=1e-6)
     assert together.reading.en == pytest.approx(
-        abs(apart.reading.difference_deg) / math.sqrt(9.0 + u95**2 - 2 * shared**2), rel=1e-6
+        abs(apart.reading.difference_deg) / math.sqrt(9.0 + u95**2 - 2 * shared2), rel=1e-6
     )
+
+
+def test_a_reading_from_true_north_shares_no_declination():
+    a = antenna(reading=reading(120.0, 1.0))
+    j = judge_antenna(a, site(33.0, -118.0), solution(123.0, 3.0, declination_sigma_deg=0.3), DAY)
+    assert j.reading.shared_with_estimate_u95_deg == 0.0
+    assert j.reading.en == pytest.approx(3.0 / math.sqrt(10.0))
+
+
+def test_a_magnetic_design_and_a_compass_lean_on_one_declination():
+    a = antenna(design_north="magnetic")
+    there = site(33.0, -118.0)
+    apart = judge_antenna(a, there, solution(134.0, 2.0), DAY).design
+    together = judge_antenna(a, there, solution(134.0, 2.0, declination_sigma_deg=0.3), DAY).design
+    # both turn with it: the deviation is known better
+    assert together.deviation_deg == apart.deviation_deg
+    assert together.guard_band_deg < apart.guard_band_deg
+
+
+def test_zeta_by_each_side_s_own_coverage_factor():
+    # ISO 13528: standard uncertainties; 2.4 = U95 / 2.5 as of a heavy-tailed estimate, 0.5 = 0.98 / 1.96
+    a = antenna(reading=reading(120.0, 0.979982))
+    j = judge_antenna(a, site(), solution(126.0, 6.0, sigma_deg=2.4), DAY)
+    assert j.reading.sigma_deg == pytest.approx(0.5)
+    assert j.reading.zeta == pytest.approx(6.0 / math.hypot(2.4, 0.5))
+    assert j.reading.en == pytest.approx(6.0 / math.hypot(6.0, 0.979982))
+    assert j.reading.zeta / j.reading.en > 2.4
+
+
+@pytest.mark.parametrize(
+    ("en", "right", "wanted"),
+    [
+        (0.9, None, False),
+        (1.1, None, True),
+        (1.1, 0.9, False),  # one right reading in twenty is as far off
+        (1.1, 0.3, True),
+        (0.2, 0.3, False),
+        (0.2, 0.04, True),  # the rest of the site contradicts it
+        (7.0, 0.9, False),
+    ],
+)
+def test_what_counts_as_contradicted(en, right, wanted):
+    assert contradicted(en, right) is wanted
+
+
+def test_at_another_risk():
+    assert contradicted(0.2, 0.08, risk=0.1)
+    assert not contradicted(0.2, 0.08, risk=0.05)
 
 
 def test_downtilt():

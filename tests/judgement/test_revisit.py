@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from photoaz.errors import InputError
+from photoaz.geodesy.norths import declination
 from photoaz.judgement.conformity import probability_out
 from photoaz.judgement.impact import Part, impact_db
-from photoaz.judgement.judge import judge_antenna
+from photoaz.judgement.judge import judge_antenna, judge_site
 from photoaz.judgement.revisit import (
     Costs,
     Stake,
@@ -26,8 +27,10 @@ from photoaz.judgement.revisit import (
     load_costs,
     loss_after_evidence,
     loss_corrected,
+    loss_fixed,
     loss_now,
     plan_site,
+    shared_alone,
     worst_loss_db,
 )
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
@@ -419,3 +422,154 @@ def test_costs_that_are_none():
         Costs(visit=-1.0)
     with pytest.raises(ValueError, match="years"):
         Costs(years=math.nan)
+
+
+# ---- what the likely cause has to do with it -------------------------------------------------------------------------
+
+HERE = (33.0, -118.0)  # declination some 11 degrees east
+DESIGNS = (20.0, 140.0, 260.0)
+
+
+def by_cause(readings, azimuths, u95=1.5, reading_u95=1.0, options=(), costs=None):
+    """A site of three sectors planned with the causes of its readings."""
+    names = ["A1", "B1", "C1"]
+    antennas = tuple(
+        antenna(
+            n,
+            d,
+            sector=n[0],
+            position=1,
+            reading=Reading(azimuth_deg=r % 360.0, north="true", u95_deg=reading_u95, date=DAY),
+        )
+        for n, d, r in zip(names, DESIGNS, readings, strict=True)
+    )
+    site = Site(site_id="S", lat_deg=HERE[0], lon_deg=HERE[1], antennas=antennas)
+    solution = SiteSolution(
+        site_id="S",
+        lat_deg=HERE[0],
+        lon_deg=HERE[1],
+        declination_deg=None,
+        declination_u95_deg=None,
+        photos=(),
+        antennas=tuple(estimated(n, a, u95, options) for n, a in zip(names, azimuths, strict=True)),
+        azimuth_ids=tuple(names),
+        azimuth_covariance_deg2=tuple(tuple(row) for row in ((u95 / 1.959964) ** 2 * np.eye(3)).tolist()),
+    )
+    judged = judge_site(site, solution, dict.fromkeys(names, DAY))
+    return plan_site(site, solution, judged, costs), judged
+
+
+def test_declination_left_out_is_put_right_at_the_desk_in_one_go():
+    d = declination(*HERE, 0.0, DAY).value_deg
+    plan, judged = by_cause([a - d for a in DESIGNS], DESIGNS, options=[PHOTO])
+    assert {j.reading.likely_cause for j in judged.values()} == {"declination_omitted"}
+    assert [i.action for i in plan.items] == ["correct_register"] * 3
+    assert not plan.trip
+    assert plan.cost == pytest.approx(Costs().desk)  # once for all three
+    for item in plan.items:
+        assert "correct the 3 readings in the register, no visit needed: declination left out" in item.instruction
+        assert item.loss_after < 0.1 * item.loss_now
+        assert "likely cause: declination left out" in item.reasons
+    assert any("that of B1 is 140.0° true" in i.instruction for i in plan.items)
+
+
+def test_a_known_fault_is_undone_where_the_photos_alone_could_not_correct_the_record():
+    # photos good to 12 degrees tell a reading 180 degrees off, but not what to write in its place within 5
+    plan, judged = by_cause([200.0, 140.0, 260.0], DESIGNS, u95=8.0)
+    assert judged["A1"].reading.likely_cause == "reversed_180"
+    item = next(i for i in plan.items if i.antenna_id == "A1")
+    assert item.action == "correct_register"
+    assert "that of A1 is 20.0° true" in item.instruction
+    blind = Stake(parts=(Part(deviation_deg=0.0, sigma_deg=8.0 / 1.959964),), tolerance_deg=5.0, record_off_deg=180.0)
+    known = replace(blind, cause="reversed_180", cause_p=0.99, fixed_off_deg=0.0, reading_sigma_deg=0.5)
+    assert loss_fixed(known, Costs()) < loss_corrected(blind, Costs())
+    assert loss_fixed(blind, Costs()) is None
+
+
+def test_the_corrected_reading_and_the_photos_by_draws():
+    # what is wrong with the record after the correction: the truth by both together, against the corrected reading
+    costs = Costs(wrong_azimuth_year=0.0, lost_db_year=0.0, wrong_record_year=1.0)
+    one = Stake(
+        parts=(Part(deviation_deg=2.0, sigma_deg=3.0),),
+        tolerance_deg=4.0,
+        record_off_deg=50.0,
+        cause="digits_transposed",
+        cause_p=0.9,
+        fixed_off_deg=-1.0,
+        reading_sigma_deg=2.0,
+    )
+    rng = np.random.default_rng(4)
+    truth = rng.normal(2.0, 3.0, 400_000)
+    weight = stats.norm.pdf(-1.0, truth, 2.0)
+    still = float(weight @ (np.abs(truth + 1.0) > 4.0) / weight.sum())
+    assert loss_fixed(one, costs) == pytest.approx(0.9 * still + 0.1, abs=0.003)
+
+
+def test_exchanged_readings_are_looked_for_in_the_records():
+    plan, judged = by_cause([140.0, 20.0, 260.0], DESIGNS, options=[PHOTO])
+    assert judged["A1"].reading.likely_cause == "sectors_swapped"
+    assert {i.antenna_id: i.action for i in plan.items} == {"A1": "check_records", "B1": "check_records"}
+    assert not plan.trip
+    assert plan.cost == pytest.approx(Costs().desk)
+    first = next(i for i in plan.items if i.antenna_id == "A1")
+    assert "labels, cabling records" in first.instruction
+    assert "A1, B1" in first.instruction
+    assert "the reading of A1 is 20.0° true" in first.instruction
+
+
+def test_a_turned_antenna_is_climbed_to_and_its_record_not_adapted():
+    plan, judged = by_cause(DESIGNS, [48.0, 140.0, 260.0])
+    assert judged["A1"].reading.likely_cause == "antenna_turned"
+    (item,) = plan.items
+    assert item.action == "climb"
+    assert "A1 is likely turned" in item.instruction
+    assert "turn it to 20.0° true" in item.instruction
+    # where no climb pays it is left, not written off in the register
+    cheap = Costs(wrong_azimuth_year=20.0, lost_db_year=5.0)
+    plan, _ = by_cause(DESIGNS, [48.0, 140.0, 260.0], costs=cheap)
+    assert [i.action for i in plan.items] == ["leave"]
+
+
+def test_a_wrong_reading_is_read_again_where_the_photos_are_no_better():
+    wide, judged = by_cause([77.0, 140.0, 260.0], DESIGNS, u95=9.0, costs=Costs(visit=30.0, wrong_record_year=600.0))
+    assert judged["A1"].reading.likely_cause == "reading_wrong"
+    item = next(i for i in wide.items if i.antenna_id == "A1")
+    assert item.action == "read_again"
+    assert "read the azimuth of A1 again" in item.instruction
+    assert "instrument" in item.bring
+    assert wide.trip
+    # good photos say what to write
+    sharp, _ = by_cause([77.0, 140.0, 260.0], DESIGNS, u95=1.5, costs=Costs(visit=30.0, wrong_record_year=600.0))
+    assert [i.action for i in sharp.items] == ["correct_register"]
+
+
+# ---- a climb that evidence may call for ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("others", [(), (0.5,), (0.2, 0.9), (0.1, 0.4, 0.4, 1.0)])
+def test_part_of_a_cost_that_others_may_share(others):
+    # all of them that join, by enumeration
+    wanted = 0.0
+    for joins in itertools.product([False, True], repeat=len(others)):
+        p = math.prod(q if j else 1.0 - q for q, j in zip(others, joins, strict=True))
+        wanted += p / (1.0 + sum(joins))
+    assert shared_alone(others) == pytest.approx(wanted)
+
+
+def test_a_later_climb_is_shared_by_those_that_may_need_it():
+    unsure = [(antenna(n), estimated(n, 4.0, 8.0, [PHOTO])) for n in ("A1", "A2", "A3")]
+    costs = Costs(climb=1500.0, wrong_azimuth_year=2000.0)
+    one, three = planned(unsure[:1], costs), planned(unsure, costs)
+    assert one.items[0].action == "photo"
+    assert {i.action for i in three.items} == {"photo"}
+    # each alone would pay the whole trip; together they pay a part, and less is lost
+    (alone,) = one.items
+    assert all(i.loss_after < 0.9 * alone.loss_after for i in three.items)
+    floor = loss_after_evidence(
+        Stake(parts=(Part(deviation_deg=4.0, sigma_deg=8.0 / 1.959964),), tolerance_deg=5.0),
+        evidence_sigma_deg(8.0 / 1.959964, 1.0 / 1.959964),
+        costs.turn + (costs.visit + costs.climb) / 3.0,
+        costs,
+    )
+    # ... and no less than if all three surely went up
+    assert all(i.loss_after >= floor - 1e-6 for i in three.items)

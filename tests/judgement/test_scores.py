@@ -11,7 +11,15 @@ from hypothesis import strategies as st
 from scipy import optimize, stats
 
 from photoaz.judgement.agreement import en_score, zeta_score
-from photoaz.judgement.conformity import acceptance_limit_deg, decide, guard_band_deg, probability_out
+from photoaz.judgement.conformity import (
+    acceptance_limit_deg,
+    decide,
+    global_risks,
+    guard_band_deg,
+    hung_density,
+    probability_out,
+    risks_of,
+)
 from photoaz.judgement.impact import gain_db, impact_db
 
 PRINTED_2 = 0.005 + 1e-9
@@ -42,6 +50,17 @@ def test_en_shared_part_by_simulation():
     en = en_score(10.0, math.hypot(3, 2), 0.0, math.hypot(3, 4), shared_u95_deg=3.0)
     assert en == pytest.approx(10.0 / u95_of_difference, rel=0.01)  # 4 sigma of the simulation's spread
     assert en > en_score(10.0, math.hypot(3, 2), 0.0, math.hypot(3, 4))
+
+
+def test_en_with_parts_that_differ_by_simulation():
+    # one error weighs 0.4 in one and 1 in the other: covariance 0.4 s^2, the geometric mean squared
+    rng = np.random.default_rng(12)
+    common, own1, own2 = (rng.normal(0.0, u / 1.96, 200_000) for u in (3.0, 2.0, 1.0))
+    u95_of_difference = 1.96 * np.std((0.4 * common + own1) - (common + own2))
+    en = en_score(10.0, math.hypot(1.2, 2.0), 0.0, math.hypot(3.0, 1.0), shared_u95_deg=math.sqrt(1.2 * 3.0))
+    assert en == pytest.approx(10.0 / u95_of_difference, rel=0.01)
+    # what is shared by both to the full is no difference at all
+    assert en_score(10.0, 1.0, 10.0, 1.0, 1.0) == 0.0
 
 
 def test_en_edges():
@@ -173,3 +192,67 @@ def test_impact(off, boresight, edge):
 
 def test_no_impact_without_deviation():
     assert (impact_db(0.0).boresight_db, impact_db(0.0).edge_db) == (0.0, 0.0)
+
+
+# ---- consumer's and producer's risk ----------------------------------------------------------------------------------
+
+
+def ball_bearing(accepted):
+    # JCGM 106:2012, 9.5.4: form deviation, gamma distributed (shape 4, mean 1 um), limit 2 um, u 0.25 um
+    return global_risks(
+        lambda x: stats.gamma.pdf(x, 4.0, scale=0.25), (0.0, 12.0), 0.25, (0.0, 2.0), (-math.inf, accepted)
+    )
+
+
+def test_ball_bearing():
+    # figures as in suncal's notebook "Risk - Ball Bearing" (sandialabs): 4.24 % out, consumer's risk 0.8 %
+    got = ball_bearing(2.0)
+    assert got.out_of_tolerance == pytest.approx(0.0424, abs=PRINTED_4)
+    assert got.consumer == pytest.approx(0.008, abs=PRINTED_3)
+
+
+def test_ball_bearing_guarded():
+    # the same: accepted up to 1.672 um, the consumer's risk is 0.1 %
+    assert ball_bearing(1.672).consumer == pytest.approx(0.001, abs=PRINTED_4)
+    assert ball_bearing(1.672).producer > ball_bearing(2.0).producer
+
+
+# suncal test_risk.py (sandialabs), after D. Deaver, NCSL 1994: normal items, tolerance 2 of their sigmas, the test
+# uncertainty ratio (tolerance over U, k = 2), acceptance limit over tolerance
+@pytest.mark.parametrize(
+    ("ratio", "guard", "false_accept", "false_reject"), [(4, 1.0, 0.008, 0.015), (2, 0.91, 0.008, 0.066)]
+)
+def test_false_accept_and_reject(ratio, guard, false_accept, false_reject):
+    got = global_risks(stats.norm.pdf, (-9.0, 9.0), 2.0 / ratio / 2.0, (-2.0, 2.0), (-2.0 * guard, 2.0 * guard))
+    assert got.consumer == pytest.approx(false_accept, abs=PRINTED_3)
+    assert got.producer == pytest.approx(false_reject, abs=PRINTED_3)
+
+
+@pytest.mark.parametrize(("sigma", "tolerance"), [(0.6, 5.0), (2.0, 5.0), (3.0, 5.0), (1.5, 10.0)])
+def test_risks_of_azimuths_by_draws(sigma, tolerance):
+    rng = np.random.default_rng(8)
+    n = 400_000
+    grid = np.linspace(-180.0, 180.0, 360_001)
+    cumulated = np.cumsum(hung_density(grid, tolerance))
+    assert cumulated[-1] * 0.001 == pytest.approx(1.0, abs=1e-4)  # a density
+    hung = np.interp(rng.random(n) * cumulated[-1], cumulated, grid)
+    seen = hung + rng.normal(0.0, sigma, n)
+    limit = acceptance_limit_deg(sigma, tolerance)
+    accepted = np.zeros(n, bool) if limit is None else np.abs(seen) <= limit
+    rejected = np.abs(seen) > tolerance + 1.6449 * sigma
+    got = risks_of(sigma, tolerance)
+    for p, drawn in (
+        (got.out_of_tolerance, np.abs(hung) > tolerance),
+        (got.consumer, accepted & (np.abs(hung) > tolerance)),
+        (got.producer, rejected & (np.abs(hung) <= tolerance)),
+    ):
+        assert np.mean(drawn) == pytest.approx(p, abs=4.0 * math.sqrt(p * (1.0 - p) / n) + 2e-5)
+
+
+def test_risks_where_nothing_is_decided():
+    assert risks_of(80.0, 5.0) is None
+    assert risks_of(0.0, 5.0) is None
+    assert risks_of(1.0, 120.0) is None
+    assert risks_of(10.0, 5.0).consumer == 0.0  # nothing is accepted
+    with pytest.raises(ValueError, match="sigma"):
+        global_risks(stats.norm.pdf, (-9.0, 9.0), 0.0, (-2.0, 2.0), (-2.0, 2.0))
