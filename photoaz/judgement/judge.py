@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 K95 = 1.959964  # coverage factor of a normal distribution, JCGM 100:2008 table G.1
 # An alternative less probable than this does not save a reading
 _MIN_PROBABILITY = 0.05
+# zeta from which a difference calls for action, ISO 13528; up to 2 is fair, between them a warning
+ACTION = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,23 +208,23 @@ def _shared_sigma(solution: AntennaSolution, declination_sigma_deg: float, limit
     return min(math.sqrt(max(solution.declination_sigma_deg, 0.0) * declination_sigma_deg), limit_deg)
 
 
-def contradicted(en: float, right: float | None, risk: float = RISK) -> bool:
+def contradicted(en: float, zeta: float, right: float | None, risk: float = RISK) -> bool:
     """Whether a reading counts as contradicted by the photos.
 
     Parameters
     ----------
-    en : of the reading and its own antenna's estimate. right : probability that it says where the antenna points, by
-        all readings and photos of the site; None where that is not known. risk : of deciding wrongly.
+    en, zeta : of the reading and its own antenna's estimate. right : probability that the reading says where the
+        antenna points, by all readings and photos of the site; None where not known. risk : of deciding wrongly.
 
     Returns
     -------
     bool : by En > 1 alone where only that is known. Of right readings one in twenty is so far off; the whole site says
-        more. A reading is contradicted where by all the site's evidence it is right with no more than the risk, or
-        where En is above 1 and it is more likely wrong than right.
+        more. A reading is contradicted where by all the site's evidence it is right with no more than the risk; or
+        where En is above 1 and it is more likely wrong than right, or zeta calls for action (3 or more, ISO 13528).
     """
     if right is None:
         return en > 1.0
-    return right <= risk or (en > 1.0 and right < 0.5)
+    return right <= risk or (en > 1.0 and (right < 0.5 or zeta >= ACTION))
 
 
 def _judge_reading(
@@ -241,7 +243,7 @@ def _judge_reading(
     if true is None:
         return None
     u95 = _quadrature(reading.u95_deg, true.sigma_deg)
-    sigma = math.hypot(reading.u95_deg / K95, true.sigma_deg)
+    sigma = math.hypot(reading.u95_deg / (reading.k or K95), true.sigma_deg)
     judgement = ReadingJudgement(
         azimuth_true_deg=true.azimuth_deg, u95_deg=u95, shared_u95_deg=K95 * true.sigma_deg, sigma_deg=sigma
     )
@@ -265,7 +267,10 @@ def _judge_reading(
     difference = difference_deg(chosen.azimuth_deg, true.azimuth_deg)
     photos = format_azimuth_deg(chosen.azimuth_deg, chosen.u95_deg)
     other = "" if chosen is candidates[0] else " (the second azimuth that they allow)"
-    agrees = not contradicted(en, right, risk)
+    shared = shared_with(chosen)
+    common = min(shared / K95, math.sqrt(chosen.sigma_deg * sigma))
+    zeta = zeta_score(chosen.azimuth_deg, chosen.sigma_deg, true.azimuth_deg, sigma, common)
+    agrees = not contradicted(en, zeta, right, risk)
     verb = "agrees" if agrees else "disagrees"
     limit = "within" if en <= 1.0 else "more than"
     said = (
@@ -276,9 +281,6 @@ def _judge_reading(
         by_all = f"by all of the site's readings and photos it is right with a probability of {_percent(right)}"
         said += f", but {by_all}" if agrees else f"; but {by_all}"
     reasons.append(f"{said}.")
-    shared = shared_with(chosen)
-    common = min(shared / K95, math.sqrt(chosen.sigma_deg * sigma))
-    zeta = zeta_score(chosen.azimuth_deg, chosen.sigma_deg, true.azimuth_deg, sigma, common)
     return replace(
         judgement,
         difference_deg=difference,
@@ -505,9 +507,9 @@ def judge_site(
     solved = {a.antenna_id: a for a in solution.antennas}
     for told in causes.antennas:
         reading = judged[told.antenna_id].reading
-        if reading is None or reading.en is None:
+        if reading is None or reading.en is None or reading.zeta is None:
             continue
-        if contradicted(reading.en, told.reading_right, risk) != contradicted(reading.en, None):
+        if contradicted(reading.en, reading.zeta, told.reading_right, risk) is reading.agrees:
             name, right = told.antenna_id, told.reading_right
             judged[name] = judge_antenna(register[name], site, solved[name], photo_dates.get(name), risk, right)
     return {name: _with_causes(judgement, causes) for name, judgement in judged.items()}

@@ -123,6 +123,7 @@ def _dated(row: ReadingRow, line: int) -> DatedReading:
             north=row.reading_north,
             u95_deg=row.reading_u95_deg or READING_U95_DEG,
             date=row.reading_date,
+            k=row.reading_k,
         )
     if row.reading_downtilt_deg is not None:
         u95_deg = row.reading_downtilt_u95_deg or READING_DOWNTILT_U95_DEG

@@ -253,6 +253,7 @@ def _antenna(row: RegisterRow, line: int, extra: dict[str, str], shared: dict[st
             north=row.reading_north,
             u95_deg=row.reading_u95_deg or READING_U95_DEG,
             date=row.reading_date,
+            k=row.reading_k,
         )
     if row.reading_downtilt_deg is not None:
         downtilt = DowntiltReading(

@@ -13,12 +13,16 @@ ControlKind = Literal["landmark", "sun", "bearing", "heading", "pitch", "roll", 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """An instrument reading of an azimuth, clockwise from `north`; u95_deg its expanded uncertainty."""
+    """An instrument reading of an azimuth, clockwise from `north`; u95_deg its expanded uncertainty (95 %).
+
+    k: the coverage factor that it was expanded with, where that is stated; else a normal distribution's, 1.96.
+    """
 
     azimuth_deg: float
     north: ReadingNorth
     u95_deg: float
     date: date | None = None
+    k: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

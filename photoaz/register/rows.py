@@ -83,6 +83,7 @@ Angle = Annotated[float, BeforeValidator(_angle)]
 Day = Annotated[date, BeforeValidator(_day)]
 North = Annotated[ReadingNorth, BeforeValidator(lower)]
 U95 = Annotated[Number | None, Field(gt=0, le=180, description="a 95 % uncertainty in degrees, above 0")]
+Factor = Annotated[Number | None, Field(ge=1, le=15, description="the coverage factor of reading_u95_deg, 1 to 15")]
 LAT = "a latitude in degrees, -90 to 90, WGS84"
 LON = "a longitude in degrees, -180 to 360, east positive, WGS84"
 AZIMUTH = "degrees clockwise from north, 0 to 360"
@@ -127,6 +128,7 @@ class RegisterRow(RowModel):
     reading_azimuth_deg: Angle | None = Field(None, ge=0, le=360, description=AZIMUTH)
     reading_north: North = Field("true", description=NORTH_WORDS)
     reading_u95_deg: U95 = READING_U95_DEG
+    reading_k: Factor = None
     reading_date: Day | None = Field(None, description="a date like 2024-05-31")
     reading_downtilt_deg: Angle | None = Field(None, ge=-90, le=90, description=DOWNTILT)
     reading_downtilt_u95_deg: U95 = READING_DOWNTILT_U95_DEG
@@ -142,6 +144,7 @@ class ReadingRow(RowModel):
     reading_azimuth_deg: Angle | None = Field(None, ge=0, le=360, description=AZIMUTH)
     reading_north: North = Field("true", description=NORTH_WORDS)
     reading_u95_deg: U95 = READING_U95_DEG
+    reading_k: Factor = None
     reading_downtilt_deg: Angle | None = Field(None, ge=-90, le=90, description=DOWNTILT)
     reading_downtilt_u95_deg: U95 = READING_DOWNTILT_U95_DEG
     design_date: Day | None = Field(None, description="the day from which the design counts, like 2024-05-31")

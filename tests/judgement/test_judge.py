@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -174,27 +175,34 @@ def test_zeta_by_each_side_s_own_coverage_factor():
     assert j.reading.zeta == pytest.approx(6.0 / math.hypot(2.4, 0.5))
     assert j.reading.en == pytest.approx(6.0 / math.hypot(6.0, 0.979982))
     assert j.reading.zeta / j.reading.en > 2.4
+    # a certificate's k = 2.26 (9 degrees of freedom): the same interval, a smaller standard uncertainty
+    stated = antenna(reading=replace(reading(120.0, 2.26), k=2.26))
+    j = judge_antenna(stated, site(), solution(126.0, 6.0, sigma_deg=2.4), DAY)
+    assert j.reading.sigma_deg == pytest.approx(1.0)
+    assert j.reading.zeta == pytest.approx(6.0 / math.hypot(2.4, 1.0))
+    assert j.reading.en == pytest.approx(6.0 / math.hypot(6.0, 2.26))
 
 
 @pytest.mark.parametrize(
-    ("en", "right", "wanted"),
+    ("en", "zeta", "right", "wanted"),
     [
-        (0.9, None, False),
-        (1.1, None, True),
-        (1.1, 0.9, False),  # one right reading in twenty is as far off
-        (1.1, 0.3, True),
-        (0.2, 0.3, False),
-        (0.2, 0.04, True),  # the rest of the site contradicts it
-        (7.0, 0.9, False),
+        (0.9, 1.8, None, False),
+        (1.1, 2.2, None, True),
+        (1.1, 2.2, 0.9, False),  # one right reading in twenty is as far off
+        (1.1, 2.2, 0.3, True),
+        (0.2, 0.4, 0.3, False),
+        (0.2, 0.4, 0.04, True),  # the rest of the site contradicts it
+        (1.7, 3.3, 0.9, True),  # ISO 13528: a signal for action, whoever may be right
+        (0.9, 3.3, 0.9, False),  # an estimate of heavy tails: within its interval
     ],
 )
-def test_what_counts_as_contradicted(en, right, wanted):
-    assert contradicted(en, right) is wanted
+def test_what_counts_as_contradicted(en, zeta, right, wanted):
+    assert contradicted(en, zeta, right) is wanted
 
 
 def test_at_another_risk():
-    assert contradicted(0.2, 0.08, risk=0.1)
-    assert not contradicted(0.2, 0.08, risk=0.05)
+    assert contradicted(0.2, 0.4, 0.08, risk=0.1)
+    assert not contradicted(0.2, 0.4, 0.08, risk=0.05)
 
 
 def test_downtilt():

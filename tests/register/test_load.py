@@ -65,6 +65,11 @@ def test_reading_defaults(tmp_path):
     assert site.antennas[0].downtilt_reading == DowntiltReading(downtilt_deg=2.0, u95_deg=0.5)
 
 
+def test_stated_coverage_factor(tmp_path):
+    (site,) = register(tmp_path, "reading_azimuth_deg,reading_u95_deg,reading_k", [*GOOD, "77.5", "1.2", "2.26"]).sites
+    assert site.antennas[0].reading == Reading(azimuth_deg=77.5, north="true", u95_deg=1.2, k=2.26)
+
+
 def test_feet(tmp_path):
     header = HEADER.replace("rad_center_m", "rad_center_ft")
     (site,) = load.load_register(write(tmp_path, f"{header}\nS1,A1,45.1,7.5,100,120\n")).sites
@@ -111,6 +116,7 @@ SLIPS = [
     ("position", "1.5", "not a whole number"),
     ("position", "0", "1, 2, 3"),
     ("reading_u95_deg", "0", "above 0"),
+    ("reading_k", "0.5", "coverage factor"),
     ("reading_date", "31.05.2024", "a date like 2024-05-31"),
     ("reading_date", "2024-13-01", "a date like 2024-05-31"),
     ("site_position_u_m", "-3", "above 0"),
