@@ -139,7 +139,7 @@ def _row(
     line = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
     out.append(f'<polyline class="trend" points="{line}"/>')
     out += [s for t in turns if (s := _turn(t, series, points))]
-    for m, h, (x, y) in zip(series, half, points, strict=True):
+    for k, (m, h, (x, y)) in enumerate(zip(series, half, points, strict=True)):
         r = inner * h / spread
         out.append(f'<line class="cap" x1="{x:.1f}" y1="{y - r:.1f}" x2="{x:.1f}" y2="{y + r:.1f}"/>')
         out += [
@@ -147,12 +147,15 @@ def _row(
         ]
         out.append(f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="4"/>')
         if len(series) <= 6:
-            right = x > 0.5 * (_LEFT + _RIGHT)
-            anchor, dx = ("end", -9) if right else ("start", 9)
+            left = x > 0.5 * (_LEFT + _RIGHT)
+            # on the side that the line does not take
+            neighbour = points[max(k - 1, 0)] if left else points[min(k + 1, len(points) - 1)]
+            below = neighbour[1] < y
+            anchor, dx = ("end", -9) if left else ("start", 9)
             said = format_azimuth_deg(m.azimuth_deg, m.u95_deg)
             out.append(
-                f'<text class="figure halo" x="{x + dx:.1f}" y="{y - 4:.1f}" text-anchor="{anchor}">{escaped(said)}'
-                "</text>"
+                f'<text class="figure halo" x="{x + dx:.1f}" y="{y + (13 if below else -5):.1f}" '
+                f'text-anchor="{anchor}">{escaped(said)}</text>'
             )
     return out
 

@@ -23,8 +23,10 @@ MOST_ROWS = 20_000
 MOST_REVISITS = 100
 _DO = {
     "climb": "Climb, measure, and turn where it is out",
+    "read_again": "Go and read again with an instrument from the ground",
     "photo": "Go and take one more photo from the ground",
     "desk": "Look something up at the desk",
+    "check_records": "Check labels and cabling records at the desk",
     "correct_register": "Correct a row of the register",
 }
 

@@ -165,15 +165,15 @@ def _names(spots: Sequence[Spot], places: Sequence[tuple[float, float]], inside:
     out = []
     for s, (x, y), shown in zip(spots, places, inside, strict=True):
         name = shortened(s.site_id, 22)
-        wide = 7.0 * len(name)
+        wide = 8.4 * len(name)
         right = x + 10.0 + wide < WIDE
         left = x + 10.0 if right else x - 10.0 - wide
-        if not shown or any(abs(y - v) < 14.0 and left < b and a < left + wide for a, b, v in taken):
+        if not shown or any(abs(y - v) < 16.0 and left < b and a < left + wide for a, b, v in taken):
             continue
         taken.append((left, left + wide, y))
         anchor = "start" if right else "end"
         out.append(
-            f'<text class="name halo" x="{x + (10.0 if right else -10.0):.1f}" y="{y + 4:.1f}" '
+            f'<text class="name halo" x="{x + (10.0 if right else -10.0):.1f}" y="{y + 5:.1f}" '
             f'text-anchor="{anchor}">{escaped(name)}</text>'
         )
     return "".join(out)

@@ -26,8 +26,10 @@ _DECISIONS = {"accept": "within tolerance", "reject": "OUT of tolerance", "undec
 ACTIONS = {
     "leave": "leave as it is",
     "correct_register": "correct the register",
+    "check_records": "check labels and cabling records",
     "desk": "look it up",
     "photo": "take another photo",
+    "read_again": "read again with an instrument",
     "climb": "climb and measure",
 }
 FLAGS = {

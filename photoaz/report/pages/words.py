@@ -106,16 +106,25 @@ def headline(antennas: Sequence[Document]) -> str:
     good = len(of.get("ok", ()))
     if good == n:
         read = sum((a.get("reading") or {}).get("agrees") is True for a in antennas)
-        alike = "agrees with its reading" if n == 1 else "agree with their readings"
-        tail = alike if read == n else f"{read} have a reading, which agrees" if read else "none has a reading"
-        said.append(f"{'The antenna is' if n == 1 else f'All {n} antennas are'} within tolerance; {tail}.")
+        who = "The antenna is" if n == 1 else "Both antennas are" if n == 2 else f"All {n} antennas are"
+        if read == n:
+            tail = " and agrees with its reading" if n == 1 else " and agree with their readings"
+        elif read:
+            tail = f"; {_count(read, 'has a reading, which agrees', 'have readings, which agree')}"
+        else:
+            tail = "; there is no reading to compare"
+        said.append(f"{who} within tolerance{tail}.")
     elif good:
-        said.append(f"The other {good} {'is' if good == 1 else 'are'} as designed and as read.")
+        said.append("The other one agrees." if good == 1 else f"The other {good} agree.")
     return " ".join(said)
 
 
 def _is(items: Sequence[Document], one: str, many: str) -> str:
     return one if len(items) == 1 else many
+
+
+def _count(n: int, one: str, many: str) -> str:
+    return f"{n} {one if n == 1 else many}"
 
 
 def _named(items: Sequence[Document], note: Any = None, most: int = 5) -> str:
@@ -218,11 +227,14 @@ def apart_deg(a_deg: float, b_deg: float) -> float:
     return abs(float(difference_deg(a_deg, b_deg)))
 
 
+_KEPT = " \N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}\N{ZERO WIDTH NON-JOINER}\N{ZERO WIDTH JOINER}"
+
+
 def clean(text: str) -> str:
     """Without control, direction-changing and other characters that do not show; line ends become blanks."""
     if text.isprintable():
         return text
-    return "".join(c if c.isprintable() else " " for c in text)
+    return "".join(c if c.isprintable() or c in _KEPT else " " for c in text)
 
 
 # ---- names and links -------------------------------------------------------------------------------------------------

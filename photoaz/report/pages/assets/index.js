@@ -201,13 +201,13 @@
       seen.forEach(function (o) {
         var name = o[0].tr.cells[0].textContent, x = o[1], y = o[2];
         if (name.length > 22) name = name.slice(0, 21) + "…";
-        var wide = 7 * name.length, right = x + 10 + wide < W, left = right ? x + 10 : x - 10 - wide;
-        if (taken.some(function (t) { return Math.abs(y - t[2]) < 14 && left < t[1] && t[0] < left + wide; })) return;
+        var wide = 8.4 * name.length, right = x + 10 + wide < W, left = right ? x + 10 : x - 10 - wide;
+        if (taken.some(function (t) { return Math.abs(y - t[2]) < 16 && left < t[1] && t[0] < left + wide; })) return;
         taken.push([left, left + wide, y]);
         var t = document.createElementNS(svg.namespaceURI, "text");
         t.setAttribute("class", "name halo");
         t.setAttribute("x", f(x + (right ? 10 : -10)));
-        t.setAttribute("y", f(y + 4));
+        t.setAttribute("y", f(y + 5));
         t.setAttribute("text-anchor", right ? "start" : "end");
         t.textContent = name;
         names.appendChild(t);
