@@ -121,7 +121,7 @@ def test_commands_are_those_of_the_interface():
 @pytest.mark.parametrize(
     ("command", "options"),
     [
-        ("demo", {"--out"}),
+        ("demo", {"--out", "--risk"}),
         ("inspect", {"--json"}),
         (
             "estimate",
@@ -530,6 +530,20 @@ def test_demo_writes_what_to_do_and_a_sheet_for_each_antenna(run, solver, tmp_pa
     names = {f"{a['antenna_id']}.html" for a in document["sites"][0]["antennas"]}
     assert {p.name for p in (tmp_path / "d/sheets").iterdir()} == names
     assert "expected_loss_now" in document["sites"][0]["revisit"]
+
+
+def test_demo_decides_at_the_risk_asked_for(run, solver, monkeypatch):
+    from photoaz.cli import site
+
+    asked = []
+    judge = site.judge
+    monkeypatch.setattr(
+        site, "judge", lambda one, solution, risk=None: asked.append(risk) or judge(one, solution, risk)
+    )
+    assert run("demo", "--out", "d").exit_code == 0
+    assert run("demo", "--out", "d", "--risk", "0.2").exit_code == 0
+    assert asked == [0.05, 0.2]
+    assert run("demo", "--out", "d", "--risk", "0.5").exit_code == 2
 
 
 def test_demo_runs_again_and_keeps_what_was_changed(run, solver, tmp_path):

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from photoaz import __version__
-from photoaz.cli.group import COSTS, main
+from photoaz.cli.group import COSTS, RISK, main
 from photoaz.cli.site import (
     chosen_site,
     draw_overlays,
@@ -40,10 +40,11 @@ _DEMO_MARK = ".photoaz-demo.json"
     type=click.Path(file_okay=False, path_type=Path),
     help="Where to put the sample site and its results.",
 )
+@RISK
 @COSTS
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
-def demo(ctx: click.Context, out: Path, costs: Path | None, as_json: bool) -> None:
+def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json: bool) -> None:
     """Estimate the azimuths of an invented site whose photos come with photoaz. Needs no network.
 
     Copies photos and tables into DIR, so that they can be looked at and changed, and writes estimates.json, the list of
@@ -65,7 +66,7 @@ def demo(ctx: click.Context, out: Path, costs: Path | None, as_json: bool) -> No
     register = out / "register.csv"
     site = chosen_site(require_sites(load_register(register)), None, register)
     controls, picks = (path if (path := out / name).is_file() else None for name in ("controls.csv", "picks.csv"))
-    solution, judgements = solve(site, photos, controls, picks, None, None)
+    solution, judgements = solve(site, photos, controls, picks, None, None, risk)
     plan = plan_of(site, solution, judgements, prices)
     document = estimates_document([(site, solution, judgements)], datetime.now(UTC), [plan])
     (out / "estimates.json").write_text(json_text(document), encoding="utf-8")

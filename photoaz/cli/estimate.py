@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from photoaz.cli.group import COSTS, FILE, main
+from photoaz.cli.group import COSTS, FILE, RISK, main
 from photoaz.cli.site import (
     check_antennas,
     chosen_site,
@@ -44,14 +44,7 @@ if TYPE_CHECKING:
     type=click.Path(file_okay=False, path_type=Path),
     help="Draw what was found and fitted into DIR, a picture for each photo.",
 )
-@click.option(
-    "--risk",
-    metavar="P",
-    type=click.FloatRange(0.0, 0.5, min_open=True, max_open=True),
-    default=0.05,
-    show_default=True,
-    help="Of deciding wrongly that an antenna is within, or out of, its tolerance.",
-)
+@RISK
 @click.option(
     "--sheets",
     metavar="DIR",

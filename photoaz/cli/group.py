@@ -17,6 +17,14 @@ NOTHING_DONE = 2
 INTERRUPTED = 130  # as shells have it
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+RISK = click.option(
+    "--risk",
+    metavar="P",
+    type=click.FloatRange(0.0, 0.5, min_open=True, max_open=True),
+    default=0.05,
+    show_default=True,
+    help="Of deciding wrongly that an antenna is within, or out of, its tolerance.",
+)
 COSTS = click.option(
     "--costs",
     metavar="FILE",
