@@ -1,0 +1,56 @@
+"""What is carried: a camera's lenses, and how well it knows where it stands and how it is held."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from photoaz.photo.camera import PRINCIPAL_SHARE, Camera
+
+#: focal lengths as a telephone with three lenses has them, 35 mm equivalents, and what people can add to them
+PHONE_LENSES_MM = (26.0, 77.0, 120.0)
+#: width and height of a 12-megapixel picture held upright
+UPRIGHT_PX = (3024, 4032)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kit:
+    """A camera and its sensors; angles and lengths are standard uncertainties, None where it has no such sensor.
+
+    The defaults are those that photos of telephones are read with. position_m: per axis. roll_rad, of a camera held
+    level by hand where it has no sensor, is taken together with what upright lines in the picture tell (plumb_rad).
+    """
+
+    lenses_mm: tuple[float, ...] = PHONE_LENSES_MM
+    frame_px: tuple[int, int] = UPRIGHT_PX
+    compass_rad: float | None = math.radians(6.0)
+    declination_rad: float = math.radians(0.4)
+    pitch_rad: float | None = math.radians(1.0)
+    roll_rad: float | None = None
+    plumb_rad: float | None = math.radians(0.4)
+    position_m: float = 4.0
+    focal_share: float = 0.018
+
+    def __post_init__(self) -> None:
+        if not self.lenses_mm or not all(8.0 <= f <= 3000.0 for f in self.lenses_mm):
+            raise ValueError("lenses: 35 mm equivalents of 8 to 3000 mm, one at least")
+        if min(self.frame_px) < 100 or not self.position_m > 0.0:
+            raise ValueError("a frame of 100 pixels and more, a position's uncertainty above 0")
+
+    def camera(self, lens_mm: float, *, upright: bool = True) -> Camera:
+        """The camera with one of its lenses, held upright or across.
+
+        f = lens / 36 mm times the longer side: the 35 mm equivalent as telephones write it (by the long side).
+        """
+        short, long = sorted(self.frame_px)
+        wide, high = (short, long) if upright else (long, short)
+        return Camera(
+            width_px=wide,
+            height_px=high,
+            f_px=lens_mm / 36.0 * long,
+            cx_px=(wide - 1) / 2.0,
+            cy_px=(high - 1) / 2.0,
+            f_relative_sigma=self.focal_share,
+            principal_sigma_px=PRINCIPAL_SHARE * wide,
+            source=f"35 mm equivalent {lens_mm:g} mm",
+        )

@@ -1,0 +1,228 @@
+"""What photos to come would leave open: the network's covariance without data, and what each photo takes off it.
+
+The state is what a site's photos have in common: 9 unknowns of each antenna, 2 of the site, 3 of each landmark. A photo
+brings whitened rows in these, its own unknowns eliminated (network.forecast); the covariance follows by the matrix
+inversion lemma. Final figures come from the network itself, adjusted and stated as after real photos.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.network.adjust import inverse
+from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, stated_u95
+from photoaz.network.compass import COMPASS, DISTURBED_RAD, DISTURBED_SHARE
+from photoaz.network.equations import Equations
+from photoaz.network.forecast import azimuth_covariance_rad2
+from photoaz.network.observations import Directs, Known, Observation
+from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE
+from photoaz.network.site import K95, RADIUS_95, PhotoFacts, build
+from photoaz.planning.scene import Scene
+from photoaz.sights import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
+from photoaz.solution import SiteSolution
+
+Array = NDArray[Any]
+
+Criterion = Literal["D", "A"]
+
+#: an azimuth of which no photo tells: as wide as a turn, so that it can be any
+ANYWHERE_RAD = float(np.pi / np.sqrt(3.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Earlier:
+    """What photos that are there already say of azimuths: joint covariance (n, n) [rad^2] of antennas `names`."""
+
+    names: tuple[str, ...]
+    azimuth_rad: Array
+    covariance_rad2: Array
+
+    def u95_rad(self, name: str) -> float | None:
+        """Of one antenna; None where no photo told."""
+        if name not in self.names:
+            return None
+        k = self.names.index(name)
+        return float(K95 * np.sqrt(self.covariance_rad2[k, k]))
+
+    def only(self, names: Sequence[str]) -> Earlier | None:
+        """Of some antennas; None where none of them was estimated."""
+        keep = [k for k, n in enumerate(self.names) if n in names]
+        if not keep:
+            return None
+        return Earlier(
+            names=tuple(self.names[k] for k in keep),
+            azimuth_rad=self.azimuth_rad[keep],
+            covariance_rad2=self.covariance_rad2[np.ix_(keep, keep)],
+        )
+
+
+def earlier_of_solution(solution: SiteSolution) -> Earlier | None:
+    """From a site's solution: its joint covariance where it has one, else each antenna's own U95."""
+    told = {a.antenna_id: a for a in solution.antennas if a.azimuth_true_deg is not None and a.u95_deg is not None}
+    if not told:
+        return None
+    names = tuple(n for n in solution.azimuth_ids if n in told) if solution.azimuth_covariance_deg2 else tuple(told)
+    if solution.azimuth_covariance_deg2:
+        keep = [solution.azimuth_ids.index(n) for n in names]
+        covariance = np.array(solution.azimuth_covariance_deg2)[np.ix_(keep, keep)] * np.radians(1.0) ** 2
+    else:
+        covariance = np.diag([np.radians((told[n].u95_deg or 0.0) / K95) ** 2 for n in names])
+    azimuth = np.radians([told[n].azimuth_true_deg or 0.0 for n in names])
+    return Earlier(names=names, azimuth_rad=azimuth, covariance_rad2=covariance)
+
+
+def earlier_of_network(chosen: Chosen) -> Earlier:
+    """From an adjusted network."""
+    layout = chosen.network.layout
+    azimuth = np.array([chosen.adjusted.x[layout.antenna(a, "azimuth")[0]] for a in layout.antennas])
+    return Earlier(names=layout.antennas, azimuth_rad=azimuth, covariance_rad2=azimuth_covariance_rad2(chosen))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """What is known so far of what the photos of a site have in common; covariance (P, P)."""
+
+    scene: Scene
+    x: Array
+    covariance: Array
+
+    @property
+    def wanted(self) -> Array:
+        """Indices (A,) of the azimuths asked for."""
+        names = [a.name for a in self.scene.antennas]
+        return np.array([len(ANTENNA) * names.index(n) for n in self.scene.wanted])
+
+
+def state_of(scene: Scene, earlier: Earlier | None = None) -> State:
+    """Before any photo to come."""
+    net = build([], scene.antennas, scene.site_sigma_m, scene.head)
+    n = net.layout.size
+    size = n + len(LANDMARK) * len(scene.landmarks)
+    x = np.concatenate([net.start, *(m.enu_m for m in scene.landmarks)])
+    rows: list[Observation] = list(net.fixed)
+    for k, m in enumerate(scene.landmarks):
+        up = LANDMARK_UP_SIGMA_M if m.height_m is None else LANDMARK_GIVEN_UP_SIGMA_M
+        sigma = np.array([m.u95_m / RADIUS_95, m.u95_m / RADIUS_95, up])
+        rows.append(Directs("landmark", "", np.arange(n + 3 * k, n + 3 * k + 3), m.enu_m, sigma))
+    azimuths = np.array([net.layout.antenna(a.name, "azimuth")[0] for a in scene.antennas])
+    x[azimuths] = [scene.azimuth_rad[a.name] for a in scene.antennas]
+    rows.append(Directs("", "", azimuths, x[azimuths], ANYWHERE_RAD))
+    if earlier is not None:
+        index = np.array([net.layout.antenna(name, "azimuth")[0] for name in earlier.names])
+        rows.append(_known(index, earlier))
+        x[index] = earlier.azimuth_rad
+    _, jacobian = Equations(rows, size).jacobian(x)
+    return State(scene=scene, x=x, covariance=inverse(jacobian.T @ jacobian))
+
+
+def _known(index: Array, earlier: Earlier) -> Known:
+    root = np.linalg.inv(np.linalg.cholesky(earlier.covariance_rad2))
+    return Known("earlier photos", "earlier photos", index, earlier.azimuth_rad, root, np.zeros(len(root)))
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """What one photo says of the state: which unknowns (K,), whitened rows (R, K); sees: antennas, by their views."""
+
+    index: Array
+    rows: Array
+    sees: tuple[str, ...]
+
+
+def rows_of(state: State, photo: PhotoFacts) -> Rows | None:
+    """A photo's rows, its own unknowns eliminated; None where it shows no antenna.
+
+    A compass that may be disturbed counts here as one normal distribution of the mixture's variance.
+    """
+    if not photo.boxes:
+        return None
+    scene = state.scene
+    wide = tuple(
+        replace(h, sigma_rad=float(np.sqrt((1 - DISTURBED_SHARE) * h.sigma_rad**2 + DISTURBED_SHARE * DISTURBED_RAD**2)))
+        if h.source == COMPASS
+        else h
+        for h in photo.headings
+    )
+    photo = replace(photo, headings=wide)
+    names = [a.name for a in scene.antennas]
+    seen = [a for a in scene.antennas if a.name in photo.boxes]
+    net = build([photo], seen, scene.site_sigma_m)
+    n, own = len(ANTENNA), len(PHOTO)
+    place = np.concatenate(
+        [np.arange(own) - own]
+        + [n * names.index(a.name) + np.arange(n) for a in seen]
+        + [n * len(names) + np.arange(len(SITE))]
+        + [
+            n * len(names) + len(SITE) + 3 * [m.name for m in scene.landmarks].index(name) + np.arange(3)
+            for name in net.layout.landmarks
+        ]
+    )
+    x = net.start.copy()
+    x[own:] = state.x[place[own:]]
+    some = [o for o in net.observations({(photo.name, a): 0 for a in photo.boxes}) if int(o.index.min()) < own]
+    _, jacobian = Equations(some, len(x)).jacobian(x)
+    extra, rows = jacobian[:, :own], jacobian[:, own:]
+    basis, _ = np.linalg.qr(extra / np.linalg.norm(extra, axis=0))
+    rows = rows - basis @ (basis.T @ rows)
+    used = np.flatnonzero(np.abs(rows).max(0) > 0.0)
+    # as many rows as there are unknowns say all of it
+    _, rows = np.linalg.qr(rows[:, used])
+    return Rows(place[own:][used], rows, tuple(photo.boxes))
+
+
+def with_rows(covariance: Array, told: Rows) -> Array:
+    """The whole covariance (P, P) once a photo is there."""
+    cross = covariance[:, told.index] @ told.rows.T
+    inner = np.eye(len(told.rows)) + told.rows @ covariance[np.ix_(told.index, told.index)] @ told.rows.T
+    out: Array = covariance - cross @ np.linalg.solve(inner, cross.T)
+    return out
+
+
+def score(covariance: Array, wanted: Array, told: Rows, criterion: Criterion) -> float:
+    """What a further photo would make of the criterion on the azimuths wanted (A,), the less the better.
+
+    'A': mean variance; 'D': mean ln of the generalised variance's A-th root (Pukelsheim, Optimal Design of Experiments,
+    1993, ch. 6). The shape of bodies, which no photo takes off, is in both.
+    """
+    cross = covariance[np.ix_(wanted, told.index)] @ told.rows.T
+    inner = np.eye(len(told.rows)) + told.rows @ covariance[np.ix_(told.index, told.index)] @ told.rows.T
+    left = covariance[np.ix_(wanted, wanted)] - cross @ np.linalg.solve(inner, cross.T)
+    return criterion_of(left, criterion)
+
+
+def criterion_of(azimuths: Array, criterion: Criterion) -> float:
+    """Of a joint covariance (A, A) [rad^2] of azimuths."""
+    whole = azimuths + SHAPE_SIGMA_RAD**2 * np.eye(len(azimuths))
+    if criterion == "A":
+        return float(np.trace(whole)) / len(whole)
+    return float(np.linalg.slogdet(whole)[1]) / len(whole)
+
+
+def u95_linear_rad(covariance: Array, indices: Array) -> Array:
+    """U95 (n,) [rad] of azimuths from a state's covariance, without what other ways to fit would add."""
+    out: Array = K95 * np.sqrt(covariance[indices, indices] + SHAPE_SIGMA_RAD**2)
+    return out
+
+
+def expected_u95_rad(scene: Scene, photos: Sequence[PhotoFacts], earlier: Earlier | None = None) -> Mapping[str, float]:
+    """U95 [rad] that will be stated of each antenna once photos are there: by the network itself.
+
+    Of antennas that none of the photos shows, what earlier photos told, if any did.
+    """
+    told = {n: u for n in (earlier.names if earlier else ()) if (u := earlier.u95_rad(n) if earlier else None)}
+    some = [p for p in photos if p.boxes]
+    seen = [a for a in scene.antennas if any(a.name in p.boxes for p in some)]
+    if not some:
+        return told
+    net = build(some, seen, scene.site_sigma_m, scene.head)
+    known = earlier.only([a.name for a in seen]) if earlier is not None else None
+    if known is not None:
+        index = np.array([net.layout.antenna(n, "azimuth")[0] for n in known.names])
+        net = replace(net, fixed=(*net.fixed, _known(index, known)))
+    chosen = choose_and_adjust(net)
+    return told | {a.name: stated_u95(chosen, a.name) for a in seen}

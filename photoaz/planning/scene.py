@@ -1,0 +1,345 @@
+"""A site as planning sees it: its antennas as the register has them, and a photo that is not there yet.
+
+The photo to come goes into the very network that real photos go into; only what its pixels will say is foreseen, from
+the geometry that the fit uses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import wrap_rad
+from photoaz.facts import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD, antenna_facts_of
+from photoaz.geodesy.frames import EnuFrame
+from photoaz.matching.mount import mount_of
+from photoaz.network.compass import COMPASS
+from photoaz.network.head import Head, head_of
+from photoaz.network.observations import box_quantities
+from photoaz.network.site import RADIUS_95, Angle, AntennaFacts, LandmarkSight, PhotoFacts
+from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
+from photoaz.planning.kit import Kit
+from photoaz.register.model import Site
+from photoaz.sightings import known_antenna
+from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
+from photoaz.vision.evidence import BoxMode
+from photoaz.vision.expected import Shades, expected_modes, theta_of
+from photoaz.vision.fit import Prior
+from photoaz.vision.measure import BULGE_M, EDGE_RADIUS_M
+from photoaz.vision.verticals import Verticals
+
+Array = NDArray[Any]
+
+#: narrower than this no panel is found; where less of it than this is free of others in front none is planned on
+LEAST_PX, LEAST_VISIBLE = 9.0, 0.7
+#: seen from further behind than this off its normal, pipes, brackets and radios hide an antenna more often than not
+#: (of the sample photos' views from there a fifth could be used; from in front nearly all)
+MOST_YAW_RAD = float(np.radians(100.0))
+#: what stands within this share of the frame's sides from its border is cut off by an unsteady hand
+BORDER_SHARE = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Landmark:
+    """Something to be seen from afar whose place is known. u95_m: 95 % radius of its place. height_m: above the ground
+
+    at the tower, None where nobody knows.
+    """
+
+    name: str
+    enu_m: Array
+    u95_m: float
+    height_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """A site laid out for planning.
+
+    azimuth_rad: of each antenna, as far as it is known: as photos had it, else by design. angles: downtilt and roll
+    foreseen are the register's. wanted: the antennas whose azimuths are asked for.
+    """
+
+    site: Site
+    frame: EnuFrame
+    antennas: tuple[AntennaFacts, ...]
+    head: Head
+    site_sigma_m: float
+    azimuth_rad: Mapping[str, float]
+    places_m: Mapping[str, Array]
+    wanted: tuple[str, ...]
+    landmarks: tuple[Landmark, ...] = ()
+
+    @property
+    def height_m(self) -> float:
+        """Of the antennas wanted above the camera, in the middle."""
+        ups = [a.up_m for a in self.antennas if a.name in self.wanted]
+        return float(np.mean(ups)) - CAMERA_HEIGHT_M[0]
+
+
+def scene_of(
+    site: Site,
+    *,
+    wanted: Sequence[str] | None = None,
+    azimuth_deg: Mapping[str, float] | None = None,
+    landmarks: Sequence[Landmark] = (),
+) -> Scene:
+    """Lay out a site. wanted: antennas asked for, all by default; azimuth_deg: those that photos told so far.
+
+    Raises KeyError where the site has no such antenna.
+    """
+    facts = {a.antenna_id: antenna_facts_of(a, site) for a in site.antennas}
+    names = tuple(facts) if wanted is None else tuple(wanted)
+    for name in names:
+        facts[name]
+    mount = mount_of([known_antenna(a, facts[a.antenna_id]) for a in site.antennas])
+    head = head_of(mount, {name: f.up_sigma_m for name, f in facts.items()})
+    places = {n: np.array([*head.places_m[k], head.up_m[k]]) for k, n in enumerate(head.names)}
+    known = azimuth_deg or {}
+    return Scene(
+        site=site,
+        frame=EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0),
+        antennas=tuple(facts.values()),
+        head=head,
+        site_sigma_m=site.position_u95_m / RADIUS_95,
+        azimuth_rad={n: float(np.radians(known[n])) if n in known else f.design_rad for n, f in facts.items()},
+        places_m=places,
+        wanted=names,
+        landmarks=tuple(landmarks),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
+    """A photo to be taken: standpoint (3,) [m] in the site's frame, attitude (3,) [rad], camera, what its sensors tell."""
+
+    name: str
+    enu_m: Array
+    attitude_rad: Array
+    camera: Camera
+    kit: Kit = field(default_factory=Kit)
+    lens_mm: float = 0.0
+
+    @property
+    def distance_m(self) -> float:
+        """From the tower's axis."""
+        return float(np.hypot(self.enu_m[0], self.enu_m[1]))
+
+    @property
+    def bearing_deg(self) -> float:
+        """From the tower."""
+        return float(np.degrees(np.arctan2(self.enu_m[0], self.enu_m[1])) % 360.0)
+
+
+def aimed(
+    name: str, scene: Scene, east_north_m: Array, kit: Kit, lens_mm: float, *, up_m: float = CAMERA_HEIGHT_M[0]
+) -> Stand:
+    """A photo that shows the middle of the head, held upright (or across, where that shows more of it), level."""
+    eye = np.array([east_north_m[0], east_north_m[1], up_m])
+    places = np.stack([scene.places_m[n] for n in scene.wanted])
+    aim = places.mean(0) - eye
+    attitude = np.array([np.arctan2(aim[0], aim[1]), np.arctan2(aim[2], np.hypot(aim[0], aim[1])), 0.0])
+    return Stand(name=name, enu_m=eye, attitude_rad=attitude, camera=kit.camera(lens_mm), kit=kit, lens_mm=lens_mm)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForeseenView:
+    """How an antenna will show: its mode, the share of it that no other antenna hides, the normal off the sight."""
+
+    mode: BoxMode
+    visible: float
+    yaw_rad: float
+
+
+def foreseen_views(
+    scene: Scene, stand: Stand, shades: Shades | None = None, *, border_share: float = BORDER_SHARE
+) -> dict[str, ForeseenView]:
+    """The antennas that a photo will show whole, large and free enough to be measured."""
+    camera = stand.camera
+    rot = rotation_cam_from_enu(*stand.attitude_rad)
+    names, quantities, distances = [], [], []
+    for a in scene.antennas:
+        place = scene.places_m[a.name]
+        sight = rot @ (place - stand.enu_m)
+        if sight[2] < 1.0:
+            continue
+        x = np.zeros(20)
+        x[:3], x[3:6] = stand.attitude_rad, stand.enu_m
+        x[9:12] = scene.azimuth_rad[a.name], a.downtilt_rad, 0.0
+        x[12:15], x[15:18] = place, a.ln_size
+        names.append(a)
+        quantities.append(x)
+        distances.append(float(np.linalg.norm(place - stand.enu_m)))
+    if not names:
+        return {}
+    x = np.stack(quantities)
+    distance = np.array(distances)
+    _, centre, _ = box_quantities(camera, x)
+    size = np.stack([a.ln_size for a in names])
+    width = np.exp(size[:, 0])
+    shape = np.stack([EDGE_RADIUS_M[0] / width, BULGE_M[0] / width], -1)
+    sighting = Sighting(camera, rotation_cam_from_enu(0.0, stand.attitude_rad[1], stand.attitude_rad[2]))
+    theta = theta_of(sighting, float(stand.attitude_rad[0]), x[:, 9:12], centre, size, distance, shape)
+    corners = ideal_corners_px(sighting, theta)
+    frame = np.array([camera.width_px, camera.height_px], float)
+    margin = border_share * frame.min()
+    inside = ((corners > margin) & (corners < frame - margin)).all((1, 2))
+    across = np.exp(size[:, 0]) * camera.f_px / distance
+    visible = _free_shares(corners, distance)
+    delta = stand.enu_m - x[:, 12:15]
+    yaw = np.asarray(wrap_rad(x[:, 9] - np.arctan2(delta[:, 0], delta[:, 1])))
+    keep = np.flatnonzero(
+        inside & (across >= LEAST_PX) & (visible >= LEAST_VISIBLE) & (np.abs(yaw) <= MOST_YAW_RAD)
+    )
+    priors = [_shape_prior(theta[k], float(width[k])) for k in keep]
+    modes = expected_modes(sighting, theta[keep], priors, visible[keep], shades)
+    out = {}
+    for k, mode in zip(keep, modes, strict=True):
+        if mode is not None:
+            out[names[k].name] = ForeseenView(mode=mode, visible=float(visible[k]), yaw_rad=float(yaw[k]))
+    return out
+
+
+def _shape_prior(theta: Array, width_m: float) -> Prior:
+    info = np.zeros((N_PARAMETERS, N_PARAMETERS))
+    info[8, 8] = (width_m / EDGE_RADIUS_M[1]) ** 2
+    info[9, 9] = (width_m / BULGE_M[1]) ** 2
+    return Prior(theta, info, width_m)
+
+
+#: places on a box's silhouette that are asked whether something stands before them
+_ACROSS, _ALONG = 5, 9
+
+
+def _free_shares(corners: Array, distance: Array) -> Array:
+    """Share (B,) of each box's silhouette, corners (B, 8, 2), that no nearer one covers."""
+    import cv2
+
+    hulls = [cv2.convexHull(c.astype(np.float32)) for c in corners]
+    low, high = corners.min(1), corners.max(1)
+    out = np.ones(len(corners))
+    for b in range(len(corners)):
+        over = [
+            k
+            for k in range(len(corners))
+            if distance[k] < distance[b] - 0.05 and (low[k] < high[b]).all() and (high[k] > low[b]).all()
+        ]
+        if not over:
+            continue
+        u, v = np.meshgrid(np.linspace(0.02, 0.98, _ACROSS), np.linspace(0.02, 0.98, _ALONG))
+        grid = low[b] + np.stack([u.ravel(), v.ravel()], -1) * (high[b] - low[b])
+        mine = [tuple(map(float, p)) for p in grid if cv2.pointPolygonTest(hulls[b], tuple(map(float, p)), False) >= 0]
+        hidden = sum(any(cv2.pointPolygonTest(hulls[k], p, False) >= 0 for k in over) for p in mine)
+        out[b] = 1.0 - hidden / max(len(mine), 1)
+    return out
+
+
+def in_frame(stand: Stand, points_m: Array) -> tuple[Array, Array]:
+    """Pixels (n, 2) of places (n, 3) [m] of the site's frame, and which of them are well within the frame."""
+    camera = stand.camera
+    sight = (points_m - stand.enu_m) @ rotation_cam_from_enu(*stand.attitude_rad).T
+    ahead = sight[:, 2] > 1e-6
+    px = project(camera, np.where(ahead[:, None], sight, [0.0, 0.0, 1.0]))
+    frame = np.array([camera.width_px, camera.height_px], float)
+    margin = BORDER_SHARE * frame.min()
+    return px, ahead & ((px > margin) & (px < frame - margin)).all(-1)
+
+
+def landmark_sights(scene: Scene, stand: Stand) -> tuple[LandmarkSight, ...]:
+    """The landmarks that a photo will show, as observations of their true pixels."""
+    from photoaz.sights import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
+
+    if not scene.landmarks:
+        return ()
+    px, inside = in_frame(stand, np.stack([m.enu_m for m in scene.landmarks]))
+    return tuple(
+        LandmarkSight(
+            name=m.name,
+            pixel=px[k],
+            enu_m=m.enu_m,
+            sigma_m=m.u95_m / RADIUS_95,
+            height_sigma_m=LANDMARK_UP_SIGMA_M if m.height_m is None else LANDMARK_GIVEN_UP_SIGMA_M,
+        )
+        for k, m in enumerate(scene.landmarks)
+        if inside[k]
+    )
+
+
+def foreseen_photo(
+    scene: Scene,
+    stand: Stand,
+    views: Mapping[str, ForeseenView] | None = None,
+    *,
+    antennas: Sequence[str] | None = None,
+    landmarks: bool = True,
+) -> PhotoFacts:
+    """The facts that a photo will bring. antennas: those whose outlines are used, all that it shows by default."""
+    kit = stand.kit
+    seen = foreseen_views(scene, stand) if views is None else views
+    heading, pitch, roll = (float(v) for v in stand.attitude_rad)
+    headings = (
+        (
+            Angle(
+                value_rad=heading,
+                sigma_rad=kit.compass_rad,
+                source=COMPASS,
+                label=f"compass of {stand.name}",
+                declination_sigma_rad=kit.declination_rad,
+            ),
+        )
+        if kit.compass_rad is not None
+        else ()
+    )
+    pitches = (
+        (Angle(value_rad=pitch, sigma_rad=kit.pitch_rad, source="camera pitch", label=f"pitch of {stand.name}"),)
+        if kit.pitch_rad is not None
+        else ()
+    )
+    sigma_roll = kit.roll_rad if kit.roll_rad is not None else HAND_HELD_ROLL_RAD
+    source = "camera roll" if kit.roll_rad is not None else "camera held level"
+    rolls = (Angle(value_rad=roll, sigma_rad=sigma_roll, source=source, label=f"roll of {stand.name}"),)
+    return PhotoFacts(
+        name=stand.name,
+        camera=stand.camera,
+        start=np.concatenate([stand.attitude_rad, stand.enu_m]),
+        headings=headings,
+        pitches=pitches,
+        rolls=rolls,
+        standpoints=((stand.enu_m[:2], kit.position_m, "camera position"),),
+        up_m=float(stand.enu_m[2]),
+        up_sigma_m=CAMERA_HEIGHT_M[1],
+        ln_focal=0.0,
+        boxes={n: (v.mode,) for n, v in seen.items() if antennas is None or n in antennas},
+        landmarks=landmark_sights(scene, stand) if landmarks else (),
+        verticals=None if kit.plumb_rad is None else _plumb_lines(stand, kit.plumb_rad),
+    )
+
+
+def _plumb_lines(stand: Stand, sigma_rad: float) -> Verticals:
+    """What upright lines about the middle of the frame tell: the roll, at a given pitch."""
+    empty = np.zeros((0, 2, 2))
+    root = np.array([[0.0, 1.0 / sigma_rad, 0.0, 0.0, 0.0]])
+    return Verticals(
+        mean=stand.attitude_rad[1:3].copy(),
+        root=root,
+        offset=np.zeros(1),
+        sigma_roll_rad=sigma_rad,
+        lines_px=empty,
+        share=np.zeros(0),
+        plumb=np.zeros(0),
+    )
+
+
+def moved_to_truth(facts: PhotoFacts, **changes: Any) -> PhotoFacts:
+    """A photo's facts with some replaced; for what-if questions."""
+    return replace(facts, **changes)
+
+
+def sight_of(stand: Stand, pixel: Array) -> Array:
+    """Unit vector (3,) in ENU along a pixel's line of sight."""
+    out: Array = directions_from_pixels(stand.camera, pixel) @ rotation_cam_from_enu(*stand.attitude_rad)
+    return out

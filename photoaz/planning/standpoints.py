@@ -1,0 +1,270 @@
+"""Where to stand: the best one, two and three photos together, by what they would leave open of the azimuths wanted.
+
+Greedy, then by exchange (Fedorov's: each photo of a set in turn replaced by whatever is better, until none is; V. V.
+Fedorov, Theory of Optimal Experiments, 1972, ch. 3).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import wrap_rad
+from photoaz.network.site import PhotoFacts
+from photoaz.planning.kit import Kit
+from photoaz.planning.prospect import Criterion, Earlier, Rows, State, criterion_of, rows_of, score, state_of, with_rows
+from photoaz.planning.scene import BORDER_SHARE, Scene, Stand, aimed, foreseen_photo, foreseen_views, in_frame
+
+Array = NDArray[Any]
+
+#: distances tried, over the height of the antennas above the camera, and bearings besides those of the sectors
+DISTANCES = (0.5, 0.75, 1.0, 1.4, 2.0, 3.0)
+BEARINGS = 18
+#: nearer than this nobody stands, and further than this nobody is sent, metres
+NEAREST_M, FARTHEST_M = 8.0, 250.0
+#: photos of a set stand at least this far apart: nearer, the errors of their positions are one error
+APART_M = 12.0
+#: a place is moved about by these parts of the grid's steps at last
+_REFINED = ((-0.4, 0.0), (0.4, 0.0), (0.0, -0.4), (0.0, 0.4))
+
+#: whether one may stand at (n, 2) [m] and has a free line of sight to the antennas
+Allowed = Callable[[Array], NDArray[np.bool_]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A photo that could be taken: its facts, and what it would say of the state."""
+
+    stand: Stand
+    photo: PhotoFacts
+    told: Rows
+
+
+def bearings_of(scene: Scene) -> Array:
+    """Bearings [rad] from the tower to try: all round, before each sector, between neighbours, beside, in profile."""
+    azimuths = np.sort(np.array([scene.azimuth_rad[n] for n in scene.wanted]) % (2 * np.pi))
+    sectors = [azimuths[0]]
+    for a in azimuths[1:]:
+        if a - sectors[-1] > np.radians(15.0):
+            sectors.append(a)
+    out = list(2 * np.pi * np.arange(BEARINGS) / BEARINGS)
+    for k, a in enumerate(sectors):
+        following = sectors[(k + 1) % len(sectors)]
+        gap = (following - a) % (2 * np.pi) or 2 * np.pi
+        out += [a, a + 0.5 * gap, a + np.radians(30.0), a - np.radians(30.0)]
+    unique: list[float] = []
+    for b in sorted(v % (2 * np.pi) for v in out):
+        if not unique or b - unique[-1] > np.radians(4.0):
+            unique.append(b)
+    return np.array(unique)
+
+
+def places_of(scene: Scene, farthest_m: float = FARTHEST_M, allowed: Allowed | None = None) -> Array:
+    """Places (n, 2) [m] to try, as they may be stood at."""
+    h = max(scene.height_m, 5.0)
+    out = []
+    for b in bearings_of(scene):
+        for d in DISTANCES:
+            if NEAREST_M <= d * h <= farthest_m:
+                out.append(d * h * np.array([np.sin(b), np.cos(b)]))
+    if not out:
+        out = [farthest_m * np.array([np.sin(b), np.cos(b)]) for b in bearings_of(scene)]
+    places = np.array(out)
+    return places if allowed is None else places[allowed(places)]
+
+
+def stands_at(scene: Scene, east_north_m: Array, kit: Kit) -> list[Stand]:
+    """How a photo may be taken from a place: with the longest lens that shows the antennas wanted whole; and where there
+
+    are landmarks, with each lens, held so that a landmark is in the frame beside the head, if one can be.
+    """
+    name = f"{east_north_m[0]:.1f} {east_north_m[1]:.1f}"
+    lenses = sorted(kit.lenses_mm, reverse=True)
+    fitting = None
+    for lens in lenses:
+        stand = aimed(f"{name} {lens:g}", scene, east_north_m, kit, lens)
+        if _shows_head(scene, stand):
+            fitting = stand
+            break
+    out = [fitting or aimed(f"{name} {lenses[-1]:g}", scene, east_north_m, kit, lenses[-1])]
+    for lens in lenses if scene.landmarks else ():
+        held = _with_landmark(scene, aimed(f"{name} {lens:g} landmark", scene, east_north_m, kit, lens))
+        if held is not None:
+            out.append(held)
+            break
+    return out
+
+
+def _ends(scene: Scene) -> Array:
+    """Upper and lower ends (2 n, 3) of the antennas wanted, and what is beside them."""
+    out = []
+    for a in scene.antennas:
+        if a.name in scene.wanted:
+            half = 0.5 * float(np.exp(a.ln_size[1])) + 0.2
+            out += [scene.places_m[a.name] + [0.0, 0.0, s * half] for s in (-1.0, 1.0)]
+    return np.array(out)
+
+
+def _shows_head(scene: Scene, stand: Stand) -> bool:
+    return bool(in_frame(stand, _ends(scene))[1].all())
+
+
+def _with_landmark(scene: Scene, stand: Stand) -> Stand | None:
+    """The photo turned so that the head is still whole in it and a landmark is too; None where no landmark can be."""
+    places = np.stack([m.enu_m for m in scene.landmarks])
+    away = places - stand.enu_m
+    azimuth = np.arctan2(away[:, 0], away[:, 1])
+    off = np.asarray(wrap_rad(azimuth - stand.attitude_rad[0]))
+    camera = stand.camera
+    half_up = np.arctan((0.5 - 2 * BORDER_SHARE) * camera.height_px / camera.f_px)
+    ends = _ends(scene) - stand.enu_m
+    top = float(np.arctan2(ends[:, 2], np.hypot(ends[:, 0], ends[:, 1])).max())
+    pitch = min(float(stand.attitude_rad[1]), max(top - half_up + np.radians(1.0), 0.0))
+    for k in np.argsort(np.abs(off)):
+        if abs(off[k]) > np.radians(70.0):
+            break
+        for share in (0.0, 0.25, 0.5, 0.75):
+            attitude = np.array([stand.attitude_rad[0] + share * off[k], pitch, 0.0])
+            turned = replace(stand, attitude_rad=attitude)
+            if _shows_head(scene, turned) and in_frame(turned, places[k : k + 1])[1][0]:
+                return turned
+    return None
+
+
+def candidates_at(state: State, places: Array, kit: Kit) -> list[Candidate]:
+    """The photos that could be taken from places (n, 2) and would show an antenna wanted."""
+    scene = state.scene
+    out = []
+    for place in places:
+        for stand in stands_at(scene, place, kit):
+            views = foreseen_views(scene, stand)
+            if not set(views) & set(scene.wanted):
+                continue
+            photo = foreseen_photo(scene, stand, views)
+            told = rows_of(state, photo)
+            if told is not None:
+                out.append(Candidate(stand=stand, photo=photo, told=told))
+    return out
+
+
+def best_sets(
+    state: State, candidates: Sequence[Candidate], most: int = 3, criterion: Criterion = "D"
+) -> tuple[tuple[int, ...], ...]:
+    """Numbers of the candidates that together are best: one photo, two, ... up to `most`."""
+    wanted = state.wanted
+    sets: list[tuple[int, ...]] = []
+    at = np.array([c.stand.enu_m[:2] for c in candidates]).reshape(-1, 2)
+    now: list[int] = []
+    for size in range(1, most + 1):
+        best = _best_addition(state, candidates, now, at, wanted, criterion)
+        if best is None:
+            break
+        now = [*now, best[0]]
+        value = best[1]
+        for _ in range(4):
+            improved = False
+            for k in range(size if size > 1 else 0):
+                rest = now[:k] + now[k + 1 :]
+                better = _best_addition(state, candidates, rest, at, wanted, criterion)
+                if better is not None and better[1] < value - 1e-6 * abs(value):
+                    now = [*rest, better[0]]
+                    value, improved = better[1], True
+            if not improved:
+                break
+        sets.append(tuple(_in_order(state, candidates, now, wanted, criterion)))
+        now = list(sets[-1])
+    return tuple(sets)
+
+
+def _best_addition(
+    state: State, candidates: Sequence[Candidate], have: Sequence[int], at: Array, wanted: Array, criterion: Criterion
+) -> tuple[int, float] | None:
+    covariance = state.covariance
+    for k in have:
+        covariance = with_rows(covariance, candidates[k].told)
+    best: tuple[int, float] | None = None
+    for k, c in enumerate(candidates):
+        if any(float(np.hypot(*(at[k] - at[h]))) < APART_M for h in have):
+            continue
+        value = score(covariance, wanted, c.told, criterion)
+        if best is None or value < best[1]:
+            best = k, value
+    return best
+
+
+def _in_order(
+    state: State, candidates: Sequence[Candidate], some: Sequence[int], wanted: Array, criterion: Criterion
+) -> list[int]:
+    """The most telling first, then what adds most to it."""
+    left, out, covariance = list(some), [], state.covariance
+    while left:
+        k = min(left, key=lambda j: score(covariance, wanted, candidates[j].told, criterion))
+        covariance = with_rows(covariance, candidates[k].told)
+        left.remove(k)
+        out.append(k)
+    return out
+
+
+def value_of(state: State, told: Sequence[Rows], criterion: Criterion = "D") -> float:
+    """The criterion once these photos are there."""
+    covariance = state.covariance
+    for t in told:
+        covariance = with_rows(covariance, t)
+    return criterion_of(covariance[np.ix_(state.wanted, state.wanted)], criterion)
+
+
+def refined(
+    state: State,
+    candidates: Sequence[Candidate],
+    some: Sequence[int],
+    kit: Kit,
+    farthest_m: float,
+    allowed: Allowed | None,
+    criterion: Criterion,
+) -> list[Candidate]:
+    """A set's photos, each moved about by parts of the grid's steps where that is better."""
+    now = [candidates[k] for k in some]
+    for k in range(len(now)):
+        place = now[k].stand.enu_m[:2]
+        r, b = float(np.hypot(*place)), float(np.arctan2(place[0], place[1]))
+        tried = []
+        for along, round_ in _REFINED:
+            d, turn = min(r * 1.4**along, farthest_m), b + round_ * 2 * np.pi / BEARINGS
+            tried.append(d * np.array([np.sin(turn), np.cos(turn)]))
+        places = np.array(tried)
+        if allowed is not None:
+            places = places[allowed(places)]
+        others = [c for j, c in enumerate(now) if j != k]
+        base = replace(state, covariance=_with_all(state.covariance, others))
+        value = score(base.covariance, state.wanted, now[k].told, criterion)
+        for c in candidates_at(state, places, kit):
+            if any(float(np.hypot(*(c.stand.enu_m - o.stand.enu_m)[:2])) < APART_M for o in others):
+                continue
+            better = score(base.covariance, state.wanted, c.told, criterion)
+            if better < value:
+                now[k], value = c, better
+    return now
+
+
+def _with_all(covariance: Array, some: Sequence[Candidate]) -> Array:
+    for c in some:
+        covariance = with_rows(covariance, c.told)
+    return covariance
+
+
+__all__ = [
+    "Candidate",
+    "Earlier",
+    "best_sets",
+    "bearings_of",
+    "candidates_at",
+    "places_of",
+    "refined",
+    "stands_at",
+    "state_of",
+    "value_of",
+]
