@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
-from photoaz.judgement.revisit import AntennaRevisit, SiteRevisit, in_order
+from photoaz.judgement.revisit import SiteRevisit
+from photoaz.report.files.cells import CsvTable, replaced
 
 COLUMNS = (
     "rank",
@@ -39,31 +40,50 @@ def revisit_csv(plans: Sequence[SiteRevisit]) -> str:
     without translating line ends.
     """
     out = io.StringIO(newline="")
-    table = csv.writer(out)
-    table.writerow(COLUMNS)
-    rank = 0
-    for plan in in_order(plans):
-        for item in plan.items:
-            rank += 1
-            table.writerow(["" if v is None else v for v in (rank, plan.site_id, *_cells(item))])
+    table = CsvTable(out, COLUMNS)
+    for row in revisit_rows({"site_id": plan.site_id, "revisit": revisit_document(plan)} for plan in plans):
+        table.row(row)
     return out.getvalue()
 
 
-def _cells(item: AntennaRevisit) -> list[Any]:
-    return [
-        item.antenna_id,
-        item.action,
-        item.instruction,
-        "; ".join(item.reasons),
-        item.bring,
-        item.place,
-        _rounded(item.lat_deg, 6),
-        _rounded(item.lon_deg, 6),
-        _rounded(item.u95_then_deg, 2),
-        None if item.p_out is None else float(f"{item.p_out:.4g}"),
-        *(_rounded(v, 2) for v in (item.loss_now, item.loss_after, item.cost, item.avoided)),
-        item.unit,
-    ]
+def write_revisit_csv(path: Path | str, sites: Iterable[Mapping[str, Any]]) -> None:
+    """Write revisit.csv from site documents; see `revisit_csv`."""
+    with replaced(path) as file:
+        table = CsvTable(file, COLUMNS)
+        for row in revisit_rows(sites):
+            table.row(row)
+
+
+def revisit_rows(sites: Iterable[Mapping[str, Any]]) -> Iterator[list[Any]]:
+    """Rows by COLUMNS from the part `revisit` of site documents, the worst first.
+
+    Of the documents only this part is kept, of sites where something is to be done.
+    """
+    plans = [(site["site_id"], plan) for site in sites if (plan := site.get("revisit")) and plan["antennas"]]
+    plans.sort(key=lambda one: (-one[1]["loss_avoided"], -one[1]["expected_loss_now"], one[0]))
+    rank = 0
+    for site_id, plan in plans:
+        for item in plan["antennas"]:
+            rank += 1
+            yield [
+                rank,
+                site_id,
+                item["antenna_id"],
+                item["action"],
+                item["instruction"],
+                "; ".join(item["reasons"]),
+                item["bring"],
+                item["where"]["words"],
+                item["where"]["lat_deg"],
+                item["where"]["lon_deg"],
+                _rounded(item["u95_then_deg"], 2),
+                item["p_out_of_tolerance"],
+                item["expected_loss_now"],
+                item["expected_loss_after"],
+                item["cost"],
+                item["loss_avoided"],
+                plan["unit"],
+            ]
 
 
 def revisit_document(plan: SiteRevisit) -> dict[str, Any]:

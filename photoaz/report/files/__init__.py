@@ -1,0 +1,1 @@
+"""Results as files, made from site documents one at a time."""

@@ -1,0 +1,275 @@
+"""What a map shows of a site: its tower, standpoints with their lines of sight, and where its antennas point."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from photoaz.angles import wrap_deg
+
+Document = Mapping[str, Any]
+LonLat = tuple[float, float]
+Kind = Literal["tower", "standpoint", "sight", "antenna", "uncertainty", "reading", "design"]
+
+REACH_M = 60.0  # of an antenna's direction and its wedge
+OTHER_REACH_M = 48.0  # of design and reading, so that they can be seen beside it
+_SIGHT_M = (10.0, 250.0)
+_ARC_STEP_DEG = 2.0
+_DECIMALS = 7  # 1 cm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """A thing on the map. parts : each a list of (lon, lat), degrees WGS84, longitudes -180 to 180.
+
+    More than one part where it lies across the antimeridian, at which it is cut (RFC 7946, 3.1.9); none where its place
+    is not known. Polygons are closed rings, anticlockwise (RFC 7946, 3.1.6).
+    """
+
+    kind: Kind
+    geometry: Literal["Point", "LineString", "Polygon"]
+    parts: tuple[tuple[LonLat, ...], ...]
+    name: str
+    site_id: str
+    properties: Mapping[str, Any] = field(default_factory=dict)
+
+
+@functools.cache
+def _geod() -> Any:
+    import pyproj
+
+    return pyproj.Geod(ellps="WGS84")
+
+
+class _Rays:
+    """Points at a distance in a direction, reckoned for a whole site at once."""
+
+    def __init__(self) -> None:
+        self._asked: list[tuple[float, float, float, float]] = []
+        self._found: list[LonLat] = []
+
+    def ask(self, start: LonLat, azimuths_deg: Sequence[float], distance_m: float) -> slice:
+        first = len(self._asked)
+        self._asked += [(*start, azimuth, distance_m) for azimuth in azimuths_deg]
+        return slice(first, len(self._asked))
+
+    def solve(self) -> None:
+        if self._asked:
+            lon, lat, azimuth, distance = (list(v) for v in zip(*self._asked, strict=True))
+            ends = _geod().fwd(lon, lat, azimuth, distance)
+            # near the start: 180.0001 beside 179.9999, so that lines do not run around the world
+            self._found = [(a + wrap_deg(b - a), c) for a, b, c in zip(lon, ends[0], ends[1], strict=True)]
+
+    def __getitem__(self, where: slice) -> list[LonLat]:
+        return self._found[where]
+
+
+def site_shapes(site: Document) -> list[Shape]:
+    """The shapes of a site document: tower, standpoints, antennas; of these only what is known."""
+    tower = _place(site)
+    rays = _Rays()
+    lines: list[tuple[Kind, str, LonLat, slice, dict[str, Any]]] = []
+    wedges: list[tuple[str, LonLat | None, slice, dict[str, Any]]] = []
+    shapes = [
+        Shape(
+            kind="tower",
+            geometry="Point",
+            parts=_cut_points(tower),
+            name=site["site_id"],
+            site_id=site["site_id"],
+            properties=_site_properties(site),
+        )
+    ]
+    for photo in site.get("photos") or ():
+        place = _place(photo)
+        if place is None:
+            continue
+        properties = {k: photo.get(k) for k in ("photo", "status", "reason", "taken", "heading_true_deg")}
+        properties["heading_u95_deg"] = photo.get("heading_u95_deg")
+        name = str(photo["photo"]).replace("\\", "/").rpartition("/")[2]
+        shapes.append(
+            Shape(
+                kind="standpoint",
+                geometry="Point",
+                parts=_cut_points(place),
+                name=name,
+                site_id=site["site_id"],
+                properties=properties,
+            )
+        )
+        if (heading := photo.get("heading_true_deg")) is not None:
+            away = _SIGHT_M[0] if tower is None else _geod().inv(*place, *tower)[2]
+            reach = min(max(away, _SIGHT_M[0]), _SIGHT_M[1])
+            lines.append(("sight", name, place, rays.ask(place, [heading], reach), properties))
+    for antenna in site.get("antennas") or () if tower is not None else ():
+        assert tower is not None
+        name, properties = antenna["antenna_id"], _antenna_properties(antenna)
+        azimuth, u95 = antenna.get("azimuth_true_deg"), antenna.get("u95_deg")
+        if azimuth is not None:
+            if u95 is not None:
+                edge = rays.ask(tower, _arc(azimuth, u95), REACH_M)
+                wedges.append((name, tower if u95 < 180.0 else None, edge, properties))
+            lines.append(("antenna", name, tower, rays.ask(tower, [azimuth], REACH_M), properties))
+        for kind in ("reading", "design"):
+            other = (antenna.get(kind) or {}).get("azimuth_true_deg")
+            if other is not None:
+                about = {"antenna_id": name, "azimuth_true_deg": other}
+                lines.append((kind, name, tower, rays.ask(tower, [other], OTHER_REACH_M), about))
+    rays.solve()
+    for name, apex, edge, properties in wedges:
+        arc = rays[edge]
+        ring = [*([] if apex is None else [apex]), *arc]
+        shapes.append(
+            Shape(
+                kind="uncertainty",
+                geometry="Polygon",
+                parts=_cut_ring([*ring, ring[0]]),
+                name=name,
+                site_id=site["site_id"],
+                properties=properties,
+            )
+        )
+    for kind, name, start, end, properties in lines:
+        shapes.append(
+            Shape(
+                kind=kind,
+                geometry="LineString",
+                parts=_cut_line(start, rays[end][0]),
+                name=name,
+                site_id=site["site_id"],
+                properties=properties,
+            )
+        )
+    return shapes
+
+
+def _place(of: Document) -> LonLat | None:
+    lat, lon = of.get("lat_deg"), of.get("lon_deg")
+    return None if lat is None or lon is None else (lon, lat)
+
+
+def _site_properties(site: Document) -> dict[str, Any]:
+    antennas = site.get("antennas") or ()
+    return {
+        "antennas": len(antennas),
+        "photos": len(site.get("photos") or ()),
+        "declination_deg": site.get("declination_deg"),
+        "revisit": any(a.get("revisit") for a in antennas),
+        "to_do": (site.get("revisit") or {}).get("sentence"),
+    }
+
+
+def _antenna_properties(antenna: Document) -> dict[str, Any]:
+    reading, design = antenna.get("reading") or {}, antenna.get("design") or {}
+    return {
+        "antenna_id": antenna["antenna_id"],
+        "sector": antenna.get("sector"),
+        "status": antenna.get("status"),
+        "azimuth_true_deg": antenna.get("azimuth_true_deg"),
+        "u95_deg": antenna.get("u95_deg"),
+        "downtilt_deg": antenna.get("downtilt_deg"),
+        "reading_azimuth_true_deg": reading.get("azimuth_true_deg"),
+        "reading_agrees": reading.get("agrees"),
+        "likely_cause": reading.get("likely_cause"),
+        "design_azimuth_true_deg": design.get("azimuth_true_deg"),
+        "design_deviation_deg": design.get("deviation_deg"),
+        "decision": design.get("decision"),
+        "revisit": antenna.get("revisit"),
+    }
+
+
+def _arc(azimuth_deg: float, u95_deg: float) -> list[float]:
+    """Azimuths from the clockwise edge of an interval to the other: anticlockwise, as rings run."""
+    half = min(max(u95_deg, 0.01), 180.0)
+    steps = max(2, math.ceil(2.0 * half / _ARC_STEP_DEG))
+    last = steps if half < 180.0 else steps - 1  # a full circle ends where it began
+    return [azimuth_deg + half - 2.0 * half * k / steps for k in range(last + 1)]
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# The antimeridian
+
+
+def _rounded(point: LonLat) -> LonLat:
+    return round(point[0], _DECIMALS) + 0.0, round(point[1], _DECIMALS) + 0.0
+
+
+def _cut_points(place: LonLat | None) -> tuple[tuple[LonLat, ...], ...]:
+    return () if place is None else ((_rounded((wrap_deg(place[0]), place[1])),),)
+
+
+def _cut_line(start: LonLat, end: LonLat) -> tuple[tuple[LonLat, ...], ...]:
+    edge = math.copysign(180.0, end[0])
+    if abs(end[0]) <= 180.0:
+        return ((_rounded(start), _rounded(end)),)
+    lat = start[1] + (end[1] - start[1]) * (edge - start[0]) / (end[0] - start[0])
+    beyond = (wrap_deg(end[0]), end[1])
+    first, second = (start, (edge, lat)), ((-edge, lat), beyond)
+    return tuple(tuple(_rounded(p) for p in part) for part in (first, second) if part[0] != part[1])
+
+
+def _cut_ring(ring: Sequence[LonLat]) -> tuple[tuple[LonLat, ...], ...]:
+    far = max((p[0] for p in ring), key=abs)
+    if abs(far) <= 180.0:
+        return (tuple(_rounded(p) for p in ring),)
+    edge = math.copysign(180.0, far)
+    inside = _clipped(ring, edge, keep_beyond=False)
+    beyond = [(lon - 2.0 * edge, lat) for lon, lat in _clipped(ring, edge, keep_beyond=True)]
+    return tuple(tuple(_rounded(p) for p in part) for part in (inside, beyond) if len(part) >= 4)
+
+
+def _clipped(ring: Sequence[LonLat], edge: float, *, keep_beyond: bool) -> list[LonLat]:
+    """The part of a closed ring on one side of a meridian (Sutherland and Hodgman, 1974), closed again."""
+
+    def kept(point: LonLat) -> bool:
+        return (abs(point[0]) > abs(edge)) == keep_beyond
+
+    out: list[LonLat] = []
+    for a, b in itertools.pairwise(ring):
+        if kept(a):
+            out.append(a)
+        if kept(a) != kept(b):
+            t = (edge - a[0]) / (b[0] - a[0])
+            out.append((edge, a[1] + t * (b[1] - a[1])))
+    return [*out, out[0]] if out else []
+
+
+class Bounds:
+    """West, south, east and north of points as they come; west is greater than east across the antimeridian.
+
+    The world's widest gap without points stays outside (RFC 7946, 5.2).
+    """
+
+    def __init__(self) -> None:
+        self._lon: dict[int, tuple[float, float]] = {}  # by degree: the least and the greatest
+        self._lat: tuple[float, float] | None = None
+
+    def add(self, points: Sequence[LonLat]) -> None:
+        for lon, lat in points:
+            k = min(int(lon + 180.0), 359)
+            low, high = self._lon.get(k, (lon, lon))
+            self._lon[k] = (min(low, lon), max(high, lon))
+            south, north = self._lat or (lat, lat)
+            self._lat = (min(south, lat), max(north, lat))
+
+    def box(self) -> list[float] | None:
+        """[west, south, east, north]; None without points."""
+        if self._lat is None:
+            return None
+        filled = sorted(self._lon)
+        gaps = [(b - a, a, b) for a, b in zip(filled, [*filled[1:], filled[0] + 360], strict=True)]
+        # of equal gaps the one at the antimeridian: an ordinary box
+        _, before, after = max(gaps, key=lambda gap: (gap[0], gap[2] >= 360))
+        west, east = self._lon[after % 360][0], self._lon[before][1]
+        return [west, self._lat[0], east, self._lat[1]]
+
+
+def all_points(shapes: Sequence[Shape]) -> Iterator[LonLat]:
+    """Every corner of the shapes."""
+    for shape in shapes:
+        for part in shape.parts:
+            yield from part
