@@ -190,6 +190,8 @@ def name_panels(
     One Sighted a photo, and the naming of the whole site (None where there is nothing to name).
     """
     known = [known_antenna(a, facts[a.antenna_id]) for a in site.antennas]
+    found = [_without_absent(f, s.picks) for s, f in zip(standings, found, strict=True)]
+    standings = [replace(s, picks=tuple(p for p in s.picks if not p.absent)) for s in standings]
     views, named, picks = [], [], []
     for standing, f in zip(standings, found, strict=True):
         candidates = () if f is None else f.candidates
@@ -223,6 +225,20 @@ def name_panels(
         candidates = () if f is None else f.candidates
         out.append(Sighted(spots=_spots(picks[k], candidates, named[k], one, standing.camera), found=f, naming=one))
     return tuple(out), naming
+
+
+def _without_absent(found: Found | None, picks: Sequence[Pick]) -> Found | None:
+    """Without the candidates where a person said that there is no antenna."""
+    points = [np.array(p.seed_px, float) for p in picks if p.absent and p.seed_px is not None]
+    if found is None or not points:
+        return found
+
+    def holds(c: Candidate, at: Array) -> bool:
+        low, high = c.corners_px.min(0), c.corners_px.max(0)
+        return bool((np.abs(at - 0.5 * (low + high)) <= 0.5 * np.maximum(high - low, 1.0)).all())
+
+    kept = tuple(c for c in found.candidates if not any(holds(c, at) for at in points))
+    return replace(found, candidates=kept)
 
 
 def _with_focal(standing: Standing, candidates: Sequence[Candidate], facts: Mapping[str, AntennaFacts]) -> Camera:

@@ -268,7 +268,7 @@ def _see(
 ) -> _Seen:
     """Find the panels in a photo; nothing is looked for where picks name every antenna of the site."""
     standing = standing_of(name, photo, frame, north)
-    named = {p.antenna_id for p in photo.picks if p.corners_px is not None}
+    named = {p.antenna_id for p in photo.picks if p.corners_px is not None and not p.absent}
     found: Found | None = None
     if not named >= set(antenna_facts):
         antennas, sigma = list(antenna_facts.values()), site.position_u95_m / RADIUS_95

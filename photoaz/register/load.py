@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal, NamedTuple
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, ValidationError
 
 from photoaz.angles import azimuth_deg
 from photoaz.errors import Fault, InputError
@@ -317,6 +317,7 @@ class _PickRow(RowModel):
     x4_px: Number | None = Field(None, description="pixels")
     y4_px: Number | None = Field(None, description="pixels")
     exact: Annotated[Literal["yes", "no"], BeforeValidator(lower)] = Field("no", description="yes or no")
+    absent: Annotated[Literal["yes", "no"], BeforeValidator(lower)] = Field("no", description="yes or no")
 
 
 # What each kind of control needs, and what it may have besides
@@ -349,6 +350,31 @@ def load_controls(path: Path | str) -> tuple[Control, ...]:
     if table.faults:
         raise InputError(_sorted(table.faults))
     return tuple(_control(control, row.line) for row, control in good)
+
+
+def control_of_cells(cells: Mapping[str, str]) -> Control:
+    """A control from a row's cells by column, as `load_controls` makes it.
+
+    Raises InputError with every fault of the row; none of them names a file.
+    """
+    try:
+        row = _ControlRow.model_validate(dict(cells))
+    except ValidationError as e:
+        raise InputError(
+            [
+                Fault(
+                    file=str(cells.get("kind", "control")),
+                    column=(column := str(error["loc"][0])),
+                    found=repr(cells.get(column) or "nothing"),
+                    wanted=_ControlRow.model_fields[column].description or "another value",
+                )
+                for error in e.errors(include_url=False)
+            ]
+        ) from None
+    faults = list(_control_faults(row, Path(row.kind), 0))
+    if faults:
+        raise InputError([Fault(file=f.file, column=f.column, found=f.found, wanted=f.wanted) for f in faults])
+    return _control(row, 0)
 
 
 def _angle_of(row: _ControlRow) -> float | None:
@@ -413,6 +439,9 @@ def _control(row: _ControlRow, line: int) -> Control:
 def load_picks(path: Path | str) -> tuple[Pick, ...]:
     """Read picks: a seed point on an antenna, its front face's four corners, or both.
 
+    Where `absent` is yes, the point shows no antenna, whatever looks like one there; antenna_id is then what it was
+    taken for.
+
     Raises
     ------
     InputError : with every fault of the file.
@@ -423,6 +452,8 @@ def load_picks(path: Path | str) -> tuple[Pick, ...]:
     first: dict[tuple[str, ...], int] = {}
     for row, pick in good:
         name = (pick.photo, pick.antenna_id)
+        if pick.absent == "yes":
+            continue
         if first.setdefault(name, row.line) != row.line:
             table.faults.append(_twice(name, first[name], row.line, "one pick for an antenna in a photo", table))
     if table.faults:
@@ -434,6 +465,7 @@ def load_picks(path: Path | str) -> tuple[Pick, ...]:
             seed_px=None if pick.x_px is None or pick.y_px is None else (pick.x_px, pick.y_px),
             corners_px=_corners(pick),
             exact=pick.exact == "yes",
+            absent=pick.absent == "yes",
             line=row.line,
         )
         for row, pick in good

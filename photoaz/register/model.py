@@ -97,6 +97,7 @@ class Pick:
     """A person's word on where an antenna is in a photo.
 
     Either a seed point on it, or the front face's corners as seen (upper left, upper right, lower right, lower left).
+    absent: what lies at the point is no antenna of the site, whatever it looks like.
     """
 
     photo: str
@@ -104,4 +105,5 @@ class Pick:
     seed_px: tuple[float, float] | None = None
     corners_px: tuple[tuple[float, float], ...] | None = None
     exact: bool = False
+    absent: bool = False
     line: int = 0

@@ -98,3 +98,20 @@ SITES = Table(
     Column("run_id", Integer, nullable=False),
     Index("sites_by_loss", "audit_id", "loss_avoided"),
 )
+
+#: what people did at the desk, never changed and never removed. at: ISO 8601, UTC; photo: its name then; digest: of its
+#: content, by which it is known again when it moved; kind, body: as `photoaz.audit.edits` reads them
+LOG = Table(
+    "log",
+    METADATA,
+    Column("log_id", Integer, primary_key=True),
+    Column("audit_id", ForeignKey("audits.audit_id"), nullable=False),
+    Column("at", Text, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("site_id", Text, nullable=False),
+    Column("photo", Text),
+    Column("digest", Text),
+    Column("kind", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Index("log_by_site", "audit_id", "site_id", "log_id"),
+)

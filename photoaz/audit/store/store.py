@@ -31,7 +31,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlalchemy.pool import NullPool
 
 from photoaz import __version__
-from photoaz.audit.store.schema import AUDITS, EVIDENCE, PHOTOS, RUNS, SITES
+from photoaz.audit.store.schema import AUDITS, EVIDENCE, LOG, PHOTOS, RUNS, SITES
 from photoaz.errors import Fault, InputError
 
 #: seconds that a writer waits for another one
@@ -75,6 +75,31 @@ class KeptSite:
     key: str
     document: Mapping[str, Any] | None
     failures: tuple[tuple[str, str], ...]
+    used: int
+    flagged: int
+    loss_avoided: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogRow:
+    """One thing that somebody did at the desk. photo, digest: None where it concerns the site as a whole."""
+
+    log_id: int
+    at: str
+    who: str
+    site_id: str
+    photo: str | None
+    digest: str | None
+    kind: str
+    body: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteLine:
+    """What a list of sites needs of one, without its document. solved: whether there are results of it at all."""
+
+    site_id: str
+    solved: bool
     used: int
     flagged: int
     loss_avoided: float
@@ -319,6 +344,112 @@ class Store:
         with _reading(self.engine) as db:
             return [_kept_site(row) for row in db.execute(query)]
 
+    def site_lines(self) -> list[SiteLine]:
+        """All sites of the newest finished run and of any run since, those that nobody solved yet included."""
+        since = self._since()
+        c = SITES.c
+        query = select(c.site_id, c.used, c.flagged, c.loss_avoided, c.document.is_not(None).label("solved")).where(
+            c.audit_id == self.audit_id, c.run_id >= since
+        )
+        shown = (
+            select(PHOTOS.c.site_id)
+            .where(PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.run_id >= since, PHOTOS.c.site_id.is_not(None))
+            .distinct()
+        )
+        with _reading(self.engine) as db:
+            lines = {
+                r.site_id: SiteLine(
+                    site_id=r.site_id,
+                    solved=bool(r.solved),
+                    used=r.used,
+                    flagged=r.flagged,
+                    loss_avoided=r.loss_avoided,
+                )
+                for r in db.execute(query)
+            }
+            for r in db.execute(shown):
+                if r.site_id not in lines:
+                    lines[r.site_id] = SiteLine(site_id=r.site_id, solved=False, used=0, flagged=0, loss_avoided=0.0)
+        return list(lines.values())
+
+    def sites_named(self, site_ids: Sequence[str]) -> dict[str, KeptSite]:
+        """Results of these sites, of whatever run."""
+        out: dict[str, KeptSite] = {}
+        for some in _batches(site_ids):
+            query = select(SITES).where(SITES.c.audit_id == self.audit_id, SITES.c.site_id.in_(some))
+            with _reading(self.engine) as db:
+                out |= {row.site_id: _kept_site(row) for row in db.execute(query)}
+        return out
+
+    def photos_at(self, site_id: str) -> list[KeptPhoto]:
+        """As `photos` of a site, of the newest finished run and any since."""
+        query = (
+            select(*(PHOTOS.c[c] for c in _PHOTO_COLUMNS))
+            .where(PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.run_id >= self._since(), PHOTOS.c.site_id == site_id)
+            .order_by(PHOTOS.c.name)
+        )
+        with _reading(self.engine) as db:
+            return [KeptPhoto(**r._mapping) for r in db.execute(query)]
+
+    def photos_of_digest(self, digest: str) -> list[KeptPhoto]:
+        """Photos with this content, by name."""
+        query = select(*(PHOTOS.c[c] for c in _PHOTO_COLUMNS)).where(
+            PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.digest == digest
+        )
+        with _reading(self.engine) as db:
+            return [KeptPhoto(**r._mapping) for r in db.execute(query.order_by(PHOTOS.c.name))]
+
+    def photo_names(self) -> Iterator[tuple[str, str | None]]:
+        """Name and digest of every photo of the newest finished run and any since."""
+        query = select(PHOTOS.c.name, PHOTOS.c.digest).where(
+            PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.run_id >= self._since()
+        )
+        with _reading(self.engine) as db:
+            for row in db.execute(query):
+                yield row.name, row.digest
+
+    def _since(self) -> int:
+        query = select(func.max(RUNS.c.run_id)).where(RUNS.c.audit_id == self.audit_id)
+        with _reading(self.engine) as db:
+            ended = db.execute(query.where(RUNS.c.ended.is_not(None))).scalar_one()
+        return int(ended or 0)
+
+    # -----------------------------------------------------------------------------------------------------------------
+    # The log
+
+    def append_log(
+        self,
+        *,
+        who: str,
+        site_id: str,
+        kind: str,
+        body: Mapping[str, Any],
+        photo: str | None = None,
+        digest: str | None = None,
+    ) -> LogRow:
+        """Note what somebody did; it stays for good."""
+        values = {
+            "audit_id": self.audit_id,
+            "at": _now(),
+            "who": who,
+            "site_id": site_id,
+            "photo": photo,
+            "digest": digest,
+            "kind": kind,
+            "body": json.dumps(body, ensure_ascii=False, allow_nan=False),
+        }
+        with _writing(self.engine) as db:
+            row = db.execute(LOG.insert().values(values).returning(LOG)).one()
+        return _log_row(row)
+
+    def log(self, site_id: str | None = None, *, after: int = 0) -> list[LogRow]:
+        """What people did, in order: at one site or at all, since a row or from the beginning."""
+        query = select(LOG).where(LOG.c.audit_id == self.audit_id, LOG.c.log_id > after)
+        if site_id is not None:
+            query = query.where(LOG.c.site_id == site_id)
+        with _reading(self.engine) as db:
+            return [_log_row(row) for row in db.execute(query.order_by(LOG.c.log_id))]
+
     def memory(self) -> StoreMemory:
         """The evidence, as a memory of costly steps."""
         return StoreMemory(self.engine)
@@ -456,6 +587,19 @@ def _batches(rows: Sequence[Any], size: int = BATCH) -> Iterator[Sequence[Any]]:
 
 def _packed(document: Mapping[str, Any]) -> bytes:
     return zlib.compress(json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode(), 6)
+
+
+def _log_row(row: Any) -> LogRow:
+    return LogRow(
+        log_id=row.log_id,
+        at=row.at,
+        who=row.who,
+        site_id=row.site_id,
+        photo=row.photo,
+        digest=row.digest,
+        kind=row.kind,
+        body=json.loads(row.body),
+    )
 
 
 def _kept_site(row: Any) -> KeptSite:

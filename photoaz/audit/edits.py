@@ -1,0 +1,322 @@
+"""What people did at the desk, from the log of it: picks, controls, photos left out, decisions.
+
+The log only grows. What holds now is a fold over its rows: each sets or clears one thing, and is left out of the fold
+where a later row of kind 'undo' names it, until one of kind 'redo' does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from photoaz.errors import InputError, PhotoazError
+from photoaz.register.model import Control, Pick
+
+if TYPE_CHECKING:
+    from photoaz.audit.store import LogRow
+
+#: kinds of rows that can be undone, and how a history names them
+EDITS: Mapping[str, str] = {
+    "pick": "antenna marked",
+    "no_pick": "mark removed",
+    "other_antenna": "named as another antenna",
+    "not_antenna": "said to be no antenna",
+    "control": "control set",
+    "no_control": "control removed",
+    "exclude_photo": "photo left out",
+    "include_photo": "photo taken in again",
+    "decision": "decision",
+    "no_decision": "decision withdrawn",
+    "note": "note",
+}
+VERDICTS: Mapping[str, str] = {
+    "accept_reading": "reading accepted",
+    "revisit": "to be visited again",
+    "correct_register": "register to be corrected",
+}
+#: controls of which a photo can have several, told apart by their names
+_NAMED = ("landmark", "bearing", "shadow")
+
+
+class LogError(PhotoazError, ValueError):
+    """A row that makes no sense; says what is wrong with it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exclusion:
+    """Why a photo is left out, by whom and when."""
+
+    who: str
+    at: str
+    note: str
+
+    def reason(self) -> str:
+        """As results have it."""
+        return f"excluded at the desk by {self.who} on {self.at[:10]}" + (f": {self.note}" if self.note else "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What somebody decided about an antenna ('' is the site as a whole). verdict: one of `VERDICTS`."""
+
+    antenna_id: str
+    verdict: str
+    note: str
+    who: str
+    at: str
+    #: what was on the page when it was decided, such as the azimuth and its U95
+    figures: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edits:
+    """What holds now. Photos by the names that they have now.
+
+    no_picks: (photo, antenna_id) whose rows in a table of picks do not count. no_controls: (photo, kind, name) of
+    controls likewise. changed: photos whose content has changed since somebody marked something in them. undo, redo: the
+    row that would be undone or done again next.
+    """
+
+    picks: tuple[Pick, ...] = ()
+    controls: tuple[Control, ...] = ()
+    no_picks: frozenset[tuple[str, str]] = frozenset()
+    no_controls: frozenset[tuple[str, str, str]] = frozenset()
+    excluded: Mapping[str, Exclusion] | None = None
+    decisions: tuple[Decision, ...] = ()
+    changed: frozenset[str] = frozenset()
+    undo: int | None = None
+    redo: int | None = None
+
+    def with_picks(self, given: Sequence[Pick]) -> tuple[Pick, ...]:
+        """A table's picks and those made here, which come before it."""
+        mine = {(p.photo, p.antenna_id) for p in self.picks if not p.absent} | self.no_picks
+        return (*self.picks, *(p for p in given if (p.photo, p.antenna_id) not in mine))
+
+    def with_controls(self, given: Sequence[Control]) -> tuple[Control, ...]:
+        """A table's controls and those set here, which come before it."""
+        mine = {control_slot(c) for c in self.controls} | self.no_controls
+        return (*self.controls, *(c for c in given if control_slot(c) not in mine))
+
+
+def control_slot(c: Control) -> tuple[str, str, str]:
+    """What a control is known by: its photo, its kind, and its name where a photo can have several."""
+    return (c.photo, c.kind, c.name if c.kind in _NAMED else "")
+
+
+def standing_rows(rows: Iterable[LogRow]) -> tuple[list[LogRow], int | None, int | None]:
+    """The rows that hold, in order, and which would be undone and which done again next (by log_id)."""
+    kept = sorted(rows, key=lambda r: r.log_id)
+    undone: set[int] = set()
+    again: list[int] = []
+    for row in kept:
+        of = row.body.get("of")
+        if row.kind == "undo" and isinstance(of, int):
+            undone.add(of)
+            again.append(of)
+        elif row.kind == "redo" and isinstance(of, int):
+            undone.discard(of)
+            again = [k for k in again if k != of]
+        elif row.kind in EDITS:
+            again = []
+    standing = [r for r in kept if r.kind in EDITS and r.log_id not in undone]
+    return standing, standing[-1].log_id if standing else None, again[-1] if again else None
+
+
+def edits_of(rows: Iterable[LogRow], photos: Mapping[str, str | None]) -> Edits:
+    """What holds at a site.
+
+    Parameters
+    ----------
+    rows : of one site, in any order. photos : digest of the content by name, of the site's photos as they are now. A
+        row is of the photo with the content that it was made on, whatever that is called now; where there is none, of
+        the photo by its name, which then counts as changed.
+    """
+    standing, undo, redo = standing_rows(rows)
+    by_digest: dict[str, str] = {}
+    for name, digest in photos.items():
+        if digest is not None:
+            by_digest.setdefault(digest, name)
+    picks: dict[tuple[str, str], Pick] = {}
+    absent: dict[tuple[str, str], Pick] = {}
+    controls: dict[tuple[str, str, str], Control] = {}
+    no_picks: set[tuple[str, str]] = set()
+    no_controls: set[tuple[str, str, str]] = set()
+    excluded: dict[str, Exclusion] = {}
+    decisions: dict[str, Decision] = {}
+    changed: set[str] = set()
+
+    for row in standing:
+        photo = ""
+        if row.photo is not None:
+            if row.digest and photos.get(row.photo) != row.digest and row.digest in by_digest:
+                photo = by_digest[row.digest]
+            elif row.photo in photos:
+                photo = row.photo
+                if row.digest and photos[photo] != row.digest:
+                    changed.add(photo)
+            else:
+                continue  # the photo is not here now; should it come back, so does this
+        body = row.body
+        name = str(body.get("antenna_id", ""))
+        if row.kind in ("pick", "other_antenna"):
+            pick = pick_of(photo, body)
+            was = body.get("was")
+            if row.kind == "other_antenna" and was and was != name:
+                picks.pop((photo, str(was)), None)
+                no_picks.add((photo, str(was)))
+            picks[photo, name] = pick
+            no_picks.discard((photo, name))
+            absent = {k: p for k, p in absent.items() if k[0] != photo or not _same_place(p, pick)}
+        elif row.kind == "no_pick":
+            picks.pop((photo, name), None)
+            no_picks.add((photo, name))
+        elif row.kind == "not_antenna":
+            pick = replace(pick_of(photo, body), absent=True, corners_px=None)
+            absent[photo, str(pick.seed_px)] = pick
+            if name:
+                picks.pop((photo, name), None)
+                no_picks.add((photo, name))
+        elif row.kind == "control":
+            control = control_of(photo, body)
+            controls[control_slot(control)] = control
+            no_controls.discard(control_slot(control))
+        elif row.kind == "no_control":
+            slot = (photo, str(body.get("kind")), str(body.get("name", "")) if body.get("kind") in _NAMED else "")
+            controls.pop(slot, None)
+            no_controls.add(slot)
+        elif row.kind == "exclude_photo":
+            excluded[photo] = Exclusion(who=row.who, at=row.at, note=str(body.get("note", "")))
+        elif row.kind == "include_photo":
+            excluded.pop(photo, None)
+        elif row.kind == "decision":
+            decisions[name] = Decision(
+                antenna_id=name,
+                verdict=str(body["verdict"]),
+                note=str(body.get("note", "")),
+                who=row.who,
+                at=row.at,
+                figures=dict(body.get("figures") or {}),
+            )
+        elif row.kind == "no_decision":
+            decisions.pop(name, None)
+    return Edits(
+        picks=(*picks.values(), *absent.values()),
+        controls=tuple(controls.values()),
+        no_picks=frozenset(no_picks),
+        no_controls=frozenset(no_controls),
+        excluded=excluded,
+        decisions=tuple(decisions.values()),
+        changed=frozenset(changed),
+        undo=undo,
+        redo=redo,
+    )
+
+
+def _same_place(absent: Pick, pick: Pick) -> bool:
+    """Whether a mark lies on what was said to be no antenna: the later word holds."""
+    if absent.seed_px is None:
+        return False
+    x, y = absent.seed_px
+    if pick.corners_px is None:
+        return pick.seed_px is not None and abs(pick.seed_px[0] - x) < 5.0 and abs(pick.seed_px[1] - y) < 5.0
+    xs, ys = [p[0] for p in pick.corners_px], [p[1] for p in pick.corners_px]
+    return min(xs) <= x <= max(xs) and min(ys) <= y <= max(ys)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Rows' bodies, checked
+
+
+def pick_of(photo: str, body: Mapping[str, Any]) -> Pick:
+    """Of {antenna_id, corners_px | seed_px, exact}. Raises LogError."""
+    corners = body.get("corners_px")
+    points = None if corners is None else tuple(_point(p) for p in _list(corners, "corners_px", 4))
+    seed = body.get("seed_px")
+    if points is None and seed is None:
+        raise LogError("a mark needs corners_px (four points) or seed_px (one)")
+    return Pick(
+        photo=photo,
+        antenna_id=str(body.get("antenna_id", "")),
+        seed_px=None if seed is None else _point(seed),
+        corners_px=points,
+        exact=bool(body.get("exact", False)),
+    )
+
+
+def control_of(photo: str, body: Mapping[str, Any]) -> Control:
+    """Of a control's fields, `kind` and what that kind needs; u95 where blank as in a table. Raises LogError."""
+    from photoaz.register.load import control_of_cells
+
+    pixel, tip = (None if body.get(k) is None else _point(body[k]) for k in ("pixel", "tip_px"))
+    cells = {"photo": photo or "-", "kind": str(body.get("kind", "")), "name": str(body.get("name", ""))}
+    for column in ("lat_deg", "lon_deg", "height_m", "azimuth_true_deg", "value_deg", "u95"):
+        value = _number(body.get(column), column)
+        if value is not None:
+            cells[column] = repr(value)
+    if pixel is not None:
+        cells |= {"x_px": repr(pixel[0]), "y_px": repr(pixel[1])}
+    if tip is not None:
+        cells |= {"x2_px": repr(tip[0]), "y2_px": repr(tip[1])}
+    try:
+        return replace(control_of_cells(cells), photo=photo)
+    except InputError as e:
+        raise LogError(str(e)) from None
+
+
+def checked(kind: str, body: Mapping[str, Any], photo: str | None, antenna_ids: Iterable[str]) -> None:
+    """Raise LogError, in words for whoever sits at the desk, where a row to be appended makes no sense."""
+    if kind not in (*EDITS, "undo", "redo", "looked"):
+        raise LogError(f"found kind {kind!r}; wanted one of {', '.join(EDITS)}, undo, redo, looked")
+    of_photo = kind in (
+        *("pick", "no_pick", "other_antenna", "not_antenna", "control", "no_control"),
+        *("exclude_photo", "include_photo"),
+    )
+    if of_photo and photo is None:
+        raise LogError(f"a {kind} needs the photo that it is about")
+    known = set(antenna_ids)
+    name = str(body.get("antenna_id", ""))
+    needs = kind in ("pick", "no_pick", "other_antenna") or (kind == "decision" and name)
+    if needs and name not in known:
+        raise LogError(f"antenna '{name}' is none of this site's: {', '.join(sorted(known))}")
+    if kind in ("pick", "other_antenna", "not_antenna"):
+        pick = pick_of(photo or "", body)
+        if kind == "not_antenna" and pick.seed_px is None:
+            raise LogError("'no antenna' needs the point where there is none (seed_px)")
+        if pick.corners_px is not None and _area(pick.corners_px) < 1.0:
+            raise LogError("the four corners lie on one line: drag them apart")
+    elif kind == "control":
+        control_of(photo or "", body)
+    elif kind == "decision" and body.get("verdict") not in VERDICTS:
+        raise LogError(f"found verdict {body.get('verdict')!r}; wanted one of {', '.join(VERDICTS)}")
+    elif kind in ("undo", "redo") and not isinstance(body.get("of"), int):
+        raise LogError(f"an {kind} needs the number of the row that it is about (of)")
+
+
+def _area(points: Sequence[tuple[float, float]]) -> float:
+    return 0.5 * abs(
+        sum(x1 * y2 - x2 * y1 for (x1, y1), (x2, y2) in zip(points, (*points[1:], points[0]), strict=True))
+    )
+
+
+def _list(value: Any, name: str, n: int) -> Sequence[Any]:
+    if not isinstance(value, (list, tuple)) or len(value) != n:
+        raise LogError(f"{name}: wanted {n} points")
+    return value
+
+
+def _point(value: Any) -> tuple[float, float]:
+    if not isinstance(value, (list, tuple)) or len(value) != 2:
+        raise LogError("a point is a pair of numbers, pixels from the left and from the top")
+    x, y = (_number(v, "pixel") for v in value)
+    if x is None or y is None or max(abs(x), abs(y)) > 1e6:
+        raise LogError("a point is a pair of numbers, pixels from the left and from the top")
+    return x, y
+
+
+def _number(value: Any, name: str) -> float | None:
+    if value is None or value == "":
+        return None
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or value != value or abs(value) == float("inf"):
+        raise LogError(f"{name}: found {value!r}; wanted a number")
+    return float(value)
