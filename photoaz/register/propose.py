@@ -15,7 +15,7 @@ from photoaz.angles import parse_angle_deg
 from photoaz.errors import Fault, InputError
 from photoaz.register.columns import LENGTHS_M, is_angle, is_date, is_length, units_of
 from photoaz.register.rows import RegisterRow
-from photoaz.register.tables import DELIMITERS, TableShape, open_table, read_records
+from photoaz.register.tables import DELIMITERS, TableShape, is_workbook, open_table, read_records
 
 SAMPLE_ROWS = 200
 LIKELY, PERHAPS = 0.75, 0.58  # of a score from 0 to 1
@@ -270,7 +270,7 @@ def _value(item: ProposedColumn) -> str:
 def _shape(path: Path) -> TableShape:
     """The delimiter that parts the first lines into most cells of the same number, and the line of the headings."""
     best: tuple[float, str | None, list[tuple[int, list[str]]]] = (-1.0, None, [])
-    for delimiter in (*DELIMITERS, "|"):
+    for delimiter in (*DELIMITERS, "|") if not is_workbook(path) else (",",):
         try:
             head = list(itertools.islice(read_records(path, (), TableShape(delimiter=delimiter)), 30))
         except InputError:

@@ -125,6 +125,18 @@ def _rows(
         yield Row(line=line, cells={k: v for k, v in zip(columns, cells, strict=False) if v})
 
 
+_ZIP = b"PK\x03\x04"
+
+
+def is_workbook(path: Path) -> bool:
+    """Whether a file is an XLSX, by its first bytes; False where it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_ZIP)) == _ZIP
+    except OSError:
+        return False
+
+
 def read_records(
     path: Path, known_columns: Sequence[str], shape: TableShape = PLAIN
 ) -> Iterator[tuple[int, list[str]]]:
@@ -133,7 +145,7 @@ def read_records(
         data = path.read_bytes()
     except OSError as e:
         raise InputError(Fault(file=path, found=e.strerror or str(e), wanted="a CSV or XLSX file")) from e
-    if data.startswith(b"PK\x03\x04"):
+    if data.startswith(_ZIP):
         return _xlsx_records(path, data, shape)
     return _csv_records(path, data, known_columns, shape)
 

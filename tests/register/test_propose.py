@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import date
 
+import openpyxl
 import pytest
 
 from photoaz.errors import InputError
@@ -134,3 +136,27 @@ def test_headings_that_toml_must_escape(tmp_path):
 def test_day_and_month_that_could_be_swapped_are_said(tmp_path):
     found = by_column(propose_columns(write(tmp_path, "Site,Survey Date\nS,03/04/2024\nT,05/06/2024\n")))
     assert any("check" in reason for reason in found["reading_date"].reasons)
+
+
+def test_a_workbook(tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append(["Towers of the district"])
+    book.active.append([])
+    book.active.append(["Site ID", "Antenna ID", "Latitude", "Longitude", "RAD Center [ft]", "Azimuth", "Survey Date"])
+    book.active.append([7, "7-A", 46.63, -66.41, 96.5, 25, date(2024, 5, 31)])
+    book.active.append([7, "7-B", 46.63, -66.41, 95.0, 145, date(2024, 5, 31)])
+    book.save(tmp_path / "r.xlsx")
+    proposal = propose_columns(tmp_path / "r.xlsx")
+    assert (proposal.shape.delimiter, proposal.shape.header_line, proposal.missing) == (None, 3, ())
+    save_proposal(proposal, tmp_path / "c.toml")
+    (site,) = require_sites(load_register(tmp_path / "r.xlsx", load_columns(tmp_path / "c.toml")))
+    assert [a.rad_center_m for a in site.antennas] == pytest.approx([96.5 * 0.3048, 95.0 * 0.3048])
+
+
+@pytest.mark.parametrize(("data", "says"), [(b"", "empty"), (b"\x00\x01", "binary"), (b"PK\x03\x04x", "workbook")])
+def test_what_is_no_table(tmp_path, data, says):
+    (tmp_path / "r.csv").write_bytes(data)
+    with pytest.raises(InputError, match=says):
+        propose_columns(tmp_path / "r.csv")
+    with pytest.raises(InputError, match="No such file"):
+        propose_columns(tmp_path / "absent.csv")
