@@ -320,10 +320,10 @@ class Listing:
     # -- URLs
 
     def _opened_remote(self, url: str) -> _Walk | Fault:
+        if (local := _local(url)) is not None:
+            return self._opened(_tidy(local))
         try:
             fs, path = _file_system(url, self._options)
-            if _protocol(url) in ("file", "local"):
-                return self._opened(_tidy(path))
             if _suffix(url) in LIST_SUFFIXES:
                 return _Walk(False, self._list(url))
             web = _protocol(url) in ("http", "https")
@@ -539,7 +539,11 @@ def _local(url: str) -> str | None:
         return url
     if _protocol(url) not in ("file", "local"):
         return None
-    return url.partition("://")[2]
+    path = url.partition("://")[2].removeprefix("localhost")
+    if re.match(r"/[A-Za-z]:", path):
+        path = path[1:]
+    # RFC 8089 spells a file's name with %20, people often do not
+    return path if os.path.lexists(path) else urllib.parse.unquote(path, errors="surrogateescape")
 
 
 def _protocol(url: str) -> str:
@@ -561,8 +565,6 @@ def _file_system(url: str, options: Options) -> tuple[Any, str]:
         except ImportError:
             raise InputError(_missing_package(url)) from None
         settings["client_kwargs"] = {"timeout": aiohttp.ClientTimeout(sock_connect=TIMEOUT_S / 4, sock_read=TIMEOUT_S)}
-    if protocol in ("file", "local"):
-        settings = {}
     try:
         kind = fsspec.get_filesystem_class(protocol)
         fs = kind(**(settings | dict(options)))

@@ -139,6 +139,21 @@ def maker_note(exif: bytes) -> bytes:
     return walker.below(walker.directory(walker.first), _EXIF_IFD).raw(_MAKER_NOTE)
 
 
+def thumbnail(exif: bytes) -> bytes:
+    """The small JPEG that cameras put beside the picture; b'' where there is none or it is cut off."""
+    walker = Walker(exif)
+    at = walker.first
+    if not 2 <= at <= len(exif) - 2:
+        return b""
+    following = at + 2 + 12 * struct.unpack_from(walker.order + "H", exif, at)[0]
+    if following + 4 > len(exif):
+        return b""
+    second = walker.directory(struct.unpack_from(walker.order + "I", exif, following)[0])
+    start, length = second.number(0x0201), second.number(0x0202)
+    found = exif[int(start) : int(start + length)] if start and length else b""
+    return found if found[:2] == b"\xff\xd8" and length == len(found) else b""
+
+
 def exif_orientation(exif: bytes) -> int:
     """The Exif orientation, 1 to 8; 1 where it is missing or out of range."""
     walker = Walker(exif)

@@ -258,10 +258,12 @@ def test_a_local_copy_of_a_local_file_is_itself(tmp_path: Path) -> None:
 
 
 def test_file_urls(tmp_path: Path) -> None:
-    put(tmp_path / "a.jpg", b"abc")
-    (file,) = list_photos([tmp_path.as_uri()])
-    assert fetch(file) == b"abc"
-    assert written_at(file) is not None
+    path = put(tmp_path / "in ü" / "a%20 b.jpg", b"abc")
+    for url in (path.parent.as_uri(), path.as_uri(), f"file://{path}", f"file://localhost{path.as_posix()}"):
+        (file,) = list_photos([url])
+        assert file.url == str(path)
+        assert fetch(file) == fetch(url) == b"abc" if url.endswith("jpg") else fetch(file) == b"abc"
+        assert written_at(file) is not None
 
 
 def test_too_large_is_said_before_it_is_read(tmp_path: Path) -> None:
