@@ -143,7 +143,9 @@ def rows_of(state: State, photo: PhotoFacts) -> Rows | None:
         return None
     scene = state.scene
     wide = tuple(
-        replace(h, sigma_rad=float(np.sqrt((1 - DISTURBED_SHARE) * h.sigma_rad**2 + DISTURBED_SHARE * DISTURBED_RAD**2)))
+        replace(
+            h, sigma_rad=float(np.sqrt((1 - DISTURBED_SHARE) * h.sigma_rad**2 + DISTURBED_SHARE * DISTURBED_RAD**2))
+        )
         if h.source == COMPASS
         else h
         for h in photo.headings
@@ -173,6 +175,10 @@ def rows_of(state: State, photo: PhotoFacts) -> Rows | None:
     # as many rows as there are unknowns say all of it
     _, rows = np.linalg.qr(rows[:, used])
     return Rows(place[own:][used], rows, tuple(photo.boxes))
+
+
+def _of_mixture(good_rad: float) -> float:
+    return float(np.sqrt((1.0 - DISTURBED_SHARE) * good_rad**2 + DISTURBED_SHARE * DISTURBED_RAD**2))
 
 
 def with_rows(covariance: Array, told: Rows) -> Array:

@@ -7,7 +7,7 @@ the geometry that the fit uses.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -21,7 +21,7 @@ from photoaz.network.compass import COMPASS
 from photoaz.network.head import Head, head_of
 from photoaz.network.observations import box_quantities
 from photoaz.network.site import RADIUS_95, Angle, AntennaFacts, LandmarkSight, PhotoFacts
-from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
+from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.planning.kit import Kit
 from photoaz.register.model import Site
 from photoaz.sightings import known_antenna
@@ -115,7 +115,7 @@ def scene_of(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stand:
-    """A photo to be taken: standpoint (3,) [m] in the site's frame, attitude (3,) [rad], camera, what its sensors tell."""
+    """A photo to be taken: standpoint (3,) [m] in the site's frame, attitude (3,) [rad], camera, its sensors."""
 
     name: str
     enu_m: Array
@@ -192,9 +192,7 @@ def foreseen_views(
     visible = _free_shares(corners, distance)
     delta = stand.enu_m - x[:, 12:15]
     yaw = np.asarray(wrap_rad(x[:, 9] - np.arctan2(delta[:, 0], delta[:, 1])))
-    keep = np.flatnonzero(
-        inside & (across >= LEAST_PX) & (visible >= LEAST_VISIBLE) & (np.abs(yaw) <= MOST_YAW_RAD)
-    )
+    keep = np.flatnonzero(inside & (across >= LEAST_PX) & (visible >= LEAST_VISIBLE) & (np.abs(yaw) <= MOST_YAW_RAD))
     priors = [_shape_prior(theta[k], float(width[k])) for k in keep]
     modes = expected_modes(sighting, theta[keep], priors, visible[keep], shades)
     out = {}
@@ -332,14 +330,3 @@ def _plumb_lines(stand: Stand, sigma_rad: float) -> Verticals:
         share=np.zeros(0),
         plumb=np.zeros(0),
     )
-
-
-def moved_to_truth(facts: PhotoFacts, **changes: Any) -> PhotoFacts:
-    """A photo's facts with some replaced; for what-if questions."""
-    return replace(facts, **changes)
-
-
-def sight_of(stand: Stand, pixel: Array) -> Array:
-    """Unit vector (3,) in ENU along a pixel's line of sight."""
-    out: Array = directions_from_pixels(stand.camera, pixel) @ rotation_cam_from_enu(*stand.attitude_rad)
-    return out

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from photoaz.angles import wrap_rad
 from photoaz.network.site import PhotoFacts
 from photoaz.planning.kit import Kit
-from photoaz.planning.prospect import Criterion, Earlier, Rows, State, criterion_of, rows_of, score, state_of, with_rows
+from photoaz.planning.prospect import Criterion, Rows, State, criterion_of, rows_of, score, with_rows
 from photoaz.planning.scene import BORDER_SHARE, Scene, Stand, aimed, foreseen_photo, foreseen_views, in_frame
 
 Array = NDArray[Any]
@@ -78,9 +78,9 @@ def places_of(scene: Scene, farthest_m: float = FARTHEST_M, allowed: Allowed | N
 
 
 def stands_at(scene: Scene, east_north_m: Array, kit: Kit) -> list[Stand]:
-    """How a photo may be taken from a place: with the longest lens that shows the antennas wanted whole; and where there
+    """How a photo may be taken from a place: with the longest lens that shows the antennas wanted whole.
 
-    are landmarks, with each lens, held so that a landmark is in the frame beside the head, if one can be.
+    Where there are landmarks, also with the longest lens that can be held so that one of them is in the frame as well.
     """
     name = f"{east_north_m[0]:.1f} {east_north_m[1]:.1f}"
     lenses = sorted(kit.lenses_mm, reverse=True)
@@ -254,17 +254,3 @@ def _with_all(covariance: Array, some: Sequence[Candidate]) -> Array:
     for c in some:
         covariance = with_rows(covariance, c.told)
     return covariance
-
-
-__all__ = [
-    "Candidate",
-    "Earlier",
-    "best_sets",
-    "bearings_of",
-    "candidates_at",
-    "places_of",
-    "refined",
-    "stands_at",
-    "state_of",
-    "value_of",
-]

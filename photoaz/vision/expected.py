@@ -1,4 +1,4 @@
-"""What a fit would know of a box before there is a photo: its information from geometry, usual contrast and usual noise.
+"""What a fit would know of a box before there is a photo: its information from geometry, usual contrast, usual noise.
 
 The outline is sampled as the fit samples it, each sample weighs what a profile of usual shades would make it weigh, and
 shifts and tilts of whole edges, rough shapes and small sizes widen it by the fit's own rules.
@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from photoaz.vision.box import N_PARAMETERS, Sighting, rotation_cam_from_panel, view_of
+from photoaz.vision.box import N_PARAMETERS, Sighting, view_of
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum
 from photoaz.vision.fit import (
+    _NO_PATCH,
     _SETTLE_SAMPLES,
     BLUR_PX,
     Minimum,
@@ -26,7 +27,6 @@ from photoaz.vision.fit import (
     Tolerance,
     _Boxes,
     _edge_sigmas,
-    _NO_PATCH,
     _Padded,
     _see,
     _whitened,
@@ -89,7 +89,7 @@ def _weights(shades: Shades, rounded_px: float) -> tuple[Array, Array, float]:
     outside = ndtr(t / blur)
     one = np.stack([outside, 1.0 - outside, (shades.face - shades.background) * step(t / blur) / blur])
     alone = float(information(one, np.array([1e-8, 1e-6, 1e-4]), 1)[0, 0])
-    has = _APART_PX < half - 1.3 * inner_blur
+    has = np.asarray(half - 1.3 * inner_blur > _APART_PX)
     out = np.zeros((len(_APART_PX), 2, 2))
     out[:, 0, 0] = alone
     for k in np.flatnonzero(has):
@@ -191,8 +191,8 @@ def expected_modes(
         view = Sighting(reduced_camera(sighting.camera, int(factor)), sighting.cam_from_level)
         small = theta[these].copy()
         small[:, 3:5] = (small[:, 3:5] + 0.5) / factor - 0.5
-        info = expected_information(view, small, np.array([priors[k].width_m for k in these]), s)
-        for j, k in enumerate(these):
+        info = expected_information(view, small, np.array([priors[k].width_m for k in these.tolist()]), s)
+        for j, k in enumerate(these.tolist()):
             if not info[j].any():
                 continue
             seen = view_of(view, small[j])
@@ -209,7 +209,13 @@ def expected_modes(
 
 
 def theta_of(
-    sighting: Sighting, heading_rad: float, angles_rad: Array, centre_px: Array, ln_size: Array, distance_m: Array, shape: Array
+    sighting: Sighting,
+    heading_rad: float,
+    angles_rad: Array,
+    centre_px: Array,
+    ln_size: Array,
+    distance_m: Array,
+    shape: Array,
 ) -> Array:
     """Parameters (B, P) of boxes as a fit has them, from angles (B, 3) azimuth, downtilt, roll in the site's frame.
 
@@ -218,6 +224,3 @@ def theta_of(
     turned = angles_rad.copy()
     turned[:, 0] -= heading_rad
     return np.concatenate([turned, centre_px, ln_size - np.log(distance_m)[:, None], shape], 1)
-
-
-__all__ = ["Shades", "expected_information", "expected_modes", "rotation_cam_from_panel", "theta_of"]
