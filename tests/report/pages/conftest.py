@@ -142,23 +142,32 @@ def variants(document):
     return make
 
 
-@pytest.fixture
-def pages():
-    """Opens new tabs of a browser; every request and every complaint is kept."""
+@pytest.fixture(scope="session")
+def browser():
     if CHROMIUM is None:
         pytest.skip("needs chromium")
     playwright = pytest.importorskip("playwright.sync_api", reason="needs chromium")
     with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        started = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield started
+        started.close()
 
-        def tab(**options):
-            page = browser.new_context(viewport={"width": 1280, "height": 900}, **options).new_page()
-            page.asked, page.complaints = [], []
-            page.on("request", lambda r: page.asked.append(r.url))
-            page.on("pageerror", lambda e: page.complaints.append(str(e)))
-            page.on("dialog", lambda d: (page.complaints.append(d.message), d.dismiss()))
-            page.on("console", lambda m: m.type == "error" and page.complaints.append(m.text))
-            return page
 
-        yield tab
-        browser.close()
+@pytest.fixture
+def pages(browser):
+    """Opens new tabs, each as of another visitor; every request and every complaint is kept."""
+    contexts = []
+
+    def tab(**options):
+        contexts.append(browser.new_context(viewport={"width": 1280, "height": 900}, **options))
+        page = contexts[-1].new_page()
+        page.asked, page.complaints = [], []
+        page.on("request", lambda r: page.asked.append(r.url))
+        page.on("pageerror", lambda e: page.complaints.append(str(e)))
+        page.on("dialog", lambda d: (page.complaints.append(d.message), d.dismiss()))
+        page.on("console", lambda m: m.type == "error" and page.complaints.append(m.text))
+        return page
+
+    yield tab
+    for context in contexts:
+        context.close()

@@ -10,6 +10,7 @@ import lxml.html
 import pytest
 
 from photoaz.report.pages import ReportInput, write_report
+from photoaz.report.pages import index as pages_index
 
 # Forms after OWASP's cross site scripting prevention and filter evasion cheat sheets: by context, not word for word
 HOSTILE = (
@@ -54,7 +55,7 @@ TAGS = {
     *("html", "head", "meta", "title", "style", "body", "a", "nav", "header", "main", "section", "article", "footer"),
     *("h1", "h2", "h3", "p", "b", "br", "span", "ul", "ol", "li", "dl", "dt", "dd", "div", "table", "thead", "tbody"),
     *("tr", "th", "td", "figure", "figcaption", "img", "details", "summary", "script", "form", "label", "input"),
-    *("select", "option", "button", "output", "pre", "noscript", "template"),
+    *("select", "option", "button", "output", "pre", "noscript"),
     *("svg", "g", "title", "desc", "defs", "pattern", "line", "circle", "rect", "path", "polygon", "polyline", "text"),
 }
 
@@ -98,6 +99,27 @@ def hostile(tmp_path, document, about):
     sites[3]["antennas"][0]["reading"] |= {"likely_cause": HOSTILE[3], "agrees": False}
     write_report(tmp_path, sites, odd)
     return tmp_path
+
+
+def test_rows_kept_as_text_hold_nothing_hostile(tmp_path, document, about, pages, monkeypatch):
+    monkeypatch.setattr(pages_index, "ROWS_SHOWN", 1)
+    index = write_report(tmp_path, [poisoned(document, t) for t in HOSTILE], about)
+    page = lxml.html.fromstring(index.read_text(encoding="utf-8"))
+    assert len(page.xpath("//script")) == 2
+    (kept,) = page.xpath("//script[@type='text/plain']")
+    rows = lxml.html.fromstring(f"<table>{kept.text}</table>")
+    assert {e.tag for e in rows.iter()} == {"table", "tr", "th", "td", "a", "b"}
+    assert len(rows.xpath("//tr")) == len(HOSTILE) - 1
+    tab = pages()
+    tab.goto(index.as_uri())
+    tab.click("#more")
+    tab.click("#table thead th:first-child button")
+    tab.wait_for_timeout(50)
+    assert tab.complaints == []
+    tags = tab.evaluate(
+        "Array.from(new Set(Array.from(document.querySelectorAll('#table tbody *')).map(e => e.tagName)))"
+    )
+    assert set(tags) == {"TR", "TH", "TD", "A", "B"}
 
 
 def test_nothing_hostile_becomes_markup(hostile):
@@ -149,4 +171,3 @@ def test_a_browser_finds_nothing_to_run(hostile, pages):
         page.wait_for_timeout(50)
         assert not [c for c in page.complaints if "ERR_FILE_NOT_FOUND" not in c], path.name
         assert all(u.startswith("file:") for u in page.asked)
-        page.context.close()

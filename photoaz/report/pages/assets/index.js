@@ -16,7 +16,12 @@
     if (all) return all;
     var rows = Array.prototype.slice.call(body.rows);
     var rest = document.getElementById("more-rows");
-    if (rest) rows = rows.concat(Array.prototype.slice.call(rest.content.querySelectorAll("tr")));
+    if (rest) {
+      // markup that was escaped when the page was made, like the rows above it; kept as text so far, since parsing takes time
+      var parsed = document.createElement("template");
+      parsed.innerHTML = "<table><tbody>" + rest.textContent + "</tbody></table>";
+      rows = rows.concat(Array.prototype.slice.call(parsed.content.querySelectorAll("tr")));
+    }
     all = rows.map(function (tr, k) {
       var at = tr.dataset.at ? tr.dataset.at.split(" ").map(Number) : null;
       return { tr: tr, k: k, state: tr.dataset.s, causes: tr.dataset.c ? tr.dataset.c.split(" ") : [], at: at, text: null, on: true };
