@@ -36,7 +36,9 @@ class Direction:
 
 def escaped(text: object) -> str:
     """Text as text, whatever is in it; control characters that HTML cannot hold are left out."""
-    plain = "".join(c if c.isprintable() or c == " " else " " for c in str(text))
+    plain = str(text)
+    if not plain.isprintable():
+        plain = "".join(c if c.isprintable() else " " for c in plain)
     return html.escape(plain, quote=True)
 
 
