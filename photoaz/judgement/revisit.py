@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -217,20 +217,21 @@ def _out(deviation_deg: Array, sigma_deg: Array, limit_deg: float) -> Array:
 class Stake:
     """What is known of one antenna and what hangs on it.
 
-    parts : of its deviation from the design. tolerance_deg : about it. record_off_deg : the reading minus the design,
-        where the reading is contradicted by the photos; None where it is not, or there is none. tilt_contradicted : so
-        is the downtilt reading. cause : the likely one of what does not fit, cause_p its probability; alike : those
-        that are not told apart, where none is likely. fixed_off_deg : the reading without that cause, minus the design;
-        None where the cause does not tell. reading_sigma_deg : of the reading. turned : the antenna itself is likely
-        turned, and out of tolerance.
+    parts : of its deviation from the design, by photos and reading. tolerance_deg : about it. photo_sigma_deg : of the
+        photos alone, which further evidence improves; None where that is what `parts` has. record_off_deg : the reading
+        minus the design, where the reading is contradicted by the photos; None where it is not, or there is none.
+        tilt_contradicted : so is the downtilt reading. cause : the likely one of what does not fit; alike : those that
+        are not told apart, where none is likely. fixed_off_deg : the reading without that cause, minus the design; None
+        where the cause does not tell. reading_sigma_deg : of the reading. turned : the antenna itself is likely turned,
+        and out of tolerance.
     """
 
     parts: tuple[Part, ...]
     tolerance_deg: float
+    photo_sigma_deg: float | None = None
     record_off_deg: float | None = None
     tilt_contradicted: bool = False
     cause: LikelyCause | None = None
-    cause_p: float = 0.0
     alike: tuple[LikelyCause, ...] = ()
     fixed_off_deg: float | None = None
     reading_sigma_deg: float = 1.0
@@ -285,23 +286,48 @@ def loss_corrected(stake: Stake, costs: Costs) -> float | None:
 
 
 def loss_fixed(stake: Stake, costs: Costs) -> float | None:
-    """Expected loss once the likely cause is undone in the register (the work apart); None where it does not tell how.
-
-    With the cause's probability the reading so corrected is as good as any, and taken together with the photos; else
-    the record stays wrong.
-    """
+    """Expected loss once the likely cause is undone in the register, the work apart; None if it does not tell how."""
     if stake.fixed_off_deg is None or stake.record_off_deg is None:
         return None
     m, s, p = stake.arrays()
-    azimuth = float(p @ expected_loss(m, s, stake.tolerance_deg, costs))
-    w = p * np.exp(-0.5 * np.square(difference_deg(m, stake.fixed_off_deg)) / (s**2 + stake.reading_sigma_deg**2))
-    w = w / np.hypot(s, stake.reading_sigma_deg)
-    w = p if w.sum() <= 0.0 else w / w.sum()
-    u = s * stake.reading_sigma_deg / np.hypot(s, stake.reading_sigma_deg)
-    best = m + np.asarray(difference_deg(stake.fixed_off_deg, m), float) * (u / stake.reading_sigma_deg) ** 2
-    still = float(w @ _out(best - stake.fixed_off_deg, u, stake.tolerance_deg))
-    wrong = stake.cause_p * still + 1.0 - stake.cause_p
-    return azimuth + costs.years * costs.wrong_record_year * wrong
+    azimuth = expected_loss(m, s, stake.tolerance_deg, costs)
+    wrong = costs.years * costs.wrong_record_year * _out(m - stake.fixed_off_deg, s, stake.tolerance_deg)
+    return float(p @ (azimuth + wrong))
+
+
+def parts_with_reading(
+    parts: Sequence[Part], reading_off_deg: float, reading_sigma_deg: float, right: float
+) -> tuple[Part, ...]:
+    """What photos and a reading together know of a deviation, the reading being right with a probability.
+
+    Parameters
+    ----------
+    parts : by the photos alone, weights to 1. reading_off_deg, reading_sigma_deg : the reading minus the design, and
+        its standard uncertainty, above 0. right : probability that the reading is right, in the light of the photos.
+
+    Returns
+    -------
+    The photos' parts combined with the reading, with the weight `right`, by Bayes' theorem; and those alone with the
+    rest of it. Parts of next to no weight are left out.
+    """
+    said = []
+    for x in parts:
+        off = float(difference_deg(reading_off_deg, x.deviation_deg))
+        spread = math.hypot(x.sigma_deg, reading_sigma_deg)
+        share = (x.sigma_deg / spread) ** 2
+        moved = Part(
+            deviation_deg=float(difference_deg(x.deviation_deg + share * off, 0.0)),
+            sigma_deg=x.sigma_deg * reading_sigma_deg / spread,
+            probability=x.probability,
+        )
+        said.append((math.log(max(x.probability, 1e-300)) - math.log(spread) - 0.5 * (off / spread) ** 2, moved))
+    top = max(log for log, _ in said)
+    whole = sum(math.exp(log - top) for log, _ in said)
+    both = [replace(x, probability=right * math.exp(log - top) / whole) for log, x in said]
+    alone = [replace(x, probability=(1.0 - right) * x.probability) for x in parts]
+    kept = [x for x in (*both, *alone) if x.probability > 1e-6]
+    total = sum(x.probability for x in kept)
+    return tuple(replace(x, probability=x.probability / total) for x in kept)
 
 
 def loss_after_evidence(stake: Stake, sigma_deg: float, climb_cost: float, costs: Costs) -> float:
@@ -594,19 +620,26 @@ def _stake(antenna: Antenna, estimate: AntennaSolution, judgement: AntennaJudgem
     tilt = judgement.downtilt_reading
     causes = reading.causes if reading is not None else None
     cause = causes.likely_cause if causes is not None else None
-    fixed = causes.corrected_deg if causes is not None else None
-    p = 0.0 if causes is None else next((c.probability for c in causes.causes if c.cause == cause), 0.0)
     p_out = judgement.design.p_out_of_tolerance
+    sigma = max(reading.u95_deg / _K95, 1e-3) if reading is not None else 1.0
+    photos, fixed = parts, None
+    if reading is not None and causes is not None:
+        believed, right = reading.azimuth_true_deg, causes.reading_right
+        if off is not None and causes.corrected_deg is not None:
+            fixed = float(difference_deg(causes.corrected_deg, design))
+            believed = causes.corrected_deg
+            right = next((c.probability for c in causes.causes if c.cause == cause), 0.0)
+        parts = parts_with_reading(photos, float(difference_deg(believed, design)), sigma, min(right, 1.0))
     return Stake(
         parts=parts,
         tolerance_deg=tolerance,
+        photo_sigma_deg=max(photos, key=lambda x: x.probability).sigma_deg,
         record_off_deg=off,
         tilt_contradicted=tilt is not None and tilt.agrees is False,
         cause=cause,
-        cause_p=p,
         alike=causes.together if causes is not None else (),
-        fixed_off_deg=None if off is None or fixed is None else float(difference_deg(fixed, design)),
-        reading_sigma_deg=max(reading.u95_deg / _K95, 1e-3) if reading is not None else 1.0,
+        fixed_off_deg=fixed,
+        reading_sigma_deg=sigma,
         turned=cause == "antenna_turned" and p_out is not None and p_out > 0.5,
     )
 
@@ -626,26 +659,26 @@ def _ways(
     """
     out = [_Way(action="leave", loss=loss_now(stake, costs), cost=0.0)]
     fixed = loss_fixed(stake, costs)
-    if fixed is not None and stake.cause == "sectors_swapped":
-        out.append(_Way(action="check_records", loss=fixed, cost=fix))
-    elif fixed is not None:
-        out.append(_Way(action="correct_register", loss=fixed, cost=fix))
+    if fixed is not None:
+        swapped = stake.cause == "sectors_swapped"
+        out.append(_Way(action="check_records" if swapped else "correct_register", loss=fixed, cost=fix))
     else:
         # to write down where a turned antenna points, in place of where it should, puts nothing right
         corrected = None if stake.turned else loss_corrected(stake, costs)
         if corrected is not None:
-            out.append(_Way(action="correct_register", loss=corrected, cost=costs.desk))
+            swapped = stake.cause == "sectors_swapped"
+            out.append(_Way(action="check_records" if swapped else "correct_register", loss=corrected, cost=costs.desk))
     out.append(_Way(action="climb", loss=0.0, cost=costs.turn, trip=True, climb=True))
     if estimate.azimuth_true_deg is None:
         first, climbs = look(_FIRST_PHOTO_U95_DEG / _K95).after(later)
         out.append(_Way(action="photo", loss=first, cost=costs.photo, trip=True, climbs_after=climbs))
         return out
-    if stake.record_off_deg is not None and ({stake.cause, *stake.alike} & {*_READ_AGAIN}):
+    if stake.record_off_deg is not None and fixed is None and ({stake.cause, *stake.alike} & {*_READ_AGAIN}):
         loss, climbs = look(stake.reading_sigma_deg).after(later)
         out.append(_Way(action="read_again", loss=loss, cost=costs.photo, trip=True, climbs_after=climbs))
-    main = max(stake.parts, key=lambda p: p.probability)
+    now = stake.photo_sigma_deg or max(stake.parts, key=lambda p: p.probability).sigma_deg
     for option in estimate.next_evidence.options if estimate.next_evidence else ():
-        sigma = evidence_sigma_deg(main.sigma_deg, option.u95_then_deg / _K95)
+        sigma = evidence_sigma_deg(now, option.u95_then_deg / _K95)
         if not math.isfinite(sigma):
             continue
         loss, climbs = look(sigma).after(later)
@@ -763,6 +796,24 @@ def _instruction(
     place: str | None,
     alike: Sequence[str],
 ) -> str:
+    """What to do, and what is to be put right in the register beside it."""
+    said = _main_instruction(estimate, judgement, stake, way, place, alike)
+    causes = judgement.reading.causes if judgement.reading is not None else None
+    if way.action in ("leave", "correct_register", "check_records") or causes is None:
+        return said
+    if stake.fixed_off_deg is None or stake.cause is None or causes.corrected_deg is None:
+        return said
+    return f"{said}; in the register, correct the reading to {format_azimuth_deg(causes.corrected_deg)} true"
+
+
+def _main_instruction(
+    estimate: AntennaSolution,
+    judgement: AntennaJudgement,
+    stake: Stake,
+    way: _Way,
+    place: str | None,
+    alike: Sequence[str],
+) -> str:
     name = estimate.antenna_id
     if way.action == "leave":
         return "leave it as it is"
@@ -770,6 +821,9 @@ def _instruction(
     fixed = None if causes is None or causes.corrected_deg is None else format_azimuth_deg(causes.corrected_deg)
     if way.action == "check_records":
         checked = f"check labels, cabling records and the notes of the readings: exchanged ({', '.join(alike)})"
+        if fixed is None:
+            seen = format_azimuth_deg(estimate.azimuth_true_deg or 0.0, estimate.u95_deg)
+            return f"{checked}; the photos say {seen} true"
         return f"{checked}; exchanged back, the reading of {name} is {fixed} true"
     if way.action == "correct_register" and stake.fixed_off_deg is not None and stake.cause is not None:
         whose = f"the {len(alike)} readings" if len(alike) > 1 else "the reading"

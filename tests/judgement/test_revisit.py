@@ -29,6 +29,7 @@ from photoaz.judgement.revisit import (
     loss_corrected,
     loss_fixed,
     loss_now,
+    parts_with_reading,
     plan_site,
     shared_alone,
     worst_loss_db,
@@ -480,29 +481,56 @@ def test_a_known_fault_is_undone_where_the_photos_alone_could_not_correct_the_re
     item = next(i for i in plan.items if i.antenna_id == "A1")
     assert item.action == "correct_register"
     assert "that of A1 is 20.0° true" in item.instruction
-    blind = Stake(parts=(Part(deviation_deg=0.0, sigma_deg=8.0 / 1.959964),), tolerance_deg=5.0, record_off_deg=180.0)
-    known = replace(blind, cause="reversed_180", cause_p=0.99, fixed_off_deg=0.0, reading_sigma_deg=0.5)
-    assert loss_fixed(known, Costs()) < loss_corrected(blind, Costs())
-    assert loss_fixed(blind, Costs()) is None
+    # the corrected reading is as good as any: what it says is believed, and nobody goes there
+    assert not plan.trip
+    assert item.loss_after < 0.5 * item.loss_now
 
 
-def test_the_corrected_reading_and_the_photos_by_draws():
-    # what is wrong with the record after the correction: the truth by both together, against the corrected reading
-    costs = Costs(wrong_azimuth_year=0.0, lost_db_year=0.0, wrong_record_year=1.0)
-    one = Stake(
-        parts=(Part(deviation_deg=2.0, sigma_deg=3.0),),
-        tolerance_deg=4.0,
-        record_off_deg=50.0,
-        cause="digits_transposed",
-        cause_p=0.9,
-        fixed_off_deg=-1.0,
-        reading_sigma_deg=2.0,
+@pytest.mark.parametrize(("right", "off"), [(0.9, -1.0), (0.3, 4.0), (1.0, 0.0)])
+def test_photos_and_reading_together_by_draws(right, off):
+    # photos: two ways; the reading right with a probability in the light of the photos
+    photos = (
+        Part(deviation_deg=2.0, sigma_deg=3.0, probability=0.7),
+        Part(deviation_deg=14.0, sigma_deg=2.0, probability=0.3),
     )
+    got = parts_with_reading(photos, off, 2.0, right)
+    assert sum(p.probability for p in got) == pytest.approx(1.0)
     rng = np.random.default_rng(4)
-    truth = rng.normal(2.0, 3.0, 400_000)
-    weight = stats.norm.pdf(-1.0, truth, 2.0)
-    still = float(weight @ (np.abs(truth + 1.0) > 4.0) / weight.sum())
-    assert loss_fixed(one, costs) == pytest.approx(0.9 * still + 0.1, abs=0.003)
+    n = 400_000
+    truth = np.where(rng.random(n) < 0.7, rng.normal(2.0, 3.0, n), rng.normal(14.0, 2.0, n))
+    weight = stats.norm.pdf(off, truth, 2.0)
+    weight = right * weight / weight.sum() + (1.0 - right) / n
+    for limit in (-2.0, 1.0, 5.0, 12.0):
+        wanted = float(weight @ (truth < limit))
+        below = sum(p.probability * stats.norm.cdf(limit, p.deviation_deg, p.sigma_deg) for p in got)
+        assert below == pytest.approx(wanted, abs=0.006)
+
+
+def test_loss_with_the_fault_undone():
+    costs = Costs(wrong_azimuth_year=0.0, lost_db_year=0.0, wrong_record_year=1.0)
+    one = stake((0.5, 1.5, 0.9), (6.0, 3.0, 0.1), record_off_deg=50.0, fixed_off_deg=-1.0)
+    wrong = [stats.norm.sf(5.0, m + 1.0, s) + stats.norm.cdf(-5.0, m + 1.0, s) for m, s in ((0.5, 1.5), (6.0, 3.0))]
+    assert loss_fixed(one, costs) == pytest.approx(0.9 * wrong[0] + 0.1 * wrong[1], rel=1e-6)
+    assert loss_fixed(stake((0.5, 1.5, 1.0), record_off_deg=50.0), costs) is None
+    assert loss_fixed(stake((0.5, 1.5, 1.0)), costs) is None
+
+
+def test_a_reading_that_all_say_is_right_spares_the_climb():
+    # photos good to 12 degrees: alone they would send somebody; with a reading good to 1 there is nothing to be lost
+    alone, _ = by_cause(DESIGNS, DESIGNS, u95=12.0, options=[PHOTO], reading_u95=60.0)
+    both, judged = by_cause(DESIGNS, DESIGNS, u95=12.0, options=[PHOTO], reading_u95=1.0)
+    assert all(j.reading.causes.reading_right > 0.8 for j in judged.values())
+    assert both.loss_now < 0.5 * alone.loss_now
+    assert not both.trip
+
+
+def test_a_fault_of_the_record_is_said_beside_a_climb():
+    d = declination(*HERE, 0.0, DAY).value_deg
+    plan, judged = by_cause([48.0 - d, 140.0 - d, 260.0 - d], [48.0, 140.0, 260.0])
+    assert judged["A1"].reading.likely_cause == "declination_omitted"
+    item = next(i for i in plan.items if i.antenna_id == "A1")
+    assert item.action == "climb"
+    assert "in the register, correct the reading to 48.0° true" in item.instruction
 
 
 def test_exchanged_readings_are_looked_for_in_the_records():
