@@ -46,25 +46,29 @@ class PhotoIndex(Generic[T]):
 
     def __init__(self, rows: Iterable[tuple[str, T]], folder: Path | str, roots: Sequence[Path | str] = ()) -> None:
         self._folders: dict[str, str] = {}
-        self._by_name: dict[str, list[T]] = {}
-        self._by_path: dict[str, list[T]] = {}
+        self._by_name: dict[str, list[tuple[int, T]]] = {}
+        self._by_path: dict[str, list[tuple[int, T]]] = {}
         bases = [str(folder), *(str(root) for root in roots)]
-        for name, value in rows:
+        for number, (name, value) in enumerate(rows):
             written = _normal(name.replace("\\", "/"))
             if "/" not in written:
-                self._by_name.setdefault(written, []).append(value)
+                self._by_name.setdefault(written, []).append((number, value))
                 continue
             for place in dict.fromkeys(self._place(written, base) for base in bases):
-                self._by_path.setdefault(place, []).append(value)
+                self._by_path.setdefault(place, []).append((number, value))
 
     def named(self, photo: Path | str) -> tuple[T, ...]:
         """The rows that mean a photo by its path, in the table's order."""
-        return tuple(self._by_path.get(self._place(str(photo)), ()))
+        return tuple(value for _, value in self._by_path.get(self._place(str(photo)), ()))
 
     def of(self, photo: Path | str) -> tuple[T, ...]:
-        """The rows that mean a photo (its path or URL): those by its path, then those by its name."""
+        """The rows that mean a photo (its path or URL), by path or by name, in the table's order."""
         name = _normal(str(photo).replace("\\", "/").rpartition("/")[2])
-        return (*self.named(photo), *self._by_name.get(name, ()))
+        by_path = self._by_path.get(self._place(str(photo)), [])
+        by_name = self._by_name.get(name, [])
+        if by_path and by_name:  # numbers differ, so that values are never compared
+            return tuple(value for _, value in sorted((*by_path, *by_name), key=lambda one: one[0]))
+        return tuple(value for _, value in by_path or by_name)
 
     def _place(self, name: str, base: str | None = None) -> str:
         """Where a photo lies, as one text for all ways to write it."""

@@ -57,7 +57,7 @@ def test_headings_units_and_spellings(tmp_path):
     assert (site.site_id, antenna.antenna_id, antenna.sector) == ("HNT-204", "A-1", "A")
     assert site.lat_deg == pytest.approx(46.63, abs=1e-9)  # 37' 48" = 0.63 deg
     assert site.lon_deg == pytest.approx(-66.41, abs=1e-9)
-    # The international foot and inch are 0.3048 m and 0.0254 m (agreement of 1959); 400 gon = 360 deg (ISO 80000-3)
+    # The international foot and inch are 0.3048 m and 0.0254 m (agreement of 1959); 400 gon are a turn (from memory)
     assert antenna.rad_center_m == pytest.approx(29.4132, abs=1e-9)
     assert antenna.height_m == pytest.approx(1.397, abs=1e-9)
     assert (antenna.design_azimuth_deg, antenna.design_north) == (90.0, "magnetic")
