@@ -32,6 +32,7 @@ Criterion = Literal["D", "A"]
 
 #: an azimuth of which no photo tells: as wide as a turn, so that it can be any
 ANYWHERE_RAD = float(np.pi / np.sqrt(3.0))
+_ASIDE_RAD = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,7 +222,10 @@ def expected_u95_rad(scene: Scene, photos: Sequence[PhotoFacts], earlier: Earlie
     Of antennas that none of the photos shows, what earlier photos told, if any did.
     """
     told = {n: u for n in (earlier.names if earlier else ()) if (u := earlier.u95_rad(n) if earlier else None)}
-    some = [p for p in photos if p.boxes]
+    # started a hair beside where it ends: at it, no step could lower what is nothing already
+    aside = np.zeros(6)
+    aside[0] = _ASIDE_RAD
+    some = [replace(p, start=p.start + aside) for p in photos if p.boxes]
     seen = [a for a in scene.antennas if any(a.name in p.boxes for p in some)]
     if not some:
         return told

@@ -24,8 +24,8 @@ Array = NDArray[Any]
 #: distances tried, over the height of the antennas above the camera, and bearings besides those of the sectors
 DISTANCES = (0.5, 0.75, 1.0, 1.4, 2.0, 3.0)
 BEARINGS = 18
-#: nearer than this nobody stands, and further than this nobody is sent, metres
-NEAREST_M, FARTHEST_M = 8.0, 250.0
+#: nearer than this, and than half the height, nobody stands: things fall and slide. Further nobody is sent, metres
+NEAREST_M, NEAREST_OUT_PER_UP, FARTHEST_M = 15.0, 0.5, 250.0
 #: photos of a set stand at least this far apart: nearer, the errors of their positions are one error
 APART_M = 12.0
 #: a place is moved about by these parts of the grid's steps at last
@@ -63,13 +63,18 @@ def bearings_of(scene: Scene) -> Array:
     return np.array(unique)
 
 
+def nearest_m(scene: Scene) -> float:
+    """Not nearer to the tower than this."""
+    return max(NEAREST_M, NEAREST_OUT_PER_UP * scene.height_m)
+
+
 def places_of(scene: Scene, farthest_m: float = FARTHEST_M, allowed: Allowed | None = None) -> Array:
     """Places (n, 2) [m] to try, as they may be stood at."""
     h = max(scene.height_m, 5.0)
     out = []
     for b in bearings_of(scene):
         for d in DISTANCES:
-            if NEAREST_M <= d * h <= farthest_m:
+            if nearest_m(scene) <= d * h <= farthest_m:
                 out.append(d * h * np.array([np.sin(b), np.cos(b)]))
     if not out:
         out = [farthest_m * np.array([np.sin(b), np.cos(b)]) for b in bearings_of(scene)]
@@ -233,7 +238,7 @@ def refined(
         r, b = float(np.hypot(*place)), float(np.arctan2(place[0], place[1]))
         tried = []
         for along, round_ in _REFINED:
-            d, turn = min(r * 1.4**along, farthest_m), b + round_ * 2 * np.pi / BEARINGS
+            d, turn = float(np.clip(r * 1.4**along, nearest_m(state.scene), farthest_m)), b + round_ * 2 * np.pi / BEARINGS
             tried.append(d * np.array([np.sin(turn), np.cos(turn)]))
         places = np.array(tried)
         if allowed is not None:

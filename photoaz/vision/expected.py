@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from photoaz.vision.box import N_PARAMETERS, Sighting, view_of
+from photoaz.vision.box import N_PARAMETERS, Sighting, views_of
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum
 from photoaz.vision.fit import (
     _NO_PATCH,
@@ -192,10 +192,11 @@ def expected_modes(
         small = theta[these].copy()
         small[:, 3:5] = (small[:, 3:5] + 0.5) / factor - 0.5
         info = expected_information(view, small, np.array([priors[k].width_m for k in these.tolist()]), s)
+        views = views_of(view, small)
         for j, k in enumerate(these.tolist()):
             if not info[j].any():
                 continue
-            seen = view_of(view, small[j])
+            seen = views[j]
             minimum = Minimum(small[j], info[j], np.zeros(N_PARAMETERS), 0.0, 0.0, 1.0, seen, s.blur_px)
             prior = replace(priors[k], mean=np.where(np.arange(N_PARAMETERS) < 8, priors[k].mean, small[j]))
             mode = mode_from_minimum(view, minimum, prior)
