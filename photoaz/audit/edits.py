@@ -74,8 +74,8 @@ class Edits:
     """What holds now. Photos by the names that they have now.
 
     no_picks: (photo, antenna_id) whose rows in a table of picks do not count. no_controls: (photo, kind, name) of
-    controls likewise. changed: photos whose content has changed since somebody marked something in them. undo, redo: the
-    row that would be undone or done again next.
+    controls likewise. changed: photos whose content has changed since somebody marked something in them. undo, redo:
+    the row that would be undone or done again next.
     """
 
     picks: tuple[Pick, ...] = ()

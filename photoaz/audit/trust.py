@@ -581,10 +581,29 @@ def copies(prints: Sequence[PhotoPrint]) -> list[tuple[int, ...]]:
     hashed = [k for k in first.values() if prints[k].phash is not None]
     at = np.array(hashed, np.intp)
     for group in near_groups(np.array([prints[k].phash for k in hashed], np.uint64)) if hashed else []:
-        members = at[list(group)].tolist()
-        # within a chain of hashes only what is the same photo is linked
-        pairs += [(a, b) for i, a in enumerate(members) for b in members[i + 1 :] if same_picture(prints[a], prints[b])]
+        pairs += _same_pairs(prints, at[list(group)].tolist())
     return _linked(np.array(pairs, np.intp).reshape(-1, 2), len(prints))
+
+
+def _same_pairs(prints: Sequence[PhotoPrint], members: list[int]) -> list[tuple[int, int]]:
+    """Pairs of the same photo among some with near hashes: within a chain of hashes only these are linked.
+
+    In the order of time, since only those of one time, or of none, can be the same: a crowd of like pictures is common.
+    """
+    timeless = [k for k in members if prints[k].taken_s is None]
+    timed = sorted((k for k in members if prints[k].taken_s is not None), key=lambda k: prints[k].taken_s or 0.0)
+    out = [(a, b) for i, a in enumerate(timeless) for b in (*timeless[i + 1 :], *timed) if _same(prints, a, b)]
+    for i, a in enumerate(timed):
+        for b in timed[i + 1 :]:
+            if (prints[b].taken_s or 0.0) - (prints[a].taken_s or 0.0) >= SAME_TIME_S:
+                break
+            if _same(prints, a, b):
+                out.append((a, b))
+    return out
+
+
+def _same(prints: Sequence[PhotoPrint], a: int, b: int) -> bool:
+    return same_picture(prints[a], prints[b])
 
 
 def bursts(prints: Sequence[PhotoPrint]) -> list[tuple[int, ...]]:

@@ -11,7 +11,6 @@ from sqlalchemy import (
     Integer,
     LargeBinary,
     MetaData,
-    SmallInteger,
     Table,
     Text,
 )
@@ -38,10 +37,9 @@ RUNS = Table(
     Column("about", Text, nullable=False),
 )
 
-#: a listed file. name: as results have it. size, stamp: by which a
-#: changed file is known. facts: what was read from it, or null where it could not be; reason: then, in words.
-#: site_id, how, placed: which site it shows, by what, and why none. copy_of: the photo that is used in its place.
-#: run_id: the last that listed it
+#: a listed file. name: as results have it. size, stamp: by which a changed file is known. facts: what was read from it,
+#: or null where it could not be; reason: then, in words. site_id, how, placed: which site it shows, by what, and why
+#: none. copy_of: the photo that is used in its place. run_id: the last that listed it
 PHOTOS = Table(
     "photos",
     METADATA,
@@ -51,11 +49,6 @@ PHOTOS = Table(
     Column("stamp", Text, nullable=False),
     Column("version", Text, nullable=False),
     Column("digest", Text),
-    Column("phash", BigInteger),
-    Column("band0", SmallInteger),
-    Column("band1", SmallInteger),
-    Column("band2", SmallInteger),
-    Column("band3", SmallInteger),
     Column("facts", LargeBinary),
     Column("reason", Text),
     Column("site_id", Text),
@@ -66,7 +59,6 @@ PHOTOS = Table(
     Column("run_id", Integer, nullable=False),
     Index("photos_by_site", "audit_id", "site_id", "name"),
     Index("photos_by_digest", "audit_id", "digest"),
-    *(Index(f"photos_by_band{k}", "audit_id", f"band{k}") for k in range(4)),
 )
 
 #: values of costly steps by the fingerprint of what went into them

@@ -50,11 +50,6 @@ class KeptPhoto:
     version: str
     size: int | None = None
     digest: str | None = None
-    phash: int | None = None
-    band0: int | None = None
-    band1: int | None = None
-    band2: int | None = None
-    band3: int | None = None
     facts: bytes | None = None
     reason: str | None = None
     site_id: str | None = None

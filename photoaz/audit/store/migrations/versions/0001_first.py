@@ -33,8 +33,6 @@ def upgrade() -> None:
         sa.Column("stamp", sa.Text, nullable=False),
         sa.Column("version", sa.Text, nullable=False),
         sa.Column("digest", sa.Text),
-        sa.Column("phash", sa.BigInteger),
-        *(sa.Column(f"band{k}", sa.SmallInteger) for k in range(4)),
         sa.Column("facts", sa.LargeBinary),
         sa.Column("reason", sa.Text),
         sa.Column("site_id", sa.Text),
@@ -46,8 +44,6 @@ def upgrade() -> None:
     )
     op.create_index("photos_by_site", "photos", ["audit_id", "site_id", "name"])
     op.create_index("photos_by_digest", "photos", ["audit_id", "digest"])
-    for k in range(4):
-        op.create_index(f"photos_by_band{k}", "photos", ["audit_id", f"band{k}"])
     op.create_table(
         "evidence",
         sa.Column("kind", sa.Text, primary_key=True),

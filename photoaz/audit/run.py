@@ -1,0 +1,241 @@
+"""An audit from the list of files to every site's results in the store: read, place, solve, and only what changed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from photoaz.audit.edits import Edits, edits_of
+from photoaz.audit.executors import Crew
+from photoaz.audit.files import PhotoFile, list_photos, shown
+from photoaz.audit.placing import place_photos
+from photoaz.audit.progress import Progress
+from photoaz.audit.reading import facts_of, file_of, read_photo, unread
+from photoaz.audit.store import KeptPhoto, KeptSite, LogRow, Store
+from photoaz.audit.trust import Flag
+from photoaz.audit.work import Present, SiteOutcome, SitePhoto, SiteTask, solve_task
+from photoaz.judgement.revisit import Costs
+from photoaz.memory import fingerprint
+from photoaz.photo.calibration import Calibration
+from photoaz.register.history import ReadingHistory
+from photoaz.register.model import Control, Pick, Site
+from photoaz.register.photos import PhotoIndex
+
+#: files listed before the store is asked which of them it knows
+LISTED_AT_ONCE = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditInputs:
+    """What an audit is made from. paths: folders, files, lists and URLs. manifest: sites by photo name, as it says.
+
+    overlays: pictures of 'all' photos, of those of sites with something 'flagged', or 'none'. sheets: of 'all'
+    antennas, of those 'flagged', or 'none'.
+    """
+
+    paths: tuple[str, ...]
+    sites: tuple[Site, ...]
+    present: Present
+    manifest: Mapping[str, str] | None = None
+    controls: PhotoIndex[Control] | None = None
+    picks: PhotoIndex[Pick] | None = None
+    history: ReadingHistory = field(default_factory=dict)
+    calibration: Calibration | None = None
+    risk: float | None = None
+    costs: Costs | None = None
+    overlays: str = "all"
+    sheets: str = "flagged"
+
+
+@dataclass(slots=True)
+class Tally:
+    """What an audit came to, in numbers."""
+
+    photos: int = 0
+    read: int = 0
+    sites: int = 0
+    solved: int = 0
+    used: int = 0
+    failed: int = 0
+    flagged: int = 0
+
+    def counts(self) -> dict[str, int]:
+        """For the progress."""
+        return {"used": self.used, "failed": self.failed, "flagged": self.flagged}
+
+
+def run_audit(
+    inputs: AuditInputs,
+    store: Store,
+    crew: Crew,
+    progress: Progress,
+    keep_file: Callable[[str, bytes], None],
+    store_url: tuple[str, str],
+) -> Tally:
+    """Do what is not done yet.
+
+    Parameters
+    ----------
+    store : with a run begun. keep_file : called with a path below the results and the file's bytes. store_url : URL
+        and audit name under which workers reach the store.
+
+    Raises
+    ------
+    InputError : a path that cannot be listed at all. What concerns one photo or one site becomes its reason instead.
+    """
+    tally = Tally()
+    _read_all(inputs, store, crew, progress, tally)
+    progress.begin("finding each photo's site", tally.photos)
+    place_photos(store, inputs.sites, inputs.manifest, progress)
+    _solve_all(inputs, store, crew, progress, tally, keep_file, store_url)
+    return tally
+
+
+def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress, tally: Tally) -> None:
+    progress.begin("reading photos", None)
+    failed = 0
+
+    def tasks() -> Iterator[PhotoFile]:
+        for some in _batches(list_photos(inputs.paths, note=progress.note), LISTED_AT_ONCE):
+            known = {shown(file.url): file for file in some}
+            new = store.unread([(name, f.size, f.stamp) for name, f in known.items()])
+            tally.photos += len(known)
+            progress.step(len(known) - len(new))
+            yield from (file for name, file in known.items() if name in new)
+
+    for done in crew.do(read_photo, tasks()):
+        kept = done.result or unread(done.task, done.died or "it could not be read")
+        store.keep_photo(kept)
+        tally.read += 1
+        failed += kept.reason is not None
+        progress.step(1, {"read": tally.read, "unreadable": failed})
+
+
+def _solve_all(
+    inputs: AuditInputs,
+    store: Store,
+    crew: Crew,
+    progress: Progress,
+    tally: Tally,
+    keep_file: Callable[[str, bytes], None],
+    store_url: tuple[str, str],
+) -> None:
+    sites = {site.site_id: site for site in inputs.sites}
+    names = store.sites_with_photos()
+    logs: dict[str, list[LogRow]] = {}
+    for row in store.log():
+        logs.setdefault(row.site_id, []).append(row)
+    tally.sites = len(names)
+    progress.begin("solving sites", len(names))
+
+    def tasks() -> Iterator[SiteTask]:
+        for site_id in names:
+            task = site_task(inputs, sites[site_id], store.photos(site_id=site_id), logs.get(site_id, ()), store_url)
+            kept = store.site_key(site_id)
+            if kept is not None and kept[0] == task.key:
+                store.confirm_site(site_id)
+                tally.used += kept[1]
+                tally.failed += kept[2]
+                tally.flagged += kept[3]
+                progress.step(1, tally.counts())
+            else:
+                yield task
+
+    for done in crew.do(solve_task, tasks()):
+        outcome = done.result or SiteOutcome.none(done.task, done.died or "it could not be solved")
+        for path, data in ({} if outcome.presented is None else outcome.presented.files).items():
+            keep_file(path, data)
+        store.keep_site(_kept(outcome))
+        tally.solved += 1
+        tally.used += outcome.used
+        tally.failed += len(outcome.failures)
+        tally.flagged += outcome.flagged
+        progress.step(1, tally.counts())
+
+
+def _kept(outcome: SiteOutcome) -> KeptSite:
+    """For the store; what could not be done is tried again next time."""
+    document = None if outcome.presented is None else outcome.presented.document
+    return KeptSite(
+        site_id=outcome.site_id,
+        key=outcome.key if document is not None else "",
+        document=document,
+        failures=outcome.failures,
+        used=outcome.used,
+        flagged=outcome.flagged,
+        loss_avoided=0.0 if document is None else float((document.get("revisit") or {}).get("loss_avoided") or 0.0),
+    )
+
+
+def site_task(
+    inputs: AuditInputs,
+    site: Site,
+    photos: Sequence[KeptPhoto],
+    log: Sequence[LogRow],
+    store_url: tuple[str, str] | None,
+) -> SiteTask:
+    """A site's task: its photos but for copies and those left out at the desk, and what tables and desk say of them.
+
+    log : of this site. Its key stands for everything that the results depend on.
+    """
+    counted = [p for p in photos if p.copy_of is None and p.facts is not None]
+    edits = edits_of(log, {p.name: p.digest for p in counted}) if log else Edits()
+    excluded = edits.excluded or {}
+    used = tuple(
+        SitePhoto(
+            name=p.name,
+            file=file_of(p),
+            digest=p.digest or "",
+            record=facts_of(p).record,
+            flags=tuple(Flag(**f) for f in json.loads(p.flags or "[]")),
+        )
+        for p in counted
+        if p.name not in excluded
+    )
+    task = SiteTask(
+        site=site,
+        photos=used,
+        excluded=tuple(sorted((name, e.reason()) for name, e in excluded.items())),
+        history={
+            (site.site_id, a.antenna_id): rows
+            for a in site.antennas
+            if (rows := inputs.history.get((site.site_id, a.antenna_id)))
+        },
+        controls=edits.with_controls(_rows_of(inputs.controls, used)),
+        picks=edits.with_picks(_rows_of(inputs.picks, used)),
+        calibration=inputs.calibration,
+        risk=inputs.risk,
+        costs=inputs.costs,
+        overlays=inputs.overlays,
+        sheets=inputs.sheets,
+        present=inputs.present,
+        store=store_url,
+    )
+    key = fingerprint(
+        replace(site, antennas=tuple(replace(a, line=0) for a in site.antennas)),
+        [(p.name, p.digest, p.flags) for p in used],
+        [replace(c, line=0) for c in task.controls],
+        [replace(p, line=0) for p in task.picks],
+        *(task.excluded, task.history, task.calibration, task.risk, task.costs, task.overlays, task.sheets),
+    )
+    return replace(task, key=key)
+
+
+def _rows_of(index: PhotoIndex[Any] | None, photos: Sequence[SitePhoto]) -> tuple[Any, ...]:
+    """A table's rows about these photos, under the names that the photos have here."""
+    if index is None:
+        return ()
+    return tuple(replace(row, photo=p.name) for p in photos for row in index.of(p.file.url))
+
+
+def _batches(items: Iterable[Any], size: int) -> Iterator[list[Any]]:
+    batch: list[Any] = []
+    for item in items:
+        batch.append(item)
+        if len(batch) == size:
+            yield batch
+            batch = []
+    if batch:
+        yield batch

@@ -1,0 +1,121 @@
+"""What an audit is given, read with all faults of all files at once."""
+
+from __future__ import annotations
+
+import hashlib
+import shlex
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from photoaz import __version__
+from photoaz.audit.run import AuditInputs
+from photoaz.errors import Fault, InputError
+from photoaz.judgement.revisit import load_costs
+from photoaz.photo.calibration import load_calibration
+from photoaz.register.columns import load_columns
+from photoaz.register.history import history_faults, history_of, load_readings
+from photoaz.register.load import load_controls, load_picks, load_register
+from photoaz.register.manifest import load_manifest
+from photoaz.register.photos import PhotoIndex
+from photoaz.report.audited import present
+
+T = TypeVar("T")
+
+#: options that name a file, as the report lists them
+FILES = ("register", "columns", "readings", "manifest", "controls", "picks", "camera", "costs")
+
+
+def audit_inputs(
+    paths: Sequence[str],
+    *,
+    register: Path,
+    columns: Path | None = None,
+    readings: Path | None = None,
+    manifest: Path | None = None,
+    controls: Path | None = None,
+    picks: Path | None = None,
+    camera: Path | None = None,
+    costs: Path | None = None,
+    risk: float = 0.05,
+    overlays: str = "all",
+    sheets: str = "flagged",
+) -> tuple[AuditInputs, tuple[Fault, ...]]:
+    """Read everything; a register's bad rows come back as faults beside what is good.
+
+    Raises InputError with every fault of every other file, and where the register has no good row.
+    """
+    faults: list[Fault] = []
+
+    def read(load: Callable[..., T], path: Path | None, *more: Any) -> T | None:
+        if path is None:
+            return None
+        try:
+            return load(path, *more)
+        except InputError as err:
+            faults.extend(err.faults)
+            return None
+
+    mapping = read(load_columns, columns)
+    known = read(load_register, register, mapping)
+    history = read(load_readings, readings, mapping) or ()
+    places = read(load_manifest, manifest, mapping, paths)
+    rows = read(load_controls, controls) or ()
+    marks = read(load_picks, picks) or ()
+    calibration = read(load_calibration, camera)
+    prices = read(load_costs, costs)
+    if faults or known is None:
+        raise InputError(faults)
+    if not known.sites:
+        raise InputError(known.faults or Fault(file=register, found="a header only", wanted="a row per antenna"))
+    strangers = history_faults(readings, history, known.sites) if readings else ()
+    return AuditInputs(
+        paths=tuple(paths),
+        sites=known.sites,
+        present=present,
+        manifest=places,
+        controls=PhotoIndex([(c.photo, c) for c in rows], controls.parent, paths) if controls else None,
+        picks=PhotoIndex([(p.photo, p) for p in marks], picks.parent, paths) if picks else None,
+        history=history_of(history),
+        calibration=calibration,
+        risk=risk,
+        costs=prices,
+        overlays=overlays,
+        sheets=sheets,
+    ), (*known.faults, *strangers)
+
+
+def about_run(
+    options: Mapping[str, Any], paths: Sequence[str], inputs: AuditInputs, faults: Sequence[Fault]
+) -> dict[str, Any]:
+    """How a run was called and with what, for the store and the report; ready for JSON."""
+    return {
+        "command": shlex.join(["photoaz", *sys.argv[1:]]),
+        "version": __version__,
+        "libraries": libraries(),
+        "paths": list(paths),
+        "sites_in_register": len(inputs.sites),
+        "inputs": [
+            {"role": role, "name": str(path), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+            for role in FILES
+            if (path := options.get(role)) is not None
+        ],
+        "parameters": {k: v for k, v in options.items() if k not in FILES and v is not None},
+        "faults": [{"file": str(f.file), "reason": str(f)} for f in faults],
+    }
+
+
+def libraries() -> dict[str, str]:
+    """Versions of Python and of what the figures depend on."""
+    import platform
+    from importlib import metadata
+
+    names = ("numpy", "scipy", "opencv-python-headless", "pillow", "pillow-heif", "pyproj", "pvlib", "exifread")
+    found = {"Python": platform.python_version()}
+    for name in names:
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            found[name] = "not installed"
+    return found
