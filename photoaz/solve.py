@@ -107,6 +107,7 @@ def solve_site(
     antenna_ids: Collection[str] | None = None,
     progress: Callable[[str], None] | None = None,
     memory: Memory | None = None,
+    room: Darkroom | None = None,
 ) -> SiteSolution:
     """Azimuths of a site's antennas from its photos.
 
@@ -116,8 +117,8 @@ def solve_site(
     controls, picks : of any photos; those that name one of `photos` are used (`controls_dir`, `picks_dir`: the tables'
     folders, for paths relative to them).
     calibration : interior orientation for all photos, else from each one's metadata. antenna_ids : only these.
-    progress : called with a line of text before each photo. memory : of what was worked out before; results are the
-    same with or without.
+    progress : called with a line of text before each photo. memory : of what was worked out before; room : with photos
+    that were decoded before; results are the same with or without.
 
     Returns
     -------
@@ -125,7 +126,7 @@ def solve_site(
     """
     say = progress or (lambda _text: None)
     kept = memory or Forgetful()
-    room = Darkroom()
+    room = room or Darkroom()
     antennas = [a for a in site.antennas if antenna_ids is None or a.antenna_id in antenna_ids]
     frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
     rejected: dict[str, PhotoSolution] = {}

@@ -22,6 +22,7 @@ from photoaz.judgement.judge import AntennaJudgement, judge_site
 from photoaz.judgement.revisit import Costs, SiteRevisit, plan_site
 from photoaz.memory import Forgetful, Memory
 from photoaz.photo.calibration import Calibration
+from photoaz.photo.picture import Darkroom
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.history import ReadingHistory, notes_at, site_at
 from photoaz.register.model import Control, Pick, Site
@@ -127,9 +128,13 @@ class SiteOutcome:
         )
 
 
-def solve_task(task: SiteTask) -> SiteOutcome:
-    """Solve, judge and present a site. Never raises for what is wrong with photos or with photoaz itself."""
-    memory = Forgetful() if task.store is None else _memory(*task.store)
+def solve_task(task: SiteTask, *, memory: Memory | None = None, room: Darkroom | None = None) -> SiteOutcome:
+    """Solve, judge and present a site. Never raises for what is wrong with photos or with photoaz itself.
+
+    memory, room : of whoever solves a site again and again; else the store's, and none.
+    """
+    if memory is None:
+        memory = Forgetful() if task.store is None else _memory(*task.store)
     failures: dict[str, str] = dict(task.excluded)
     try:
         with ExitStack() as stack:
@@ -144,7 +149,7 @@ def solve_task(task: SiteTask) -> SiteOutcome:
                 local.append(LocalPhoto(name=photo.name, path=path, digest=photo.digest, record=record))
             if not local:
                 return SiteOutcome.none(task, "no photo of its site could be opened", failures)
-            solved = _solved(task, local, memory)
+            solved = _solved(task, local, memory, room)
             presented = task.present(solved)
     except Exception as e:  # noqa: BLE001  one site's trouble must not end the audit of the others
         why = f"photoaz failed on site {task.site.site_id}: {type(e).__name__}: {e}"
@@ -167,7 +172,7 @@ def _memory(url: str, audit: str) -> Memory:
     return Store.open(url, audit, create=False).memory()
 
 
-def _solved(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory) -> Solved:
+def _solved(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory, room: Darkroom | None = None) -> Solved:
     """All visits by themselves where there are several, and together what no turn parts."""
     days = {p.name: None if p.record is None else day_taken(p.record) for p in photos}
     visits = visits_of(days)
@@ -183,6 +188,7 @@ def _solved(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory) -> Sol
             picks=task.picks,
             calibration=task.calibration,
             memory=memory,
+            room=room,
         )
 
     def then(visit: Visit) -> Site:

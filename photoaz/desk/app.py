@@ -1,0 +1,284 @@
+"""The desk as a web application: the page's files, tiles, and what the page asks and says."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Awaitable, Callable, Collection
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+from functools import wraps
+from importlib import resources
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from photoaz import __version__
+from photoaz.audit.edits import VERDICTS, LogError
+from photoaz.desk.exports import controls_csv, decisions_csv, picks_csv
+from photoaz.desk.guard import Guard
+from photoaz.desk.plumb import roll_of_plumb_line
+from photoaz.desk.session import Desk, NothingThereError, SiteNow
+from photoaz.desk.states import MOST_ROWS, ORDERS, SHOWS, STATES, Wanted, row_of
+from photoaz.desk.views import answer_view, edits_view, near, site_view
+from photoaz.errors import InputError
+from photoaz.photo.calibration import camera_from_calibration
+from photoaz.photo.camera import camera_from_record
+
+#: seconds that a request waits for the solver before it says 'not yet'
+PATIENCE_S = 20.0
+_TYPES = {"html": "text/html", "css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+
+Handler = Callable[[Desk, Request], Awaitable[Response]]
+
+
+class _WrongError(Exception):
+    """A request that makes no sense; says why."""
+
+
+def page_files() -> dict[str, tuple[bytes, str]]:
+    """The page's own files by name, with their media types; nothing else is ever served from the disk by name."""
+    out = {}
+    for file in (resources.files("photoaz.desk") / "page").iterdir():
+        kind = _TYPES.get(file.name.rpartition(".")[2])
+        if kind is not None and file.is_file():
+            out[file.name] = (file.read_bytes(), kind)
+    return out
+
+
+def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | None = None) -> Any:
+    """The application. names, token: as `Guard`. The desk is closed when the application shuts down."""
+    files = page_files()
+
+    def page(name: str) -> Callable[[Request], Awaitable[Response]]:
+        data, kind = files[name]
+
+        async def serve(_request: Request) -> Response:
+            return Response(data, media_type=kind, headers={"cache-control": "no-cache"})
+
+        return serve
+
+    def asked(handler: Handler) -> Callable[[Request], Awaitable[Response]]:
+        @wraps(handler)
+        async def answer(request: Request) -> Response:
+            try:
+                return await handler(desk, request)
+            except (_WrongError, LogError) as e:
+                return JSONResponse({"error": str(e)}, 422)
+            except NothingThereError as e:
+                return JSONResponse({"error": str(e)}, 404)
+            except InputError as e:
+                return JSONResponse({"error": "; ".join(str(f) for f in e.faults)}, 409)
+
+        return answer
+
+    @asynccontextmanager
+    async def life(_app: Starlette) -> Any:
+        yield
+        await run_in_threadpool(desk.close)
+
+    routes = [
+        Route("/", page("index.html")),
+        *(Route(f"/page/{name}", page(name)) for name in files if name != "index.html"),
+        Route("/api/audit", asked(_audit)),
+        Route("/api/sites", asked(_sites)),
+        Route("/api/site", asked(_site)),
+        Route("/api/solved", asked(_solved)),
+        Route("/api/act", asked(_act), methods=["POST"]),
+        Route("/api/plumb", asked(_plumb), methods=["POST"]),
+        Route("/tile/{digest}/{level:int}/{x:int}/{y:int}.jpg", asked(_tile)),
+        Route("/export/{name}", asked(_export)),
+    ]
+    return Guard(Starlette(routes=routes, lifespan=life), names, token)
+
+
+async def _audit(desk: Desk, _request: Request) -> Response:
+    def look() -> dict[str, Any]:
+        run = desk.store.last_run()
+        lines = desk.lines()
+        return {
+            "name": desk.folder.name if desk.folder is not None else desk.audit[1],
+            "version": __version__,
+            "sites": len(lines),
+            "flagged": sum(line.flagged > 0 for line in lines),
+            "unsolved": sum(not line.solved for line in lines),
+            "ended": None if run is None else run[2],
+            "verdicts": dict(VERDICTS),
+        }
+
+    return JSONResponse(await run_in_threadpool(look))
+
+
+def _wanted(request: Request) -> Wanted:
+    q = request.query_params
+    wanted = Wanted(
+        text=q.get("q", "")[:200],
+        state=q.get("state", "any"),
+        show=q.get("show", "all"),
+        order=q.get("order", "loss"),
+    )
+    if wanted.state not in ("any", *STATES) or wanted.show not in SHOWS or wanted.order not in ORDERS:
+        raise _WrongError(f"state is any or one of {STATES}, show one of {SHOWS}, order one of {ORDERS}")
+    return wanted
+
+
+def _whole(request: Request, name: str, default: int, most: int) -> int:
+    text = request.query_params.get(name, "")
+    if not text:
+        return default
+    if not text.isascii() or not text.isdigit() or len(text) > 12:
+        raise _WrongError(f"{name}: wanted a whole number")
+    return min(int(text), most)
+
+
+async def _sites(desk: Desk, request: Request) -> Response:
+    wanted = _wanted(request)
+    offset, limit = _whole(request, "offset", 0, 10**9), _whole(request, "limit", 50, MOST_ROWS)
+
+    def look() -> dict[str, Any]:
+        chosen, counts = desk.listed(wanted)
+        page = chosen[offset : offset + limit]
+        kept = desk.store.sites_named([line.site_id for line, _ in page])
+        return {
+            "total": len(chosen),
+            "offset": offset,
+            "counts": counts,
+            "rows": [row_of(line, state, kept.get(line.site_id)) for line, state in page],
+        }
+
+    return JSONResponse(await run_in_threadpool(look))
+
+
+def _site_id(request: Request) -> str:
+    site_id = request.query_params.get("site")
+    if not site_id:
+        raise _WrongError("the site is not named (site=...)")
+    return site_id
+
+
+async def _site(desk: Desk, request: Request) -> Response:
+    site_id, wanted = _site_id(request), _wanted(request)
+
+    def look() -> dict[str, Any]:
+        now = desk.site(site_id)
+        asked, answer = desk.solver.newest(site_id)
+        if answer is not None and answer.ticket == asked and not answer.draft and answer.error is None and now.current:
+            asked = 0  # what is kept is the answer
+        if not now.current and not (answer is None and asked):
+            asked = desk.solver.ask(site_id)
+        elif now.current and answer is None:
+            desk.solver.ask(site_id, quiet=True)  # what a first change needs is then at hand
+        chosen, _ = desk.listed(wanted)
+        before, after = near([line.site_id for line, _ in chosen], site_id)
+        return site_view(desk, now) | {
+            "document": None if now.kept is None else now.kept.document,
+            "ticket": None if now.current else asked,
+            "previous": before,
+            "next": after,
+        }
+
+    return JSONResponse(await run_in_threadpool(look))
+
+
+async def _solved(desk: Desk, request: Request) -> Response:
+    site_id, ticket = _site_id(request), _whole(request, "ticket", 1, 10**9)
+    whole = request.query_params.get("draft") != "yes"
+    answer = await run_in_threadpool(desk.solver.answer, site_id, ticket, PATIENCE_S, whole=whole)
+    return JSONResponse(answer_view(answer))
+
+
+async def _body(request: Request) -> dict[str, Any]:
+    try:
+        body = await request.json()
+    except ValueError:
+        raise _WrongError("the body is no JSON") from None
+    if not isinstance(body, dict):
+        raise _WrongError("wanted an object")
+    return body
+
+
+async def _act(desk: Desk, request: Request) -> Response:
+    site_id, said = _site_id(request), await _body(request)
+    who, kind, photo, body = (said.get(k) for k in ("who", "kind", "photo", "body"))
+    if not isinstance(who, str) or not isinstance(kind, str) or not isinstance(body, dict | None):
+        raise _WrongError("wanted who (text), kind (text) and body (an object)")
+    if photo is not None and not isinstance(photo, str):
+        raise _WrongError("photo: wanted its name")
+
+    def do() -> dict[str, Any]:
+        row, ticket = desk.act(site_id, who=who, kind=kind, body=body or {}, photo=photo)
+        return edits_view(desk.site(site_id)) | {"log_id": row.log_id, "ticket": ticket}
+
+    return JSONResponse(await run_in_threadpool(do))
+
+
+async def _plumb(desk: Desk, request: Request) -> Response:
+    """The roll that a plumb line tells, before it is set."""
+    site_id, said = _site_id(request), await _body(request)
+    photo, line = said.get("photo"), said.get("line_px")
+    try:
+        ends = tuple((float(x), float(y)) for x, y in line or ())
+    except (TypeError, ValueError):
+        ends = ()
+    if not isinstance(photo, str) or len(ends) != 2:
+        raise _WrongError("wanted photo (its name) and line_px (two points)")
+
+    def look() -> dict[str, Any]:
+        now = desk.site(site_id)
+        record = desk.record(desk.photo(now, photo))
+        calibration = desk.given().inputs.calibration
+        camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
+        if camera is None:
+            raise _WrongError("nothing tells this photo's focal length, so a line in it tells no roll")
+        try:
+            roll, u95 = roll_of_plumb_line(camera, _pitch(now, photo, record), (ends[0], ends[1]))
+        except ValueError as e:
+            raise _WrongError(str(e)) from None
+        return {"roll_deg": round(roll, 3), "u95_deg": round(u95, 3)}
+
+    return JSONResponse(await run_in_threadpool(look))
+
+
+def _pitch(now: SiteNow, photo: str, record: Any) -> float:
+    document = (now.kept.document if now.kept is not None else None) or {}
+    solved: dict[str, Any] = next((p for p in document.get("photos", []) if p["photo"] == photo), {})
+    if solved.get("pitch_deg") is not None:
+        return float(solved["pitch_deg"])
+    if record.pitch_deg is not None:
+        return float(record.pitch_deg.value)
+    raise _WrongError("nothing tells this photo's pitch yet, so a line in it tells no roll")
+
+
+async def _tile(desk: Desk, request: Request) -> Response:
+    digest = request.path_params["digest"]
+    if not _DIGEST.fullmatch(digest):
+        raise NothingThereError("no such photo in this audit")
+    level, x, y = (request.path_params[k] for k in ("level", "x", "y"))
+    data = await run_in_threadpool(desk.tile, digest, level, x, y)
+    # a tile is named by what it shows: it never changes
+    return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=31536000, immutable"})
+
+
+async def _export(desk: Desk, request: Request) -> Response:
+    name = request.path_params["name"]
+    if name not in ("picks.csv", "controls.csv", "decisions.csv"):
+        raise NothingThereError("picks.csv, controls.csv and decisions.csv can be had")
+
+    def make() -> str:
+        if name == "decisions.csv":
+            return decisions_csv(desk.everything())
+        picks, controls = desk.picks_and_controls()
+        called = desk.table_names([*(p.photo for p in picks), *(c.photo for c in controls)])
+        return picks_csv(picks, called) if name == "picks.csv" else controls_csv(controls, called)
+
+    text = await run_in_threadpool(make)
+    day = datetime.now(UTC).strftime("%Y-%m-%d")
+    return Response(
+        "\ufeff" + text,
+        media_type="text/csv; charset=utf-8",
+        headers={"content-disposition": f'attachment; filename="{name.replace(".csv", f"-{day}.csv")}"'},
+    )

@@ -1,0 +1,88 @@
+"""What people did, as tables: picks and controls as the commands read them, decisions to be filed."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+from photoaz.audit.edits import VERDICTS, Edits
+from photoaz.register.model import Control, Pick
+from photoaz.report.files.cells import cell
+
+PICKS = (
+    *("photo", "antenna_id", "x_px", "y_px"),
+    *(f"{a}{k}_px" for k in (1, 2, 3, 4) for a in "xy"),
+    *("exact", "absent"),
+)
+CONTROLS = (
+    *("photo", "kind", "name", "x_px", "y_px", "lat_deg", "lon_deg", "height_m", "azimuth_true_deg", "u95"),
+    *("value_deg", "x2_px", "y2_px"),
+)
+DECISIONS = (
+    "site_id",
+    "antenna_id",
+    "decision",
+    "note",
+    "who",
+    "at",
+    "azimuth_true_deg",
+    "u95_deg",
+    "reading_true_deg",
+)
+
+
+def picks_csv(picks: Iterable[Pick], name_of: Callable[[str], str] = str) -> str:
+    """Picks as `load_picks` reads them. name_of: what the table calls a photo."""
+    rows: list[Sequence[Any]] = []
+    for p in picks:
+        corners = (None,) * 8 if p.corners_px is None else tuple(v for point in p.corners_px for v in point)
+        seed = (None, None) if p.seed_px is None else p.seed_px
+        rows.append((name_of(p.photo), p.antenna_id, *seed, *corners, _yes(p.exact), _yes(p.absent)))
+    return _table(PICKS, rows)
+
+
+def controls_csv(controls: Iterable[Control], name_of: Callable[[str], str] = str) -> str:
+    """Controls as `load_controls` reads them."""
+    rows: list[Sequence[Any]] = []
+    for c in controls:
+        pixel, tip = c.pixel or (None, None), c.tip_px or (None, None)
+        numbers = (c.lat_deg, c.lon_deg, c.height_m, c.azimuth_true_deg, c.u95, c.value_deg)
+        rows.append((name_of(c.photo), c.kind, c.name, *pixel, *numbers, *tip))
+    return _table(CONTROLS, rows)
+
+
+def decisions_csv(sites: Iterable[tuple[str, Edits]]) -> str:
+    """Who decided what and when, with the figures that were on the page then."""
+    rows: list[Sequence[Any]] = []
+    for site_id, edits in sites:
+        for d in edits.decisions:
+            f: Mapping[str, Any] = d.figures
+            figures = (f.get("azimuth_true_deg"), f.get("u95_deg"), f.get("reading_true_deg"))
+            rows.append((site_id, d.antenna_id, VERDICTS[d.verdict], d.note, d.who, d.at, *figures))
+        for photo, left_out in (edits.excluded or {}).items():
+            rows.append(
+                (site_id, "", f"photo left out: {photo}", left_out.note, left_out.who, left_out.at, None, None, None)
+            )
+    return _table(DECISIONS, rows, guarded=True)
+
+
+def _table(columns: Sequence[str], rows: Iterable[Sequence[Any]], *, guarded: bool = False) -> str:
+    """CSV. guarded: texts that a spreadsheet would take for formulas are marked as texts; else they stay what they are,
+    because the table is read again.
+    """
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([cell(v) if guarded else _plain(v) for v in row])
+    return out.getvalue()
+
+
+def _plain(value: Any) -> str:
+    return "" if value is None else repr(value) if isinstance(value, float) else str(value)
+
+
+def _yes(value: bool) -> str:
+    return "yes" if value else ""

@@ -1,0 +1,161 @@
+"""Who may talk to the desk: this machine's own browser, and that page only.
+
+A page of another origin that is open in the same browser can send requests here, and by rebinding its name (DNS) even
+read the answers. So the name that the browser used (Host) must be one of the desk's, requests that change something
+must come from the desk's own page, and with a token nothing is answered without it.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import secrets
+from collections.abc import Collection
+from http.cookies import CookieError, SimpleCookie
+from urllib.parse import parse_qsl, urlencode, urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse, RedirectResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+LOOPBACK_NAMES = frozenset(("localhost", "127.0.0.1", "::1"))
+#: a header that a page of another origin can only send after a preflight, which is never granted
+OWN_HEADER = "x-photoaz-desk"
+COOKIE = "photoaz_desk"
+MOST_BYTES = 1_000_000
+
+#: everything from the desk itself and nothing from elsewhere; no inline script, no inline style, in nobody's frame
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' data:",
+        "connect-src 'self'",
+        "base-uri 'none'",
+        "form-action 'none'",
+        "frame-ancestors 'none'",
+        "require-trusted-types-for 'script'",
+    )
+)
+HEADERS = {
+    "content-security-policy": POLICY,
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "no-referrer",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), geolocation=(), microphone=()",
+}
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine reaches what listens there."""
+    if host.lower() in ("localhost", "localhost."):
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+class Guard:
+    """Refuses what does not come from the desk's own page, and adds the headers that keep the page to itself.
+
+    Parameters
+    ----------
+    names : hosts that the desk answers to besides the loopback's; None for any, where a token guards it. token : None
+        where none is wanted.
+    """
+
+    def __init__(self, app: ASGIApp, names: Collection[str] | None = (), token: str | None = None) -> None:
+        self.app = app
+        self.names = None if names is None else LOOPBACK_NAMES | {n.lower().strip("[]") for n in names}
+        if self.names is None and token is None:
+            raise ValueError("without a token the names that the desk answers to must be known")
+        self.token = token
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Of one request."""
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+            return
+        if scope["type"] != "http":
+            return  # no web sockets here
+        headers = Headers(scope=scope)
+        refused = self._refusal(scope, headers)
+
+        async def guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                out = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    out[name] = value
+                out.setdefault("cache-control", "no-store")
+            await send(message)
+
+        if refused is not None:
+            status, why = refused
+            await PlainTextResponse(why + "\n", status)(scope, receive, guarded)
+            return
+        if self.token is not None:
+            given = dict(parse_qsl(scope.get("query_string", b"").decode("latin-1")))
+            if scope["method"] == "GET" and self._right(given.pop("token", None)):
+                # the token goes from the address into a cookie, so that it stands in no history and on no screen
+                where = scope["path"] + (f"?{urlencode(given)}" if given else "")
+                response = RedirectResponse("/" + where.lstrip("/"), 303)
+                response.set_cookie(COOKIE, self.token, httponly=True, samesite="strict", path="/")
+                await response(scope, receive, guarded)
+                return
+            if not self._knows(headers):
+                why = (
+                    "A token is needed: open the address that the desk printed when it started (it ends in ?token=...)."
+                )
+                await PlainTextResponse(why + "\n", 401)(scope, receive, guarded)
+                return
+        await self.app(scope, receive, guarded)
+
+    def _refusal(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
+        host = headers.get("host", "")
+        name = (urlsplit(f"//{host}").hostname or "") if _plain(host) else ""
+        if not name or (self.names is not None and name not in self.names):
+            return 421, f"The desk does not answer to the name {host!r}."
+        site = headers.get("sec-fetch-site")
+        if site in ("cross-site", "same-site") and not (
+            scope["method"] == "GET" and scope["path"] == "/" and headers.get("sec-fetch-mode") == "navigate"
+        ):
+            return 403, "Only the desk's own page may ask for this."
+        origin = headers.get("origin")
+        if origin is not None and origin != f"{scope.get('scheme', 'http')}://{host}":
+            return 403, "Only the desk's own page may ask for this."
+        if scope["method"] in ("GET", "HEAD"):
+            return None
+        if scope["method"] != "POST":
+            return 405, "Only GET and POST are answered."
+        if OWN_HEADER not in headers:
+            return 403, f"Only the desk's own page may change anything (it sends {OWN_HEADER})."
+        if headers.get("content-type", "").split(";")[0].strip() != "application/json":
+            return 415, "Wanted JSON (content-type application/json)."
+        length = headers.get("content-length", "")
+        if not length.isdigit() or int(length) > MOST_BYTES:
+            return 413, f"Wanted a body of known length, at most {MOST_BYTES} bytes."
+        return None
+
+    def _right(self, token: str | None) -> bool:
+        return (
+            self.token is not None
+            and token is not None
+            and secrets.compare_digest(token.encode("utf-8", "replace"), self.token.encode("utf-8", "replace"))
+        )
+
+    def _knows(self, headers: Headers) -> bool:
+        scheme, _, token = headers.get("authorization", "").partition(" ")
+        if scheme.lower() == "bearer" and self._right(token.strip()):
+            return True
+        try:
+            cookie = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+        except CookieError:
+            return False
+        return cookie is not None and self._right(cookie.value)
+
+
+def _plain(host: str) -> bool:
+    """Whether a Host header is a name and perhaps a port, and nothing else."""
+    return bool(host) and not set(host) & set("/\\@?# \t")

@@ -1,0 +1,332 @@
+"""An audit as somebody sits before it: its sites, what was done about them, and solving them again."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from photoaz.audit.edits import Edits, LogError, checked, edits_of, standing_rows
+from photoaz.audit.files import base_name, local_copy
+from photoaz.audit.reading import facts_of, file_of
+from photoaz.audit.run import AuditInputs, site_task
+from photoaz.audit.store import KeptPhoto, KeptSite, LogRow, SiteLine, Store
+from photoaz.audit.work import SiteTask, solve_task
+from photoaz.desk.solver import Answer, Remembering, Solver
+from photoaz.desk.states import States, Wanted, listed
+from photoaz.desk.tiles import Size, Tiles
+from photoaz.errors import Fault, InputError, PhotoazError
+from photoaz.photo.picture import Darkroom
+from photoaz.register.model import Control, Pick, Site
+
+if TYPE_CHECKING:
+    from photoaz.photo.record import PhotoRecord
+
+#: remote photos that are fetched and kept for the time of the session
+OPEN_PHOTOS = 200
+#: rows about no more than this many sites are listed anew within this time
+LISTED_S = 2.0
+#: photos whose records are held
+RECORDS = 2000
+
+
+class NothingThereError(PhotoazError):
+    """No such site, or no such photo of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Given:
+    """What the audit was made from. notes: what about it is not as it was when the audit was made, in words."""
+
+    inputs: AuditInputs
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteNow:
+    """A site with what holds at it now. kept: its last results; current: whether those are of what holds now."""
+
+    site: Site
+    photos: tuple[KeptPhoto, ...]
+    log: tuple[LogRow, ...]
+    edits: Edits
+    task: SiteTask
+    kept: KeptSite | None
+    current: bool
+
+
+class Desk:
+    """One audit, open. Its methods may be called from several threads.
+
+    Parameters
+    ----------
+    store : open. audit : where the store is, and the audit's name in it. given : reads what the audit was made from,
+        which takes seconds with a large register: it is called once, in a thread of its own. folder : of the results.
+    """
+
+    def __init__(
+        self, store: Store, audit: tuple[str, str], given: Callable[[], Given], folder: Path | None = None
+    ) -> None:
+        self.store = store
+        self.audit = audit
+        self.folder = folder
+        self.tiles = Tiles()
+        self.states = States(store)
+        self.solver = Solver(work=self._solve, after=self._keep)
+        self._memory = Remembering(store.memory())
+        self._room = Darkroom(most_bytes=400_000_000)
+        self._stack = ExitStack()
+        self._paths: OrderedDict[str, Path] = OrderedDict()
+        self._records: OrderedDict[str, PhotoRecord] = OrderedDict()
+        self._lock = threading.RLock()
+        self._lines: tuple[float, list[SiteLine]] | None = None
+        self._given: Given | None = None
+        self._wrong: Exception | None = None
+        self._ready = threading.Event()
+
+        def read() -> None:
+            try:
+                self._given = given()
+                self._sites = {site.site_id: site for site in self._given.inputs.sites}
+            except Exception as e:  # noqa: BLE001  said to whoever opens a site
+                self._wrong = e
+            self._ready.set()
+
+        threading.Thread(target=read, name="photoaz-inputs", daemon=True).start()
+
+    def close(self) -> None:
+        """Stop solving, write down what is still to be, let go of the store."""
+        self.solver.close()
+        self._memory.settle()
+        self._stack.close()
+        self.store.close()
+
+    # -----------------------------------------------------------------------------------------------------------------
+    # What there is
+
+    def given(self) -> Given:
+        """What the audit was made from, as soon as it is read. Raises InputError where it is not there any more."""
+        self._ready.wait()
+        if self._given is None:
+            assert self._wrong is not None
+            raise self._wrong
+        return self._given
+
+    def lines(self) -> list[SiteLine]:
+        """Of all sites, at most LISTED_S old."""
+        with self._lock:
+            now = time.monotonic()
+            if self._lines is None or now - self._lines[0] > LISTED_S:
+                self._lines = (now, self.store.site_lines())
+            return self._lines[1]
+
+    def listed(self, wanted: Wanted) -> tuple[list[tuple[SiteLine, Any]], dict[str, int]]:
+        """See `states.listed`."""
+        return listed(self.lines(), self.states.rows(), wanted)
+
+    def site(self, site_id: str) -> SiteNow:
+        """A site as things are now. Raises NothingThereError, InputError."""
+        given = self.given()
+        site = self._sites.get(site_id)
+        photos = tuple(self.store.photos_at(site_id))
+        kept = self.store.site(site_id)
+        if site is None or not (photos or kept):
+            raise NothingThereError(f"no site '{site_id}' with photos in this audit")
+        log = tuple(self.store.log(site_id))
+        edits = edits_of(log, {p.name: p.digest for p in photos if p.facts is not None})
+        whole = site_task(given.inputs, site, photos, log, self.audit)
+        task = site_task(replace(given.inputs, overlays="none", sheets="none"), site, photos, log, self.audit)
+        current = kept is not None and kept.document is not None and kept.key in (whole.key, task.key)
+        return SiteNow(site=site, photos=photos, log=log, edits=edits, task=task, kept=kept, current=current)
+
+    def photo(self, now: SiteNow, name: str) -> KeptPhoto:
+        """A photo of a site by its name. Raises NothingThereError."""
+        found = next((p for p in now.photos if p.name == name), None)
+        if found is None:
+            raise NothingThereError(f"no photo '{name}' at site {now.site.site_id}")
+        return found
+
+    def record(self, photo: KeptPhoto) -> PhotoRecord:
+        """A photo's metadata as the audit read them."""
+        key = photo.digest or photo.name
+        with self._lock:
+            if key not in self._records:
+                self._records[key] = facts_of(photo).record
+                while len(self._records) > RECORDS:
+                    self._records.popitem(last=False)
+            return self._records[key]
+
+    def path(self, photo: KeptPhoto) -> Path:
+        """Where a photo's file lies; one behind a URL is fetched once. Raises InputError, OSError."""
+        with self._lock:
+            if photo.name in self._paths:
+                return self._paths[photo.name]
+            path = self._stack.enter_context(local_copy(file_of(photo)))
+            self._paths[photo.name] = path
+            return path
+
+    def tile(self, digest: str, level: int, x: int, y: int) -> bytes:
+        """A tile of a photo of this audit, by its content. Raises NothingThereError, InputError."""
+        photos = self.store.photos_of_digest(digest)
+        usable = next((p for p in photos if p.facts is not None), None)
+        if usable is None:
+            raise NothingThereError("no such photo in this audit")
+        record = self.record(usable)
+        size = Size(record.width_px, record.height_px)
+        try:
+            return self.tiles.tile(digest, size, level, x, y, lambda: self._unchanged(usable))
+        except KeyError:
+            raise NothingThereError("no such tile of it") from None
+
+    def _unchanged(self, photo: KeptPhoto) -> Path:
+        """The file, where it still is what the audit read."""
+        import hashlib
+
+        path = self.path(photo)
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        if digest != photo.digest:
+            raise InputError(
+                Fault(
+                    file=photo.name,
+                    found="another content than the audit read",
+                    wanted="the photo as it was, or 'photoaz audit' once more",
+                )
+            )
+        return path
+
+    # -----------------------------------------------------------------------------------------------------------------
+    # What is done
+
+    def act(
+        self, site_id: str, *, who: str, kind: str, body: Mapping[str, Any], photo: str | None = None
+    ) -> tuple[LogRow, int | None]:
+        """Note what somebody does, and ask for the site to be solved again where that changes anything.
+
+        Returns the row and the solver's ticket, None where nothing is to be solved. Raises LogError, NothingThereError.
+        """
+        who = " ".join(who.split())
+        if not who:
+            raise LogError("your name is needed: it stands beside what you do")
+        if len(who) > 100:
+            raise LogError("a name has at most 100 characters")
+        with self._lock:  # who undoes undoes what was there when it was looked at
+            now = self.site(site_id)
+            body = dict(body)
+            digest = None
+            if photo is not None:
+                digest = self.photo(now, photo).digest
+            if kind in ("undo", "redo"):
+                row = now.edits.undo if kind == "undo" else now.edits.redo
+                if row is None:
+                    raise LogError(f"there is nothing to {kind}")
+                body = {"of": row}
+            if kind == "decision":
+                body |= _at_decision(now, str(body.get("antenna_id", "")))
+            checked(kind, body, photo, [a.antenna_id for a in now.site.antennas])
+            if kind == "looked" and any(r.who == who for r in now.log):
+                return now.log[-1], None
+            row_kept = self.store.append_log(who=who, site_id=site_id, kind=kind, body=body, photo=photo, digest=digest)
+        before = now.task.key
+        ticket = None
+        if kind not in ("looked", "decision", "no_decision", "note") and self.site(site_id).task.key != before:
+            ticket = self.solver.ask(site_id)
+        return row_kept, ticket
+
+    def _solve(
+        self, site_id: str, draft: Callable[[Mapping[str, Any]], None]
+    ) -> tuple[Mapping[str, Any] | None, tuple[tuple[str, str], ...]]:
+        del draft
+        now = self.site(site_id)
+        outcome = solve_task(now.task, memory=self._memory, room=self._room)
+        if outcome.presented is None:
+            why = "; ".join(dict.fromkeys(reason for _, reason in outcome.failures)) or "nothing could be made of it"
+            raise InputError(Fault(file=f"site {site_id}", found=why, wanted="a photo that can be used"))
+        return outcome.presented.document, outcome.failures
+
+    def _keep(self, site_id: str, answer: Answer) -> None:
+        """Write down what was solved, unless something newer is asked for already."""
+        asked, _ = self.solver.newest(site_id)
+        if answer.document is not None and asked == answer.ticket:
+            now = self.site(site_id)
+            if not now.current:
+                document = answer.document
+                self.store.keep_site(
+                    KeptSite(
+                        site_id=site_id,
+                        key=now.task.key,
+                        document=document,
+                        failures=answer.failures,
+                        used=sum(p["status"] == "used" for p in document["photos"]),
+                        flagged=sum(bool(a.get("revisit")) for a in document["antennas"]),
+                        loss_avoided=float((document.get("revisit") or {}).get("loss_avoided") or 0.0),
+                    )
+                )
+                with self._lock:
+                    self._lines = None
+        self._memory.settle()
+
+    # -----------------------------------------------------------------------------------------------------------------
+    # Everything that people did
+
+    def everything(self) -> list[tuple[str, Edits]]:
+        """What holds at every site at which anything was done, by site_id."""
+        rows = self.states.rows()
+        out = []
+        for site_id in sorted(rows):
+            if standing_rows(rows[site_id])[0]:
+                photos = {p.name: p.digest for p in self.store.photos_at(site_id) if p.facts is not None}
+                out.append((site_id, edits_of(rows[site_id], photos)))
+        return out
+
+    def table_names(self, photos: Sequence[str]) -> Callable[[str], str]:
+        """What a table calls each photo: its file's name where no other photo of the audit has that, else its path."""
+        wanted = {base_name(p) for p in photos}
+        seen: dict[str, int] = {}
+        if wanted:
+            for name, _ in self.store.photo_names():
+                base = base_name(name)
+                if base in wanted:
+                    seen[base] = seen.get(base, 0) + 1
+
+        def called(name: str) -> str:
+            base = base_name(name)
+            if not name:
+                return ""
+            if seen.get(base, 0) <= 1:
+                return base
+            return name if "://" in name else str(Path(name).absolute())
+
+        return called
+
+    def picks_and_controls(self) -> tuple[list[Pick], list[Control]]:
+        """Of all sites."""
+        picks: list[Pick] = []
+        controls: list[Control] = []
+        for _, edits in self.everything():
+            picks += edits.picks
+            controls += edits.controls
+        return picks, controls
+
+
+def _at_decision(now: SiteNow, antenna_id: str) -> dict[str, Any]:
+    """What was on the page when it was decided, by the kept results; whether the antenna wanted looking at."""
+    document = now.kept.document if now.kept is not None else None
+    antennas = {a["antenna_id"]: a for a in (document or {}).get("antennas", [])}
+    a = antennas.get(antenna_id)
+    if a is None:
+        return {"flagged": antenna_id == "" or not antennas, "figures": {}}
+    reading = a.get("reading") or {}
+    return {
+        "flagged": bool(a.get("revisit")),
+        "figures": {
+            "azimuth_true_deg": a.get("azimuth_true_deg"),
+            "u95_deg": a.get("u95_deg"),
+            "reading_true_deg": reading.get("azimuth_true_deg"),
+        },
+    }
