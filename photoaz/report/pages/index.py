@@ -268,13 +268,18 @@ def _sentence(tally: Tally) -> list[str]:
     if not sites:
         return ["No site was judged: nothing in these results can be signed."]
     n = Counter(r.state for r in tally.rows)
+    parts = [
+        words.plural(n["out"], "has an antenna out of tolerance", "have an antenna out of tolerance")
+        if n["out"]
+        else "",
+        f"at {words.plural(n['reading'], 'a reading disagrees', 'a reading disagrees')}" if n["reading"] else "",
+        words.plural(n["undecided"], "is undecided", "are undecided") if n["undecided"] else "",
+        f"at {words.grouped(n['unseen'])} an antenna was not found" if n["unseen"] else "",
+        words.plural(n["ok"], "agrees throughout", "agree throughout") if n["ok"] else "none agrees throughout",
+    ]
     said = [
-        f"{words.plural(sites, 'site')} with {words.plural(antennas, 'antenna')} were judged from photos. "
-        f"{words.plural(n['ok'], 'site agrees', 'sites agree')} throughout; "
-        f"{words.plural(n['out'], 'site has', 'sites have')} an antenna out of tolerance; "
-        f"at {words.plural(n['reading'], 'more', 'more')} a reading disagrees with the photos; "
-        f"{words.plural(n['undecided'], 'is', 'are')} undecided, "
-        f"and at {words.grouped(n['unseen'])} an antenna was not found."
+        f"{words.plural(sites, 'site')} with {words.plural(antennas, 'antenna')} "
+        f"{'was' if sites == 1 else 'were'} judged from photos: {', '.join(p for p in parts if p)}."
     ]
     r = tally.readings
     if r["agrees"] or r["disagrees"]:

@@ -168,7 +168,7 @@ def _camera_names(standpoints: Sequence[Standpoint], place: Callable[[Standpoint
         text = ", ".join(str(s.number) for s in g) if len(g) <= 4 else f"{g[0].number} and {len(g) - 1} more"
         far = [s.distance_m for s in g if s.distance_m > near_m * 1.001]
         if far:
-            text += f" ({length_words(round(max(far)))})"
+            text += f" ({length_words(float(f'{max(far):.2g}'))})"
         x, y = _at(_MIDDLE, g[0].bearing_deg, math.dist(place(g[0]), _MIDDLE) + 15.0)
         side = math.sin(math.radians(g[0].bearing_deg))
         anchor = "start" if side > 0.35 else "end" if side < -0.35 else "middle"

@@ -54,16 +54,19 @@ def site_context(site: Document) -> dict[str, Any]:
     photos: list[Document] = list(site.get("photos") or ())
     stands = _standpoints(site, photos)
     numbers = {p.get("photo"): k for k, p in enumerate(photos, 1)}
+    site_id = str(site.get("site_id"))
     codes = [words.antenna_state(a) for a in antennas]
     visits = list(site.get("visits") or ())
     turns = list(site.get("turns") or ())
     designs = {str(a.get("antenna_id")): (a.get("design") or {}).get("azimuth_true_deg") for a in antennas}
-    drawn = [Antenna(label=_label(site, a), directions=directions(a)) for a in antennas]
+    drawn = [
+        Antenna(label=words.short_label(str(a.get("antenna_id")), site_id), directions=directions(a)) for a in antennas
+    ]
     audit = site.get("audit") or {}
     return {
-        "site_id": str(site.get("site_id")),
+        "site_id": site_id,
         "state": words.BY_CODE[words.site_state(codes)],
-        "headline": words.headline(antennas),
+        "headline": words.headline(antennas, site_id),
         "place": _place(site),
         "declination": _declination(site),
         "photos_used": sum(p.get("status") == "used" for p in photos),
@@ -108,13 +111,6 @@ def directions(antenna: Document) -> list[Direction]:
 
 def _direction(kind: str, label: str, azimuth: float, half: float | None, note: str = "") -> Direction:
     return Direction(kind=kind, label=label, azimuth_deg=azimuth, half_deg=half or 0.0, note=note)
-
-
-def _label(site: Document, antenna: Document) -> str:
-    """An antenna's id without a beginning that repeats the site's."""
-    name, front = str(antenna.get("antenna_id")), str(site.get("site_id"))
-    rest = name[len(front) :].lstrip("-_ /.") if name.startswith(front) else name
-    return rest or name
 
 
 def _place(site: Document) -> str:

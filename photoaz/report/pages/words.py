@@ -83,8 +83,15 @@ def site_state(codes: Collection[str]) -> str:
     return next((s.code for s in STATES if s.code in codes), "unseen")
 
 
-def headline(antennas: Sequence[Document]) -> str:
-    """The decision about a site in a sentence or two."""
+def short_label(antenna_id: str, site_id: str) -> str:
+    """An antenna's id without a beginning that repeats the site's: 'A1' of 'HNT-204-A1'."""
+    rest = antenna_id[len(site_id) :] if antenna_id.startswith(site_id) else ""
+    return rest.lstrip("-_ /.:") or antenna_id
+
+
+def headline(antennas: Sequence[Document], site_id: str = "") -> str:
+    """The decision about a site in a sentence or two; antennas by what tells them apart at the site."""
+    antennas = [a | {"antenna_id": short_label(str(a.get("antenna_id")), site_id)} for a in antennas]
     n = len(antennas)
     if not n:
         return "The register has no antenna of this site."

@@ -70,6 +70,13 @@ def test_headline_counts_each_kind():
     assert words.headline([]) == "The register has no antenna of this site."
 
 
+def test_antennas_go_by_what_tells_them_apart():
+    assert words.short_label("HNT-204-A1", "HNT-204") == "A1"
+    assert words.short_label("A1", "HNT-204") == "A1"
+    assert words.short_label("HNT-204", "HNT-204") == "HNT-204"
+    assert "tolerance: C1 (+9.0°)." in words.headline([antenna("reject", name="X-C1"), antenna(name="X-A1")], "X")
+
+
 def test_figures_that_are_not_known_are_a_dash_and_never_a_zero():
     for spelled in (
         words.azimuth(None, 2.0),
