@@ -47,7 +47,7 @@ _READ_AGAIN = ("reading_wrong", "common_offset")
 _K95 = 1.959964
 _HALF = 0.5 * SECTOR_WIDTH_DEG
 #: nodes of the quadratures, in standard uncertainties
-_NODES = np.linspace(-7.0, 7.0, 561)
+_NODES = np.linspace(-5.0, 5.0, 401)
 _WEIGHTS = np.exp(-0.5 * _NODES**2) / np.exp(-0.5 * _NODES**2).sum()
 #: what a photo of an antenna that none shows so far is taken to give (95 %), and its distance [m]; common practice
 _FIRST_PHOTO_U95_DEG, _FIRST_PHOTO_M = 3.0, 60.0
@@ -325,7 +325,7 @@ def parts_with_reading(
     whole = sum(math.exp(log - top) for log, _ in said)
     both = [replace(x, probability=right * math.exp(log - top) / whole) for log, x in said]
     alone = [replace(x, probability=(1.0 - right) * x.probability) for x in parts]
-    kept = [x for x in (*both, *alone) if x.probability > 1e-6]
+    kept = [x for x in (*both, *alone) if x.probability > 1e-3]
     total = sum(x.probability for x in kept)
     return tuple(replace(x, probability=x.probability / total) for x in kept)
 
