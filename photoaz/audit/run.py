@@ -85,11 +85,17 @@ def run_audit(
     ------
     InputError : a path that cannot be listed at all. What concerns one photo or one site becomes its reason instead.
     """
+    tally = read_and_place(inputs, store, crew, progress)
+    _solve_all(inputs, store, crew, progress, tally, keep_file, store_url)
+    return tally
+
+
+def read_and_place(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress) -> Tally:
+    """The first half of an audit: photos read and put to their sites, no site solved. As `run_audit`."""
     tally = Tally()
     _read_all(inputs, store, crew, progress, tally)
     progress.begin("finding each photo's site", tally.photos)
     place_photos(store, inputs.sites, inputs.manifest, progress)
-    _solve_all(inputs, store, crew, progress, tally, keep_file, store_url)
     return tally
 
 

@@ -1,0 +1,193 @@
+"""`photoaz desk`."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from photoaz.cli.audit import NOTE, STORE, cores, open_store
+from photoaz.cli.group import FILE, main
+from photoaz.cli.streams import say
+from photoaz.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from photoaz.audit.store import Store
+    from photoaz.desk.session import Given
+
+PORT = 8377
+
+
+@main.command(short_help="Look at an audit's results in a browser, correct and decide.")
+@click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option("--port", metavar="N", type=click.IntRange(0, 65535), help=f"[default: {PORT}, or another that is free]")
+@click.option("--host", metavar="H", default="127.0.0.1", show_default=True, help="Where to listen.")
+@click.option("--token", metavar="T", help="Who does not know it is refused; needed where --host is not this machine.")
+@click.option("--no-browser", is_flag=True, help="Only print the address.")
+@click.option(
+    "--register", metavar="R", type=FILE, help="DIR is a folder of photos that has no audit yet: its register."
+)
+@click.option(
+    "--out",
+    metavar="OUT",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="With --register: the folder for the results. [default: DIR-audit beside it]",
+)
+def desk(
+    folder: Path,
+    port: int | None,
+    host: str,
+    token: str | None,
+    no_browser: bool,
+    register: Path | None,
+    out: Path | None,
+) -> None:
+    """Serve a page on this machine over an audit's results. DIR is the folder that 'photoaz audit --out' wrote.
+
+    Sites are listed by what a visit would save. In each photo boxes can be dragged right, antennas named, landmarks,
+    the sun, plumb lines and shadows marked; the site is solved again after each change. What is done there is kept in
+    the audit's store with name and time, and 'photoaz audit' uses it from then on. Over a folder of photos without an
+    audit, give --register: photos are read and put to their sites, and each site is solved when it is opened.
+
+    \b
+    Example:
+      photoaz desk audit-2026
+    """
+    from photoaz.desk.guard import is_loopback
+
+    if not is_loopback(host) and not token:
+        wanted = "--token T as well, as other machines can then reach the desk"
+        raise InputError(Fault(file="--host", found=host, wanted=wanted))
+    if token is not None and (len(token) < 8 or not token.isascii() or not token.isprintable() or " " in token):
+        raise InputError(
+            Fault(file="--token", found="one that is too easily guessed", wanted="8 or more letters and digits")
+        )
+    if out is not None and register is None:
+        raise InputError(Fault(file="--out", found=str(out), wanted="--register R as well"))
+    results = folder if register is None else _without_solving(folder, register, out)
+    if register is None and not (results / STORE).is_file() and not (results / NOTE).is_file():
+        wanted = (
+            f"the folder that 'photoaz audit --out' wrote; over photos without an audit: "
+            f"photoaz desk {folder} --register REGISTER"
+        )
+        raise InputError(Fault(file=folder, found="no results of an audit", wanted=wanted))
+    _serve(results, host, port, token, no_browser)
+
+
+def _serve(results: Path, host: str, port: int | None, token: str | None, no_browser: bool) -> None:
+    from photoaz.desk.serve import serve
+    from photoaz.desk.session import Desk
+
+    results = results.resolve()
+    store = open_store(results)
+    run = store.last_run()
+    home = None if run is None else run[1].get("folder")
+    if home is not None and Path(home).is_dir():
+        os.chdir(home)  # where the audit was made: photos and tables are named as from there
+    opened = Desk(store, store_of(results), given_by(store, results), results)
+
+    def ready(url: str) -> None:
+        say(f"the desk is at {url}")
+        say("Ctrl-C ends it; nothing that was done is lost")
+        if not no_browser:
+            import webbrowser
+
+            webbrowser.open(url)
+
+    serve(opened, host=host, port=port, usual_port=PORT, token=token, ready=ready)
+
+
+def store_of(folder: Path) -> tuple[str, str]:
+    """URL and audit name of a folder of results."""
+    note = folder / NOTE
+    if note.is_file():
+        told = json.loads(note.read_text(encoding="utf-8"))
+        return str(told["store"]), str(told["name"])
+    return f"sqlite:///{folder / STORE}", "audit"
+
+
+def given_by(store: Store, folder: Path) -> Callable[[], Given]:
+    """Reads again what the newest run of an audit was made from."""
+
+    def read() -> Given:
+        from photoaz.cli.inputs import FILES, audit_inputs
+        from photoaz.desk.session import Given
+
+        run = store.last_run()
+        if run is None:
+            raise InputError(Fault(file=folder, found="an audit that never ran", wanted="one that did"))
+        about = run[1]
+        files: dict[str, Path] = {}
+        notes: list[str] = []
+        for one in about.get("inputs", ()):
+            path = _found(str(one["name"]), about, folder)
+            files[one["role"]] = path
+            if hashlib.sha256(path.read_bytes()).hexdigest() != one.get("sha256"):
+                notes.append(
+                    f"{path.name} ({one['role']}) has changed since the audit: sites opened here are solved with it as"
+                    " it is now. Run 'photoaz audit' again to have all of them so."
+                )
+        if "register" not in files:
+            raise InputError(Fault(file=folder, found="an audit that names no register", wanted="one made by photoaz"))
+        parameters: Mapping[str, Any] = about.get("parameters", {})
+        known = {k: parameters[k] for k in ("risk", "overlays", "sheets") if k in parameters}
+        paths = about.get("paths", ())
+        inputs, faults = audit_inputs(paths, **{k: p for k, p in files.items() if k in FILES}, **known)
+        if faults:
+            notes.append(f"{len(faults)} rows of the register cannot be used: {faults[0]}" + _more(len(faults) - 1))
+        return Given(inputs=inputs, notes=tuple(notes))
+
+    return read
+
+
+def _more(n: int) -> str:
+    return f", and {n} more" if n else ""
+
+
+def _found(name: str, about: Mapping[str, Any], folder: Path) -> Path:
+    """A file that the audit was given, wherever the desk was started from."""
+    places = [Path(str(about.get("folder", "."))) / name, Path(name), folder.parent / name]
+    for path in places:
+        if path.is_file():
+            return path
+    wanted = "the file that the audit was given; put it back, or run 'photoaz audit' with where it is now"
+    raise InputError(Fault(file=name, found="nothing there", wanted=wanted))
+
+
+def _without_solving(photos: Path, register: Path, out: Path | None) -> Path:
+    """The beginnings of an audit: photos read and put to their sites."""
+    from photoaz.audit.executors import crew
+    from photoaz.audit.progress import progress
+    from photoaz.audit.run import read_and_place
+    from photoaz.audit.store import Store
+    from photoaz.cli.inputs import about_run, audit_inputs
+
+    if (photos / STORE).is_file() or (photos / NOTE).is_file():
+        raise InputError(
+            Fault(file=photos, found="results of an audit", wanted=f"no --register: photoaz desk {photos}")
+        )
+    results = out or photos.resolve().with_name(f"{photos.resolve().name}-audit")
+    options = {"register": register}
+    given, faults = audit_inputs([str(photos)], register=register)
+    for fault in faults:
+        say(str(fault))
+    results.mkdir(parents=True, exist_ok=True)
+    store = Store.open(f"sqlite:///{results / STORE}", "audit")
+    try:
+        store.begin_run(about_run(options, given, faults))
+        with progress() as bar, crew(cores(), None) as workers:
+            read_and_place(given, store, workers, bar)
+        store.end_run()
+        counts = store.counts()
+    finally:
+        store.close()
+    say(f"{counts['placed']} of {counts['listed']} photos have a site; results go to {results}")
+    if not counts["placed"]:
+        wanted = "photos with positions near the register's sites, or in folders named after them"
+        raise InputError(Fault(file=photos, found="no photo of any site", wanted=wanted))
+    return results
