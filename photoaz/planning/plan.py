@@ -41,18 +41,18 @@ Array = NDArray[Any]
 
 #: the first of them come first on the sheet
 CAUTIONS = (
-    "Radio-frequency exposure: antennas may transmit. Stay on the ground, out of marked zones and off rooftops in front "
-    "of antennas.",
+    "Radio-frequency exposure: antennas may transmit. Stay on the ground, out of marked zones and off roofs in front "
+    "of them.",
     "Falls and falling objects: no climbing for this plan, nobody below people at work, none near in ice or storm.",
     "Traffic: stand off carriageways and tracks, and never step back while looking at a screen.",
     "Power lines: nothing held up near them; a tripod or pole counts. Keep 3 m away and more.",
     SUN_CAUTION,
     "Private land: ask before you enter; the plan knows nothing of owners, fences, dogs or water.",
-    "Local codes, the owner's rules and licensed practitioners come first. This is a plan for photos, no ground for work.",
+    "Local codes, the owner's rules and licensed practitioners come first. A plan for photos is no ground for work.",
 )
 CHECKLIST = (
     "Stand where the plan says, as nearly as is safe; a few metres do not matter.",
-    "Location and compass on, a fix of some minutes' standing; wave the phone in an eight; away from steel and vehicles.",
+    "Location and compass on; wait for a good fix, swing the phone in an eight, away from steel and vehicles.",
     "The lens that the plan says, no digital zoom beyond it; clean it.",
     "Camera level within 1 degree: turn the phone's level on.",
     "Whole antennas in the frame, with their lower edges, some room to every side.",
@@ -65,14 +65,14 @@ PRACTICE_NOTE = (
     "Common practice, no source: not nearer than 150 ft (45.7 m), as far out as the antennas are high, level within 1°."
 )
 #: distances of the comparison, over the height
-_PROFILE = (0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
+_PROFILE = (0.5, 1.0, 1.5, 2.0, 3.0)
 #: what a plumb sight is taken to suffer from: camera rolled by this, position to this (95 % radius)
 SIGHT_ROLL_RAD, SIGHT_POSITION_U95_M = float(np.radians(1.0)), 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """How an antenna will show: yaw_deg of its normal off the line of sight (positive clockwise), width on the picture."""
+    """How an antenna will show: yaw_deg of its normal off the line of sight (clockwise positive), width in pixels."""
 
     antenna_id: str
     yaw_deg: float
@@ -227,9 +227,7 @@ def _plan(
     return replace(plan, notes=_notes(plan, scene, len(landmarks)))
 
 
-def _planned_set(
-    state: State, chosen: Sequence[Candidate], earlier: Earlier | None, day: date, kit: Kit
-) -> PlannedSet:
+def _planned_set(state: State, chosen: Sequence[Candidate], earlier: Earlier | None, day: date, kit: Kit) -> PlannedSet:
     scene = state.scene
     stands = tuple(_standpoint(state, k, c, earlier, day, kit) for k, c in enumerate(chosen, 1))
     together = (
@@ -244,9 +242,7 @@ def _degrees(scene: Scene, u95_rad: Mapping[str, float]) -> dict[str, float]:
     return {n: float(np.degrees(u95_rad[n])) for n in scene.wanted if n in u95_rad}
 
 
-def _standpoint(
-    state: State, rank: int, c: Candidate, earlier: Earlier | None, day: date, kit: Kit
-) -> Standpoint:
+def _standpoint(state: State, rank: int, c: Candidate, earlier: Earlier | None, day: date, kit: Kit) -> Standpoint:
     scene, stand = state.scene, c.stand
     lat, lon, _ = scene.frame.geodetic_from_enu(np.array([*stand.enu_m[:2], 0.0]))
     views = foreseen_views(scene, stand)
@@ -282,15 +278,15 @@ def _profile(state: State, sets: Sequence[PlannedSet], kit: Kit, farthest_m: flo
     bearing = np.radians(sets[0].standpoints[0].bearing_from_tower_deg)
     h = max(scene.height_m, 5.0)
     practice = max(PRACTICE_LEAST_M, PRACTICE_OUT_PER_UP * h)
-    distances = {round(f * h, 1): False for f in _PROFILE if f * h <= farthest_m}
+    distances = {
+        round(f * h, 1): False for f in _PROFILE if f * h <= farthest_m and abs(f * h - practice) > 0.1 * practice
+    }
     distances[round(practice, 1)] = True
     out = []
     for d, is_practice in sorted(distances.items()):
         at = d * np.array([[np.sin(bearing), np.cos(bearing)]])
         found = candidates_at(plain, at, kit)[:1]
-        sight = 1.96 * float(
-            np.degrees(sight_error_rad(d, h, SIGHT_ROLL_RAD, SIGHT_POSITION_U95_M / RADIUS_95))
-        )
+        sight = 1.96 * float(np.degrees(sight_error_rad(d, h, SIGHT_ROLL_RAD, SIGHT_POSITION_U95_M / RADIUS_95)))
         u95 = None
         if found:
             covariance = with_rows(plain.covariance, found[0].told)
@@ -322,6 +318,13 @@ def _notes(plan: SitePlan, scene: Scene, given_landmarks: int) -> tuple[str, ...
         if best.distance_m > habit.distance_m and (best.u95_deg or 0.0) < 0.95 * (habit.u95_deg or 0.0):
             said += f", from {best.distance_m:.0f} m {best.u95_deg:.1f}°: farther out is better here"
         out.append(f"{said}. A position's error turns a bearing the more, the nearer one stands.")
+    near = [s for s in plan.standpoints if s.distance_m < 0.95 * max(PRACTICE_LEAST_M, plan.height_m)]
+    if near:
+        which = ", ".join(str(s.rank) for s in near)
+        why = "a landmark's" if any(s.landmarks for s in plan.standpoints) else "the other photos'"
+        out.append(
+            f"Nearer than habit ({which}): for the angles between antennas, on top of {why} word on the heading."
+        )
     if not plan.sets:
         out.append("There is no place to stand that is allowed, near enough and shows an antenna.")
     elif missing := [n for n in plan.wanted if n not in plan.together_u95_deg]:

@@ -22,10 +22,11 @@ from photoaz.planning.scene import BORDER_SHARE, Scene, Stand, aimed, foreseen_p
 Array = NDArray[Any]
 
 #: distances tried, over the height of the antennas above the camera, and bearings besides those of the sectors
-DISTANCES = (0.5, 0.75, 1.0, 1.4, 2.0, 3.0)
+DISTANCES = (0.7, 1.0, 1.4, 2.0, 2.8)
 BEARINGS = 18
-#: nearer than this, and than half the height, nobody stands: things fall and slide. Further nobody is sent, metres
-NEAREST_M, NEAREST_OUT_PER_UP, FARTHEST_M = 15.0, 0.5, 250.0
+#: nearer than this, and than this share of the height, nobody stands: things fall and slide, and no photo from so near
+#: was held against what it gave. Further nobody is sent, metres
+NEAREST_M, NEAREST_OUT_PER_UP, FARTHEST_M = 20.0, 0.7, 250.0
 #: photos of a set stand at least this far apart: nearer, the errors of their positions are one error
 APART_M = 12.0
 #: a place is moved about by these parts of the grid's steps at last
@@ -238,7 +239,10 @@ def refined(
         r, b = float(np.hypot(*place)), float(np.arctan2(place[0], place[1]))
         tried = []
         for along, round_ in _REFINED:
-            d, turn = float(np.clip(r * 1.4**along, nearest_m(state.scene), farthest_m)), b + round_ * 2 * np.pi / BEARINGS
+            d, turn = (
+                float(np.clip(r * 1.4**along, nearest_m(state.scene), farthest_m)),
+                b + round_ * 2 * np.pi / BEARINGS,
+            )
             tried.append(d * np.array([np.sin(turn), np.cos(turn)]))
         places = np.array(tried)
         if allowed is not None:
