@@ -291,7 +291,8 @@ def _sentence(tally: Tally) -> list[str]:
     if tally.ambiguous:
         said.append(f"{words.plural(tally.ambiguous, 'antenna')} may point in more than one way.")
     if tally.turned:
-        said.append(f"{words.plural(tally.turned, 'turn')} of antennas between visits seen.")
+        was = "was" if tally.turned == 1 else "were"
+        said.append(f"{words.plural(tally.turned, 'turn')} of antennas between visits {was} seen.")
     return said
 
 
