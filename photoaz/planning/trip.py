@@ -98,7 +98,7 @@ def trip_over(
     for k, at in enumerate(order):
         if at == len(sites):
             continue
-        leg = float(distance[order[k - 1], at]) if k or not start else 0.0
+        leg = float(distance[order[k - 1], at]) if k else 0.0
         site_id, site_lat, site_lon, what = sites[at]
-        stops.append(Stop(site_id=site_id, lat_deg=site_lat, lon_deg=site_lon, leg_m=leg if k else 0.0, what=what))
+        stops.append(Stop(site_id=site_id, lat_deg=site_lat, lon_deg=site_lon, leg_m=leg, what=what))
     return tuple(stops), tour_length(distance, order)

@@ -188,6 +188,26 @@ def plan_gpx(plan: SitePlan, created: datetime) -> str:
     return _xml(root)
 
 
+def trip_document(stops: tuple[Stop, ...], length_m: float) -> Document:
+    """A round trip: its stops in order, great-circle lengths."""
+    return {
+        "schema": "photoaz/trip/1",
+        "version": __version__,
+        "length_m": _round(length_m, 0),
+        "stops": [
+            {
+                "order": n,
+                "site_id": s.site_id,
+                "lat_deg": _round(s.lat_deg, 7),
+                "lon_deg": _round(s.lon_deg, 7),
+                "leg_m": _round(s.leg_m, 0),
+                "what": s.what,
+            }
+            for n, s in enumerate(stops, 1)
+        ],
+    }
+
+
 def trip_gpx(stops: tuple[Stop, ...], created: datetime) -> str:
     """A round trip as a GPX 1.1 route, back to its first point."""
     root = _gpx("Round trip", created)

@@ -1,0 +1,263 @@
+"""`photoaz plan`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from photoaz.cli.group import COSTS, FILE, NOTHING_DONE, main
+from photoaz.cli.site import check_antennas, chosen_site, judge, prices_of, solve
+from photoaz.cli.streams import emit, emit_json, json_text, say
+from photoaz.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from photoaz.judgement.revisit import SiteRevisit
+    from photoaz.planning.plan import SitePlan
+    from photoaz.register.model import Site
+    from photoaz.solution import SiteSolution
+
+_NEW_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+def _position(_ctx: click.Context, _param: click.Parameter, text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    try:
+        lat, lon = (float(part) for part in text.split(","))
+    except ValueError:
+        raise click.BadParameter(f"found '{text}'; wanted latitude,longitude such as 47.1,8.2") from None
+    if not (-90.0 <= lat <= 90.0 and -180.0 <= lon <= 180.0):
+        raise click.BadParameter(f"found '{text}'; wanted degrees, the latitude first")
+    return lat, lon
+
+
+@main.command(short_help="Where to stand for the next photos, and what will come out.")
+@click.option("--register", "register", metavar="R", required=True, type=FILE, help="The register, CSV or XLSX.")
+@click.option("--site", "site_id", metavar="S", help="Which site; may be left out where the register holds one only.")
+@click.option("--antenna", "antenna_ids", metavar="A", multiple=True, help="Only this antenna; may be repeated.")
+@click.option("--date", "day", metavar="D", type=click.DateTime(["%Y-%m-%d"]), help="Day whose light is given. [today]")
+@click.option("--photo", "photos", metavar="PHOTO", multiple=True, type=FILE, help="A photo that is there already.")
+@click.option("--estimates", metavar="E", type=FILE, help="estimates.json: what photos told already, not solved again.")
+@click.option("--landmarks", metavar="L", type=FILE, help="Landmarks, CSV: name, lat_deg, lon_deg, height_m, u95.")
+@click.option(
+    "--area", metavar="G", type=FILE, help="GeoJSON: polygons with stand: yes or no, obstacles with height_m."
+)
+@click.option(
+    "--lens",
+    "lenses",
+    metavar="MM",
+    multiple=True,
+    type=click.FloatRange(8, 3000),
+    help="A lens at hand, 35 mm equivalent; may be repeated. [26, 77, 120]",
+)
+@click.option(
+    "--max-distance",
+    metavar="M",
+    type=click.FloatRange(20.0, 3000.0),
+    default=250.0,
+    show_default=True,
+    help="Not further from the tower, metres.",
+)
+@click.option(
+    "--most",
+    "most",
+    metavar="N",
+    type=click.IntRange(1, 4),
+    default=3,
+    show_default=True,
+    help="Photos together at most.",
+)
+@click.option(
+    "--criterion",
+    type=click.Choice(["A", "D"]),
+    default="A",
+    show_default=True,
+    help="A: mean variance of the azimuths; D: generalised variance, the angles between sectors as well.",
+)
+@click.option(
+    "--sheet", metavar="HTML", type=_NEW_FILE, help="Write the field sheet, a page to print or keep on the phone."
+)
+@click.option("--gpx", metavar="GPX", type=_NEW_FILE, help="Write the standpoints (or the round trip) as GPX 1.1.")
+@click.option("--geojson", metavar="JSON", type=_NEW_FILE, help="Write the standpoints as GeoJSON.")
+@click.option("--trip", metavar="LIST", type=FILE, help="Instead: a round trip over a revisit.csv or estimates.json.")
+@click.option("--start", metavar="LAT,LON", callback=_position, help="With --trip: where it begins and ends.")
+@COSTS
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.pass_context
+def plan(
+    ctx: click.Context,
+    register: Path,
+    site_id: str | None,
+    antenna_ids: tuple[str, ...],
+    day: datetime | None,
+    photos: tuple[Path, ...],
+    estimates: Path | None,
+    landmarks: Path | None,
+    area: Path | None,
+    lenses: tuple[float, ...],
+    max_distance: float,
+    most: int,
+    criterion: str,
+    sheet: Path | None,
+    gpx: Path | None,
+    geojson: Path | None,
+    trip: Path | None,
+    start: tuple[float, float] | None,
+    costs: Path | None,
+    as_json: bool,
+) -> None:
+    """Plan a site's next photos: where to stand, with which lens, when, and the U95 to be expected.
+
+    The best one, two and three photos together, by the network's own forecast. Photos that are there already count:
+    give them with --photo, or what they told with --estimates. Cautions come first; local codes and licensed practice
+    come before any plan.
+
+    \b
+    Example:
+      photoaz plan --register register.csv --site HNT-204 --sheet field.html
+    """
+    from photoaz.register.load import load_register, require_sites
+
+    sites = require_sites(load_register(register))
+    if trip is not None:
+        _round_trip(sites, trip, start, gpx, as_json)
+        return
+    site = chosen_site(sites, site_id, register)
+    check_antennas(site, antenna_ids, register)
+    if photos and estimates:
+        raise InputError(Fault(file="--estimates", found="photos as well", wanted="--photo or --estimates, not both"))
+
+    made, solution = _planned(
+        site, antenna_ids, photos, estimates, landmarks, area, lenses, max_distance, most, criterion, day
+    )
+    worth = None if solution is None else _worth(site, solution, made, costs)
+    now = datetime.now(UTC)
+    from photoaz.report.plan_document import plan_document, plan_geojson, plan_gpx
+
+    if sheet is not None:
+        from photoaz.report.field_sheet import field_sheet_html
+
+        _write(sheet, field_sheet_html(made, now, worth))
+    if gpx is not None:
+        _write(gpx, plan_gpx(made, now))
+    if geojson is not None:
+        _write(geojson, json_text(plan_geojson(made)))
+    if as_json:
+        emit_json(plan_document(made, worth))
+    else:
+        emit(_text(made, worth))
+    if not made.standpoints:
+        say("no standpoint: nowhere that is allowed and near enough shows an antenna")
+        ctx.exit(NOTHING_DONE)
+
+
+def _planned(
+    site: Site,
+    antenna_ids: Sequence[str],
+    photos: Sequence[Path],
+    estimates: Path | None,
+    landmarks: Path | None,
+    area: Path | None,
+    lenses: Sequence[float],
+    max_distance: float,
+    most: int,
+    criterion: str,
+    day: datetime | None,
+) -> tuple[SitePlan, SiteSolution | None]:
+    from photoaz.geodesy.frames import EnuFrame
+    from photoaz.planning.area import load_area
+    from photoaz.planning.earlier import earlier_of_estimates
+    from photoaz.planning.kit import Kit
+    from photoaz.planning.landmarks import load_landmarks
+    from photoaz.planning.plan import plan_photos
+    from photoaz.planning.prospect import earlier_of_solution
+
+    frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
+    marks = load_landmarks(landmarks, frame) if landmarks else ()
+    where = load_area(area, frame) if area else None
+    solution, earlier = None, None
+    if photos:
+        solution, _ = solve(site, photos, None, None, None, None)
+        earlier = earlier_of_solution(solution)
+        for photo in solution.photos:
+            if photo.status == "rejected":
+                say(f"{photo.photo}: not used: {photo.reason}")
+    elif estimates:
+        earlier = earlier_of_estimates(estimates, site)
+        if earlier is None:
+            say(f"{estimates}: tells no azimuth of site '{site.site_id}'")
+    made = plan_photos(
+        site,
+        wanted=antenna_ids or None,
+        earlier=earlier,
+        landmarks=marks,
+        area=where,
+        kit=Kit(lenses_mm=tuple(lenses)) if lenses else Kit(),
+        farthest_m=max_distance,
+        most=most,
+        criterion="D" if criterion == "D" else "A",
+        day=date.today() if day is None else day.date(),
+    )
+    return made, solution
+
+
+def _worth(site: Site, solution: SiteSolution, made: SitePlan, costs: Path | None) -> SiteRevisit | None:
+    from photoaz.judgement.revisit import Costs
+    from photoaz.planning.worth import worth_of
+
+    if not made.standpoints:
+        return None
+    first = made.standpoints[0]
+    return worth_of(
+        site,
+        solution,
+        judge(site, solution),
+        made.together_u95_deg,
+        prices_of(costs) or Costs(),
+        distance_m=first.distance_m,
+        bearing_deg=first.bearing_from_tower_deg,
+    )
+
+
+def _text(made: SitePlan, worth: SiteRevisit | None) -> str:
+    from rich.console import Console
+
+    from photoaz.report.plan_table import print_plan
+
+    console = Console(file=sys.stdout)
+    with console.capture() as capture:
+        print_plan(made, console, worth)
+    return capture.get()
+
+
+def _round_trip(
+    sites: Sequence[Site], path: Path, start: tuple[float, float] | None, gpx: Path | None, as_json: bool
+) -> None:
+    from rich.console import Console
+
+    from photoaz.planning.earlier import sites_to_visit
+    from photoaz.planning.trip import trip_over
+    from photoaz.report.plan_document import trip_document, trip_gpx
+    from photoaz.report.plan_table import print_trip
+
+    stops, length_m = trip_over(sites_to_visit(path, {s.site_id: s for s in sites}), start)
+    if gpx is not None:
+        _write(gpx, trip_gpx(stops, datetime.now(UTC)))
+    if as_json:
+        emit_json(trip_document(stops, length_m))
+        return
+    console = Console(file=sys.stdout)
+    with console.capture() as capture:
+        print_trip(stops, length_m, console)
+    emit(capture.get())
+
+
+def _write(path: Path, text: str) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8")
+    say(f"wrote {path}")
