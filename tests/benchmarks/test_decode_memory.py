@@ -18,14 +18,18 @@ from PIL import Image
 pytestmark = pytest.mark.benchmark
 
 WIDTH, HEIGHT = 12_000, 8_400
+# VmHWM is of the process's own memory; ru_maxrss starts with the parent's
 SCRIPT = """
-import resource, sys, time
+import re, sys, time
+from pathlib import Path
 import cv2, numpy, pillow_heif
 from photoaz.photo import pixels
-before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+def most():
+    return int(re.search(r"VmHWM:\\s*(\\d+) kB", Path("/proc/self/status").read_text())[1]) / 1024
+before = most()
 start = time.perf_counter()
 getattr(pixels, sys.argv[2])(sys.argv[1], **({"reduced": int(sys.argv[3])} if sys.argv[3] != "1" else {}))
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, before / 1024, time.perf_counter() - start)
+print(most(), before, time.perf_counter() - start)
 """
 
 
@@ -45,12 +49,12 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return found
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="peak memory is asked of POSIX")
+@pytest.mark.skipif(sys.platform != "linux", reason="peak memory is asked of /proc")
 @pytest.mark.parametrize("name", ["baseline.jpg", "progressive.jpg", "photo.heic"])
 def test_peak_memory(photos: dict[str, Path], name: str) -> None:
     for function, reduced in (
-        *(("decode", n) for n in (1, 2, 4, 8)),
-        *(("decode_gray", n) for n in (1, 2, 4, 8)),
+        *(("decode", n) for n in (1, 2, 8)),
+        *(("decode_gray", n) for n in (1, 2, 8)),
         ("decode_small", 1),
     ):
         out = subprocess.run(
