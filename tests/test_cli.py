@@ -18,6 +18,7 @@ from PIL import Image
 import photoaz
 import photoaz.solve
 from photoaz.cli import main
+from photoaz.facts import LocalPhoto
 from photoaz.sample import sample_files
 from photoaz.solution import AntennaSolution, BudgetShare, EvidenceView, MissingView, PhotoSolution, SiteSolution
 
@@ -56,8 +57,10 @@ def solver(monkeypatch):
 
     def solve_site(site, photos, **options):
         calls.append({"site": site, "photos": list(photos), **options})
-        options["progress"]("north.jpg: reading")
-        used = [str(p) for p in photos if p.name not in rejects]
+        if "progress" in options:
+            options["progress"]("north.jpg: reading")
+        named = [(getattr(p, "path", p).name, p.name if isinstance(p, LocalPhoto) else str(p)) for p in photos]
+        used = [name for file, name in named if file not in rejects]
         views = tuple(
             EvidenceView(
                 photo=name,
@@ -87,10 +90,10 @@ def solver(monkeypatch):
             declination_deg=-16.2,
             declination_u95_deg=0.7,
             photos=tuple(
-                PhotoSolution(photo=str(p), status="used", heading_true_deg=301.0, heading_u95_deg=4.0)
-                if p.name not in rejects
-                else PhotoSolution(photo=str(p), status="rejected", reason="no focal length")
-                for p in photos
+                PhotoSolution(photo=name, status="used", heading_true_deg=301.0, heading_u95_deg=4.0)
+                if file not in rejects
+                else PhotoSolution(photo=name, status="rejected", reason="no focal length")
+                for file, name in named
             ),
             antennas=(
                 found if used else AntennaSolution(antenna_id="A1", status="not_found"),
@@ -115,7 +118,7 @@ def test_help_has_an_example(run, command):
 
 
 def test_commands_are_those_of_the_interface():
-    assert set(main.commands) == {"inspect", "estimate", "calibrate", "demo"}
+    assert {"inspect", "estimate", "audit", "calibrate", "demo", "report"} <= set(main.commands)
 
 
 @pytest.mark.parametrize(
@@ -515,7 +518,8 @@ def test_demo_copies_and_solves(run, solver, tmp_path):
     out = tmp_path / "photoaz-demo"
     assert {p.name for p in sample_files()} <= {p.name for p in out.iterdir()}
     assert json.loads((out / "estimates.json").read_text(encoding="utf-8"))["schema"] == "photoaz/estimates/1"
-    assert len(list((out / "overlays").glob("*.png"))) == len(solver.calls[0]["photos"])
+    assert len(list((out / "overlays").glob("*.jpg"))) == len(solver.calls[0]["photos"]) == 9
+    assert (out / "report/index.html").is_file()
     assert not solver.calls[0]["picks"]  # the antennas are found; picks only help out
     assert solver.calls[0]["controls"]
     assert "photoaz-demo" in result.stderr
@@ -527,22 +531,24 @@ def test_demo_writes_what_to_do_and_a_sheet_for_each_antenna(run, solver, tmp_pa
     header = (tmp_path / "d/revisit.csv").read_text(encoding="utf-8").splitlines()[0]
     assert header.startswith("rank,site_id,antenna_id,action")
     document = json.loads((tmp_path / "d/estimates.json").read_text(encoding="utf-8"))
-    names = {f"{a['antenna_id']}.html" for a in document["sites"][0]["antennas"]}
-    assert {p.name for p in (tmp_path / "d/sheets").iterdir()} == names
+    sheets = [a["sheet"] for a in document["sites"][0]["antennas"]]
+    assert all((tmp_path / "d" / sheet).read_text(encoding="utf-8").lower().startswith("<!doctype html>") for sheet in sheets)
+    assert len(set(sheets)) == len(sheets) == 2
     assert "expected_loss_now" in document["sites"][0]["revisit"]
 
 
 def test_demo_decides_at_the_risk_asked_for(run, solver, monkeypatch):
-    from photoaz.cli import site
+    from photoaz.audit import work
 
     asked = []
-    judge = site.judge
+    judge = work.judge_site
     monkeypatch.setattr(
-        site, "judge", lambda one, solution, risk=None: asked.append(risk) or judge(one, solution, risk)
+        work, "judge_site", lambda site, solution, days, risk: asked.append(risk) or judge(site, solution, days, risk)
     )
     assert run("demo", "--out", "d").exit_code == 0
     assert run("demo", "--out", "d", "--risk", "0.2").exit_code == 0
-    assert asked == [0.05, 0.2]
+    assert set(asked[:2]) == {0.05}
+    assert set(asked[2:]) == {0.2}
     assert run("demo", "--out", "d", "--risk", "0.5").exit_code == 2
 
 
@@ -558,8 +564,8 @@ def test_demo_runs_again_and_keeps_what_was_changed(run, solver, tmp_path):
     assert result.exit_code == 0
     json.loads(result.stdout)
     assert controls.read_text(encoding="utf-8") == "".join(changed)
-    assert len(solver.calls[1]["controls"]) == 1
-    assert len(solver.calls[1]["picks"]) == 1
+    assert len(solver.calls[-1]["controls"]) == 1
+    assert len(solver.calls[-1]["picks"]) == 1
     assert "controls.csv: changed since it was copied; kept as it is" in result.stderr
     assert (tmp_path / "d/register.csv").is_file()
 

@@ -149,7 +149,7 @@ def solve_task(task: SiteTask, *, memory: Memory | None = None, room: Darkroom |
                 local.append(LocalPhoto(name=photo.name, path=path, digest=photo.digest, record=record))
             if not local:
                 return SiteOutcome.none(task, "no photo of its site could be opened", failures)
-            solved = _solved(task, local, memory, room)
+            solved = solved_site(task, local, memory, room)
             presented = task.present(solved)
     except Exception as e:  # noqa: BLE001  one site's trouble must not end the audit of the others
         why = f"photoaz failed on site {task.site.site_id}: {type(e).__name__}: {e}"
@@ -172,8 +172,11 @@ def _memory(url: str, audit: str) -> Memory:
     return Store.open(url, audit, create=False).memory()
 
 
-def _solved(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory, room: Darkroom | None = None) -> Solved:
-    """All visits by themselves where there are several, and together what no turn parts."""
+def solved_site(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory, room: Darkroom | None = None) -> Solved:
+    """All visits by themselves where there are several, and together what no turn parts.
+
+    photos : the task's, opened. memory, room : as of `solve_task`.
+    """
     days = {p.name: None if p.record is None else day_taken(p.record) for p in photos}
     visits = visits_of(days)
     files = {p.name: p for p in photos}
@@ -205,9 +208,8 @@ def _solved(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory, room: 
         turns = tuple(turn for (v1, s1), (v2, s2) in pairwise(known) for turn in turns_between(s1, s2, v1, v2))
         last_turn = max((t.later for t in turns if t.turned), default=None)
         # what was there before an antenna turned says nothing of how it stands now
-        names = [
-            n for v in visits if last_turn is None or (v.first is not None and v.first >= last_turn) for n in v.photos
-        ]
+        since = [v for v in visits if last_turn is None or (v.first is not None and v.first >= last_turn)]
+        names = [name for v in since for name in v.photos]
     solution = solve(names, site)
     left = [name for name in files if name not in names]
     if left:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ from photoaz.cli.streams import emit, emit_json, json_text, say
 from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
+    from photoaz.audit.run import AuditInputs, Tally
     from photoaz.audit.store import Store
     from photoaz.report.results import Results
 
@@ -89,37 +91,75 @@ def audit(
     Example:
       photoaz audit archive --register register.csv --out audit-2026
     """
-    from photoaz.audit.executors import crew
-    from photoaz.audit.progress import progress
-    from photoaz.audit.run import run_audit
-    from photoaz.audit.store import Store
-    from photoaz.cli.inputs import about_run, audit_inputs
-    from photoaz.report.results import write_results
+    from photoaz.cli.inputs import audit_inputs
 
     given, faults = audit_inputs(paths, **options)
     for fault in faults:
         say(str(fault))
-    url = store or f"sqlite:///{out / STORE}"
-    audit_name = name or (out.resolve().name if store else "audit")
-    out.mkdir(parents=True, exist_ok=True)
-    opened = Store.open(url, audit_name)
-    note_store(out, store, audit_name)
+    place = StorePlace.at(out, store, name)
     try:
-        opened.begin_run(about_run(options, paths, given, faults))
-        with progress(quiet) as bar, crew(jobs or cores(), scheduler) as workers:
-            tally = run_audit(given, opened, workers, bar, keeper(out), (url, audit_name))
-            opened.end_run()
-            results = write_results(out, opened, bar)
+        tally, results = run(given, options, faults, out, place, jobs or cores(), scheduler, quiet)
     except KeyboardInterrupt:
         say("stopped; nothing that was finished is lost, and the same command goes on from here")
         ctx.exit(INTERRUPTED)
-    finally:
-        opened.close()
     show_results(results, as_json)
-    unusable = results.outcome.photos["unusable"]
-    if unusable or faults:
-        say(f"{unusable} of {tally.photos} photos could not be used; why: {out / 'failures.csv'}")
-        ctx.exit(SOME_UNUSABLE if tally.used else NOTHING_DONE)
+    exit_by_results(ctx, results, out, bool(faults), tally.used)
+
+
+@dataclass(frozen=True, slots=True)
+class StorePlace:
+    """Where an audit's store is. elsewhere: not in the folder of results."""
+
+    url: str
+    name: str
+    elsewhere: bool
+
+    @classmethod
+    def at(cls, out: Path, store: str | None = None, name: str | None = None) -> StorePlace:
+        """By the options --out, --store and --name."""
+        if store is None:
+            return cls(f"sqlite:///{out / STORE}", name or "audit", False)
+        return cls(store, name or out.resolve().name, True)
+
+
+def run(
+    given: AuditInputs,
+    options: Mapping[str, Any],
+    faults: Sequence[Fault],
+    out: Path,
+    place: StorePlace,
+    jobs: int,
+    scheduler: str | None,
+    quiet: bool,
+) -> tuple[Tally, Results]:
+    """An audit with all its results. options: as they were given, for the record."""
+    from photoaz.audit.executors import crew
+    from photoaz.audit.progress import progress
+    from photoaz.audit.run import run_audit
+    from photoaz.audit.store import Store
+    from photoaz.cli.inputs import about_run
+    from photoaz.report.results import write_results
+
+    out.mkdir(parents=True, exist_ok=True)
+    store = Store.open(place.url, place.name)
+    try:
+        note_store(out, place)
+        store.begin_run(about_run(options, given, faults))
+        with progress(quiet) as bar, crew(jobs, scheduler) as workers:
+            tally = run_audit(given, store, workers, bar, keeper(out), (place.url, place.name))
+            store.end_run()
+            return tally, write_results(out, store, bar)
+    finally:
+        store.close()
+
+
+def exit_by_results(ctx: click.Context, results: Results, out: Path, faulty: bool, used: int) -> None:
+    """Exit code 1 where some inputs could not be used, 2 where no photo could."""
+    photos = results.outcome.photos
+    if photos["unusable"]:
+        say(f"{photos['unusable']} of {photos['listed']} photos could not be used; why: {out / 'failures.csv'}")
+    if photos["unusable"] or faulty or not used:
+        ctx.exit(SOME_UNUSABLE if used else NOTHING_DONE)
 
 
 @main.command(short_help="The results of an audit again, from its store.")
@@ -156,17 +196,17 @@ def show_results(results: Results, as_json: bool) -> None:
     say(f"report: {results.report}")
 
 
-def note_store(out: Path, store: str | None, name: str) -> None:
+def note_store(out: Path, place: StorePlace) -> None:
     """Note where an audit's store is, without a password, where that is not in the folder of results itself."""
     note = out / NOTE
-    if store is None:
+    if not place.elsewhere:
         note.unlink(missing_ok=True)
         return
     from sqlalchemy import make_url
 
-    url = make_url(store)
-    plain = url.set(password=None).render_as_string(hide_password=False) if url.password else store
-    note.write_text(json_text({"store": plain, "name": name}), encoding="utf-8")
+    url = make_url(place.url)
+    plain = url.set(password=None).render_as_string(hide_password=False) if url.password else place.url
+    note.write_text(json_text({"store": plain, "name": place.name}), encoding="utf-8")
 
 
 def open_store(folder: Path) -> Store:

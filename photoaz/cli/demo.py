@@ -4,29 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import json
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from photoaz import __version__
+from photoaz.cli.audit import StorePlace, exit_by_results, run
 from photoaz.cli.group import COSTS, RISK, main
-from photoaz.cli.site import (
-    chosen_site,
-    draw_overlays,
-    exit_by_photos,
-    plan_of,
-    prices_of,
-    site_text,
-    solve,
-    write_sheets,
-)
-from photoaz.cli.streams import emit, emit_json, json_text, say
+from photoaz.cli.site import site_text
+from photoaz.cli.streams import emit, json_text, say
 from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    pass
+    from photoaz.audit.run import AuditInputs
+    from photoaz.audit.work import Solved
 
 _DEMO_MARK = ".photoaz-demo.json"
 
@@ -45,46 +37,62 @@ _DEMO_MARK = ".photoaz-demo.json"
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
 def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json: bool) -> None:
-    """Estimate the azimuths of an invented site whose photos come with photoaz. Needs no network.
+    """Audit an invented site whose photos come with photoaz. Needs no network.
 
-    Copies photos and tables into DIR, so that they can be looked at and changed, and writes estimates.json, the list of
-    what to do next (revisit.csv), overlay pictures and second-opinion sheets beside them. Run again, it takes the
-    tables as they then are.
+    Copies photos and tables into DIR, so that they can be looked at and changed, and audits them into DIR: the report
+    with a page for the site, results as tables and maps, what to do next (revisit.csv), pictures of what was found and
+    second-opinion sheets. Run again, it takes the tables as they then are, and works out what they change.
 
     \b
     Example:
       photoaz demo --out trial
     """
+    from photoaz.cli.inputs import audit_inputs
     from photoaz.register.load import load_register, require_sites
-    from photoaz.report.document import estimates_document
-    from photoaz.report.revisit import revisit_csv
     from photoaz.sample import sample_photos
 
-    prices = prices_of(costs)
     _copy_sample(out)
-    photos = sample_photos(out)
     register = out / "register.csv"
-    site = chosen_site(require_sites(load_register(register)), None, register)
+    require_sites(load_register(register))  # somebody may have changed it: then every fault of it matters here
     controls, picks = (path if (path := out / name).is_file() else None for name in ("controls.csv", "picks.csv"))
-    solution, judgements = solve(site, photos, controls, picks, None, None, risk)
-    plan = plan_of(site, solution, judgements, prices)
-    document = estimates_document([(site, solution, judgements)], datetime.now(UTC), [plan])
-    (out / "estimates.json").write_text(json_text(document), encoding="utf-8")
-    (out / "revisit.csv").write_text(revisit_csv([plan]), encoding="utf-8", newline="")
-    sheets = write_sheets(site, solution, judgements, plan, photos, out / "sheets")
-    overlays = draw_overlays(solution, judgements, photos, out / "overlays")
+    options: dict[str, Any] = {"register": register, "controls": controls, "picks": picks, "costs": costs}
+    options |= {"risk": risk, "sheets": "all"}
+    given, _ = audit_inputs([str(photo) for photo in sample_photos(out)], **options)
+    place = StorePlace.at(out)
+    tally, results = run(given, options, (), out, place, 1, None, False)
     if as_json:
-        emit_json(document)
+        emit((out / "estimates.json").read_text(encoding="utf-8"))
     else:
-        emit(site_text(solution, judgements, plan))
-    say(f"photos and tables: {out}")
-    say(f"results: {out / 'estimates.json'}")
-    say(f"what to do next: {out / 'revisit.csv'}")
-    if sheets:
-        say(f"second-opinion sheets to print: {out / 'sheets'}")
-    if overlays:
-        say(f"pictures of what was found and fitted: {out / 'overlays'}")
-    exit_by_photos(ctx, solution)
+        for solved in _solved(given, place):
+            emit(site_text(solved.solution, solved.judgements, solved.plan))
+        emit("\n" + results.outcome.text())
+    say(f"photos, tables and results: {out}")
+    say(f"the page to open: {results.report}")
+    exit_by_results(ctx, results, out, False, tally.used)
+
+
+def _solved(given: AuditInputs, place: StorePlace) -> list[Solved]:
+    """The sites again as the audit had them, for the table; everything costly is remembered."""
+    from photoaz.audit.run import site_task
+    from photoaz.audit.store import Store
+    from photoaz.audit.work import solved_site
+    from photoaz.facts import LocalPhoto
+
+    store = Store.open(place.url, place.name, create=False)
+    try:
+        run_of = store.last_run()
+        store.run_id = 0 if run_of is None else run_of[0]
+        out = []
+        for site in given.sites:
+            task = site_task(given, site, store.photos(site_id=site.site_id), store.log(site.site_id), None)
+            files = [
+                LocalPhoto(name=p.name, path=Path(p.file.url), digest=p.digest, record=p.record) for p in task.photos
+            ]
+            if files:
+                out.append(solved_site(task, files, store.memory()))
+        return out
+    finally:
+        store.close()
 
 
 def _copy_sample(out: Path) -> None:

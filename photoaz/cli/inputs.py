@@ -86,15 +86,14 @@ def audit_inputs(
     ), (*known.faults, *strangers)
 
 
-def about_run(
-    options: Mapping[str, Any], paths: Sequence[str], inputs: AuditInputs, faults: Sequence[Fault]
-) -> dict[str, Any]:
+def about_run(options: Mapping[str, Any], inputs: AuditInputs, faults: Sequence[Fault]) -> dict[str, Any]:
     """How a run was called and with what, for the store and the report; ready for JSON."""
     return {
         "command": shlex.join(["photoaz", *sys.argv[1:]]),
         "version": __version__,
         "libraries": libraries(),
-        "paths": list(paths),
+        "paths": list(inputs.paths),
+        "folder": str(Path.cwd()),
         "sites_in_register": len(inputs.sites),
         "inputs": [
             {"role": role, "name": str(path), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
