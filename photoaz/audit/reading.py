@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from photoaz import __version__
@@ -31,7 +32,7 @@ def read_photo(file: PhotoFile) -> KeptPhoto:
         data = fetch(file)
         record = read_record(Path(name), data)
         seen = print_of(name, data, record)
-        flags = photo_flags(record, seen, written=written_at(file))
+        flags = photo_flags(record, seen, written=written_at(file), now=datetime.now(UTC))
     except InputError as e:
         return unread(file, "; ".join(str(f) for f in e.faults))
     except Exception as e:  # noqa: BLE001  one file's trouble must not end the audit of the others

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from photoaz.audit.edits import Edits, edits_of
 from photoaz.audit.executors import Crew
-from photoaz.audit.files import PhotoFile, list_photos, shown
+from photoaz.audit.files import PhotoFile, is_url, list_photos, shown, unshown
 from photoaz.audit.placing import place_photos
 from photoaz.audit.progress import Progress
 from photoaz.audit.reading import facts_of, file_of, read_photo, unread
 from photoaz.audit.store import KeptPhoto, KeptSite, LogRow, Store
 from photoaz.audit.trust import Flag
 from photoaz.audit.work import Present, SiteOutcome, SitePhoto, SiteTask, solve_task
+from photoaz.errors import Fault, InputError
 from photoaz.judgement.revisit import Costs
 from photoaz.memory import fingerprint
 from photoaz.photo.calibration import Calibration
@@ -32,7 +34,7 @@ class AuditInputs:
     """What an audit is made from. paths: folders, files, lists and URLs. manifest: sites by photo name, as it says.
 
     overlays: pictures of 'all' photos, of those of sites with something 'flagged', or 'none'. sheets: of 'all'
-    antennas, of those 'flagged', or 'none'.
+    antennas, of those 'flagged', or 'none'. skip: folders, absolute, whose files are no part of the archive.
     """
 
     paths: tuple[str, ...]
@@ -47,6 +49,7 @@ class AuditInputs:
     costs: Costs | None = None
     overlays: str = "all"
     sheets: str = "flagged"
+    skip: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -103,8 +106,10 @@ def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress,
     progress.begin("reading photos", None)
     failed = 0
 
+    listing = list_photos(inputs.paths, note=progress.note)
+
     def tasks() -> Iterator[PhotoFile]:
-        for some in _batches(list_photos(inputs.paths, note=progress.note), LISTED_AT_ONCE):
+        for some in _batches((f for f in listing if not _within(f.url, inputs.skip)), LISTED_AT_ONCE):
             known = {shown(file.url): file for file in some}
             new = store.unread([(name, f.size, f.stamp) for name, f in known.items()])
             tally.photos += len(known)
@@ -117,6 +122,16 @@ def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress,
         tally.read += 1
         failed += kept.reason is not None
         progress.step(1, {"read": tally.read, "unreadable": failed})
+    if listing.n_passed_over:
+        kinds = ", ".join(f"{n} {suffix or 'without a suffix'}" for suffix, n in listing.passed_over.most_common(5))
+        progress.note(f"{listing.n_passed_over} files are no photos by their names: {kinds}")
+    if not tally.photos:
+        found = "no photo" + (f" among {listing.n_passed_over} files" if listing.n_passed_over else "")
+        raise InputError(Fault(file=", ".join(inputs.paths), found=found, wanted="photos, such as .jpg or .heic"))
+
+
+def _within(url: str, folders: tuple[str, ...]) -> bool:
+    return bool(folders) and not is_url(url) and os.path.abspath(url).startswith(folders)
 
 
 def _solve_all(
@@ -209,8 +224,8 @@ def site_task(
             for a in site.antennas
             if (rows := inputs.history.get((site.site_id, a.antenna_id)))
         },
-        controls=edits.with_controls(_rows_of(inputs.controls, used)),
-        picks=edits.with_picks(_rows_of(inputs.picks, used)),
+        controls=edits.with_controls(_rows_of(inputs.controls, used, photos)),
+        picks=edits.with_picks(_rows_of(inputs.picks, used, photos)),
         calibration=inputs.calibration,
         risk=inputs.risk,
         costs=inputs.costs,
@@ -229,11 +244,22 @@ def site_task(
     return replace(task, key=key)
 
 
-def _rows_of(index: PhotoIndex[Any] | None, photos: Sequence[SitePhoto]) -> tuple[Any, ...]:
-    """A table's rows about these photos, under the names that the photos have here."""
+def _rows_of(index: PhotoIndex[Any] | None, used: Sequence[SitePhoto], photos: Sequence[KeptPhoto]) -> tuple[Any, ...]:
+    """A table's rows about the photos used, under the names that the photos have here.
+
+    Rows about another copy of the same file are about this one.
+    """
     if index is None:
         return ()
-    return tuple(replace(row, photo=p.name) for p in photos for row in index.of(p.file.url))
+    copies: dict[str, list[str]] = {}
+    for p in photos:
+        if p.copy_of is not None and p.digest is not None:
+            copies.setdefault(p.digest, []).append(p.name)
+    rows: dict[Any, None] = {}
+    for one in used:
+        for name in (one.file.url, *map(unshown, copies.get(one.digest, ()))):
+            rows |= dict.fromkeys(replace(row, photo=one.name) for row in index.of(name))
+    return tuple(rows)
 
 
 def _batches(items: Iterable[Any], size: int) -> Iterator[list[Any]]:

@@ -673,8 +673,9 @@ def count_once(prints: Iterable[PhotoPrint], sites: Mapping[str, str | None] | N
     return tuple(out)
 
 
-def _worth(p: PhotoPrint) -> tuple[int, int, int, str]:
-    return -p.width_px * p.height_px, -p.tags, -p.n_bytes, p.photo
+def _worth(p: PhotoPrint) -> tuple[int, int, int, int, str]:
+    # of files that are the same the shorter name is mostly the first one: 'a.jpg' and 'copy of a.jpg'
+    return -p.width_px * p.height_px, -p.tags, -p.n_bytes, len(p.photo), p.photo
 
 
 def _repeat(one: PhotoPrint, kept: PhotoPrint, *, burst: bool) -> Repeat:
@@ -699,7 +700,7 @@ def _advantage(kept: PhotoPrint, one: PhotoPrint, bytes_: str) -> str:
         return f"has more pixels ({kept.width_px} x {kept.height_px}, not {one.width_px} x {one.height_px})"
     if kept.tags > one.tags:
         return "has more metadata"
-    return bytes_ if kept.n_bytes > one.n_bytes else "comes first by name"
+    return bytes_ if kept.n_bytes > one.n_bytes else "has the plainer name"
 
 
 def two_sites(prints: Sequence[PhotoPrint], sites: Mapping[str, str | None]) -> dict[str, Flag]:

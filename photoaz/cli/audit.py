@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from photoaz.report.results import Results
 
 STORE = "results.sqlite"
+#: folders of results with pictures in them
+OWN_FOLDERS = ("overlays", "sheets", "report")
 #: says where the store is, if it is elsewhere
 NOTE = "audit.json"
 _WHICH = click.Choice(["all", "flagged", "none"])
@@ -141,6 +143,8 @@ def run(
     from photoaz.report.results import write_results
 
     out.mkdir(parents=True, exist_ok=True)
+    # where the results lie within the archive, their pictures are none of its photos
+    given = replace(given, skip=tuple(os.path.join(os.path.abspath(out), name, "") for name in OWN_FOLDERS))
     store = Store.open(place.url, place.name)
     try:
         note_store(out, place)

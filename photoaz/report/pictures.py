@@ -10,10 +10,10 @@ from photoaz.judgement.common import common_mode_of_site
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.judgement.revisit import SiteRevisit
 from photoaz.photo.pixels import decode
+from photoaz.register.model import Site
 from photoaz.report.names import Unseen
 from photoaz.report.overlay import Encoding, Shown, draw_overlay
 from photoaz.report.sheet import best_view, crop_jpeg, sheet_html
-from photoaz.register.model import Site
 from photoaz.solution import SiteSolution
 
 

@@ -97,7 +97,7 @@ def test_tasks_are_taken_as_they_are_needed(pool: Crew) -> None:
 
 
 def test_an_error_in_a_worker_is_not_swallowed(pool: Crew) -> None:
-    with pytest.raises(ValueError, match="task 0"):
+    with pytest.raises(ValueError, match=r"task \d"):
         list(pool.do(fails, range(3)))
     assert [d.result for d in pool.do(square, [3])] == [9]
 
