@@ -1,0 +1,69 @@
+"""Hours of light against published positions of the sun."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from photoaz.planning.kit import Kit
+from photoaz.planning.light import SUN_CAUTION, light_of, year_of
+from photoaz.planning.scene import aimed, scene_of
+
+# Reda and Andreas, NREL/TP-560-34302 (2008), appendix A.5: 2003-10-17, 12:30:30 at UTC-7, 39.742476 N 105.1786 W:
+# zenith 50.11162, azimuth 194.34024 degrees
+PUBLISHED = datetime(2003, 10, 17, 19, 30, 30, tzinfo=UTC)
+LAT, LON, AZIMUTH, ELEVATION = 39.742476, -105.1786, 194.34024, 90.0 - 50.11162
+# NREL's spa.c (2014), its table of 512 rows: 1910-03-15 03:30 UTC, 36.840556 S 174.74 E
+SOUTH = (datetime(1910, 3, 15, 3, 30, tzinfo=UTC), -36.840556, 174.74, 298.894756, 90.0 - 53.637925)
+
+
+def stand_towards(site, heading_deg, pitch_deg=20.0, lens_mm=26.0):
+    scene = scene_of(site)
+    stand = aimed("x", scene, np.array([50.0, 0.0]), Kit(), lens_mm)
+    return replace(stand, attitude_rad=np.radians([heading_deg, pitch_deg, 0.0]))
+
+
+def holds(windows, when) -> bool:
+    return any(w.start <= when <= w.end for w in windows)
+
+
+@pytest.mark.parametrize(
+    ("when", "lat", "lon", "azimuth", "elevation"), [(PUBLISHED, LAT, LON, AZIMUTH, ELEVATION), SOUTH]
+)
+def test_sun_where_it_is_published(site, when, lat, lon, azimuth, elevation) -> None:
+    day = (when + timedelta(hours=lon / 15.0)).date()
+    behind = light_of(stand_towards(site, azimuth + 180.0), lat, lon, day, 26.0)
+    assert holds(behind.up, when)
+    assert holds(behind.behind, when)
+    assert not holds(behind.in_frame, when)
+    into = light_of(stand_towards(site, azimuth, elevation), lat, lon, day, 26.0)
+    assert holds(into.in_frame, when)
+    assert not holds(into.behind, when)
+    assert holds(into.control, when)
+
+
+def test_a_window_s_middle_is_where_the_sun_is_published(site) -> None:
+    """Shifted so that the window about the published moment is short: its middle lies within half an hour of it."""
+    light = light_of(stand_towards(site, AZIMUTH, ELEVATION, 77.0), LAT, LON, PUBLISHED.date(), 77.0)
+    (window,) = light.in_frame
+    assert abs((window.start + (window.end - window.start) / 2) - PUBLISHED) < timedelta(minutes=30)
+    # ten minutes' step: the sun's azimuth there moves by 0.3 degrees a minute at most
+    assert window.middle_azimuth_deg == pytest.approx(AZIMUTH, abs=6.0)
+    assert window.middle_elevation_deg == pytest.approx(ELEVATION, abs=2.0)
+
+
+def test_polar_night_and_midnight_sun(site) -> None:
+    stand = stand_towards(site, 180.0)
+    winter, summer = year_of(stand, 69.65, 18.96, (date(2026, 12, 21), date(2026, 6, 21)), 26.0)
+    assert winter.up == ()
+    assert winter.behind == ()
+    (up,) = summer.up
+    assert up.end - up.start == timedelta(hours=24)
+
+
+def test_the_caution_is_said(site) -> None:
+    assert "Never look at the sun" in SUN_CAUTION
+    assert "optics" in SUN_CAUTION
