@@ -122,7 +122,7 @@ def given_by(store: Store, folder: Path) -> Callable[[], Given]:
         if run is None:
             raise InputError(Fault(file=folder, found="an audit that never ran", wanted="one that did"))
         about = run[1]
-        files: dict[str, Path] = {}
+        files: dict[str, Any] = {}
         notes: list[str] = []
         for one in about.get("inputs", ()):
             path = _found(str(one["name"]), about, folder)

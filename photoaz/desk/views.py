@@ -47,6 +47,7 @@ def edits_view(now: SiteNow) -> dict[str, Any]:
     return {
         "picks": [_pick(p, edits) for p in now.task.picks],
         "controls": [_control(c, edits) for c in now.task.controls],
+        "lines": _lines(now),
         "excluded": {name: {"who": e.who, "at": e.at, "note": e.note} for name, e in (edits.excluded or {}).items()},
         "changed": sorted(edits.changed),
         "decisions": [
@@ -196,6 +197,19 @@ def _control(c: Control, edits: Edits) -> dict[str, Any]:
         "u95": c.u95,
         "here": control_slot(c) in mine,
     }
+
+
+def _lines(now: SiteNow) -> list[dict[str, Any]]:
+    """Plumb lines that rolls were told from, the latest of each photo."""
+    rolls = {c.photo: c.value_deg for c in now.edits.controls if c.kind == "roll"}
+    names = {p.digest: p.name for p in now.photos}
+    out: dict[str, dict[str, Any]] = {}
+    for row in standing_rows(now.log)[0]:
+        line = row.body.get("line_px")
+        photo = names.get(row.digest, row.photo)
+        if row.kind == "control" and line and photo is not None and rolls.get(photo) == row.body.get("value_deg"):
+            out[photo] = {"photo": photo, "line_px": line}
+    return list(out.values())
 
 
 def _landmarks(now: SiteNow) -> list[dict[str, Any]]:

@@ -1,0 +1,69 @@
+// Elements without markup in strings: text stays text, whatever a register or a file's name holds.
+
+const SVG = "http://www.w3.org/2000/svg";
+
+function fill(node, attributes, children) {
+  for (const [name, value] of Object.entries(attributes || {})) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (name === "value" || name === "checked" || name === "disabled" || name === "open") node[name] = value;
+    else node.setAttribute(name, value === true ? "" : String(value));
+  }
+  for (const child of children.flat(Infinity)) {
+    if (child === null || child === undefined || child === false) continue;
+    node.append(child instanceof Node ? child : String(child));
+  }
+  return node;
+}
+
+export const h = (tag, attributes, ...children) => fill(document.createElement(tag), attributes, children);
+export const s = (tag, attributes, ...children) => fill(document.createElementNS(SVG, tag), attributes, children);
+
+/** Fill a place anew; whoever had the keyboard there keeps it (elements with the same data-key). */
+export function show(place, ...children) {
+  const active = document.activeElement;
+  const key = active && place.contains(active) ? active.dataset.key : null;
+  place.replaceChildren(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
+  if (key) place.querySelector(`[data-key="${CSS.escape(key)}"]`)?.focus({ preventScroll: true });
+}
+
+export const wrap = (deg) => ((((deg + 180) % 360) + 360) % 360) - 180;
+export const azimuth = (deg) => {
+  if (deg === null || deg === undefined) return "–";
+  const text = ((deg % 360) + 360).toFixed(1);
+  return `${(Number(text) % 360).toFixed(1)}°`;
+};
+export const plain = (value, decimals = 1) => (value === null || value === undefined ? "–" : value.toFixed(decimals));
+export const signed = (value, decimals = 1) => (value === null || value === undefined ? "–" : `${value >= 0 ? "+" : "−"}${Math.abs(value).toFixed(decimals)}°`);
+export const number = (value) => new Intl.NumberFormat("en-GB").format(value).replaceAll(",", "\u202f");
+
+/** Names without what all of them begin with: 'QLB-014-C1' is 'C1' where all are of QLB-014. */
+export function shortNames(names) {
+  const out = new Map(names.map((n) => [n, n]));
+  if (names.length < 2) {
+    return out;
+  }
+  let common = names[0];
+  for (const name of names) while (!name.startsWith(common)) common = common.slice(0, -1);
+  const cut = Math.max(common.lastIndexOf("-"), common.lastIndexOf("_"), common.lastIndexOf("/"), common.lastIndexOf(" ")) + 1;
+  for (const name of names) if (name.length > cut) out.set(name, name.slice(cut));
+  return out;
+}
+
+/** '2026-05-14 09:21' of an ISO time in UTC, by this machine's clock. */
+export function moment(iso) {
+  const t = new Date(iso);
+  const two = (n) => String(n).padStart(2, "0");
+  return `${t.getFullYear()}-${two(t.getMonth() + 1)}-${two(t.getDate())} ${two(t.getHours())}:${two(t.getMinutes())}`;
+}
+
+const live = () => document.getElementById("live");
+
+/** Said by screen readers, and seen at the foot of the page. */
+export function say(text, kind = "") {
+  const place = live();
+  place.className = kind;
+  place.textContent = text;
+  clearTimeout(say.timer);
+  if (kind !== "wrong") say.timer = setTimeout(() => (place.textContent = ""), 12000);
+}
