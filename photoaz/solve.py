@@ -169,7 +169,6 @@ def solve_site(
         except (UnusablePhotoError, InputError) as e:
             rejected[name] = _rejected(name, str(e), records, sights)
     facts = _without_poor_views(facts, sights)
-    north0 = next(iter(norths.values()), None)
     result: Chosen | None = None
     if facts:
         site_sigma = site.position_u95_m / RADIUS_95
@@ -187,7 +186,30 @@ def solve_site(
         except AdjustmentError as e:
             for f in facts:
                 rejected[f.name] = _rejected(f.name, f"the site's adjustment failed: {e}", records, sights)
+    return solution_of(site, result, names, rejected, antennas, records, norths, sights)
+
+
+def solution_of(
+    site: Site,
+    result: Chosen | None,
+    names: Sequence[str],
+    rejected: Mapping[str, PhotoSolution],
+    antennas: Sequence[Antenna],
+    records: Mapping[str, PhotoRecord],
+    norths: Mapping[str, Declination],
+    sights: Mapping[str, Sighted],
+    *,
+    outlook: bool = True,
+) -> SiteSolution:
+    """What an adjusted site says of photos (`names`, in this order) and antennas.
+
+    result : None where no photo could be used; then all are in `rejected`. records, norths, sights : per photo that was
+    looked at. outlook : also what limits the azimuths, what to bring next and weak points, beside their joint
+    covariance; without, it takes less time.
+    """
+    frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
     photo_solutions, antenna_solutions = _report(result, names, rejected, antennas, frame, records, norths, sights)
+    north0 = next(iter(norths.values()), None)
     solution = SiteSolution(
         site_id=site.site_id,
         lat_deg=site.lat_deg,
@@ -197,20 +219,24 @@ def solve_site(
         photos=photo_solutions,
         antennas=antenna_solutions,
     )
-    return solution if result is None else _with_outlook(solution, result)
+    if result is None:
+        return solution
+    covariance = azimuth_covariance_rad2(result) * np.degrees(1.0) ** 2
+    solution = replace(
+        solution,
+        azimuth_ids=result.network.layout.antennas,
+        azimuth_covariance_deg2=tuple(tuple(float(v) for v in row) for row in covariance),
+    )
+    return _with_outlook(solution, result) if outlook else solution
 
 
 def _with_outlook(solution: SiteSolution, result: Chosen) -> SiteSolution:
-    """The solution with the joint covariance of its azimuths, and with what limits them and what to bring next."""
+    """The solution with what limits its azimuths and what to bring next."""
     estimated = {a.antenna_id: a.budget for a in solution.antennas if a.azimuth_true_deg is not None}
     per_antenna, whole = next_evidence(result, estimated)
-    names = result.network.layout.antennas
-    covariance = azimuth_covariance_rad2(result) * np.degrees(1.0) ** 2
     return replace(
         solution,
         antennas=tuple(replace(a, next_evidence=per_antenna.get(a.antenna_id)) for a in solution.antennas),
-        azimuth_ids=names,
-        azimuth_covariance_deg2=tuple(tuple(float(v) for v in row) for row in covariance),
         next_evidence=whole,
         weak_points=weak_points(result.observations, result.adjusted, result.network.layout, _u95_rad(solution)),
     )
