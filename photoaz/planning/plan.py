@@ -26,7 +26,7 @@ from photoaz.planning.prospect import (
     u95_linear_rad,
     with_rows,
 )
-from photoaz.planning.scene import Landmark, Scene, Stand, foreseen_views, in_frame, scene_of
+from photoaz.planning.scene import Landmark, Scene, foreseen_views, scene_of
 from photoaz.planning.standpoints import (
     FARTHEST_M,
     Candidate,
@@ -338,8 +338,3 @@ def _notes(plan: SitePlan, scene: Scene, given_landmarks: int) -> tuple[str, ...
         "a telephone's position and compass. Views from behind are not counted on."
     )
     return tuple(out)
-
-
-def stand_shows(scene: Scene, stand: Stand, name: str) -> bool:
-    """Whether an antenna's middle is in a photo's frame."""
-    return bool(in_frame(stand, scene.places_m[name][None])[1][0])

@@ -23,7 +23,7 @@ Array = NDArray[Any]
 
 #: distances tried, over the height of the antennas above the camera, and bearings besides those of the sectors
 DISTANCES = (0.7, 1.0, 1.4, 2.0, 2.8)
-BEARINGS = 18
+BEARINGS = 12
 #: nearer than this, and than this share of the height, nobody stands: things fall and slide, and no photo from so near
 #: was held against what it gave. Further nobody is sent, metres
 NEAREST_M, NEAREST_OUT_PER_UP, FARTHEST_M = 20.0, 0.7, 250.0

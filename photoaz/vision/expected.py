@@ -19,7 +19,6 @@ from photoaz.vision.box import N_PARAMETERS, Sighting, views_of
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum
 from photoaz.vision.fit import (
     _NO_PATCH,
-    _SETTLE_SAMPLES,
     BLUR_PX,
     Minimum,
     Prior,
@@ -63,6 +62,8 @@ class Shades:
     blur_px: float = BLUR_PX
 
 
+#: samples of an edge at most, and px between them at least: as many as a fit has, for fewer tell another story
+_SAMPLES = (40, 1.5)
 #: distances between outline and inner edge that weights are worked out for, px
 _APART_PX = np.concatenate([np.linspace(0.0, 8.0, 33), [1e3]])
 
@@ -149,7 +150,7 @@ def expected_information(
     nothing = np.zeros((N_PARAMETERS, N_PARAMETERS))
     tasks = [Task(_NO_PATCH, Prior(th, nothing, float(w)), None) for th, w in zip(theta, width_m, strict=True)]
     boxes = _Boxes.of(tasks, list(range(len(tasks))), list(theta), np.full(len(tasks), s.blur_px))
-    seen = _see(sighting, boxes, *_SETTLE_SAMPLES)
+    seen = _see(sighting, boxes, *_SAMPLES)
     n = len(seen.boxes)
     if not n or not len(seen.samples):
         return out

@@ -178,4 +178,5 @@ def test_a_plan_is_interactive(each: int, marks: int) -> None:
         f"{cpu / reference:.1f} times the reference ({reference:.2f} s); {len(made.standpoints)} standpoints"
     )
     assert len(made.standpoints) == 3
-    assert cpu <= 3.0 or cpu / reference <= 30.0
+    # 3 s on a machine whose reference takes 0.12 s; on a slower one as many times its own
+    assert cpu <= 3.0 or cpu / reference <= 25.0
