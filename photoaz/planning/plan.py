@@ -317,7 +317,14 @@ def _notes(plan: SitePlan, scene: Scene, given_landmarks: int) -> tuple[str, ...
             said += f", from {nearest.distance_m:.0f} m {nearest.u95_deg:.1f}°"
         if best.distance_m > habit.distance_m and (best.u95_deg or 0.0) < 0.95 * (habit.u95_deg or 0.0):
             said += f", from {best.distance_m:.0f} m {best.u95_deg:.1f}°: farther out is better here"
-        out.append(f"{said}. A position's error turns a bearing the more, the nearer one stands.")
+        if (nearest.u95_deg or 0.0) > (habit.u95_deg or 0.0):
+            why = "A position's error turns a bearing the more, the nearer one stands."
+        else:
+            why = (
+                "Nearer is not worse here: where the antennas stand about the axis is known so well that the photo "
+                "itself tells where it was taken. Habit has safety on its side."
+            )
+        out.append(f"{said}. {why}")
     near = [s for s in plan.standpoints if s.distance_m < 0.95 * max(PRACTICE_LEAST_M, plan.height_m)]
     if near:
         which = ", ".join(str(s.rank) for s in near)

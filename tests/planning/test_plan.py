@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -75,6 +76,23 @@ def test_common_practice_stands_beside_it(plan) -> None:
     # the forecast agrees with the reasons of the habit: nearer is worse, for photos and for sights by eye
     assert all(p.u95_deg > habit.u95_deg and p.sight_u95_deg > habit.sight_u95_deg for p in nearer)
     assert "no source" in plan.notes[0]
+
+
+def test_habit_may_be_beaten_where_the_forecast_shows_it(make_site) -> None:
+    """Surveyed offsets: the picture of the head then tells by itself where it was taken from (a resection)."""
+    site = make_site(up_m=29.5, offset_east_m=0.0, offset_north_m=0.0)
+    round_ = [(1.6 * np.sin(a), 1.6 * np.cos(a)) for a in np.radians([0.0, 120.0, 240.0])]
+    known = tuple(
+        replace(a, offset_east_m=float(e), offset_north_m=float(n))
+        for a, (e, n) in zip(site.antennas, round_, strict=True)
+    )
+    made = plan_photos(replace(site, antennas=known), kit=Kit(lenses_mm=(77.0, 120.0)), day=DAY, most=1)
+    unknown = plan_photos(make_site(up_m=29.5), kit=Kit(lenses_mm=(77.0, 120.0)), day=DAY, most=1)
+    assert made.profile[0].u95_deg < 0.7 * unknown.profile[0].u95_deg
+    assert ("Nearer is not worse" in " ".join(made.notes)) == (
+        made.profile[0].u95_deg <= next(p.u95_deg for p in made.profile if p.practice)
+    )
+    assert "Nearer is not worse" not in " ".join(unknown.notes)
 
 
 def test_what_is_forbidden_is_kept(site) -> None:
