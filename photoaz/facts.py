@@ -471,29 +471,12 @@ def measured_again(
     f: PhotoFacts, looking: Looking, antennas: Mapping[str, AntennaFacts], result: Chosen, memory: Memory
 ) -> PhotoFacts:
     """A photo's boxes measured from what a first adjustment expects of them."""
-    x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
-    pi, si = layout.photo(f.name), layout.site()
+    x, layout = result.adjusted.x, result.network.layout
+    pi = layout.photo(f.name)
     camera = replace(f.camera, f_px=f.camera.f_px * float(np.exp(x[pi[6]])))
-    sigma = np.sqrt(np.diag(cov))
-    expectations: dict[str, Expectation] = {}
-    for name in looking.expectations:
-        if name not in f.boxes:
-            continue
-        ai = layout.antenna(name)
-        delta = np.append(x[ai[3:5]] + x[si], x[ai[5]]) - x[pi[3:6]]
-        distance = float(np.linalg.norm(delta))
-        along = np.zeros(len(x))
-        along[ai[3:6]], along[si], along[pi[3:6]] = delta / distance, delta[:2] / distance, -delta / distance
-        along[pi[6]] = -distance  # what matters is focal length over distance
-        expectations[name] = _expectation(
-            replace(camera, f_relative_sigma=0.0),
-            antennas[name],
-            (float(x[pi[1]]), float(sigma[pi[1]])),
-            (float(x[pi[2]]), float(sigma[pi[2]])),
-            distance,
-            float(np.sqrt(along @ cov @ along)) / distance + 0.01,
-            design_off_rad=antennas[name].design_rad - float(x[pi[0]]),
-        )
+    expectations = {
+        name: _expected(f.name, camera, antennas[name], result) for name in looking.expectations if name in f.boxes
+    }
     names = list(expectations)
     modes = [f.boxes[n] for n in names]
     again: list[tuple[BoxMode, ...]] = recall(
@@ -508,6 +491,73 @@ def measured_again(
     verticals = None if f.verticals is None else f.verticals.at_focal(float(x[pi[6]]))
     return replace(
         f, camera=camera, ln_focal=f.ln_focal - float(x[pi[6]]), start=start, boxes=boxes, verticals=verticals
+    )
+
+
+def _expected(photo: str, camera: Camera, antenna: AntennaFacts, result: Chosen) -> Expectation:
+    """Of an antenna in a photo, after an adjustment in which both take part. camera: with the adjusted focal length."""
+    x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
+    pi, si, ai = layout.photo(photo), layout.site(), layout.antenna(antenna.name)
+    sigma = np.sqrt(np.diag(cov))
+    delta = np.append(x[ai[3:5]] + x[si], x[ai[5]]) - x[pi[3:6]]
+    distance = float(np.linalg.norm(delta))
+    along = np.zeros(len(x))
+    along[ai[3:6]], along[si], along[pi[3:6]] = delta / distance, delta[:2] / distance, -delta / distance
+    along[pi[6]] = -distance  # what matters is focal length over distance
+    return _expectation(
+        replace(camera, f_relative_sigma=0.0),
+        antenna,
+        (float(x[pi[1]]), float(sigma[pi[1]])),
+        (float(x[pi[2]]), float(sigma[pi[2]])),
+        distance,
+        float(np.sqrt(along @ cov @ along)) / distance + 0.01,
+        design_off_rad=antenna.design_rad - float(x[pi[0]]),
+    )
+
+
+def with_pick(
+    f: PhotoFacts, picture: Picture, spot: Spot, antenna: AntennaFacts, result: Chosen, memory: Memory
+) -> PhotoFacts:
+    """A photo's facts with one antenna measured where a person says, expected as a solved site has it; the rest stays.
+
+    Raises InputError where the photo cannot be decoded, UnusablePhotoError where nothing can be fitted there.
+    """
+    if antenna.name not in result.network.layout.antennas:
+        raise UnusablePhotoError(f"{antenna.name} was in no photo until now")
+    expectation = _expected(f.name, f.camera, antenna, result)
+    looking = Looking(picture, (spot,), {spot.antenna_id: expectation})
+    measured: list[tuple[BoxMode, ...]] = recall(
+        memory,
+        "boxes",
+        (looking,),
+        list[tuple[BoxMode, ...]],
+        lambda: measure_boxes(list(looking.looks().values()), [expectation]),
+    )
+    if not measured[0]:
+        raise UnusablePhotoError(f"{spot.antenna_id} cannot be fitted where it was marked")
+    return replace(f, boxes={**f.boxes, spot.antenna_id: measured[0]})
+
+
+def with_controls(
+    f: PhotoFacts, photo: GatheredPhoto, standing: Standing, frame: EnuFrame, picture: Picture, result: Chosen
+) -> PhotoFacts:
+    """A solved photo's facts with other controls. photo, standing: as they are with them. Raises as `sights_of`."""
+    x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
+    pi = layout.photo(f.name)
+    attitude = Attitude(value_rad=x[pi[:3]].copy(), sigma_rad=np.sqrt(np.diag(cov)[pi[:3]]))
+    sights = sights_of(photo.controls, photo.record, f.camera, frame, attitude, picture.grey())
+    level = Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll")
+    return replace(
+        f,
+        headings=standing.headings,
+        pitches=standing.pitches,
+        rolls=standing.rolls or (level,),
+        standpoints=_standpoints(photo, frame) or f.standpoints,
+        landmarks=sights.landmarks,
+        bearings=sights.bearings,
+        directions=sights.directions,
+        shadows=sights.shadows,
+        notes=sights.notes,
     )
 
 

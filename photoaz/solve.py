@@ -25,6 +25,8 @@ from photoaz.facts import (
     open_photo,
     photo_facts_of,
     standing_of,
+    with_controls,
+    with_pick,
 )
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
@@ -108,6 +110,7 @@ def solve_site(
     progress: Callable[[str], None] | None = None,
     memory: Memory | None = None,
     room: Darkroom | None = None,
+    bench: Bench | None = None,
 ) -> SiteSolution:
     """Azimuths of a site's antennas from its photos.
 
@@ -118,7 +121,7 @@ def solve_site(
     folders, for paths relative to them).
     calibration : interior orientation for all photos, else from each one's metadata. antenna_ids : only these.
     progress : called with a line of text before each photo. memory : of what was worked out before; room : with photos
-    that were decoded before; results are the same with or without.
+    that were decoded before; results are the same with or without. bench : left with what `solve_again` needs.
 
     Returns
     -------
@@ -186,7 +189,99 @@ def solve_site(
         except AdjustmentError as e:
             for f in facts:
                 rejected[f.name] = _rejected(f.name, f"the site's adjustment failed: {e}", records, sights)
+    if bench is not None:
+        bench.last = (
+            None if result is None else _Last(site, antennas, seen, sights, rejected, names, wanted, head, result)
+        )
+        bench.tables = tuple(controls), tuple(picks)
     return solution_of(site, result, names, rejected, antennas, records, norths, sights)
+
+
+@dataclass(frozen=True, slots=True)
+class _Last:
+    """A solved site, as `solve_site` left it."""
+
+    site: Site
+    antennas: Sequence[Antenna]
+    seen: Sequence[_Seen]
+    sights: Mapping[str, Sighted]
+    rejected: Mapping[str, PhotoSolution]
+    names: Sequence[str]
+    wanted: Mapping[str, AntennaFacts]
+    head: Head
+    result: Chosen
+
+
+@dataclass(slots=True)
+class Bench:
+    """What lies ready after a site was solved, for whoever changes one thing and wants to see at once what it does."""
+
+    last: _Last | None = None
+    tables: tuple[tuple[Control, ...], tuple[Pick, ...]] = ((), ())
+
+
+@_one_thread
+def solve_again(
+    bench: Bench, *, controls: Sequence[Control] = (), picks: Sequence[Pick] = (), memory: Memory | None = None
+) -> SiteSolution | None:
+    """A site solved again after a change of marks and controls: a draft, in a fraction of the time.
+
+    Only what was marked anew is measured, as the last solution expects it, and everything is adjusted once. Naming and
+    all other outlines stay as they were, and nothing is said of what to bring next. What `solve_site` then gives
+    differs by little, but it does differ.
+
+    Parameters
+    ----------
+    bench : of the last `solve_site` of the same site and photos. controls, picks : as they are now, by the photos'
+        names.
+
+    Returns
+    -------
+    SiteSolution, or None where the change is too large for this: a mark taken away, an antenna that was in no photo.
+    """
+    last, kept = bench.last, memory or Forgetful()
+    if last is None:
+        return None
+    frame = EnuFrame(lat_deg=last.site.lat_deg, lon_deg=last.site.lon_deg, height_m=0.0)
+    facts = {f.name: f for f in last.result.network.photos}
+    sights = dict(last.sights)
+    old_picks = {(p.photo, p.antenna_id): p for p in bench.tables[1]}
+    new_picks = {(p.photo, p.antenna_id): p for p in picks}
+    if old_picks.keys() - new_picks.keys() or any(p.absent for p in {*picks} - {*bench.tables[1]}):
+        return None
+    seen = {s.standing.name: s for s in last.seen}
+    try:
+        for (name, antenna), pick in new_picks.items():
+            if old_picks.get((name, antenna)) == pick:
+                continue
+            if name not in facts or antenna not in last.wanted:
+                return None
+            spot = Spot(
+                antenna_id=antenna,
+                corners_px=None if pick.corners_px is None else np.array(pick.corners_px, float),
+                seed_px=None if pick.seed_px is None else np.array(pick.seed_px, float),
+                exact=pick.exact,
+                picked=True,
+            )
+            facts[name] = with_pick(facts[name], seen[name].picture, spot, last.wanted[antenna], last.result, kept)
+            rest = tuple(s for s in sights[name].spots if s.antenna_id != antenna)
+            sights[name] = replace(sights[name], spots=(*rest, spot))
+        for name in {c.photo for c in {*controls} ^ {*bench.tables[0]}}:
+            if name not in facts:
+                return None
+            photo = replace(seen[name].photo, controls=tuple(c for c in controls if c.photo == name))
+            north = declination_at(photo.record, last.site)
+            standing = standing_of(name, photo, frame, north)
+            facts[name] = with_controls(facts[name], photo, standing, frame, seen[name].picture, last.result)
+        network = _network(list(facts.values()), last.wanted, last.site.position_u95_m / RADIUS_95, last.head)
+        result = choose_and_adjust(network)
+    except (UnusablePhotoError, InputError, AdjustmentError):
+        return None
+    records = {name: s.photo.record for name, s in seen.items()}
+    norths = {name: n for name, r in records.items() if (n := declination_at(r, last.site)) is not None}
+    return solution_of(
+        last.site, result, last.names, last.rejected, last.antennas, records, norths, sights, outlook=False
+    )
 
 
 def solution_of(

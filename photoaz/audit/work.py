@@ -9,7 +9,7 @@ from datetime import date
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from photoaz.audit.files import PhotoFile, local_copy
 from photoaz.audit.store import Store
@@ -27,6 +27,9 @@ from photoaz.photo.record import PhotoRecord
 from photoaz.register.history import ReadingHistory, notes_at, site_at
 from photoaz.register.model import Control, Pick, Site
 from photoaz.solution import AntennaSolution, SiteSolution
+
+if TYPE_CHECKING:
+    from photoaz.solve import Bench
 
 # ---------------------------------------------------------------------------------------------------------------------
 # Solving
@@ -128,10 +131,12 @@ class SiteOutcome:
         )
 
 
-def solve_task(task: SiteTask, *, memory: Memory | None = None, room: Darkroom | None = None) -> SiteOutcome:
+def solve_task(
+    task: SiteTask, *, memory: Memory | None = None, room: Darkroom | None = None, bench: Bench | None = None
+) -> SiteOutcome:
     """Solve, judge and present a site. Never raises for what is wrong with photos or with photoaz itself.
 
-    memory, room : of whoever solves a site again and again; else the store's, and none.
+    memory, room, bench : of whoever solves a site again and again; else the store's, and none.
     """
     if memory is None:
         memory = Forgetful() if task.store is None else _memory(*task.store)
@@ -149,19 +154,24 @@ def solve_task(task: SiteTask, *, memory: Memory | None = None, room: Darkroom |
                 local.append(LocalPhoto(name=photo.name, path=path, digest=photo.digest, record=record))
             if not local:
                 return SiteOutcome.none(task, "no photo of its site could be opened", failures)
-            solved = solved_site(task, local, memory, room)
+            solved = solved_site(task, local, memory, room, bench)
             presented = task.present(solved)
     except Exception as e:  # noqa: BLE001  one site's trouble must not end the audit of the others
         why = f"photoaz failed on site {task.site.site_id}: {type(e).__name__}: {e}"
         return SiteOutcome.none(task, why, failures)
-    failures |= {p.photo: p.reason or "no reason given" for p in solved.solution.photos if p.status == "rejected"}
+    return _outcome(task, presented, solved.solution, failures)
+
+
+def _outcome(task: SiteTask, presented: Presented, solution: SiteSolution, failures: Mapping[str, str]) -> SiteOutcome:
+    failed = {p.photo: p.reason or "no reason given" for p in solution.photos if p.status == "rejected"}
+    failures = {**failures, **failed}
     antennas = presented.document.get("antennas", ())
     return SiteOutcome(
         site_id=task.site.site_id,
         key=task.key,
         presented=presented,
         failures=tuple(sorted(failures.items())),
-        used=sum(p.status == "used" for p in solved.solution.photos),
+        used=sum(p.status == "used" for p in solution.photos),
         flagged=sum(bool(a.get("revisit")) for a in antennas),
     )
 
@@ -172,7 +182,13 @@ def _memory(url: str, audit: str) -> Memory:
     return Store.open(url, audit, create=False).memory()
 
 
-def solved_site(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory, room: Darkroom | None = None) -> Solved:
+def solved_site(
+    task: SiteTask,
+    photos: Sequence[LocalPhoto],
+    memory: Memory,
+    room: Darkroom | None = None,
+    bench: Bench | None = None,
+) -> Solved:
     """All visits by themselves where there are several, and together what no turn parts.
 
     photos : the task's, opened. memory, room : as of `solve_task`.
@@ -192,6 +208,7 @@ def solved_site(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory, ro
             calibration=task.calibration,
             memory=memory,
             room=room,
+            bench=bench,
         )
 
     def then(visit: Visit) -> Site:
@@ -214,6 +231,40 @@ def solved_site(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory, ro
     left = [name for name in files if name not in names]
     if left:
         solution = replace(solution, photos=(*solution.photos, *_earlier(each, left)))
+    return _judged(task, photos, site, solution, each, turns)
+
+
+def draft_task(task: SiteTask, bench: Bench, *, memory: Memory) -> SiteOutcome | None:
+    """As `solve_task` of a site that was just solved, after a change of marks or controls, from `solve_again`.
+
+    None where that cannot do it, or photos of several visits are weighed against each other.
+    """
+    from photoaz.solve import solve_again
+
+    days = {p.name: day_taken(p.record) for p in task.photos}
+    visits = visits_of(days)
+    if len(visits) > 1:
+        return None
+    solution = solve_again(bench, controls=task.controls, picks=task.picks, memory=memory)
+    if solution is None or {p.photo for p in solution.photos} != set(days):
+        return None
+    dated = [v for v in visits if v.last is not None]
+    site = site_at(task.site, task.history, dated[-1].last) if dated else task.site
+    local = [LocalPhoto(name=p.name, path=p.record.path, record=p.record) for p in task.photos]
+    return _outcome(task, task.present(_judged(task, local, site, solution)), solution, dict(task.excluded))
+
+
+def _judged(
+    task: SiteTask,
+    photos: Sequence[LocalPhoto],
+    site: Site,
+    solution: SiteSolution,
+    each: tuple[tuple[Visit, SiteSolution], ...] = (),
+    turns: tuple[Turn, ...] = (),
+) -> Solved:
+    """A solution with what follows from it. site: as it was when the photos were taken."""
+    days = {p.name: None if p.record is None else day_taken(p.record) for p in photos}
+    dated = [v for v in visits_of(days) if v.last is not None]
     photo_days = {a.antenna_id: _day_seen(a, days) for a in solution.antennas}
     judgements = (
         judge_site(site, solution, photo_days)
@@ -227,7 +278,7 @@ def solved_site(task: SiteTask, photos: Sequence[LocalPhoto], memory: Memory, ro
         judgements=judgements,
         plan=plan_site(site, solution, judgements, task.costs),
         visits=each,
-        sites={v: then(v) for v, _ in each},
+        sites={v: site_at(task.site, task.history, v.last) for v, _ in each},
         turns=turns,
         notes=notes_at(task.site, task.history, dated[-1].last if dated else None),
         files={p.name: p.path for p in photos},

@@ -12,6 +12,10 @@ from typing import Any
 from photoaz.memory import Memory, Notebook
 
 
+class Superseded(Exception):  # noqa: N818 - not an error: something newer is asked for
+    """Raised by the work where going on would answer what nobody asks any more."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """A site solved again. document: its part of estimates.json, None where nothing could be made of it.
@@ -153,6 +157,8 @@ class Solver:
             try:
                 document, failures = self.work(site_id, draft)
                 answer = Answer(ticket=ticket, document=document, failures=failures, took_s=time.perf_counter() - start)
+            except Superseded:
+                continue
             except Exception as e:  # noqa: BLE001  whoever sits at the desk is told, and the desk goes on
                 answer = Answer(
                     ticket=ticket,

@@ -177,7 +177,7 @@ def _pick(pick: Pick, edits: Edits) -> dict[str, Any]:
         "seed_px": pick.seed_px,
         "exact": pick.exact,
         "absent": pick.absent,
-        "here": any(pick is p for p in edits.picks),
+        "here": pick in edits.picks,
     }
 
 

@@ -65,5 +65,5 @@ export function say(text, kind = "") {
   place.className = kind;
   place.textContent = text;
   clearTimeout(say.timer);
-  if (kind !== "wrong") say.timer = setTimeout(() => (place.textContent = ""), 12000);
+  if (kind !== "wrong") say.timer = setTimeout(() => (place.textContent = ""), 9000);
 }

@@ -125,7 +125,7 @@ export class SitePage {
       h("div", { class: "desk" },
         h("div", { class: "left" }, this.strip, this.tools, this.window, this.panel, this.about),
         h("div", { class: "right" }, this.table, this.decide, this.planbox, this.more, this.past)));
-    this.viewer = new Viewer(this.window, { drawn: () => this.marks.draw(), failed: (url) => this.tileFailed(url) });
+    this.viewer = new Viewer(this.window, { drawn: () => { this.marks.draw(); if (this.glass.dataset.on) this.magnify(); }, failed: (url) => this.tileFailed(url) });
     this.marks = new Marks(this.viewer, svg, {
       select: (id, near) => this.select(id, near),
       changed: (id, points) => this.changed(id, points),
@@ -446,7 +446,13 @@ export class SitePage {
 
   loupe(point, points) {
     this.glass.hidden = !point;
-    if (!point) return;
+    this.glass.dataset.on = point ? "yes" : "";
+    this.looking = [point, points];
+    if (point) this.magnify();
+  }
+
+  magnify() {
+    const [point, points] = this.looking;
     const zoom = Math.min(Math.max(this.viewer.zoom * 2.5, 6), 24);
     this.viewer.loupe(this.glass, point, zoom);
     const g = this.glass.getContext("2d");
