@@ -71,14 +71,10 @@ def nearest_m(scene: Scene) -> float:
 
 def places_of(scene: Scene, farthest_m: float = FARTHEST_M, allowed: Allowed | None = None) -> Array:
     """Places (n, 2) [m] to try, as they may be stood at."""
-    h = max(scene.height_m, 5.0)
-    out = []
-    for b in bearings_of(scene):
-        for d in DISTANCES:
-            if nearest_m(scene) <= d * h <= farthest_m:
-                out.append(d * h * np.array([np.sin(b), np.cos(b)]))
-    if not out:
-        out = [farthest_m * np.array([np.sin(b), np.cos(b)]) for b in bearings_of(scene)]
+    nearest = min(nearest_m(scene), farthest_m)
+    h = max(scene.height_m, nearest / DISTANCES[0])
+    distances = [d for f in DISTANCES if nearest - 1e-9 <= (d := f * h) <= farthest_m] or [farthest_m]
+    out = [d * np.array([np.sin(b), np.cos(b)]) for b in bearings_of(scene) for d in distances]
     places = np.array(out)
     return places if allowed is None else places[allowed(places)]
 
@@ -240,7 +236,7 @@ def refined(
         tried = []
         for along, round_ in _REFINED:
             d, turn = (
-                float(np.clip(r * 1.4**along, nearest_m(state.scene), farthest_m)),
+                float(np.clip(r * 1.4**along, min(nearest_m(state.scene), farthest_m), farthest_m)),
                 b + round_ * 2 * np.pi / BEARINGS,
             )
             tried.append(d * np.array([np.sin(turn), np.cos(turn)]))
