@@ -155,13 +155,13 @@ class Store:
 
     def end_run(self) -> None:
         """Note that it came to its end."""
-        with _writing(self.engine) as db:
+        with _at_once(self.engine) as db:
             db.execute(update(RUNS).where(RUNS.c.run_id == self.run_id).values(ended=_now()))
 
     def last_run(self) -> tuple[int, dict[str, Any], str | None] | None:
         """Number, `about` and end of the newest run; None where there was none."""
         query = select(RUNS.c.run_id, RUNS.c.about, RUNS.c.ended).where(RUNS.c.audit_id == self.audit_id)
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             row = db.execute(query.order_by(RUNS.c.run_id.desc()).limit(1)).first()
         return None if row is None else (int(row.run_id), json.loads(row.about), row.ended)
 
@@ -195,7 +195,7 @@ class Store:
         """Keep what was read from a file, in the place of what was known of it."""
         values = {c: getattr(photo, c) for c in _PHOTO_COLUMNS}
         values |= {"audit_id": self.audit_id, "run_id": self.run_id}
-        with _writing(self.engine) as db:
+        with _at_once(self.engine) as db:
             insert = _insert(db, PHOTOS).values(values)
             rest = {k: v for k, v in values.items() if k not in ("audit_id", "name")}
             db.execute(insert.on_conflict_do_update(index_elements=["audit_id", "name"], set_=rest))
@@ -212,7 +212,7 @@ class Store:
         if after is not None:
             query = query.where(PHOTOS.c.name > after)
         query = query.order_by(PHOTOS.c.name)
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             return [KeptPhoto(**r._mapping) for r in db.execute(query if limit is None else query.limit(limit))]
 
     def all_photos(self, page: int = 5000) -> Iterator[list[KeptPhoto]]:
@@ -245,7 +245,7 @@ class Store:
             .distinct()
             .order_by(PHOTOS.c.site_id)
         )
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             return sorted(r.site_id for r in db.execute(query))
 
     def counts(self) -> dict[str, int]:
@@ -257,7 +257,7 @@ class Store:
             func.count(c.site_id),
             func.count(c.copy_of),
         ).where(c.audit_id == self.audit_id, c.run_id == self.run_id)
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             listed, unreadable, placed, copies = db.execute(query).one()
         return {
             "listed": listed,
@@ -272,7 +272,7 @@ class Store:
         query = select(func.count()).where(
             c.audit_id == self.audit_id, c.run_id == self.run_id, c.copy_of.is_not(None), c.site_id.is_not(None)
         )
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             return int(db.execute(query).scalar_one())
 
     # -----------------------------------------------------------------------------------------------------------------
@@ -282,13 +282,13 @@ class Store:
         """Of kept results: fingerprint of what they were made from, photos used, photos failed, antennas flagged."""
         where = (SITES.c.audit_id == self.audit_id, SITES.c.site_id == site_id)
         query = select(SITES.c.key, SITES.c.used, SITES.c.failures, SITES.c.flagged).where(*where)
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             row = db.execute(query).first()
         return None if row is None else (row.key, row.used, len(json.loads(row.failures)), row.flagged)
 
     def confirm_site(self, site_id: str) -> None:
         """What is kept of it holds for this run."""
-        with _writing(self.engine) as db:
+        with _at_once(self.engine) as db:
             db.execute(
                 update(SITES)
                 .where(SITES.c.audit_id == self.audit_id, SITES.c.site_id == site_id)
@@ -310,7 +310,7 @@ class Store:
             "loss_avoided": site.loss_avoided,
             "run_id": self.run_id,
         }
-        with _writing(self.engine) as db:
+        with _at_once(self.engine) as db:
             insert = _insert(db, SITES).values(values)
             rest = {k: v for k, v in values.items() if k not in ("audit_id", "site_id")}
             db.execute(insert.on_conflict_do_update(index_elements=["audit_id", "site_id"], set_=rest))
@@ -325,7 +325,7 @@ class Store:
     def site(self, site_id: str) -> KeptSite | None:
         """One site's results, of whatever run."""
         query = select(SITES).where(SITES.c.audit_id == self.audit_id, SITES.c.site_id == site_id)
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             row = db.execute(query).first()
         return None if row is None else _kept_site(row)
 
@@ -336,7 +336,7 @@ class Store:
             .order_by(SITES.c.site_id)
             .limit(limit)
         )
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             return [_kept_site(row) for row in db.execute(query)]
 
     def site_lines(self) -> list[SiteLine]:
@@ -351,7 +351,7 @@ class Store:
             .where(PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.run_id >= since, PHOTOS.c.site_id.is_not(None))
             .distinct()
         )
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             lines = {
                 r.site_id: SiteLine(
                     site_id=r.site_id,
@@ -372,7 +372,7 @@ class Store:
         out: dict[str, KeptSite] = {}
         for some in _batches(site_ids):
             query = select(SITES).where(SITES.c.audit_id == self.audit_id, SITES.c.site_id.in_(some))
-            with _reading(self.engine) as db:
+            with _at_once(self.engine) as db:
                 out |= {row.site_id: _kept_site(row) for row in db.execute(query)}
         return out
 
@@ -383,7 +383,7 @@ class Store:
             .where(PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.run_id >= self._since(), PHOTOS.c.site_id == site_id)
             .order_by(PHOTOS.c.name)
         )
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             return [KeptPhoto(**r._mapping) for r in db.execute(query)]
 
     def photos_of_digest(self, digest: str) -> list[KeptPhoto]:
@@ -391,7 +391,7 @@ class Store:
         query = select(*(PHOTOS.c[c] for c in _PHOTO_COLUMNS)).where(
             PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.digest == digest
         )
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             return [KeptPhoto(**r._mapping) for r in db.execute(query.order_by(PHOTOS.c.name))]
 
     def photo_names(self) -> Iterator[tuple[str, str | None]]:
@@ -399,13 +399,13 @@ class Store:
         query = select(PHOTOS.c.name, PHOTOS.c.digest).where(
             PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.run_id >= self._since()
         )
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             for row in db.execute(query):
                 yield row.name, row.digest
 
     def _since(self) -> int:
         query = select(func.max(RUNS.c.run_id)).where(RUNS.c.audit_id == self.audit_id)
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             ended = db.execute(query.where(RUNS.c.ended.is_not(None))).scalar_one()
         return int(ended or 0)
 
@@ -433,7 +433,7 @@ class Store:
             "kind": kind,
             "body": json.dumps(body, ensure_ascii=False, allow_nan=False),
         }
-        with _writing(self.engine) as db:
+        with _at_once(self.engine) as db:
             row = db.execute(LOG.insert().values(values).returning(LOG)).one()
         return _log_row(row)
 
@@ -442,7 +442,7 @@ class Store:
         query = select(LOG).where(LOG.c.audit_id == self.audit_id, LOG.c.log_id > after)
         if site_id is not None:
             query = query.where(LOG.c.site_id == site_id)
-        with _reading(self.engine) as db:
+        with _at_once(self.engine) as db:
             return [_log_row(row) for row in db.execute(query.order_by(LOG.c.log_id))]
 
     def memory(self) -> StoreMemory:
@@ -464,14 +464,14 @@ class StoreMemory:
     def get(self, kind: str, key: str) -> bytes | None:
         """What was put there, or None."""
         query = select(EVIDENCE.c.value).where(EVIDENCE.c.kind == kind, EVIDENCE.c.key == key)
-        with _reading(self._engine) as db:
+        with _at_once(self._engine) as db:
             row = db.execute(query).first()
         return None if row is None else bytes(row.value)
 
     def put(self, kind: str, key: str, value: bytes) -> None:
         """Keep it; what is there already is the same."""
         values = {"kind": kind, "key": key, "version": __version__, "value": value}
-        with _writing(self._engine) as db:
+        with _at_once(self._engine) as db:
             db.execute(_insert(db, EVIDENCE).values(values).on_conflict_do_nothing())
 
 
@@ -489,7 +489,9 @@ def engine_of(url: str, *, create: bool = True) -> Engine:
         if kind == "postgresql":
             if parsed.drivername == "postgresql":
                 parsed = parsed.set(drivername="postgresql+psycopg")
-            return create_engine(parsed, pool_pre_ping=True, pool_size=2)
+            # what a server's crash might lose of the last half second is worked out again, and a commit costs little
+            options = {"options": "-c synchronous_commit=off"}
+            return create_engine(parsed, pool_recycle=600, pool_size=2, connect_args=options)
         if parsed.database in (None, "", ":memory:"):
             raise _no_store(url, "a store without a file", WANTED)
         path = Path(str(parsed.database))
@@ -537,9 +539,10 @@ def _writing(engine: Engine) -> Iterator[Connection]:
 
 
 @contextmanager
-def _reading(engine: Engine) -> Iterator[Connection]:
+def _at_once(engine: Engine) -> Iterator[Connection]:
+    """For statements that stand alone, each a transaction of its own."""
     with engine.connect() as db:
-        yield db
+        yield db.execution_options(isolation_level="AUTOCOMMIT")
 
 
 def _upgrade(engine: Engine, url: str) -> None:
@@ -552,7 +555,7 @@ def _upgrade(engine: Engine, url: str) -> None:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     newest = ScriptDirectory.from_config(config).get_current_head()
-    with _reading(engine) as db:
+    with _at_once(engine) as db:
         now = MigrationContext.configure(db).get_current_revision()
         if now == newest:
             return

@@ -1,0 +1,191 @@
+"""What an audit costs: against reading the same photos, with one worker and two, in memory, and in its store.
+
+On the practice photos where they are (PHOTOAZ_PRACTICE or ../shared), else on the sample site. Figures are printed: run
+with -s or -rP; nothing else should run on the machine at the time.
+"""
+
+from __future__ import annotations
+
+import csv
+import multiprocessing
+import os
+import resource
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from photoaz import __version__
+from photoaz.audit.store import KeptPhoto, KeptSite, Store
+from photoaz.sample import sample_dir, sample_photos
+
+pytestmark = pytest.mark.benchmark
+
+#: times cv2.imread of the same photos, one process
+AIM_THROUGHPUT = 0.4
+AIM_TWO_WORKERS = 1.8
+AIM_STORE_MS = 5.0
+AIM_WORKER_MB = 600.0
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Folder of photos, a folder for each site, and the register of all of them."""
+    folder = tmp_path_factory.mktemp("archive")
+    root = Path(os.environ.get("PHOTOAZ_PRACTICE", Path(__file__).resolve().parents[3] / "shared")) / "practice/cases"
+    cases = sorted(root.iterdir()) if root.is_dir() else []
+    rows: list[dict[str, str]] = []
+    for case in cases or [sample_dir()]:
+        with (case / "register.csv").open(encoding="utf-8-sig", newline="") as file:
+            rows += csv.DictReader(file)
+        photos = sorted(case.glob("photo_*.jpg")) if cases else sample_photos(case)
+        (folder / "photos" / case.name).mkdir(parents=True)
+        for photo in photos:
+            shutil.copy2(photo, folder / "photos" / case.name)
+    with (folder / "register.csv").open("w", encoding="utf-8", newline="") as file:
+        table = csv.DictWriter(file, list(dict.fromkeys(k for row in rows for k in row)))
+        table.writeheader()
+        table.writerows(rows)
+    return folder / "photos", folder / "register.csv"
+
+
+def imread_s(folder: Path) -> float:
+    """Seconds that cv2.imread takes for all photos, one after the other, after a first go that fills the cache."""
+    photos = sorted(folder.rglob("*.jpg"))
+    cv2.setNumThreads(1)
+    for _ in range(2):
+        start = time.perf_counter()
+        for photo in photos:
+            assert cv2.imread(str(photo)) is not None
+        seconds = time.perf_counter() - start
+    return seconds
+
+
+def audit_s(folder: Path, register: Path, out: Path, jobs: int, *more: str) -> tuple[float, float]:
+    """Seconds of the whole command, and the largest peak of memory among its processes in MB."""
+    command = [sys.executable, "-m", "photoaz", "audit", str(folder), "--register", str(register), "--out", str(out)]
+    code = (
+        "import resource, subprocess, sys;"
+        "rc = subprocess.call(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL);"
+        "print(rc, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
+    )
+    start = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-c", code, *command, "--jobs", str(jobs), *more], capture_output=True, text=True, check=True
+    )
+    seconds = time.perf_counter() - start
+    rc, peak_kb = map(int, done.stdout.split())
+    assert rc in (0, 1), done.stderr
+    return seconds, peak_kb / 1000.0
+
+
+def test_throughput(archive: tuple[Path, Path], tmp_path: Path) -> None:
+    folder, register = archive
+    n = len(list(folder.rglob("*.jpg")))
+    pixels = sum(int(np.prod(cv2.imread(str(p)).shape[:2])) for p in folder.rglob("*.jpg")) / n / 1e6
+    reading = imread_s(folder)
+    plain = ("--overlays", "none", "--sheets", "none")
+    start_up, _ = audit_s(next(p for p in folder.iterdir() if p.is_dir()), register, tmp_path / "one", 1, *plain)
+    one, peak = audit_s(folder, register, tmp_path / "a", 1, *plain)
+    again, _ = audit_s(folder, register, tmp_path / "a", 1, *plain)
+    two, peak_two = audit_s(folder, register, tmp_path / "b", 2, *plain)
+    drawn, peak_drawn = audit_s(folder, register, tmp_path / "c", 1)
+    print(f"\n{n} photos of {pixels:.1f} Mpx, {reading / n:.3f} s each for cv2.imread alone")
+    print(f"audit, one worker      {one / n:.2f} s a photo: {reading / one:.3f} times imread (aim {AIM_THROUGHPUT})")
+    print(f"with pictures, sheets  {drawn / n:.2f} s a photo: {reading / drawn:.3f} times imread")
+    print(f"two workers            {two / n:.2f} s a photo: {one / two:.2f} times one (aim {AIM_TWO_WORKERS})")
+    print(f"again, nothing changed {again:.1f} s in all; a single site {start_up:.1f} s, start of Python included")
+    print(f"peak of a process      {peak:.0f} MB, {peak_two:.0f} MB, {peak_drawn:.0f} MB (aim {AIM_WORKER_MB:.0f})")
+    assert max(peak, peak_two, peak_drawn) < AIM_WORKER_MB
+
+
+def _large(path: str, queue: multiprocessing.Queue[float]) -> None:
+    from photoaz.photo.picture import Darkroom, Picture
+
+    picture = Picture(Path(path), Darkroom())
+    picture.colour()
+    picture.grey()
+    queue.put(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000.0)
+
+
+def test_memory_of_a_panorama(tmp_path: Path) -> None:
+    coarse = np.random.default_rng(1).integers(0, 255, (700, 1430, 3), np.uint8)
+    path = tmp_path / "panorama.jpg"
+    cv2.imwrite(str(path), cv2.resize(coarse, (14300, 7000)))
+    context = multiprocessing.get_context("spawn")
+    queue: multiprocessing.Queue[float] = context.Queue()
+    process = context.Process(target=_large, args=(str(path), queue))
+    process.start()
+    peak = queue.get(timeout=120)
+    process.join()
+    print(f"\n100 Mpx JPEG: colours reduced and luminance whole at a peak of {peak:.0f} MB")
+    assert peak < AIM_WORKER_MB
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
+    """An empty store; of PostgreSQL where STORE_URL names one."""
+    url = f"sqlite:///{tmp_path}/s.sqlite" if request.param == "sqlite" else os.environ.get("STORE_URL", "")
+    if not url:
+        pytest.skip("no PostgreSQL server in STORE_URL")
+    opened = Store.open(url, f"benchmark-{time.time_ns()}")
+    opened.begin_run({})
+    yield opened
+    opened.close()
+
+
+def test_the_stores_part(store: Store) -> None:
+    """10 000 photos of 2 500 sites: found new, kept, placed, their evidence and their sites' results kept."""
+    n, of = 10_000, 4
+    rng = np.random.default_rng(0)
+    facts, evidence = rng.bytes(2_000), rng.bytes(5_000)
+    document = {"site_id": "x", "numbers": rng.normal(size=3_000).tolist()}
+    memory = store.memory()
+    listed = [(f"photos/{k:06}.jpg", 3_000_000, "1") for k in range(n)]
+
+    def timed(what: str, step: Callable[[], object]) -> float:
+        start = time.perf_counter()
+        step()
+        ms = (time.perf_counter() - start) / n * 1000.0
+        print(f"  {what:24s} {ms:.3f} ms a photo")
+        return ms
+
+    def keep() -> None:
+        for name, size, stamp in listed:
+            photo = KeptPhoto(name=name, size=size, stamp=stamp, version=__version__, digest=name, facts=facts)
+            store.keep_photo(photo)
+
+    def remember() -> None:
+        for name, _, _ in listed:
+            for kind in ("panels", "verticals", "boxes", "sights", "boxes again"):
+                memory.get(kind, name)
+                memory.put(kind, name, evidence)
+
+    def place() -> None:
+        store.place(
+            {"name": name, "site_id": f"S{k // of:05}", "how": "position"} for k, (name, _, _) in enumerate(listed)
+        )
+
+    def keep_sites() -> None:
+        for k in range(n // of):
+            store.photos(site_id=f"S{k:05}")
+            store.site_key(f"S{k:05}")
+            values = {"document": document, "failures": (), "used": of, "flagged": 0, "loss_avoided": 0.0}
+            store.keep_site(KeptSite(site_id=f"S{k:05}", key="k", **values))
+
+    print(f"\n{store.engine.dialect.name}:")
+    total = timed("which are new", lambda: store.unread(listed))
+    total += timed("facts kept", keep)
+    total += timed("places noted", place)
+    total += timed("evidence, five values", remember)
+    total += timed("sites, a quarter each", keep_sites)
+    total += timed("read again at the end", lambda: sum(1 for _ in store.sites()))
+    again = timed("which are new, again", lambda: store.unread(listed))
+    print(f"  in all {total:.2f} ms a photo (aim {AIM_STORE_MS}); {again:.3f} ms where nothing changed")
+    assert store.unread(listed) == set()
