@@ -206,7 +206,9 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
         left_out[:] = [o for o in left_out if not any(o is f for f in fine)]
         return cleaned(run(now.choice, now.adjusted.x), boxes=True)[0]
 
-    now, at_first = cleaned(run(choice, _start(network, choice)), boxes=False)
+    # before anything is left out: two views that were taken for two ways of one antenna contradict all else as well
+    now = improved(run(choice, _start(network, choice)), together=2)
+    now, at_first = cleaned(now, boxes=False)
     now, later = cleaned(improved(now, together=2), boxes=True)
     if at_first or later:
         now = readmitted(improved(now, together=0))
