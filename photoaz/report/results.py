@@ -46,7 +46,7 @@ class Outcome:
             design, reading = a.get("design"), a.get("reading")
             if design is not None and design.get("decision") is not None:
                 self.decisions[design["decision"]] += 1
-            if reading is not None:
+            if reading is not None and reading.get("agrees") is not None:
                 self.readings["agree" if reading["agrees"] else "disagree"] += 1
                 if reading.get("likely_cause"):
                     self.causes[reading["likely_cause"]] += 1
