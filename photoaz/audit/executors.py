@@ -183,11 +183,11 @@ def settle() -> None:
 
 def one_thread() -> None:
     """Let OpenCV and linear algebra use one thread in this process."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")  # read when NumPy is loaded, so before cv2 loads it
     import cv2
 
     cv2.setNumThreads(1)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
 
 
 @contextmanager
