@@ -131,6 +131,8 @@ class AntennaSolution:
     factor, which is 1.96 only where one normal distribution does. dof: its effective degrees of freedom, None where
     nothing of it was estimated from a few values. declination_sigma_deg: what one standard uncertainty of the
     declination model turns the azimuth by, clockwise positive where the declination is too large; it is in the budget.
+    own_u95_deg: where there are alternatives, the U95 of azimuth_true_deg if it is the true one; u95_deg is widened so
+    that it covers them too. None without any.
     """
 
     antenna_id: str
@@ -150,6 +152,7 @@ class AntennaSolution:
     sigma_deg: float | None = None
     dof: float | None = None
     declination_sigma_deg: float = 0.0
+    own_u95_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

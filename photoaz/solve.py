@@ -41,6 +41,7 @@ from photoaz.network.choose import (
     shifted,
     standard_u,
     stated_u95,
+    u95_of_way,
 )
 from photoaz.network.compass import COMPASS
 from photoaz.network.declination import DECLINATION
@@ -651,10 +652,10 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[s
     others = tuple(
         Alternative(
             azimuth_true_deg=float(azimuth_deg(np.degrees(b.azimuth_rad))),
-            u95_deg=float(np.degrees(K95 * b.sigma_rad)),
+            u95_deg=float(np.degrees(u95_of_way(result, a, k))),
             probability=b.probability,
         )
-        for b in branches[1:]
+        for k, b in enumerate(branches[1:], 1)
         if b.probability >= 0.01
     )
     ambiguous = any(o.probability >= 0.1 for o in others)
@@ -689,6 +690,7 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[s
         sigma_deg=float(np.degrees(standard_u(result, a))),
         dof=result.dof[a] if np.isfinite(result.dof.get(a, np.inf)) else None,
         declination_sigma_deg=float(np.degrees(result.declination.get(a, 0.0))),
+        own_u95_deg=float(np.degrees(u95_of_way(result, a, 0))) if others else None,
     )
 
 

@@ -201,8 +201,8 @@ def _interval(values: Array, weights: Array) -> Interval | None:
 def parts_of(solution: AntennaSolution, design_true_deg: float) -> tuple[Part, ...]:
     """What an estimate knows of the deviation from a design [deg]: the estimate and its alternatives, weights to 1.
 
-    Where there are alternatives, the stated U95 covers them too; the estimate's own is then taken to be no wider than
-    theirs, which come from the same pixels. Empty without an estimate.
+    Where there are alternatives, the stated U95 covers them too; then the estimate's own counts, and where that is not
+    known, it is taken to be no wider than theirs, which come from the same pixels. Empty without an estimate.
     """
     if solution.azimuth_true_deg is None or solution.u95_deg is None:
         return ()
@@ -210,7 +210,7 @@ def parts_of(solution: AntennaSolution, design_true_deg: float) -> tuple[Part, .
     if not (math.isfinite(azimuth) and math.isfinite(u95)):
         return ()
     others = solution.alternatives
-    own = min([u95, *(o.u95_deg for o in others)])
+    own = min([u95, *(o.u95_deg for o in others)]) if solution.own_u95_deg is None else solution.own_u95_deg
     rest = max(0.0, 1.0 - sum(o.probability for o in others))
     given = [(azimuth, own, rest), *((o.azimuth_true_deg, o.u95_deg, o.probability) for o in others)]
     total = sum(p for _, _, p in given)

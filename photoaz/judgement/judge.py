@@ -145,7 +145,10 @@ class _Candidate:
 
 
 def _candidates(solution: AntennaSolution) -> list[_Candidate]:
-    """The estimate and its alternatives; none without an estimate."""
+    """The estimate and its alternatives, each with the uncertainty that it has if it is the true one; none without an
+
+    estimate.
+    """
     if solution.azimuth_true_deg is None or solution.u95_deg is None:
         return []
     others = [
@@ -157,6 +160,9 @@ def _candidates(solution: AntennaSolution) -> list[_Candidate]:
     rest = max(0.0, 1.0 - sum(c.probability for c in others))
     sigma = solution.u95_deg / K95 if solution.sigma_deg is None else solution.sigma_deg
     azimuth, u95 = solution.azimuth_true_deg, solution.u95_deg
+    if others and solution.own_u95_deg is not None:
+        u95 = solution.own_u95_deg  # the whole U95 covers the others too, which are counted by themselves here
+        sigma = u95 / K95
     return [_Candidate(azimuth_deg=azimuth, u95_deg=u95, probability=rest, sigma_deg=sigma), *others]
 
 

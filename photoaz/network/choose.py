@@ -323,6 +323,14 @@ def stated_u95(chosen: Chosen, name: str) -> float:
     return mixture_u95(_all_ways(chosen, name)) * widening_of_few(chosen, name)
 
 
+def u95_of_way(chosen: Chosen, name: str, way: int) -> float:
+    """Expanded uncertainty [rad] of one of an antenna's ways to fit, if it is the true one, under all states of the
+    compasses."""
+    alone = (replace(chosen.branches[name][way], probability=1.0),)
+    ways = shifted(alone, chosen.shifts.get(name, ()), chosen.scatter[name])
+    return mixture_u95(ways) * widening_of_few(chosen, name)
+
+
 def standard_u(chosen: Chosen, name: str) -> float:
     """Standard uncertainty [rad] of an antenna's azimuth: root mean square about it of all that `stated_u95` counts."""
     ways = _all_ways(chosen, name)
