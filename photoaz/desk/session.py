@@ -164,13 +164,14 @@ class Desk:
             return self._records[key]
 
     def path(self, photo: KeptPhoto) -> Path:
-        """Where a photo's file lies; one behind a URL is fetched once. Raises InputError, OSError."""
+        """Where a photo's file lies; one behind a URL is fetched once. Raises InputError."""
         with self._lock:
-            if photo.name in self._paths:
-                return self._paths[photo.name]
-            path = self._stack.enter_context(local_copy(file_of(photo)))
-            self._paths[photo.name] = path
-            return path
+            if photo.name not in self._paths:
+                try:
+                    self._paths[photo.name] = self._stack.enter_context(local_copy(file_of(photo)))
+                except OSError as e:
+                    raise _lost(photo.name, e) from None
+            return self._paths[photo.name]
 
     def tile(self, digest: str, level: int, x: int, y: int) -> bytes:
         """A tile of a photo of this audit, by its content. Raises NothingThereError, InputError."""
@@ -190,8 +191,11 @@ class Desk:
         import hashlib
 
         path = self.path(photo)
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        try:
+            with path.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as e:
+            raise _lost(photo.name, e) from None
         if digest != photo.digest:
             raise InputError(
                 Fault(
@@ -229,7 +233,7 @@ class Desk:
                     raise LogError(f"there is nothing to {kind}")
                 body = {"of": row}
             if kind == "decision":
-                body |= _at_decision(now, str(body.get("antenna_id", "")))
+                body |= _at_decision(self._document(now), str(body.get("antenna_id", "")))
             checked(kind, body, photo, [a.antenna_id for a in now.site.antennas])
             if kind == "looked" and any(r.who == who for r in now.log):
                 return now.log[-1], None
@@ -239,6 +243,13 @@ class Desk:
         if kind not in ("looked", "decision", "no_decision", "note") and self.site(site_id).task.key != before:
             ticket = self.solver.ask(site_id)
         return row_kept, ticket
+
+    def _document(self, now: SiteNow) -> Mapping[str, Any] | None:
+        """The newest results of a site, perhaps on their way into the store."""
+        asked, answer = self.solver.newest(now.site.site_id)
+        if answer is not None and answer.document is not None and not answer.draft and answer.ticket == asked:
+            return answer.document
+        return None if now.kept is None else now.kept.document
 
     def _solve(
         self, site_id: str, draft: Callable[[Mapping[str, Any]], None]
@@ -324,9 +335,13 @@ class Desk:
         return picks, controls
 
 
-def _at_decision(now: SiteNow, antenna_id: str) -> dict[str, Any]:
-    """What was on the page when it was decided, by the kept results; whether the antenna wanted looking at."""
-    document = now.kept.document if now.kept is not None else None
+def _lost(name: str, error: OSError) -> InputError:
+    wanted = "the photo where the audit found it"
+    return InputError(Fault(file=error.filename or name, found=error.strerror or str(error), wanted=wanted))
+
+
+def _at_decision(document: Mapping[str, Any] | None, antenna_id: str) -> dict[str, Any]:
+    """What was on the page when it was decided; whether the antenna wanted looking at."""
     antennas = {a["antenna_id"]: a for a in (document or {}).get("antennas", [])}
     a = antennas.get(antenna_id)
     if a is None:

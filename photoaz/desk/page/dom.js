@@ -16,7 +16,8 @@ function fill(node, attributes, children) {
   return node;
 }
 
-export const h = (tag, attributes, ...children) => fill(document.createElement(tag), attributes, children);
+export const h = (tag, attributes, ...children) =>
+  fill(document.createElement(tag), tag === "button" ? { type: "button", ...attributes } : attributes, children);
 export const s = (tag, attributes, ...children) => fill(document.createElementNS(SVG, tag), attributes, children);
 
 /** Fill a place anew; whoever had the keyboard there keeps it (elements with the same data-key). */
@@ -59,8 +60,8 @@ export function moment(iso) {
 
 const live = () => document.getElementById("live");
 
-/** Said by screen readers, and seen at the foot of the page. */
-export function say(text, kind = "") {
+/** Said by screen readers; what is wrong is seen at the foot of the page as well. */
+export function say(text, kind = "unseen") {
   const place = live();
   place.className = kind;
   place.textContent = text;

@@ -49,6 +49,7 @@ export class Marks {
 
   draw() {
     const out = [];
+    this.labels = [];
     const order = [...this.marks].sort((a, b) => (a.id === this.selected) - (b.id === this.selected));
     for (const mark of order) out.push(this.drawn(mark));
     if (this.tool !== "look") {
@@ -80,7 +81,10 @@ export class Marks {
     const tall = Math.max(...at.map((p) => p[1])) - Math.min(...at.map((p) => p[1]));
     if (tall > 30 || chosen || mark.antenna === this.hot) {
       const [x] = middle(at);
-      const y = Math.min(...at.map((p) => p[1])) - (chosen ? 16 : 7);
+      const [top, foot] = [Math.min(...at.map((p) => p[1])) - (chosen ? 16 : 7), Math.max(...at.map((p) => p[1])) + (chosen ? 26 : 17)];
+      const covered = (v) => this.labels.some(([u, w]) => Math.abs(u - x) < 8 + 7 * mark.label.length && Math.abs(w - v) < 15);
+      const y = covered(top) && !covered(foot) ? foot : top;
+      this.labels.push([x, y]);
       g.append(s("text", { class: "label", x, y, "text-anchor": "middle" }, mark.label));
     }
   }

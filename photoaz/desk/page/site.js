@@ -578,7 +578,7 @@ export class SitePage {
     tool === "sun" ? null : h("label", {}, "Name ", h("input", { name: "name", "data-key": "f-name", "data-first": "", value: this.freeName(tool), size: 14 })),
     tool === "bearing" ? h("label", {}, "True azimuth ", h("input", { name: "azimuth", "data-key": "f-azimuth", required: true, inputmode: "decimal", size: 7 }), "°") : null,
     h("label", {}, "Good to ± ", h("input", { name: "u95", "data-key": "f-u95", inputmode: "decimal", size: 5, placeholder: { sun: "0.3", bearing: "1", shadow: "2" }[tool] }), "°"),
-    h("button", { class: "main", "data-key": "set", "data-first": tool === "sun" ? "" : null, disabled: Boolean(trouble) }, "Set"), cancel);
+    h("button", { class: "main", type: "submit", "data-key": "set", "data-first": tool === "sun" ? "" : null, disabled: Boolean(trouble) }, "Set"), cancel);
     return [h("h2", {}, TOOLS[tool][0]), trouble ? h("p", { class: "trouble" }, trouble) : null, form];
   }
 
@@ -607,7 +607,7 @@ export class SitePage {
     field("lat_deg", "Latitude", 12, { required: true, title: "Degrees, north positive, WGS84; a pair pasted here fills both" }), field("lon_deg", "Longitude", 12, { required: true, title: "Degrees, east positive, WGS84" }),
     field("height_m", "Height, m", 6, { inputmode: "decimal", title: "Of the marked point above the ground at the tower; without it only its direction in plan is used" }), field("u95", "Good to ± m", 5, { inputmode: "decimal", placeholder: "10" }),
     h("button", { type: "button", "data-key": "pickplan", "aria-pressed": this.picking ? "true" : "false", onclick: () => this.pickOnPlan() }, this.picking ? "Click in the plan…" : "Pick on the plan"),
-    h("button", { class: "main", "data-key": "set" }, "Set"), cancel);
+    h("button", { class: "main", type: "submit", "data-key": "set" }, "Set"), cancel);
     return [h("h2", {}, "Landmark"),
       known.length ? h("div", { class: "row" }, h("span", {}, "Known at this site: "), known.map((l, k) => h("button", { "data-key": `known-${l.name}`, "data-first": k ? null : "", onclick: () => this.setControl({ kind: "landmark", ...l, pixel: d.points[0] }) }, l.name || "without a name"))) : null,
       form];
@@ -687,7 +687,7 @@ export class SitePage {
       left ? h("p", { class: "warn" }, `Left out by ${left.who} on ${moment(left.at)}${left.note ? `: ${left.note}` : ""} `, h("button", { "data-key": "include", onclick: () => this.act("include_photo", {}, p.photo) }, "Take it in again"))
         : p.used ? h("details", { class: "leave" }, h("summary", { "data-key": "leave" }, "Leave this photo out…"),
           h("form", { class: "row", onsubmit: (e) => { e.preventDefault(); this.act("exclude_photo", { note: new FormData(e.target).get("note").trim() }, p.photo); } },
-            h("label", {}, "Why? ", h("input", { name: "note", "data-key": "leave-note", required: true, size: 30, maxlength: 500 })), h("button", { class: "main", "data-key": "leave-set" }, "Leave it out"))) : null,
+            h("label", {}, "Why? ", h("input", { name: "note", "data-key": "leave-note", required: true, size: 30, maxlength: 500 })), h("button", { class: "main", type: "submit", "data-key": "leave-set" }, "Leave it out"))) : null,
       p.findings?.length ? h("details", {}, h("summary", { "data-key": "findings" }, `What its metadata lack (${p.findings.length})`), h("ul", {}, p.findings.map((f) => h("li", {}, f)))) : null);
   }
 
@@ -736,7 +736,7 @@ export class SitePage {
         done.figures?.azimuth_true_deg != null && a.azimuth_true_deg != null && Math.abs(done.figures.azimuth_true_deg - a.azimuth_true_deg) > 0.1 ? h("span", { class: "warn" }, `decided at ${azimuth(done.figures.azimuth_true_deg)} ± ${plain(done.figures.u95_deg)}°; the figures have changed since. `) : null,
         h("button", { "data-key": "withdraw", onclick: () => this.act("no_decision", { antenna_id: id }) }, "Withdraw")) : null,
       h("label", { class: "notefield" }, "Note ", h("input", { "data-key": "note", value: this.note, maxlength: 1000, placeholder: "why, what to bring, whom to ask", oninput: (e) => { this.note = e.target.value; } })),
-      h("div", { class: "row verdicts" }, buttons.map(([verdict, words, proposed]) => h("button", { "data-key": verdict, class: proposed && !done ? "main" : "", disabled: this.drafted || (verdict !== "revisit" && !r && verdict === "correct_register"), "aria-pressed": done?.verdict === verdict ? "true" : "false", onclick: () => this.settle(verdict) }, words)),
+      h("div", { class: "row verdicts" }, buttons.map(([verdict, words, proposed]) => h("button", { "data-key": verdict, class: proposed && !done ? "main" : "", disabled: this.solving || (verdict !== "revisit" && !r && verdict === "correct_register"), "aria-pressed": done?.verdict === verdict ? "true" : "false", onclick: () => this.settle(verdict) }, words)),
         proposal(buttons, done)),
       done && rest.length ? h("p", {}, h("button", { "data-key": "nextantenna", onclick: () => this.choose(rest[0].antenna_id) }, `Next: ${this.short.get(rest[0].antenna_id)}`)) : null,
       done && !rest.length && next ? h("p", {}, h("a", { class: "button", "data-key": "nextsite", href: this.go.site(next, this.wanted) }, `Next site: ${next}`)) : null);
@@ -827,6 +827,7 @@ export class SitePage {
     this.solving = true;
     this.failed = null;
     this.busy.hidden = false;
+    this.busy.classList.add("on");
     this.busy.textContent = "Solving…";
     let whole = false;
     let start = this.doc;
@@ -873,10 +874,12 @@ export class SitePage {
       if (now?.u95_deg != null && a.u95_deg != null && Math.abs(now.u95_deg - a.u95_deg) >= 0.05) this.before.set(a.antenna_id, a);
     }
     if (!answer.draft) {
-      this.busy.hidden = true;
       this.failed = answer.error;
       const changes = [...this.before.values()].sort((a, b) => Math.abs(this.found(b.antenna_id).u95_deg - b.u95_deg) - Math.abs(this.found(a.antenna_id).u95_deg - a.u95_deg));
-      say(`Solved in ${(answer.took_ms / 1000).toFixed(1)} s. ${first || !start ? "" : changes.length ? `U95 of ${changes.slice(0, 3).map((a) => `${this.short.get(a.antenna_id)}: ± ${plain(a.u95_deg)}° → ± ${plain(this.found(a.antenna_id).u95_deg)}°`).join(", ")}${changes.length > 3 ? `, and ${changes.length - 3} more` : ""}.` : "U95 as before, to 0.1°."}`);
+      const words = `Solved in ${(answer.took_ms / 1000).toFixed(1)} s. ${first || !start ? "" : changes.length ? `U95 of ${changes.slice(0, 3).map((a) => `${this.short.get(a.antenna_id)}: ± ${plain(a.u95_deg)}° → ± ${plain(this.found(a.antenna_id).u95_deg)}°`).join(", ")}${changes.length > 3 ? `, and ${changes.length - 3} more` : ""}.` : "U95 as before, to 0.1°."}`;
+      this.busy.textContent = words;
+      this.busy.classList.remove("on");
+      say(words);
       if (first && !this.antenna) this.antenna = this.firstToDecide();
     }
     if (!this.marks.drag && this.marks.working === null || this.marks.working && this.marks.working.id !== "draft" && !this.marks.timerRuns) this.marks.settled();
@@ -889,7 +892,7 @@ export class SitePage {
       const input = h("input", { name: "who", required: true, maxlength: 100, autocomplete: "name", value: who(), size: 30 });
       const dialog = h("dialog", { "aria-labelledby": "who-title" }, h("form", { method: "dialog", onsubmit: () => { setWho(input.value.trim().replace(/\s+/g, " ")); } },
         h("h2", { id: "who-title" }, "Your name"), h("p", {}, "It stands, with the time, beside everything that you mark and decide. You are asked once in this browser."),
-        h("p", {}, input), h("div", { class: "row" }, h("button", { class: "main", value: "ok" }, "This is me"), h("button", { type: "button", onclick: () => dialog.close() }, "Cancel"))));
+        h("p", {}, input), h("div", { class: "row" }, h("button", { class: "main", type: "submit", value: "ok" }, "This is me"), h("button", { type: "button", onclick: () => dialog.close() }, "Cancel"))));
       dialog.addEventListener("close", () => { dialog.remove(); this.renderBar(); done(dialog.returnValue === "ok" && Boolean(who())); });
       document.body.append(dialog);
       dialog.showModal();

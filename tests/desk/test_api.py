@@ -1,0 +1,398 @@
+"""What the page asks and says, over an audit of the sample site."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+from starlette.testclient import TestClient
+
+from photoaz.audit.store import KeptSite
+from photoaz.cli import main
+from photoaz.cli.audit import open_store
+from photoaz.desk.app import make_app
+from photoaz.desk.session import Desk
+from photoaz.register.load import load_controls, load_picks
+from photoaz.sample import sample_dir
+
+SITE = "QLB-014"
+OWN = {"x-photoaz-desk": "1"}
+WHO = "Ines Example"
+
+
+class Page:
+    """The requests that the page makes."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.client = TestClient(make_app(desk), base_url="http://127.0.0.1:8377")
+
+    def get(self, path: str, status: int = 200, **query: Any) -> Any:
+        response = self.client.get(path, params=query)
+        assert response.status_code == status, response.text
+        return response.json()
+
+    def site(self, **query: Any) -> Any:
+        return self.get("/api/site", site=SITE, **query)
+
+    def act(self, kind: str, body: dict[str, Any] | None = None, photo: str | None = None, status: int = 200) -> Any:
+        said = {"who": WHO, "kind": kind, "body": body or {}, "photo": photo}
+        response = self.client.post("/api/act", params={"site": SITE}, json=said, headers=OWN)
+        assert response.status_code == status, response.text
+        return response.json()
+
+    def solved(self, ticket: int) -> Any:
+        for _ in range(10):
+            answer = self.get("/api/solved", site=SITE, ticket=ticket)
+            if not answer["solving"]:
+                return answer
+        raise AssertionError("not solved in time")
+
+
+@pytest.fixture
+def page(opened: Callable[[], Desk]) -> Page:
+    return Page(opened())
+
+
+def antenna(document: Any, name: str) -> Any:
+    return next(a for a in document["antennas"] if a["antenna_id"] == name)
+
+
+def view(document: Any, name: str, label: str) -> Any:
+    return next(e for e in antenna(document, name)["evidence"] if e["photo"].endswith(label))
+
+
+def test_the_list(page: Page) -> None:
+    audit = page.get("/api/audit")
+    assert (audit["sites"], audit["unsolved"]) == (1, 0)
+    found = page.get("/api/sites")
+    assert [r["site_id"] for r in found["rows"]] == [SITE]
+    row = found["rows"][0]
+    assert (row["state"], row["solved"], row["antennas"], row["photos_used"]) == ("open", True, 6, 4)
+    assert row["flagged"] == len(row["flagged_antennas"]) >= 1
+    assert page.get("/api/sites", q="qlb")["total"] == 1
+    assert page.get("/api/sites", q="other")["total"] == 0
+    assert page.get("/api/sites", state="decided")["total"] == 0
+    assert page.get("/api/sites", state="decided")["counts"]["open"] == 1
+    assert page.get("/api/sites", show="unsolved")["total"] == 0
+    page.get("/api/sites", status=422, order="colour")
+    page.get("/api/sites", status=422, offset="-1")
+
+
+def test_a_site(page: Page, audited: Path) -> None:
+    site = page.site()
+    assert site["current"] is True
+    assert site["ticket"] is None
+    assert [p["label"] for p in site["photos"]] == [f"qlb014_{k}.jpg" for k in (1, 2, 7, 9)]
+    first = site["photos"][0]
+    with Image.open(audited / "photos" / "qlb014_1.jpg") as image:
+        assert (first["size"]["width_px"], first["size"]["height_px"]) == image.size
+    # the sun where the sample's maker put it, degrees
+    truth = json.loads((sample_dir() / "truth.json").read_text())
+    assert first["sun"]["azimuth_deg"] == pytest.approx(98.5, abs=0.5), truth.keys()
+    assert {a["antenna_id"] for a in site["document"]["antennas"]} == {a["antenna_id"] for a in site["antennas"]}
+    page.get("/api/site", status=404, site="../../etc/passwd")
+    page.get("/api/site", status=422)
+
+
+def test_tiles_show_the_photo(page: Page, audited: Path) -> None:
+    photo = page.site()["photos"][0]
+    response = page.client.get(f"/tile/{photo['digest']}/0/3/1.jpg")
+    assert response.status_code == 200
+    assert "immutable" in response.headers["cache-control"]
+    with Image.open(audited / "photos" / "qlb014_1.jpg") as image:
+        want = np.asarray(image.crop((1536, 512, 2048, 1024)).convert("RGB"), float)
+    got = np.asarray(Image.open(io.BytesIO(response.content)), float)
+    assert np.abs(got - want).mean() < 4.0  # levels: JPEG once more
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/tile/../../../etc/passwd",
+        "/tile/%2e%2e%2f%2e%2e%2fetc%2fpasswd/0/0/0.jpg",
+        "/tile/{digest}/0/0/0.jpg/../../../../etc/passwd",
+        "/tile/{digest}/9/0/0.jpg",
+        "/tile/{digest}/0/99/0.jpg",
+        "/tile/{digest}/-1/0/0.jpg",
+        "/tile/{other}/0/0/0.jpg",
+        "/page/../app.py",
+        "/page/..%2fapp.py",
+        "/page/%2e%2e/app.py",
+        "/page/app.py",
+        "/page//etc/passwd",
+        "/export/results.sqlite",
+        "/export/..%2f..%2fresults.sqlite",
+        "/results.sqlite",
+        "/photos/qlb014_1.jpg",
+    ],
+)
+def test_nothing_else_of_the_disk_is_served(page: Page, path: str) -> None:
+    digest = page.site()["photos"][0]["digest"]
+    url = path.replace("{digest}", digest).replace("{other}", "0" * 64)
+    response = page.client.get(url)
+    assert response.status_code == 404
+    assert b"root:" not in response.content
+    assert b"SQLite" not in response.content
+
+
+def test_a_photo_that_changed_since_is_not_shown_as_the_one_audited(
+    page: Page, audited: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    digest = page.site()["photos"][0]["digest"]
+    monkeypatch.setattr(page.desk, "path", lambda _photo: audited / "photos" / "qlb014_2.jpg")
+    response = page.client.get(f"/tile/{digest}/0/0/0.jpg")
+    assert response.status_code == 409
+    assert "photoaz audit" in response.json()["error"]
+
+
+def test_a_photo_that_is_gone_says_so(page: Page, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    digest = page.site()["photos"][0]["digest"]
+    monkeypatch.setattr(page.desk, "path", lambda _photo: tmp_path / "gone.jpg")
+    response = page.client.get(f"/tile/{digest}/0/0/0.jpg")
+    assert response.status_code == 409
+    assert "gone.jpg" in response.json()["error"]
+
+
+def test_a_marked_box_is_solved_undone_and_done_again(page: Page) -> None:
+    before = page.site()["document"]
+    seen = view(before, "QLB-014-B1", "_7.jpg")
+    photo = seen["photo"]
+    off = [[x + 9.0, y + 3.0] for x, y in seen["corners_px"]]
+    said = page.act("pick", {"antenna_id": "QLB-014-B1", "corners_px": off, "exact": True}, photo)
+    assert said["ticket"] is not None
+    assert said["undo"]["words"] == "QLB-014-B1 marked in qlb014_7.jpg, held as drawn"
+    answer = page.solved(said["ticket"])
+    assert answer["error"] is None
+    now = view(answer["document"], "QLB-014-B1", "_7.jpg")
+    assert now["from_pick"] is True
+    # held: within a few pixels of where it was put, far from where it was found
+    assert np.abs(np.mean(np.array(now["corners_px"]) - off, axis=0)).max() < 3.0
+    undone = page.act("undo")
+    assert (undone["undo"], undone["redo"]["words"]) == (None, said["undo"]["words"])
+    back = page.solved(undone["ticket"])["document"]
+    for a in before["antennas"]:
+        # nothing is left of it: the same to the last digit that is written
+        assert antenna(back, a["antenna_id"])["azimuth_true_deg"] == a["azimuth_true_deg"]
+        assert antenna(back, a["antenna_id"])["u95_deg"] == a["u95_deg"]
+    assert page.act("redo")["undo"] is not None
+    page.act("redo", status=422)
+
+
+def test_edges_snap_unless_held(page: Page) -> None:
+    seen = view(page.site()["document"], "QLB-014-B1", "_7.jpg")
+    near = [[x + 2.0, y] for x, y in seen["corners_px"]]
+    said = page.act("pick", {"antenna_id": "QLB-014-B1", "corners_px": near, "exact": False}, seen["photo"])
+    now = view(page.solved(said["ticket"])["document"], "QLB-014-B1", "_7.jpg")
+    # back on the edges: within half a pixel of where they were found, though the mark was 2 px off
+    assert np.abs(np.mean(np.array(now["corners_px"]) - seen["corners_px"], axis=0))[0] < 0.5
+
+
+def test_a_landmark_makes_the_site_surer_and_stays_after_a_restart(page: Page, opened: Callable[[], Desk]) -> None:
+    site = page.site()
+    before = {a["antenna_id"]: a["u95_deg"] for a in site["document"]["antennas"]}
+    photo = site["photos"][0]["photo"]
+    # as the sample's own table of controls has it
+    chimney = {"kind": "landmark", "name": "works chimney", "pixel": [1906.1, 2183.7], "u95": 5}
+    chimney |= {"lat_deg": 46.628702, "lon_deg": -66.423606, "height_m": 108.3}
+    said = page.act("control", chimney, photo)
+    after = {a["antenna_id"]: a["u95_deg"] for a in page.solved(said["ticket"])["document"]["antennas"]}
+    fell = [name for name in before if before[name] and after[name] and after[name] < before[name] - 0.05]
+    assert len(fell) >= 3
+    assert all(after[n] < before[n] + 0.05 for n in before if before[n] and after[n])
+    page.act("decision", {"antenna_id": "QLB-014-C1", "verdict": "revisit", "note": "climb"})
+    page.desk.solver.close()
+    again = Page(opened()).site()
+    assert again["current"] is True  # what was solved at the desk was kept, too
+    assert {a["antenna_id"]: a["u95_deg"] for a in again["document"]["antennas"]} == after
+    assert [(c["name"], c["here"]) for c in again["controls"]] == [("works chimney", True)]
+    (decision,) = again["decisions"]
+    assert (decision["who"], decision["note"], decision["words"]) == (WHO, "climb", "to be visited again")
+    assert decision["figures"]["u95_deg"] == after["QLB-014-C1"]
+    assert [h["words"] for h in again["history"]] == [
+        "QLB-014-C1: to be visited again: climb",
+        "landmark works chimney marked in qlb014_1.jpg",
+    ]
+
+
+def test_no_antenna_and_another_antenna(page: Page) -> None:
+    document = page.site()["document"]
+    seen = view(document, "QLB-014-B1", "_7.jpg")
+    middle = np.mean(seen["corners_px"], axis=0).tolist()
+    said = page.act("not_antenna", {"antenna_id": "QLB-014-B1", "seed_px": middle}, seen["photo"])
+    now = page.solved(said["ticket"])["document"]
+    for a in now["antennas"]:
+        for e in a["evidence"]:
+            if e["photo"] == seen["photo"]:
+                assert np.hypot(*(np.mean(e["corners_px"], axis=0) - middle)) > 20.0  # px: nobody is taken for it
+    swap = {"antenna_id": "QLB-014-B2", "was": "QLB-014-B1", "corners_px": seen["corners_px"]}
+    said = page.act("other_antenna", swap, seen["photo"])
+    now = page.solved(said["ticket"])["document"]
+    other = view(now, "QLB-014-B2", "_7.jpg")
+    assert np.hypot(*(np.mean(other["corners_px"], axis=0) - middle)) < 10.0
+
+
+def test_a_photo_left_out_is_not_used_and_the_audit_says_why(page: Page, audited: Path, results: Path) -> None:
+    site = page.site()
+    photo = site["photos"][3]["photo"]
+    said = page.act("exclude_photo", {"note": "a crane hides it"}, photo)
+    answer = page.solved(said["ticket"])
+    assert photo not in {e["photo"] for a in answer["document"]["antennas"] for e in a["evidence"]}
+    page.desk.solver.close()
+    command = ["audit", str(audited / "photos"), "--register", str(audited / "register.csv"), "--out", str(results)]
+    done = CliRunner().invoke(main, [*command, "--jobs", "1", "--overlays", "none", "--sheets", "none", "-q"])
+    assert done.exit_code in (0, 1), done.output
+    with (results / "failures.csv").open(newline="") as file:
+        reasons = {row["file"]: row["reason"] for row in csv.DictReader(file)}
+    assert "excluded at the desk by Ines Example on 20" in reasons[photo]
+    assert reasons[photo].endswith("a crane hides it")
+
+
+def test_an_audit_from_then_on_uses_what_was_marked(page: Page, audited: Path, results: Path) -> None:
+    seen = view(page.site()["document"], "QLB-014-B1", "_7.jpg")
+    said = page.act(
+        "pick", {"antenna_id": "QLB-014-B1", "corners_px": seen["corners_px"], "exact": True}, seen["photo"]
+    )
+    desk_says = page.solved(said["ticket"])["document"]
+    page.desk.solver.close()
+    command = ["audit", str(audited / "photos"), "--register", str(audited / "register.csv"), "--out", str(results)]
+    done = CliRunner().invoke(main, [*command, "--jobs", "1", "--overlays", "none", "--sheets", "none", "-q"])
+    assert done.exit_code == 0, done.output
+    document = json.loads((results / "estimates.json").read_text())["sites"][0]
+    assert view(document, "QLB-014-B1", "_7.jpg")["from_pick"] is True
+    for a in desk_says["antennas"]:
+        assert antenna(document, a["antenna_id"])["azimuth_true_deg"] == a["azimuth_true_deg"]
+
+
+def test_states_follow_what_is_done(page: Page) -> None:
+    flagged = page.get("/api/sites")["rows"][0]["flagged_antennas"]
+    page.act("looked")
+    assert page.get("/api/sites", state="looked")["total"] == 1
+    for name in flagged:
+        assert page.site()["state"] == "looked"
+        page.act("decision", {"antenna_id": name, "verdict": "revisit"})
+    assert page.site()["state"] == "decided"
+    assert page.get("/api/sites")["rows"][0]["state"] == "decided"
+    page.act("undo")
+    assert page.site()["state"] == "looked"
+
+
+def test_who_is_not_named_does_nothing(page: Page) -> None:
+    for who in ("", "  ", "x" * 101):
+        said = {"who": who, "kind": "note", "body": {"note": "x"}}
+        response = page.client.post("/api/act", params={"site": SITE}, json=said, headers=OWN)
+        assert response.status_code == 422
+        assert "name" in response.json()["error"]
+    assert page.site()["history"] == []
+
+
+@pytest.mark.parametrize(
+    "body", [b"", b"[]", b"{", b'{"who": 1, "kind": "note"}', b'{"who": "a", "kind": "note", "body": 3}', b"\xff"]
+)
+def test_bodies_that_make_no_sense(page: Page, body: bytes) -> None:
+    headers = OWN | {"content-type": "application/json"}
+    response = page.client.post("/api/act", params={"site": SITE}, content=body, headers=headers)
+    assert response.status_code == 422
+    assert response.json()["error"]
+
+
+def test_marks_in_photos_of_other_sites_are_refused(page: Page) -> None:
+    page.act("pick", {"antenna_id": "QLB-014-B1", "seed_px": [1, 1]}, "/etc/passwd", status=404)
+    page.act("pick", {"antenna_id": "nobody", "seed_px": [1, 1]}, page.site()["photos"][0]["photo"], status=422)
+
+
+def test_tables_are_read_by_the_commands(page: Page, tmp_path: Path) -> None:
+    site = page.site()
+    photo = site["photos"][0]["photo"]
+    corners = [[10.5, 20.25], [30.0, 20.0], [30.0, 60.0], [10.0, 60.0]]
+    page.act("pick", {"antenna_id": "QLB-014-A1", "corners_px": corners, "exact": True}, photo)
+    page.act("pick", {"antenna_id": "QLB-014-A2", "seed_px": [100, 200]}, photo)
+    page.act("not_antenna", {"antenna_id": "QLB-014-B1", "seed_px": [7, 8]}, photo)
+    where = {"lat_deg": 46.628702, "lon_deg": -66.423606}
+    page.act("control", {"kind": "landmark", "name": "=spire, the", "pixel": [1, 2], **where}, photo)
+    page.act("control", {"kind": "roll", "name": "plumb line", "value_deg": -1.5, "u95": 0.6}, photo)
+    page.act("control", {"kind": "shadow", "name": "pole", "pixel": [5, 6], "tip_px": [7.5, 8]}, photo)
+    for name in ("picks", "controls", "decisions"):
+        response = page.client.get(f"/export/{name}.csv")
+        assert response.headers["content-type"].startswith("text/csv")
+        assert "attachment" in response.headers["content-disposition"]
+        (tmp_path / f"{name}.csv").write_bytes(response.content)
+    a1, a2, absent = load_picks(tmp_path / "picks.csv")
+    assert (a1.photo, a1.antenna_id, a1.exact) == ("qlb014_1.jpg", "QLB-014-A1", True)
+    assert a1.corners_px == tuple(map(tuple, corners))
+    assert (a2.seed_px, a2.corners_px) == ((100.0, 200.0), None)
+    assert (absent.absent, absent.seed_px) == (True, (7.0, 8.0))
+    spire, roll, pole = load_controls(tmp_path / "controls.csv")
+    assert (spire.name, spire.lat_deg, spire.pixel, spire.u95) == ("=spire, the", 46.628702, (1.0, 2.0), 10.0)
+    assert (roll.kind, roll.value_deg, roll.u95) == ("roll", -1.5, 0.6)
+    assert (pole.pixel, pole.tip_px) == ((5.0, 6.0), (7.5, 8.0))
+
+
+def test_a_plumb_line_is_worked_out_before_it_is_set(page: Page) -> None:
+    photo = page.site()["photos"][0]["photo"]
+    said = {"photo": photo, "line_px": [[2000, 1200], [2003, 2600]]}
+    response = page.client.post("/api/plumb", params={"site": SITE}, json=said, headers=OWN)
+    assert response.status_code == 200
+    assert abs(response.json()["roll_deg"]) < 3.0
+    said["line_px"] = [[2000, 1200], [2001, 1201]]
+    response = page.client.post("/api/plumb", params={"site": SITE}, json=said, headers=OWN)
+    assert (response.status_code, "20 px" in response.json()["error"]) == (422, True)
+
+
+def test_ten_thousand_sites_page_by_page(results: Path, opened: Callable[[], Desk]) -> None:
+    store = open_store(results)
+    run = store.last_run()
+    assert run is not None
+    store.run_id = run[0]
+    document = store.site(SITE)
+    assert document is not None
+    many(store, document, 300)
+    store.close()
+    page = Page(opened())
+    found = page.get("/api/sites", show="all", limit=50, offset=250)
+    assert (found["total"], len(found["rows"])) == (301, 50)
+    losses = [r["loss_avoided"] for r in page.get("/api/sites", show="all", limit=200)["rows"]]
+    assert losses == sorted(losses, reverse=True)
+    assert page.get("/api/sites", q="X-00012", show="all")["total"] == 1
+    names = [r["site_id"] for r in page.get("/api/sites", show="all", order="name", limit=3)["rows"]]
+    assert names == [SITE, "X-00000", "X-00001"]
+
+
+def many(store: Any, like: KeptSite, n: int) -> None:
+    """Sites with results like that one's."""
+    for k in range(n):
+        store.keep_site(
+            KeptSite(
+                site_id=f"X-{k:05}",
+                key="k",
+                document=like.document,
+                failures=(),
+                used=4,
+                flagged=k % 3,
+                loss_avoided=float((k * 7919) % 1000),
+            )
+        )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--host", "0.0.0.0"], "--token"),
+        (["--host", "192.0.2.1"], "--token"),
+        (["--host", "0.0.0.0", "--token", "short"], "easily guessed"),
+        ([], "--register"),
+        (["--out", "x"], "--register"),
+    ],
+)
+def test_the_command_says_what_is_wanted(tmp_path: Path, arguments: list[str], said: str) -> None:
+    done = CliRunner().invoke(main, ["desk", str(tmp_path), *arguments])
+    assert done.exit_code == 2
+    assert said in done.output

@@ -1,0 +1,135 @@
+"""One thread solves, and the latest request is what it answers."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
+from photoaz.memory import Notebook
+
+Draft = Callable[[Mapping[str, Any]], None]
+
+
+def test_one_answer_for_all_that_was_asked_meanwhile() -> None:
+    go, began, done = threading.Event(), threading.Event(), []
+
+    def work(site: str, _draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
+        began.set()
+        assert go.wait(10.0)
+        done.append(site)
+        return {"n": len(done)}, ()
+
+    solver = Solver(work)
+    solver.ask("S")
+    assert began.wait(10.0)
+    for _ in range(3):
+        last = solver.ask("S")
+    go.set()
+    answer = solver.answer("S", last, 10.0)
+    assert answer is not None
+    assert (answer.document, answer.ticket) == ({"n": 2}, 4)
+    assert done == ["S", "S"]  # the first, and one for the three that came meanwhile
+    solver.close()
+
+
+def test_the_newest_site_is_first() -> None:
+    go, began, order = threading.Event(), threading.Event(), []
+
+    def work(site: str, _draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
+        began.set()
+        assert go.wait(10.0)
+        order.append(site)
+        return {}, ()
+
+    solver = Solver(work)
+    solver.ask("first")
+    assert began.wait(10.0)
+    solver.ask("warm", quiet=True)
+    solver.ask("older")
+    ticket = solver.ask("newer")
+    go.set()
+    assert solver.answer("newer", ticket, 10.0) is not None
+    assert solver.answer("warm", 1, 10.0) is not None
+    assert order == ["first", "newer", "older", "warm"]
+    solver.close()
+
+
+def test_a_draft_comes_first_and_does_not_pass_for_the_whole() -> None:
+    go = threading.Event()
+
+    def work(_site: str, draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
+        draft({"u95": 2.1})
+        assert go.wait(10.0)
+        return {"u95": 2.0}, ()
+
+    solver = Solver(work)
+    ticket = solver.ask("S")
+    first = solver.answer("S", ticket, 10.0, whole=False)
+    assert first is not None
+    assert (first.draft, first.document) == (True, {"u95": 2.1})
+    assert solver.answer("S", ticket, 0.0) is None
+    go.set()
+    whole = solver.answer("S", ticket, 10.0)
+    assert whole is not None
+    assert (whole.draft, whole.document) == (False, {"u95": 2.0})
+    solver.close()
+
+
+def test_what_goes_wrong_is_said_and_the_next_request_is_served() -> None:
+    def work(site: str, _draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
+        if site == "bad":
+            raise ValueError("no photo of it")
+        return {}, ()
+
+    solver = Solver(work)
+    bad = solver.answer("bad", solver.ask("bad"), 10.0)
+    assert bad is not None
+    assert bad.error == "ValueError: no photo of it"
+    good = solver.answer("good", solver.ask("good"), 10.0)
+    assert good is not None
+    assert good.error is None
+    solver.close()
+
+
+def test_what_nobody_asks_any_more_is_given_up() -> None:
+    asked, began, calls = threading.Event(), threading.Event(), []
+
+    def work(_site: str, _draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
+        calls.append(1)
+        began.set()
+        if len(calls) == 1:
+            assert asked.wait(10.0)
+            raise Superseded
+        return {"call": len(calls)}, ()
+
+    solver = Solver(work)
+    solver.ask("S")
+    assert began.wait(10.0)
+    ticket = solver.ask("S")
+    asked.set()
+    answer = solver.answer("S", ticket, 10.0)
+    assert answer is not None
+    assert answer.document == {"call": 2}
+    solver.close()
+
+
+def test_after_an_answer_what_can_wait_is_done() -> None:
+    kept: list[Answer] = []
+    solver = Solver(lambda _s, _d: ({}, ()), after=lambda _s, answer: kept.append(answer))
+    solver.answer("S", solver.ask("S"), 10.0)
+    solver.close()
+    assert [a.ticket for a in kept] == [1]
+
+
+def test_new_evidence_goes_to_the_store_when_there_is_time() -> None:
+    under = Notebook()
+    under.put("boxes", "old", b"1")
+    memory = Remembering(under)
+    assert memory.get("boxes", "old") == b"1"
+    memory.put("boxes", "new", b"2")
+    assert memory.get("boxes", "new") == b"2"
+    assert under.get("boxes", "new") is None
+    memory.settle()
+    assert under.get("boxes", "new") == b"2"
