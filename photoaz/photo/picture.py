@@ -14,7 +14,7 @@ from photoaz.photo.pixels import Image, Reduction, decode, decode_gray, grey_of,
 #: a larger photo's colours are decoded reduced: the finder looks at reduced pictures anyway, and memory stays bounded
 LARGE_PX = 40_000_000
 #: luminances that a darkroom holds at once, bytes
-HELD_BYTES = 150_000_000
+HELD_BYTES = 100_000_000
 
 
 class Darkroom:

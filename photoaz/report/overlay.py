@@ -114,7 +114,7 @@ def draw_overlay(
     -------
     bytes : the picture's file, at most PAGE_WIDTH_PX wide.
     """
-    picture = Image.fromarray(np.ascontiguousarray(image_bgr[..., ::-1]))
+    picture = _picture(image_bgr)
     items = [item for item in shown if len(item.view.outline_px) >= 3]
     marks = _marks(photo, items, unseen, site_id)
     hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
@@ -178,6 +178,14 @@ def _page(photo: PhotoSolution, site_id: str, left: Image.Image | None, right: I
     if right is not None:
         page.paste(right, (2 * _MARGIN + _COLUMN, _MARGIN + head))
     return page
+
+
+def _picture(image_bgr: NDArray[np.uint8]) -> Image.Image:
+    """For Pillow, with one copy of the pixels and not three."""
+    import cv2
+
+    rgb = cv2.cvtColor(np.ascontiguousarray(image_bgr), cv2.COLOR_BGR2RGB)
+    return Image.frombuffer("RGB", (rgb.shape[1], rgb.shape[0]), rgb, "raw", "RGB", 0, 1)
 
 
 def _png(page: Image.Image) -> bytes:
