@@ -160,7 +160,10 @@ def _projection(crs: str) -> tuple[Any, str, tuple[float, float, float, float] |
     if not parsed.is_projected:
         raise _crs_fault(crs, f"{parsed.name}, which is no map projection and so has no grid north")
     area = parsed.area_of_use
-    return pyproj.Proj(parsed), parsed.name, area.bounds if area else None
+    try:
+        return pyproj.Proj(parsed), parsed.name, area.bounds if area else None
+    except pyproj.exceptions.ProjError:  # one that needs a grid which is not there
+        raise _crs_fault(crs, f"{parsed.name}, which PROJ cannot compute") from None
 
 
 def check_grid_crs(crs: str) -> str:

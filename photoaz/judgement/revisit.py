@@ -29,6 +29,7 @@ from photoaz.judgement.cause import LikelyCause, in_words
 from photoaz.judgement.impact import BEAMWIDTH_3DB_DEG, FLOOR_DEG, FRONT_TO_BACK_DB, SECTOR_WIDTH_DEG, Part, parts_of
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.register.model import Antenna, Site
+from photoaz.register.toml import is_finite, read_toml
 from photoaz.solution import AntennaSolution, EvidenceOption, SiteSolution
 
 Array = NDArray[Any]
@@ -93,7 +94,7 @@ def _wrong(key: str, value: object) -> str | None:
     """What is wanted of a cost, where the value is not that."""
     if key == "unit":
         return None if isinstance(value, str) and 0 < len(value) <= 20 and value.isprintable() else "1 to 20 letters"
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0.0:
+    if not is_finite(value) or value < 0.0:
         return "a number, 0 or more"
     if key == "unseen_out" and value > 1.0:
         return "a share, 0 to 1"
@@ -107,19 +108,7 @@ def load_costs(path: Path) -> Costs:
     ------
     InputError : no TOML, a key that there is not, a value that is none; every such line, with key and what is wanted.
     """
-    import tomllib
-
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-        given = tomllib.loads(text)
-    except UnicodeDecodeError as e:
-        raise InputError(Fault(file=path, found="bytes that are not UTF-8", wanted="TOML in UTF-8")) from e
-    except tomllib.TOMLDecodeError as e:
-        at = re.search(r"at line (\d+)", str(e))
-        line = int(at[1]) if at else None
-        raise InputError(
-            Fault(file=path, line=line, found=f"no TOML ({e})", wanted="lines such as: visit = 300")
-        ) from e
+    text, given = read_toml(path, what="a TOML file of costs", example="visit = 300")
     known = [f.name for f in fields(Costs)]
     faults = []
     for key, value in given.items():

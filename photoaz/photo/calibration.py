@@ -22,6 +22,7 @@ from photoaz.photo.camera import Camera
 from photoaz.photo.metadata import read_record
 from photoaz.photo.pixels import decode_gray, turn
 from photoaz.photo.record import PhotoRecord
+from photoaz.register.toml import is_finite
 
 SCHEMA = "photoaz/camera/1"
 MIN_PHOTOS = 3
@@ -264,7 +265,7 @@ def load_calibration(path: Path) -> Calibration:
         raise InputError(
             Fault(file=path, found=f"a file that cannot be read ({err.strerror})", wanted=wanted)
         ) from None
-    except ValueError as err:
+    except (ValueError, RecursionError) as err:
         line = getattr(err, "lineno", None)
         raise InputError(Fault(file=path, line=line, found="text that is not JSON", wanted=wanted)) from None
     if not isinstance(content, dict) or content.get("schema") != SCHEMA:
@@ -299,7 +300,7 @@ def _checked_value(path: Path, name: str, content: dict[str, Any], faults: list[
     elif name in ("width_px", "height_px"):
         good, wanted = type(value) is int and value > 0, "a positive whole number"
     else:
-        good = type(value) in (int, float) and math.isfinite(value)
+        good = is_finite(value)
         wanted = "a number"
         if good and (name in _POSITIVE or name.startswith("sigma")):
             good, wanted = value > 0.0 or (name.startswith("sigma") and value == 0.0), "a positive number"

@@ -6,9 +6,11 @@ Nothing is decoded here. A JPEG, PNG or WebP costs a look at its first blocks; t
 from __future__ import annotations
 
 import io
+import re
 import struct
 import warnings
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,13 @@ HEAD_BYTES = 256 * 1024
 MAX_PIXELS = 300_000_000
 
 WANTED = "a photo as JPEG, PNG, WebP, TIFF, HEIC or AVIF"
+#: What a file may have of segments or chunks (a PNG of 300 megapixels can have tens of thousands), and of profiles that
+#: are unpacked to be looked at
+MOST_SEGMENTS, MOST_PROFILES = 500_000, 4
+#: Pillow reads more, some by calling other programs (EPS): none of it is a photo
+_READERS = ("JPEG", "PNG", "WEBP", "TIFF", "AVIF", "JPEG2000", "BMP", "DIB", "GIF")
+_PROFILES = (b"Raw profile type exif\x00", b"Raw profile type APP1\x00")
+_NO_FILL = re.compile(rb"[^\xff]")
 _XMP_HEADER = b"http://ns.adobe.com/xap/1.0/\x00"
 _HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"MiHB", b"heif"}
 
@@ -119,30 +128,46 @@ def _compatible_brands(data: bytes) -> list[bytes]:
     return [data[at : at + 4] for at in range(16, end - 3, 4)]
 
 
-def _jpeg(data: bytes, *, whole: bool) -> Container | None:
-    """Walk the marker segments up to the first scan. None: the frame header was not reached."""
-    exif = xmp = b""
-    size: tuple[int, int] | None = None
+def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
+    """Marker, offset and stated length of each segment, up to the first scan or the end of the image and with it.
+
+    Nothing after MOST_SEGMENTS steps: a file that is made of markers alone would take seconds a megabyte.
+    """
     at, end = 2, len(data)
-    complete = False
-    while at + 4 <= end:
+    for _ in range(MOST_SEGMENTS):
+        if at + 4 > end:
+            return
         if data[at] != 0xFF:
-            following = data.find(b"\xff", at)  # stray bytes between segments: some editors leave them
-            if following < 0:
-                break
-            at = following
+            at = data.find(b"\xff", at)  # stray bytes between segments: some editors leave them
+            if at < 0:
+                return
             continue
         marker = data[at + 1]
         if marker == 0xFF:
-            at += 1
+            other = _NO_FILL.search(data, at)
+            if other is None:
+                return
+            at = other.start() - 1
             continue
         if marker == 0x01 or 0xD0 <= marker <= 0xD8 or marker == 0x00:
             at += 2
             continue
+        length = int.from_bytes(data[at + 2 : at + 4], "big")
+        yield marker, at, length
+        if marker in (0xDA, 0xD9):
+            return
+        at += 2 + max(length, 2)
+
+
+def _jpeg(data: bytes, *, whole: bool) -> Container | None:
+    """Walk the marker segments up to the first scan. None: the frame header was not reached."""
+    exif = xmp = b""
+    size: tuple[int, int] | None = None
+    complete = False
+    for marker, at, length in jpeg_segments(data):
         if marker in (0xDA, 0xD9):
             complete = True
             break
-        length = int.from_bytes(data[at + 2 : at + 4], "big")
         body = data[at + 4 : at + 2 + length]
         if marker == 0xE1:
             if body[:4] == b"Exif" and not exif:
@@ -152,7 +177,6 @@ def _jpeg(data: bytes, *, whole: bool) -> Container | None:
         elif 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC) and len(body) >= 5:
             height, width = struct.unpack(">HH", body[1:5])
             size = (width, height)
-        at += 2 + max(length, 2)
     if not complete and not whole:
         return None
     if (size is None or 0 in size) and exif:
@@ -169,15 +193,18 @@ def _png(data: bytes) -> Container | None:
         return None
     width, height = struct.unpack(">II", data[16:24])
     exif = xmp = b""
-    at, complete = 8, False
-    while at + 8 <= len(data):
+    at, complete, profiles, chunks = 8, False, 0, 0
+    while at + 8 <= len(data) and chunks < MOST_SEGMENTS:
+        chunks += 1
         length, kind = int.from_bytes(data[at : at + 4], "big"), data[at + 4 : at + 8]
         body = data[at + 8 : at + 8 + length] if kind in (b"eXIf", b"iTXt", b"zTXt", b"tEXt") else b""
         if kind == b"eXIf":
             exif = _without_marker(body)
-        elif kind == b"iTXt" and body.startswith(b"XML:com.adobe.xmp\x00"):
+        elif kind == b"iTXt" and body.startswith(b"XML:com.adobe.xmp\x00") and not xmp and profiles < MOST_PROFILES:
+            profiles += 1
             xmp = _png_xmp(body)
-        elif kind in (b"zTXt", b"tEXt") and body.startswith(b"Raw profile type ") and not exif:
+        elif kind in (b"zTXt", b"tEXt") and body.startswith(_PROFILES) and not exif and profiles < MOST_PROFILES:
+            profiles += 1
             exif = _png_raw_profile(kind, body)
         complete = kind == b"IEND"
         if complete:
@@ -197,9 +224,7 @@ def _png_xmp(body: bytes) -> bytes:
 
 def _png_raw_profile(kind: bytes, body: bytes) -> bytes:
     """Exif as some converters keep it in a PNG: text, 'exif', the length, then hexadecimal."""
-    key, _, rest = body.partition(b"\x00")
-    if key not in (b"Raw profile type exif", b"Raw profile type APP1"):
-        return b""
+    _, _, rest = body.partition(b"\x00")
     text = _inflate(rest[1:]) if kind == b"zTXt" else rest
     parts = text.split(None, 2)
     if len(parts) < 3:
@@ -255,15 +280,18 @@ def _heif(path: Path, data: bytes) -> Container:
 
 
 def open_pillow(path: Path | str, data: bytes) -> Any:
-    """Open with Pillow, without its own size limits (MAX_PIXELS is ours). Raises InputError."""
+    """Open with Pillow, one of the formats that photos come in. Raises InputError."""
     from PIL import Image
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about odd Exif, which is judged elsewhere
         try:
-            return Image.open(io.BytesIO(data))
+            Image.init()
+            return Image.open(io.BytesIO(data), formats=[name for name in _READERS if name in Image.OPEN])
         except Image.DecompressionBombError:
-            wanted = f"at most {MAX_PIXELS // 1_000_000} million pixels"
+            # Pillow refuses at twice its own limit, which is the process's and left alone
+            most = min(MAX_PIXELS, 2 * (Image.MAX_IMAGE_PIXELS or MAX_PIXELS))
+            wanted = f"at most {most // 1_000_000} million pixels in this format"
             raise InputError(Fault(file=path, found="far too many pixels", wanted=wanted)) from None
         except Exception as err:  # noqa: BLE001  Pillow's readers raise many kinds on damaged files
             reason = str(err).splitlines()[0] if str(err) and "BytesIO" not in str(err) else "no reader knows it"

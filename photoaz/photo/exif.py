@@ -166,7 +166,7 @@ def pixel_dimensions(exif: bytes) -> tuple[int, int] | None:
     walker = Walker(exif)
     inner = walker.below(walker.directory(walker.first), _EXIF_IFD)
     width, height = inner.number(0xA002), inner.number(0xA003)
-    return (int(width), int(height)) if width and height else None
+    return (int(width), int(height)) if width and height and min(width, height) >= 1.0 else None
 
 
 def _walk(exif: bytes) -> dict[tuple[str, int], Value]:

@@ -18,6 +18,7 @@ from photoaz.errors import Fault, InputError
 from photoaz.photo.container import (
     MAX_PIXELS,
     Container,
+    jpeg_segments,
     open_container,
     open_heif,
     open_pillow,
@@ -206,15 +207,7 @@ def _jpeg_ends(data: bytes) -> bool:
 
 def _after_segments(data: bytes) -> int:
     """Offset of the first scan marker, past the application segments (a preview in them has scans of its own)."""
-    at = 2
-    while at + 4 <= len(data):
-        if data[at] != 0xFF or data[at + 1] in (0xFF, 0x00, 0x01) or 0xD0 <= data[at + 1] <= 0xD8:
-            at += 1
-            continue
-        if data[at + 1] == 0xDA:
-            return at
-        at += 2 + max(int.from_bytes(data[at + 2 : at + 4], "big"), 2)
-    return len(data)
+    return next((at for marker, at, _ in jpeg_segments(data) if marker == 0xDA), len(data))
 
 
 def _by_heif(path: Path, data: bytes, *, grey: bool, reduced: Reduction) -> Image:

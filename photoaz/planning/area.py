@@ -81,7 +81,7 @@ def load_area(path: Path, frame: EnuFrame) -> Area:
         document = json.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as e:
         raise InputError(Fault(file=path, found=e.strerror or str(e), wanted="a GeoJSON file")) from e
-    except (UnicodeDecodeError, json.JSONDecodeError) as e:
+    except (ValueError, RecursionError) as e:  # no UTF-8, no JSON, numbers of thousands of digits
         line = e.lineno if isinstance(e, json.JSONDecodeError) else None
         raise InputError(Fault(file=path, line=line, found=f"no JSON ({e})", wanted="GeoJSON in UTF-8")) from e
     kind = document.get("type") if isinstance(document, dict) else None

@@ -26,7 +26,7 @@ def load_estimates(path: Path) -> Mapping[str, Any]:
         document = json.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as e:
         raise InputError(Fault(file=path, found=e.strerror or str(e), wanted="an estimates.json")) from e
-    except (UnicodeDecodeError, json.JSONDecodeError) as e:
+    except (ValueError, RecursionError) as e:  # no UTF-8, no JSON, numbers of thousands of digits
         line = e.lineno if isinstance(e, json.JSONDecodeError) else None
         raise InputError(Fault(file=path, line=line, found=f"no JSON ({e})", wanted="an estimates.json")) from e
     schema = document.get("schema") if isinstance(document, dict) else None
@@ -60,7 +60,7 @@ def earlier_of_estimates(path: Path, site: Site) -> Earlier | None:
             covariance = np.array(joint["deg2"], float)[np.ix_(at, at)]
         else:
             covariance = np.diag([(told[n][1] / K95) ** 2 for n in names])
-    except (KeyError, TypeError, ValueError, IndexError) as e:
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as e:
         raise InputError(Fault(file=path, column=site.site_id, found=f"no figure ({e})", wanted="numbers")) from e
     # digits are rounded in the file: kept positive definite
     covariance = covariance + np.diag(np.full(len(names), 1e-6))

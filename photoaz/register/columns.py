@@ -27,7 +27,6 @@ import difflib
 import functools
 import math
 import re
-import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
@@ -37,7 +36,8 @@ from typing import Any
 from photoaz.angles import parse_angle_deg
 from photoaz.errors import Fault, InputError
 from photoaz.register.rows import ManifestRow, ReadingRow, RegisterRow
-from photoaz.register.tables import Row, TableShape, TableStream, open_table
+from photoaz.register.tables import MOST_LINES, Row, TableShape, TableStream, open_table
+from photoaz.register.toml import is_finite, read_toml
 
 #: metres in a unit of length. The US survey foot is 1200/3937 m (Federal Register 24 FR 5348, 1959)
 LENGTHS_M: Mapping[str, float] = {
@@ -140,19 +140,7 @@ def load_columns(path: Path | str) -> ColumnMap:
     InputError : no TOML, a key that there is not, a value that is none; all at once, with line and key.
     """
     path = Path(path)
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-        given = tomllib.loads(text)
-    except OSError as e:
-        raise InputError(Fault(file=path, found=e.strerror or str(e), wanted="a TOML file of columns")) from e
-    except UnicodeDecodeError as e:
-        raise InputError(Fault(file=path, found="bytes that are not UTF-8", wanted="TOML in UTF-8")) from e
-    except tomllib.TOMLDecodeError as e:
-        at = re.search(r"at line (\d+)", str(e))
-        wanted = 'lines such as: site_id = "Site No"'
-        raise InputError(
-            Fault(file=path, line=int(at[1]) if at else None, found=f"no TOML ({e})", wanted=wanted)
-        ) from e
+    text, given = read_toml(path, what="a TOML file of columns", example='site_id = "Site No"')
     reader = _Reader(path, text)
     main = reader.section(given, (), RegisterRow.columns(), _SECTIONS)
     readings = reader.part(given, "readings", ReadingRow.columns())
@@ -241,11 +229,12 @@ class _Reader:
         try:
             encoding = codecs.lookup(encoding).name
             "".encode(encoding)
-        except (LookupError, TypeError):
+            codecs.getincrementaldecoder(encoding)  # not every codec can be read by lines
+        except (LookupError, TypeError, ValueError):
             self.fault((*where, "encoding"), f"{encoding!r}", "a name such as utf-8, cp1252 or utf-16")
             encoding = "utf-8"
         header_line = given.get("header_line")
-        if header_line is not None and not (type(header_line) is int and header_line >= 1):
+        if header_line is not None and not (type(header_line) is int and 1 <= header_line <= MOST_LINES):
             self.fault((*where, "header_line"), f"{header_line!r}", "the line that the headings stand in, from 1")
             header_line = None
         sheet = given.get("sheet")
@@ -274,13 +263,13 @@ class _Reader:
             self.fault((*where, "part"), f"{part!r}", "a whole number from 1")
             part = None
         factor = value.get("factor")
-        if factor is not None and (type(factor) not in (int, float) or not math.isfinite(factor) or factor == 0):
+        if factor is not None and (not is_finite(factor) or factor == 0):
             self.fault((*where, "factor"), f"{factor!r}", "a number, not 0")
             factor = None
         if factor is not None and not is_number(target):
             self.fault((*where, "factor"), f"a factor for {target}", "one for numbers only")
         layout = value.get("format")
-        if layout is not None and (not isinstance(layout, str) or "%" not in layout or not is_date(target)):
+        if layout is not None and (not isinstance(layout, str) or not _is_layout(layout) or not is_date(target)):
             self.fault(
                 (*where, "format"), f"{layout!r}", "the layout of a date, such as %d.%m.%Y, in a column of dates"
             )
@@ -366,6 +355,17 @@ class _Reader:
             return value
         self.fault(where, f"{value!r}", f"one of: {' '.join(known)}")
         return None
+
+
+def _is_layout(text: str) -> bool:
+    """Whether `datetime.strptime` takes it for the layout of a date."""
+    try:
+        datetime.strptime("", text)
+    except ValueError as e:
+        return "%" in text and "does not match" in str(e)
+    except re.error:  # the same part of a date twice
+        return False
+    return False
 
 
 def is_length(column: str) -> bool:

@@ -141,7 +141,7 @@ class ColumnsProposal:
             lines.append(f"# needed, and nothing in the file looks like it: {wanted}")
             lines += [f"# {hint}" for hint in self._hints(column)] or [f'# {column} = ""']
         if self.unused:
-            lines += ["", f"# carried along as they are: {', '.join(_one_line(h) for h in self.unused)}"]
+            lines += ["", f"# carried along as they are: {_listed(self.unused)}"]
         known = {item.column for item in self.columns}
         norths = [
             north
@@ -256,6 +256,11 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")  # JSON's strings are TOML's but for this
 
 
+def _listed(headings: Sequence[str], most: int = 100) -> str:
+    more = f" and {len(headings) - most} more" if len(headings) > most else ""
+    return ", ".join(_one_line(h) for h in headings[:most]) + more
+
+
 def _one_line(text: str) -> str:
     return " ".join(text.split())
 
@@ -320,11 +325,13 @@ def _words(heading: str) -> tuple[list[str], str | None, str | None]:
 
 def _likeness(words: Sequence[str], name: str) -> float:
     """0 to 1: how alike a heading's words and a known name are, in letters and in words."""
-    theirs = name.split()
-    letters = difflib.SequenceMatcher(None, " ".join(words), name).ratio()
-    in_order = difflib.SequenceMatcher(None, " ".join(sorted(words)), " ".join(sorted(theirs))).ratio()
+    theirs, text = name.split(), " ".join(words)
     both = len(set(words) & set(theirs))
     share = both / max(1, len(set(words) | set(theirs)))
+    if 2 * min(len(text), len(name)) < 0.5 * (len(text) + len(name)):
+        return share  # so unlike in length, no order of letters makes them half alike; long headings would take long
+    letters = difflib.SequenceMatcher(None, text, name).ratio()
+    in_order = difflib.SequenceMatcher(None, " ".join(sorted(words)), " ".join(sorted(theirs))).ratio()
     return max(letters, in_order, share)
 
 

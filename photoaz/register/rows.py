@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
@@ -42,7 +43,10 @@ def _number(value: object) -> object:
         raise _wrong("a decimal comma")
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text):
         raise _wrong("not a finite number")
-    return float(text)
+    number = float(text)
+    if not math.isfinite(number):  # 1e400
+        raise _wrong("not a finite number")
+    return number
 
 
 @functools.lru_cache(maxsize=1 << 15)
@@ -160,6 +164,7 @@ class ManifestRow(RowModel):
 
 
 _M = TypeVar("_M", bound=RowModel)
+_SHOWN = 200  # letters of a cell that a fault repeats
 _MEANINGS = 20_000  # texts of a column whose meaning is remembered
 
 
@@ -258,7 +263,7 @@ def _fault(model: type[RowModel], table: TableStream, row: Row, column: str, err
     if row.raw is not None and column in table.headings:
         raw = [row.raw[h] for h in table.headings[column] if h in row.raw]
         cell = ", ".join(raw) or cell
-    found = "nothing" if cell is None else repr(cell)
+    found = "nothing" if cell is None else repr(cell) if len(cell) <= _SHOWN else f"{cell[:_SHOWN]!r} and more"
     return as_headed(
         Fault(
             file=table.path,

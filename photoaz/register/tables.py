@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import itertools
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -15,6 +17,13 @@ from photoaz.errors import Fault, InputError
 
 #: what a table that is not told its delimiter is split at
 DELIMITERS = ",;\t"
+#: a workbook's sheet has no more lines (ECMA-376: 2**20), whatever a damaged one says of its rows' numbers
+MOST_LINES = 1 << 20
+#: columns of a table, letters of a heading: more than any register has, few enough to be compared with each other
+MOST_COLUMNS, MOST_LETTERS = 1000, 200
+#: of a workbook unpacked: a sheet of 200 000 rows and 30 columns takes half of it, a small file that is made to unpack
+#: without end more
+MOST_UNPACKED = 500_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,16 +105,27 @@ def open_table(path: Path | str, known_columns: Sequence[str], shape: TableShape
     if first is None:
         raise InputError(Fault(file=path, found="an empty table", wanted="a header and at least one row"))
     header_line, header = first
+    _check_header(path, header_line, header)
     spelling = {c.casefold(): c for c in known_columns}
     # a column without a name but with something in it is carried along too
     columns = [spelling.get(c.casefold(), c) or f"column {i}" for i, c in enumerate(header, start=1)]
-    twice = sorted({c for c in columns if columns.count(c) > 1})
+    twice = sorted(c for c, n in Counter(columns).items() if n > 1)
     if twice:
         raise InputError(
             [Fault(file=path, line=header_line, column=c, found="this column twice", wanted="it once") for c in twice]
         )
     faults: list[Fault] = []
     return TableStream(path=path, columns=tuple(columns), rows=_rows(path, columns, lines, faults), faults=faults)
+
+
+def _check_header(path: Path, line: int, header: Sequence[str]) -> None:
+    """Refuse what is no header: headings are compared with each other, which takes no end if they are long."""
+    if len(header) > MOST_COLUMNS:
+        raise InputError(Fault(file=path, line=line, found=f"{len(header)} columns", wanted=f"at most {MOST_COLUMNS}"))
+    longest = max(header, key=len)
+    if len(longest) > MOST_LETTERS:
+        found = f"a heading of {len(longest)} letters ({longest[:40]!r} and more)"
+        raise InputError(Fault(file=path, line=line, found=found, wanted=f"headings of at most {MOST_LETTERS}"))
 
 
 def _rows(
@@ -156,12 +176,16 @@ def _check_text(path: Path, data: bytes, encoding: str) -> None:
         raise InputError(Fault(file=path, found="text in UTF-16", wanted=wanted))
     if data.startswith(b"\xd0\xcf\x11\xe0"):
         raise InputError(Fault(file=path, found="an old XLS workbook", wanted=wanted))
+    if encoding != "utf-8":
+        wanted = f"text in {encoding}, as the columns' file says"
     try:
-        text = data.decode(encoding)
+        # by increments, as it is read later: UTF-16 without a byte order mark is refused then only
+        text = codecs.getincrementaldecoder(encoding)().decode(data, True)
     except UnicodeDecodeError as e:
         line = data.count(b"\n", 0, e.start) + 1
-        wanted = wanted if encoding == "utf-8" else f"text in {encoding}, as the columns' file says"
         raise InputError(Fault(file=path, line=line, found=f"byte {data[e.start]:#04x}", wanted=wanted)) from None
+    except UnicodeError as e:
+        raise InputError(Fault(file=path, found=f"other text ({e})", wanted=wanted)) from None
     if "\0" in text:
         raise InputError(Fault(file=path, found="a binary file", wanted=wanted))
 
@@ -170,11 +194,14 @@ def _delimiter(header: str, known_columns: Sequence[str]) -> str:
     known = {c.casefold() for c in known_columns}
     found = {}
     for delimiter in DELIMITERS:
-        names = next(csv.reader([header], delimiter=delimiter), [])
+        try:
+            names = next(csv.reader([header], delimiter=delimiter), [])
+        except csv.Error:  # a cell of more than csv's limit
+            continue
         found[delimiter] = sum(n.strip().casefold() in known for n in names)
-    best = max(found, key=lambda d: found[d])
+    best = max(found, key=lambda d: found[d], default=",")
     others = [d for d in found if d != best and found[d]]
-    return best if found[best] > 1 and not others else ","
+    return best if found.get(best, 0) > 1 and not others else ","
 
 
 def _csv_records(
@@ -218,6 +245,7 @@ def _xlsx_records(path: Path, data: bytes, shape: TableShape) -> Iterator[tuple[
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", UserWarning)  # styles and validations that it does not keep
                 if book is None:
+                    _check_unpacked(path, data)
                     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
                     sheet = _sheet(path, book, shape.sheet)
                     sheet.reset_dimensions()  # some programs write a wrong extent, and rows beyond it would be lost
@@ -225,6 +253,9 @@ def _xlsx_records(path: Path, data: bytes, shape: TableShape) -> Iterator[tuple[
                 piece = [(line, [_cell_text(v) for v in values]) for line, values in itertools.islice(rows, 1000)]
             if not piece:
                 return
+            if piece[-1][0] > MOST_LINES:
+                found = f"a row numbered beyond {MOST_LINES}"
+                raise InputError(Fault(file=path, found=found, wanted="a sheet with rows that there can be"))
             yield from piece
     except InputError:
         raise
@@ -234,6 +265,17 @@ def _xlsx_records(path: Path, data: bytes, shape: TableShape) -> Iterator[tuple[
     finally:
         if book is not None:
             book.close()
+
+
+def _check_unpacked(path: Path, data: bytes) -> None:
+    """Refuse what unpacks to more than could be read in bounded time; zipfile reads no more than is declared."""
+    import zipfile
+
+    with zipfile.ZipFile(io.BytesIO(data)) as packed:
+        size = sum(part.file_size for part in packed.infolist())
+    if size > MOST_UNPACKED:
+        wanted = f"at most {MOST_UNPACKED // 1_000_000} MB, or CSV"
+        raise InputError(Fault(file=path, found=f"a workbook of {size // 1_000_000} MB unpacked", wanted=wanted))
 
 
 def _sheet(path: Path, book: Any, which: str | int | None) -> Any:

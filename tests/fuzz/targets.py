@@ -1,0 +1,203 @@
+"""What the fuzzers try, one piece of input at a time: anything but an InputError is a fault of photoaz."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import logging
+import struct
+import tempfile
+import warnings
+import zlib
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from photoaz.audit.trust import edited_flags, time_flags
+from photoaz.errors import InputError
+from photoaz.judgement.revisit import load_costs
+from photoaz.photo.calibration import load_calibration
+from photoaz.photo.container import open_container
+from photoaz.photo.exif import maker_note, thumbnail
+from photoaz.photo.inspect import describe, record_as_json
+from photoaz.photo.metadata import read_record
+from photoaz.register.columns import load_columns
+from photoaz.register.history import load_readings
+from photoaz.register.load import load_controls, load_picks, load_register
+from photoaz.register.manifest import load_manifest
+from photoaz.register.propose import propose_columns
+from photoaz.sample import sample_dir
+
+NOW = datetime(2026, 6, 1, tzinfo=UTC)
+_FRAME = bytes.fromhex("ffc00011080030004003012200021101031101ffda000c03010002110311003f00") + b"\0" * 8 + b"\xff\xd9"
+
+
+def in_jpeg(block: bytes, xmp: bytes = b"") -> bytes:
+    """A JPEG of 64 x 48 pixels, of which only the head makes sense, with this Exif block and XMP packet."""
+    head = b"\xff\xd8"
+    for body in (b"Exif\0\0" + block, b"http://ns.adobe.com/xap/1.0/\0" + xmp if xmp else b""):
+        head += b"\xff\xe1" + struct.pack(">H", min(len(body), 65533) + 2) + body[:65533]
+    return head + _FRAME
+
+
+def _chunk(kind: bytes, body: bytes) -> bytes:
+    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+
+def in_png(block: bytes) -> bytes:
+    """A PNG's head with this Exif block."""
+    size = struct.pack(">IIBBBBB", 64, 48, 8, 2, 0, 0, 0)
+    return b"\x89PNG\r\n\x1a\n" + _chunk(b"IHDR", size) + _chunk(b"eXIf", block) + _chunk(b"IEND", b"")
+
+
+WRAPS: tuple[Callable[[bytes], bytes], ...] = (bytes, in_jpeg, in_png, lambda b: in_jpeg(b"", b))
+
+
+def _clear(error: InputError) -> None:
+    assert error.faults
+    assert all(f.found and f.wanted for f in error.faults)
+    str(error).encode()
+
+
+def metadata(data: bytes) -> None:
+    """Everything that is read of a photo without its pixels. The first byte says what the rest is."""
+    if not data:
+        return
+    whole = WRAPS[data[0] % len(WRAPS)](data[1:])
+    warnings.simplefilter("ignore")
+    try:
+        record = read_record(Path("photo.jpg"), whole)
+    except InputError as e:
+        _clear(e)
+        return
+    json.dumps(record_as_json(record), allow_nan=False).encode()
+    "\n".join(describe(record)).encode()
+    edited_flags(record)
+    time_flags(record, now=NOW)
+    exif = open_container(Path("photo.jpg"), whole).exif
+    thumbnail(exif)
+    maker_note(exif)
+
+
+def _with_columns(path: Path) -> None:
+    load_register(sample_dir() / "register.csv", load_columns(path))
+
+
+LOADERS: tuple[Callable[[Path], object], ...] = (
+    load_register,
+    load_controls,
+    load_picks,
+    load_readings,
+    load_manifest,
+    load_columns,
+    _with_columns,
+    load_costs,
+    load_calibration,
+    propose_columns,
+)
+_PLACE = Path(tempfile.mkdtemp(prefix="photoaz-fuzz-"))
+
+
+def tables(data: bytes) -> None:
+    """One of the files of text (or workbooks) that a user writes. The first byte says which."""
+    if not data:
+        return
+    path = _PLACE / "table"
+    path.write_bytes(data[1:])
+    warnings.simplefilter("ignore")
+    try:
+        LOADERS[data[0] % len(LOADERS)](path)
+    except InputError as e:
+        _clear(e)
+    finally:
+        path.unlink()
+
+
+TARGETS = {"metadata": metadata, "tables": tables}
+
+
+def seeds(target: str) -> list[bytes]:
+    """Good inputs to start from."""
+    folder = sample_dir()
+    out: list[bytes] = []
+    if target == "metadata":
+        from PIL import Image
+
+        for path in sorted(folder.glob("*.jpg"))[:2]:
+            data = path.read_bytes()
+            box = open_container(path, data)
+            out += [b"\0" + data[:4000], b"\1" + box.exif, b"\2" + box.exif, b"\0" + box.exif]
+            if box.xmp:
+                out.append(b"\3" + box.xmp)
+        for kind in ("JPEG", "PNG", "WEBP", "TIFF", "AVIF"):
+            held = io.BytesIO()
+            exif = Image.Exif()
+            exif[0x112] = 6
+            exif.get_ifd(0x8825)[0x11] = 12.5
+            with contextlib.suppress(Exception):
+                Image.new("RGB", (16, 12), (90, 120, 30)).save(held, kind, exif=exif)
+                out.append(b"\0" + held.getvalue())
+        gpano = "http://ns.google.com/photos/1.0/panorama/"
+        out.append(
+            b"\3"
+            + f"""<x:xmpmeta xmlns:x="adobe:ns:meta/">
+            <rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
+            <rdf:Description xmlns:GPano="{gpano}" GPano:PoseHeadingDegrees="12.5"><GPano:PosePitchDegrees>3
+            </GPano:PosePitchDegrees></rdf:Description></rdf:RDF></x:xmpmeta>""".encode()
+        )
+        return out
+    register = (folder / "register.csv").read_bytes()
+    out += [bytes([0]) + register, b"\t" + register.replace(b"site_lat_deg", b"Latitude"), b"\0" + _workbook()]
+    out.append(
+        b"\1photo,kind,name,x_px,y_px,x2_px,y2_px,lat_deg,lon_deg,height_m,azimuth_true_deg,value_deg,u95\n"
+        b"a.jpg,landmark,mast,10,20,,,46.1,-64.2,12,,,5\na.jpg,sun,,,,,,,,,,,\na.jpg,pitch,,,,,,,,,,3.5,1\n"
+        b"a.jpg,shadow,s,1,2,3,4,,,,,,\n"
+    )
+    out.append(
+        b"\2photo,antenna_id,x_px,y_px,x1_px,y1_px,x2_px,y2_px,x3_px,y3_px,x4_px,y4_px,exact,absent\n"
+        b"a.jpg,A1,10,20,1,2,3,4,5,6,7,8,yes,no\n"
+    )
+    out.append(
+        b"\3site_id,antenna_id,reading_date,reading_azimuth_deg,reading_north,design_date,design_azimuth_deg\n"
+        b"S,A,2024-05-31,12.5,magnetic,2020-01-01,30\n"
+    )
+    out.append(b"\4photo,site_id\na.jpg,S\nb/c.jpg,S\n")
+    toml = (
+        b'delimiter = ","\ndecimal = "."\nencoding = "cp1252"\nheader_line = 1\nblank = ["n/a"]\n[columns]\n'
+        b'site_id = "site_id"\nantenna_id = {from = ["sector", "antenna_id"], join = "-"}\n'
+        b'rad_center_m = {from = "rad_center_m", unit = "ft"}\n'
+        b'design_azimuth_deg = {from = "design_azimuth_deg", north = "magnetic", values = {T = "true"}}\n'
+        b'site_position = {easting = "site_lat_deg", northing = "site_lon_deg", crs = "EPSG:32620"}\n'
+        b'reading_date = {from = "reading_date", format = "%d.%m.%Y"}\n[constants]\ntolerance_deg = 5\n'
+    )
+    out += [b"\5" + toml, b"\6" + toml]
+    out.append(b'\7visit = 300\ncurrency = "EUR"\nunseen_out = 0.1\nyears = 3\n')
+    out.append(
+        b'\x08{"schema": "photoaz/calibration/1", "date": "2026-01-01", "make": "V", "width_px": 4000,'
+        b'"height_px": 3000, '
+        b'"fx_px": 3000.5, "fy_px": 3001, "cx_px": 1999, "cy_px": 1500, "k1": 0.01, "k2": 0, "pattern": [9, 6]}'
+    )
+    return out
+
+
+def _workbook() -> bytes:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    with (sample_dir() / "register.csv").open(encoding="utf-8-sig") as file:
+        for line in file:
+            book.active.append(line.rstrip("\n").split(","))
+    held = io.BytesIO()
+    book.save(held)
+    return held.getvalue()
+
+
+WORDS = (
+    *(b"nan", b"inf", b"1e400", b"-0", b"1e-400", b"9" * 400, b"=1+1", b'"', b'""', b"\n", b"\r", b"\r\n", b"\t", b";"),
+    *(b",", b"\xef\xbb\xbf", b"\xff\xfe", b"\0", b"\xe2\x88\x92", b"[[", b"{", b"}", b"1_0", b"0x1p4", b"\xd9\xa3"),
+    *(b"N", b"S", b"\xc2\xb0", b"'", b"true", b"magnetic", b"grid", b"EPSG:32620", b"2024-02-30", b"0000-00-00"),
+    *(b"\xff\xe1", b"\xff\xda", b"\xff\xd9", b"\xff\xc0", b"II*\0", b"MM\0*", b"\x87\x69", b"\x88\x25", b"\x92\x7c"),
+    *(b"\xff\xff\xff\xff", b"\x7f\xff\xff\xff", b"\x80\0\0\0", b"\0\0\0\0", b"IEND", b"IDAT", b"eXIf", b"<!DOCTYPE"),
+)
+logging.disable(logging.CRITICAL)
