@@ -60,24 +60,31 @@ class Chosen:
     dof: Mapping[str, float] = field(default_factory=dict)
 
 
-def _first_choice(network: SiteNetwork) -> dict[tuple[str, str], int]:
-    """The mode of each box to begin with: the best in the photo that shows the antenna widest; elsewhere the mode that
+#: azimuths of views agree no better than this before anything is adjusted; what one view may cost that agrees with none
+FIRST_AGREE_RAD, FIRST_LONELY = float(np.radians(8.0)), 25.0
 
-    agrees best with it.
+
+def _first_choice(network: SiteNetwork) -> dict[tuple[str, str], int]:
+    """The mode of each box to begin with: those that agree best with one azimuth, which any mode of any view may name.
+
+    An adjustment that begins with two views taken for different ways of one antenna may turn a whole photo about.
     """
     out: dict[tuple[str, str], int] = {}
     for a in network.antennas:
         views = sorted((p for p in network.photos if a.name in p.boxes), key=lambda p: -p.boxes[a.name][0].width_px)
-        reference = None
-        for p in views:
-            modes = p.boxes[a.name]
-            if reference is None:
-                out[p.name, a.name] = 0
-                reference = azimuth_of_mode(p, modes[0])
-                continue
-            off = [float(wrap_rad(azimuth_of_mode(p, m) - reference)) for m in modes]
-            score = [m.cost + (o / np.radians(8.0)) ** 2 for m, o in zip(modes, off, strict=True)]
-            out[p.name, a.name] = int(np.argmin(score))
+        azimuth = [np.array([azimuth_of_mode(p, m) for m in p.boxes[a.name]]) for p in views]
+        cost = [np.array([m.cost for m in p.boxes[a.name]]) for p in views]
+        best: tuple[float, list[int]] | None = None
+        for reference in np.concatenate(azimuth):
+            score = [
+                c + np.minimum((wrap_rad(az - reference) / FIRST_AGREE_RAD) ** 2, FIRST_LONELY)
+                for az, c in zip(azimuth, cost, strict=True)
+            ]
+            total = float(sum(v.min() for v in score))
+            if best is None or total < best[0]:
+                best = total, [int(v.argmin()) for v in score]
+        if best is not None:
+            out.update(zip(((p.name, a.name) for p in views), best[1], strict=True))
     return out
 
 
