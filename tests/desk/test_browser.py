@@ -22,6 +22,8 @@ from photoaz.register.load import load_controls, load_picks
 
 CHROMIUM = Path("/usr/bin/chromium")
 SITE = "QLB-014"
+#: of the antenna in the story, degrees: the sample's truth.json, from which its photos were rendered
+B1_DEG = 149.6501
 #: milliseconds that a slow machine may take for a solution
 PATIENCE_MS = 90_000
 
@@ -130,7 +132,6 @@ def off_by(results: Path, by_px: float) -> tuple[str, list[list[float]]]:
 
 
 def test_the_story_of_a_site(browser: Any, results: Path, tmp_path: Path) -> None:
-    truth = 149.2  # of B1, degrees: 'boxes' in the sample's truth.json; only to see that the wrong box is wrong
     off_by(results, 14.0)
     with served(results) as url, page_of(browser, url) as page:
         # the list: the site is there, was looked at, and leads to its page
@@ -144,7 +145,7 @@ def test_the_story_of_a_site(browser: Any, results: Path, tmp_path: Path) -> Non
         page.click('[data-key="row-QLB-014-B1"]')
         page.wait_for_selector('[data-grip="0"]')
         assert page.locator('[data-key="hold"]').is_checked()
-        zoom = page.evaluate("1") and _zoom(page)
+        zoom = _zoom(page)
         # the name is asked for once, at the first thing done
         drag(page, '[data-grip="0"]', 0.0, -14.0 * zoom)
         page.fill("dialog input", "Ines Example")
@@ -154,7 +155,9 @@ def test_the_story_of_a_site(browser: Any, results: Path, tmp_path: Path) -> Non
         # let go, the edges find those of the photo
         changes(page, lambda: page.uncheck('[data-key="hold"]'))
         right = figures(page)["QLB-014-B1"]
-        assert abs(right[0] - truth) < abs(wrong[0] - truth) or right[1] < wrong[1]
+        page.screenshot(path="/tmp/d7/story1.png")
+        assert right[1] < wrong[1]
+        assert abs(right[0] - B1_DEG) < min(right[1], abs(wrong[0] - B1_DEG))
         # a landmark: clicked in the first photo, its position typed
         page.click('[data-photo$="_1.jpg"].thumb')
         page.click('[data-key="whole"]')
@@ -287,7 +290,7 @@ def test_contrast_and_room(browser: Any, results: Path, scheme: str, width: int)
         for _ in range(12):
             page.keyboard.press("Tab")
             shown = page.evaluate(
-                "(() => { const s = getComputedStyle(document.activeElement); return s.outlineStyle + ' ' + s.outlineWidth; })()"
+                "((s) => `${s.outlineStyle} ${s.outlineWidth}`)(getComputedStyle(document.activeElement))"
             )
             assert shown == "solid 3px"
 
@@ -318,27 +321,33 @@ CONTRAST = """() => {
   const lum = (c) => { const f = (v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; };
     return 0.2126 * f(c[0]) + 0.7152 * f(c[1]) + 0.0722 * f(c[2]); };
   const ground = (e) => { let out = [0, 0, 0, 0]; const stack = [];
-    for (; e; e = e.parentElement) { const c = parse(getComputedStyle(e).backgroundColor); stack.push(c); if (c[3] === 1) break; }
+    for (; e; e = e.parentElement) {
+      const c = parse(getComputedStyle(e).backgroundColor); stack.push(c); if (c[3] === 1) break; }
     out = [255, 255, 255, 1]; for (const c of stack.reverse()) out = over(c, out); return out; };
   const bad = [];
   const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   for (let n; (n = walk.nextNode());) {
     const e = n.parentElement, r = e.getBoundingClientRect(), s = getComputedStyle(e);
-    if (!n.textContent.trim() || !r.width || e.closest('svg, .viewer, noscript, .unseen, :disabled, .off, option')) continue;
+    if (!n.textContent.trim() || !r.width) continue;
+    if (e.closest('svg, .viewer, noscript, .unseen, :disabled, .off, option')) continue;
     const b = ground(e), a = over(parse(s.color), b), [x, y] = [lum(a), lum(b)].sort((p, q) => q - p);
-    const ratio = (x + 0.05) / (y + 0.05), size = parseFloat(s.fontSize), large = size >= 24 || (size >= 18.6 && s.fontWeight >= 700);
+    const ratio = (x + 0.05) / (y + 0.05), size = parseFloat(s.fontSize);
+    const large = size >= 24 || (size >= 18.6 && s.fontWeight >= 700);
     if (ratio < (large ? 3 : 4.5)) bad.push(`${n.textContent.trim()}: ${ratio.toFixed(2)}`);
   }
   return bad;
 }"""
 
-#: what is wider than the window, and what is smaller than 24 by 24 CSS pixels to hit (WCAG 2.2, 2.5.8; links in text may)
+#: what is wider than the window, and what is smaller than 24 by 24 CSS pixels to hit (WCAG 2.2, 2.5.8)
 ROOM = """() => {
   const bad = [];
-  if (document.documentElement.scrollWidth > window.innerWidth) bad.push(`page ${document.documentElement.scrollWidth} px wide`);
+  const wide = document.documentElement.scrollWidth;
+  if (wide > window.innerWidth) bad.push(`page ${wide} px wide`);
   for (const e of document.querySelectorAll('button, select, input, summary, .button, table a')) {
     const r = e.getBoundingClientRect();
-    if (r.width && (r.height < 24 || r.width < 24) && !e.closest('label')) bad.push(`${e.textContent || e.name}: ${r.width} x ${r.height}`);
+    const name = e.textContent || e.name;
+    const small = r.width && (r.height < 24 || r.width < 24);
+    if (small && !e.closest('label')) bad.push(`${name}: ${r.width} x ${r.height}`);
   }
   return bad;
 }"""

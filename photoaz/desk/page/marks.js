@@ -79,14 +79,13 @@ export class Marks {
     g.append(s("polygon", { class: "area", points: list }));
     g.append(s("polygon", { class: "under", points: list }), s("polygon", { class: "line", points: list }));
     const tall = Math.max(...at.map((p) => p[1])) - Math.min(...at.map((p) => p[1]));
-    if (tall > 30 || chosen || mark.antenna === this.hot) {
-      const [x] = middle(at);
-      const [top, foot] = [Math.min(...at.map((p) => p[1])) - (chosen ? 16 : 7), Math.max(...at.map((p) => p[1])) + (chosen ? 26 : 17)];
-      const covered = (v) => this.labels.some(([u, w]) => Math.abs(u - x) < 8 + 7 * mark.label.length && Math.abs(w - v) < 15);
-      const y = covered(top) && !covered(foot) ? foot : top;
-      this.labels.push([x, y]);
-      g.append(s("text", { class: "label", x, y, "text-anchor": "middle" }, mark.label));
-    }
+    const small = tall <= 30 && !chosen;
+    const [x] = middle(at);
+    const [top, foot] = [Math.min(...at.map((p) => p[1])) - (chosen ? 16 : 7), Math.max(...at.map((p) => p[1])) + (chosen ? 26 : 17)];
+    const covered = (v) => this.labels.some(([u, w]) => Math.abs(u - x) < 8 + 7 * mark.label.length && Math.abs(w - v) < 15);
+    const y = covered(top) && !covered(foot) ? foot : top;
+    if (!small) this.labels.push([x, y]);
+    g.append(s("text", { class: small ? "label small" : "label", x, y, "text-anchor": "middle" }, mark.label));
   }
 
   sign(g, mark, at, chosen) {

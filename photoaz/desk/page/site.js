@@ -173,10 +173,7 @@ export class SitePage {
     for (const el of this.place.querySelectorAll("[data-antenna]")) el.classList.toggle("hot", Boolean(hot.antenna) && el.dataset.antenna === hot.antenna);
     for (const el of this.place.querySelectorAll("[data-landmark]")) el.classList.toggle("hot", Boolean(hot.landmark) && el.dataset.landmark === hot.landmark);
     for (const el of this.place.querySelectorAll(".sight[data-photo], .camera[data-photo], .thumb[data-photo]")) el.classList.toggle("hot", photos.has(el.dataset.photo));
-    if (this.marks.hot !== hot.antenna) {
-      this.marks.hot = hot.antenna;
-      if (!this.window.contains(document.activeElement) || document.activeElement === this.window) this.marks.draw();
-    }
+    this.marks.hot = hot.antenna; // drawn anew it stays lit; now only classes change, as the keyboard may be on its way
   }
 
   renderBar() {
