@@ -15,6 +15,8 @@ LAYERS = (
     "cli",
     "desk",
     "report",
+    # holds what all below states against drawn truth, and hands the work out as audits do; nothing needs it but the cli
+    "accuracy",
     "audit",
     "planning",
     "judgement",

@@ -1,0 +1,454 @@
+"""Sites drawn at random with all that is known of them, and their truth beside: no pictures, but every figure that
+pictures would have given."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.accuracy.views import measured, on_wrong_edges, residual_at, ways
+from photoaz.angles import azimuth_deg, wrap_deg
+from photoaz.facts import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD
+from photoaz.judgement.conformity import ANYWHERE, NOT_AS_DESIGNED, TURNED_SIGMA_DEG
+from photoaz.network.choose import SHAPE_SIGMA_RAD
+from photoaz.network.compass import COMPASS, DISTURBED_RAD, DISTURBED_SHARE
+from photoaz.network.site import RADIUS_95, Angle, LandmarkSight, PhotoFacts, azimuths_of_modes
+from photoaz.network.ways import TILT_SIGMA_RAD
+from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
+from photoaz.photo.record import PhotoRecord, TakenAt
+from photoaz.planning.kit import Kit
+from photoaz.planning.scene import Scene, Stand, aimed, foreseen_views, scene_of
+from photoaz.register.model import Antenna, Site
+from photoaz.sights import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
+from photoaz.solve import NOTHING_RAD
+from photoaz.vision.verticals import Verticals
+
+Array = NDArray[Any]
+
+LENSES_MM = (26.0, 52.0, 77.0, 120.0)
+#: days of the two visits of sites that are visited twice
+DAYS = (date(2024, 5, 6), date(2026, 5, 4))
+#: a position with tails: how often its error is so many times as large as its statement says
+TAIL_SHARE, TAIL = 0.1, 3.0
+#: how often a fact is a blunder, where there are blunders
+BLUNDERS = 0.05
+#: sizes of blunders: a landmark's pixel that is of something else; a standpoint, metres
+WRONG_LANDMARK_PX, WRONG_STANDPOINT_M = (40.0, 800.0), (15.0, 150.0)
+#: a landmark is seen as well as a person points at it (the pipeline's own figure)
+LANDMARK_PX = 1.5
+#: an antenna that turns between visits turns by so much, either way
+TURN_DEG = (2.0, 30.0)
+#: outlines of panels narrower than this are not drawn: nobody would trust them
+LEAST_PX = 12.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """How a site's data come about. tails: positions err by more than they say now and then; blunders: share of facts
+    that are wrong; without either all is as stated."""
+
+    name: str
+    tails: bool = False
+    blunders: float = 0.0
+
+
+AS_STATED = Conditions(name="as stated")
+WITH_TAILS = Conditions(name="GNSS tails", tails=True)
+WITH_BLUNDERS = Conditions(name="5 % blunders", tails=True, blunders=BLUNDERS)
+CONDITIONS = (AS_STATED, WITH_TAILS, WITH_BLUNDERS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blunder:
+    """A fact that is wrong: kind 'outline', 'landmark' or 'standpoint', of an antenna or a landmark (else ''); size in
+
+    degrees, pixels, metres; bias (m,): the same in the observation's whitened rows."""
+
+    kind: str
+    photo: str
+    what: str
+    size: float
+    bias: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnVisit:
+    """One visit's photos with their records, and the truth: azimuths [deg] per antenna, headings [rad] per photo.
+
+    disturbed: the photos whose compass was. lens_mm: per photo.
+    """
+
+    photos: tuple[PhotoFacts, ...]
+    records: Mapping[str, PhotoRecord]
+    azimuth_deg: Mapping[str, float]
+    downtilt_deg: Mapping[str, float]
+    heading_rad: Mapping[str, float]
+    disturbed: frozenset[str]
+    blunders: tuple[Blunder, ...]
+    lens_mm: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnSite:
+    """A site as its register has it, what planning makes of that, and one or two visits. turned: the antenna that
+
+    turned between them, None where none did."""
+
+    site: Site
+    scene: Scene
+    visits: tuple[DrawnVisit, ...]
+    turned: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Truth:
+    """What is true of a site: azimuths as they are and as bodies of their shape look [rad], per antenna (m, ...)."""
+
+    names: tuple[str, ...]
+    azimuth_rad: Array
+    shape_rad: Array
+    downtilt_rad: Array
+    roll_rad: Array
+    place_m: Array
+    ln_size: Array
+    site_m: Array
+    declination_rad: float
+
+
+def draw_register(rng: np.random.Generator, name: str) -> Site:
+    """An invented site of 2 to 4 sectors with 1 to 3 antennas each, offsets unknown."""
+    sectors = int(rng.choice([2, 3, 4], p=[0.15, 0.7, 0.15]))
+    first, up = rng.uniform(0.0, 360.0), rng.uniform(15.0, 60.0)
+    sizes_given, tilts_given = rng.random() < 0.75, rng.random() < 0.6
+    antennas = []
+    for s in range(sectors):
+        design = float(azimuth_deg(round(first + s * 360.0 / sectors + rng.uniform(-15.0, 15.0))))
+        for position in range(1, int(rng.choice([1, 2, 3], p=[0.35, 0.45, 0.2])) + 1):
+            size = rng.uniform(0.25, 0.5), rng.uniform(1.2, 2.6), rng.uniform(0.1, 0.2)
+            width, height, depth = (round(float(v), 3) if sizes_given else None for v in size)
+            antennas.append(
+                Antenna(
+                    antenna_id=f"{name}-{'ABCD'[s]}{position}",
+                    sector="ABCD"[s],
+                    position=position,
+                    rad_center_m=round(float(up + rng.uniform(-0.3, 0.3)), 1),
+                    design_azimuth_deg=design,
+                    width_m=width,
+                    height_m=height,
+                    depth_m=depth,
+                    design_downtilt_deg=float(rng.integers(0, 9)) if tilts_given else None,
+                )
+            )
+    return Site(
+        site_id=name,
+        lat_deg=round(float(rng.uniform(-55.0, 65.0)), 5),
+        lon_deg=round(float(rng.uniform(-180.0, 180.0)), 5),
+        antennas=tuple(antennas),
+        position_u95_m=3.0 if rng.random() < 0.8 else 8.0,
+    )
+
+
+def hung_deg(rng: np.random.Generator, tolerance_deg: float) -> float:
+    """How far off its design an antenna hangs: a draw of `conformity.hung_density`."""
+    if rng.random() >= NOT_AS_DESIGNED:
+        return float(rng.normal(0.0, tolerance_deg / 2.0))
+    if rng.random() < ANYWHERE:
+        return float(rng.uniform(-180.0, 180.0))
+    return float(wrap_deg(rng.normal(0.0, TURNED_SIGMA_DEG)))
+
+
+def draw_site(rng: np.random.Generator, name: str, conditions: Conditions, visits: int = 1) -> DrawnSite:
+    """A site, its truth by the network's own statements, and photos of one visit or two.
+
+    With two visits one antenna turns in between at every second site.
+    """
+    site = draw_register(rng, name)
+    scene = scene_of(site)
+    truth = _draw_truth(rng, site, scene)
+    turned = str(rng.choice(truth.names)) if visits > 1 and rng.random() < 0.5 else None
+    drawn = []
+    for v in range(visits):
+        if v == 1 and turned is not None:
+            azimuth = truth.azimuth_rad.copy()
+            turn = np.radians(rng.uniform(*TURN_DEG)) * rng.choice([-1.0, 1.0])
+            azimuth[truth.names.index(turned)] += turn
+            truth = replace(truth, azimuth_rad=azimuth)
+        drawn.append(_draw_visit(rng, scene, truth, conditions, DAYS[v], f"{name}_{'ab'[v]}"))
+    return DrawnSite(site=site, scene=scene, visits=tuple(drawn), turned=turned)
+
+
+def _draw_truth(rng: np.random.Generator, site: Site, scene: Scene) -> _Truth:
+    facts, head = scene.antennas, scene.head
+    m = len(facts)
+    at = [head.names.index(a.name) for a in facts]
+    places = rng.multivariate_normal(head.places_m.ravel(), head.covariance).reshape(m, 2)[at]
+    ups = rng.multivariate_normal(head.up_m, head.up_covariance)[at]
+    off = [np.radians(hung_deg(rng, a.tolerance_deg)) for a in site.antennas]
+    return _Truth(
+        names=tuple(a.name for a in facts),
+        azimuth_rad=np.array([a.design_rad for a in facts]) + np.array(off),
+        shape_rad=rng.normal(0.0, SHAPE_SIGMA_RAD, m),
+        downtilt_rad=np.array([rng.normal(a.downtilt_rad, a.downtilt_sigma_rad) for a in facts]),
+        roll_rad=np.array([rng.normal(0.0, a.roll_sigma_rad) for a in facts]),
+        place_m=np.column_stack([places, ups]),
+        ln_size=np.stack([rng.normal(a.ln_size, a.ln_size_sigma) for a in facts]),
+        site_m=rng.normal(0.0, site.position_u95_m / RADIUS_95, 2),
+        declination_rad=float(rng.normal(0.0, Kit().declination_rad)),
+    )
+
+
+def _true_scene(scene: Scene, truth: _Truth) -> Scene:
+    """The scene as it is: where all stands, how it hangs and how large it is."""
+    shift = np.append(truth.site_m, 0.0)
+    return replace(
+        scene,
+        antennas=tuple(
+            replace(a, ln_size=size, downtilt_rad=float(tilt))
+            for a, size, tilt in zip(scene.antennas, truth.ln_size, truth.downtilt_rad, strict=True)
+        ),
+        azimuth_rad=dict(zip(truth.names, (truth.azimuth_rad + truth.shape_rad).tolist(), strict=True)),
+        places_m={n: p + shift for n, p in zip(truth.names, truth.place_m, strict=True)},
+    )
+
+
+def _draw_visit(
+    rng: np.random.Generator, scene: Scene, truth: _Truth, conditions: Conditions, day: date, name: str
+) -> DrawnVisit:
+    real = _true_scene(scene, truth)
+    photos: list[PhotoFacts] = []
+    heading: dict[str, float] = {}
+    disturbed: set[str] = set()
+    blunders: list[Blunder] = []
+    lens: dict[str, float] = {}
+    with_landmark = rng.random() < 0.5
+    wanted = int(rng.choice([1, 2, 3, 4, 5, 6], p=[0.2, 0.2, 0.25, 0.15, 0.1, 0.1]))
+    for k in range(6 * wanted):
+        if len(photos) == wanted:
+            break
+        one = _Shot(rng, scene, real, truth, conditions, f"{name}{k}.jpg")
+        if not one.take(with_landmark and (not photos or rng.random() < 0.4)):
+            continue
+        facts = one.facts()
+        if not facts.boxes:
+            continue
+        photos.append(facts)
+        heading[facts.name] = float(one.true[0])
+        lens[facts.name] = one.lens_mm
+        blunders += one.blunders
+        if one.disturbed:
+            disturbed.add(facts.name)
+    return DrawnVisit(
+        photos=tuple(photos),
+        records={p.name: _record(p, day) for p in photos},
+        azimuth_deg=dict(zip(truth.names, azimuth_deg(np.degrees(truth.azimuth_rad)).tolist(), strict=True)),
+        downtilt_deg=dict(zip(truth.names, np.degrees(truth.downtilt_rad).tolist(), strict=True)),
+        heading_rad=heading,
+        disturbed=frozenset(disturbed),
+        blunders=tuple(blunders),
+        lens_mm=lens,
+    )
+
+
+def _record(photo: PhotoFacts, day: date) -> PhotoRecord:
+    taken = TakenAt(local=datetime(day.year, day.month, day.day, 12), utc=None, sigma_s=1.0, source="drawn")
+    return PhotoRecord(
+        path=Path(photo.name),
+        format="JPEG",
+        width_px=photo.camera.width_px,
+        height_px=photo.camera.height_px,
+        orientation=1,
+        taken=taken,
+    )
+
+
+class _Shot:
+    """One photo being drawn. true (9,): its unknowns as they are, in the network's order."""
+
+    def __init__(
+        self, rng: np.random.Generator, scene: Scene, real: Scene, truth: _Truth, conditions: Conditions, name: str
+    ) -> None:
+        self.rng, self.scene, self.real, self.truth, self.conditions, self.name = (
+            rng, scene, real, truth, conditions, name,
+        )  # fmt: skip
+        self.blunders: list[Blunder] = []
+        self.disturbed = False
+
+    def take(self, lowered: bool) -> bool:
+        """Stand somewhere and aim; whether an antenna shows. lowered: so that the horizon may come into the frame."""
+        rng = self.rng
+        self.kit = Kit(
+            lenses_mm=LENSES_MM,
+            compass_rad=Kit().compass_rad if rng.random() < 0.9 else None,
+            pitch_rad=Kit().pitch_rad if rng.random() < 0.6 else None,
+            roll_rad=np.radians(1.0) if rng.random() < 0.4 else None,
+            plumb_rad=Kit().plumb_rad if rng.random() < 0.7 else None,
+            position_m=float(rng.choice([2.5, 4.0, 8.0], p=[0.3, 0.5, 0.2])),
+            focal_share=0.018 if rng.random() < 0.8 else 0.003,
+        )
+        # head and horizon come into one frame from further off, through a wide lens
+        self.lens_mm = float(rng.choice(LENSES_MM, p=[0.5, 0.35, 0.15, 0.0] if lowered else [0.25, 0.2, 0.35, 0.2]))
+        bearing = self.truth.azimuth_rad[rng.integers(len(self.truth.names))] + np.radians(rng.uniform(-60.0, 60.0))
+        far = self.scene.height_m * np.exp(rng.uniform(np.log(1.5 if lowered else 0.8), np.log(4.0)))
+        place = self.truth.site_m + far * np.array([np.sin(bearing), np.cos(bearing)])
+        # the ground is not level; what nobody could stand under or dig for is left out
+        up = float(np.clip(rng.normal(*CAMERA_HEIGHT_M), -2.0, 5.0))
+        stand = aimed(self.name, self.real, place, self.kit, self.lens_mm, up_m=up)
+        aim = stand.attitude_rad.copy()
+        camera = stand.camera
+        if lowered:
+            aim[1] -= 0.36 * 2.0 * np.arctan(0.5 * camera.height_px / camera.f_px)
+        aim += np.radians([rng.normal(0.0, 1.5), rng.normal(0.0, 0.7), 0.0])
+        aim[2] = rng.normal(0.0, HAND_HELD_ROLL_RAD)
+        self.stand: Stand = replace(stand, attitude_rad=aim)
+        lens = rng.normal(0.0, [camera.f_relative_sigma, camera.principal_sigma_px, camera.principal_sigma_px])
+        self.true = np.concatenate([aim, place, [up], lens])
+        self.views = foreseen_views(self.real, self.stand)
+        self.lowered = lowered
+        return any(v.mode.width_px >= LEAST_PX for v in self.views.values())
+
+    def facts(self) -> PhotoFacts:
+        """What the photo says: all true but for errors of the sizes that it states, and for blunders."""
+        rng, kit, camera = self.rng, self.kit, self.stand.camera
+        heading, pitch, roll, *place = self.true[:6]
+        headings, pitches, rolls = [], [], []
+        if kit.compass_rad is not None:
+            self.disturbed = rng.random() < DISTURBED_SHARE
+            off = rng.normal(0.0, DISTURBED_RAD if self.disturbed else kit.compass_rad)
+            value = heading + off + self.truth.declination_rad
+            headings.append(_angle(value, kit.compass_rad, COMPASS, kit.declination_rad))
+        if kit.pitch_rad is not None:
+            pitches.append(_angle(rng.normal(pitch, kit.pitch_rad), kit.pitch_rad, "camera pitch"))
+        if kit.roll_rad is not None:
+            rolls.append(_angle(rng.normal(roll, kit.roll_rad), kit.roll_rad, "camera roll"))
+        else:
+            rolls.append(_angle(0.0, HAND_HELD_ROLL_RAD, "camera held level"))
+        wide = TAIL if self.conditions.tails and rng.random() < TAIL_SHARE else 1.0
+        said = np.array(place[:2]) + rng.normal(0.0, wide * kit.position_m, 2)
+        if rng.random() < self.conditions.blunders:
+            size = float(rng.uniform(*WRONG_STANDPOINT_M))
+            way = rng.uniform(0.0, 2.0 * np.pi)
+            away = size * np.array([np.sin(way), np.cos(way)])
+            said = said + away
+            bias = away / kit.position_m
+            self.blunders.append(Blunder(kind="standpoint", photo=self.name, what="", size=size, bias=bias))
+        landmarks = self._landmarks() if self.lowered else ()
+        verticals = None
+        if kit.plumb_rad is not None:
+            root = np.array([[0.0, 1.0 / kit.plumb_rad, 0.0, 0.0, 0.0]])
+            mean = np.array([pitch, rng.normal(roll, kit.plumb_rad)])
+            none = np.zeros(0)
+            verticals = Verticals(
+                mean=mean, root=root, offset=np.zeros(1), sigma_roll_rad=kit.plumb_rad,
+                lines_px=np.zeros((0, 2, 2)), share=none, plumb=none,
+            )  # fmt: skip
+        facts = PhotoFacts(
+            name=self.name,
+            camera=camera,
+            start=np.zeros(6),
+            headings=tuple(headings),
+            pitches=tuple(pitches),
+            rolls=tuple(rolls),
+            standpoints=((said, kit.position_m, "camera position"),),
+            up_m=CAMERA_HEIGHT_M[0],
+            up_sigma_m=CAMERA_HEIGHT_M[1],
+            ln_focal=0.0,
+            boxes=self._boxes(),
+            landmarks=landmarks,
+            verticals=verticals,
+        )
+        return _started(facts, self.scene) if facts.boxes else facts
+
+    def _boxes(self) -> dict[str, Any]:
+        rng, camera = self.rng, self.stand.camera
+        out = {}
+        for name, view in self.views.items():
+            if view.mode.width_px < LEAST_PX:
+                continue
+            k = self.truth.names.index(name)
+            t = self.truth
+            own = [t.azimuth_rad[k] + t.shape_rad[k], t.downtilt_rad[k], t.roll_rad[k]]
+            x = np.concatenate([self.true, own, t.place_m[k], t.ln_size[k], t.site_m])
+            mode = measured(camera, x, view.mode, rng)
+            if azimuths_of_modes_sigma(self.true, camera, mode) >= NOTHING_RAD:
+                continue
+            if rng.random() < self.conditions.blunders:
+                right = mode
+                mode, deg = on_wrong_edges(camera, x, right, rng)
+                bias = residual_at(camera, x, mode) - residual_at(camera, x, right)
+                self.blunders.append(Blunder(kind="outline", photo=self.name, what=name, size=deg, bias=bias))
+            out[name] = ways(camera, x, mode, rng)
+        return out
+
+    def _landmarks(self) -> tuple[LandmarkSight, ...]:
+        """One or two things near the horizon whose places are known."""
+        rng, camera = self.rng, self.stand.camera
+        cam_from_enu = rotation_cam_from_enu(*self.true[:3])
+        f = camera.f_px * np.exp(self.true[6])
+        out: list[LandmarkSight] = []
+        for k in range(int(rng.integers(1, 3))):
+            px = np.array([rng.uniform(0.05, 0.95) * camera.width_px, rng.uniform(0.6, 0.98) * camera.height_px])
+            d = directions_from_pixels(camera, px, f) @ cam_from_enu
+            level = float(np.hypot(d[0], d[1]))
+            if not -0.05 < d[2] / level < 0.15:
+                continue
+            true = self.true[3:6] + np.exp(rng.uniform(np.log(300.0), np.log(4000.0))) / level * d
+            given = rng.random() < 0.5
+            sigma, up = 5.0 / RADIUS_95, LANDMARK_GIVEN_UP_SIGMA_M if given else LANDMARK_UP_SIGMA_M
+            sigma_px = LANDMARK_PX
+            seen = project(camera, cam_from_enu @ (true - self.true[3:6]), f) + self.true[7:9]
+            seen = seen + rng.normal(0.0, sigma_px, 2)
+            name = f"mark {k + 1} of {self.name}"
+            if rng.random() < self.conditions.blunders:
+                size = float(rng.uniform(*WRONG_LANDMARK_PX))
+                off = np.array([size * rng.choice([-1.0, 1.0]), rng.normal(0.0, 20.0)])
+                seen = seen + off
+                bias = off / sigma_px
+                self.blunders.append(Blunder(kind="landmark", photo=self.name, what=name, size=size, bias=bias))
+            place = true + rng.normal(0.0, [sigma, sigma, up])
+            out.append(
+                LandmarkSight(name=name, pixel=seen, enu_m=place, sigma_m=sigma, height_sigma_m=up, sigma_px=sigma_px)
+            )
+        return tuple(out)
+
+
+def azimuths_of_modes_sigma(true: Array, camera: Camera, mode: Any) -> float:
+    """How open a mode's own outline leaves the azimuth, one sigma [rad]."""
+    none: tuple[Angle, ...] = ()
+    photo = PhotoFacts(
+        name="", camera=camera, start=true[:6], headings=none, pitches=none, rolls=none, standpoints=(), up_m=0.0,
+        up_sigma_m=1.0, ln_focal=0.0, boxes={},
+    )  # fmt: skip
+    return float(azimuths_of_modes(photo, [mode], true[:3], TILT_SIGMA_RAD)[1][0])
+
+
+def _angle(value: float, sigma: float, source: str, declination: float = 0.0) -> Angle:
+    return Angle(
+        value_rad=float(value), sigma_rad=float(sigma), source=source, label=source, declination_sigma_rad=declination
+    )
+
+
+def _started(photo: PhotoFacts, scene: Scene) -> PhotoFacts:
+    """With what the adjustment starts from: attitude as sensors say, else as the antennas' places in the frame do."""
+    east_north = photo.standpoints[0][0]
+    roll = photo.rolls[0].value_rad
+    ways_to = [np.append(scene.places_m[n][:2] - east_north, scene.places_m[n][2] - photo.up_m) for n in photo.boxes]
+    px = np.stack([modes[0].centre_px for modes in photo.boxes.values()])
+    level = directions_from_pixels(photo.camera, px) @ rotation_cam_from_enu(0.0, 0.0, roll)
+    rise = np.arctan2([w[2] for w in ways_to], [np.hypot(w[0], w[1]) for w in ways_to])
+    by_places = float(np.mean(rise - np.arctan2(level[:, 2], level[:, 1])))
+    pitch = photo.pitches[0].value_rad if photo.pitches else by_places
+    seen = directions_from_pixels(photo.camera, px) @ rotation_cam_from_enu(0.0, pitch, roll)
+    off = np.array([np.arctan2(w[0], w[1]) for w in ways_to]) - np.arctan2(seen[:, 0], seen[:, 1])
+    heading = float(np.arctan2(np.sin(off).mean(), np.cos(off).mean()))
+    return replace(photo, start=np.array([heading, pitch, roll, *east_north, photo.up_m]))
+
+
+def photos_of(visit: DrawnVisit, antenna: str) -> Sequence[PhotoFacts]:
+    """The photos of a visit that show an antenna."""
+    return [p for p in visit.photos if antenna in p.boxes]

@@ -1,0 +1,359 @@
+"""One drawn site through the pipeline, from its facts to the judgement, and what came out beside the truth."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.accuracy.draw import CONDITIONS, Blunder, Conditions, DrawnSite, DrawnVisit, draw_site, photos_of
+from photoaz.angles import azimuth_deg, difference_deg, wrap_deg
+from photoaz.judgement.drift import turns_between, visits_of
+from photoaz.judgement.judge import judge_antenna, judge_site
+from photoaz.network.adjust import AdjustmentError, linearise, w_tests
+from photoaz.network.choose import W_CRITICAL, W_CRITICAL_BOX, Chosen, choose_and_adjust
+from photoaz.network.compass import is_compass
+from photoaz.network.observations import Box, Observation
+from photoaz.network.site import build, outline_label
+from photoaz.sightings import Sighted, Spot
+from photoaz.solution import SiteSolution
+from photoaz.solve import solution_of
+
+Array = NDArray[Any]
+
+#: designs laid about each estimate, to see what a probability of being out of tolerance is worth
+DESIGNS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AntennaOutcome:
+    """One antenna's answer. ways: of each azimuth that the photos allow its probability and whether it is the one
+
+    nearest to the truth, the chosen one first. views: photos that show it; lens_mm: the longest of their lenses.
+    blundered: one of the facts of its own photos is wrong. decided: the decision about the register's design, its
+    probability of being out, whether it is, and the stated risks of a wrong yes and a wrong no of such measurements.
+    designs: of designs laid at random about the estimate, the probability of being out, the decision, the truth.
+    """
+
+    antenna: str
+    views: int
+    photos: int
+    lens_mm: float
+    width_px: float
+    landmark: bool
+    blundered: bool
+    error_deg: float
+    u95_deg: float
+    sigma_deg: float
+    ambiguous: bool
+    ways: tuple[tuple[float, bool], ...]
+    downtilt: tuple[float, float]
+    decided: tuple[str, float, bool, float | None, float | None]
+    designs: tuple[tuple[float, str, bool], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlunderOutcome:
+    """A wrong fact: kind, whether it was named, the probability by which the w-test should have found it."""
+
+    kind: str
+    size: float
+    found: bool
+    power: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoOutcome:
+    """A photo's heading and its compass (probability of being disturbed, and whether it is; None without one)."""
+
+    error_deg: float
+    u95_deg: float
+    compass: tuple[float, bool] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TurnOutcome:
+    """An antenna seen by two visits: by how much it turned, by how much they say, U95, whether they say that it did."""
+
+    true_deg: float
+    change_deg: float
+    u95_deg: float
+    own: bool
+    said: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What one site gave. tests: per kind of observation, how many were tested and how many right ones were named
+
+    wrong. failed: visits whose adjustment had no solution."""
+
+    number: int
+    conditions: str
+    antennas: tuple[AntennaOutcome, ...]
+    photos: tuple[PhotoOutcome, ...]
+    tests: Mapping[str, tuple[int, int]]
+    blunders: tuple[BlunderOutcome, ...]
+    turns: tuple[TurnOutcome, ...]
+    failed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """Sites to be drawn and solved: their numbers."""
+
+    seed: int
+    numbers: tuple[int, ...]
+
+
+def trials(task: Task) -> tuple[Outcome, ...]:
+    """Draw and solve the sites of a task; each depends on the seed and its own number alone."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1, "blas"):
+        return tuple(trial(task.seed, n) for n in task.numbers)
+
+
+def conditions_of(number: int) -> Conditions:
+    """Every third site has all its data as stated, every third has tails, every third blunders too."""
+    return CONDITIONS[number % len(CONDITIONS)]
+
+
+def trial(seed: int, number: int) -> Outcome:
+    """One site. Every fourth is visited twice."""
+    rng = np.random.default_rng([seed, number])
+    conditions = conditions_of(number)
+    visits = 2 if (number // len(CONDITIONS)) % 4 == 0 else 1
+    drawn = draw_site(rng, f"S{number}", conditions, visits)
+    antennas: list[AntennaOutcome] = []
+    photos: list[PhotoOutcome] = []
+    blunders: list[BlunderOutcome] = []
+    tests: dict[str, tuple[int, int]] = {}
+    solutions: list[SiteSolution | None] = []
+    failed = 0
+    for visit in drawn.visits:
+        solutions.append(None)
+        seen = [a for a in drawn.scene.antennas if photos_of(visit, a.name)]
+        if not seen:
+            continue
+        try:
+            network = build(visit.photos, seen, drawn.scene.site_sigma_m, drawn.scene.head)
+            chosen = choose_and_adjust(network)
+        except AdjustmentError:
+            failed += 1
+            continue
+        solution = _solution(drawn, visit, chosen)
+        solutions[-1] = solution
+        antennas += _antennas(rng, drawn, visit, solution)
+        photos += _photos(visit, chosen, solution)
+        blunders += [b for w in visit.blunders if (b := _blunder(w, chosen)) is not None]
+        for kind, (n, wrong) in _tests(visit, chosen).items():
+            before = tests.get(kind, (0, 0))
+            tests[kind] = (before[0] + n, before[1] + wrong)
+    return Outcome(
+        number=number,
+        conditions=conditions.name,
+        antennas=tuple(antennas),
+        photos=tuple(photos),
+        tests=tests,
+        blunders=tuple(blunders),
+        turns=_turns(drawn, solutions),
+        failed=failed,
+    )
+
+
+def _solution(drawn: DrawnSite, visit: DrawnVisit, chosen: Chosen) -> SiteSolution:
+    sights = {
+        p.name: Sighted(spots=tuple(Spot(antenna_id=a, picked=True) for a in p.boxes), found=None, naming=None)
+        for p in visit.photos
+    }
+    names = [p.name for p in visit.photos]
+    return solution_of(
+        drawn.site, chosen, names, {}, drawn.site.antennas, visit.records, {}, sights, outlook=False
+    )  # fmt: skip
+
+
+def _antennas(
+    rng: np.random.Generator, drawn: DrawnSite, visit: DrawnVisit, solution: SiteSolution
+) -> list[AntennaOutcome]:
+    day = next(iter(visit.records.values())).taken
+    dates = {a.antenna_id: day.local.date() if day and day.local else None for a in drawn.site.antennas}
+    judged = judge_site(drawn.site, solution, dates)
+    register = {a.antenna_id: a for a in drawn.site.antennas}
+    out = []
+    for a in solution.antennas:
+        if a.azimuth_true_deg is None or a.u95_deg is None or a.sigma_deg is None:
+            continue
+        name, truth = a.antenna_id, visit.azimuth_deg[a.antenna_id]
+        views = photos_of(visit, name)
+        mine = {p.name for p in views}
+        others = [(x.azimuth_true_deg, x.probability) for x in a.alternatives]
+        allowed = [(a.azimuth_true_deg, max(0.0, 1.0 - sum(p for _, p in others))), *others]
+        nearest = int(np.argmin([abs(difference_deg(az, truth)) for az, _ in allowed]))
+        row = register[name]
+        designs = []
+        for _ in range(DESIGNS):
+            # laid about the estimate, the same whatever its error: then what is not known is the truth alone
+            reach = min(row.tolerance_deg + 2.0 * a.u95_deg, 180.0)
+            design = float(azimuth_deg(a.azimuth_true_deg - rng.uniform(-reach, reach)))
+            moved = replace(row, design_azimuth_deg=design)
+            told = judge_antenna(moved, drawn.site, a, dates[name]).design
+            out_of = bool(abs(difference_deg(truth, design)) > row.tolerance_deg)
+            designs.append((float(told.p_out_of_tolerance or 0.0), str(told.decision), out_of))
+        design_told = judged[name].design
+        out.append(
+            AntennaOutcome(
+                antenna=name,
+                views=len(views),
+                photos=len(visit.photos),
+                lens_mm=max(visit.lens_mm[n] for n in mine),
+                width_px=max(v.width_px for v in a.evidence),
+                landmark=any(p.landmarks for p in visit.photos),
+                blundered=any(b.photo in mine and (b.kind != "outline" or b.what == name) for b in visit.blunders),
+                error_deg=float(difference_deg(a.azimuth_true_deg, truth)),
+                u95_deg=a.u95_deg,
+                sigma_deg=a.sigma_deg,
+                ambiguous=a.status == "ambiguous",
+                ways=tuple((p, n == nearest) for n, (_, p) in enumerate(allowed)),
+                downtilt=(float((a.downtilt_deg or 0.0) - visit.downtilt_deg[name]), float(a.downtilt_u95_deg or 0.0)),
+                decided=(
+                    str(design_told.decision),
+                    float(design_told.p_out_of_tolerance or 0.0),
+                    bool(abs(difference_deg(truth, row.design_azimuth_deg)) > row.tolerance_deg),
+                    design_told.consumer_risk,
+                    design_told.producer_risk,
+                ),
+                designs=tuple(designs),
+            )
+        )
+    return out
+
+
+def _photos(visit: DrawnVisit, chosen: Chosen, solution: SiteSolution) -> list[PhotoOutcome]:
+    out = []
+    for p in solution.photos:
+        if p.heading_true_deg is None or p.heading_u95_deg is None:
+            continue
+        truth = float(np.degrees(visit.heading_rad[p.photo]))
+        compass = None
+        if chosen.compasses is not None and p.photo in chosen.compasses.photos:
+            k = chosen.compasses.photos.index(p.photo)
+            compass = float(chosen.compasses.disturbed[k]), p.photo in visit.disturbed
+        error = float(wrap_deg(p.heading_true_deg - truth))
+        out.append(PhotoOutcome(error_deg=error, u95_deg=p.heading_u95_deg, compass=compass))
+    return out
+
+
+# ---- tests of single observations ------------------------------------------------------------------------------------
+
+
+def _kind(o: Observation) -> str | None:
+    """How the page calls a tested observation; None for those that are not tested, and for compasses."""
+    if not o.testable or is_compass(o):
+        return None
+    if isinstance(o, Box):
+        return "outline"
+    return "standpoint" if o.source == "camera position" else "landmark" if o.source == "landmark" else "attitude"
+
+
+def _wrong(visit: DrawnVisit, o: Observation, index: Mapping[int, str]) -> bool:
+    """Whether an observation is one of the visit's blunders."""
+    photo = index.get(int(o.index[0]), "")
+    return any(
+        (b.kind == "standpoint" and o.source == "camera position" and b.photo == photo)
+        or (b.kind == "landmark" and o.source == "landmark" and b.what in o.label)
+        or (b.kind == "outline" and o.label == outline_label(b.photo, b.what))
+        for b in visit.blunders
+    )
+
+
+def _tests(visit: DrawnVisit, chosen: Chosen) -> dict[str, tuple[int, int]]:
+    """Per kind: how many right observations were tested, and how many of them were left out or doubted."""
+    layout = chosen.network.layout
+    index = {int(k): p for p in layout.photos for k in layout.photo(p)}
+    doubted = {outline_label(*key) for key in chosen.doubt}
+    w = w_tests(chosen.observations, chosen.adjusted)
+    out: dict[str, tuple[int, int]] = {}
+    tested = [(o, o.label in doubted) for o, v in zip(chosen.observations, w, strict=True) if np.isfinite(v)]
+    for o, named in [*tested, *((o, True) for o in chosen.left_out)]:
+        kind = _kind(o)
+        if kind is None or _wrong(visit, o, index):
+            continue
+        n, wrong = out.get(kind, (0, 0))
+        out[kind] = (n + 1, wrong + int(named))
+    return out
+
+
+def _blunder(b: Blunder, chosen: Chosen) -> BlunderOutcome | None:
+    """Whether a blunder was named, and with which probability its test should have named it.
+
+    A bias of the whitened rows shows in their test, chi-square of m degrees of freedom, with the noncentrality b^T Q b,
+    Q the cofactor of the residuals (Baarda 1968; Foerstner and Wrobel 2016, 4.6).
+    """
+    from scipy.stats import chi2, ncx2, norm
+
+    layout = chosen.network.layout
+    if b.photo not in layout.photos:
+        return None
+    index = {int(k): p for p in layout.photos for k in layout.photo(p)}
+    # the blunder's own observation, whether it is still in or was left out
+    mine = [
+        o
+        for o in (*chosen.observations, *chosen.left_out)
+        if (b.kind == "outline" and o.label == outline_label(b.photo, b.what))
+        or (b.kind == "landmark" and o.testable and o.label == f"landmark {b.what} in {b.photo}")
+        or (b.kind == "standpoint" and o.source == "camera position" and index.get(int(o.index[0])) == b.photo)
+    ]
+    if not mine:
+        return None
+    o = mine[0]
+    out = any(o is x for x in chosen.left_out)
+    if b.kind == "outline":
+        found = (b.photo, b.what) in chosen.doubt
+    else:
+        found = out or (b.kind == "landmark" and any(b.what in x.label for x in chosen.left_out))
+    _, j, _ = linearise([o], chosen.adjusted.x)
+    spread = j @ chosen.adjusted.covariance @ j.T
+    eye = np.eye(len(j))
+    # with the observation out, what the rest predicts is as uncertain as that; with it in, less
+    q = np.linalg.inv(eye + spread) if out else eye - spread
+    if b.kind == "outline":
+        # the doubted outline counts for little in the adjustment: as if it was out
+        factor = chosen.doubt.get((b.photo, b.what), 1.0)
+        whole = j * factor
+        rest = chosen.adjusted.covariance
+        if factor > 1.0:
+            spread = whole @ rest @ whole.T
+            q = np.linalg.inv(eye + spread)
+    values, vectors = np.linalg.eigh(0.5 * (q + q.T))
+    ok = values > 1e-4
+    bias = b.bias if len(b.bias) == len(j) else np.zeros(len(j))
+    noncentrality = float((values[ok] * (vectors.T @ bias)[ok] ** 2).sum())
+    critical = W_CRITICAL_BOX if b.kind == "outline" else W_CRITICAL
+    m = int(ok.sum())
+    power = float(ncx2.sf(chi2.isf(2.0 * norm.sf(critical), m), m, noncentrality)) if m else 0.0
+    return BlunderOutcome(kind=b.kind, size=b.size, found=found, power=power)
+
+
+# ---- two visits ------------------------------------------------------------------------------------------------------
+
+
+def _turns(drawn: DrawnSite, solutions: list[SiteSolution | None]) -> tuple[TurnOutcome, ...]:
+    if len(solutions) < 2 or solutions[0] is None or solutions[1] is None:
+        return ()
+    days = {n: r.taken.local.date() for v in drawn.visits for n, r in v.records.items() if r.taken and r.taken.local}
+    before, after = visits_of(days)
+    first, second = drawn.visits[0].azimuth_deg, drawn.visits[1].azimuth_deg
+    return tuple(
+        TurnOutcome(
+            true_deg=float(difference_deg(second[t.antenna_id], first[t.antenna_id])),
+            change_deg=t.change_deg,
+            u95_deg=t.u95_deg,
+            own=t.own,
+            said=t.turned,
+        )
+        for t in turns_between(solutions[0], solutions[1], before, after)
+    )

@@ -1,0 +1,130 @@
+"""What a fit would say of an antenna whose truth is known: noise by its own information, and false ways to fit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.network.observations import box_quantities
+from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
+from photoaz.photo.rotations import gibbs, los_from_cam
+from photoaz.vision.evidence import BoxMode
+
+Array = NDArray[Any]
+
+#: what a fit knows beforehand, so that it stays near where its pixels tell nothing: tilts, azimuth, centre, ln sizes
+_TILT_RAD, _FREE_RAD, _CENTRE_PX, _LN_SIZE = 0.05, 1.0, 50.0, 0.15
+#: how often a view fits in a second way, how much the two ways' costs differ (mean of an exponential distribution), up
+#: to how much the second is kept, and of which kind it is: mirrored in the line of sight, from the rear, turned.
+#: Invented, in the order of what is seen of rendered tower heads
+SECOND_WAY, COST_GAP, MOST_COST = 0.35, 4.0, 10.0
+KINDS = (("mirrored", 0.7), ("rear", 0.15), ("turned", 0.15))
+TURNED_DEG = (8.0, 40.0)
+#: an outline on the wrong edges: yaw off by, and centre off across the panel by this share of its width
+WRONG_EDGES_DEG, WRONG_EDGES_SHARE, WRONG_EDGES_LN_WIDTH = (5.0, 30.0), 0.2, 0.1
+
+
+def rotation_of_gibbs(d: Array) -> Array:
+    """Rotation (3, 3) whose Gibbs vector, as of `rotations.gibbs`, is d (3,): Cayley's formula."""
+    t = 0.5 * d
+    cross = np.array([[0.0, -t[2], t[1]], [t[2], 0.0, -t[0]], [-t[1], t[0], 0.0]])
+    out: Array = np.eye(3) + 2.0 / (1.0 + t @ t) * (cross + cross @ cross)
+    return out
+
+
+def measured(camera: Camera, truth: Array, mode: BoxMode, rng: np.random.Generator) -> BoxMode:
+    """A mode with its information, as a photo would give it of a box whose unknowns `truth` (20,) are as of
+    `box_quantities`.
+
+    The residuals at the truth are a draw of the standard normal distribution; the mode lies where a fit that knows a
+    little beforehand would come to rest.
+    """
+    rot, px, ln_size = box_quantities(camera, truth)
+    noise = rng.standard_normal(len(mode.root))
+    up = _sight_from_enu(camera, truth, px)[:, 2]
+    prior = np.zeros((8, 8))
+    prior[:3, :3] = (np.eye(3) - np.outer(up, up)) / _TILT_RAD**2 + np.outer(up, up) / _FREE_RAD**2
+    prior[3:, 3:] = np.diag([_CENTRE_PX**-2.0] * 2 + [_LN_SIZE**-2.0] * 3)
+    off = np.linalg.solve(mode.root.T @ mode.root + prior, mode.root.T @ noise)
+    return replace(
+        mode,
+        rotation=rotation_of_gibbs(off[:3]).T @ rot,
+        centre_px=px - off[3:5],
+        ln_size=ln_size - off[5:],
+        offset=mode.root @ off - noise,
+    )
+
+
+def ways(camera: Camera, truth: Array, mode: BoxMode, rng: np.random.Generator) -> tuple[BoxMode, ...]:
+    """The mode, and perhaps a false one, the cheaper first.
+
+    What the modes cost means what it says: of two whose costs differ by c the cheaper is the true one with the odds
+    exp(c / 2). Each kind of falsehood undoes itself, so that nothing but the costs tells which is which.
+    """
+    if rng.random() >= SECOND_WAY:
+        return (mode,)
+    gap = MOST_COST + 1.0
+    while gap > MOST_COST:
+        gap = float(rng.exponential(COST_GAP))
+    kind = str(rng.choice([k for k, _ in KINDS], p=[p for _, p in KINDS]))
+    false = _false(camera, truth, mode, kind, rng)
+    if rng.random() < 1.0 / (1.0 + np.exp(0.5 * gap)):
+        return replace(false, cost=0.0), replace(mode, cost=gap)
+    return replace(mode, cost=0.0), replace(false, cost=gap)
+
+
+def _false(camera: Camera, truth: Array, mode: BoxMode, kind: str, rng: np.random.Generator) -> BoxMode:
+    if kind == "rear":
+        return replace(mode, rotation=mode.rotation @ np.diag([-1.0, 1.0, -1.0]))
+    sight = _sight_from_enu(camera, truth, mode.centre_px)
+    turn = np.eye(8)
+    if kind == "mirrored":
+        across = np.cross(sight[2], [0.0, 0.0, 1.0])
+        across = sight @ (across / np.linalg.norm(across))
+        mirror = np.eye(3) - 2.0 * np.outer(across, across)
+        rotation = mirror @ mode.rotation @ np.diag([-1.0, 1.0, 1.0])
+        turn[:3, :3] = -mirror  # a rotation vector is an axial one
+        turn[3:5, 3:5] = mirror[:2, :2]
+    else:
+        size = np.radians(rng.uniform(*TURNED_DEG)) * rng.choice([-1.0, 1.0])
+        by = sight @ _about_up(size) @ sight.T
+        rotation = by @ mode.rotation
+        turn[:3, :3] = by.T
+    return replace(mode, rotation=rotation, root=mode.root @ turn)
+
+
+def on_wrong_edges(camera: Camera, truth: Array, mode: BoxMode, rng: np.random.Generator) -> tuple[BoxMode, float]:
+    """The mode as a fit to edges of something else would make it, as sure of itself as before; and by how much it is
+    turned [deg]."""
+    deg = float(rng.uniform(*WRONG_EDGES_DEG) * rng.choice([-1.0, 1.0]))
+    sight = _sight_from_enu(camera, truth, mode.centre_px)
+    moved = rng.normal(0.0, WRONG_EDGES_SHARE * mode.width_px)
+    return replace(
+        mode,
+        rotation=sight @ _about_up(np.radians(deg)) @ sight.T @ mode.rotation,
+        centre_px=mode.centre_px + np.array([moved, 0.0]),
+        ln_size=mode.ln_size + np.array([rng.normal(0.0, WRONG_EDGES_LN_WIDTH), 0.0, 0.0]),
+    ), deg
+
+
+def residual_at(camera: Camera, truth: Array, mode: BoxMode) -> Array:
+    """Whitened residuals (m,) of a mode at the truth."""
+    rot, px, ln_size = box_quantities(camera, truth)
+    d = np.concatenate([gibbs(rot @ mode.rotation.T), px - mode.centre_px, ln_size - mode.ln_size])
+    out: Array = mode.root @ d - mode.offset
+    return out
+
+
+def _about_up(angle_rad: float) -> Array:
+    """Clockwise seen from above, in ENU."""
+    c, s = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+
+
+def _sight_from_enu(camera: Camera, truth: Array, px: Array) -> Array:
+    """Rotation (3, 3) into the frame of the line of sight to a pixel, by the photo's true attitude."""
+    out: Array = los_from_cam(directions_from_pixels(camera, px)) @ rotation_cam_from_enu(*truth[:3])
+    return out

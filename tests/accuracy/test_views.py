@@ -1,0 +1,108 @@
+"""Outlines drawn from their own information: their residuals at the truth, and false ways that undo themselves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.spatial.transform import Rotation
+
+from photoaz.accuracy import views
+from photoaz.angles import wrap_deg
+from photoaz.network.site import azimuth_of_mode
+from photoaz.photo.rotations import gibbs
+from photoaz.planning.kit import Kit
+from photoaz.planning.scene import aimed, foreseen_photo, scene_of
+from photoaz.register.model import Antenna, Site
+
+RAD, PX = 1e-9, 1e-6
+
+
+@pytest.fixture(scope="module")
+def seen():
+    """A photo of one antenna, oblique, and the truth of its twenty unknowns."""
+    row = Antenna(
+        antenna_id="A1", rad_center_m=30.0, design_azimuth_deg=40.0, width_m=0.3, height_m=2.0, depth_m=0.12,
+        design_downtilt_deg=3.0,
+    )  # fmt: skip
+    scene = scene_of(Site(site_id="S", lat_deg=47.0, lon_deg=8.0, antennas=(row,)))
+    stand = aimed("p", scene, np.array([50.0, 10.0]), Kit(), 77.0)
+    photo = foreseen_photo(scene, stand)
+    a = scene.antennas[0]
+    own = [scene.azimuth_rad["A1"], a.downtilt_rad, 0.0]
+    truth = np.concatenate([stand.attitude_rad, stand.enu_m, np.zeros(3), own, scene.places_m["A1"], a.ln_size, [0, 0]])
+    return photo, truth, photo.boxes["A1"][0]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_rotation_of_a_gibbs_vector(seed):
+    """SciPy's rotation by the angle of which the Gibbs vector is twice the tangent of the half."""
+    d = np.random.default_rng(seed).normal(0, 0.7, 3)
+    angle = 2.0 * np.arctan(0.5 * np.linalg.norm(d))
+    want = Rotation.from_rotvec(d / np.linalg.norm(d) * angle).as_matrix()
+    assert views.rotation_of_gibbs(d) == pytest.approx(want, abs=RAD)
+    assert gibbs(views.rotation_of_gibbs(d)) == pytest.approx(d, abs=RAD)
+
+
+def test_residuals_at_the_truth_are_standard_normal(seen):
+    photo, truth, mode = seen
+    rng = np.random.default_rng(5)
+    got = np.stack(
+        [views.residual_at(photo.camera, truth, views.measured(photo.camera, truth, mode, rng)) for _ in range(400)]
+    )
+    assert stats.kstest(got.ravel(), "norm").pvalue > 1e-3
+    off = np.corrcoef(got.T) - np.eye(got.shape[1])
+    assert np.abs(off).max() < stats.norm.isf(1e-5) / np.sqrt(len(got))
+
+
+@pytest.mark.parametrize("kind", ["mirrored", "rear"])
+def test_a_false_way_undoes_itself(seen, kind):
+    photo, truth, mode = seen
+    rng = np.random.default_rng(1)
+    once = views._false(photo.camera, truth, mode, kind, rng)
+    twice = views._false(photo.camera, truth, once, kind, rng)
+    assert twice.rotation == pytest.approx(mode.rotation, abs=RAD)
+    assert twice.root == pytest.approx(mode.root, rel=1e-9, abs=1e-6)
+    assert np.linalg.det(once.rotation) == pytest.approx(1.0, abs=RAD)
+
+
+def test_mirrored_in_the_sight_and_from_the_rear(seen):
+    """The mirrored normal lies as far off the bearing to the camera, on the other side; the rear's is opposite."""
+    photo, truth, mode = seen
+    rng = np.random.default_rng(1)
+    to_camera = np.arctan2(*(truth[3:5] - truth[12:14]))
+    own = azimuth_of_mode(photo, mode)
+
+    def turned(kind: str) -> float:
+        return azimuth_of_mode(photo, views._false(photo.camera, truth, mode, kind, rng))
+
+    assert wrap_deg(np.degrees(turned("mirrored") - (2.0 * to_camera - own))) == pytest.approx(0.0, abs=0.1)
+    assert abs(wrap_deg(np.degrees(turned("rear") - own))) == pytest.approx(180.0, abs=1e-6)
+
+
+def test_costs_mean_what_they_say(seen):
+    """Of two ways whose costs differ by c the true one costs less with the odds exp(c / 2)."""
+    photo, truth, mode = seen
+    rng = np.random.default_rng(8)
+    cheaper, expected = [], []
+    for _ in range(3000):
+        two = views.ways(photo.camera, truth, mode, rng)
+        if len(two) == 2:
+            gap = two[1].cost - two[0].cost
+            expected.append(1.0 / (1.0 + np.exp(-0.5 * gap)))
+            cheaper.append(bool(np.allclose(two[0].rotation, mode.rotation)))
+    assert stats.binomtest(len(cheaper), 3000, views.SECOND_WAY).pvalue > 1e-3
+    p = np.array(expected)
+    z = (np.sum(cheaper) - p.sum()) / np.sqrt((p * (1 - p)).sum())
+    assert abs(z) < stats.norm.isf(5e-4)
+
+
+def test_wrong_edges_are_as_sure_of_themselves(seen):
+    photo, truth, mode = seen
+    wrong, deg = views.on_wrong_edges(photo.camera, truth, mode, np.random.default_rng(2))
+    assert (wrong.root == mode.root).all()
+    turn = wrap_deg(np.degrees(azimuth_of_mode(photo, wrong) - azimuth_of_mode(photo, mode)))
+    assert turn == pytest.approx(deg, abs=1.0)
+    assert np.linalg.norm(views.residual_at(photo.camera, truth, replace(wrong, offset=mode.offset))) > 3.0
