@@ -71,8 +71,13 @@ def crop_jpeg(image_bgr: NDArray[np.uint8], view: EvidenceView) -> bytes:
     from photoaz.report.pens import SKY_BLUE, WHITE, YELLOW, Pen, stroke
     from photoaz.report.window import bounds_of, window_about
 
-    picture = Image.fromarray(np.ascontiguousarray(image_bgr[..., ::-1]))
-    bounds = bounds_of(view.outline_px)
+    # only the antenna's surroundings, wider than what is shown of them, become a picture of Pillow's
+    left, top, right, bottom = bounds_of(view.outline_px)
+    reach = 2.0 * max(right - left, bottom - top) + 50.0
+    x0, y0 = max(int(left - reach), 0), max(int(top - reach), 0)
+    part = image_bgr[y0 : max(int(bottom + reach), y0 + 1), x0 : max(int(right + reach), x0 + 1)]
+    picture = Image.fromarray(np.ascontiguousarray(part[..., ::-1]))
+    bounds = left - x0, top - y0, right - x0, bottom - y0
     wide, high = max(bounds[2] - bounds[0], 1.0), max(bounds[3] - bounds[1], 1.0)
     # as wide as half as high, so that the pair is square
     margin_y = max(0.12 * high, 0.25 * wide, 5.0)
@@ -81,10 +86,11 @@ def crop_jpeg(image_bgr: NDArray[np.uint8], view: EvidenceView) -> bytes:
     window = window_about(picture, bounds, (margin_x, margin_y), scale)
     plain = window.cut(picture)
     fitted = plain.copy()
-    outline = [window.at(p) for p in view.outline_px]
+    outline = [window.at((x - x0, y - y0)) for x, y in view.outline_px]
     stroke(fitted, [*outline, outline[0]], Pen(core=YELLOW, width=3.0, casing=1.4, dash=(18.0, 9.0)))
     for a, b in view.inner_px:
-        stroke(fitted, [window.at(a), window.at(b)], Pen(core=SKY_BLUE, width=2.4, casing=1.2, dash=(6.0, 8.0)))
+        ends = [window.at((x - x0, y - y0)) for x, y in (a, b)]
+        stroke(fitted, ends, Pen(core=SKY_BLUE, width=2.4, casing=1.2, dash=(6.0, 8.0)))
     pair = Image.new("RGB", (2 * plain.width + 8, plain.height), WHITE)
     pair.paste(plain, (0, 0))
     pair.paste(fitted, (plain.width + 8, 0))
