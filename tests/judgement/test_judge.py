@@ -237,6 +237,17 @@ def test_ambiguous_is_judged_by_its_mixture():
     assert any("from another side" in r for r in j.reasons)
 
 
+def test_ambiguous_counts_each_azimuth_with_its_own_uncertainty():
+    """The whole U95 covers the other azimuth as well; it must not be laid about the first one once more.
+
+    Design and first azimuth agree, the other is 60 degrees off: out with the probability of the other, to 0.1 %.
+    """
+    other = Alternative(azimuth_true_deg=180.0, u95_deg=2.0, probability=0.3)
+    told = solution(120.0, 62.0, status="ambiguous", alternatives=(other,), own_u95_deg=2.0)
+    judgement = judge_antenna(antenna(), site(), told, None)
+    assert judgement.design.p_out_of_tolerance == pytest.approx(0.3, abs=1e-3)
+
+
 def test_ambiguous_does_not_contradict_a_reading_that_fits_the_other_azimuth():
     a = antenna(reading=reading(141.0))
     assert judge_antenna(a, site(), ambiguous(0.3), DAY).reading.agrees

@@ -1,0 +1,63 @@
+"""Two photos show one antenna, each in two ways, and the false ones are cheaper: what is said of all else decides."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from photoaz.angles import wrap_deg
+from photoaz.network.choose import choose_and_adjust
+from photoaz.network.site import build
+from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu
+from photoaz.photo.rotations import los_from_cam
+
+AZIMUTH_DEG = 0.05
+
+
+def turned(photo: Any, mode: Any, deg: float) -> Any:
+    """The mode with its box turned clockwise about the vertical."""
+    sight = los_from_cam(directions_from_pixels(photo.camera, mode.centre_px)) @ rotation_cam_from_enu(*photo.start[:3])
+    c, s = np.cos(np.radians(deg)), np.sin(np.radians(deg))
+    by = sight @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]]) @ sight.T
+    turn = np.eye(8)
+    turn[:3, :3] = by.T
+    return replace(mode, rotation=by @ mode.rotation, root=mode.root @ turn)
+
+
+@pytest.mark.parametrize(
+    ("off_deg", "cost"),
+    [
+        ((113.0, 63.0), (2.6, 1.2)),
+        ((-110.0, -60.0), (2.0, 1.0)),
+        ((90.0, 140.0), (1.0, 1.0)),
+        ((120.0, 70.0), (0.5, 3.0)),
+    ],
+)
+def test_false_ways_that_nearly_agree_turn_no_photo_about(kit, off_deg, cost):
+    """Found by drawing sites: the second photo was turned by tens of degrees to make two false ways one, its good
+    position left out and its good compass called disturbed."""
+    site = kit.make_site(
+        (
+            kit.Station(name="p1", bearing_deg=20.0, distance_m=77.0, sees=("a", "b")),
+            kit.Station(name="p2", bearing_deg=40.0, distance_m=52.0, sees=("a",)),
+            kit.Station(name="p3", bearing_deg=100.0, distance_m=80.0, sees=("b",)),
+        ),
+        {"a": 30.0, "b": 110.0},
+    )
+    photos = []
+    for p in site.network.photos:
+        boxes = dict(p.boxes)
+        if p.name in ("p1", "p2"):
+            k, own = int(p.name == "p2"), boxes["a"][0]
+            boxes["a"] = (turned(p, own, off_deg[k]), replace(own, cost=cost[k]))
+        photos.append(replace(p, boxes=boxes))
+    got = choose_and_adjust(build(photos, site.network.antennas, kit.Setting().site_m))
+    for a in ("a", "b"):
+        off = got.adjusted.x[got.network.layout.antenna(a)[0]] - site.truth[site.layout.antenna(a)[0]]
+        assert wrap_deg(np.degrees(off)) == pytest.approx(0.0, abs=AZIMUTH_DEG)
+    assert got.left_out == ()
+    assert got.compasses is not None
+    assert got.compasses.likeliest == frozenset()
