@@ -196,24 +196,6 @@ def distance_bits(a: int, b: int) -> int:
     return (a ^ b).bit_count()
 
 
-def bands(phash: int) -> tuple[int, ...]:
-    """The BANDS parts of a hash, for columns with an index: near hashes have one of them in common.
-
-    Of CERTAIN_BITS differing bits that is certain. Each is a signed number of 16 bits, as SQL's smallint.
-    """
-    return tuple((((phash >> shift) & 0xFFFF) ^ 0x8000) - 0x8000 for shift in (48, 32, 16, 0))
-
-
-def signed(phash: int) -> int:
-    """A hash as a signed number of 64 bits, as SQL's bigint; `unsigned` gives it back."""
-    return phash - (1 << 64) if phash >> 63 else phash
-
-
-def unsigned(number: int) -> int:
-    """The hash that `signed` was given."""
-    return number & 0xFFFF_FFFF_FFFF_FFFF
-
-
 def photo_flags(
     record: PhotoRecord, seen: PhotoPrint | None = None, *, written: datetime | None = None, now: datetime | None = None
 ) -> tuple[Flag, ...]:

@@ -148,6 +148,7 @@ def run(
     store = Store.open(place.url, place.name)
     try:
         note_store(out, place)
+        store.drop_old_evidence()
         store.begin_run(about_run(options, given, faults))
         with progress(quiet) as bar, crew(jobs, scheduler) as workers:
             tally = run_audit(given, store, workers, bar, keeper(out), (place.url, place.name))

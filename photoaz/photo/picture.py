@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from photoaz.photo.container import read_bytes
-from photoaz.photo.pixels import Image, Reduction, decode, decode_gray, grey_of, image_size
+from photoaz.photo.pixels import Image, Reduction, decode, decode_gray, grey_of, image_size, reduction_for
 
 #: a larger photo's colours are decoded reduced: the finder looks at reduced pictures anyway, and memory stays bounded
 LARGE_PX = 40_000_000
@@ -61,8 +61,7 @@ class Picture:
     def shrink(self) -> Reduction:
         """The whole factor by which `colour` is reduced: 1, 2, 4 or 8."""
         width, height = image_size(self.path)
-        steps: tuple[Reduction, ...] = (1, 2, 4)
-        return next((k for k in steps if width * height <= LARGE_PX * k * k), 8)
+        return reduction_for(width, height, LARGE_PX)
 
     def colour(self) -> Image:
         """(H, W, 3) uint8, blue, green, red, reduced by `shrink`; its luminance stays at hand. Raises as `decode`."""

@@ -15,10 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.network.adjust import inverse
-from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, choose_and_adjust, stated_u95
+from photoaz.network.choose import SHAPE_SIGMA_RAD, choose_and_adjust, stated_u95
 from photoaz.network.compass import COMPASS, DISTURBED_RAD, DISTURBED_SHARE
 from photoaz.network.equations import Equations
-from photoaz.network.forecast import azimuth_covariance_rad2
 from photoaz.network.observations import Directs, Known, Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE
 from photoaz.network.site import K95, RADIUS_95, PhotoFacts, build
@@ -75,13 +74,6 @@ def earlier_of_solution(solution: SiteSolution) -> Earlier | None:
         covariance = np.diag([np.radians((told[n].u95_deg or 0.0) / K95) ** 2 for n in names])
     azimuth = np.radians([told[n].azimuth_true_deg or 0.0 for n in names])
     return Earlier(names=names, azimuth_rad=azimuth, covariance_rad2=covariance)
-
-
-def earlier_of_network(chosen: Chosen) -> Earlier:
-    """From an adjusted network."""
-    layout = chosen.network.layout
-    azimuth = np.array([chosen.adjusted.x[layout.antenna(a, "azimuth")[0]] for a in layout.antennas])
-    return Earlier(names=layout.antennas, azimuth_rad=azimuth, covariance_rad2=azimuth_covariance_rad2(chosen))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,10 +168,6 @@ def rows_of(state: State, photo: PhotoFacts) -> Rows | None:
     # as many rows as there are unknowns say all of it
     _, rows = np.linalg.qr(rows[:, used])
     return Rows(place[own:][used], rows, tuple(photo.boxes))
-
-
-def _of_mixture(good_rad: float) -> float:
-    return float(np.sqrt((1.0 - DISTURBED_SHARE) * good_rad**2 + DISTURBED_SHARE * DISTURBED_RAD**2))
 
 
 def with_rows(covariance: Array, told: Rows) -> Array:

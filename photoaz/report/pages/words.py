@@ -11,7 +11,7 @@ from pathlib import PurePosixPath
 from typing import Any
 from urllib.parse import quote
 
-from photoaz.angles import difference_deg, format_azimuth_deg, format_difference_deg
+from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.judgement.cause import format_odds, in_words
 
 Document = dict[str, Any]
@@ -227,11 +227,6 @@ def as_sentence(text: str) -> str:
 def plural(n: int, one: str, many: str | None = None) -> str:
     """'1 photo', '2 photos'."""
     return f"{grouped(n)} {one if n == 1 else many or one + 's'}"
-
-
-def apart_deg(a_deg: float, b_deg: float) -> float:
-    """Unsigned angle between two azimuths."""
-    return abs(float(difference_deg(a_deg, b_deg)))
 
 
 _KEPT = " \N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}\N{ZERO WIDTH NON-JOINER}\N{ZERO WIDTH JOINER}"
