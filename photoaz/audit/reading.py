@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -58,7 +59,13 @@ def unread(file: PhotoFile, reason: str) -> KeptPhoto:
 def facts_of(photo: KeptPhoto) -> PhotoFacts:
     """What was read of a photo that could be read."""
     assert photo.facts is not None
-    facts: PhotoFacts = decoded(photo.facts, PhotoFacts)
+    return _facts(photo.facts)
+
+
+@lru_cache(maxsize=500)
+def _facts(data: bytes) -> PhotoFacts:
+    """Read once for whoever asks for the same site again and again."""
+    facts: PhotoFacts = decoded(data, PhotoFacts)
     return facts
 
 

@@ -141,9 +141,11 @@ class Desk:
             raise NothingThereError(f"no site '{site_id}' with photos in this audit")
         log = tuple(self.store.log(site_id))
         edits = edits_of(log, {p.name: p.digest for p in photos if p.facts is not None})
-        whole = site_task(given.inputs, site, photos, log, self.audit)
+        # pictures are the audit's business: without them a site's results hold whoever made them
         task = site_task(replace(given.inputs, overlays="none", sheets="none"), site, photos, log, self.audit)
-        current = kept is not None and kept.document is not None and kept.key in (whole.key, task.key)
+        current = kept is not None and kept.document is not None and kept.key == task.key
+        if not current and kept is not None and kept.document is not None:
+            current = kept.key == site_task(given.inputs, site, photos, log, self.audit).key
         return SiteNow(site=site, photos=photos, log=log, edits=edits, task=task, kept=kept, current=current)
 
     def photo(self, now: SiteNow, name: str) -> KeptPhoto:

@@ -155,7 +155,6 @@ def test_the_story_of_a_site(browser: Any, results: Path, tmp_path: Path) -> Non
         # let go, the edges find those of the photo
         changes(page, lambda: page.uncheck('[data-key="hold"]'))
         right = figures(page)["QLB-014-B1"]
-        page.screenshot(path="/tmp/d7/story1.png")
         assert right[1] < wrong[1]
         assert abs(right[0] - B1_DEG) < min(right[1], abs(wrong[0] - B1_DEG))
         # a landmark: clicked in the first photo, its position typed
