@@ -266,7 +266,9 @@ def open_heif(path: Path | str, data: bytes) -> Any:
     import pillow_heif
 
     try:
-        return pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+        opened = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+        opened.info, opened.size  # noqa: B018  a damaged file can be opened and hold no picture
+        return opened
     except Exception as err:  # noqa: BLE001  libheif's binding raises whatever it likes
         raise unreadable(path, f"a HEIF file that the decoder refuses ({err})") from None
 
