@@ -532,7 +532,9 @@ def test_demo_writes_what_to_do_and_a_sheet_for_each_antenna(run, solver, tmp_pa
     assert header.startswith("rank,site_id,antenna_id,action")
     document = json.loads((tmp_path / "d/estimates.json").read_text(encoding="utf-8"))
     sheets = [a["sheet"] for a in document["sites"][0]["antennas"]]
-    assert all((tmp_path / "d" / sheet).read_text(encoding="utf-8").lower().startswith("<!doctype html>") for sheet in sheets)
+    assert all(
+        (tmp_path / "d" / sheet).read_text(encoding="utf-8").lower().startswith("<!doctype html>") for sheet in sheets
+    )
     assert len(set(sheets)) == len(sheets) == 2
     assert "expected_loss_now" in document["sites"][0]["revisit"]
 
