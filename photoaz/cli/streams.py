@@ -13,7 +13,13 @@ import click
 
 
 def emit(text: str) -> None:
-    """Write results. A reader that goes away (`| head`) ends the writing, not the command's meaning."""
+    """Write results. A reader that goes away (`| head`) ends the writing, not the command's meaning.
+
+    What the stream has no letters for (file names that are not UTF-8, degrees in a bare locale) is spelled \\x.. or so.
+    """
+    reconfigure = getattr(sys.stdout, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="backslashreplace")
     try:
         sys.stdout.write(text)
         sys.stdout.flush()
@@ -23,7 +29,9 @@ def emit(text: str) -> None:
 
 
 def json_text(document: Mapping[str, Any]) -> str:
-    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    # of a file name that is not UTF-8, lone surrogates are left: JSON spells them \udcXX
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def emit_json(document: Mapping[str, Any]) -> None:
