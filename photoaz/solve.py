@@ -244,7 +244,7 @@ def solve_again(
     if last is None:
         return None
     frame = EnuFrame(lat_deg=last.site.lat_deg, lon_deg=last.site.lon_deg, height_m=0.0)
-    facts = {f.name: f for f in last.result.network.photos}
+    facts = {f.name: f for f in _without_doubtless_ways(last.result)}
     sights = dict(last.sights)
     old_picks = {(p.photo, p.antenna_id): p for p in bench.tables[1]}
     new_picks = {(p.photo, p.antenna_id): p for p in picks}
@@ -283,6 +283,22 @@ def solve_again(
     return solution_of(
         last.site, result, last.names, last.rejected, last.antennas, records, norths, sights, outlook=False
     )
+
+
+#: the other ways in which an antenna's outlines fit are not weighed again where they are less probable than this
+DOUBTLESS = 0.01
+
+
+def _without_doubtless_ways(result: Chosen) -> list[PhotoFacts]:
+    """The photos' facts with one way for each outline of the antennas that fit in one way only."""
+    sure = {a for a, branches in result.branches.items() if sum(b.probability for b in branches[1:]) < DOUBTLESS}
+    return [
+        replace(
+            f,
+            boxes={a: (modes[result.choice[f.name, a]],) if a in sure else modes for a, modes in f.boxes.items()},
+        )
+        for f in result.network.photos
+    ]
 
 
 def solution_of(

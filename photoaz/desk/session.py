@@ -279,6 +279,8 @@ class Desk:
             now = self.site(site_id)
             if not now.current:
                 document = answer.document
+                run = self.store.last_run()
+                self.store.run_id = 0 if run is None else run[0]
                 self.store.keep_site(
                     KeptSite(
                         site_id=site_id,

@@ -210,7 +210,10 @@ def test_a_landmark_makes_the_site_surer_and_stays_after_a_restart(page: Page, o
     assert all(after[n] < before[n] + 0.05 for n in before if before[n] and after[n])
     page.act("decision", {"antenna_id": "QLB-014-C1", "verdict": "revisit", "note": "climb"})
     page.desk.solver.close()
-    again = Page(opened()).site()
+    later = Page(opened())
+    (row,) = later.get("/api/sites")["rows"]
+    assert (row["solved"], row["photos_used"], row["state"]) == (True, 4, "looked")
+    again = later.site()
     assert again["current"] is True  # what was solved at the desk was kept, too
     assert {a["antenna_id"]: a["u95_deg"] for a in again["document"]["antennas"]} == after
     assert [(c["name"], c["here"]) for c in again["controls"]] == [("works chimney", True)]
