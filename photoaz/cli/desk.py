@@ -69,7 +69,7 @@ def desk(
         )
     if out is not None and register is None:
         raise InputError(Fault(file="--out", found=str(out), wanted="--register R as well"))
-    results = folder if register is None else _without_solving(folder, register, out)
+    results = folder if register is None else without_solving(folder, register, out)
     if register is None and not (results / STORE).is_file() and not (results / NOTE).is_file():
         wanted = (
             f"the folder that 'photoaz audit --out' wrote; over photos without an audit: "
@@ -159,7 +159,7 @@ def _found(name: str, about: Mapping[str, Any], folder: Path) -> Path:
     raise InputError(Fault(file=name, found="nothing there", wanted=wanted))
 
 
-def _without_solving(photos: Path, register: Path, out: Path | None) -> Path:
+def without_solving(photos: Path, register: Path, out: Path | None) -> Path:
     """The beginnings of an audit: photos read and put to their sites."""
     from photoaz.audit.executors import crew
     from photoaz.audit.progress import progress

@@ -18,8 +18,10 @@ from starlette.testclient import TestClient
 from photoaz.audit.store import KeptSite
 from photoaz.cli import main
 from photoaz.cli.audit import open_store
+from photoaz.cli.desk import without_solving, given_by, store_of
 from photoaz.desk.app import make_app
 from photoaz.desk.session import Desk
+from photoaz.errors import InputError
 from photoaz.register.load import load_controls, load_picks
 from photoaz.sample import sample_dir
 
@@ -194,6 +196,26 @@ def test_edges_snap_unless_held(page: Page) -> None:
     now = view(page.solved(said["ticket"])["document"], "QLB-014-B1", "_7.jpg")
     # back on the edges: within half a pixel of where they were found, though the mark was 2 px off
     assert np.abs(np.mean(np.array(now["corners_px"]) - seen["corners_px"], axis=0))[0] < 0.5
+
+
+def test_a_draft_is_close_to_the_whole_solution(page: Page) -> None:
+    site = page.site()
+    page.desk.solver.answer(SITE, page.desk.solver.ask(SITE), 120.0)  # it was just solved
+    seen = view(site["document"], "QLB-014-B1", "_7.jpg")
+    near = [[x + 1.0, y + 0.5] for x, y in seen["corners_px"]]
+    said = page.act("pick", {"antenna_id": "QLB-014-B1", "corners_px": near, "exact": False}, seen["photo"])
+    draft = page.desk.solver.answer(SITE, said["ticket"], 120.0, whole=False)
+    assert draft is not None
+    assert draft.draft is True
+    whole = page.solved(said["ticket"])["document"]
+    assert draft.document is not None
+    for a in whole["antennas"]:
+        if a["status"] == "estimated":
+            first = antenna(draft.document, a["antenna_id"])
+            off = (first["azimuth_true_deg"] - a["azimuth_true_deg"] + 180.0) % 360.0 - 180.0
+            # of the stated uncertainty: what a person would not tell apart
+            assert abs(off) < 0.3 * a["u95_deg"]
+            assert first["u95_deg"] == pytest.approx(a["u95_deg"], rel=0.2)
 
 
 def test_a_landmark_makes_the_site_surer_and_stays_after_a_restart(page: Page, opened: Callable[[], Desk]) -> None:
@@ -383,6 +405,40 @@ def many(store: Any, like: KeptSite, n: int) -> None:
                 loss_avoided=float((k * 7919) % 1000),
             )
         )
+
+
+def test_photos_without_an_audit(audited: Path, tmp_path: Path) -> None:
+    out = without_solving(audited / "photos", audited / "register.csv", tmp_path / "new")
+    store = open_store(out)
+    desk = Desk(store, store_of(out), given_by(store, out), out)
+    page = Page(desk)
+    assert page.get("/api/audit")["unsolved"] == 1
+    (row,) = page.get("/api/sites")["rows"]
+    assert (row["solved"], row["flagged"]) == (False, 0)
+    assert "open it" in row["worst"]
+    site = page.site()
+    assert site["document"] is None
+    answer = page.solved(site["ticket"])
+    assert answer["error"] is None
+    assert sum(a["azimuth_true_deg"] is not None for a in answer["document"]["antennas"]) >= 5
+    desk.solver.close()
+    assert page.get("/api/sites")["rows"][0]["solved"] is True
+    desk.close()
+
+
+def test_an_audit_whose_register_is_gone_or_changed(audited: Path, results: Path, tmp_path: Path) -> None:
+    store = open_store(results)
+    run = store.last_run()
+    assert run is not None
+    gone = run[1] | {"inputs": [{"role": "register", "name": str(tmp_path / "gone.csv"), "sha256": ""}]}
+    store.begin_run(gone)
+    with pytest.raises(InputError, match="put it back"):
+        given_by(store, results)()
+    changed = tmp_path / "register.csv"
+    changed.write_bytes((audited / "register.csv").read_bytes() + b"\r\n")
+    store.begin_run(run[1] | {"inputs": [{"role": "register", "name": str(changed), "sha256": "0"}]})
+    assert "has changed since the audit" in given_by(store, results)().notes[0]
+    store.close()
 
 
 @pytest.mark.parametrize(
