@@ -126,12 +126,36 @@ def fit_common(differences_deg: Array, covariance_deg2: Array, included: Array) 
 
 def _w_test(d: Array, v: Array, k: int) -> float:
     """Standardised shift of its own that difference k would have: (P e)_k / sqrt((P Q_e P)_kk) with P = V^-1."""
+    shift, variance = _own_shift(d, v, k)
+    return shift / math.sqrt(variance)
+
+
+def own_shifts(differences_deg: Array, covariance_deg2: Array, included: Array) -> tuple[Array, Array]:
+    """Each difference's shift of its own (n,) against the others included, and its variance (n,).
+
+    Unlike a departure from the common angle it does not shrink where a difference is known so much better than the
+    others that the common angle is nearly its own. As `fit_common`'s w; NaN where no other is included.
+    """
+    n = len(differences_deg)
+    shift, variance = np.full(n, np.nan), np.full(n, np.nan)
+    for k in range(n):
+        members = included.copy()
+        members[k] = True
+        if members.sum() > 1:
+            part = covariance_deg2[np.ix_(members, members)]
+            shift[k], variance[k] = _own_shift(differences_deg[members], part, int(members[:k].sum()))
+    return shift, variance
+
+
+def _own_shift(d: Array, v: Array, k: int) -> tuple[float, float]:
+    """Shift of its own of difference k, estimated along with the common angle, and its variance."""
     one = np.ones(len(d))
     solved = np.linalg.solve(v, np.column_stack([np.eye(len(d)), one, d]))
     p, p1, pd = solved[:, :-2], solved[:, -2], solved[:, -1]
     total = float(one @ p1)
     pull = pd[k] - p1[k] * float(p1 @ d) / total
-    return float(pull / math.sqrt(max(p[k, k] - p1[k] ** 2 / total, 1e-300)))
+    controlled = max(float(p[k, k] - p1[k] ** 2 / total), 1e-300)
+    return float(pull / controlled), 1.0 / controlled
 
 
 def _gls(d: Array, v: Array, included: Array) -> tuple[float, Array]:

@@ -15,7 +15,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
-from photoaz.judgement.common import MIN_TO_SEPARATE, W_CRITICAL, about_one_angle, largest_consistent
+from photoaz.judgement.common import MIN_TO_SEPARATE, W_CRITICAL, about_one_angle, largest_consistent, own_shifts
 from photoaz.judgement.judge import K95
 from photoaz.solution import SiteSolution
 
@@ -36,9 +36,9 @@ class Visit:
 class Turn:
     """One antenna between two visits.
 
-    change_deg: clockwise positive, of its own where there were antennas enough to tell that from what all have in
-    common (`own`), else altogether. en: |change| over its U95. p: of such a change by chance, two-sided. turned: beyond
-    what is to be expected by chance (two-sided 0.1 %).
+    change_deg: clockwise positive, of its own against the other antennas where there were enough of them to tell that
+    from what all have in common (`own`), else altogether. en: |change| over its U95. p: of such a change by chance,
+    two-sided. turned: beyond what is to be expected by chance (two-sided 0.1 %).
     """
 
     antenna_id: str
@@ -88,11 +88,9 @@ def turns_between(earlier: SiteSolution, later: SiteSolution, before: Visit, aft
         changes = [(float(wrap_deg(x)), math.sqrt(float(s)), False) for x, s in zip(d, np.diag(v), strict=True)]
         stands = [abs(x) > W_CRITICAL * s for x, s, _ in changes]
     else:
-        fit, included = largest_consistent(d, v)
-        changes = [
-            (float(wrap_deg(x)), math.sqrt(float(s)), True)
-            for x, s in zip(fit.departure, fit.departure_variance, strict=True)
-        ]
+        _, included = largest_consistent(d, v)
+        shift, variance = own_shifts(d, v, included)
+        changes = [(float(wrap_deg(x)), math.sqrt(float(s)), True) for x, s in zip(shift, variance, strict=True)]
         stands = [not k for k in included]
     return tuple(
         Turn(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -72,6 +73,22 @@ def test_two_antennas_do_not_tell_a_turn_from_a_heading() -> None:
     assert [t.turned for t in turns] == [False, True]
     assert not turns[1].own
     assert "too few antennas to tell" in turns[1].sentence
+
+
+def test_an_antenna_known_best_does_not_hide_its_turn_in_the_common_angle() -> None:
+    """A1 turned by 25 degrees and is known to half a degree, the others to 20: the common angle is nearly A1's own.
+
+    By JCGM 100, 5.2: its change against the mean of the two others, which are known alike.
+    """
+
+    def wide(azimuths: Sequence[float]) -> SiteSolution:
+        one = solution(azimuths)
+        return replace(one, azimuth_covariance_deg2=((0.25, 0.0, 0.0), (0.0, 400.0, 0.0), (0.0, 0.0, 400.0)))
+
+    turn = turns_between(wide([10, 130, 250]), wide([35, 130, 250]), BEFORE, AFTER)[0]
+    assert turn.change_deg == pytest.approx(25.0, abs=1e-6)
+    assert turn.u95_deg == pytest.approx(K95 * math.sqrt(2.0 * (0.25 + 400.0 / 2.0)), rel=1e-6)
+    assert not turn.turned
 
 
 def test_changes_are_wrapped() -> None:
