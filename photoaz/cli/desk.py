@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -99,7 +100,8 @@ def _serve(results: Path, host: str, port: int | None, token: str | None, no_bro
 
             webbrowser.open(url)
 
-    serve(opened, host=host, port=port, usual_port=PORT, token=token, ready=ready)
+    with contextlib.suppress(KeyboardInterrupt):  # the usual way to end it
+        serve(opened, host=host, port=port, usual_port=PORT, token=token, ready=ready)
 
 
 def store_of(folder: Path) -> tuple[str, str]:

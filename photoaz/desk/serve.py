@@ -73,7 +73,14 @@ def serve(
             ready(url)
 
     config = uvicorn.Config(
-        app, log_level="warning", access_log=False, server_header=False, proxy_headers=False, ws="none", workers=1
+        app,
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        ws="none",
+        workers=1,
+        timeout_graceful_shutdown=2,
     )
     try:
         Server(config).run(sockets=[sock])

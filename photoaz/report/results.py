@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from photoaz import __version__
+from photoaz.audit.edits import decisions_by_site, with_decisions
 from photoaz.audit.progress import Progress
 from photoaz.audit.store import Store
 from photoaz.report.document import SCHEMA
@@ -131,6 +132,7 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     created = datetime.now(UTC)
     outcome = Outcome(sites_in_register=about.get("sites_in_register"))
     failures, used = failures_of(store, about), 0
+    decided = decisions_by_site(store.log())
     say.begin("writing results", None)
 
     def counted() -> Iterator[dict[str, Any]]:
@@ -140,9 +142,10 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
             if kept.document is None:
                 outcome.sites_without_results += 1
                 continue
-            outcome.add(kept.document)
+            document = with_decisions(kept.document, decided.get(kept.site_id, ()))
+            outcome.add(document)
             say.step(1)
-            yield dict(kept.document)
+            yield document
 
     head = {"schema": SCHEMA, "version": __version__, "created": created.isoformat(timespec="seconds")}
     write_files(folder, counted(), head, failures.rows)
@@ -152,7 +155,11 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     say.begin("writing pages", outcome.sites)
     report = write_report(
         folder / "report",
-        (dict(kept.document) for kept in store.sites() if kept.document is not None),
+        (
+            with_decisions(kept.document, decided.get(kept.site_id, ()))
+            for kept in store.sites()
+            if kept.document is not None
+        ),
         _about(about, created, outcome, folder),
         lambda _: say.step(1),
     )

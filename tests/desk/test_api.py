@@ -18,7 +18,7 @@ from starlette.testclient import TestClient
 from photoaz.audit.store import KeptSite
 from photoaz.cli import main
 from photoaz.cli.audit import open_store
-from photoaz.cli.desk import without_solving, given_by, store_of
+from photoaz.cli.desk import given_by, store_of, without_solving
 from photoaz.desk.app import make_app
 from photoaz.desk.session import Desk
 from photoaz.errors import InputError
@@ -196,6 +196,27 @@ def test_edges_snap_unless_held(page: Page) -> None:
     now = view(page.solved(said["ticket"])["document"], "QLB-014-B1", "_7.jpg")
     # back on the edges: within half a pixel of where they were found, though the mark was 2 px off
     assert np.abs(np.mean(np.array(now["corners_px"]) - seen["corners_px"], axis=0))[0] < 0.5
+
+
+def test_results_say_what_was_decided(page: Page, results: Path) -> None:
+    page.act("decision", {"antenna_id": "QLB-014-A1", "verdict": "revisit", "note": "=loose bolts"})
+    page.act("decision", {"antenna_id": "QLB-014-B2", "verdict": "accept_reading"})
+    done = CliRunner().invoke(main, ["report", str(results), "-q"])
+    assert done.exit_code == 0, done.output
+    document = json.loads((results / "estimates.json").read_text())["sites"][0]
+    assert antenna(document, "QLB-014-A1")["revisit"] is True
+    assert antenna(document, "QLB-014-A1")["decision"]["who"] == WHO
+    assert antenna(document, "QLB-014-B2")["revisit"] is False
+    with (results / "revisit.csv").open(newline="", encoding="utf-8-sig") as file:
+        rows = list(csv.DictReader(file))
+    assert "QLB-014-B2" not in {r["antenna_id"] for r in rows}
+    asked = next(r for r in rows if r["antenna_id"] == "QLB-014-A1")
+    assert any(f"decided at the desk by {WHO} on" in value for value in asked.values())
+    # the store itself keeps what was worked out: a decision can be withdrawn
+    page.act("no_decision", {"antenna_id": "QLB-014-B2"})
+    assert CliRunner().invoke(main, ["report", str(results), "-q"]).exit_code == 0
+    document = json.loads((results / "estimates.json").read_text())["sites"][0]
+    assert antenna(document, "QLB-014-B2")["revisit"] is True
 
 
 def test_a_draft_is_close_to_the_whole_solution(page: Page) -> None:

@@ -28,6 +28,7 @@ export function show(place, ...children) {
   if (key) place.querySelector(`[data-key="${CSS.escape(key)}"]`)?.focus({ preventScroll: true });
 }
 
+export const capital = (text) => (text ? text[0].toUpperCase() + text.slice(1) : text);
 export const wrap = (deg) => ((((deg + 180) % 360) + 360) % 360) - 180;
 export const azimuth = (deg) => {
   if (deg === null || deg === undefined) return "–";

@@ -1,7 +1,7 @@
 // The stack of sites: what is most worth looking at first.
 
 import { get, setWho, who, wrong } from "./api.js";
-import { h, number, show } from "./dom.js";
+import { capital, h, number, show } from "./dom.js";
 
 export const STATES = { open: "open", looked: "looked at", decided: "decided" };
 const SHOWS = { flagged: "sites that want looking at", clear: "sites with nothing wrong", unsolved: "sites not solved yet", all: "all sites" };
@@ -131,7 +131,7 @@ export class List {
     return h("tr", {},
       h("th", { scope: "row" }, h("a", { href: this.go.site(row.site_id, this.wanted) }, row.site_id)),
       h("td", {}, badge(row.state)),
-      h("td", { class: "todo" }, row.worst || (row.solved ? h("span", { class: "muted" }, "nothing") : null), row.why ? h("span", { class: "why" }, row.why) : null,
+      h("td", { class: "todo" }, capital(row.worst) || (row.solved ? h("span", { class: "muted" }, "Nothing") : null), row.why ? h("span", { class: "why" }, row.why) : null,
         row.warnings ? h("span", { class: "why warn" }, `${row.warnings} ${row.warnings === 1 ? "warning" : "warnings"} about its photos`) : null),
       h("td", { class: "n" }, row.solved ? (row.flagged ? h("strong", {}, `${row.flagged} of ${row.antennas}`) : `none of ${row.antennas}`) : "–"),
       h("td", { class: "n" }, row.solved ? row.photos_used : "–", row.failures ? h("span", { class: "why" }, `${row.failures} not usable`) : null),

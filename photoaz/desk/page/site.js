@@ -1,7 +1,7 @@
 // One site: its photos with what is marked in them, its figures, and what is decided.
 
 import { get, post, setWho, who, wrong } from "./api.js";
-import { azimuth, h, moment, plain, s, say, shortNames, show, signed } from "./dom.js";
+import { azimuth, capital, h, moment, plain, s, say, shortNames, show, signed } from "./dom.js";
 import { badge } from "./list.js";
 import { Marks } from "./marks.js";
 import { planOf } from "./plan.js";
@@ -726,8 +726,8 @@ export class SitePage {
     const rest = this.doc.antennas.filter((x) => x.revisit && !this.decision(x.antenna_id));
     show(this.decide,
       h("h2", {}, id),
-      todo ? h("p", { class: "todo" }, h("strong", {}, todo.instruction)) : h("p", { class: "todo" }, a.revisit ? "It wants looking at." : "Nothing to do, by the photos."),
-      todo?.reasons?.length ? h("p", { class: "muted" }, todo.reasons.join("; "), ".") : null,
+      todo ? h("p", { class: "todo" }, h("strong", {}, capital(todo.instruction))) : h("p", { class: "todo" }, a.revisit ? "It wants looking at." : "Nothing to do, by the photos."),
+      todo?.reasons?.length ? h("p", { class: "muted" }, capital(todo.reasons.join("; ")), ".") : null,
       h("div", { class: "facts" }, h("table", {}, h("tbody", {}, facts.map(([k, v, w]) => h("tr", {}, h("th", { scope: "row" }, k), h("td", { class: "n" }, v), h("td", {}, w))))), stripOf(a)),
       done ? h("p", { class: "done" }, h("strong", {}, done.words), ` – ${done.who}, ${moment(done.at)}${done.note ? `: ${done.note}` : ""} `,
         done.figures?.azimuth_true_deg != null && a.azimuth_true_deg != null && Math.abs(done.figures.azimuth_true_deg - a.azimuth_true_deg) > 0.1 ? h("span", { class: "warn" }, `decided at ${azimuth(done.figures.azimuth_true_deg)} ± ${plain(done.figures.u95_deg)}°; the figures have changed since. `) : null,
@@ -767,7 +767,7 @@ export class SitePage {
       shares.length ? h("table", { class: "budget" }, h("caption", { class: "unseen" }, "Where the uncertainty comes from"), h("tbody", {}, shares.map((b) => h("tr", {}, h("th", { scope: "row" }, b.source),
         h("td", { class: "barcell" }, s("svg", { viewBox: "0 0 100 10", preserveAspectRatio: "none", "aria-hidden": "true" }, s("rect", { width: Math.max(100 * b.share, 0.8), height: 10 }))),
         h("td", { class: "n" }, b.share >= 0.005 ? `${Math.round(100 * b.share)} %` : "< 1 %"), h("td", { class: "n" }, `± ${plain(b.u95_deg, 2)}°`))))) : h("p", { class: "muted" }, "No azimuth, no budget."),
-      next?.sentence ? h("p", {}, `${next.sentence[0].toUpperCase()}${next.sentence.slice(1)}.`) : null,
+      next?.sentence ? h("p", {}, `${capital(next.sentence)}.`) : null,
       a.alternatives.length ? h("p", {}, "It may also be ", a.alternatives.map((o) => `${azimuth(o.azimuth_true_deg)} ± ${plain(o.u95_deg)}° (${Math.round(100 * o.probability)} %)`).join(", "), ".") : null,
       a.reasons.length ? h("details", {}, h("summary", { "data-key": "reasons" }, `In words (${a.reasons.length})`), h("ul", {}, a.reasons.map((r) => h("li", {}, r)))) : null,
       this.doc.weak_points?.length ? h("details", {}, h("summary", { "data-key": "weak" }, "What no test would notice"), h("ul", {}, this.doc.weak_points.map((w) => h("li", {}, w)))) : null);
