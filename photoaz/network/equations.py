@@ -195,7 +195,7 @@ def _linear(some: Sequence[Observation], index: Array, rows: Array) -> _Linear:
     angle = np.zeros(k, bool)
     for i, o in enumerate(some):
         if isinstance(o, Known):
-            at[i], root[i], offset[i] = o.at, o.root, o.offset
+            at[i], root[i], offset[i], angle[i] = o.at, o.root, o.offset, o.angles
         elif isinstance(o, (Direct, Directs)):
             at[i] = o.value
             root[i, range(n), range(n)] = 1.0 / np.asarray(o.sigma)

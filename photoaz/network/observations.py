@@ -263,7 +263,10 @@ def _sight(camera: Camera, pixel: Array, x: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What all other observations say of some unknowns, as one quadratic: residual = root @ (x - at) - offset."""
+    """What all other observations say of some unknowns, as one quadratic: residual = root @ (x - at) - offset.
+
+    angles: all of them are angles, whose differences are wrapped.
+    """
 
     source: str
     label: str
@@ -272,9 +275,11 @@ class Known:
     root: Array
     offset: Array
     testable: bool = False
+    angles: bool = False
 
     def residual(self, x: Array) -> Array:
-        out: Array = np.einsum("ij,...j->...i", self.root, x - self.at) - self.offset
+        d = wrap(x - self.at) if self.angles else x - self.at
+        out: Array = np.einsum("ij,...j->...i", self.root, d) - self.offset
         return out
 
 

@@ -207,9 +207,13 @@ def _statements(observations: Sequence[Observation], layout: Layout) -> list[_St
             found.setdefault((o.source, o.label, _owner(layout, int(o.index[0]))[0]), []).append(k)
     out = []
     for (source, label, owner), members in found.items():
-        name = f"{label} of {owner}" if owner and owner not in label else label
+        name = label
+        if owner and owner not in label:
+            whose = {_owner(layout, int(n))[0] for k in members for n in observations[k].index}
+            # not of one antenna where it is about several, as where all of them stand is
+            name = f"{label} of {owner}" if len(whose) == 1 else label
         name = name.replace(owner, Path(owner).name) if owner else name
-        name = name if name.startswith("the ") else f"the {name}"
+        name = name if name.startswith(("the ", "where ")) else f"the {name}"
         if source == "camera position":
             name = name.replace("standpoint", "GNSS position")
         out.append(_Statement(name, tuple(members)))

@@ -115,7 +115,8 @@ def state_of(scene: Scene, earlier: Earlier | None = None) -> State:
 
 def _known(index: Array, earlier: Earlier) -> Known:
     root = np.linalg.inv(np.linalg.cholesky(earlier.covariance_rad2))
-    return Known("earlier photos", "earlier photos", index, earlier.azimuth_rad, root, np.zeros(len(root)))
+    none = np.zeros(len(root))
+    return Known("earlier photos", "earlier photos", index, earlier.azimuth_rad, root, none, angles=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,6 +89,9 @@ def case(kind: str, rng: np.random.Generator) -> tuple[Any, np.ndarray, np.ndarr
         case "known":
             o = Known("s", "l", np.arange(4), rng.normal(0, 1, 4), rng.normal(0, 9, (3, 4)), rng.normal(0, 1, 3))
             return o, rng.normal(0, 1, 4), np.full(4, 1e-3)
+        case "known angles":
+            o = Known("s", "l", np.arange(2), rng.uniform(-7, 7, 2), rng.normal(0, 9, (2, 2)), np.zeros(2), angles=True)
+            return o, rng.uniform(-4, 4, 2), np.full(2, 1e-4)
         case "plumb":
             seen = Verticals(
                 mean=rng.normal(0, 0.3, 2),
@@ -129,6 +132,7 @@ KINDS = [
     "sizes",
     "standpoint",
     "known",
+    "known angles",
     "plumb",
     "landmark",
     "bearing",

@@ -12,11 +12,13 @@ import pytest
 
 from photoaz.network.adjust import adjust, w_tests
 from photoaz.network.observations import Direct, Known
+from photoaz.network.parameters import Layout
 from photoaz.network.reliability import (
     DELTA0,
     INSEPARABLE,
     LAMBDA0,
     LEAST_REDUNDANCY,
+    _statements,
     controls,
     correlations,
     detectable_biases,
@@ -208,3 +210,13 @@ def test_quick_enough(kit):
     start = time.perf_counter()
     weak_points(built.observations, got, built.layout)
     assert time.perf_counter() - start < 0.2
+
+
+def test_what_concerns_several_antennas_is_not_said_of_one_of_them():
+    layout = Layout(("p.jpg",), ("A1", "B1"), ())
+    both = np.concatenate([layout.antenna(a, "east", "north") for a in ("A1", "B1")])
+    net = [
+        Known("mounting offset", "where the antennas stand", both, np.zeros(4), np.eye(4), np.zeros(4)),
+        Direct("downtilt assumed", "downtilt", layout.antenna("A1", "downtilt"), 0.0, 0.1),
+    ]
+    assert [s.name for s in _statements(net, layout)] == ["where the antennas stand", "the downtilt of A1"]

@@ -130,6 +130,25 @@ def test_one_more_photo_goes_where_least_is_known(site) -> None:
     assert len(made.standpoints[0].antennas) == 2
 
 
+def test_a_known_azimuth_is_an_angle_in_no_particular_turn(site) -> None:
+    """240 degrees are -120: the plan is the same, and a further photo never makes anything worse."""
+    covariance = np.radians(1.0) ** 2 * (np.diag([100.0, 25.0, 2.0]) + 2.0)
+    made = [
+        plan_photos(
+            site,
+            kit=KIT,
+            earlier=Earlier(names=("A1", "B1", "C1"), azimuth_rad=np.radians(az), covariance_rad2=covariance),
+            day=DAY,
+            most=2,
+        )
+        for az in ([0.0, 120.0, 240.0], [360.0, 120.0, -120.0])
+    ]
+    assert len(made[0].sets) == 2
+    for one, other in zip(made[0].sets, made[1].sets, strict=True):
+        assert one.u95_deg == pytest.approx(other.u95_deg, rel=1e-3)
+        assert all(one.u95_deg[n] <= 1.001 * u for n, u in made[0].now_u95_deg.items())
+
+
 def test_a_landmark_is_had_in_the_frame_and_helps(make_site) -> None:
     site = make_site(up_m=26.0)
     marks = [
