@@ -700,7 +700,7 @@ export class SitePage {
         h("td", { class: "n" }, a?.azimuth_true_deg == null ? "–" : [h("b", {}, azimuth(a.azimuth_true_deg)), h("span", { class: "u" }, `± ${plain(a.u95_deg)}°`), was ? h("span", { class: "was" }, `was ± ${plain(was.u95_deg)}°`) : null]),
         h("td", { class: "n" }, r ? [azimuth(r.azimuth_true_deg), h("span", { class: `u${r.agrees ? "" : " s-reading"}` }, r.agrees ? "agrees" : `differs ${plain(Math.abs(r.difference_deg))}°`)] : "none"),
         h("td", { class: "n" }, a?.design?.azimuth_true_deg != null ? [azimuth(a.design.azimuth_true_deg), h("span", { class: `u${a.design.decision === "reject" ? " s-out" : ""}` }, a.azimuth_true_deg != null ? `off ${signed(a.design.deviation_deg)}` : `± ${plain(a.design.tolerance_deg, 0)}°`)] : "–"),
-        h("td", { class: "verdict" }, done ? h("span", { class: "done" }, { accept_reading: "accepted", revisit: "visit", correct_register: "correct" }[done.verdict]) : a?.revisit ? h("span", { class: "wants" }, "to decide") : ""));
+        h("td", { class: "verdict" }, done ? h("span", { class: "done" }, { accept_reading: "accepted", revisit: "to visit", correct_register: "to correct" }[done.verdict]) : a?.revisit ? h("span", { class: "wants" }, "to decide") : ""));
     });
     show(this.table, this.solving && !this.doc ? h("p", { class: "waiting" }, "Solving this site for the first time; some seconds…") : h("table", {},
       h("caption", { class: "unseen" }, "Antennas of this site"),
