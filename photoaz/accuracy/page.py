@@ -74,7 +74,8 @@ def page(outcomes: Sequence[Outcome], made: Made, rendered: Rendered, remarks: s
         out.extend(["", f"{title}", ""] if title else [""])
         out.extend(_share_table(head, some, expected=expected))
         if expected:
-            odd.extend((title or head, s) for s in some if s.out_of_line)
+            short = (title or head).partition(";")[0].partition(" (")[0]
+            odd.extend((short, s) for s in some if s.out_of_line)
 
     sites, antennas = len(outcomes), sum(len(o.antennas) for o in outcomes)
     told = {
@@ -86,7 +87,9 @@ def page(outcomes: Sequence[Outcome], made: Made, rendered: Rendered, remarks: s
         "minutes": f"{made.seconds / 60.0:.0f}",
         "jobs": made.jobs,
     }
-    out.append(_HEAD.format(**told))
+    # a paragraph is a line: the page is to be short
+    paragraphs = _HEAD.format(**told).split("\n\n")
+    out.extend("\n\n".join(x if x.startswith("|") else x.replace("\n", " ") for x in paragraphs).split("\n"))
     for group, rows in tallies.coverages(outcomes):
         out.append(f"| *{group}* | | | | | | |")
         for r in rows:
@@ -108,11 +111,6 @@ def page(outcomes: Sequence[Outcome], made: Made, rendered: Rendered, remarks: s
         "probability stated",
         tallies.of_designs(outcomes, AS_STATED.name),
     )
-    shares(
-        "The same, antennas that are ambiguous",
-        "probability stated",
-        tallies.of_designs(outcomes, AS_STATED.name, True),
-    )
     out += ["", "## Decisions at a risk of 5 %"]
     shares(
         "Of the same designs; stated: the mean probability that the decision is wrong",
@@ -121,8 +119,8 @@ def page(outcomes: Sequence[Outcome], made: Made, rendered: Rendered, remarks: s
     )
     left = 100.0 * tallies.undecided_share(outcomes)
     shares(
-        f"Of the register's own designs, {left:.0f} % of which are left undecided: wrong decisions among all antennas, "
-        "beside the global risks stated (JCGM 106, 9.5)",
+        f"Of the register's own designs; {left:.0f} % of them are left undecided (all as stated); wrong decisions "
+        "among all antennas, beside the global risks stated (JCGM 106, 9.5)",
         "decision",
         tallies.global_risks(outcomes),
     )
@@ -133,11 +131,10 @@ def page(outcomes: Sequence[Outcome], made: Made, rendered: Rendered, remarks: s
         "observation",
         tallies.false_alarms(outcomes),
     )
-    for kind, named in tallies.detections(outcomes):
-        shares(f"Blunders named: {kind}s, by the power that the test has against each", "power", named)
+    shares("Blunders named, by the power that the test has against each", "blunder", tallies.detections(outcomes))
     first, second = tallies.turns(outcomes)
     out += ["", "## Turns between two visits (no blunders)"]
-    shares("", "statement", first)
+    shares("", "two visits", first)
     shares("Antennas that turned: said to have, by the turn over the change's U95", "turn", second, expected=False)
     out += _rendered(rendered)
     text = "\n".join(out) + "\n"
@@ -184,7 +181,7 @@ def _share_table(head: str, some: Iterable[Share], *, expected: bool) -> list[st
 def _percent(p: float) -> str:
     if not math.isfinite(p):
         return ""
-    p = max(p, 0.0)
+    p = p if p > 1e-6 else 0.0
     return f"{100.0 * p:.2g} %" if p < 0.01 else f"{100.0 * p:.1f} %"
 
 

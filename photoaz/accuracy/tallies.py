@@ -17,7 +17,7 @@ from photoaz.accuracy.trial import AntennaOutcome, Outcome, TurnOutcome
 #: seventh page has one by chance
 FAILS = 1e-3
 #: edges of the bins of a stated probability
-BINS = (0.0, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 1.0)
+BINS = (0.0, 0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95, 1.0)
 LENSES = ((20.0, 40.0, "26 mm"), (40.0, 60.0, "52 mm"), (60.0, 90.0, "77 mm"), (90.0, 200.0, "120 mm"))
 WIDTHS = ((0.0, 20.0, "12 to 20 px"), (20.0, 40.0, "20 to 40 px"), (40.0, 80.0, "40 to 80 px"), (80.0, 1e9, "80 px up"))
 RATIOS = ((0.0, 0.5), (0.5, 1.0), (1.0, 2.0), (2.0, 3.0), (3.0, math.inf))
@@ -199,7 +199,7 @@ def of_designs(outcomes: Sequence[Outcome], conditions: str, ambiguous: bool | N
 def wrong_decisions(outcomes: Sequence[Outcome]) -> list[Share]:
     """Of designs laid about the estimates: accepted although out, rejected although in; stated: the risk itself."""
     out = []
-    for c in CONDITIONS:
+    for c in (AS_STATED, WITH_BLUNDERS):
         told = [(o.number, p, d, is_out) for o in _conditioned(outcomes, c.name) for a in o.antennas
                 for p, d, is_out in a.designs]  # fmt: skip
         out.append(share(f"{c.name}: accepted, yet out", [(s, w, p) for s, p, d, w in told if d == "accept"]))
@@ -212,7 +212,7 @@ def global_risks(outcomes: Sequence[Outcome]) -> list[Share]:
 
     in, beside the mean of what was stated (JCGM 106, 9.5)."""
     out = []
-    for c in CONDITIONS:
+    for c in (AS_STATED, WITH_BLUNDERS):
         told = [(o.number, *a.decided) for o in _conditioned(outcomes, c.name) for a in o.antennas]
         yes = [(s, d == "accept" and w, r) for s, d, _, w, r, _ in told if r is not None]
         no = [(s, d == "reject" and not w, r) for s, d, _, w, _, r in told if r is not None]
@@ -243,20 +243,14 @@ def false_alarms(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) 
     return out
 
 
-def detections(outcomes: Sequence[Outcome]) -> list[tuple[str, list[Share]]]:
+def detections(outcomes: Sequence[Outcome]) -> list[Share]:
     """Blunders that were named, kind by kind, by how probable that should have been."""
     out = []
     for kind in ("standpoint", "landmark", "outline"):
         told = [(o.number, b.found, b.power) for o in outcomes for b in o.blunders if b.kind == kind]
-        out.append(
-            (
-                kind,
-                [
-                    share(f"power {low:g} to {min(high, 1.0):g}", [c for c in told if low <= c[2] < high])
-                    for low, high in POWERS
-                ],
-            )
-        )
+        for low, high in POWERS:
+            name = f"{kind}, power {low:g} to {min(high, 1.0):g}"
+            out.append(share(name, [c for c in told if low <= c[2] < high]))
     return out
 
 
