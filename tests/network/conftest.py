@@ -114,6 +114,7 @@ class Station:
     sees: tuple[str, ...]
     landmarks: tuple[str, ...] = ()
     roll_deg: float = 0.6
+    aside_deg: float = 0.4  # the camera is turned right of the head by that much
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,7 +189,7 @@ def make_site(
         b = rad(t.bearing_deg)
         here = t.distance_m * np.array([np.sin(b), np.cos(b)])
         aim = np.mean([true_a[n][3:6] for n in t.sees], 0) - [*here, 1.5]
-        heading = float(np.arctan2(aim[0], aim[1]) + rad(0.4))
+        heading = float(np.arctan2(aim[0], aim[1]) + rad(t.aside_deg))
         pitch = float(np.arctan2(aim[2], np.hypot(*aim[:2])) - rad(0.7))
         if t.landmarks:
             pitch -= float(rad(11.0))  # lowered, so that a hill comes into the frame
