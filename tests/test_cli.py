@@ -458,6 +458,50 @@ def test_a_folder_that_cannot_be_written_is_said_in_a_line(run, field, solver):
 
 
 # ---------------------------------------------------------------------------------------------------------------------
+# A register with headings of its own
+
+
+@pytest.fixture
+def own(field):
+    """A register that photoaz does not know the headings of, and what says which is which."""
+    (field / "own.csv").write_text(
+        "Site No;Panel;Position;Ctr;Az\nHNT-204;A1;46.6, -66.4;98,4;136,2\nHNT-204;B1;46.6, -66.4;98,4;240\n",
+        encoding="utf-8",
+    )
+    (field / "columns.toml").write_text(
+        """delimiter = ";"
+decimal = ","
+[columns]
+site_id = "Site No"
+antenna_id = "Panel"
+site_lat_deg = {from = "Position", part = 1}
+site_lon_deg = {from = "Position", part = 2}
+rad_center_m = {from = "Ctr", unit = "ft"}
+design_azimuth_deg = {from = "Az", north = "magnetic"}
+""",
+        encoding="utf-8",
+    )
+    return field
+
+
+def test_estimate_takes_a_register_by_its_columns(run, own, solver):
+    refused = run("estimate", "north.jpg", "--register", "own.csv")
+    assert refused.exit_code == 2
+    assert "--columns FILE" in refused.stderr  # which the command then has to have
+    result = run("estimate", "north.jpg", "--register", "own.csv", "--columns", "columns.toml")
+    assert result.exit_code == 0, result.output
+    (antenna, _) = solver.calls[0]["site"].antennas
+    assert (antenna.antenna_id, antenna.design_azimuth_deg, antenna.design_north) == ("A1", 136.2, "magnetic")
+    assert antenna.rad_center_m == pytest.approx(98.4 * 0.3048)  # the international foot
+
+
+def test_every_command_that_takes_a_register_takes_its_columns():
+    for command in main.commands.values():
+        options = {name for param in command.params for name in param.opts}
+        assert ("--register" in options) == ("--columns" in options)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
 # calibrate
 
 

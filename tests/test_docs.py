@@ -5,18 +5,30 @@ from __future__ import annotations
 import csv
 import doctest
 import io
+import os
 import re
 import shlex
+import shutil
+import signal
+import subprocess
+import sys
 import tomllib
+import urllib.request
 from dataclasses import fields
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
+import photoaz
+import photoaz.solve
 from photoaz.cli import main
 from photoaz.judgement.revisit import Costs, load_costs
 from photoaz.register.load import load_controls, load_picks, load_register
+from photoaz.sample import sample_dir
+from photoaz.solution import AntennaSolution, PhotoSolution, SiteSolution
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -25,6 +37,17 @@ BLOCKS = re.findall(r"^```\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
 
 def block(start):
     return next(b for b in BLOCKS if b.startswith(start))
+
+
+def example_of(command):
+    """The command line that a command's --help shows, as one line."""
+    text = main.commands[command].help.split("Example:", 1)[1]
+    return " ".join(text.replace("\b", "").replace("\\\n", " ").split())
+
+
+README_LINES = [s for b in BLOCKS for s in b.splitlines() if s.startswith("photoaz ")]
+#: what README and the commands' help show, each line once
+SHOWN = tuple(dict.fromkeys([*map(example_of, sorted(main.commands)), *README_LINES]))
 
 
 def test_conventions_run():
@@ -39,15 +62,123 @@ def test_readme_opens_with_the_job_in_one_paragraph():
     assert not paragraph.startswith(("#", "-", "!", "<", "`", "|"))
 
 
-@pytest.mark.parametrize("line", [s for b in BLOCKS for s in b.splitlines() if s.startswith("photoaz ")])
-def test_commands_of_the_readme_are_understood(line, tmp_path, monkeypatch):
-    """Options that exist, put together rightly: parsed, not run."""
-    name, *args = shlex.split(line.replace("*", "1"))[1:]
-    monkeypatch.chdir(tmp_path)
-    for arg in args:
-        if Path(arg).suffix:
-            Path(arg).touch()
-    main.commands[name].make_context(name, args)
+# ---------------------------------------------------------------------------------------------------------------------
+# Command lines, run as they are shown
+
+#: photos of the sample site under the names that the examples use
+AS_NAMED = {"qlb014_2.jpg": "north_gate.jpg", "qlb014_4.jpg": "field.jpg"}
+
+
+def _renamed(table):
+    text = (sample_dir() / table).read_text(encoding="utf-8")
+    for old, new in (*AS_NAMED.items(), ("QLB-014", "HNT-204")):
+        text = text.replace(old, new)
+    return text
+
+
+def _board(path, homography):
+    import cv2
+
+    sheet = np.full((360, 480), 255, np.uint8)
+    sheet[40:320, 40:440] = np.kron(np.indices((7, 10)).sum(0) % 2, np.ones((40, 40))) * 255
+    Image.fromarray(cv2.warpPerspective(sheet, homography, (800, 600), borderValue=160)).convert("RGB").save(path)
+
+
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory):
+    """A folder with everything that the command lines name: photos, tables, an archive, and its audit."""
+    home = tmp_path_factory.mktemp("shown")
+    (home / "archive").mkdir()
+    for old, new in AS_NAMED.items():
+        shutil.copy(sample_dir() / old, home / new)
+        shutil.copy(sample_dir() / old, home / "archive" / new)
+    with Image.open(home / "field.jpg") as photo:
+        import pillow_heif
+
+        small = photo.resize((1008, 756))
+        pillow_heif.from_pillow(small).save(home / "field.heic", exif=photo.info["exif"])
+    for name, table in (("register.csv", "register.csv"), ("controls.csv", "controls.csv")):
+        (home / name).write_text(_renamed(table), encoding="utf-8")
+    (home / "picks.csv").write_text(_renamed("picks_by_hand.csv"), encoding="utf-8")
+    (home / "costs.toml").write_text(block("visit = "), encoding="utf-8")
+    for k, (tilt, turn) in enumerate([(0.0006, 0.0), (-0.0005, 0.0004), (0.0, -0.0006), (0.0004, 0.0005)]):
+        homography = np.array([[1.1, 0.03 * k, 90.0 + 20 * k], [-0.02 * k, 1.1, 60.0], [tilt, turn, 1.0]])
+        _board(home / f"board_{k}.jpg", homography)
+    command = ["audit", "archive", "--register", "register.csv", "--out", "audit-2026", "--jobs", "1", "-q"]
+    before = Path.cwd()
+    os.chdir(home)
+    try:
+        done = CliRunner().invoke(main, command)
+    finally:
+        os.chdir(before)
+    assert done.exit_code == 0, done.output
+    shutil.copy(home / "audit-2026/revisit.csv", home / "revisit.csv")
+    return home
+
+
+@pytest.fixture
+def here(prepared, tmp_path, monkeypatch):
+    """The prepared folder's copy, as the current one."""
+    home = tmp_path / "home"
+    shutil.copytree(prepared, home)
+    monkeypatch.chdir(home)
+    return home
+
+
+@pytest.fixture
+def quick_demo(request, monkeypatch):
+    """The demo solves nine photos, which takes long and is tested elsewhere: here its site comes out empty-handed."""
+    if not request.node.callspec.params["line"].startswith("photoaz demo"):
+        return
+
+    def solve_site(site, photos, **_options):
+        names = [p.name for p in photos]
+        return SiteSolution(
+            site_id=site.site_id,
+            lat_deg=site.lat_deg,
+            lon_deg=site.lon_deg,
+            declination_deg=-16.2,
+            declination_u95_deg=0.7,
+            photos=tuple(
+                PhotoSolution(photo=n, status="used", heading_true_deg=300.0, heading_u95_deg=4.0) for n in names
+            ),
+            antennas=tuple(AntennaSolution(antenna_id=a.antenna_id, status="not_found") for a in site.antennas),
+        )
+
+    monkeypatch.setattr(photoaz.solve, "solve_site", solve_site)
+
+
+#: what a command line leaves behind
+LEAVES = {"--out": "", "--overlay": "north_gate.png", "--sheets": "HNT-204-A1.html", "--sheet": ""}
+
+
+@pytest.mark.parametrize("line", [line for line in SHOWN if not line.startswith("photoaz desk")])
+def test_command_lines_do_what_they_say(line, here, quick_demo):
+    name, *args = shlex.split(line)[1:]
+    args = [a for arg in args for a in (sorted(p.name for p in here.glob(arg)) if "*" in arg else [arg])]
+    if name == "audit":
+        shutil.rmtree(here / "audit-2026")  # from nothing, not again
+    result = CliRunner().invoke(main, [name, *args], prog_name="photoaz")
+    assert result.exit_code == 0, result.output
+    assert result.stdout
+    for option, file in LEAVES.items():
+        if option in args:
+            assert (here / args[args.index(option) + 1] / file).exists()
+
+
+def test_the_desk_opens_as_its_help_says(here):
+    env = {**os.environ, "PYTHONPATH": str(Path(photoaz.__file__).parent.parent), "BROWSER": "true"}
+    command = [sys.executable, "-m", *shlex.split(example_of("desk"))]
+    with subprocess.Popen(command, cwd=here, env=env, stderr=subprocess.PIPE, text=True) as desk:
+        try:
+            said = desk.stderr.readline()
+            url = re.search(r"http://127\.0\.0\.1:\d+/", said)
+            assert url, said + desk.stderr.read()
+            with urllib.request.urlopen(url[0], timeout=20) as page:
+                assert b"photoaz" in page.read()
+        finally:
+            desk.send_signal(signal.SIGINT)
+            assert desk.wait(timeout=30) in (0, 130)
 
 
 def test_every_command_is_in_the_readme():

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from photoaz.cli.audit import NOTE, STORE, cores, open_store
-from photoaz.cli.group import FILE, main
+from photoaz.cli.group import COLUMNS, FILE, main
 from photoaz.cli.streams import say
 from photoaz.errors import Fault, InputError
 
@@ -33,6 +33,7 @@ PORT = 8377
 @click.option(
     "--register", metavar="R", type=FILE, help="DIR is a folder of photos that has no audit yet: its register."
 )
+@COLUMNS
 @click.option(
     "--out",
     metavar="OUT",
@@ -46,6 +47,7 @@ def desk(
     token: str | None,
     no_browser: bool,
     register: Path | None,
+    columns: Path | None,
     out: Path | None,
 ) -> None:
     """Serve a page on this machine over an audit's results. DIR is the folder that 'photoaz audit --out' wrote.
@@ -70,7 +72,9 @@ def desk(
         )
     if out is not None and register is None:
         raise InputError(Fault(file="--out", found=str(out), wanted="--register R as well"))
-    results = folder if register is None else without_solving(folder, register, out)
+    if columns is not None and register is None:
+        raise InputError(Fault(file="--columns", found=str(columns), wanted="--register R as well"))
+    results = folder if register is None else without_solving(folder, register, out, columns)
     if register is None and not (results / STORE).is_file() and not (results / NOTE).is_file():
         wanted = (
             f"the folder that 'photoaz audit --out' wrote; over photos without an audit: "
@@ -161,7 +165,7 @@ def _found(name: str, about: Mapping[str, Any], folder: Path) -> Path:
     raise InputError(Fault(file=name, found="nothing there", wanted=wanted))
 
 
-def without_solving(photos: Path, register: Path, out: Path | None) -> Path:
+def without_solving(photos: Path, register: Path, out: Path | None, columns: Path | None = None) -> Path:
     """The beginnings of an audit: photos read and put to their sites."""
     from photoaz.audit.executors import crew
     from photoaz.audit.progress import progress
@@ -174,8 +178,8 @@ def without_solving(photos: Path, register: Path, out: Path | None) -> Path:
             Fault(file=photos, found="results of an audit", wanted=f"no --register: photoaz desk {photos}")
         )
     results = out or photos.resolve().with_name(f"{photos.resolve().name}-audit")
-    options = {"register": register}
-    given, faults = audit_inputs([str(photos)], register=register)
+    options = {"register": register, "columns": columns}
+    given, faults = audit_inputs([str(photos)], register=register, columns=columns)
     for fault in faults:
         say(str(fault))
     results.mkdir(parents=True, exist_ok=True)

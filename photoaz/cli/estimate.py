@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from photoaz.cli.group import COSTS, FILE, RISK, main
+from photoaz.cli.group import COLUMNS, COSTS, FILE, RISK, main
 from photoaz.cli.site import (
     check_antennas,
     chosen_site,
@@ -15,19 +14,18 @@ from photoaz.cli.site import (
     exit_by_photos,
     plan_of,
     prices_of,
+    register_sites,
     show,
     solve,
     write_sheets,
 )
 from photoaz.cli.streams import say
 
-if TYPE_CHECKING:
-    pass
-
 
 @main.command(short_help="Azimuths of one site's antennas from photos.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=FILE)
 @click.option("--register", "register", metavar="R", required=True, type=FILE, help="The register, CSV or XLSX.")
+@COLUMNS
 @click.option("--site", "site_id", metavar="S", help="Which site; may be left out where the register holds one only.")
 @click.option("--antenna", "antenna_ids", metavar="A", multiple=True, help="Only this antenna; may be repeated.")
 @click.option("--controls", metavar="C", type=FILE, help="Landmarks, bearings and other controls, CSV or XLSX.")
@@ -58,6 +56,7 @@ def estimate(
     ctx: click.Context,
     photos: tuple[Path, ...],
     register: Path,
+    columns: Path | None,
     site_id: str | None,
     antenna_ids: tuple[str, ...],
     controls: Path | None,
@@ -80,9 +79,7 @@ def estimate(
       photoaz estimate north_gate.jpg field.jpg --register register.csv --site HNT-204 \\
         --controls controls.csv --overlay overlays
     """
-    from photoaz.register.load import load_register, require_sites
-
-    site = chosen_site(require_sites(load_register(register)), site_id, register)
+    site = chosen_site(register_sites(register, columns), site_id, register)
     check_antennas(site, antenna_ids, register)
     prices = prices_of(costs)
     solution, judgements = solve(site, photos, controls, picks, camera, frozenset(antenna_ids) or None, risk)

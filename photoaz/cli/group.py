@@ -25,6 +25,7 @@ RISK = click.option(
     show_default=True,
     help="Of deciding wrongly that an antenna is within, or out of, its tolerance.",
 )
+COLUMNS = click.option("--columns", metavar="FILE", type=FILE, help="What the register's own headings mean, TOML.")
 COSTS = click.option(
     "--costs",
     metavar="FILE",

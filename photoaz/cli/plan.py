@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from photoaz.cli.group import COSTS, FILE, NOTHING_DONE, main
-from photoaz.cli.site import check_antennas, chosen_site, judge, prices_of, solve
+from photoaz.cli.group import COLUMNS, COSTS, FILE, NOTHING_DONE, main
+from photoaz.cli.site import check_antennas, chosen_site, judge, prices_of, register_sites, solve
 from photoaz.cli.streams import emit, emit_json, json_text, say
 from photoaz.errors import Fault, InputError
 
@@ -38,6 +38,7 @@ def _position(_ctx: click.Context, _param: click.Parameter, text: str | None) ->
 
 @main.command(short_help="Where to stand for the next photos, and what will come out.")
 @click.option("--register", "register", metavar="R", required=True, type=FILE, help="The register, CSV or XLSX.")
+@COLUMNS
 @click.option("--site", "site_id", metavar="S", help="Which site; may be left out where the register holds one only.")
 @click.option("--antenna", "antenna_ids", metavar="A", multiple=True, help="Only this antenna; may be repeated.")
 @click.option("--date", "day", metavar="D", type=click.DateTime(["%Y-%m-%d"]), help="Day whose light is given. [today]")
@@ -92,6 +93,7 @@ def _position(_ctx: click.Context, _param: click.Parameter, text: str | None) ->
 def plan(
     ctx: click.Context,
     register: Path,
+    columns: Path | None,
     site_id: str | None,
     antenna_ids: tuple[str, ...],
     day: datetime | None,
@@ -121,9 +123,7 @@ def plan(
     Example:
       photoaz plan --register register.csv --site HNT-204 --sheet field.html
     """
-    from photoaz.register.load import load_register, require_sites
-
-    sites = require_sites(load_register(register))
+    sites = register_sites(register, columns)
     if trip is not None:
         _round_trip(sites, trip, start, gpx, as_json)
         return

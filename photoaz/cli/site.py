@@ -24,6 +24,14 @@ if TYPE_CHECKING:
 Judgements = Mapping[str, "AntennaJudgement"]
 
 
+def register_sites(register: Path, columns: Path | None = None) -> tuple[Site, ...]:
+    """The sites of a register without fault."""
+    from photoaz.register.columns import load_columns
+    from photoaz.register.load import load_register, require_sites
+
+    return require_sites(load_register(register, None if columns is None else load_columns(columns)))
+
+
 def chosen_site(sites: Sequence[Site], site_id: str | None, register: Path) -> Site:
     names = ", ".join(site.site_id for site in sites[:10]) + (", ..." if len(sites) > 10 else "")
     if site_id is None:
