@@ -17,6 +17,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -172,24 +173,36 @@ def expected_loss(deviation_deg: Array, sigma_deg: Array, tolerance_deg: float, 
     """
     from scipy.special import ndtr
 
-    m, s = (np.asarray(v, float) for v in (deviation_deg, sigma_deg))
-    m = np.asarray(difference_deg(m, 0.0), float)
-    out = np.zeros(np.broadcast(m, s).shape)
+    m, s = np.broadcast_arrays(*(np.asarray(v, float) for v in (deviation_deg, sigma_deg)))
+    shape = m.shape
+    m, s = np.asarray(difference_deg(m, 0.0), float).ravel(), s.ravel()
     turns = 1 if float(np.max(s, initial=0.0)) < 40.0 else 1 + math.ceil(8.0 * float(np.max(s)) / 360.0)
-    for a, b, (c0, c1, c2) in _pieces(tolerance_deg):
-        c0 = costs.wrong_azimuth_year + costs.lost_db_year * c0
-        c1, c2 = costs.lost_db_year * c1, costs.lost_db_year * c2
-        for side in (1.0, -1.0):  # an even function: the piece on the other side is this one of the mirrored deviation
-            for turn in range(-turns, turns + 1):
-                u = side * m + 360.0 * turn
-                low, high = (a - u) / s, (b - u) / s
-                flip = low > 0.0  # tails, so that small probabilities are not lost beside 1
-                p0 = np.where(flip, ndtr(-low) - ndtr(-high), ndtr(high) - ndtr(low))
-                fl, fh = (np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi) for z in (low, high))
-                p1 = fl - fh
-                p2 = p0 + low * fl - high * fh
-                out += (c0 + c1 * u + c2 * u**2) * p0 + (c1 + 2.0 * c2 * u) * s * p1 + c2 * s**2 * p2
-    return costs.years * np.maximum(out, 0.0)
+    a, b, side, whole, c0, c1, c2 = _terms(tolerance_deg, turns, costs.wrong_azimuth_year, costs.lost_db_year)
+    u = side * m + whole
+    low, high = (a - u) / s, (b - u) / s
+    # tails, so that small probabilities are not lost beside 1
+    sign = np.where(low > 0.0, -1.0, 1.0)
+    p0 = sign * (ndtr(sign * high) - ndtr(sign * low))
+    fl, fh = (np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi) for z in (low, high))
+    p1 = fl - fh
+    p2 = p0 + low * fl - high * fh
+    out = ((c0 + u * (c1 + c2 * u)) * p0 + s * ((c1 + 2.0 * c2 * u) * p1 + c2 * s * p2)).sum(0)
+    return np.asarray(costs.years * np.maximum(out, 0.0)).reshape(shape)
+
+
+@lru_cache(maxsize=256)
+def _terms(tolerance_deg: float, turns: int, per_wrong: float, per_db: float) -> tuple[Array, ...]:
+    """The terms of `expected_loss`, each (terms, 1): from, to, side, whole turns, and the loss as a polynomial.
+
+    An even function: the piece on the other side is this one of the mirrored deviation.
+    """
+    rows = [
+        (a, b, side, 360.0 * turn, per_wrong + per_db * c0, per_db * c1, per_db * c2)
+        for a, b, (c0, c1, c2) in _pieces(tolerance_deg)
+        for side in (1.0, -1.0)
+        for turn in range(-turns, turns + 1)
+    ]
+    return tuple(np.array(column)[:, None] for column in np.array(rows, float).reshape(-1, 7).T)
 
 
 def _out(deviation_deg: Array, sigma_deg: Array, limit_deg: float) -> Array:
