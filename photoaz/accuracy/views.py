@@ -59,7 +59,7 @@ def measured(camera: Camera, truth: Array, mode: BoxMode, rng: np.random.Generat
 
 
 def ways(camera: Camera, truth: Array, mode: BoxMode, rng: np.random.Generator) -> tuple[BoxMode, ...]:
-    """The mode, and perhaps a false one, the cheaper first.
+    """The mode, and perhaps a false one, the cheaper first. truth (20,): of `box_quantities`.
 
     What the modes cost means what it says: of two whose costs differ by c the cheaper is the true one with the odds
     exp(c / 2). Each kind of falsehood undoes itself, so that nothing but the costs tells which is which.

@@ -519,7 +519,8 @@ def near_pairs(hashes: ArrayLike, most: int = NEAR_BITS) -> Array:
 def near_groups(hashes: ArrayLike, most: int = NEAR_BITS) -> list[tuple[int, ...]]:
     """Groups of two and more places whose hashes are linked by near pairs; each ascending, in order of the first.
 
-    Links add up: the first and the last of a long chain may differ by more. Of equal hashes one stands for all.
+    hashes (n,), 64 bits each. Links add up: the first and the last of a long chain may differ by more. Of equal hashes
+    one stands for all.
     """
     pairs = near_pairs(hashes, most)
     return _linked(pairs, len(np.asarray(hashes)))

@@ -123,7 +123,7 @@ def global_risks(
 
     Parameters
     ----------
-    density : of the true values, vectorised, of integral 1 over `support`. sigma : standard uncertainty of the
+    density : of the true values, (N,) to (N,), of integral 1 over `support`. sigma : standard uncertainty of the
         measurement, normal, above 0. tolerance : lower and upper limit of the true value. accepted : measured values
         between these are accepted, None where none is. rejected : those outside these are rejected; by default all
         that are not accepted, else what lies between is undecided.

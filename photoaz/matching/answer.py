@@ -294,7 +294,7 @@ def _sight(
 
 
 def antenna_answer(j: int, mount: Mount, photos: Sequence[PhotoAssignment], belief: Array) -> AntennaFound:
-    """One antenna over all photos."""
+    """One antenna over all photos. belief (K,): of its azimuths, as `mean_azimuth` takes it."""
     name = mount.names[j]
     mine = [(p, m) for p in photos for m in p.matches if m.antenna == name]
     seen = tuple(p.photo for p, _ in mine)

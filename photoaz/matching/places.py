@@ -153,7 +153,10 @@ class SiteIndex:
 
 
 def standing_density(distance: ArrayLike) -> Array:
-    """Photographers per unit of area at a distance, both in heights of the tower; over the plane 1."""
+    """Photographers per unit of area at a distance, both in heights of the tower; over the plane 1.
+
+    distance (...), as the result.
+    """
     r = np.maximum(np.asarray(distance, float), 1e-9)
     middle = 0.5 * (math.log(NEAREST_HEIGHTS) + math.log(USUAL_HEIGHTS))
     spread = (math.log(USUAL_HEIGHTS) - math.log(NEAREST_HEIGHTS)) / (2.0 * 1.959964)

@@ -121,7 +121,7 @@ def adjust(
 
 
 def inverse(normal: Array, blocks: int = 0, size: int = 0) -> Array:
-    """Inverse of a normal matrix, scaled to a unit diagonal first: its unknowns differ by many powers of ten.
+    """Inverse of a normal matrix (P, P), scaled to a unit diagonal first: its unknowns differ by many powers of ten.
 
     blocks, size: as of Arrow.
     """

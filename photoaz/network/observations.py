@@ -56,7 +56,7 @@ def wrap(angle_rad: Array) -> Array:
 
 
 def arctan2(y: Array, x: Array) -> Array:
-    """atan2 that lets a complex step pass: d atan2 = (x dy - y dx) / (x^2 + y^2)."""
+    """atan2 [rad] of (...), which lets a complex step pass: d atan2 = (x dy - y dx) / (x^2 + y^2)."""
     base: Array = np.arctan2(np.real(y), np.real(x))
     if np.iscomplexobj(y) or np.iscomplexobj(x):
         yr, xr = np.real(y), np.real(x)

@@ -55,6 +55,11 @@ class Angle:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LandmarkSight:
+    """A landmark at a pixel (2,) of a photo, and where it is said to be: ENU position (3,) [m] from the tower's base.
+
+    sigma_m, height_sigma_m : of that position, along each axis. sigma_px : of the pixel.
+    """
+
     name: str
     pixel: Array
     enu_m: Array
@@ -65,6 +70,8 @@ class LandmarkSight:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BearingSight:
+    """A pixel (2,) whose line of sight has a known true azimuth."""
+
     name: str
     pixel: Array
     azimuth_rad: float
@@ -153,6 +160,11 @@ def outline_label(photo: str, antenna: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class SiteNetwork:
+    """A site's unknowns and what is known of them. start (P,) : values to begin with, as `layout` numbers them.
+
+    fixed : every observation but the boxes, whose modes are chosen later.
+    """
+
     layout: Layout
     start: Array
     fixed: tuple[Observation, ...]

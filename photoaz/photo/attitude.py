@@ -34,6 +34,10 @@ _SHOWN_AXES: Mapping[int, tuple[tuple[int, int], tuple[int, int]]] = {
 
 
 def read_heading(reader: Reader, pose: Mapping[str, str]) -> CompassHeading | None:
+    """Heading of the camera from Exif, else from a panorama's pose.
+
+    None where there is none to believe; why is said to `reader`.
+    """
     if reader.has("GPS", 0x0011):
         found = _exif_heading(reader)
         if found is not None:
@@ -119,6 +123,10 @@ def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> Com
 def read_tilt(
     reader: Reader, exif: bytes, orientation: int, pose: Mapping[str, str]
 ) -> tuple[Measured | None, Measured | None]:
+    """Pitch and roll [deg] from elevation angle, gravity or pose, in this order; None where none is to be believed.
+
+    Disagreement between them is said to `reader`.
+    """
     if reader.has("EXIF", 0x9404):
         reader.say(
             "acceleration-scalar",

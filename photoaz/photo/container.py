@@ -51,6 +51,7 @@ class Container:
 
 
 def unreadable(path: Path | str, found: str) -> InputError:
+    """The fault of a file that is no photo; found: what it is instead."""
     return InputError(Fault(file=path, found=found, wanted=WANTED))
 
 

@@ -11,6 +11,7 @@ from photoaz.photo.record import TakenAt
 
 
 def read_taken(reader: Reader) -> TakenAt | None:
+    """When the photo was taken, local and UTC as far as the tags tell; None where no date is to be believed."""
     local, source, offset_tag = None, "", 0
     for group, tag, name, offset in (
         ("EXIF", 0x9003, "DateTimeOriginal", 0x9011),

@@ -22,6 +22,7 @@ ASSUMED_DISTANCE_M = 50.0
 
 
 def read_position(reader: Reader) -> GeoPosition | None:
+    """Where the photo was taken and how well that is known; None where the tags give no position, and why is said."""
     has = [reader.has("GPS", tag) for tag in (2, 4)]
     if not any(has):
         reader.say(
@@ -184,6 +185,7 @@ def _stated_sigma(reader: Reader) -> tuple[float, str]:
 
 
 def read_altitude(reader: Reader) -> Measured | None:
+    """Altitude [m] of the camera with its standard uncertainty; None where there is none to believe."""
     value = reader.number("GPS", 0x0006, "GPSAltitude", "altitude")
     if value is None:
         return None

@@ -56,11 +56,13 @@ class Reader:
 
 
 def first_number(value: Value | None) -> float | None:
+    """The first of a tag's numbers; None where it holds text, nothing, or no finite number."""
     if not value or isinstance(value, str) or not math.isfinite(value[0]):
         return None
     return value[0]
 
 
 def number_in_text(text: str) -> float | None:
+    """A plain decimal number, with point or comma; None for any other text."""
     match = re.fullmatch(r"[+\-]?\d{1,12}(?:[.,]\d{1,12})?", text.strip())
     return float(match[0].replace(",", ".")) if match else None

@@ -24,7 +24,7 @@ def distances_m(lat_deg: Sequence[float], lon_deg: Sequence[float]) -> Array:
 
 
 def tour_length(distance: Array, order: Sequence[int]) -> float:
-    """Of the closed tour."""
+    """Length of the closed tour. distance (n, n), order: each place once."""
     o = np.asarray(order, int)
     return float(distance[o, np.roll(o, -1)].sum())
 

@@ -72,6 +72,7 @@ def _day(value: object) -> object:
 
 
 def lower(value: object) -> object:
+    """Text in small letters; anything else as it is."""
     return value.lower() if isinstance(value, str) else value
 
 
@@ -110,6 +111,8 @@ class RowModel(BaseModel):
 
 
 class RegisterRow(RowModel):
+    """A row of the register: an antenna with its site."""
+
     site_id: str = Field(description="a name for the site")
     antenna_id: str = Field(description="a name for the antenna, its own within the site")
     site_lat_deg: Angle = Field(ge=-90, le=90, description=LAT)
@@ -159,6 +162,8 @@ class ReadingRow(RowModel):
 
 
 class ManifestRow(RowModel):
+    """A row of a manifest: which site a photo shows."""
+
     photo: str = Field(description="the photo's file name, or its path relative to this file")
     site_id: str = Field(description="a site of the register")
 
@@ -225,6 +230,7 @@ def good_rows(
 
 
 def missing_columns(table: TableStream, needed: Iterable[str]) -> tuple[str, ...]:
+    """Those of the needed columns that the table does not have."""
     return tuple(c for c in needed if c not in table.columns)
 
 
@@ -235,12 +241,14 @@ def lacking(table: TableStream, missing: Iterable[str]) -> Fault:
 
 
 def require_columns(table: TableStream, needed: Iterable[str]) -> None:
+    """Raise InputError where the table lacks needed columns."""
     missing = missing_columns(table, needed)
     if missing:
         raise InputError(lacking(table, missing))
 
 
 def lon180(lon_deg: float) -> float:
+    """A longitude of up to 360 degrees as one of at most 180."""
     return lon_deg - 360.0 if lon_deg > 180.0 else lon_deg
 
 

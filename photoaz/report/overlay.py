@@ -93,7 +93,7 @@ def draw_overlay(
     weak_points: Sequence[str] = (),
     encoding: Encoding = "png",
 ) -> bytes:
-    """A page about one photo.
+    """A page about one photo. image_bgr (height, width, 3): as shown.
 
     On the left where everything is that was found and that was looked for in vain, which part of the photo was
     searched, and a dial with true north, the line of sight, and where each face, its reading and its design point. On

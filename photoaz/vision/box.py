@@ -282,7 +282,10 @@ _INNER_OF_REAR = _inner_edges(_RIGHT_BACK_EDGE, _LEFT_BACK_EDGE)
 
 
 def view_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -> BoxView:
-    """How the box looks: outline, inner edges, visible faces. points_px: its body's points, where known already."""
+    """How the box `theta` (N_PARAMETERS,) looks: outline, inner edges, visible faces.
+
+    points_px: its body's points (M, 2), where known already.
+    """
     return views_of(sighting, theta[None], None if points_px is None else points_px[None])[0]
 
 

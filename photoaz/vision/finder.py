@@ -80,9 +80,10 @@ def run_network(name: str, picture: Array) -> Array:
 
 
 def decode(out: Array, threshold: float = -2.0, overlap: float = 0.5, most: int = 80) -> list[RawPanel]:
-    """Panels from the network's output, the surest first; of two that share `overlap` of their union one is kept.
+    """Panels from the network's output (N_CHANNELS, H / 4, W / 4), the surest first.
 
-    What a peak's neighbours say of the same panel is averaged with it, weighted by how sure they are.
+    Of two that share `overlap` of their union one is kept. What a peak's neighbours say of the same panel is averaged
+    with it, weighted by how sure they are.
     """
     heat = out[CHANNELS["heat"]]
     top = cv2.dilate(heat, np.ones((3, 3), np.uint8))
@@ -158,7 +159,7 @@ def probability(score: float, name: str = "fine") -> float:
 def hiding(out: Array, corners_px: Array) -> Cover | None:
     """What covers the part of a box that does not show as one of a panel's faces, from the network's picture of faces.
 
-    corners_px: in the network's picture.
+    out (N_CHANNELS, H / 4, W / 4): of the network. corners_px: in its picture.
     """
     shows = out[CHANNELS["shows"]]
     hull = cv2.convexHull(((corners_px + 0.5) / STRIDE - 0.5).astype(np.float32))

@@ -594,7 +594,7 @@ def fit_boxes(
 ) -> list[tuple[Minimum, ...]]:
     """As `fit_box`, of several antennas in one photo: many times faster than one after the other.
 
-    starts: for each task its (cost, theta) to start from, or None to start from its corners.
+    starts: for each task its costs and boxes (N_PARAMETERS,) to start from, or None to start from its corners.
     """
     t = tolerance or Tolerance()
     given = [None if starts is None else starts[k] for k in range(len(tasks))]

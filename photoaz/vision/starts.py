@@ -101,7 +101,10 @@ def _namings(candidate: Candidate) -> list[Array]:
 
 
 def side_cost(sighting: Sighting, candidate: Candidate, theta: Array) -> float:
-    """What it costs (-2 ln likelihood, capped) that a box does not look the way the finder saw the panel turned."""
+    """What it costs (-2 ln likelihood, capped) that a box does not look the way the finder saw the panel turned.
+
+    theta (N_PARAMETERS,): the box as the fit has it.
+    """
     sight = sighting.cam_from_level.T @ directions_from_pixels(sighting.camera, theta[3:5])
     yaw = theta[0] - np.arctan2(-sight[0], -sight[1])
     off = (yaw - candidate.yaw_rad + np.pi) % (2 * np.pi) - np.pi

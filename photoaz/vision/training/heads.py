@@ -392,7 +392,7 @@ def _radios(
 
 
 def unit_level(o: Array, turn_deg: float) -> Array:
-    """A level direction turned clockwise from above."""
+    """A level direction (3,) turned clockwise from above."""
     a = np.radians(turn_deg)
     return np.array([o[0] * np.cos(a) + o[1] * np.sin(a), -o[0] * np.sin(a) + o[1] * np.cos(a), 0.0])
 
