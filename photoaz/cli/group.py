@@ -23,7 +23,7 @@ RISK = click.option(
     type=click.FloatRange(0.0, 0.5, min_open=True, max_open=True),
     default=0.05,
     show_default=True,
-    help="Of deciding wrongly that an antenna is within, or out of, its tolerance.",
+    help="Risk of deciding wrongly that an antenna is within, or out of, its tolerance.",
 )
 COLUMNS = click.option("--columns", metavar="FILE", type=FILE, help="What the register's own headings mean, TOML.")
 COSTS = click.option(
