@@ -58,7 +58,7 @@ _WHICH = click.Choice(["all", "flagged", "none"])
     type=click.FloatRange(0.0, 0.5, min_open=True, max_open=True),
     default=0.05,
     show_default=True,
-    help="Of deciding wrongly that an antenna is within, or out of, its tolerance.",
+    help="Risk of deciding wrongly that an antenna is within, or out of, its tolerance.",
 )
 @click.option(
     "--overlays", type=_WHICH, default="all", show_default=True, help="Of which sites' photos pictures are drawn."
