@@ -54,7 +54,7 @@ class AuditInputs:
 
 @dataclass(slots=True)
 class Tally:
-    """What an audit came to, in numbers."""
+    """What an audit came to, in numbers; troubles: what was to be listed and could not be."""
 
     photos: int = 0
     read: int = 0
@@ -63,6 +63,7 @@ class Tally:
     used: int = 0
     failed: int = 0
     flagged: int = 0
+    troubles: tuple[Fault, ...] = ()
 
     def counts(self) -> dict[str, int]:
         """For the progress."""
@@ -122,6 +123,8 @@ def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress,
         tally.read += 1
         failed += kept.reason is not None
         progress.step(1, {"read": tally.read, "unreadable": failed})
+    tally.troubles = tuple(listing.troubles)
+    store.add_faults(tally.troubles)
     if listing.n_passed_over:
         kinds = ", ".join(f"{n} {suffix or 'without a suffix'}" for suffix, n in listing.passed_over.most_common(5))
         progress.note(f"{listing.n_passed_over} files are no photos by their names: {kinds}")

@@ -105,7 +105,7 @@ def audit(
         say("stopped; nothing that was finished is lost, and the same command goes on from here")
         ctx.exit(INTERRUPTED)
     show_results(results, as_json)
-    exit_by_results(ctx, results, out, bool(faults), tally.used)
+    exit_by_results(ctx, results, out, bool(faults or tally.troubles), tally.used)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +153,9 @@ def run(
         with progress(quiet) as bar, crew(jobs, scheduler) as workers:
             tally = run_audit(given, store, workers, bar, keeper(out), (place.url, place.name))
             store.end_run()
+            if quiet:
+                for fault in tally.troubles:
+                    say(str(fault))
             return tally, write_results(out, store, bar)
     finally:
         store.close()

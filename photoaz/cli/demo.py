@@ -68,7 +68,7 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
         emit("\n" + results.outcome.text())
     say(f"photos, tables and results: {out}")
     say(f"the page to open: {results.report}")
-    exit_by_results(ctx, results, out, False, tally.used)
+    exit_by_results(ctx, results, out, bool(tally.troubles), tally.used)
 
 
 def _solved(given: AuditInputs, place: StorePlace) -> list[Solved]:

@@ -262,6 +262,18 @@ def test_every_file_that_is_not_used_has_its_reason(
     assert [Path(p).name for p in solver[0]["photos"]][-3:] == ["qlb014_2.jpg", "qlb014_4.jpg", "qlb014_8.jpg"]
 
 
+def test_a_line_of_a_list_that_leads_nowhere_is_said(
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]]
+) -> None:
+    first = sorted(archive.glob("*.jpg"))[0]
+    listed = tmp_path / "list.txt"
+    listed.write_text(f"{first}\ngone.jpg\n", encoding="utf-8")
+    done = audited(run, listed, tmp_path / "out", "--jobs", "1", "-q")
+    assert done.exit_code == 1
+    assert f"list.txt, line 2: found {tmp_path / 'gone.jpg'}" in done.stderr  # quiet is about progress, not about what was left out
+    assert "gone.jpg" in failures(tmp_path / "out")["list.txt"]
+
+
 def test_a_changed_photo_changes_its_site_and_no_other(
     archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]]
 ) -> None:

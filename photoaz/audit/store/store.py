@@ -153,6 +153,16 @@ class Store:
             self.run_id = int(db.execute(RUNS.insert().values(values).returning(RUNS.c.run_id)).scalar_one())
         return self.run_id
 
+    def add_faults(self, faults: Sequence[Fault]) -> None:
+        """Note for this run, beside the faults it began with, what could not be listed."""
+        if not faults:
+            return
+        with _writing(self.engine) as db:
+            about = json.loads(db.execute(select(RUNS.c.about).where(RUNS.c.run_id == self.run_id)).scalar_one())
+            about["faults"] = [*about.get("faults", ()), *({"file": str(f.file), "reason": str(f)} for f in faults)]
+            told = json.dumps(about, ensure_ascii=False)
+            db.execute(update(RUNS).where(RUNS.c.run_id == self.run_id).values(about=told))
+
     def end_run(self) -> None:
         """Note that it came to its end."""
         with _at_once(self.engine) as db:
