@@ -57,6 +57,14 @@ def _position(_ctx: click.Context, _param: click.Parameter, text: str | None) ->
     help="A lens at hand, 35 mm equivalent; may be repeated. [26, 77, 120]",
 )
 @click.option(
+    "--min-distance",
+    metavar="M",
+    type=click.FloatRange(20.0, 3000.0),
+    default=45.7,
+    show_default=True,
+    help="Not nearer to the tower, metres. The default is common practice (150 ft), no source.",
+)
+@click.option(
     "--max-distance",
     metavar="M",
     type=click.FloatRange(20.0, 3000.0),
@@ -102,6 +110,7 @@ def plan(
     landmarks: Path | None,
     area: Path | None,
     lenses: tuple[float, ...],
+    min_distance: float,
     max_distance: float,
     most: int,
     criterion: str,
@@ -133,7 +142,7 @@ def plan(
         raise InputError(Fault(file="--estimates", found="photos as well", wanted="--photo or --estimates, not both"))
 
     made, solution = _planned(
-        site, antenna_ids, photos, estimates, landmarks, area, lenses, max_distance, most, criterion, day
+        site, antenna_ids, photos, estimates, landmarks, area, lenses, min_distance, max_distance, most, criterion, day
     )
     worth = None if solution is None else _worth(site, solution, made, costs)
     now = datetime.now(UTC)
@@ -164,6 +173,7 @@ def _planned(
     landmarks: Path | None,
     area: Path | None,
     lenses: Sequence[float],
+    min_distance: float,
     max_distance: float,
     most: int,
     criterion: str,
@@ -199,6 +209,7 @@ def _planned(
         area=where,
         kit=Kit(lenses_mm=tuple(lenses)) if lenses else Kit(),
         farthest_m=max_distance,
+        nearest_m=min_distance,
         most=most,
         criterion="D" if criterion == "D" else "A",
         day=date.today() if day is None else day.date(),

@@ -159,6 +159,7 @@ def plan_photos(
     area: Area | None = None,
     kit: Kit | None = None,
     farthest_m: float = FARTHEST_M,
+    nearest_m: float = PRACTICE_LEAST_M,
     most: int = 3,
     criterion: Criterion = "A",
     day: date | None = None,
@@ -169,7 +170,8 @@ def plan_photos(
     ----------
     wanted : antennas whose azimuths are asked for, all by default. earlier : what photos that are there told of them.
     landmarks : that may be had in the frame. area : where one may stand. kit : camera and lenses. farthest_m : from the
-    tower. most : photos together. criterion : 'A' the mean variance of the azimuths, 'D' their generalised variance,
+    tower; nearest_m: likewise, by default as practice has it (150 ft). most : photos together. criterion : 'A' the mean
+    variance of the azimuths, 'D' their generalised variance,
     which counts the angles between sectors as well. day : whose light is given.
 
     Returns
@@ -182,7 +184,8 @@ def plan_photos(
 
     with threadpool_limits(1, "blas"):
         return _plan(
-            site, wanted, earlier, landmarks, area, kit or Kit(), farthest_m, most, criterion, day or date.today()
+            *(site, wanted, earlier, landmarks, area, kit or Kit(), farthest_m, nearest_m, most, criterion),
+            day or date.today(),
         )
 
 
@@ -194,6 +197,7 @@ def _plan(
     area: Area | None,
     kit: Kit,
     farthest_m: float,
+    nearest_m: float,
     most: int,
     criterion: Criterion,
     day: date,
@@ -203,7 +207,7 @@ def _plan(
         if earlier
         else {}
     )
-    scene = scene_of(site, wanted=wanted, azimuth_deg=known, landmarks=usable(landmarks))
+    scene = scene_of(site, wanted=wanted, azimuth_deg=known, landmarks=usable(landmarks), nearest_m=nearest_m)
     state = state_of(scene, earlier)
     allowed = None if area is None else partial(area.allowed, scene, eye_m=CAMERA_HEIGHT_M[0])
     candidates = candidates_at(state, places_of(scene, farthest_m, allowed), kit)

@@ -23,6 +23,7 @@ from photoaz.network.observations import box_quantities
 from photoaz.network.site import RADIUS_95, Angle, AntennaFacts, LandmarkSight, PhotoFacts
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.planning.kit import Kit
+from photoaz.planning.plumb import PRACTICE_LEAST_M
 from photoaz.register.model import Site
 from photoaz.sightings import known_antenna
 from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
@@ -61,7 +62,8 @@ class Scene:
     """A site laid out for planning.
 
     azimuth_rad: of each antenna, as far as it is known: as photos had it, else by design. angles: downtilt and roll
-    foreseen are the register's. wanted: the antennas whose azimuths are asked for.
+    foreseen are the register's. wanted: the antennas whose azimuths are asked for. nearest_m: nobody is to stand nearer
+    to the tower.
     """
 
     site: Site
@@ -73,6 +75,7 @@ class Scene:
     places_m: Mapping[str, Array]
     wanted: tuple[str, ...]
     landmarks: tuple[Landmark, ...] = ()
+    nearest_m: float = PRACTICE_LEAST_M
 
     @property
     def height_m(self) -> float:
@@ -87,6 +90,7 @@ def scene_of(
     wanted: Sequence[str] | None = None,
     azimuth_deg: Mapping[str, float] | None = None,
     landmarks: Sequence[Landmark] = (),
+    nearest_m: float = PRACTICE_LEAST_M,
 ) -> Scene:
     """Lay out a site. wanted: antennas asked for, all by default; azimuth_deg: those that photos told so far.
 
@@ -110,6 +114,7 @@ def scene_of(
         places_m=places,
         wanted=names,
         landmarks=tuple(landmarks),
+        nearest_m=nearest_m,
     )
 
 

@@ -24,8 +24,8 @@ Array = NDArray[Any]
 #: distances tried, over the height of the antennas above the camera, and bearings besides those of the sectors
 DISTANCES = (0.7, 1.0, 1.4, 2.0, 2.8)
 BEARINGS = 12
-#: nearer than this, and than this share of the height, nobody stands: things fall and slide, and no photo from so near
-#: was held against what it gave. Further nobody is sent, metres
+#: nearer than this, and than this share of the height, nobody stands, whatever is asked for: things fall and slide, and
+#: no photo from so near was held against what it gave. Further nobody is sent, metres
 NEAREST_M, NEAREST_OUT_PER_UP, FARTHEST_M = 20.0, 0.7, 250.0
 #: photos of a set stand at least this far apart: nearer, the errors of their positions are one error
 APART_M = 12.0
@@ -65,15 +65,15 @@ def bearings_of(scene: Scene) -> Array:
 
 
 def nearest_m(scene: Scene) -> float:
-    """Not nearer to the tower than this."""
-    return max(NEAREST_M, NEAREST_OUT_PER_UP * scene.height_m)
+    """Not nearer to the tower than this: as practice has it unless somebody asks for less."""
+    return max(scene.nearest_m, NEAREST_M, NEAREST_OUT_PER_UP * scene.height_m)
 
 
 def places_of(scene: Scene, farthest_m: float = FARTHEST_M, allowed: Allowed | None = None) -> Array:
     """Places (n, 2) [m] to try, as they may be stood at."""
     nearest = min(nearest_m(scene), farthest_m)
-    h = max(scene.height_m, nearest / DISTANCES[0])
-    distances = [d for f in DISTANCES if nearest - 1e-9 <= (d := f * h) <= farthest_m] or [farthest_m]
+    steps = {nearest, *(f * scene.height_m for f in DISTANCES)}
+    distances = [d for d in sorted(steps) if nearest - 1e-9 <= d <= farthest_m] or [farthest_m]
     out = [d * np.array([np.sin(b), np.cos(b)]) for b in bearings_of(scene) for d in distances]
     places = np.array(out)
     return places if allowed is None else places[allowed(places)]

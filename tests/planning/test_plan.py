@@ -68,6 +68,15 @@ def test_nobody_is_sent_under_the_tower(plan) -> None:
     assert all(s.distance_m >= nearest_m(scene) - 1e-6 for one in plan.sets for s in one.standpoints)
 
 
+def test_nobody_stands_nearer_than_practice_has_it_unless_asked(site, plan) -> None:
+    # 150 ft: common practice, no source
+    assert min(s.distance_m for one in plan.sets for s in one.standpoints) >= 45.7
+    nearer = plan_photos(site, kit=KIT, day=DAY, nearest_m=20.0, farthest_m=40.0)
+    least = nearest_m(scene_of(site, nearest_m=20.0))
+    assert 20.0 <= least < 40.0
+    assert all(least - 1e-6 <= s.distance_m <= 40.0 for one in nearer.sets for s in one.standpoints)
+
+
 def test_common_practice_stands_beside_it(plan) -> None:
     (habit,) = [p for p in plan.profile if p.practice]
     assert habit.distance_m >= PRACTICE_LEAST_M - 0.1
