@@ -270,7 +270,8 @@ def test_a_line_of_a_list_that_leads_nowhere_is_said(
     listed.write_text(f"{first}\ngone.jpg\n", encoding="utf-8")
     done = audited(run, listed, tmp_path / "out", "--jobs", "1", "-q")
     assert done.exit_code == 1
-    assert f"list.txt, line 2: found {tmp_path / 'gone.jpg'}" in done.stderr  # quiet is about progress, not about what was left out
+    # quiet is about progress, not about what was left out
+    assert f"list.txt, line 2: found {tmp_path / 'gone.jpg'}" in done.stderr
     assert "gone.jpg" in failures(tmp_path / "out")["list.txt"]
 
 
