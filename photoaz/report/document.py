@@ -47,7 +47,7 @@ def estimates_document(
     Returns
     -------
     dict : degrees, metres and pixels of the image as shown; what is not known is None, and so is a figure that is not
-    finite. Angles have three decimals, pixels two, probabilities and shares four significant ones.
+    finite. Angles and decibels have three decimals, pixels two, probabilities and shares four significant ones.
     """
     return {
         "schema": SCHEMA,
@@ -72,6 +72,10 @@ def _angle(value: float | None) -> float | None:
 def _azimuth(value: float | None) -> float | None:
     rounded = _angle(value)
     return None if rounded is None else azimuth_deg(rounded)  # 359.9996 is 0.0, not 360.0
+
+
+def _decibels(value: float | None) -> float | None:
+    return _number(value, 3)  # pages show one decimal: rounded from two it could be another than the sheet's
 
 
 def _fraction(value: float | None) -> float | None:
@@ -259,10 +263,10 @@ def _impact(impact: Impact | None) -> Document:
     if impact is None:
         return {"boresight": None, "edge": None}
     return {
-        "boresight": _number(impact.boresight_db, 2),
-        "edge": _number(impact.edge_db, 2),
-        "clockwise_edge": _number(impact.clockwise_edge_db, 2),
-        "anticlockwise_edge": _number(impact.anticlockwise_edge_db, 2),
+        "boresight": _decibels(impact.boresight_db),
+        "edge": _decibels(impact.edge_db),
+        "clockwise_edge": _decibels(impact.clockwise_edge_db),
+        "anticlockwise_edge": _decibels(impact.anticlockwise_edge_db),
         "boresight_interval": _interval(impact.boresight_interval_db),
         "clockwise_edge_interval": _interval(impact.clockwise_edge_interval_db),
         "anticlockwise_edge_interval": _interval(impact.anticlockwise_edge_interval_db),
@@ -276,7 +280,7 @@ def _impact(impact: Impact | None) -> Document:
                 "azimuth_true_deg": _azimuth(c.azimuth_deg),
                 "shift_deg": _angle(c.shift_deg),
                 "shift_u95_deg": _angle(c.shift_u95_deg),
-                "change": _number(c.change_db, 2),
+                "change": _decibels(c.change_db),
                 "change_interval": _interval(c.change_interval_db),
                 "effect": c.word,
             }
@@ -287,7 +291,7 @@ def _impact(impact: Impact | None) -> Document:
 
 
 def _interval(interval: tuple[float, float] | None) -> list[float | None] | None:
-    return None if interval is None else [_number(v, 2) for v in interval]
+    return None if interval is None else [_decibels(v) for v in interval]
 
 
 def _evidence(view: EvidenceView) -> Document:
