@@ -16,11 +16,11 @@ from click.testing import CliRunner
 from PIL import Image
 
 import photoaz
-import photoaz.solve
+import photoaz.estimate.solve
 from photoaz.cli import main
-from photoaz.facts import LocalPhoto
+from photoaz.estimate.gather import LocalPhoto
+from photoaz.result import AntennaSolution, BudgetShare, EvidenceView, MissingView, PhotoSolution, SiteSolution
 from photoaz.sample import sample_files
-from photoaz.solution import AntennaSolution, BudgetShare, EvidenceView, MissingView, PhotoSolution, SiteSolution
 
 REGISTER = """site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg,reading_azimuth_deg
 HNT-204,A1,46.6,-66.4,30,120,118
@@ -101,7 +101,7 @@ def solver(monkeypatch):
             ),
         )
 
-    monkeypatch.setattr(photoaz.solve, "solve_site", solve_site)
+    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", solve_site)
     solve_site.calls, solve_site.rejects = calls, rejects
     return solve_site
 
@@ -186,7 +186,7 @@ def test_interrupted(run, field, monkeypatch):
     def stop(*_args, **_options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(photoaz.solve, "solve_site", stop)
+    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", stop)
     assert run("estimate", "north.jpg", "--register", "register.csv").exit_code == 130
 
 
@@ -336,7 +336,7 @@ def test_overlay_of_a_photo_that_was_looked_at_and_not_used(run, field, solver, 
         photos = (replace(solution.photos[0], window_px=(20.0, 20.0, 380.0, 280.0)), *solution.photos[1:])
         return replace(solution, photos=photos)
 
-    monkeypatch.setattr(photoaz.solve, "solve_site", looked_at)
+    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", looked_at)
     solver.rejects |= {"north.jpg", "south.jpg"}
     run("estimate", "north.jpg", "south.jpg", "--register", "register.csv", "--overlay", "pictures")
     assert [p.name for p in Path("pictures").iterdir()] == ["north.png"]
@@ -350,7 +350,7 @@ def test_overlay_of_a_photo_in_which_nothing_was_found(run, field, solver, monke
         unseen = AntennaSolution(antenna_id="A1", status="not_found", missing=(missing,))
         return replace(solution, photos=photos, antennas=(unseen, solution.antennas[1]))
 
-    monkeypatch.setattr(photoaz.solve, "solve_site", looked_at)
+    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", looked_at)
     result = run("estimate", "north.jpg", "--register", "register.csv", "--overlay", "pictures")
     assert result.exit_code == 0
     assert "not found: should show its front" in result.stdout
@@ -441,7 +441,7 @@ def test_the_photos_day_serves_an_undated_magnetic_reading(run, field, solver, m
         photos = tuple(Dated(photo=p.photo, status=p.status, taken=date(2026, 5, 2)) for p in solution.photos)
         return replace(solution, photos=photos)
 
-    monkeypatch.setattr(photoaz.solve, "solve_site", dated)
+    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", dated)
     result = run("estimate", "north.jpg", "--register", "register.csv", "--json")
     assert result.exit_code == 0, (result.stderr, result.exception)
     site = json.loads(result.stdout)["sites"][0]

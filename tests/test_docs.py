@@ -24,12 +24,12 @@ from click.testing import CliRunner
 from PIL import Image
 
 import photoaz
-import photoaz.solve
+import photoaz.estimate.solve
 from photoaz.cli import main
 from photoaz.judgement.revisit import Costs, load_costs
 from photoaz.register.load import load_controls, load_picks, load_register
+from photoaz.result import AntennaSolution, PhotoSolution, SiteSolution
 from photoaz.sample import sample_dir
-from photoaz.solution import AntennaSolution, PhotoSolution, SiteSolution
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -153,7 +153,7 @@ def quick_demo(request, monkeypatch):
             antennas=tuple(AntennaSolution(antenna_id=a.antenna_id, status="not_found") for a in site.antennas),
         )
 
-    monkeypatch.setattr(photoaz.solve, "solve_site", solve_site)
+    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", solve_site)
 
 
 #: what a command line leaves behind

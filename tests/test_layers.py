@@ -14,18 +14,15 @@ LAYERS = (
     "__main__",
     "cli",
     "desk",
-    "report",
+    "present",
     # holds what all below states against drawn truth, and hands the work out as audits do; nothing needs it but the cli
     "accuracy",
     "audit",
     "planning",
+    "estimate",
     "judgement",
-    "solve",
-    "facts",
-    "sights",
-    "sightings",
     "network",
-    "matching",
+    "naming",
     "vision",
     "photo",
     "register",
@@ -33,7 +30,7 @@ LAYERS = (
     "angles",
 )
 #: Known to every layer, and knowing none; the root holds the version
-LEAVES = ("errors", "memory", "solution", "sample", "")
+LEAVES = ("errors", "memory", "quantities", "result", "sample", "")
 LEAVES_NEED = ("errors", "")
 
 PACKAGE = Path(importlib.util.find_spec("photoaz").origin).parent
@@ -111,5 +108,5 @@ def test_the_check_sees_a_climb(upper, lower):
 
 
 def test_a_leaf_knows_no_layer():
-    assert climbs("photoaz.solution", "from photoaz.angles import wrap_deg") == ["photoaz.angles"]
-    assert climbs("photoaz.solution", "from photoaz.errors import Fault") == []
+    assert climbs("photoaz.result", "from photoaz.angles import wrap_deg") == ["photoaz.angles"]
+    assert climbs("photoaz.result", "from photoaz.errors import Fault") == []

@@ -14,19 +14,20 @@ from numpy.typing import NDArray
 
 from photoaz.accuracy.views import measured, on_wrong_edges, residual_at, ways
 from photoaz.angles import azimuth_deg, wrap_deg
-from photoaz.facts import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD
+from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
+from photoaz.estimate.gather import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD
+from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.judgement.conformity import ANYWHERE, NOT_AS_DESIGNED, TURNED_SIGMA_DEG
 from photoaz.network.choose import SHAPE_SIGMA_RAD
 from photoaz.network.compass import COMPASS, DISTURBED_RAD, DISTURBED_SHARE
-from photoaz.network.site import RADIUS_95, Angle, LandmarkSight, PhotoFacts, azimuths_of_modes
+from photoaz.network.site import Angle, LandmarkSight, PhotoFacts, azimuths_of_modes
 from photoaz.network.ways import TILT_SIGMA_RAD
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
 from photoaz.planning.kit import Kit
 from photoaz.planning.scene import Scene, Stand, aimed, foreseen_views, scene_of
+from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Antenna, Site
-from photoaz.sights import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
-from photoaz.solve import NOTHING_RAD
 from photoaz.vision.verticals import Verticals
 
 Array = NDArray[Any]

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from photoaz.angles import difference_deg, wrap_deg
+from photoaz.estimate.solve import solve_site
 from photoaz.register.load import load_controls, load_register, require_sites
 from photoaz.register.model import Control
+from photoaz.result import SiteSolution
 from photoaz.sample import sample_dir
-from photoaz.solution import SiteSolution
-from photoaz.solve import solve_site
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

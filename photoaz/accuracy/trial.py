@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from photoaz.accuracy.draw import CONDITIONS, Blunder, Conditions, DrawnSite, DrawnVisit, draw_site, photos_of
 from photoaz.angles import azimuth_deg, difference_deg, wrap_deg
+from photoaz.estimate.panels import Sighted, Spot
+from photoaz.estimate.solve import solution_of
 from photoaz.judgement.drift import turns_between, visits_of
 from photoaz.judgement.judge import judge_antenna, judge_site
 from photoaz.network.adjust import AdjustmentError, linearise, w_tests
@@ -18,9 +20,7 @@ from photoaz.network.choose import W_CRITICAL, W_CRITICAL_BOX, Chosen, choose_an
 from photoaz.network.compass import is_compass
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import build, outline_label
-from photoaz.sightings import Sighted, Spot
-from photoaz.solution import SiteSolution
-from photoaz.solve import solution_of
+from photoaz.result import SiteSolution
 
 Array = NDArray[Any]
 

@@ -14,7 +14,7 @@ from photoaz.audit.progress import Progress
 from photoaz.audit.reading import facts_of
 from photoaz.audit.store import KeptPhoto, Store
 from photoaz.audit.trust import Flag, PhotoPrint, count_once, two_sites
-from photoaz.matching.places import PlaceMatch, SiteIndex, SiteNames, match_places, places_of, settle_site
+from photoaz.naming.places import PlaceMatch, SiteIndex, SiteNames, match_places, places_of, settle_site
 from photoaz.register.model import Site
 
 #: photos looked at together

@@ -15,7 +15,7 @@ from photoaz.audit.files import PhotoFile, local_copy
 from photoaz.audit.store import Store
 from photoaz.audit.trust import Flag
 from photoaz.errors import InputError
-from photoaz.facts import LocalPhoto, day_taken
+from photoaz.estimate.gather import LocalPhoto, day_taken
 from photoaz.judgement.drift import Turn, Visit, turns_between, visits_of
 from photoaz.judgement.impact import with_site_impact
 from photoaz.judgement.judge import AntennaJudgement, judge_site
@@ -26,10 +26,10 @@ from photoaz.photo.picture import Darkroom
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.history import ReadingHistory, notes_at, site_at
 from photoaz.register.model import Control, Pick, Site
-from photoaz.solution import AntennaSolution, SiteSolution
+from photoaz.result import AntennaSolution, SiteSolution
 
 if TYPE_CHECKING:
-    from photoaz.solve import Bench
+    from photoaz.estimate.solve import Bench
 
 # ---------------------------------------------------------------------------------------------------------------------
 # Solving
@@ -198,7 +198,7 @@ def solved_site(
     files = {p.name: p for p in photos}
 
     def solve(names: Sequence[str], site: Site) -> SiteSolution:
-        from photoaz.solve import solve_site
+        from photoaz.estimate.solve import solve_site
 
         return solve_site(
             site,
@@ -239,7 +239,7 @@ def draft_task(task: SiteTask, bench: Bench, *, memory: Memory) -> SiteOutcome |
 
     None where that cannot do it, or photos of several visits are weighed against each other.
     """
-    from photoaz.solve import solve_again
+    from photoaz.estimate.solve import solve_again
 
     days = {p.name: day_taken(p.record) for p in task.photos}
     visits = visits_of(days)

@@ -18,7 +18,7 @@ from photoaz.errors import Fault, InputError
 if TYPE_CHECKING:
     from photoaz.audit.run import AuditInputs, Tally
     from photoaz.audit.store import Store
-    from photoaz.report.results import Results
+    from photoaz.present.results import Results
 
 STORE = "results.sqlite"
 #: folders of results with pictures in them
@@ -140,7 +140,7 @@ def run(
     from photoaz.audit.run import run_audit
     from photoaz.audit.store import Store
     from photoaz.cli.inputs import about_run
-    from photoaz.report.results import write_results
+    from photoaz.present.results import write_results
 
     out.mkdir(parents=True, exist_ok=True)
     # where the results lie within the archive, their pictures are none of its photos
@@ -182,7 +182,7 @@ def report(folder: Path, quiet: bool, as_json: bool) -> None:
       photoaz report audit-2026
     """
     from photoaz.audit.progress import progress
-    from photoaz.report.results import write_results
+    from photoaz.present.results import write_results
 
     opened = open_store(folder)
     try:

@@ -76,7 +76,7 @@ def _solved(given: AuditInputs, place: StorePlace) -> list[Solved]:
     from photoaz.audit.run import site_task
     from photoaz.audit.store import Store
     from photoaz.audit.work import solved_site
-    from photoaz.facts import LocalPhoto
+    from photoaz.estimate.gather import LocalPhoto
 
     store = Store.open(place.url, place.name, create=False)
     try:

@@ -14,12 +14,12 @@ from photoaz.audit.run import AuditInputs
 from photoaz.errors import Fault, InputError
 from photoaz.judgement.revisit import load_costs
 from photoaz.photo.calibration import load_calibration
+from photoaz.present.audited import present
 from photoaz.register.columns import load_columns
 from photoaz.register.history import history_faults, history_of, load_readings
 from photoaz.register.load import load_controls, load_picks, load_register
 from photoaz.register.manifest import load_manifest
 from photoaz.register.photos import PhotoIndex
-from photoaz.report.audited import present
 
 T = TypeVar("T")
 

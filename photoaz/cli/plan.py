@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from photoaz.judgement.revisit import SiteRevisit
     from photoaz.planning.plan import SitePlan
     from photoaz.register.model import Site
-    from photoaz.solution import SiteSolution
+    from photoaz.result import SiteSolution
 
 _NEW_FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -146,10 +146,10 @@ def plan(
     )
     worth = None if solution is None else _worth(site, solution, made, costs)
     now = datetime.now(UTC)
-    from photoaz.report.plan_document import plan_document, plan_geojson, plan_gpx
+    from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx
 
     if sheet is not None:
-        from photoaz.report.field_sheet import field_sheet_html
+        from photoaz.present.field_sheet import field_sheet_html
 
         _write(sheet, field_sheet_html(made, now, worth))
     if gpx is not None:
@@ -238,7 +238,7 @@ def _worth(site: Site, solution: SiteSolution, made: SitePlan, costs: Path | Non
 def _text(made: SitePlan, worth: SiteRevisit | None) -> str:
     from rich.console import Console
 
-    from photoaz.report.plan_table import print_plan
+    from photoaz.present.plan_table import print_plan
 
     console = Console(file=sys.stdout)
     with console.capture() as capture:
@@ -253,8 +253,8 @@ def _round_trip(
 
     from photoaz.planning.earlier import sites_to_visit
     from photoaz.planning.trip import trip_over
-    from photoaz.report.plan_document import trip_document, trip_gpx
-    from photoaz.report.plan_table import print_trip
+    from photoaz.present.plan_document import trip_document, trip_gpx
+    from photoaz.present.plan_table import print_trip
 
     stops, length_m = trip_over(sites_to_visit(path, {s.site_id: s for s in sites}), start)
     if gpx is not None:

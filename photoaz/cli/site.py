@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from photoaz.judgement.revisit import Costs, SiteRevisit
     from photoaz.photo.calibration import Calibration
     from photoaz.register.model import Control, Pick, Site
-    from photoaz.solution import AntennaSolution, SiteSolution
+    from photoaz.result import AntennaSolution, SiteSolution
 
 Judgements = Mapping[str, "AntennaJudgement"]
 
@@ -99,7 +99,7 @@ def solve(
         _note_unused("pick", picks, [pick.photo for pick in known_picks], photos)
         _note_strangers(picks, known_picks, site, photos)
 
-    from photoaz.solve import solve_site
+    from photoaz.estimate.solve import solve_site
 
     with OneLine() as progress:
         solution = solve_site(
@@ -166,7 +166,7 @@ def plan_of(site: Site, solution: SiteSolution, judgements: Judgements, prices: 
 
 def show(site: Site, solution: SiteSolution, judgements: Judgements, plan: SiteRevisit, as_json: bool) -> None:
     if as_json:
-        from photoaz.report.document import estimates_document
+        from photoaz.present.document import estimates_document
 
         emit_json(estimates_document([(site, solution, judgements)], datetime.now(UTC), [plan]))
         return
@@ -177,7 +177,7 @@ def site_text(solution: SiteSolution, judgements: Judgements, plan: SiteRevisit)
     """The table as text, laid out for where standard output goes."""
     from rich.console import Console
 
-    from photoaz.report.table import print_site
+    from photoaz.present.table import print_site
 
     console = Console(file=sys.stdout)
     with console.capture() as capture:
@@ -187,7 +187,7 @@ def site_text(solution: SiteSolution, judgements: Judgements, plan: SiteRevisit)
 
 def draw_overlays(solution: SiteSolution, judgements: Judgements, photos: Sequence[Path], folder: Path) -> list[Path]:
     """A picture for each photo that was looked at, also where it could not be used; returns where they lie."""
-    from photoaz.report.pictures import overlays
+    from photoaz.present.pictures import overlays
 
     folder.mkdir(parents=True, exist_ok=True)
     files = _files(solution, photos)
@@ -213,8 +213,8 @@ def write_sheets(
     folder: Path,
 ) -> list[Path]:
     """A second-opinion sheet for each antenna; returns where they lie."""
-    from photoaz.report.pictures import sheets
-    from photoaz.report.sheet import sheet_name
+    from photoaz.present.pictures import sheets
+    from photoaz.present.sheet import sheet_name
 
     folder.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []

@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from photoaz.audit.edits import VERDICTS, Edits
+from photoaz.present.files.cells import cell
 from photoaz.register.model import Control, Pick
-from photoaz.report.files.cells import cell
 
 PICKS = (
     *("photo", "antenna_id", "x_px", "y_px"),

@@ -21,9 +21,9 @@ from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
 from photoaz.desk.states import States, Wanted, listed
 from photoaz.desk.tiles import Size, Tiles
 from photoaz.errors import Fault, InputError, PhotoazError
+from photoaz.estimate.solve import Bench
 from photoaz.photo.picture import Darkroom
 from photoaz.register.model import Control, Pick, Site
-from photoaz.solve import Bench
 
 if TYPE_CHECKING:
     from photoaz.photo.record import PhotoRecord

@@ -13,10 +13,10 @@ from photoaz.desk.session import Desk, SiteNow
 from photoaz.desk.solver import Answer
 from photoaz.desk.states import state_of
 from photoaz.desk.tiles import TILE_PX, Size
+from photoaz.estimate.controls import sun_then
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.model import Antenna, Control, Pick
-from photoaz.sights import sun_then
 
 
 def site_view(desk: Desk, now: SiteNow) -> dict[str, Any]:

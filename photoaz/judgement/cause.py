@@ -37,6 +37,7 @@ from numpy.typing import NDArray
 from photoaz.angles import difference_deg
 from photoaz.judgement.combined import weighted_mean
 from photoaz.judgement.conformity import ANYWHERE, TURNED_SIGMA_DEG, hung_density, probability_out
+from photoaz.quantities import K95
 from photoaz.register.model import ReadingNorth
 
 Array = NDArray[Any]
@@ -53,7 +54,6 @@ LikelyCause = Literal[
     "reading_wrong",
 ]
 
-_K95 = 1.959964  # JCGM 100:2008 table G.1
 
 # ---------------------------------------------------------------------------------------------------------------------
 # What is to be expected before looking. Common practice, no source: how often each was met where records were checked
@@ -291,8 +291,8 @@ def likely_causes(
 
 
 def _problem(cases: Sequence[Case], covariance: Array, neighbours: Sequence[Neighbour]) -> _Problem:
-    u = np.array([c.reading_u95_deg for c in cases]) / _K95
-    shared = np.array([c.shared_u95_deg for c in cases]) / _K95
+    u = np.array([c.reading_u95_deg for c in cases]) / K95
+    shared = np.array([c.shared_u95_deg for c in cases]) / K95
     if not (u >= 0.0).all() or not (shared <= u * (1.0 + 1e-9)).all() or not (np.diag(covariance) >= 0.0).all():
         raise ValueError("uncertainties must not be negative, and what is shared is no more than the whole")
     own = np.maximum(u**2 - shared**2, 0.0)
@@ -307,7 +307,7 @@ def _problem(cases: Sequence[Case], covariance: Array, neighbours: Sequence[Neig
     )
     problem.partner_azimuth = np.array([x.design_deg for x in neighbours])
     problem.partner_variance = np.array([(x.tolerance_deg / 2.0) ** 2 for x in neighbours])
-    problem.declination = np.array([c.estimate_shared_u95_deg for c in cases]) / _K95
+    problem.declination = np.array([c.estimate_shared_u95_deg for c in cases]) / K95
     problem.references = _references(cases, shared)
     problem.swaps = _swaps(problem, neighbours)
     return problem
@@ -610,7 +610,7 @@ def _turned(problem: _Problem, ref: _Reference, i: int) -> float:
     c = problem.cases[i]
     if c.design_deg is None:
         return 0.0
-    read = _log_hung_of(problem, i, c.reading_deg - float(ref.shift[i]), (c.reading_u95_deg / _K95) ** 2)
+    read = _log_hung_of(problem, i, c.reading_deg - float(ref.shift[i]), (c.reading_u95_deg / K95) ** 2)
     return read - _log_hung_of(problem, i, c.estimate_deg, float(problem.covariance[i, i]))
 
 
@@ -901,9 +901,9 @@ def _out_of_tolerance(case: Case, variance: float) -> float:
         return 0.0
     azimuth, u95 = case.reading_deg, max(case.reading_u95_deg, 1e-6)
     if math.isfinite(variance):
-        mean = weighted_mean(case.estimate_deg, max(_K95 * math.sqrt(variance), 1e-6), azimuth, u95)
+        mean = weighted_mean(case.estimate_deg, max(K95 * math.sqrt(variance), 1e-6), azimuth, u95)
         azimuth, u95 = mean.azimuth_deg, mean.u95_deg
-    sigma = math.hypot(u95 / _K95, case.design_sigma_deg)
+    sigma = math.hypot(u95 / K95, case.design_sigma_deg)
     return probability_out(difference_deg(azimuth, case.design_deg), sigma, case.tolerance_deg)
 
 

@@ -6,8 +6,7 @@ import math
 from dataclasses import dataclass
 
 from photoaz.angles import azimuth_deg, difference_deg
-
-_K95 = 1.959964  # JCGM 100:2008 table G.1
+from photoaz.quantities import K95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,9 +45,9 @@ def weighted_mean(
         shared_u95_deg > math.sqrt(u1_95_deg * u2_95_deg) * (1.0 + 1e-9)
     ):
         raise ValueError("uncertainties must be above 0, and what is shared is no more than what they hold")
-    v1, v2, c = (u1_95_deg / _K95) ** 2, (u2_95_deg / _K95) ** 2, (shared_u95_deg / _K95) ** 2
+    v1, v2, c = (u1_95_deg / K95) ** 2, (u2_95_deg / K95) ** 2, (shared_u95_deg / K95) ** 2
     apart = v1 + v2 - 2.0 * c
     weight = 0.5 if apart <= 0.0 else (v2 - c) / apart
     variance = v1 if apart <= 0.0 else (v1 * v2 - c * c) / apart
     mean = azimuth_deg(x2_deg + weight * difference_deg(x1_deg, x2_deg))
-    return Mean(azimuth_deg=mean, u95_deg=_K95 * math.sqrt(variance), weight_first=weight)
+    return Mean(azimuth_deg=mean, u95_deg=K95 * math.sqrt(variance), weight_first=weight)

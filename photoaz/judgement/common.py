@@ -21,8 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
-from photoaz.judgement.judge import K95, AntennaJudgement
-from photoaz.solution import SiteSolution
+from photoaz.judgement.judge import AntennaJudgement
+from photoaz.quantities import K95
+from photoaz.result import SiteSolution
 
 Array = NDArray[Any]
 

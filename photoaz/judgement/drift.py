@@ -16,8 +16,8 @@ import numpy as np
 
 from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
 from photoaz.judgement.common import MIN_TO_SEPARATE, W_CRITICAL, about_one_angle, largest_consistent, own_shifts
-from photoaz.judgement.judge import K95
-from photoaz.solution import SiteSolution
+from photoaz.quantities import K95
+from photoaz.result import SiteSolution
 
 #: photos further apart than this are of different visits (common practice, no source)
 VISIT_GAP = timedelta(days=14)

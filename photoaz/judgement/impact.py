@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_deg, circular_mean_deg, difference_deg, wrap_deg
+from photoaz.quantities import K95
 
 if TYPE_CHECKING:
     from photoaz.judgement.judge import AntennaJudgement
     from photoaz.register.model import Antenna, Site
-    from photoaz.solution import AntennaSolution, SiteSolution
+    from photoaz.result import AntennaSolution, SiteSolution
 
 # 3GPP TR 38.901 table 7.3-1, horizontal cut
 BEAMWIDTH_3DB_DEG = 65.0
@@ -35,7 +36,6 @@ BASIS = "relative gain of a reference element pattern (3GPP TR 38.901, 65°), no
 SAME_SECTOR_DEG = 25.0
 #: a change smaller than this [dB] is neither overlap nor hole
 NOTHING_DB = 0.5
-_K95 = 1.959964
 _STEPS = 4000  # of the distribution that is carried through the pattern
 
 Interval = tuple[float, float]
@@ -215,7 +215,7 @@ def parts_of(solution: AntennaSolution, design_true_deg: float) -> tuple[Part, .
     given = [(azimuth, own, rest), *((o.azimuth_true_deg, o.u95_deg, o.probability) for o in others)]
     total = sum(p for _, _, p in given)
     return tuple(
-        Part(deviation_deg=difference_deg(a, design_true_deg), sigma_deg=u / _K95, probability=p / total)
+        Part(deviation_deg=difference_deg(a, design_true_deg), sigma_deg=u / K95, probability=p / total)
         for a, u, p in given
         if p > 0.0
     )
@@ -249,8 +249,8 @@ def crossover(
         return None
     off = [float(difference_deg(a, d)) for a, d in zip(azimuths_deg, designs_deg, strict=True)]
     va, vb, cab = covariance_deg2
-    shift_u95 = _K95 * math.sqrt(max(va + vb + 2.0 * cab, 0.0)) / 2.0
-    apart_u95 = _K95 * math.sqrt(max(va + vb - 2.0 * cab, 0.0))
+    shift_u95 = K95 * math.sqrt(max(va + vb + 2.0 * cab, 0.0)) / 2.0
+    apart_u95 = K95 * math.sqrt(max(va + vb - 2.0 * cab, 0.0))
     now = apart + off[1] - off[0]
     before = crossover_db(apart)
     # the level falls as the two part, whichever way, so an interval of the separation is one of the level
@@ -396,7 +396,7 @@ def _covariance(
 
     def variance(name: str) -> float:
         e = estimates.get(name)
-        return 0.0 if e is None or e.u95_deg is None else (e.u95_deg / _K95) ** 2
+        return 0.0 if e is None or e.u95_deg is None else (e.u95_deg / K95) ** 2
 
     va, vb = variance(pair[0]), variance(pair[1])
     if va == 0.0 or vb == 0.0 or pair[0] not in at or pair[1] not in at:

@@ -25,13 +25,13 @@ from photoaz.judgement.conformity import (
     risks_of,
 )
 from photoaz.judgement.impact import Impact, impact_db
+from photoaz.quantities import K95
 from photoaz.register.model import Antenna, ReadingNorth, Site
-from photoaz.solution import AntennaSolution, SiteSolution
+from photoaz.result import AntennaSolution, SiteSolution
 
 if TYPE_CHECKING:
     from photoaz.judgement.cause import AntennaCauses, Case, LikelyCause, SiteCauses
 
-K95 = 1.959964  # coverage factor of a normal distribution, JCGM 100:2008 table G.1
 # An alternative less probable than this does not save a reading
 _MIN_PROBABILITY = 0.05
 # zeta from which a difference calls for action, ISO 13528; up to 2 is fair, between them a warning

@@ -29,9 +29,10 @@ from photoaz.errors import Fault, InputError
 from photoaz.judgement.cause import LikelyCause, in_words
 from photoaz.judgement.impact import BEAMWIDTH_3DB_DEG, FLOOR_DEG, FRONT_TO_BACK_DB, SECTOR_WIDTH_DEG, Part, parts_of
 from photoaz.judgement.judge import AntennaJudgement
+from photoaz.quantities import K95
 from photoaz.register.model import Antenna, Site
 from photoaz.register.toml import is_finite, read_toml
-from photoaz.solution import AntennaSolution, EvidenceOption, SiteSolution
+from photoaz.result import AntennaSolution, EvidenceOption, SiteSolution
 
 Array = NDArray[Any]
 
@@ -46,7 +47,6 @@ _OF_REFERENCE = ("declination_omitted", "declination_sign", "grid_for_true", "re
 #: causes after which only another reading is a reading
 _READ_AGAIN = ("reading_wrong", "common_offset")
 
-_K95 = 1.959964
 _HALF = 0.5 * SECTOR_WIDTH_DEG
 #: nodes of the quadratures, in standard uncertainties
 _NODES = np.linspace(-5.0, 5.0, 401)
@@ -623,7 +623,7 @@ def _stake(antenna: Antenna, estimate: AntennaSolution, judgement: AntennaJudgem
     causes = reading.causes if reading is not None else None
     cause = causes.likely_cause if causes is not None else None
     p_out = judgement.design.p_out_of_tolerance
-    sigma = max(reading.u95_deg / _K95, 1e-3) if reading is not None else 1.0
+    sigma = max(reading.u95_deg / K95, 1e-3) if reading is not None else 1.0
     photos, fixed = parts, None
     if reading is not None and causes is not None:
         believed, right = reading.azimuth_true_deg, causes.reading_right
@@ -672,7 +672,7 @@ def _ways(
             out.append(_Way(action="check_records" if swapped else "correct_register", loss=corrected, cost=costs.desk))
     out.append(_Way(action="climb", loss=0.0, cost=costs.turn, trip=True, climb=True))
     if estimate.azimuth_true_deg is None:
-        first, climbs = look(_FIRST_PHOTO_U95_DEG / _K95).after(later)
+        first, climbs = look(_FIRST_PHOTO_U95_DEG / K95).after(later)
         out.append(_Way(action="photo", loss=first, cost=costs.photo, trip=True, climbs_after=climbs))
         return out
     if stake.record_off_deg is not None and fixed is None and ({stake.cause, *stake.alike} & {*_READ_AGAIN}):
@@ -680,7 +680,7 @@ def _ways(
         out.append(_Way(action="read_again", loss=loss, cost=costs.photo, trip=True, climbs_after=climbs))
     now = stake.photo_sigma_deg or max(stake.parts, key=lambda p: p.probability).sigma_deg
     for option in estimate.next_evidence.options if estimate.next_evidence else ():
-        sigma = evidence_sigma_deg(now, option.u95_then_deg / _K95)
+        sigma = evidence_sigma_deg(now, option.u95_then_deg / K95)
         if not math.isfinite(sigma):
             continue
         loss, climbs = look(sigma).after(later)

@@ -31,9 +31,10 @@ from photoaz.network.observations import (
     plumb,
 )
 from photoaz.network.parameters import PHOTO
-from photoaz.network.site import BOX_SOURCE, K95, RADIUS_95, PhotoFacts, azimuths_of_modes
+from photoaz.network.site import BOX_SOURCE, PhotoFacts, azimuths_of_modes
 from photoaz.photo.camera import directions_from_pixels, project, rotation_cam_from_enu
-from photoaz.solution import BudgetShare, EvidenceOption, NextEvidence
+from photoaz.quantities import K95, RADIUS_95
+from photoaz.result import BudgetShare, EvidenceOption, NextEvidence
 from photoaz.vision.evidence import BoxMode
 
 Array = NDArray[Any]

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.matching.mount import Mount
+from photoaz.naming.mount import Mount
 from photoaz.network.observations import Known, Observation
 from photoaz.network.parameters import Layout
 

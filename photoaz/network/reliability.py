@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from photoaz.network.adjust import Adjusted
 from photoaz.network.observations import Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE, Layout
+from photoaz.quantities import K95
 
 Array = NDArray[Any]
 
@@ -33,7 +34,6 @@ LEAST_REDUNDANCY = 0.1
 INSEPARABLE = 0.98
 #: a redundancy below this is rounding
 _NONE = 1e-9
-_K95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +164,7 @@ def weak_points(
         return ()
     azimuths = np.array([layout.antenna(a)[0] for a in antennas])
     sigma = np.sqrt(adjusted.covariance[azimuths, azimuths])
-    u95 = _K95 * sigma if u95_rad is None else np.array([u95_rad[a] for a in antennas])
+    u95 = K95 * sigma if u95_rad is None else np.array([u95_rad[a] for a in antennas])
     said = _statements(observations, layout)
     parts = controls(adjusted, [s.members for s in said], azimuths)
     harm = np.array([(p.effect / u95).max() for p in parts])

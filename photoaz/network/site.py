@@ -30,10 +30,6 @@ from photoaz.vision.verticals import Verticals
 
 Array = NDArray[Any]
 
-#: 95 % radius of a circular normal distribution over its sigma per axis
-RADIUS_95 = 2.4477
-#: ... and the coverage factor of one dimension
-K95 = 1.959964
 #: the budget's name of what outlines tell
 BOX_SOURCE = "edges in the photo"
 

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from photoaz.errors import Fault, InputError
-from photoaz.network.site import K95
 from photoaz.planning.prospect import Earlier
+from photoaz.quantities import K95
 from photoaz.register.model import Site
 from photoaz.register.tables import read_table
 

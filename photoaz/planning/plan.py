@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.facts import CAMERA_HEIGHT_M
+from photoaz.estimate.gather import CAMERA_HEIGHT_M
 from photoaz.planning.area import Area
 from photoaz.planning.kit import Kit
 from photoaz.planning.landmarks import LandmarkEffect, effects, usable
 from photoaz.planning.light import SUN_CAUTION, Light, light_of, year_of
-from photoaz.planning.plumb import PRACTICE_LEAST_M, PRACTICE_OUT_PER_UP, RADIUS_95, sight_error_rad
+from photoaz.planning.plumb import PRACTICE_LEAST_M, PRACTICE_OUT_PER_UP, sight_error_rad
 from photoaz.planning.prospect import (
     Criterion,
     Earlier,
@@ -35,6 +35,7 @@ from photoaz.planning.standpoints import (
     places_of,
     refined,
 )
+from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Site
 
 Array = NDArray[Any]

@@ -23,8 +23,6 @@ from numpy.typing import ArrayLike, NDArray
 PRACTICE_LEAST_M = 45.72
 PRACTICE_OUT_PER_UP = 1.0
 PRACTICE_LEVEL_DEG = 1.0
-#: 95 % radius of a telephone's position, over its standard uncertainty across the line of sight
-RADIUS_95 = 2.4477
 
 
 def sight_error_rad(distance_m: ArrayLike, height_m: float, roll_rad: float, position_m: float) -> NDArray[np.float64]:

@@ -14,16 +14,17 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
 from photoaz.network.adjust import inverse
 from photoaz.network.choose import SHAPE_SIGMA_RAD, choose_and_adjust, stated_u95
 from photoaz.network.compass import COMPASS, DISTURBED_RAD, DISTURBED_SHARE
 from photoaz.network.equations import Equations
 from photoaz.network.observations import Directs, Known, Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE
-from photoaz.network.site import K95, RADIUS_95, PhotoFacts, build
+from photoaz.network.site import PhotoFacts, build
 from photoaz.planning.scene import Scene
-from photoaz.sights import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
-from photoaz.solution import SiteSolution
+from photoaz.quantities import K95, RADIUS_95
+from photoaz.result import SiteSolution
 
 Array = NDArray[Any]
 

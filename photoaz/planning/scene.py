@@ -14,18 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.facts import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD, antenna_facts_of
+from photoaz.estimate.gather import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD, antenna_facts_of
+from photoaz.estimate.panels import known_antenna
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.matching.mount import mount_of
+from photoaz.naming.mount import mount_of
 from photoaz.network.compass import COMPASS
 from photoaz.network.head import Head, head_of
 from photoaz.network.observations import box_quantities
-from photoaz.network.site import RADIUS_95, Angle, AntennaFacts, LandmarkSight, PhotoFacts
+from photoaz.network.site import Angle, AntennaFacts, LandmarkSight, PhotoFacts
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.planning.kit import Kit
 from photoaz.planning.plumb import PRACTICE_LEAST_M
+from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Site
-from photoaz.sightings import known_antenna
 from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.expected import Shades, expected_modes, theta_of
@@ -254,7 +255,7 @@ def in_frame(stand: Stand, points_m: Array) -> tuple[Array, Array]:
 
 def landmark_sights(scene: Scene, stand: Stand) -> tuple[LandmarkSight, ...]:
     """The landmarks that a photo will show, as observations of their true pixels."""
-    from photoaz.sights import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
+    from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
 
     if not scene.landmarks:
         return ()

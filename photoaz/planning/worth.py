@@ -8,7 +8,7 @@ from dataclasses import replace
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.judgement.revisit import Costs, SiteRevisit, plan_site
 from photoaz.register.model import Site
-from photoaz.solution import AntennaSolution, EvidenceOption, NextEvidence, SiteSolution
+from photoaz.result import AntennaSolution, EvidenceOption, NextEvidence, SiteSolution
 
 
 def with_planned_photos(

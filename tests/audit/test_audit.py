@@ -19,12 +19,12 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-import photoaz.solve
+import photoaz.estimate.solve
 from photoaz.cli import main
-from photoaz.facts import LocalPhoto
+from photoaz.estimate.gather import LocalPhoto
 from photoaz.register.model import Site
+from photoaz.result import AntennaSolution, PhotoSolution, SiteSolution
 from photoaz.sample import sample_dir
-from photoaz.solution import AntennaSolution, PhotoSolution, SiteSolution
 
 SAMPLE = sample_dir()
 REGISTER = SAMPLE / "register.csv"
@@ -120,7 +120,7 @@ def test_a_rerun_does_nothing_again_and_says_the_same(
     folder, out = undisturbed
     before = estimates(out)
     monkeypatch.chdir(folder)
-    monkeypatch.setattr(photoaz.solve, "solve_site", None)
+    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", None)
     audited(run, "archive", Path("out"), "--jobs", "1")
     assert estimates(out) == before
 
@@ -238,7 +238,7 @@ def solver(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
             ),
         )
 
-    monkeypatch.setattr(photoaz.solve, "solve_site", solve_site)
+    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", solve_site)
     return calls
 
 

@@ -22,13 +22,13 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-import photoaz.solve
+import photoaz.estimate.solve
 from photoaz.audit.files import shown
 from photoaz.cli import main
-from photoaz.facts import LocalPhoto
+from photoaz.estimate.gather import LocalPhoto
 from photoaz.register.model import Site
+from photoaz.result import AntennaSolution, PhotoSolution, SiteSolution
 from photoaz.sample import sample_dir
-from photoaz.solution import AntennaSolution, PhotoSolution, SiteSolution
 
 SAMPLE = sample_dir()
 CHROMIUM = Path("/usr/bin/chromium")
@@ -148,7 +148,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
             writer.writeheader()
             writer.writerows(table)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(photoaz.solve, "solve_site", stand_in)
+        patch.setattr(photoaz.estimate.solve, "solve_site", stand_in)
         command = ["audit", archive, "--register", home / "register.csv", "--manifest", home / "manifest.csv"]
         options = ["--out", home / "out", "--jobs", "1", "--sheets", "all", "-q"]
         done = CliRunner().invoke(main, [str(a) for a in (*command, *options)])
@@ -239,7 +239,7 @@ def test_inspect_takes_any_name(results: Path) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_estimate_takes_any_name(name: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(photoaz.solve, "solve_site", stand_in)
+    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", stand_in)
     photo = os.fsdecode(os.fsencode(tmp_path) + b"/" + name)
     shutil.copy(SAMPLE / "qlb014_1.jpg", photo)
     command = ["estimate", photo, "--register", str(SAMPLE / "register.csv"), "--overlay", str(tmp_path / "pictures")]

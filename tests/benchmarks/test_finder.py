@@ -30,13 +30,14 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from photoaz.facts import antenna_facts_of, declination_at, open_photo, standing_of
+from photoaz.estimate.gather import antenna_facts_of, declination_at, open_photo, standing_of
+from photoaz.estimate.panels import HAND_M, LEAST_PROBABILITY, Sighted, Standing, find_in, head_guess, name_panels
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.network.site import RADIUS_95, AntennaFacts
+from photoaz.network.site import AntennaFacts
 from photoaz.photo.pixels import decode
+from photoaz.quantities import RADIUS_95
 from photoaz.register.load import load_register, require_sites
 from photoaz.register.model import Control
-from photoaz.sightings import HAND_M, LEAST_PROBABILITY, Sighted, Standing, find_in, head_guess, name_panels
 from photoaz.vision.find import Found
 from photoaz.vision.finder import WORK_PX
 

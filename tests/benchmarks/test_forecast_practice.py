@@ -21,7 +21,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from photoaz.facts import LocalPhoto, declination_at, open_photo, standing_of
+from photoaz.estimate.gather import LocalPhoto, declination_at, open_photo, standing_of
+from photoaz.estimate.solve import solve_site
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.planning.kit import Kit
 from photoaz.planning.plan import plan_photos
@@ -29,7 +30,6 @@ from photoaz.planning.prospect import expected_u95_rad
 from photoaz.planning.scene import Landmark, Scene, Stand, foreseen_photo, foreseen_views, scene_of
 from photoaz.register.load import load_register, require_sites
 from photoaz.register.model import Antenna, Site
-from photoaz.solve import solve_site
 
 pytestmark = pytest.mark.benchmark
 

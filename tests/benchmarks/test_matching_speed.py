@@ -11,7 +11,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from photoaz.matching.places import PhotoPlaces, SiteIndex, match_places
+from photoaz.naming.places import PhotoPlaces, SiteIndex, match_places
 
 pytestmark = pytest.mark.benchmark
 

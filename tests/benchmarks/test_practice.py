@@ -19,9 +19,9 @@ import numpy as np
 import pytest
 
 from photoaz.angles import wrap_deg
+from photoaz.estimate.solve import solve_site
 from photoaz.register.load import load_register, require_sites
 from photoaz.register.model import Control, Pick
-from photoaz.solve import solve_site
 
 pytestmark = pytest.mark.benchmark
 

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from photoaz.report.pages import ReportAbout, write_report
+from photoaz.present.pages import ReportAbout, write_report
 
 pytestmark = pytest.mark.benchmark
 

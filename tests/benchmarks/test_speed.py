@@ -21,11 +21,11 @@ import cv2
 import numpy as np
 import pytest
 
+from photoaz.estimate.solve import solve_site
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
 from photoaz.register.model import Control, Pick
+from photoaz.result import SiteSolution
 from photoaz.sample import sample_dir
-from photoaz.solution import SiteSolution
-from photoaz.solve import solve_site
 from photoaz.vision import measure
 
 pytestmark = pytest.mark.benchmark

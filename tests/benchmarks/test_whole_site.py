@@ -19,10 +19,10 @@ import numpy as np
 import pytest
 
 from photoaz.angles import wrap_deg
+from photoaz.estimate.solve import solve_site
 from photoaz.judgement.judge import judge_site
 from photoaz.register.load import load_register, require_sites
 from photoaz.register.model import Control
-from photoaz.solve import solve_site
 
 pytestmark = pytest.mark.benchmark
 

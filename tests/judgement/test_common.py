@@ -9,17 +9,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from photoaz.judgement.common import (
-    K95,
-    P_CRITICAL,
-    W_CRITICAL,
-    CommonMode,
-    common_mode,
-    common_mode_of_site,
-    fit_common,
-)
+from photoaz.judgement.common import P_CRITICAL, W_CRITICAL, CommonMode, common_mode, common_mode_of_site, fit_common
 from photoaz.judgement.judge import AntennaJudgement, DesignJudgement, ReadingJudgement
-from photoaz.solution import AntennaSolution, SiteSolution
+from photoaz.quantities import K95
+from photoaz.result import AntennaSolution, SiteSolution
 
 #: rounding, and the part in 1e12 by which a singular covariance is made regular
 EXACT = 1e-9

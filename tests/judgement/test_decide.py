@@ -13,9 +13,10 @@ from scipy import optimize, stats
 from photoaz.geodesy.norths import declination, meridian_convergence_deg
 from photoaz.judgement.combined import weighted_mean
 from photoaz.judgement.common import common_mode_of_site
-from photoaz.judgement.judge import K95, judge_antenna, judge_site
+from photoaz.judgement.judge import judge_antenna, judge_site
+from photoaz.quantities import K95
 from photoaz.register.model import Antenna, Reading, Site
-from photoaz.solution import Alternative, AntennaSolution, SiteSolution
+from photoaz.result import Alternative, AntennaSolution, SiteSolution
 
 DAY = date(2025, 7, 2)
 HERE = (33.0, -118.0)  # declination some 11 degrees east, convergence of UTM zone 11 about -0.5

@@ -12,8 +12,8 @@ import pytest
 from scipy.stats import norm
 
 from photoaz.judgement.drift import Visit, turns_between, visits_of
-from photoaz.judgement.judge import K95
-from photoaz.solution import AntennaSolution, SiteSolution
+from photoaz.quantities import K95
+from photoaz.result import AntennaSolution, SiteSolution
 
 NAMES = ("A1", "B1", "C1", "D1")
 BEFORE = Visit(first=date(2019, 5, 2), last=date(2019, 5, 3), photos=("a.jpg",))

@@ -24,7 +24,7 @@ from photoaz.judgement.impact import (
 )
 from photoaz.judgement.judge import judge_antenna
 from photoaz.register.model import Antenna, Site
-from photoaz.solution import Alternative, AntennaSolution, SiteSolution
+from photoaz.result import Alternative, AntennaSolution, SiteSolution
 
 PRINTED_2 = 0.005 + 1e-9
 PRINTED_3 = 0.0005 + 1e-9

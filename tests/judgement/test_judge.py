@@ -12,7 +12,7 @@ import pytest
 
 from photoaz.judgement.judge import contradicted, judge_antenna
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
-from photoaz.solution import Alternative, AntennaSolution
+from photoaz.result import Alternative, AntennaSolution
 
 DAY = date(2025, 7, 2)
 

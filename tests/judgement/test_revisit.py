@@ -35,7 +35,7 @@ from photoaz.judgement.revisit import (
     worst_loss_db,
 )
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
-from photoaz.solution import (
+from photoaz.result import (
     Alternative,
     AntennaSolution,
     EvidenceOption,

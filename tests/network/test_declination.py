@@ -13,7 +13,8 @@ from photoaz.geodesy.norths import Declination
 from photoaz.network.choose import SHAPE_SIGMA_RAD, choose_and_adjust, standard_u, stated_u95
 from photoaz.network.declination import declination_pull
 from photoaz.network.forecast import azimuth_covariance_rad2, updated_covariance, updated_effect
-from photoaz.network.site import K95, Angle, SiteNetwork, build
+from photoaz.network.site import Angle, SiteNetwork, build
+from photoaz.quantities import K95
 
 SIGMA = float(np.radians(0.4))
 AZIMUTHS = {"a": 20.0, "b": 140.0, "c": 260.0}
@@ -142,7 +143,7 @@ def test_pull_is_of_the_compasses_that_take_part(kit):
 
 @pytest.mark.parametrize(("north", "share"), [("magnetic", 1.0), ("true", 0.0), ("unknown", 0.5)])
 def test_a_compass_by_its_north(kit, north, share):
-    from photoaz.facts import GatheredPhoto, _headings
+    from photoaz.estimate.gather import GatheredPhoto, _headings
     from photoaz.photo.record import CompassHeading, PhotoRecord
 
     heading = CompassHeading(value_deg=30.0, sigma_deg=6.0, north=north, source="Exif")

@@ -32,9 +32,10 @@ from photoaz.network.forecast import (
     updated_covariance,
 )
 from photoaz.network.observations import Directs
-from photoaz.network.site import K95, RADIUS_95, Angle, BearingSight, LandmarkSight, PhotoFacts, build
+from photoaz.network.site import Angle, BearingSight, LandmarkSight, PhotoFacts, build
 from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu
-from photoaz.solution import BudgetShare
+from photoaz.quantities import K95, RADIUS_95
+from photoaz.result import BudgetShare
 
 #: rounding of sums of some hundred terms of very different size
 EXACT = 1e-9

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from photoaz.matching import KnownAntenna
-from photoaz.matching.mount import mount_of
+from photoaz.naming import KnownAntenna
+from photoaz.naming.mount import mount_of
 from photoaz.network.adjust import adjust
 from photoaz.network.head import ALL_TURNED_RAD, OWN_WIDENED, SECTOR_TURNED_RAD, Head, head_of
 from photoaz.network.parameters import Layout

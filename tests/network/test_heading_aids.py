@@ -11,7 +11,8 @@ import pytest
 from photoaz.geodesy.sun import sun_track
 from photoaz.network.adjust import adjust
 from photoaz.network.choose import choose_and_adjust
-from photoaz.network.site import K95, Angle, DirectionSight, ShadowSight, SiteNetwork, build
+from photoaz.network.site import Angle, DirectionSight, ShadowSight, SiteNetwork, build
+from photoaz.quantities import K95
 
 LAT, LON = 46.6, -66.4
 NOON_UTC = 1718985600.0  # 2024-06-21 16:00 UTC, near noon there

@@ -17,7 +17,8 @@ from scipy.spatial.transform import Rotation
 
 from photoaz.network.adjust import adjust
 from photoaz.network.observations import Direct
-from photoaz.network.site import K95, azimuth_of_mode, build
+from photoaz.network.site import azimuth_of_mode, build
+from photoaz.quantities import K95
 
 DRAWS = 500
 #: two-sided probability with which a sound covariance fails a single comparison; there are 6 antennas, 5 kinds

@@ -12,7 +12,8 @@ from scipy import optimize
 
 from photoaz.network.adjust import adjust, variance_shares, w_tests
 from photoaz.network.observations import Direct, wrap
-from photoaz.network.site import K95, azimuth_of_mode
+from photoaz.network.site import azimuth_of_mode
+from photoaz.quantities import K95
 
 AZIMUTH_RAD = 1e-6
 

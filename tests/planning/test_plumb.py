@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from photoaz.planning.plumb import RADIUS_95, best_distance_m, sight_error_rad
+from photoaz.planning.plumb import best_distance_m, sight_error_rad
+from photoaz.quantities import RADIUS_95
 
 ROLL_RAD = float(np.radians(1.0))
 #: 5 m as telephones' stated accuracy is often read, a 95 % radius; per axis

@@ -10,7 +10,7 @@ import pytest
 from photoaz.network.adjust import inverse, linearise
 from photoaz.network.choose import SHAPE_SIGMA_RAD
 from photoaz.network.observations import Directs
-from photoaz.network.site import K95, build
+from photoaz.network.site import build
 from photoaz.planning.kit import Kit
 from photoaz.planning.prospect import (
     ANYWHERE_RAD,
@@ -24,6 +24,7 @@ from photoaz.planning.prospect import (
     with_rows,
 )
 from photoaz.planning.scene import Landmark, aimed, foreseen_photo, scene_of
+from photoaz.quantities import K95
 
 #: without a compass that may be disturbed all is linear
 KIT = Kit(lenses_mm=(77.0,), compass_rad=None)

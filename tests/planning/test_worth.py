@@ -10,7 +10,7 @@ import pytest
 from photoaz.judgement.judge import judge_site
 from photoaz.judgement.revisit import Costs
 from photoaz.planning.worth import with_planned_photos, worth_of
-from photoaz.solution import AntennaSolution, SiteSolution
+from photoaz.result import AntennaSolution, SiteSolution
 
 DAY = date(2026, 6, 1)
 

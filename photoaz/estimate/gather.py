@@ -1,0 +1,713 @@
+"""What is known of a site's photos and antennas, gathered for the network from files, register, controls and picks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import wrap_rad
+from photoaz.errors import InputError, PhotoazError
+from photoaz.estimate.controls import Attitude, Sights, sights_of
+from photoaz.estimate.panels import Sighted, Spot, Standing
+from photoaz.geodesy.frames import EnuFrame
+from photoaz.geodesy.norths import Declination, declination, to_true
+from photoaz.memory import Memory, recall
+from photoaz.network.choose import Chosen
+from photoaz.network.site import Angle, AntennaFacts, PhotoFacts
+from photoaz.photo.calibration import Calibration, camera_from_calibration
+from photoaz.photo.camera import (
+    Camera,
+    camera_from_record,
+    directions_from_pixels,
+    normalised_from_pixels,
+    rotation_cam_from_enu,
+)
+from photoaz.photo.metadata import read_record
+from photoaz.photo.picture import Picture
+from photoaz.photo.record import PhotoRecord
+from photoaz.quantities import K95, RADIUS_95
+from photoaz.register.load import matches_photo
+from photoaz.register.model import Antenna, Control, Pick, Site
+from photoaz.vision.evidence import BoxMode
+from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
+from photoaz.vision.verticals import Verticals, find_verticals
+
+Array = NDArray[Any]
+
+#: what is assumed where nobody says (one standard uncertainty; common practice, no source)
+CAMERA_HEIGHT_M = (1.5, 1.5)
+HAND_HELD_ROLL_RAD = float(np.radians(1.5))
+DOWNTILT_RAD = (float(np.radians(3.5)), float(np.radians(3.0)))
+DESIGN_DOWNTILT_SIGMA_RAD = float(np.radians(1.5))
+PLUMB_SIGMA_RAD = float(np.radians(0.7))
+STAND_OFF_M = (1.4, 1.0)
+TYPICAL_SIZE_M = {"width": (0.30, 0.30), "height": (1.7, 0.35), "depth": (0.14, 0.30)}
+#: of a size that the register gives: a hundredth, and 4 mm of rounding
+SIZE_SIGMA = (0.01, 0.004)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocalPhoto:
+    """A photo's file, and what is known of it already.
+
+    name: what it is called in results and tables. path: where it lies, perhaps for as long as it is needed only.
+    digest: SHA-256 of the file, hexadecimal; record: of its metadata; None where nobody read them yet.
+    """
+
+    name: str
+    path: Path
+    digest: str | None = None
+    record: PhotoRecord | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GatheredPhoto:
+    """A photo on its way into the network."""
+
+    path: Path
+    record: PhotoRecord
+    camera: Camera
+    controls: tuple[Control, ...]
+    picks: tuple[Pick, ...]
+
+
+class UnusablePhotoError(PhotoazError):
+    """Why a photo cannot take part; becomes its reason."""
+
+
+class Looking:
+    """Where antennas are looked for in a photo, and what was expected of each; patches are cut when they are needed."""
+
+    def __init__(self, picture: Picture, spots: Sequence[Spot], expectations: Mapping[str, Expectation]) -> None:
+        self.picture = picture
+        self.expectations = expectations
+        self._spots = tuple(spots)
+        self._looks: dict[str, Look] | None = None
+
+    @property
+    def inputs(self) -> tuple[object, ...]:
+        """All that the looks depend on."""
+        spots = [(s.antenna_id, s.corners_px, s.seed_px, s.exact, s.candidate) for s in self._spots]
+        return (self.picture.digest, spots, list(self.expectations.values()))
+
+    def looks(self) -> Mapping[str, Look]:
+        """Per antenna. Raises InputError where the photo cannot be decoded."""
+        if self._looks is None:
+            image = self.picture.grey()
+            self._looks = {
+                s.antenna_id: look_at(
+                    image,
+                    self.expectations[s.antenna_id],
+                    corners_px=None if s.candidate is not None else s.corners_px,
+                    seed_px=s.seed_px,
+                    exact=s.exact,
+                    candidate=s.candidate,
+                )
+                for s in self._spots
+            }
+        return self._looks
+
+
+def open_photo(
+    file: LocalPhoto,
+    controls: Sequence[Control],
+    controls_dir: Path | None,
+    picks: Sequence[Pick],
+    picks_dir: Path | None,
+    calibration: Calibration | None,
+) -> GatheredPhoto:
+    """Read a photo's metadata, its camera, and what controls and picks say of it.
+
+    Raises InputError where the file is no photo, UnusablePhotoError where nothing tells the focal length.
+    """
+    record = read_record(file.path) if file.record is None else file.record
+    camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
+    if camera is None:
+        raise UnusablePhotoError("its metadata give no focal length, and no calibration was given")
+    here = Path()
+    return GatheredPhoto(
+        path=file.path,
+        record=record,
+        camera=camera,
+        controls=tuple(c for c in controls if matches_photo(c.photo, file.name, controls_dir or here)),
+        picks=tuple(p for p in picks if matches_photo(p.photo, file.name, picks_dir or here)),
+    )
+
+
+def day_taken(record: PhotoRecord) -> date | None:
+    """The photo's day: UTC where its zone is known, else as the camera's clock had it."""
+    when = None if record.taken is None else record.taken.utc or record.taken.local
+    return None if when is None else when.date()
+
+
+def declination_at(record: PhotoRecord, site: Site) -> Declination | None:
+    """Declination at the site on the photo's day; None where it has no date or lies outside the models' years."""
+    day = day_taken(record)
+    if day is None:
+        return None
+    try:
+        return declination(site.lat_deg, site.lon_deg, 0.0, day)
+    except InputError:
+        return None
+
+
+def antenna_facts_of(a: Antenna, site: Site) -> AntennaFacts:
+    """What the register says of an antenna, with what is common where it is silent."""
+    design = np.radians(_design_true_deg(a, site))
+    known = a.offset_east_m is not None and a.offset_north_m is not None
+    offset = (
+        np.array([a.offset_east_m, a.offset_north_m], float)
+        if known
+        else STAND_OFF_M[0] * np.array([np.sin(design), np.cos(design)])
+    )
+    size, sigma = [], []
+    for value, name in ((a.width_m, "width"), (a.height_m, "height"), (a.depth_m, "depth")):
+        if value is None:
+            typical, s = TYPICAL_SIZE_M[name]
+            size.append(np.log(typical))
+            sigma.append(s)
+        else:
+            size.append(np.log(value))
+            sigma.append(float(np.hypot(SIZE_SIGMA[0], SIZE_SIGMA[1] / value)))
+    designed = a.design_downtilt_deg is not None
+    return AntennaFacts(
+        name=a.antenna_id,
+        design_rad=float(design),
+        east_north_m=offset,
+        offset_sigma_m=0.15 if known else STAND_OFF_M[1],
+        up_m=a.rad_center_m,
+        up_sigma_m=a.rad_center_u95_m / K95,
+        ln_size=np.array(size),
+        ln_size_sigma=np.array(sigma),
+        sizes_known=None not in (a.width_m, a.height_m, a.depth_m),
+        downtilt_rad=float(np.radians(a.design_downtilt_deg)) if a.design_downtilt_deg is not None else DOWNTILT_RAD[0],
+        downtilt_sigma_rad=DESIGN_DOWNTILT_SIGMA_RAD if designed else DOWNTILT_RAD[1],
+        roll_sigma_rad=PLUMB_SIGMA_RAD,
+    )
+
+
+def _design_true_deg(a: Antenna, site: Site) -> float:
+    """Design azimuth carried to true north as well as can be: it only tells where the antenna stands off the axis."""
+    try:
+        return to_true(
+            a.design_azimuth_deg,
+            a.design_north,
+            lat_deg=site.lat_deg,
+            lon_deg=site.lon_deg,
+            when=a.reading.date if a.reading else None,
+            grid_crs=a.grid_crs,
+        ).azimuth_deg
+    except InputError:
+        return a.design_azimuth_deg
+
+
+def _faces_camera(design_rad: float, towards_camera_m: Array) -> bool | None:
+    """Whether the antenna shows its front by design; None within 25 degrees of the profile view.
+
+    Only a person's single point leaves that open, and a box looks much the same from the rear.
+    """
+    bearing = float(np.arctan2(towards_camera_m[0], towards_camera_m[1]))
+    off = abs(float(np.degrees(wrap_rad(design_rad - bearing))))
+    return None if 65.0 < off < 115.0 else off <= 65.0
+
+
+def _controlled(photo: GatheredPhoto, kind: str) -> tuple[Control, ...]:
+    return tuple(c for c in photo.controls if c.kind == kind)
+
+
+def photo_facts_of(
+    photo: GatheredPhoto,
+    standing: Standing,
+    sighted: Sighted,
+    picture: Picture,
+    site: Site,
+    frame: EnuFrame,
+    antenna_facts: Mapping[str, AntennaFacts],
+    memory: Memory,
+) -> tuple[PhotoFacts, Looking]:
+    """Gather a photo's facts and measure the antennas sighted in it; also where each was looked for.
+
+    Raises UnusablePhotoError where the photo cannot take part, InputError where it cannot be decoded.
+    """
+    spots = [s for s in sighted.spots if s.antenna_id in antenna_facts]
+    if not spots:
+        raise UnusablePhotoError(_nothing_sighted(sighted))
+    camera = photo.camera
+    standpoints = _standpoints(photo, frame)
+    pitches, rolls, headings = standing.pitches, standing.rolls, standing.headings
+    east_north = standpoints[0][0] if standpoints else None
+    if east_north is None:
+        if not headings:
+            raise UnusablePhotoError("neither a position nor a heading: nothing says where the camera stood or looked")
+        east_north, spread = _standpoint_from_size(photo, spots, antenna_facts, headings[0].value_rad)
+        standpoints = ((east_north, spread, "standpoint guessed from the antenna's size"),)
+    spread = min(s for _, s, _ in standpoints)
+    pitch, pitch_sigma = _start_pitch(photo, spots, antenna_facts, east_north, spread, site, pitches)
+    roll, roll_sigma = (rolls[0].value_rad, rolls[0].sigma_rad) if rolls else (0.0, HAND_HELD_ROLL_RAD)
+    if not rolls:
+        rolls = (
+            Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll"),
+        )
+    camera, ln_focal = _focal_from_size(camera, spots, antenna_facts, east_north)
+    tilt = {"pitch_rad": pitch, "pitch_sigma_rad": pitch_sigma, "roll_rad": roll, "roll_sigma_rad": roll_sigma}
+    region = np.array(_mast_region(sighted, spots, camera))
+    verticals: Verticals | None = recall(
+        memory,
+        "verticals",
+        (picture, camera, tilt, region),
+        Verticals | None,
+        lambda: find_verticals(picture.grey(), camera, **tilt, region_px=region),
+    )
+    if verticals is not None:
+        w1, w2 = 1.0 / roll_sigma**2, 1.0 / verticals.sigma_roll_rad**2
+        roll = (w1 * roll + w2 * verticals.roll_at(pitch)) / (w1 + w2)
+        roll_sigma = float(np.sqrt(1.0 / (w1 + w2)))
+    # where the head is in the frame and where the tower stands tell the heading better than many a compass
+    heading = (
+        headings[0].value_rad
+        if headings and headings[0].source != "camera compass"
+        else _heading_from_baseline(camera, pitch, roll, spots, antenna_facts, east_north)
+        if sighted.naming is None or sighted.naming.heading_rad is None
+        else sighted.naming.heading_rad
+    )
+    expectations: dict[str, Expectation] = {}
+    ways = {s.antenna_id: _way(antenna_facts[s.antenna_id], east_north, spread, site) for s in spots}
+    farther, farther_sigma = _farther(camera, spots, antenna_facts, ways)
+    for spot in spots:
+        a = antenna_facts[spot.antenna_id]
+        delta, ln_sigma = ways[spot.antenna_id]
+        expectations[spot.antenna_id] = _expectation(
+            camera,
+            a,
+            (pitch, pitch_sigma),
+            (roll, roll_sigma),
+            float(np.linalg.norm(delta) * np.exp(farther)),
+            min(ln_sigma, farther_sigma),
+            faces_camera=_faces_camera(a.design_rad, -delta),
+            design_off_rad=a.design_rad - heading,
+        )
+    looking = Looking(picture, spots, expectations)
+    measured: list[tuple[BoxMode, ...]] = recall(
+        memory,
+        "boxes",
+        (looking,),
+        list[tuple[BoxMode, ...]],
+        lambda: measure_boxes(list(looking.looks().values()), list(expectations.values())),
+    )
+    boxes = {name: modes for name, modes in zip(expectations, measured, strict=True) if modes}
+    if not boxes:
+        raise UnusablePhotoError("none of the antennas seen in it could be fitted")
+    known = headings[0].sigma_rad if headings and headings[0].source != "camera compass" else np.pi
+    if standing.standpoint is not None:
+        along = float(np.hypot(spread, site.position_u95_m / RADIUS_95))
+        known = min(known, along / float(np.hypot(*east_north)), np.pi)
+    attitude = Attitude(
+        value_rad=np.array([heading, pitch, roll]), sigma_rad=np.array([known, pitch_sigma, roll_sigma])
+    )
+    sights: Sights = recall(
+        memory,
+        "sights",
+        (picture, photo.controls, replace(photo.record, path=Path()), camera, frame, attitude),
+        Sights,
+        lambda: sights_of(photo.controls, photo.record, camera, frame, attitude, picture.grey()),
+    )
+    facts = PhotoFacts(
+        name=standing.name,
+        camera=camera,
+        start=np.array([heading, pitch, roll, *east_north, CAMERA_HEIGHT_M[0]]),
+        headings=headings,
+        pitches=pitches,
+        rolls=rolls,
+        standpoints=standpoints,
+        up_m=CAMERA_HEIGHT_M[0],
+        up_sigma_m=CAMERA_HEIGHT_M[1],
+        ln_focal=ln_focal,
+        boxes=boxes,
+        landmarks=sights.landmarks,
+        bearings=sights.bearings,
+        directions=sights.directions,
+        shadows=sights.shadows,
+        notes=sights.notes,
+        verticals=verticals,
+    )
+    return facts, looking
+
+
+def _way(a: AntennaFacts, east_north: Array, spread_m: float, site: Site) -> tuple[Array, float]:
+    """From the camera to an antenna (3,) m, and the relative standard uncertainty of its length."""
+    delta = np.append(a.east_north_m - east_north, a.up_m - CAMERA_HEIGHT_M[0])
+    along = float(np.hypot(spread_m, np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95)))
+    sigma = np.hypot(along * np.hypot(delta[0], delta[1]), CAMERA_HEIGHT_M[1] * delta[2])
+    return delta, float(sigma / (delta @ delta))
+
+
+#: standard uncertainty of a found panel's height as the finder has it, relative; and of all of one photo's together
+FOUND_HEIGHT_SIGMA, FOUND_HEIGHTS_SIGMA = 0.06, 0.02
+
+
+def _farther(
+    camera: Camera,
+    spots: Sequence[Spot],
+    antennas: Mapping[str, AntennaFacts],
+    ways: Mapping[str, tuple[Array, float]],
+) -> tuple[float, float]:
+    """By how much (ln) the tower is farther than the positions say, and with what standard uncertainty.
+
+    Found panels that all look smaller than they should stand farther away. That tells the fit where to look; what it
+    then measures carries no trace of it.
+    """
+    offs, sigmas = [], []
+    for spot in spots:
+        if spot.candidate is None:
+            continue
+        a, (delta, _) = antennas[spot.antenna_id], ways[spot.antenna_id]
+        c = spot.candidate.corners_px
+        top = directions_from_pixels(camera, c[[0, 1, 4, 5]].mean(0))
+        bottom = directions_from_pixels(camera, c[[2, 3, 6, 7]].mean(0))
+        seen = float(np.arctan2(np.linalg.norm(np.cross(top, bottom)), top @ bottom))
+        distance = float(np.linalg.norm(delta))
+        wanted = float(np.exp(a.ln_size[1])) * float(np.hypot(delta[0], delta[1])) / distance**2
+        offs.append(np.log(wanted / max(seen, 1e-9)))
+        sigmas.append(float(np.hypot(FOUND_HEIGHT_SIGMA, a.ln_size_sigma[1])))
+    before = float(np.median([s for _, s in ways.values()]))
+    before = float(np.hypot(before, min(camera.f_relative_sigma, 0.06)))
+    if not offs:
+        return 0.0, before
+    told = float(np.hypot(1.25 * np.median(sigmas) / np.sqrt(len(offs)), FOUND_HEIGHTS_SIGMA))
+    # positions err by more than they say now and then: their word is taken with its tails
+    w1, w2 = 1.0 / (1.5 * before) ** 2, 1.0 / told**2
+    return float(np.median(offs)) * w2 / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
+
+
+def _nothing_sighted(sighted: Sighted) -> str:
+    """Why a photo without a single named antenna cannot take part."""
+    if sighted.spots:
+        return "it shows none of the antennas asked for"
+    n = len(sighted.found.candidates) if sighted.found is not None else 0
+    if n == 0:
+        return "no panel antenna was found in it where the head of the tower should be"
+    return (
+        f"{n} panel antenna{'s were' if n > 1 else ' was'} found in it, and none could be told to be one of this site's"
+    )
+
+
+def _mast_region(sighted: Sighted, spots: Sequence[Spot], camera: Camera) -> tuple[float, float, float, float]:
+    """The part of the frame (x0, y0, x1, y1) with the head and the mast below it."""
+    if sighted.found is not None:
+        x0, y0, x1, y1 = (float(v) for v in sighted.found.window.box_px)
+    else:
+        at = np.array([s.middle_px for s in spots])
+        reach = 4.0 * max(_tall_px(s) for s in spots)
+        (x0, y0), (x1, y1) = at.min(0) - reach, at.max(0) + reach
+    return max(x0, 0.0), max(y0, 0.0), min(x1, camera.width_px), min(y1 + 2.0 * (y1 - y0), camera.height_px)
+
+
+def _tall_px(spot: Spot) -> float:
+    """Height in the picture of what is known of a spot."""
+    if spot.corners_px is None:
+        return 50.0
+    return float(np.hypot(*(spot.corners_px[:2].mean(0) - spot.corners_px[2:].mean(0))))
+
+
+def _expectation(
+    camera: Camera,
+    a: AntennaFacts,
+    pitch: tuple[float, float],
+    roll: tuple[float, float],
+    distance_m: float,
+    ln_distance_sigma: float,
+    *,
+    faces_camera: bool | None = None,
+    design_off_rad: float | None = None,
+) -> Expectation:
+    return Expectation(
+        faces_camera=faces_camera,
+        design_off_rad=design_off_rad,
+        camera=camera,
+        pitch_rad=pitch[0],
+        pitch_sigma_rad=pitch[1],
+        roll_rad=roll[0],
+        roll_sigma_rad=roll[1],
+        distance_m=distance_m,
+        ln_distance_sigma=float(np.hypot(ln_distance_sigma, min(camera.f_relative_sigma, 0.06))),
+        ln_size=a.ln_size,
+        ln_size_sigma=a.ln_size_sigma,
+        downtilt_rad=a.downtilt_rad,
+        downtilt_sigma_rad=a.downtilt_sigma_rad,
+        panel_roll_sigma_rad=a.roll_sigma_rad,
+    )
+
+
+def _focal_from_size(
+    camera: Camera, spots: Sequence[Spot], antennas: Mapping[str, AntennaFacts], east_north: Array
+) -> tuple[Camera, float]:
+    """A camera of hardly known focal length, made one that shows the antennas as tall as they are.
+
+    Returns it and ln of the metadata's focal length over the new one: the network still weighs what the metadata said.
+    """
+    if camera.f_relative_sigma < 0.06:
+        return camera, 0.0
+    found = []
+    for spot in spots:
+        if spot.corners_px is not None:
+            a = antennas[spot.antenna_id]
+            tall = _tall_px(spot)
+            flat = float(np.hypot(*(a.east_north_m - east_north)))
+            # a plumb body of height H at a distance flat / cos(e) is seen under H cos(e) of it
+            cos_e = flat / float(np.hypot(flat, a.up_m - CAMERA_HEIGHT_M[0]))
+            found.append(np.log(tall * flat / cos_e**2) - a.ln_size[1])
+    if not found:
+        return camera, 0.0
+    f = float(np.exp(np.median(found)))
+    return replace(camera, f_px=f), float(np.log(camera.f_px / f))
+
+
+def measured_again(
+    f: PhotoFacts, looking: Looking, antennas: Mapping[str, AntennaFacts], result: Chosen, memory: Memory
+) -> PhotoFacts:
+    """A photo's boxes measured from what a first adjustment expects of them."""
+    x, layout = result.adjusted.x, result.network.layout
+    pi = layout.photo(f.name)
+    camera = replace(f.camera, f_px=f.camera.f_px * float(np.exp(x[pi[6]])))
+    expectations = {
+        name: _expected(f.name, camera, antennas[name], result) for name in looking.expectations if name in f.boxes
+    }
+    names = list(expectations)
+    modes = [f.boxes[n] for n in names]
+    again: list[tuple[BoxMode, ...]] = recall(
+        memory,
+        "boxes again",
+        (looking, list(expectations.values()), modes),
+        list[tuple[BoxMode, ...]],
+        lambda: measure_boxes_again([looking.looks()[n] for n in names], list(expectations.values()), modes),
+    )
+    boxes = {n: modes or f.boxes[n] for n, modes in zip(names, again, strict=True)}
+    start = np.concatenate([x[pi[:3]], x[pi[3:6]]])
+    verticals = None if f.verticals is None else f.verticals.at_focal(float(x[pi[6]]))
+    return replace(
+        f, camera=camera, ln_focal=f.ln_focal - float(x[pi[6]]), start=start, boxes=boxes, verticals=verticals
+    )
+
+
+def _expected(photo: str, camera: Camera, antenna: AntennaFacts, result: Chosen) -> Expectation:
+    """Of an antenna in a photo, after an adjustment in which both take part. camera: with the adjusted focal length."""
+    x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
+    pi, si, ai = layout.photo(photo), layout.site(), layout.antenna(antenna.name)
+    sigma = np.sqrt(np.diag(cov))
+    delta = np.append(x[ai[3:5]] + x[si], x[ai[5]]) - x[pi[3:6]]
+    distance = float(np.linalg.norm(delta))
+    along = np.zeros(len(x))
+    along[ai[3:6]], along[si], along[pi[3:6]] = delta / distance, delta[:2] / distance, -delta / distance
+    along[pi[6]] = -distance  # what matters is focal length over distance
+    return _expectation(
+        replace(camera, f_relative_sigma=0.0),
+        antenna,
+        (float(x[pi[1]]), float(sigma[pi[1]])),
+        (float(x[pi[2]]), float(sigma[pi[2]])),
+        distance,
+        float(np.sqrt(along @ cov @ along)) / distance + 0.01,
+        design_off_rad=antenna.design_rad - float(x[pi[0]]),
+    )
+
+
+def with_pick(
+    f: PhotoFacts, picture: Picture, spot: Spot, antenna: AntennaFacts, result: Chosen, memory: Memory
+) -> PhotoFacts:
+    """A photo's facts with one antenna measured where a person says, expected as a solved site has it; the rest stays.
+
+    Raises InputError where the photo cannot be decoded, UnusablePhotoError where nothing can be fitted there.
+    """
+    if antenna.name not in result.network.layout.antennas:
+        raise UnusablePhotoError(f"{antenna.name} was in no photo until now")
+    expectation = _expected(f.name, f.camera, antenna, result)
+    looking = Looking(picture, (spot,), {spot.antenna_id: expectation})
+    measured: list[tuple[BoxMode, ...]] = recall(
+        memory,
+        "boxes",
+        (looking,),
+        list[tuple[BoxMode, ...]],
+        lambda: measure_boxes(list(looking.looks().values()), [expectation]),
+    )
+    if not measured[0]:
+        raise UnusablePhotoError(f"{spot.antenna_id} cannot be fitted where it was marked")
+    return replace(f, boxes={**f.boxes, spot.antenna_id: measured[0]})
+
+
+def with_controls(
+    f: PhotoFacts, photo: GatheredPhoto, standing: Standing, frame: EnuFrame, picture: Picture, result: Chosen
+) -> PhotoFacts:
+    """A solved photo's facts with other controls. photo, standing: as they are with them. Raises as `sights_of`."""
+    x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
+    pi = layout.photo(f.name)
+    attitude = Attitude(value_rad=x[pi[:3]].copy(), sigma_rad=np.sqrt(np.diag(cov)[pi[:3]]))
+    sights = sights_of(photo.controls, photo.record, f.camera, frame, attitude, picture.grey())
+    level = Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll")
+    return replace(
+        f,
+        headings=standing.headings,
+        pitches=standing.pitches,
+        rolls=standing.rolls or (level,),
+        standpoints=_standpoints(photo, frame) or f.standpoints,
+        landmarks=sights.landmarks,
+        bearings=sights.bearings,
+        directions=sights.directions,
+        shadows=sights.shadows,
+        notes=sights.notes,
+    )
+
+
+def _standpoints(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[Array, float, str], ...]:
+    """Statements of where the camera stood, the best first: (east, north) [m], sigma per axis [m], source."""
+    out: list[tuple[Array, float, str]] = []
+    for c in _controlled(photo, "standpoint"):
+        if c.lat_deg is not None and c.lon_deg is not None:
+            out.append((frame.enu_from_geodetic(c.lat_deg, c.lon_deg)[:2], c.u95 / RADIUS_95, "standpoint control"))
+    p = photo.record.position
+    if p is not None:
+        out.append((frame.enu_from_geodetic(p.lat_deg, p.lon_deg)[:2], p.sigma_m, "camera position"))
+    return tuple(sorted(out, key=lambda s: s[1]))
+
+
+def _tilts(photo: GatheredPhoto) -> tuple[tuple[Angle, ...], tuple[Angle, ...]]:
+    """Statements about pitch and roll, controls first."""
+    out: list[tuple[Angle, ...]] = []
+    for kind, measured in (("pitch", photo.record.pitch_deg), ("roll", photo.record.roll_deg)):
+        angles = [
+            Angle(
+                value_rad=float(np.radians(c.value_deg)),
+                sigma_rad=float(np.radians(c.u95 / K95)),
+                source=f"{kind} control",
+                label=f"{kind} control",
+            )
+            for c in _controlled(photo, kind)
+            if c.value_deg is not None
+        ]
+        if measured is not None:
+            angles.append(
+                Angle(
+                    value_rad=float(np.radians(measured.value)),
+                    sigma_rad=float(np.radians(measured.sigma)),
+                    source=f"camera {kind}",
+                    label=f"camera {kind} ({measured.source})",
+                )
+            )
+        out.append(tuple(angles))
+    return out[0], out[1]
+
+
+def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, ...]:
+    """Statements about the heading from true north, controls first."""
+    out = [
+        Angle(
+            value_rad=float(np.radians(c.azimuth_true_deg)),
+            sigma_rad=float(np.radians(c.u95 / K95)),
+            source="heading control",
+            label="heading control",
+        )
+        for c in _controlled(photo, "heading")
+        if c.azimuth_true_deg is not None
+    ]
+    h = photo.record.heading
+    if h is not None:
+        value, sigma, common = h.value_deg, h.sigma_deg, 0.0
+        if h.north == "magnetic":
+            if north is not None:
+                value, common = value + north.value_deg, north.sigma_deg
+            else:
+                sigma = float(np.hypot(sigma, 10.0))  # declination not known: most of the inhabited earth is within
+        elif h.north != "true" and north is not None:
+            # either reading is possible: their middle, with half their difference in the sigma
+            value, sigma = value + north.value_deg / 2, float(np.hypot(sigma, north.value_deg / 2))
+            common = north.sigma_deg / 2
+        out.append(
+            Angle(
+                value_rad=float(np.radians(value)),
+                sigma_rad=float(np.radians(sigma)),
+                source="camera compass",
+                label="compass",
+                declination_sigma_rad=float(np.radians(common)),
+            )
+        )
+    return tuple(out)
+
+
+def _standpoint_from_size(
+    photo: GatheredPhoto, spots: Sequence[Spot], antennas: Mapping[str, AntennaFacts], heading_rad: float
+) -> tuple[Array, float]:
+    """Where the camera stood if nobody says: as far out as the antennas look small, against the heading."""
+    for spot in spots:
+        if spot.corners_px is not None:
+            tall = _tall_px(spot)
+            a = antennas[spot.antenna_id]
+            distance = photo.camera.f_px * float(np.exp(a.ln_size[1])) / max(tall, 1.0)
+            flat = float(np.sqrt(max(distance**2 - a.up_m**2, (0.3 * distance) ** 2)))
+            return -flat * np.array([np.sin(heading_rad), np.cos(heading_rad)]), 0.25 * flat
+    raise UnusablePhotoError("no position, and no antenna's corners that would tell the distance")
+
+
+def _start_pitch(
+    photo: GatheredPhoto,
+    spots: Sequence[Spot],
+    antennas: Mapping[str, AntennaFacts],
+    east_north: Array,
+    spread_m: float,
+    site: Site,
+    pitches: tuple[Angle, ...],
+) -> tuple[float, float]:
+    """Pitch [rad] and its sigma: as the camera says, together with the elevation that the register implies."""
+    values, weights = [], []
+    for spot in spots:
+        a = antennas[spot.antenna_id]
+        flat = float(np.hypot(*(a.east_north_m - east_north)))
+        rise = a.up_m - CAMERA_HEIGHT_M[0]
+        elevation = np.arctan2(rise, flat)
+        x, y = normalised_from_pixels(photo.camera, spot.middle_px)
+        length = np.sqrt(1 + x * x + y * y)
+        values.append(float(np.arctan(y) + np.arcsin(np.clip(length * np.sin(elevation) / np.sqrt(1 + y * y), -1, 1))))
+        along = np.hypot(spread_m, site.position_u95_m / RADIUS_95)
+        weights.append(float(np.hypot(along * rise, CAMERA_HEIGHT_M[1] * flat) / (flat**2 + rise**2)))
+    sigma = max(min(weights), np.radians(0.3))
+    value = float(np.mean(values))
+    for p in pitches[:1]:
+        w1, w2 = 1 / sigma**2, 1 / p.sigma_rad**2
+        value, sigma = (value * w1 + p.value_rad * w2) / (w1 + w2), float(np.sqrt(1 / (w1 + w2)))
+    return value, sigma
+
+
+def _heading_from_baseline(
+    camera: Camera,
+    pitch: float,
+    roll: float,
+    spots: Sequence[Spot],
+    antennas: Mapping[str, AntennaFacts],
+    east_north: Array,
+) -> float:
+    """Heading [rad] at which the spots lie in the direction of the tower as seen from the standpoint."""
+    level = rotation_cam_from_enu(0.0, pitch, roll)
+    angles = []
+    for spot in spots:
+        d = level.T @ directions_from_pixels(camera, spot.middle_px)
+        delta = antennas[spot.antenna_id].east_north_m - east_north
+        angles.append(np.arctan2(delta[0], delta[1]) - np.arctan2(d[0], d[1]))
+    return float(np.arctan2(np.mean(np.sin(angles)), np.mean(np.cos(angles))))
+
+
+def standing_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> Standing:
+    """What finding and naming need to know of a photo before its pixels are looked at."""
+    standpoints = _standpoints(photo, frame)
+    pitches, rolls = _tilts(photo)
+    return Standing(
+        name=name,
+        camera=photo.camera,
+        standpoint=(standpoints[0][0], standpoints[0][1]) if standpoints else None,
+        pitches=pitches,
+        rolls=rolls,
+        headings=_headings(photo, north),
+        picks=photo.picks,
+    )

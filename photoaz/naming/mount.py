@@ -1,0 +1,149 @@
+"""Where the register's antennas stand about the tower's axis, and how far that can be trusted.
+
+A sector's antennas hang side by side at a stand-off in front of the axis, in the order of their positions. Stand-off
+and spacing are common to the site and not known beforehand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.naming.model import KnownAntenna
+
+Array = NDArray[Any]
+
+#: metres, value and one standard uncertainty, before any photo is seen (common practice, no source)
+STAND_OFF_M = (1.6, 0.5)
+SPACING_M = (0.8, 0.2)
+#: what single antennas scatter about that, level and in height
+PLACE_SIGMA_M = 0.17
+HEIGHT_SIGMA_M = 0.12
+#: the rest of a register's uncertainty of heights is common to a site: an antenna's own part of it
+OWN_SHARE_OF_UP_SIGMA = 0.4
+#: without a column of sectors, antennas whose designs lie closer together than this are of one
+SAME_SECTOR_RAD = float(np.radians(25.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mount:
+    """The antennas of a site, m of them: place = base + stand-off * outward + spacing * sideways, east and north [m].
+
+    base, outward, sideways (m, 2); loose (m, 2): one standard uncertainty, as a vector, where the order is not known;
+    own_sigma_m (m,): of the place besides; up_m, up_sigma_m (m,): centres' heights and what is their own of their
+    uncertainty; ln_size, ln_size_sigma (m, 3); design_rad (m,); group (m,): number of the sector, group_names.
+    order (m,): of the position within its sector, from 0; -1 where not known.
+    """
+
+    names: tuple[str, ...]
+    base: Array
+    outward: Array
+    sideways: Array
+    loose: Array
+    own_sigma_m: Array
+    up_m: Array
+    up_sigma_m: Array
+    ln_size: Array
+    ln_size_sigma: Array
+    design_rad: Array
+    group: Array
+    group_names: tuple[str, ...]
+    order: Array
+    stand_off_m: tuple[float, float] = STAND_OFF_M
+    spacing_m: tuple[float, float] = SPACING_M
+
+    def places(self) -> Array:
+        """East and north [m], (m, 2)."""
+        out: Array = self.base + self.stand_off_m[0] * self.outward + self.spacing_m[0] * self.sideways
+        return out
+
+    def along(self, direction: Array) -> tuple[Array, Array]:
+        """Places along unit vectors (..., 2) and their standard uncertainties: two (..., m) [m]."""
+        value = direction @ self.places().T
+        variance = (
+            self.own_sigma_m**2
+            + (self.stand_off_m[1] * (direction @ self.outward.T)) ** 2
+            + (self.spacing_m[1] * (direction @ self.sideways.T)) ** 2
+            + (direction @ self.loose.T) ** 2
+        )
+        return value, np.sqrt(variance)
+
+    def refined(self, stand_off_m: tuple[float, float], spacing_m: tuple[float, float]) -> Mount:
+        return replace(self, stand_off_m=stand_off_m, spacing_m=spacing_m)
+
+
+def _groups(antennas: Sequence[KnownAntenna]) -> tuple[Array, tuple[str, ...]]:
+    """Sectors: by the register's column, or else by designs that point nearly the same way."""
+    names: list[str] = []
+    group = np.full(len(antennas), -1)
+    for k, a in enumerate(antennas):
+        if a.sector is not None:
+            if a.sector not in names:
+                names.append(a.sector)
+            group[k] = names.index(a.sector)
+    left = sorted((k for k in range(len(antennas)) if group[k] < 0), key=lambda k: antennas[k].design_rad % (2 * np.pi))
+    if left:
+        az = np.array([antennas[k].design_rad for k in left]) % (2 * np.pi)
+        gaps = np.diff(np.append(az, az[0] + 2 * np.pi))
+        cut = gaps > SAME_SECTOR_RAD
+        # starting after a gap, so that no sector is cut by north
+        first = int(np.argmax(gaps)) + 1
+        label = ""
+        for i in range(len(left)):
+            k = left[(first + i) % len(left)]
+            if i == 0 or cut[(first + i - 1) % len(left)]:
+                label = f"{np.degrees(antennas[k].design_rad) % 360:.0f} deg"
+                names.append(label)
+            group[k] = len(names) - 1
+    return group, tuple(names)
+
+
+def mount_of(antennas: Sequence[KnownAntenna]) -> Mount:
+    """Lay out the register's antennas."""
+    m = len(antennas)
+    group, names = _groups(antennas)
+    design = np.array([a.design_rad for a in antennas], float)
+    base, outward, sideways, loose = (np.zeros((m, 2)) for _ in range(4))
+    own = np.full(m, PLACE_SIGMA_M)
+    order = np.full(m, -1)
+    for g in range(len(names)):
+        of = [k for k in range(m) if group[k] == g]
+        mean = np.arctan2(np.sin(design[of]).mean(), np.cos(design[of]).mean())
+        out, right = np.array([np.sin(mean), np.cos(mean)]), np.array([np.cos(mean), -np.sin(mean)])
+        positions = [antennas[k].position for k in of]
+        known = sorted({p for p in positions if p is not None})
+        for k, p in zip(of, positions, strict=True):
+            offset = antennas[k].east_north_m
+            if p is not None:
+                order[k] = known.index(p)
+            if offset is not None:
+                base[k] = offset
+                own[k] = antennas[k].offset_sigma_m
+                continue
+            outward[k] = out
+            if p is not None:
+                sideways[k] = (p - (known[0] + known[-1]) / 2.0) * right
+            elif len(of) > 1:
+                # anywhere among the n places: their spread
+                loose[k] = SPACING_M[0] * np.sqrt((len(of) ** 2 - 1) / 12.0) * right
+    up_sigma = np.array([a.up_sigma_m for a in antennas], float)
+    return Mount(
+        names=tuple(a.name for a in antennas),
+        base=base,
+        outward=outward,
+        sideways=sideways,
+        loose=loose,
+        own_sigma_m=own,
+        up_m=np.array([a.up_m for a in antennas], float),
+        up_sigma_m=np.hypot(HEIGHT_SIGMA_M, OWN_SHARE_OF_UP_SIGMA * up_sigma),
+        ln_size=np.array([a.ln_size for a in antennas], float).reshape(m, 3),
+        ln_size_sigma=np.array([a.ln_size_sigma for a in antennas], float).reshape(m, 3),
+        design_rad=design,
+        group=group,
+        group_names=names,
+        order=order,
+    )

@@ -1,0 +1,588 @@
+"""Which site a photo shows: from where it was taken and where it looked, against all sites of a register at once.
+
+Every site within reach and 'none of them' are weighed as hypotheses. A site predicts where its photographers stand (by
+heights of the tower) and that the tower lies in the frame; the position and the compass are as good as they are said to
+be, the compass now and then wholly wrong. A photo of no site may have been taken anywhere and look anywhere.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+import unicodedata
+import urllib.parse
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from photoaz.angles import azimuth_deg, wrap_rad
+from photoaz.errors import InputError
+from photoaz.geodesy.frames import ecef_from_geodetic
+from photoaz.naming.search import COMPASS_NONSENSE, COMPASS_WIDE, COMPASS_WIDE_RAD
+from photoaz.photo.record import PhotoRecord
+from photoaz.quantities import K95
+
+Array = NDArray[Any]
+
+#: nobody measures a panel from farther away than this
+REACH_M = 3000.0
+#: radius of 95 % of a circular normal distribution, in its standard deviations: sqrt(-2 ln 0.05)
+RADIUS_95 = math.sqrt(-2.0 * math.log(0.05))
+#: where photographers stand, in heights of the tower: nine of ten of the measuring kind, 95 % of them between 0.5 and 6
+#: heights away; the others anywhere up to FARTHEST_HEIGHTS, as many in each doubling of the distance (common practice,
+#: no source)
+NEAREST_HEIGHTS, USUAL_HEIGHTS, FARTHEST_HEIGHTS = 0.5, 6.0, 100.0
+FAR_SHARE = 0.1
+#: how many photos show none of the register's sites, anywhere within reach of one (common practice, no source)
+NONE_SHARE = 0.05
+#: standard deviation of a tower's place in the frame, in widths of the frame: whoever takes a photo of a tower aims at
+#: it (common practice, no source)
+AIM_SHARE = 0.2
+#: where the lens is not known: horizontal field of view of a phone's main camera, 26 mm equivalent [deg]
+USUAL_FIELD_DEG = 69.0
+#: a photo is of two possible sites where the second is at least so probable beside the first
+SECOND_SITE = 0.05
+#: other sites less probable than this are not named
+LEAST_ALTERNATIVE = 0.01
+#: any site not looked at may weigh this much of those that were, before more of them are
+_UNSEEN = LEAST_ALTERNATIVE
+_NEIGHBOURS = (8, 32, 128, 512)
+_AT_ONCE = 20_000
+#: below this probability of anything else a geotag's word is sure
+SURE = 0.95
+
+Status = Literal["site", "two_sites", "no_site", "no_position"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceMatch:
+    """Which site a photo shows.
+
+    site: None where it cannot be told, and then `reason` says why in words ('' where there is a site). probability: of
+    the site, or of the likeliest one. alternatives: other sites with their probabilities, the likeliest first.
+    nearest: the nearest site with its distance; bearing_deg: from the photo to `site`, or else to the nearest. flags:
+    contradictions, in words.
+    """
+
+    site: str | None
+    status: Status
+    reason: str = ""
+    probability: float = 0.0
+    alternatives: tuple[tuple[str, float], ...] = ()
+    nearest: str | None = None
+    distance_m: float | None = None
+    bearing_deg: float | None = None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoPlaces:
+    """Where n photos were taken and looked, each field (n,); NaN where it is not known.
+
+    sigma_m: of the position, one standard uncertainty in each direction. heading_deg: of the optical axis from true
+    north. field_deg: horizontal field of view.
+    """
+
+    lat_deg: Array
+    lon_deg: Array
+    sigma_m: Array
+    heading_deg: Array
+    heading_sigma_deg: Array
+    field_deg: Array
+
+    def __post_init__(self) -> None:
+        n = len(self.lat_deg)
+        for name in ("lon_deg", "sigma_m", "heading_deg", "heading_sigma_deg", "field_deg"):
+            if np.shape(getattr(self, name)) != (n,):
+                raise ValueError(f"{name} must hold {n} numbers, as lat_deg does")
+
+    def __len__(self) -> int:
+        return len(self.lat_deg)
+
+
+class SiteIndex:
+    """Sites by place, for `match_places`."""
+
+    def __init__(
+        self,
+        site_ids: Sequence[str],
+        lat_deg: ArrayLike,
+        lon_deg: ArrayLike,
+        position_u95_m: ArrayLike,
+        head_height_m: ArrayLike,
+    ) -> None:
+        """Each (n,). head_height_m: of the antennas above the ground; NaN where it is not known.
+
+        Raises ValueError where lengths differ, an id comes twice, or a place is none on earth.
+        """
+        from scipy.spatial import cKDTree
+
+        self.site_ids = tuple(site_ids)
+        n = len(self.site_ids)
+        if len(set(self.site_ids)) != n:
+            raise ValueError("a site's id comes twice")
+        columns = [np.asarray(c, float) for c in (lat_deg, lon_deg, position_u95_m, head_height_m)]
+        if any(c.shape != (n,) for c in columns):
+            raise ValueError(f"latitudes, longitudes, uncertainties and heights must be {n} each, as many as sites")
+        self.lat_deg, self.lon_deg, u95, height = columns
+        if not (np.all(np.abs(self.lat_deg) <= 90.0) and np.all(np.isfinite(self.lon_deg))):
+            raise ValueError("a site's latitude is outside -90 to 90, or its longitude is no number")
+        self.sigma_m = np.nan_to_num(u95, nan=3.0) / RADIUS_95
+        known = height[np.isfinite(height) & (height > 0.0)]
+        usual = float(np.median(known)) if len(known) else 30.0
+        # of roof-top sites the height counts from the street; nobody stands within two metres of anything
+        self.height_m = np.where(np.isfinite(height) & (height > 0.0), np.maximum(height, 4.0), usual)
+        self.xyz_m = ecef_from_geodetic(self.lat_deg, self.lon_deg, 0.0).reshape(n, 3)
+        self.tree = cKDTree(self.xyz_m) if n else None
+        self._number = {site: k for k, site in enumerate(self.site_ids)}
+
+    def __len__(self) -> int:
+        return len(self.site_ids)
+
+    def number(self, site_id: str) -> int | None:
+        """Place of a site in the arrays."""
+        return self._number.get(site_id)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Likelihoods
+
+
+def standing_density(distance: ArrayLike) -> Array:
+    """Photographers per unit of area at a distance, both in heights of the tower; over the plane 1.
+
+    distance (...), as the result.
+    """
+    r = np.maximum(np.asarray(distance, float), 1e-9)
+    middle = 0.5 * (math.log(NEAREST_HEIGHTS) + math.log(USUAL_HEIGHTS))
+    spread = (math.log(USUAL_HEIGHTS) - math.log(NEAREST_HEIGHTS)) / (2.0 * K95)
+    usual = np.exp(-0.5 * ((np.log(r) - middle) / spread) ** 2) / (r * spread * math.sqrt(2.0 * math.pi))
+    # no hard end: a table of logarithms could not follow one
+    fading = 1.0 / (1.0 + (r / FARTHEST_HEIGHTS) ** 8)
+    far = (r >= NEAREST_HEIGHTS) * fading / (r * math.log(FARTHEST_HEIGHTS / NEAREST_HEIGHTS))
+    return np.asarray(((1.0 - FAR_SHARE) * usual + FAR_SHARE * far) / (2.0 * math.pi * r))
+
+
+_LN_DISTANCE = np.linspace(math.log(0.02), math.log(400.0), 120)
+_LN_SIGMA = np.linspace(math.log(0.005), math.log(200.0), 96)
+
+
+@functools.cache
+def _blurred() -> Array:
+    """ln of `standing_density` as seen through a position's error: (sigmas, distances), both in heights.
+
+    The observed place is the true one plus a circular normal error, so the density at an observed distance d is the
+    integral over true distances r of p(r) Rice(d; r, sigma) / (2 pi d), with Rice's distribution (1945, Bell System
+    Technical Journal 24, 46-156) through the scaled Bessel function, and p(r) = 2 pi r standing_density(r). The grid of
+    r is finer than the error everywhere.
+    """
+    from scipy.special import i0e
+
+    out = np.empty((len(_LN_SIGMA), len(_LN_DISTANCE)))
+    d = np.exp(_LN_DISTANCE)[:, None]
+    for k, sigma in enumerate(np.exp(_LN_SIGMA)):
+        # even steps near d where the error is small, even steps of ln r where it is large
+        near = np.maximum(d + sigma * np.linspace(-7.0, 7.0, 201), 1e-6)
+        wide = np.exp(np.linspace(math.log(1e-3), math.log(4.0 * FARTHEST_HEIGHTS), 500))[None, :]
+        r = np.broadcast_to(wide, (len(d), wide.shape[1])) if sigma > 3.0 else near
+        step = np.gradient(r, axis=1)
+        kernel = np.exp(-0.5 * ((d - r) / sigma) ** 2) * i0e(d * r / sigma**2) / (2.0 * math.pi * sigma**2)
+        out[k] = (2.0 * math.pi * r * standing_density(r) * kernel * step).sum(1)
+    return np.asarray(np.log(np.maximum(out, 1e-300)))
+
+
+@functools.cache
+def _most_beyond() -> Array:
+    """As `_blurred`, but the most at this or any larger distance."""
+    return np.asarray(np.maximum.accumulate(_blurred()[:, ::-1], axis=1)[:, ::-1])
+
+
+def _looked_up(table: Array, distance: Array, sigma: Array) -> Array:
+    """Linear in the logarithms; both arguments in heights, of one shape."""
+    x = (np.log(np.maximum(distance, 1e-9)) - _LN_DISTANCE[0]) / (_LN_DISTANCE[1] - _LN_DISTANCE[0])
+    y = (np.log(np.maximum(sigma, 1e-9)) - _LN_SIGMA[0]) / (_LN_SIGMA[1] - _LN_SIGMA[0])
+    x = np.clip(x, 0.0, len(_LN_DISTANCE) - 1.000001)
+    y = np.clip(y, 0.0, len(_LN_SIGMA) - 1.000001)
+    i, j = y.astype(np.intp), x.astype(np.intp)
+    v, u = y - i, x - j
+    flat = table.ravel()
+    at = i * table.shape[1] + j
+    lower = flat[at] + u * (flat[at + 1] - flat[at])
+    at = at + table.shape[1]
+    upper = flat[at] + u * (flat[at + 1] - flat[at])
+    return np.asarray(lower + v * (upper - lower))
+
+
+def _ln_heading(off_rad: Array, sigma_rad: Array, aim_rad: Array) -> Array:
+    """ln of the density of a compass's error `off`, over that of a heading that may be anything.
+
+    sigma_rad: what it is good for, with the standpoint's error; aim_rad: of the tower in the frame.
+    """
+    whole = np.zeros_like(off_rad)
+    for share, own in ((1.0 - COMPASS_WIDE - COMPASS_NONSENSE, 0.0), (COMPASS_WIDE, COMPASS_WIDE_RAD)):
+        # beyond this the wrapped distribution is flat to a few per cent
+        spread = np.minimum(np.sqrt(sigma_rad**2 + aim_rad**2 + own**2), 2.5)
+        density = np.exp(-0.5 * (off_rad / spread) ** 2)
+        # what wraps round from behind matters to wide ones alone
+        density += np.exp(-0.5 * ((2.0 * math.pi - np.abs(off_rad)) / spread) ** 2)
+        whole += share * density * (math.sqrt(2.0 * math.pi) / spread)
+    return np.asarray(np.log(whole + COMPASS_NONSENSE))
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Matching
+
+
+def match_places(index: SiteIndex, photos: PhotoPlaces) -> list[PlaceMatch]:
+    """The site that each photo shows, or why it cannot be told; in the order of the photos.
+
+    All sites count alike before anything is known. Their number within reach does not matter to 'none': that has the
+    weight of NONE_SHARE, spread evenly over a circle of REACH_M.
+    """
+    out: list[PlaceMatch] = []
+    for start in range(0, len(photos), _AT_ONCE):
+        part = slice(start, start + _AT_ONCE)
+        out += _match(index, PhotoPlaces(**{f: getattr(photos, f)[part] for f in PhotoPlaces.__slots__}))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """Of some photos (n,) and their k nearest sites, by distance: which (n, k), how far, whither, ln of weight."""
+
+    site: Array
+    distance_m: Array
+    bearing_rad: Array
+    ln_weight: Array
+    most_unseen: Array
+
+
+def _match(index: SiteIndex, photos: PhotoPlaces) -> list[PlaceMatch]:
+    lat, lon = np.asarray(photos.lat_deg, float), np.asarray(photos.lon_deg, float)
+    known = np.flatnonzero((np.abs(lat) <= 90.0) & np.isfinite(lon))
+    out: list[PlaceMatch] = [_NO_POSITION] * len(photos)
+    if not len(known):
+        return out
+    if not len(index):
+        for p in known:
+            out[p] = PlaceMatch(site=None, status="no_site", reason="the register holds no site")
+        return out
+    left = known
+    for k in _NEIGHBOURS:
+        k = min(k, len(index))
+        weighed = _weigh(index, photos, left, k)
+        total = np.logaddexp(np.logaddexp.reduce(weighed.ln_weight, axis=1), _LN_NONE)
+        done = (weighed.most_unseen < total + math.log(_UNSEEN)) | (k in (len(index), _NEIGHBOURS[-1]))
+        _conclude(index, photos, left, weighed, total, done, out)
+        left = left[~done]
+        if not len(left):
+            break
+    return out
+
+
+_LN_NONE = math.log(NONE_SHARE / (1.0 - NONE_SHARE) / (math.pi * REACH_M**2))
+_NO_POSITION = PlaceMatch(site=None, status="no_position", reason="the photo does not say where it was taken")
+
+
+def _weigh(index: SiteIndex, photos: PhotoPlaces, which: Array, k: int) -> _Weighed:
+    lat, lon = np.radians(photos.lat_deg[which]), np.radians(photos.lon_deg[which])
+    here = ecef_from_geodetic(photos.lat_deg[which], photos.lon_deg[which], 0.0)
+    assert index.tree is not None
+    # two: the machine may have more, but the audit's workers want them too
+    _, site = index.tree.query(here, k=k, workers=2)
+    site = site.reshape(len(which), k)
+    off = index.xyz_m[site] - here[:, None, :]
+    sp, cp, sl, cl = np.sin(lat)[:, None], np.cos(lat)[:, None], np.sin(lon)[:, None], np.cos(lon)[:, None]
+    east = cl * off[..., 1] - sl * off[..., 0]
+    outward = cl * off[..., 0] + sl * off[..., 1]
+    north = cp * off[..., 2] - sp * outward
+    distance = np.hypot(east, north)
+    bearing = np.arctan2(east, north)
+    own = np.nan_to_num(np.asarray(photos.sigma_m[which], float), nan=8.0, posinf=1e5).clip(0.5, 1e5)
+    sigma = np.hypot(own[:, None], index.sigma_m[site])
+    height = index.height_m[site]
+    ln = _looked_up(_blurred(), distance / height, sigma / height) - 2.0 * np.log(height)
+    reach = REACH_M + 3.0 * sigma
+    ln = np.where(distance <= reach, ln, -np.inf)
+
+    heading = np.radians(np.asarray(photos.heading_deg[which], float))
+    looks = np.flatnonzero(np.isfinite(heading))
+    best_look = np.zeros(len(which))
+    if len(looks):
+        wide = np.nan_to_num(np.asarray(photos.field_deg[which], float), nan=USUAL_FIELD_DEG).clip(1.0, 180.0)
+        aim = np.radians(AIM_SHARE * wide[looks])[:, None]
+        good = np.nan_to_num(np.asarray(photos.heading_sigma_deg[which], float), nan=10.0).clip(0.1, 180.0)
+        compass = np.radians(good[looks])[:, None]
+        stand = sigma[looks] / np.maximum(distance[looks], 1e-3)
+        error = np.asarray(wrap_rad(bearing[looks] - heading[looks, None]))
+        ln[looks] += _ln_heading(error, np.hypot(compass, stand), aim)
+        best_look[looks] = _ln_heading(np.zeros_like(compass), compass, aim)[:, 0]
+    last = distance[:, -1]
+    heights = np.unique(np.geomspace(float(index.height_m.min()), float(index.height_m.max()), 6))
+    most = np.max([_looked_up(_most_beyond(), last / h, own / h) - 2.0 * math.log(h) for h in heights], axis=0)
+    unseen = np.where(last > reach[:, -1] + 3.0 * float(index.sigma_m.max()), -np.inf, most + best_look)
+    return _Weighed(site, distance, bearing, ln, unseen)
+
+
+def _conclude(
+    index: SiteIndex,
+    photos: PhotoPlaces,
+    which: Array,
+    weighed: _Weighed,
+    total: Array,
+    done: Array,
+    out: list[PlaceMatch],
+) -> None:
+    chance = np.exp(weighed.ln_weight - total[:, None])
+    none = np.exp(_LN_NONE - total)
+    order = np.argsort(-chance, axis=1, kind="stable")
+    first = order[:, 0]
+    rows = np.arange(len(which))
+    p1 = chance[rows, first]
+    second = order[:, 1] if chance.shape[1] > 1 else first
+    p2 = chance[rows, second] if chance.shape[1] > 1 else np.zeros(len(which))
+    p_of_two = p2 / np.maximum(p1 + p2, 1e-300)
+    no_site = (none >= 0.5) | (p1 == 0.0)
+    two = ~no_site & (p_of_two >= SECOND_SITE)
+    ids = index.site_ids
+    bearing = azimuth_deg(np.degrees(weighed.bearing_rad))
+    nearest = weighed.distance_m.argmin(1)
+    others = [
+        tuple(
+            (ids[weighed.site[r, c]], float(chance[r, c])) for c in order[r, 1:8] if chance[r, c] >= LEAST_ALTERNATIVE
+        )
+        if busy
+        else ()
+        for r, busy in enumerate((p2 >= LEAST_ALTERNATIVE).tolist())
+    ]
+    # plain lists: taking numbers out of arrays one at a time costs more than all that is above
+    near_id = [ids[s] for s in weighed.site[rows, nearest].tolist()]
+    near_m = weighed.distance_m[rows, nearest].tolist()
+    first_id = [ids[s] for s in weighed.site[rows, first].tolist()]
+    toward = np.where(no_site, bearing[rows, nearest], bearing[rows, first]).tolist()
+    for r, (p, ready, lost, torn, q) in enumerate(
+        zip(which.tolist(), done.tolist(), no_site.tolist(), two.tolist(), p1.tolist(), strict=True)
+    ):
+        if not ready:
+            continue
+        if not lost and not torn:
+            out[p] = PlaceMatch(first_id[r], "site", "", q, others[r], near_id[r], near_m[r], toward[r])
+            continue
+        if lost:
+            far_m, far_deg = near_m[r], toward[r]
+            if far_m > 20_000.0:  # a chord through the earth is no distance any more
+                far_m, far_deg = _geodesic(photos, index, p, int(weighed.site[r, nearest[r]]))
+            alternatives = ((first_id[r], q), *others[r]) if q >= LEAST_ALTERNATIVE else ()
+            reason = _no_site(near_id[r], far_m, far_deg, first_id[r], q, float(weighed.distance_m[r, first[r]]))
+            out[p] = PlaceMatch(None, "no_site", reason, q, alternatives, near_id[r], far_m, far_deg)
+        else:
+            a, b = int(first[r]), int(second[r])
+            reason = _two_sites(index, weighed, r, a, b, q, float(p2[r]))
+            alternatives = ((first_id[r], q), *others[r])
+            out[p] = PlaceMatch(None, "two_sites", reason, q, alternatives, near_id[r], near_m[r], toward[r])
+
+
+def _geodesic(photos: PhotoPlaces, index: SiteIndex, p: int, s: int) -> tuple[float, float]:
+    from pyproj import Geod
+
+    geod = Geod(ellps="WGS84")
+    azimuth, _, metres = geod.inv(photos.lon_deg[p], photos.lat_deg[p], index.lon_deg[s], index.lat_deg[s])
+    return float(metres), azimuth_deg(float(azimuth))
+
+
+def _no_site(near: str, near_m: float, near_deg: float, first: str, p: float, first_m: float) -> str:
+    where = f"the nearest, {near}, is {spell_distance(near_m)} to the {_quarter(near_deg)}"
+    if near_m > REACH_M:
+        return f"no site within {REACH_M / 1000:.0f} km of where it was taken: {where}"
+    if first == near:
+        return f"it seems to show no site: {where}, too far off or not where it looks ({_percent(p)} likely)"
+    return (
+        f"it seems to show no site: {where}; the likeliest, {first}, is {spell_distance(first_m)} away "
+        f"({_percent(p)} likely)"
+    )
+
+
+def _two_sites(index: SiteIndex, weighed: _Weighed, r: int, a: int, b: int, p1: float, p2: float) -> str:
+    s, t = int(weighed.site[r, a]), int(weighed.site[r, b])
+    apart = float(np.linalg.norm(index.xyz_m[s] - index.xyz_m[t]))
+    one, other = index.site_ids[s], index.site_ids[t]
+    said = f"it may show {one} ({_percent(p1)}) or {other} ({_percent(p2)})"
+    if apart < 2.0 * RADIUS_95 * max(float(index.sigma_m[s]), float(index.sigma_m[t])):
+        return f"{said}, which stand at one place"
+    return (
+        f"{said}, {spell_distance(float(weighed.distance_m[r, a]))} and "
+        f"{spell_distance(float(weighed.distance_m[r, b]))} away"
+    )
+
+
+def _percent(p: float) -> str:
+    return f"{p:.0%}" if p >= 0.01 else "less than 1%"
+
+
+def spell_distance(metres: float) -> str:
+    """'85 m', '1.2 km', '340 km'."""
+    if metres < 995.0:
+        return f"{metres:.0f} m"
+    return f"{metres / 1000:.1f} km" if metres < 99_500.0 else f"{metres / 1000:.0f} km"
+
+
+def _quarter(bearing_deg: float) -> str:
+    names = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+    return names[round(bearing_deg / 45.0) % 8]
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# From records
+
+
+def places_of(records: Sequence[PhotoRecord | None]) -> PhotoPlaces:
+    """Where photos were taken and looked, by their metadata; all unknown where there is no record.
+
+    A magnetic heading is turned to true north by the declination of its tenth of a degree and year; where the
+    metadata does not say which north it counts from, the declination widens it instead.
+    """
+    rows = [_place_of(record) for record in records]
+    columns = np.array(rows, float).reshape(len(rows), 6).T
+    return PhotoPlaces(**dict(zip(PhotoPlaces.__slots__, columns, strict=True)))
+
+
+def _place_of(record: PhotoRecord | None) -> tuple[float, float, float, float, float, float]:
+    nothing = math.nan
+    if record is None or record.position is None:
+        return (nothing,) * 6
+    place, heading, sigma = record.position, nothing, nothing
+    if record.heading is not None:
+        heading, sigma = record.heading.value_deg, record.heading.sigma_deg
+        if record.heading.north != "true":
+            turn = _declination_deg(round(place.lat_deg, 1), round(place.lon_deg, 1), _year(record))
+            if record.heading.north == "magnetic":
+                heading = azimuth_deg(heading + turn)
+            else:
+                heading, sigma = azimuth_deg(heading + turn / 2.0), math.hypot(sigma, turn / 2.0)
+    field = nothing
+    if record.focal is not None and record.focal.f_px > 0.0:
+        field = 2.0 * math.degrees(math.atan(0.5 * record.width_px / record.focal.f_px))
+    return place.lat_deg, place.lon_deg, place.sigma_m, heading, sigma, field
+
+
+def _year(record: PhotoRecord) -> int:
+    moment = None if record.taken is None else record.taken.utc or record.taken.local
+    return 2020 if moment is None else moment.year
+
+
+@functools.lru_cache(maxsize=100_000)
+def _declination_deg(lat_deg: float, lon_deg: float, year: int) -> float:
+    from photoaz.geodesy.norths import declination
+
+    try:
+        return float(declination(lat_deg, lon_deg, 0.0, date(year, 7, 1)).value_deg)
+    except InputError:
+        return 0.0  # beyond the models' years: the compass's own error is wider than what this leaves open
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Folders and manifests
+
+
+class SiteNames:
+    """Sites by their names as people write them in folders."""
+
+    def __init__(self, site_ids: Iterable[str]) -> None:
+        self._exact = set(site_ids)
+        self._loose: dict[str, list[str]] = {}
+        for site in sorted(self._exact):
+            self._loose.setdefault(normal_name(site), []).append(site)
+
+    def of(self, name: str) -> tuple[str, ...]:
+        """Sites that this name means: the one that is spelled just so, or else all that are spelled much like it."""
+        return (name,) if name in self._exact else tuple(self._loose.get(normal_name(name), ()))
+
+    def in_path(self, url: str) -> tuple[str, ...]:
+        """Sites that a path or URL names: by a folder equal to a site's id, the innermost first; () where none does.
+
+        The file's own name counts too, without its suffix.
+        """
+        if re.match(r"https?://", url):
+            url = urllib.parse.unquote(urllib.parse.urlsplit(url).path)
+        parts = [p for p in re.split(r"[/\\]", url) if p not in ("", ".", "..")]
+        if parts:
+            parts[-1] = parts[-1].rpartition(".")[0] or parts[-1]
+        found: dict[str, None] = {}
+        for part in reversed(parts):
+            found |= dict.fromkeys(self.of(part))
+        return tuple(found)
+
+
+def normal_name(name: str) -> str:
+    """What two spellings of a name have in common: capitals, width, and what stands between words do not count."""
+    folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
+    return re.sub(r"[\s_\-.]+", "-", folded).strip("-")
+
+
+def settle_site(
+    match: PlaceMatch, *, manifest: str | None = None, folders: tuple[str, ...] = (), index: SiteIndex | None = None
+) -> PlaceMatch:
+    """The site by all that is known: the manifest's word first, then the geotag where it is sure, then the folder's.
+
+    Parameters
+    ----------
+    match : by position and heading. manifest : the site that a list of photos gives. folders : sites that the path
+    names (`SiteNames.in_path`). index : only to say how far away a contradicting site is.
+
+    A contradiction never passes in silence: it is in `flags`.
+    """
+    if manifest is not None:
+        flags = _contradiction("the manifest", manifest, match, index)
+        if folders and manifest not in folders:
+            flags += (f"the manifest says {manifest}, the folder {' and '.join(folders)}",)
+        return replace(match, site=manifest, status="site", reason="", flags=match.flags + flags)
+    if not folders:
+        return match
+    if match.status == "site":
+        if match.site in folders:
+            return match
+        flags = _contradiction("the folder", folders[0], match, index)
+        if match.probability >= SURE or len(folders) > 1:
+            return replace(match, flags=match.flags + flags)
+        reason = f"the position says {match.site} ({_percent(match.probability)}), the folder {folders[0]}"
+        return replace(match, site=None, status="two_sites", reason=reason, flags=match.flags + flags)
+    if match.status == "two_sites":
+        possible = [site for site, _ in match.alternatives]
+        named = [site for site in folders if site in possible]
+        if len(named) == 1:
+            return replace(match, site=named[0], status="site", reason="", probability=SURE)
+        flags = () if named else _contradiction("the folder", folders[0], match, index)
+        return replace(match, flags=match.flags + flags)
+    if len(folders) > 1:
+        reason = f"{match.reason}; its path names {' and '.join(folders)}"
+        return replace(match, status="two_sites", reason=reason)
+    if match.status == "no_position":
+        return replace(match, site=folders[0], status="site", reason="", probability=SURE)
+    # within reach the folder knows better than a prior for photos of nothing
+    if any(site == folders[0] for site, _ in match.alternatives) or _away_m(match, folders[0]) <= REACH_M:
+        return replace(match, site=folders[0], status="site", reason="")
+    flags = _contradiction("the folder", folders[0], match, index)
+    return replace(match, reason=f"{match.reason}; yet the folder says {folders[0]}", flags=match.flags + flags)
+
+
+def _away_m(match: PlaceMatch, site: str) -> float:
+    return match.distance_m if site == match.nearest and match.distance_m is not None else math.inf
+
+
+def _contradiction(who: str, said: str, match: PlaceMatch, index: SiteIndex | None) -> tuple[str, ...]:
+    """What the geotag says against it; () where it says nothing, or the same."""
+    if match.status == "no_position" or match.site == said or said in (site for site, _ in match.alternatives):
+        return ()
+    if match.status == "site":
+        return (f"{who} says {said}, but by position and heading it shows {match.site}",)
+    if match.status == "two_sites":
+        return (f"{who} says {said}, but by position and heading {match.reason}",)
+    if said == match.nearest and match.distance_m is not None and match.distance_m <= REACH_M:
+        return ()
+    known = index is None or index.number(said) is not None
+    return (f"{who} says {said}{'' if known else ', which is not in the register'}, but {match.reason}",)

@@ -1,0 +1,48 @@
+"""All result files of an audit in one go over its site documents."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from contextlib import ExitStack
+from pathlib import Path
+
+from photoaz.present.files.cells import write_failures_csv
+from photoaz.present.files.estimates import Document, EstimatesJson, EstimatesTables
+from photoaz.present.files.geojson import GeoJson
+from photoaz.present.files.kml import Kml
+from photoaz.present.revisit import write_revisit_csv
+
+
+def write_results(
+    folder: Path | str, sites: Iterable[Document], head: Document, failures: Iterable[tuple[str, str]] = ()
+) -> tuple[Path, ...]:
+    """Write estimates.json, .csv and .parquet, revisit.csv, sites.geojson, sites.kml and failures.csv into a folder.
+
+    Parameters
+    ----------
+    sites : site documents; each is asked for once, and of all of them only the parts on what to do next are kept.
+    head : of estimates.json: schema, version, created. failures : file and reason.
+
+    Returns
+    -------
+    The files. Each takes its place when it is complete; the earlier ones stay if anything goes wrong.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    todo = []
+    with ExitStack() as files:
+        document = files.enter_context(EstimatesJson(folder / "estimates.json", head))
+        tables = files.enter_context(EstimatesTables(folder / "estimates.csv", folder / "estimates.parquet"))
+        plan_view = files.enter_context(GeoJson(folder / "sites.geojson"))
+        globe = files.enter_context(Kml(folder / "sites.kml"))
+        for site in sites:
+            document.add(site)
+            tables.add(site)
+            plan_view.add(site)
+            globe.add(site)
+            if (plan := site.get("revisit")) and plan["antennas"]:
+                todo.append({"site_id": site["site_id"], "revisit": plan})
+    write_revisit_csv(folder / "revisit.csv", todo)
+    write_failures_csv(folder / "failures.csv", failures)
+    names = ("estimates.json", "estimates.csv", "estimates.parquet", "revisit.csv", "sites.geojson", "sites.kml")
+    return tuple(folder / name for name in (*names, "failures.csv"))

@@ -1,0 +1,514 @@
+"""What was found and fitted, drawn on the photo: large enough to judge the edges by, and why each bears its name."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from photoaz import __version__
+from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_deg
+from photoaz.judgement.common import CommonMode
+from photoaz.judgement.judge import AntennaJudgement
+from photoaz.present.departures import draw_departures
+from photoaz.present.dial import Hand, draw_dial
+from photoaz.present.names import Row, Unseen, draw_block, names_and_why, not_seen, panel_names, percent, unsure
+from photoaz.present.overview import (
+    EXPECTED,
+    EXPECTED_WITHIN,
+    FOUND,
+    SEARCHED,
+    Expected,
+    Marks,
+    draw_overview,
+    draw_whole,
+)
+from photoaz.present.pens import (
+    BLUE,
+    GREEN,
+    INK,
+    PALE,
+    SKY_BLUE,
+    VERMILION,
+    WHITE,
+    YELLOW,
+    Colour,
+    Pen,
+    fitted_lines,
+    stroke,
+    text_width,
+    write,
+)
+from photoaz.present.window import bounds_of, ellipse, rectangle, window_about
+from photoaz.result import AntennaSolution, EvidenceView, NextEvidence, PhotoSolution
+
+Encoding = Literal["png", "jpeg"]
+
+PAGE_WIDTH_PX = 2400
+_MARGIN = 44
+_GAP = 36
+_COLUMN = 620  # the left one: where the antennas are, the dial, the key
+_OVERVIEW_TALL = 720
+_OVERVIEW_ALONE = 1300  # where there is nothing to enlarge
+_WHOLE_TALL = 330
+_WORDS = 1400  # what is said of the names is at least as wide
+_TITLE, _CAPTION, _SMALL = 46, 38, 30
+_LEADING = 1.3
+#: Height of an antenna as drawn, by how many share the page; and how far an enlargement goes: beyond, pixels only grow
+_TALL = ((1, 980), (4, 640), (8, 560), (1_000, 430))
+_MAX_ENLARGEMENT = 14.0
+_MAX_TILE_WIDTH = 700
+
+_OUTLINE = Pen(core=YELLOW, width=3.0, casing=1.4, dash=(22.0, 14.0))
+_INNER = Pen(core=SKY_BLUE, width=3.0, casing=1.4, dash=(7.0, 11.0))
+_DECISIONS = {"accept": "within tolerance", "reject": "OUT of tolerance", "undecided": "undecided"}
+_VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """An antenna as one photo shows it, with what was concluded about it."""
+
+    solution: AntennaSolution
+    view: EvidenceView
+    judgement: AntennaJudgement | None = None
+
+
+def draw_overlay(
+    image_bgr: NDArray[np.uint8],
+    photo: PhotoSolution,
+    shown: Sequence[Shown],
+    unseen: Sequence[Unseen] = (),
+    *,
+    site_id: str = "",
+    common: CommonMode | None = None,
+    next_evidence: NextEvidence | None = None,
+    weak_points: Sequence[str] = (),
+    encoding: Encoding = "png",
+) -> bytes:
+    """A page about one photo. image_bgr (height, width, 3): as shown.
+
+    On the left where everything is that was found and that was looked for in vain, which part of the photo was
+    searched, and a dial with true north, the line of sight, and where each face, its reading and its design point. On
+    the right every antenna twice, side by side: as it is, and with the fitted outline (long dashes) and the edges in it
+    (short dashes); below, what each panel was taken for and why, and why other antennas were not seen. Where nothing
+    was fitted, as in a photo that could not be used, the searched part takes the place of the antennas.
+
+    Parameters
+    ----------
+    image_bgr : (height, width, 3) uint8, blue, green, red, as shown. photo : its part in the solution. shown : the
+    antennas seen in it. unseen : those not seen in it. site_id : stands in the title; a beginning of the antennas' ids
+    that repeats it is left out where there is little room. common : the site's readings against its estimates, drawn
+    under the dial. next_evidence : what limits the site and what to bring, said before the same of each antenna.
+    weak_points : sentences on what could be wrong at the site without any test noticing. encoding : 'png' to the last
+    pixel; 'jpeg' is a fifth of that and written ten times faster, for archives.
+
+    Returns
+    -------
+    bytes : the picture's file, at most PAGE_WIDTH_PX wide.
+    """
+    picture = _picture(image_bgr)
+    items = [item for item in shown if len(item.view.outline_px) >= 3]
+    marks = _marks(photo, items, unseen, site_id)
+    hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
+    blocks = _blocks(photo, shown, unseen)
+    outlook = [*_outlook(items, site_id, next_evidence), *_weak(weak_points)]
+    room = PAGE_WIDTH_PX - 3 * _MARGIN - _COLUMN
+    left: list[Image.Image] = []
+    right: list[Image.Image] = []
+    if items or not blocks:
+        left.append(draw_overview(picture, marks, _COLUMN, _OVERVIEW_TALL, _SMALL))
+        tiles = _flow([_tile(picture, item, len(items)) for item in items], room)
+        right += [] if tiles is None else [tiles]
+        if hands:
+            left.append(draw_dial(hands, _COLUMN, _CAPTION))
+        if items and common is not None:
+            left.append(draw_departures(common, site_id, _COLUMN, _SMALL))
+        words = max(tiles.width if tiles else 0, min(_WORDS, room))
+        right += [draw_block(*block, words, _SMALL) for block in (*outlook, *blocks)]
+    else:
+        right.append(draw_overview(picture, marks, room, _OVERVIEW_ALONE, _CAPTION, whole=True))
+        left += [draw_block(*block, _COLUMN, _SMALL) for block in blocks]
+    if marks.searched is not None:
+        left.insert(1 if items else 0, draw_whole(picture, marks.searched, _COLUMN, _WHOLE_TALL))
+    key = _key(marks, bool(items), bool(hands), any(hand.alternatives_deg for hand in hands))
+    left += [] if key is None else [key]
+    page = _page(photo, site_id, _stacked(left), _stacked(right))
+    return _png(page) if encoding == "png" else _jpeg(page)
+
+
+def _stacked(parts: Sequence[Image.Image]) -> Image.Image | None:
+    """Pictures under each other."""
+    if not parts:
+        return None
+    height = sum(part.height for part in parts) + _GAP * (len(parts) - 1)
+    column = Image.new("RGB", (max(part.width for part in parts), height), WHITE)
+    y = 0
+    for part in parts:
+        column.paste(part, (0, y))
+        y += part.height + _GAP
+    return column
+
+
+def _page(photo: PhotoSolution, site_id: str, left: Image.Image | None, right: Image.Image | None) -> Image.Image:
+    """The columns under the titles."""
+    width = PAGE_WIDTH_PX if right is None else 3 * _MARGIN + _COLUMN + right.width
+    lines = [
+        (line, size, colour, bold)
+        for text, size, colour, bold in _titles(photo, site_id)
+        for line in fitted_lines(text, size, width - 2 * _MARGIN)
+    ]
+    head = round(sum(_LEADING * size for _, size, *_ in lines)) + _GAP
+    body = max(left.height if left else 0, right.height if right else 0)
+    page = Image.new("RGB", (width, 2 * _MARGIN + head + body), WHITE)
+    draw = ImageDraw.Draw(page)
+    y = float(_MARGIN)
+    for text, size, colour, bold in lines:
+        write(draw, (_MARGIN, y), text, size, colour=colour, bold=bold)
+        y += _LEADING * size
+    if left is not None:
+        page.paste(left, (_MARGIN, _MARGIN + head))
+    if right is not None:
+        page.paste(right, (2 * _MARGIN + _COLUMN, _MARGIN + head))
+    return page
+
+
+def _picture(image_bgr: NDArray[np.uint8]) -> Image.Image:
+    """For Pillow, with one copy of the pixels and not three."""
+    import cv2
+
+    rgb = cv2.cvtColor(np.ascontiguousarray(image_bgr), cv2.COLOR_BGR2RGB)
+    return Image.frombuffer("RGB", (rgb.shape[1], rgb.shape[0]), rgb, "raw", "RGB", 0, 1)
+
+
+def _png(page: Image.Image) -> bytes:
+    out = io.BytesIO()
+    page.save(out, "PNG", pnginfo=_software())
+    return out.getvalue()
+
+
+def _jpeg(page: Image.Image) -> bytes:
+    out = io.BytesIO()
+    page.convert("RGB").save(out, "JPEG", quality=82, comment=f"photoaz {__version__}")
+    return out.getvalue()
+
+
+def _software() -> Any:
+    from PIL.PngImagePlugin import PngInfo
+
+    info = PngInfo()
+    info.add_text("Software", f"photoaz {__version__}")
+    return info
+
+
+def _titles(photo: PhotoSolution, site_id: str) -> list[tuple[str, int, Colour, bool]]:
+    """Lines above the columns: text, size, colour, bold or not."""
+    name = Path(photo.photo).name
+    lines = [(f"{site_id}: {name}" if site_id else name, _TITLE, INK, True)]
+    if photo.status == "rejected":
+        reason = (photo.reason or "no reason given").removeprefix(f"{photo.photo}: ")
+        lines.append((f"Not used: {'; '.join(reason.splitlines())}", _CAPTION, VERMILION, True))
+    if photo.heading_true_deg is not None:
+        text = f"camera heading {format_azimuth_deg(photo.heading_true_deg, photo.heading_u95_deg)} from true north"
+        for word, angle in (("pitch", photo.pitch_deg), ("roll", photo.roll_deg)):
+            text += "" if angle is None else f", {word} {format_difference_deg(angle)}"
+        lines.append((text, _SMALL, INK, False))
+    if photo.flags:
+        lines.append(("! " + "; ".join(photo.flags), _SMALL, INK, False))
+    return lines
+
+
+def _short(antenna_id: str, site_id: str) -> str:
+    rest = antenna_id.removeprefix(site_id).lstrip("-_./ ") if site_id else antenna_id
+    return rest or antenna_id
+
+
+def _blocks(photo: PhotoSolution, shown: Sequence[Shown], unseen: Sequence[Unseen]) -> list[tuple[str, str, list[Row]]]:
+    """What is said of the names, and of the antennas not seen: title, note, rows; only what there is something of."""
+    measured = [(item.solution.antenna_id, item.view) for item in shown]
+    seen = {name for name, _ in measured} | {panel.antenna_id for panel in photo.panels if panel.antenna_id is not None}
+    names = names_and_why(measured, photo.panels, used=photo.status == "used")
+    missing = not_seen(unseen, seen)
+    any_figure = any(row.tag for row in names)
+    blocks = [
+        ("Names and why", "with the name's probability" if any_figure else "", names),
+        ("Not seen here", "", missing),
+    ]
+    return [block for block in blocks if block[2]]
+
+
+def _outlook(
+    items: Sequence[Shown], site_id: str, next_evidence: NextEvidence | None
+) -> list[tuple[str, str, list[Row]]]:
+    """What limits the site and each antenna shown, and what to bring next: title, note, rows."""
+    said = [(item.solution.antenna_id, item.solution.next_evidence) for item in items]
+    if len(said) > 1:
+        said.insert(0, (site_id or "the site", next_evidence))
+    rows = [_next_row(name, evidence) for name, evidence in said if evidence is not None]
+    return [("What limits U95, and what to bring next", "U95 now and then", rows)] if rows else []
+
+
+def _weak(sentences: Sequence[str]) -> list[tuple[str, str, list[Row]]]:
+    rows = [Row(name=str(k), tag="", text=sentence) for k, sentence in enumerate(sentences, 1)]
+    return [("What could go unnoticed at this site", "", rows)] if rows else []
+
+
+def _next_row(name: str, evidence: NextEvidence) -> Row:
+    if evidence.bring is None or evidence.u95_then_deg is None:
+        return Row(name=name, tag=f"{evidence.u95_now_deg:.1f}°", text=evidence.sentence)
+    figures = f"{evidence.u95_now_deg:.1f}° to {evidence.u95_then_deg:.1f}°"
+    return Row(name=name, tag=figures, text=f"{evidence.bring} (limited by {evidence.limit})")
+
+
+def _marks(photo: PhotoSolution, items: Sequence[Shown], unseen: Sequence[Unseen], site_id: str) -> Marks:
+    """What the overview bears."""
+    fitted = {item.solution.antenna_id for item in items}
+    seen = fitted | {panel.antenna_id for panel in photo.panels}
+    labelled = zip(panel_names(photo.panels), photo.panels, strict=True)
+    return Marks(
+        fitted=tuple(
+            (_short(item.solution.antenna_id, site_id) + "?" * unsure(item.view), item.view.outline_px)
+            for item in items
+        ),
+        found=tuple(
+            (label if panel.antenna_id is None else _short(label, site_id), panel.corners_px)
+            for label, panel in labelled
+            if panel.antenna_id not in fitted and len(panel.corners_px) >= 3
+        ),
+        expected=tuple(
+            place for one in unseen if one.antenna_id not in seen and (place := _expected(one, site_id)) is not None
+        ),
+        searched=photo.window_px,
+    )
+
+
+def _expected(one: Unseen, site_id: str) -> Expected | None:
+    view = one.view
+    if view.status != "not_found" or view.pixel is None:
+        return None
+    radius = 0.0 if view.radius_px is None else view.radius_px
+    size = view.size_px or (2.0 * radius, 2.0 * radius)
+    if not all(math.isfinite(v) for v in (*view.pixel, radius, *size)):
+        return None
+    return Expected(label=_short(one.antenna_id, site_id), pixel=view.pixel, radius_px=radius, size_px=size)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# One antenna: plain and fitted, side by side
+
+
+def _tile(picture: Image.Image, item: Shown, how_many: int) -> Image.Image:
+    bounds = bounds_of(item.view.outline_px)
+    width, height = max(bounds[2] - bounds[0], 1.0), max(bounds[3] - bounds[1], 1.0)
+    tall = next(tall for most, tall in _TALL if how_many <= most)
+    margins = (max(0.18 * width, 0.05 * height, 5.0), max(0.08 * height, 0.2 * width, 5.0))
+    scale = min(tall / height, _MAX_ENLARGEMENT, _MAX_TILE_WIDTH / (width + 2.0 * margins[0]))
+    window = window_about(picture, bounds, margins, scale)
+    plain = window.cut(picture)
+    fitted = plain.copy()
+    outline = [window.at(point) for point in item.view.outline_px]
+    stroke(fitted, [*outline, outline[0]], _OUTLINE)
+    for a, b in item.view.inner_px:
+        stroke(fitted, [window.at(a), window.at(b)], _INNER)
+    lines = _caption(item)
+    pair_width = 2 * plain.width + 8
+    words = max(text_width(text, size) for text, size, *_ in lines)
+    tile = Image.new("RGB", (max(pair_width, math.ceil(words)), plain.height + 14 + _caption_height(lines)), WHITE)
+    tile.paste(plain, (0, 0))
+    tile.paste(fitted, (plain.width + 8, 0))
+    draw = ImageDraw.Draw(tile)
+    y = plain.height + 14.0
+    for text, size, colour in lines:
+        write(draw, (0, y), text, size, colour=colour, bold=size == _CAPTION)
+        y += _LEADING * size
+    return tile
+
+
+_Line = tuple[str, int, Colour]
+
+
+def _caption_height(lines: Sequence[_Line]) -> int:
+    return math.ceil(sum(_LEADING * size for _, size, _ in lines))
+
+
+def _caption(item: Shown) -> list[_Line]:
+    solution, view = item.solution, item.view
+    azimuth = (
+        "no azimuth"
+        if solution.azimuth_true_deg is None
+        else format_azimuth_deg(solution.azimuth_true_deg, solution.u95_deg)
+    )
+    lines: list[_Line] = [(solution.antenna_id, _CAPTION, INK), (azimuth, _CAPTION, BLUE)]
+    for other in solution.alternatives:
+        text = f"or {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} ({100 * other.probability:.0f} %)"
+        lines.append((text, _SMALL, BLUE))
+    lines.append((f"{_VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, PALE))
+    lines.append((f"{100.0 * view.quality:.0f} % of its edge found", _SMALL, PALE))
+    if view.name_probability is not None and not view.from_pick:
+        doubt = unsure(view)
+        lines.append((f"name {'UNSURE, ' * doubt}{percent(view.name_probability)}", _SMALL, INK if doubt else PALE))
+    judgement = item.judgement
+    if judgement is not None and judgement.reading is not None:
+        reading = judgement.reading
+        lines.append((f"reading {format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)}", _SMALL, VERMILION))
+        if reading.agrees is not None:
+            lines.append(("agrees" if reading.agrees else "DISAGREES", _SMALL, VERMILION))
+    if judgement is not None and judgement.design.azimuth_true_deg is not None:
+        design = judgement.design
+        text = f"design {format_azimuth_deg(judgement.design.azimuth_true_deg)} ± {design.tolerance_deg:g}°"
+        lines.append((text, _SMALL, GREEN))
+        lines.append((_DECISIONS[design.decision], _SMALL, GREEN))
+    return lines
+
+
+def _flow(tiles: Sequence[Image.Image], room: int) -> Image.Image | None:
+    """Tiles in rows from the left; a tile wider than the room is made smaller."""
+    if not tiles:
+        return None
+    rows: list[list[Image.Image]] = [[]]
+    for given in tiles:
+        tile = given
+        if tile.width > room:
+            tile = tile.resize((room, round(tile.height * room / tile.width)), Image.Resampling.LANCZOS)
+        used = sum(t.width + _GAP for t in rows[-1])
+        if rows[-1] and used + tile.width > room:
+            rows.append([])
+        rows[-1].append(tile)
+    width = max(sum(t.width for t in row) + _GAP * (len(row) - 1) for row in rows)
+    height = sum(max(t.height for t in row) for row in rows) + _GAP * (len(rows) - 1)
+    page = Image.new("RGB", (width, height), WHITE)
+    y = 0
+    for row in rows:
+        x = 0
+        for tile in row:
+            page.paste(tile, (x, y))
+            x += tile.width + _GAP
+        y += max(t.height for t in row) + _GAP
+    return page
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Whither, and what the lines mean
+
+
+def _hand(item: Shown, site_id: str) -> Hand | None:
+    solution, judgement = item.solution, item.judgement
+    if solution.azimuth_true_deg is None or solution.u95_deg is None:
+        return None
+    reading = judgement.reading if judgement else None
+    return Hand(
+        label=_short(solution.antenna_id, site_id),
+        azimuth_deg=solution.azimuth_true_deg,
+        u95_deg=solution.u95_deg,
+        # a face seen face-on (yaw 0) looks back along the line of sight
+        sight_deg=azimuth_deg(solution.azimuth_true_deg - item.view.yaw_deg - 180.0),
+        alternatives_deg=tuple(other.azimuth_true_deg for other in solution.alternatives),
+        reading_deg=reading.azimuth_true_deg if reading else None,
+        design_deg=judgement.design.azimuth_true_deg if judgement else None,
+        tolerance_deg=judgement.design.tolerance_deg if judgement else 0.0,
+    )
+
+
+def _key(marks: Marks, with_fit: bool, with_dial: bool, with_alternatives: bool) -> Image.Image | None:
+    """What each mark on the page means; None where there is none."""
+    rows: list[tuple[Callable[[Image.Image, float], None], str]] = []
+    if with_fit:
+        rows += [
+            (lambda p, y: stroke(p, [(0, y), (88, y)], _OUTLINE), "fitted outline"),
+            (lambda p, y: stroke(p, [(0, y), (88, y)], _INNER), "fitted edges within it"),
+        ]
+    if any(name.endswith("?") and name != "?" for name, _ in marks.fitted):
+        rows.append((_key_unsure, "the name is not sure"))
+    if marks.found:
+        nameless = [name.startswith("?") for name, _ in marks.found]
+        words = "not measured" if not any(nameless) else "not named" if all(nameless) else "not measured, ?: not named"
+        rows.append((_key_found, f"found, {words}"))
+    if marks.expected:
+        rows.append((_key_expected, "looked for here, not found"))
+    if marks.searched is not None:
+        rows.append((_key_searched, "part of the photo searched"))
+    if with_dial:
+        rows += [
+            (_key_estimate, "the face looks here, ± U95 (95 %)"),
+            *([(_key_alternative, "the photos allow this as well")] if with_alternatives else []),
+            (_key_reading, "instrument reading, as true north"),
+            (_key_design, "design and its tolerance"),
+            (_key_sight, "camera and line of sight"),
+        ]
+    if not rows:
+        return None
+    step = round(1.55 * _SMALL)
+    key = Image.new("RGB", (_COLUMN, step * len(rows)), WHITE)
+    draw = ImageDraw.Draw(key)
+    for number, (mark, text) in enumerate(rows):
+        y = step * (number + 0.5)
+        mark(key, y)
+        write(draw, (112, y), text, _SMALL, anchor="lm")
+    return key
+
+
+_SKY: Colour = (138, 154, 172)  # what these marks lie on in photos
+
+
+def _key_unsure(picture: Image.Image, y: float) -> None:
+    write(ImageDraw.Draw(picture), (44, y), "A1?", _SMALL, anchor="mm")
+
+
+def _key_found(picture: Image.Image, y: float) -> None:
+    _key_ground(picture, y)
+    stroke(picture, rectangle((30, y - 14, 58, y + 14)), FOUND)
+
+
+def _key_expected(picture: Image.Image, y: float) -> None:
+    stroke(picture, rectangle((34, y - 11, 54, y + 11)), EXPECTED)
+    stroke(picture, ellipse((44, y), 40, 18), EXPECTED_WITHIN)
+
+
+def _key_searched(picture: Image.Image, y: float) -> None:
+    _key_ground(picture, y)
+    stroke(picture, [(0, y), (88, y)], SEARCHED)
+
+
+def _key_ground(picture: Image.Image, y: float) -> None:
+    ImageDraw.Draw(picture).rectangle([0, y - 19, 88, y + 19], fill=_SKY)
+
+
+def _key_estimate(picture: Image.Image, y: float) -> None:
+    draw = ImageDraw.Draw(picture)
+    draw.polygon([(0, y), (84, y - 13), (84, y + 13)], fill=(196, 220, 238))
+    draw.line([(0, y), (68, y)], fill=BLUE, width=6)
+    draw.polygon([(88, y), (62, y - 10), (62, y + 10)], fill=BLUE)
+
+
+def _key_alternative(picture: Image.Image, y: float) -> None:
+    draw = ImageDraw.Draw(picture)
+    for x in (0, 22, 44):
+        draw.line([(x, y), (x + 13, y)], fill=BLUE, width=4)
+    draw.polygon([(88, y), (66, y - 8), (66, y + 8)], fill=BLUE)
+
+
+def _key_reading(picture: Image.Image, y: float) -> None:
+    draw = ImageDraw.Draw(picture)
+    draw.line([(0, y), (66, y)], fill=VERMILION, width=3)
+    draw.ellipse([64, y - 12, 88, y + 12], fill=WHITE, outline=VERMILION, width=4)
+
+
+def _key_design(picture: Image.Image, y: float) -> None:
+    draw = ImageDraw.Draw(picture)
+    draw.rectangle([8, y - 2, 80, y + 8], fill=GREEN)
+    draw.polygon([(34, y - 15), (54, y - 15), (44, y + 6)], fill=GREEN)
+
+
+def _key_sight(picture: Image.Image, y: float) -> None:
+    draw = ImageDraw.Draw(picture)
+    draw.rectangle([0, y - 12, 24, y + 12], fill=INK)
+    draw.line([(24, y), (88, y)], fill=INK, width=3)
+    for x in (52, 76):
+        draw.line([(x - 14, y - 10), (x, y), (x - 14, y + 10)], fill=INK, width=3)

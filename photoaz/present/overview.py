@@ -1,0 +1,158 @@
+"""Where everything is in a photo: what was looked at, what was found there, and what was looked for in vain."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from PIL import Image, ImageDraw
+
+from photoaz.present.pens import INK, PLUM, PURPLE, WHITE, YELLOW, Colour, Pen, Point, stroke, text_width, write
+from photoaz.present.window import Bounds, Window, bounds_of, ellipse, hull, rectangle, window_about
+
+_FITTED = Pen(core=YELLOW, width=1.8, casing=1.2)
+FOUND = Pen(core=WHITE, width=2.0, casing=0.6)
+EXPECTED = Pen(core=PURPLE, width=1.8, casing=1.0, dash=(9.0, 7.0))
+EXPECTED_WITHIN = Pen(core=PURPLE, width=1.3, casing=0.7, dash=(3.0, 6.0))
+SEARCHED = Pen(core=WHITE, width=2.4, casing=0.7, dash=(6.0, 7.0))
+_MAX_ENLARGEMENT = 6.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """Where an antenna should have been seen: its middle, how far off that may be, its width and height [px]."""
+
+    label: str
+    pixel: Point
+    radius_px: float
+    size_px: tuple[float, float]
+
+    def box(self) -> Bounds:
+        """Left, top, right, bottom of the antenna if it were just there."""
+        (x, y), (w, h) = self.pixel, self.size_px
+        return x - w / 2.0, y - h / 2.0, x + w / 2.0, y + h / 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marks:
+    """What an overview bears, in pixels of the photo; outlines are polygons with a name each.
+
+    fitted: measured. found: seen, but not measured; its name is a question mark where it has none. expected: looked for
+    and not found. searched: left, top, right, bottom of the part of the photo that was looked at.
+    """
+
+    fitted: tuple[tuple[str, tuple[Point, ...]], ...] = ()
+    found: tuple[tuple[str, tuple[Point, ...]], ...] = ()
+    expected: tuple[Expected, ...] = ()
+    searched: Bounds | None = None
+
+
+def draw_overview(
+    picture: Image.Image, marks: Marks, width_px: int, tall_px: int, letter_px: int, *, whole: bool = False
+) -> Image.Image:
+    """The part of the photo that bears marks, as wide as `width_px` where the photo allows.
+
+    whole: all that was searched, however little of it bears marks; so also where there are none. The whole photo where
+    nothing was searched either.
+    """
+    window = _window(picture, marks, width_px, tall_px, whole)
+    view = window.cut(picture)
+    if view.width > width_px:
+        view = view.crop((0, 0, width_px, view.height))
+    if marks.searched is not None:
+        stroke(view, [window.at(p) for p in rectangle(marks.searched)], SEARCHED)
+    for place in marks.expected:
+        _draw_expected(view, window, place)
+    for _, outline in marks.found:
+        around = [window.at(p) for p in hull(outline)]
+        stroke(view, [*around, around[0]], FOUND)
+    for _, outline in marks.fitted:
+        drawn = [window.at(p) for p in outline]
+        stroke(view, [*drawn, drawn[0]], _FITTED)
+    _names(view, window, marks, letter_px)
+    return view
+
+
+def draw_whole(picture: Image.Image, searched: Bounds, width_px: int, tall_px: int) -> Image.Image:
+    """The whole photo, small, with the part of it that was searched."""
+    scale = min(width_px / picture.width, tall_px / picture.height)
+    window = Window((0, 0, picture.width, picture.height), scale)
+    view = window.cut(picture)
+    stroke(view, [window.at(p) for p in rectangle(searched)], SEARCHED)
+    return view
+
+
+def _window(picture: Image.Image, marks: Marks, width_px: int, tall_px: int, whole: bool) -> Window:
+    right, bottom = picture.width - 1.0, picture.height - 1.0
+    points = [point for _, outline in (*marks.fitted, *marks.found) for point in outline]
+    margins = 0.18
+    boxes = [place.box() for place in marks.expected]
+    if marks.searched is not None and (whole or not (points or boxes)):
+        boxes.append(marks.searched)
+        margins = 0.03
+    points += [corner for box in boxes for corner in (box[:2], box[2:])]
+    margins = margins if points else 0.0
+    points = [(min(max(x, 0.0), right), min(max(y, 0.0), bottom)) for x, y in points]
+    bounds = bounds_of(points) if points else (0.0, 0.0, right, bottom)
+    wide, high = bounds[2] - bounds[0], bounds[3] - bounds[1]
+    margin = margins * max(wide, high)
+    scale = min(width_px / (wide + 2 * margin + 1), tall_px / (high + 2 * margin + 1), _MAX_ENLARGEMENT)
+    margin_x = max(margin, (width_px / scale - wide) / 2.0)  # as wide as there is room
+    return window_about(picture, bounds, (margin_x, margin), scale)
+
+
+def _draw_expected(view: Image.Image, window: Window, place: Expected) -> None:
+    stroke(view, [window.at(p) for p in rectangle(place.box())], EXPECTED)
+    if place.radius_px > 0.0:
+        half = [place.radius_px + 0.5 * size for size in place.size_px]
+        round_it = [window.at(p) for p in ellipse(place.pixel, half[0], half[1])]
+        stroke(view, round_it, EXPECTED_WITHIN)
+
+
+def _names(view: Image.Image, window: Window, marks: Marks, letter_px: int) -> None:
+    """What was fitted is named first, so that its names stand nearest."""
+    draw = ImageDraw.Draw(view)
+    taken: list[Bounds] = []
+    small = round(0.8 * letter_px)
+    groups: list[tuple[list[tuple[str, Bounds]], Colour, int]] = [
+        ([(name, bounds_of(outline)) for name, outline in marks.fitted], INK, letter_px),
+        ([(name, bounds_of(outline)) for name, outline in marks.found], INK, small),
+        ([(place.label, place.box()) for place in marks.expected], PLUM, small),
+    ]
+    for named, colour, letter in groups:
+        for text, (left, top, right, bottom) in sorted(named, key=lambda n: n[1][0]):
+            (x0, y0), (x1, y1) = window.at((left, top)), window.at((right, bottom))
+            width = text_width(text, letter)
+            x, y = _free((x0 + x1) / 2.0, y0, y1, (width, letter), view.size, taken)
+            taken.append((x - width / 2.0, y - letter / 2.0, x + width / 2.0, y + letter / 2.0))
+            write(draw, (x, y), text, letter, colour=colour, anchor="mm", halo=True)
+
+
+def _free(
+    x: float, top: float, bottom: float, text: tuple[float, int], size: tuple[int, int], taken: Sequence[Bounds]
+) -> Point:
+    """A place for a name under its box, else over it, else further off or to the side: one that no other name has."""
+    width, letter = text
+    below, above = bottom + 0.7 * letter, top - 0.7 * letter
+
+    def inside(x: float, y: float) -> Point:
+        return (
+            min(max(x, width / 2.0 + 6), max(size[0] - width / 2.0 - 6, width / 2.0 + 6)),
+            min(max(y, letter / 2.0 + 2), max(size[1] - letter / 2.0 - 2, letter / 2.0 + 2)),
+        )
+
+    def covered(at: Point) -> float:
+        """How much of a name there lies on others'."""
+        x, y = at
+        across = [(min(x + width / 2.0 + 4, r) - max(x - width / 2.0 - 4, l), t, b) for l, t, r, b in taken]  # noqa: E741
+        return sum(
+            max(over, 0.0) * max(min(y + letter / 2.0, b) - max(y - letter / 2.0, t), 0.0) for over, t, b in across
+        )
+
+    steps = [
+        inside(x + side * (0.5 * width + 6), base + step * letter)
+        for k in range(8)
+        for base, step in ((below, k), (above, -k))
+        for side in (0, -1, 1)
+    ]
+    return min(steps, key=covered)  # the first of several alike, so the nearest

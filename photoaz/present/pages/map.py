@@ -1,0 +1,179 @@
+"""Plan of all sites as inline SVG, from latitudes and longitudes alone.
+
+x = R dlon cos(lat0), y = R dlat about the middle: equirectangular with the middle latitude kept true (J. P. Snyder, Map
+Projections: A Working Manual, USGS Professional Paper 1395, 1987, chapter 12). North is up everywhere; lengths hold at
+the middle latitude, which the scale bar says where it matters.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from photoaz.present.pages.plan import length_words, nice_length
+from photoaz.present.pages.words import BY_CODE, STATES, grouped
+from photoaz.present.sheet_charts import escaped, shortened
+
+WIDE, HIGH = 1000.0, 520.0
+_MARGIN = 36.0
+_EARTH_M = 6_371_008.8  # mean radius, (2 a + b) / 3 of WGS84
+#: more sites than this and those of one state that cover each other are drawn once
+MOST_MARKS = 5000
+_CELL = 5.0
+_MOST_LABELS = 40
+_SIZE = 5.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A site on the map."""
+
+    site_id: str
+    state: str
+    lat_deg: float
+    lon_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteMap:
+    """The map's SVG; places: of each spot in the SVG's units; scale: units per metre; outside: spots not in view."""
+
+    svg: str
+    places: tuple[tuple[float, float], ...]
+    scale: float
+    outside: int
+    thinned: bool
+    note: str
+
+
+def mark_path(state: str, x: float, y: float, r: float) -> str:
+    """A state's mark as path data: each state its own shape, so that colour is not needed to tell them."""
+    if state == "out":
+        return f"M{x:.1f} {y - 1.2 * r:.1f}l{1.15 * r:.1f} {2 * r:.1f}h{-2.3 * r:.1f}z"
+    if state == "reading":
+        return f"M{x:.1f} {y - 1.25 * r:.1f}l{1.25 * r:.1f} {1.25 * r:.1f} {-1.25 * r:.1f} {1.25 * r:.1f} {-1.25 * r:.1f} {-1.25 * r:.1f}z"  # noqa: E501
+    if state == "undecided":
+        return f"M{x - 0.9 * r:.1f} {y - 0.9 * r:.1f}h{1.8 * r:.1f}v{1.8 * r:.1f}h{-1.8 * r:.1f}z"
+    if state == "unseen":
+        d = 0.8 * r
+        return f"M{x - d:.1f} {y - d:.1f}l{2 * d:.1f} {2 * d:.1f}M{x - d:.1f} {y + d:.1f}l{2 * d:.1f} {-2 * d:.1f}"
+    return f"M{x - 0.85 * r:.1f} {y:.1f}a{0.85 * r:.1f} {0.85 * r:.1f} 0 1 0 {1.7 * r:.1f} 0a{0.85 * r:.1f} {0.85 * r:.1f} 0 1 0 {-1.7 * r:.1f} 0z"  # noqa: E501
+
+
+def site_map(spots: Sequence[Spot]) -> SiteMap | None:
+    """The map of the sites; None where there are none."""
+    if not spots:
+        return None
+    lon0 = _middle_lon([s.lon_deg for s in spots])
+    lats = [s.lat_deg for s in spots]
+    lat0 = 0.5 * (min(lats) + max(lats))
+    squeeze = max(math.cos(math.radians(lat0)), 1e-3)
+    east = [math.radians(_wrapped(s.lon_deg - lon0)) * squeeze * _EARTH_M for s in spots]
+    north = [math.radians(s.lat_deg - lat0) * _EARTH_M for s in spots]
+    x0, x1 = _extent(east)
+    y0, y1 = _extent(north)
+    span = max((x1 - x0) / (WIDE - 2 * _MARGIN), (y1 - y0) / (HIGH - 2 * _MARGIN), 1.0)
+    scale = 1.0 / span
+    cx, cy = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
+    places = tuple((WIDE / 2 + (e - cx) * scale, HIGH / 2 - (n - cy) * scale) for e, n in zip(east, north, strict=True))
+    inside = [0.0 <= x <= WIDE and 0.0 <= y <= HIGH for x, y in places]
+    thinned = sum(inside) > MOST_MARKS
+    note = "" if max(y1 - y0, x1 - x0) < 300_000.0 else f" at {abs(lat0):.0f}° {'N' if lat0 >= 0 else 'S'}"
+    return SiteMap(
+        svg=_svg(spots, places, inside, scale, note, thinned=thinned),
+        places=places,
+        scale=scale,
+        outside=len(spots) - sum(inside),
+        thinned=thinned,
+        note=note,
+    )
+
+
+def _wrapped(lon: float) -> float:
+    return (lon + 180.0) % 360.0 - 180.0
+
+
+def _middle_lon(lons: Sequence[float]) -> float:
+    """Middle of the shortest arc with all longitudes: sites on both sides of the date line stay together."""
+    ordered = sorted(_wrapped(v) for v in set(lons))
+    gaps = [b - a for a, b in zip(ordered, [*ordered[1:], ordered[0] + 360.0], strict=True)]
+    k = gaps.index(max(gaps))
+    start = ordered[(k + 1) % len(ordered)]
+    return _wrapped(start + 0.5 * (360.0 - gaps[k]))
+
+
+def _extent(values: Sequence[float]) -> tuple[float, float]:
+    """Of all, or of the middle 98 % where a few lie far away, as those with a slip in their coordinates do."""
+    ordered = sorted(values)
+    n = len(ordered)
+    low, high = ordered[int(0.01 * n)], ordered[n - 1 - int(0.01 * n)]
+    if n >= 10 and int(0.01 * n) == 0:  # one slip among few
+        low, high = ordered[1], ordered[-2]
+    if ordered[-1] - ordered[0] > 8.0 * (high - low) > 0.0:
+        return low, high
+    return ordered[0], ordered[-1]
+
+
+def _svg(
+    spots: Sequence[Spot],
+    places: Sequence[tuple[float, float]],
+    inside: Sequence[bool],
+    scale: float,
+    note: str,
+    *,
+    thinned: bool,
+) -> str:
+    marks = []
+    for state in reversed(STATES):  # the worst on top
+        cells: set[tuple[int, int]] = set()
+        data = []
+        for s, (x, y), shown in zip(spots, places, inside, strict=True):
+            if s.state != state.code or not shown:
+                continue
+            if thinned:
+                cell = (int(x / _CELL), int(y / _CELL))
+                if cell in cells:
+                    continue
+                cells.add(cell)
+            data.append(mark_path(s.state, x, y, _SIZE))
+        marks.append(f'<path class="pin {state.code}" data-s="{state.code}" d="{"".join(data)}"/>')
+    counts = ", ".join(
+        f"{grouped(n)} {BY_CODE[c.code].word}" for c in STATES if (n := sum(s.state == c.code for s in spots))
+    )
+    length = nice_length(180.0 / scale)
+    return (
+        f'<svg id="map" viewBox="0 0 {WIDE:g} {HIGH:g}" role="img" aria-labelledby="map-t map-d" '
+        f'data-scale="{scale:.9g}" data-note="{escaped(note)}">'
+        '<title id="map-t">Plan of all sites, true north on top</title>'
+        f'<desc id="map-d">{grouped(len(spots))} sites: {counts}. The table below lists them all.</desc>'
+        f'<rect class="sheet" x="0" y="0" width="{WIDE:g}" height="{HIGH:g}"/>'
+        f'<g id="pins">{"".join(marks)}</g><g id="pin-names">{_names(spots, places, inside)}</g>'
+        '<circle id="ring" class="halo-ring" r="10" cx="-50" cy="-50"/>'
+        f'<path id="bar" class="scalebar" d="M16 {HIGH - 21:g}v6h{length * scale:.1f}v-6"/>'
+        f'<text id="bar-name" class="mark halo" x="16" y="{HIGH - 27:g}">{length_words(length)}{escaped(note)}</text>'
+        f'<polygon class="north" points="{WIDE - 30:g},14 {WIDE - 37:g},42 {WIDE - 30:g},36 {WIDE - 23:g},42"/>'
+        f'<text class="compass" x="{WIDE - 30:g}" y="56" text-anchor="middle">north</text></svg>'
+    )
+
+
+def _names(spots: Sequence[Spot], places: Sequence[tuple[float, float]], inside: Sequence[bool]) -> str:
+    """Site ids beside their marks where there are few; those that would cover another are left out."""
+    if sum(inside) > _MOST_LABELS:
+        return ""
+    taken: list[tuple[float, float, float]] = []
+    out = []
+    for s, (x, y), shown in zip(spots, places, inside, strict=True):
+        name = shortened(s.site_id, 22)
+        wide = 8.4 * len(name)
+        right = x + 10.0 + wide < WIDE
+        left = x + 10.0 if right else x - 10.0 - wide
+        if not shown or any(abs(y - v) < 16.0 and left < b and a < left + wide for a, b, v in taken):
+            continue
+        taken.append((left, left + wide, y))
+        anchor = "start" if right else "end"
+        out.append(
+            f'<text class="name halo" x="{x + (10.0 if right else -10.0):.1f}" y="{y + 5:.1f}" '
+            f'text-anchor="{anchor}">{escaped(name)}</text>'
+        )
+    return "".join(out)

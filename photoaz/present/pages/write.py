@@ -1,0 +1,172 @@
+"""The report's files: a page for each site as its document comes, then the index over them."""
+
+from __future__ import annotations
+
+import base64
+import functools
+import hashlib
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+from photoaz.present.pages.about import ReportAbout
+from photoaz.present.pages.index import Tally, in_pages, index_context
+from photoaz.present.pages.site import site_context
+from photoaz.present.pages.words import UNKNOWN, Document, clean, page_name
+
+#: what tells a page of this report from files that others put beside it
+_MARK = '<meta name="generator" content="photoaz report">'
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Inlined:
+    """A page's own style and script, and the policy that lets the page do nothing but them."""
+
+    css: Markup
+    js: Markup
+    policy: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Link:
+    name: str
+    site_id: str
+
+
+def write_report(
+    folder: Path, sites: Iterable[Document], about: ReportAbout, progress: Callable[[int], None] | None = None
+) -> Path:
+    """Write folder/index.html and a page for each site into folder/sites.
+
+    Pages of sites that are no more are removed. A page is complete or not there, whenever the writing ends.
+
+    Parameters
+    ----------
+    folder : made where it does not exist; the overlays lie beside it, in ../overlays. sites : the documents of an
+    estimates document's 'sites', one after another; not kept. about : how they came about. progress : called with the
+    number of sites written so far.
+
+    Returns
+    -------
+    Path : of the index.
+    """
+    pages = folder / "sites"
+    pages.mkdir(parents=True, exist_ok=True)
+    env = _environment()
+    template = env.get_template("site.html")
+    inlined = _inlined("site.js")
+    tally = Tally()
+    written: set[str] = set()
+    for count, (before, (site, link), after) in enumerate(_with_neighbours(_named(sites)), 1):
+        text = template.render(
+            **site_context(site), inlined=inlined, about=about, before=before, after=after, mark=Markup(_MARK)
+        )
+        _write(pages / link.name, text)
+        written.add(link.name)
+        tally.add(site, link.name)
+        if progress is not None:
+            progress(count)
+    lists = _write_index(folder, env, tally, about)
+    _remove_others(pages, written)
+    _remove_others(folder, {"index.html", *lists})
+    return folder / "index.html"
+
+
+def _write_index(folder: Path, env: jinja2.Environment, tally: Tally, about: ReportAbout) -> list[str]:
+    context = index_context(tally, about)
+    chunks = in_pages(context.pop("later_rows"))
+    lists = [f"list-{k}.html" for k in range(2, len(chunks) + 2)]
+    shared = {"inlined": _inlined("index.js"), "mark": Markup(_MARK), "lists": lists}
+    for k, (name, rows) in enumerate(zip(lists, chunks, strict=True), 2):
+        text = env.get_template("list.html").render(
+            rows=rows, number=k, pages=len(lists) + 1, unit=context["unit"], about=about, **shared
+        )
+        _write(folder / name, text)
+    _write(folder / "index.html", env.get_template("index.html").render(**context, **shared))
+    return lists
+
+
+def _named(sites: Iterable[Document]) -> Iterator[tuple[Document, _Link]]:
+    taken: set[str] = set()
+    for site in sites:
+        site_id = str(site.get("site_id"))
+        yield site, _Link(page_name(site_id, taken), site_id)
+
+
+def _with_neighbours(
+    named: Iterable[tuple[Document, _Link]],
+) -> Iterator[tuple[_Link | None, tuple[Document, _Link], _Link | None]]:
+    before, this = None, None
+    for following in named:
+        if this is not None:
+            yield before, this, following[1]
+            before = this[1]
+        this = following
+    if this is not None:
+        yield before, this, None
+
+
+def _write(path: Path, text: str) -> None:
+    """Whole or not at all."""
+    partial = path.with_name(path.name + ".partial")
+    # lone surrogates, as in file names of another encoding, show as what they stand for
+    partial.write_bytes(text.encode("utf-8", "backslashreplace"))
+    os.replace(partial, path)
+
+
+def _remove_others(folder: Path, keep: set[str]) -> None:
+    for path in folder.glob("*.html"):
+        if path.name not in keep:
+            with path.open("rb") as file:
+                mine = _MARK.encode() in file.read(2000)
+            if mine:
+                path.unlink()
+
+
+# ---- templates -------------------------------------------------------------------------------------------------------
+
+
+def _shown(value: Any) -> Any:
+    """What an expression of a template shows."""
+    if value is None:
+        return UNKNOWN
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return clean(value)
+    return value
+
+
+@functools.cache
+def _environment() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("photoaz.present.pages", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        finalize=_shown,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+
+
+@functools.cache
+def _inlined(script: str) -> _Inlined:
+    assets = resources.files("photoaz.present.pages") / "assets"
+    css = (assets / "report.css").read_text(encoding="utf-8")
+    js = (assets / script).read_text(encoding="utf-8")
+    # nothing from elsewhere, and no style or script but these two: not even one that got in by a register's text
+    policy = (
+        f"default-src 'none'; img-src 'self' file: data:; style-src {_hash(css)}; script-src {_hash(js)}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    return _Inlined(css=Markup(css), js=Markup(js), policy=policy)
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"

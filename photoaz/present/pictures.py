@@ -1,0 +1,97 @@
+"""Pictures and sheets of a solved site: every photo is opened once for each kind."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping
+from datetime import datetime
+from pathlib import Path
+
+from photoaz.judgement.common import common_mode_of_site
+from photoaz.judgement.judge import AntennaJudgement
+from photoaz.judgement.revisit import SiteRevisit
+from photoaz.photo.pixels import decode
+from photoaz.present.names import Unseen
+from photoaz.present.overlay import Encoding, Shown, draw_overlay
+from photoaz.present.sheet import best_view, crop_jpeg, sheet_html
+from photoaz.register.model import Site
+from photoaz.result import SiteSolution
+
+
+def overlays(
+    solution: SiteSolution,
+    judgements: Mapping[str, AntennaJudgement],
+    files: Mapping[str, Path],
+    *,
+    encoding: Encoding = "png",
+    only: Collection[str] | None = None,
+) -> Iterator[tuple[str, bytes]]:
+    """Name and picture of each photo that was looked at, also where it could not be used.
+
+    files : where photos lie, by their names in the solution; others are passed over. only : names of those wanted.
+    """
+    common = common_mode_of_site(solution, judgements)
+    for photo in solution.photos:
+        path = files.get(photo.photo)
+        if path is None or (only is not None and photo.photo not in only):
+            continue
+        shown = [
+            Shown(solution=antenna, view=view, judgement=judgements.get(antenna.antenna_id))
+            for antenna in solution.antennas
+            for view in antenna.evidence
+            if view.photo == photo.photo and photo.status == "used"
+        ]
+        if not shown and photo.window_px is None:
+            continue
+        unseen = [
+            Unseen(antenna_id=antenna.antenna_id, view=view)
+            for antenna in solution.antennas
+            for view in antenna.missing
+            if view.photo == photo.photo
+        ]
+        page = draw_overlay(
+            decode(path),
+            photo,
+            shown,
+            unseen,
+            site_id=solution.site_id,
+            common=common,
+            next_evidence=solution.next_evidence,
+            weak_points=solution.weak_points,
+            encoding=encoding,
+        )
+        yield photo.photo, page
+
+
+def sheets(
+    site: Site,
+    solution: SiteSolution,
+    judgements: Mapping[str, AntennaJudgement],
+    plan: SiteRevisit,
+    files: Mapping[str, Path],
+    created: datetime,
+    *,
+    only: Collection[str] | None = None,
+) -> Iterator[tuple[str, str]]:
+    """Id and second-opinion sheet (HTML) of each antenna. files : as of `overlays`. only : ids of those wanted."""
+    wanted = [a for a in solution.antennas if only is None or a.antenna_id in only]
+    views = {antenna.antenna_id: best_view(antenna) for antenna in wanted}
+    crops: dict[str, tuple[bytes, str]] = {}
+    for name, path in files.items():
+        of = {antenna_id: view for antenna_id, view in views.items() if view is not None and view.photo == name}
+        if of:
+            picture = decode(path)
+            crops |= {antenna_id: (crop_jpeg(picture, view), name) for antenna_id, view in of.items()}
+    todo = {item.antenna_id: item for item in plan.items}
+    for antenna in wanted:
+        crop, photo = crops.get(antenna.antenna_id, (None, ""))
+        page = sheet_html(
+            site,
+            solution,
+            antenna.antenna_id,
+            judgements.get(antenna.antenna_id),
+            created,
+            revisit=todo.get(antenna.antenna_id),
+            crop=crop,
+            crop_photo=photo,
+        )
+        yield antenna.antenna_id, page

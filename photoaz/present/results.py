@@ -1,0 +1,211 @@
+"""Everything that an audit hands over, from what its store holds: tables, maps, the report's pages."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from photoaz import __version__
+from photoaz.audit.edits import decisions_by_site, with_decisions
+from photoaz.audit.progress import Progress
+from photoaz.audit.store import Store
+from photoaz.present.document import SCHEMA
+from photoaz.present.files.everything import write_results as write_files
+from photoaz.present.pages import ReportAbout, ReportInput, write_report
+
+Document = Mapping[str, Any]
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What an audit came to, counted while its files are written."""
+
+    photos: dict[str, int] = field(default_factory=dict)
+    sites: int = 0
+    sites_in_register: int | None = None
+    sites_without_results: int = 0
+    antennas: int = 0
+    statuses: Counter[str] = field(default_factory=Counter)
+    decisions: Counter[str] = field(default_factory=Counter)
+    readings: Counter[str] = field(default_factory=Counter)
+    causes: Counter[str] = field(default_factory=Counter)
+    turned: int = 0
+    revisit_antennas: int = 0
+    revisit_sites: int = 0
+
+    def add(self, site: Document) -> None:
+        """Count a site's document."""
+        self.sites += 1
+        wanted = 0
+        for a in site["antennas"]:
+            self.antennas += 1
+            self.statuses[a["status"]] += 1
+            design, reading = a.get("design"), a.get("reading")
+            if design is not None and design.get("decision") is not None:
+                self.decisions[design["decision"]] += 1
+            if reading is not None and reading.get("agrees") is not None:
+                self.readings["agree" if reading["agrees"] else "disagree"] += 1
+                if reading.get("likely_cause"):
+                    self.causes[reading["likely_cause"]] += 1
+            wanted += bool(a["revisit"])
+        self.turned += sum(bool(t["turned"]) for t in site.get("turns") or ())
+        self.revisit_antennas += wanted
+        self.revisit_sites += wanted > 0
+
+    def document(self, created: datetime, report: Path) -> dict[str, Any]:
+        """For scripts."""
+        return {
+            "schema": "photoaz/audit/1",
+            "version": __version__,
+            "created": created.isoformat(timespec="seconds"),
+            "report": str(report),
+            "photos": self.photos,
+            "sites": {
+                "with_photos": self.sites + self.sites_without_results,
+                "without_results": self.sites_without_results,
+                "in_register": self.sites_in_register,
+            },
+            "antennas": {
+                "number": self.antennas,
+                **dict(sorted(self.statuses.items())),
+                "turned": self.turned,
+                "revisit": self.revisit_antennas,
+            },
+            "design": dict(sorted(self.decisions.items())),
+            "readings": dict(sorted(self.readings.items())),
+            "likely_causes": dict(sorted(self.causes.items())),
+        }
+
+    def text(self) -> str:
+        """For people."""
+        p, d, r = self.photos, self.decisions, self.readings
+        of = "" if self.sites_in_register is None else f" of {self.sites_in_register} in the register"
+        found = self.statuses["estimated"] + self.statuses["ambiguous"]
+        lines = [
+            f"photos    {p['listed']}: {p['used']} used, {p['unusable']} could not be used, {p['copies']} counted once",
+            f"sites     {self.sites} with results{of}"
+            + (f", {self.sites_without_results} without" if self.sites_without_results else ""),
+            f"antennas  {self.antennas}: {found} with an azimuth, {self.statuses['ambiguous']} of them ambiguous",
+            f"design    {d['accept']} within tolerance, {d['reject']} out of it, {d['undecided']} undecided",
+            f"readings  {r['agree']} agree with the photos, {r['disagree']} do not",
+        ]
+        if self.turned:
+            lines.append(f"turned    {self.turned} between visits")
+        some = f"{_many(self.revisit_antennas, 'antenna')} at {_many(self.revisit_sites, 'site')}"
+        lines.append(f"to do     {some}: see revisit.csv" if self.revisit_antennas else "to do     nothing")
+        return "\n".join(lines) + "\n"
+
+
+def _many(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Results:
+    """The files of an audit. report: the page to open; unusable: photos that could not be used, copies not counted."""
+
+    report: Path
+    outcome: Outcome
+    created: datetime
+
+
+def write_results(folder: Path, store: Store, progress: Progress | None = None) -> Results:
+    """Write all results of a store's newest run into a folder.
+
+    Parameters
+    ----------
+    store : its newest run is the one that results are of; `about` of it says how they came about.
+
+    Raises
+    ------
+    LookupError : the audit has no run.
+    """
+    run = store.last_run()
+    if run is None:
+        raise LookupError("no run")
+    store.run_id, about, _ = run
+    say = progress or Progress()
+    created = datetime.now(UTC)
+    outcome = Outcome(sites_in_register=about.get("sites_in_register"))
+    failures, used = failures_of(store, about), 0
+    decided = decisions_by_site(store.log())
+    say.begin("writing results", None)
+
+    def counted() -> Iterator[dict[str, Any]]:
+        nonlocal used
+        for kept in store.sites():
+            used += kept.used
+            if kept.document is None:
+                outcome.sites_without_results += 1
+                continue
+            document = with_decisions(kept.document, decided.get(kept.site_id, ()))
+            outcome.add(document)
+            say.step(1)
+            yield document
+
+    head = {"schema": SCHEMA, "version": __version__, "created": created.isoformat(timespec="seconds")}
+    write_files(folder, counted(), head, failures.rows)
+    listed = store.counts()["listed"]
+    copies = failures.copies
+    outcome.photos = {"listed": listed, "used": used, "copies": copies, "unusable": listed - used - copies}
+    say.begin("writing pages", outcome.sites)
+    report = write_report(
+        folder / "report",
+        (
+            with_decisions(kept.document, decided.get(kept.site_id, ()))
+            for kept in store.sites()
+            if kept.document is not None
+        ),
+        _about(about, created, outcome, folder),
+        lambda _: say.step(1),
+    )
+    return Results(report=report, outcome=outcome, created=created)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failures:
+    """(file, reason) of what was not used, by file; copies: how many of them another photo stands for."""
+
+    rows: Sequence[tuple[str, str]]
+    copies: int
+
+
+def failures_of(store: Store, about: Mapping[str, Any]) -> Failures:
+    """Faults of the tables, photos that cannot be read, of no site or of two, copies, and what could not be solved."""
+    rows = {(f["file"], f["reason"]) for f in about.get("faults", ())}
+    copies = 0
+    for page in store.all_photos():
+        for p in page:
+            if p.reason is not None:
+                rows.add((p.name, p.reason))
+            elif p.copy_of is not None:
+                copies += 1
+                rows.add((p.name, p.placed or f"a copy of {p.copy_of}"))
+            elif p.site_id is None:
+                rows.add((p.name, p.placed or "of no site"))
+    for site in store.sites():
+        rows.update((photo, reason.removeprefix(f"{photo}: ")) for photo, reason in site.failures)
+    return Failures(rows=sorted(rows), copies=copies)
+
+
+def _about(about: Mapping[str, Any], created: datetime, outcome: Outcome, folder: Path) -> ReportAbout:
+    photos = outcome.photos
+    return ReportAbout(
+        created=created,
+        command=about.get("command", ""),
+        version=about.get("version", __version__),
+        libraries=about.get("libraries", {}),
+        parameters=about.get("parameters", {}),
+        inputs=[ReportInput(**i) for i in about.get("inputs", ())],
+        counts={
+            "listed": photos["listed"],
+            "used": photos["used"],
+            "not usable": photos["unusable"],
+            "duplicates": photos["copies"],
+        },
+        failures=folder / "failures.csv",
+    )

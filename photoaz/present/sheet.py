@@ -1,0 +1,506 @@
+"""The second-opinion sheet: one antenna on one page of paper, for another engineer to agree with or not, and to sign.
+
+HTML that stands alone: charts are inline SVG, the photo's crop an inline JPEG. It prints on one page of A4 as of
+Letter. What is what is told by line style and a label, not by colour alone.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+import re
+from collections.abc import Collection, Sequence
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz import __version__
+from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_deg
+from photoaz.judgement.cause import in_words
+from photoaz.judgement.impact import Impact
+from photoaz.judgement.judge import AntennaJudgement
+from photoaz.judgement.revisit import AntennaRevisit
+from photoaz.present.sheet_charts import Direction, budget_svg, escaped, plan_svg, shortened, strip_svg
+from photoaz.register.model import Antenna, Site
+from photoaz.result import AntennaSolution, EvidenceView, PhotoSolution, SiteSolution
+
+_DECISIONS = {
+    "accept": ("ACCEPT", "within the design's tolerance"),
+    "reject": ("REJECT", "out of the design's tolerance"),
+    "undecided": ("UNDECIDED", "the photos do not decide it"),
+}
+_VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
+_MOST_PHOTOS, _MOST_REASONS = 4, 4
+_CAUTIONS = (
+    "An opinion from photos of the box's front, not a survey; a beam steered within the box is not seen. Radio "
+    "exposure: keep out of marked zones. Falls, falling objects, ice: no climb by this sheet alone, nobody below work. "
+    "Never aim optics at the sun; mind traffic, power lines, private land. Local codes, the owner's rules and licensed "
+    "practitioners come first."
+)
+
+
+def sheet_name(antenna_id: str, taken: Collection[str] = ()) -> str:
+    """A file's name for an antenna's sheet: letters, digits, - and _ of its id; numbered where that is `taken`."""
+    stem = re.sub(r"[^A-Za-z0-9_-]+", "_", antenna_id).strip("_")[:80] or "antenna"
+    name, number = f"{stem}.html", 2
+    lower = {n.lower() for n in taken}  # file systems that tell no case
+    while name.lower() in lower:
+        name = f"{stem}-{number}.html"
+        number += 1
+    return name
+
+
+def best_view(antenna: AntennaSolution) -> EvidenceView | None:
+    """The view that the sheet shows: the widest whose outline can be drawn; a front before a back."""
+    drawn = [v for v in antenna.evidence if len(v.outline_px) >= 3]
+    return max(drawn, key=lambda v: (v.view != "rear", v.width_px), default=None)
+
+
+def crop_jpeg(image_bgr: NDArray[np.uint8], view: EvidenceView) -> bytes:
+    """The antenna as the photo has it, and beside it with the fitted box, as JPEG.
+
+    Parameters
+    ----------
+    image_bgr : (height, width, 3) uint8, blue, green, red, as shown. view : of that photo, with an outline.
+    """
+    from PIL import Image
+
+    from photoaz.present.pens import SKY_BLUE, WHITE, YELLOW, Pen, stroke
+    from photoaz.present.window import bounds_of, window_about
+
+    # only the antenna's surroundings, wider than what is shown of them, become a picture of Pillow's
+    left, top, right, bottom = bounds_of(view.outline_px)
+    reach = 2.0 * max(right - left, bottom - top) + 50.0
+    x0, y0 = max(int(left - reach), 0), max(int(top - reach), 0)
+    part = image_bgr[y0 : max(int(bottom + reach), y0 + 1), x0 : max(int(right + reach), x0 + 1)]
+    picture = Image.fromarray(np.ascontiguousarray(part[..., ::-1]))
+    bounds = left - x0, top - y0, right - x0, bottom - y0
+    wide, high = max(bounds[2] - bounds[0], 1.0), max(bounds[3] - bounds[1], 1.0)
+    # as wide as half as high, so that the pair is square
+    margin_y = max(0.12 * high, 0.25 * wide, 5.0)
+    margin_x = max(0.2 * wide, 5.0, 0.25 * high + 0.5 * margin_y - 0.5 * wide)
+    scale = min(640.0 / (high + 2.0 * margin_y), 420.0 / (wide + 2.0 * margin_x), 12.0)
+    window = window_about(picture, bounds, (margin_x, margin_y), scale)
+    plain = window.cut(picture)
+    fitted = plain.copy()
+    outline = [window.at((x - x0, y - y0)) for x, y in view.outline_px]
+    stroke(fitted, [*outline, outline[0]], Pen(core=YELLOW, width=3.0, casing=1.4, dash=(18.0, 9.0)))
+    for a, b in view.inner_px:
+        ends = [window.at((x - x0, y - y0)) for x, y in (a, b)]
+        stroke(fitted, ends, Pen(core=SKY_BLUE, width=2.4, casing=1.2, dash=(6.0, 8.0)))
+    pair = Image.new("RGB", (2 * plain.width + 8, plain.height), WHITE)
+    pair.paste(plain, (0, 0))
+    pair.paste(fitted, (plain.width + 8, 0))
+    out = io.BytesIO()
+    pair.save(out, "JPEG", quality=82, optimize=True)
+    return out.getvalue()
+
+
+def sheet_html(
+    site: Site,
+    solution: SiteSolution,
+    antenna_id: str,
+    judgement: AntennaJudgement | None,
+    created: datetime,
+    *,
+    revisit: AntennaRevisit | None = None,
+    crop: bytes | None = None,
+    crop_photo: str = "",
+) -> str:
+    """One antenna's sheet as an HTML document.
+
+    Parameters
+    ----------
+    site, solution : the antenna's; antenna_id : one of the solution's. judgement : what was concluded, if anything.
+    created : with its zone. revisit : what to do about it, if anything. crop : JPEG of `crop_jpeg`; crop_photo : of
+    which photo.
+
+    Raises
+    ------
+    KeyError : the solution has no such antenna.
+    """
+    found = {a.antenna_id: a for a in solution.antennas}[antenna_id]
+    antenna = next((a for a in site.antennas if a.antenna_id == antenna_id), None)
+    shown = _shown(solution, found)
+    directions = _directions(found, judgement)
+    parts = [
+        _head(site, antenna, found, judgement),
+        '<div class="row a">',
+        _photo(found, crop, crop_photo),
+        f'<figure class="plan">{plan_svg(directions, _cameras(site, found, shown))}</figure>',
+        "</div>",
+        f'<div class="row b"><section><h2>Against the design</h2>{strip_svg(directions)}</section>',
+        f"<section><h2>Where the uncertainty comes from</h2>{budget_svg(found.budget)}</section></div>",
+        f'<div class="row c">{_figures(found, judgement)}{_words(found, judgement)}</div>',
+        f'<div class="row d">{_impact(judgement)}{_next(found, revisit)}</div>',
+        _photos(site, found, shown),
+        f'<div class="row e"><section><h2>Assumed</h2><p>{escaped(_assumed(site, antenna, solution, judgement))}</p>',
+        f"</section><section><h2>Cautions</h2><p>{escaped(_CAUTIONS)}</p></section></div>",
+        _foot(created),
+    ]
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f"<title>Second opinion: {escaped(antenna_id)}</title>"
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<style>{_CSS}</style></head>\n<body><main>\n" + "\n".join(p for p in parts if p) + "\n</main></body></html>\n"
+    )
+
+
+# ---- what is said ----------------------------------------------------------------------------------------------------
+
+
+def _head(site: Site, antenna: Antenna | None, found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
+    where = [f"site {site.site_id}"]
+    if antenna is not None and antenna.sector is not None:
+        where.append(f"sector {antenna.sector}")
+    if antenna is not None and antenna.position is not None:
+        where.append(f"position {antenna.position}")
+    where.append(f"{site.lat_deg:.5f}, {site.lon_deg:.5f}")
+    if antenna is not None:
+        where.append(f"centre {antenna.rad_center_m:g} m above ground")
+    if found.azimuth_true_deg is None:
+        status = {"not_visible": "it shows in no photo", "not_found": "it was not found in the photos"}
+        word, meaning, kind = "NO ESTIMATE", status.get(found.status, "nothing is known of it"), "none"
+        figure = "no azimuth"
+    else:
+        decision = judgement.design.decision if judgement else "undecided"
+        word, meaning = _DECISIONS[decision]
+        if judgement is not None and judgement.reading is not None and judgement.reading.agrees is False:
+            meaning += "; the reading DISAGREES"
+        kind = decision
+        figure = format_azimuth_deg(found.azimuth_true_deg, found.u95_deg)
+    small = ' class="long"' if len(found.antenna_id) > 20 else ""
+    return (
+        f'<header><div><p class="kind">Second opinion on an antenna\'s azimuth, from photos</p>'
+        f"<h1{small}>{escaped(shortened(found.antenna_id, 44))}</h1>"
+        f"<p>{escaped(shortened(', '.join(where), 110))}</p></div>"
+        f'<div class="azimuth"><b>{escaped(figure)}</b><span>from true north, clockwise (95 %)</span></div>'
+        f'<div class="verdict {kind}"><b>{escaped(word)}</b><span>{escaped(meaning)}</span></div></header>'
+    )
+
+
+def _photo(found: AntennaSolution, crop: bytes | None, name: str) -> str:
+    if crop is None:
+        return '<figure class="crop none"><figcaption>No photo shows this antenna.</figcaption></figure>'
+    data = base64.b64encode(crop).decode("ascii")
+    said = f"{shortened(Path(name).name, 32)}: plain; fitted (dashes)"
+    alt = f"{found.antenna_id} in {Path(name).name}, twice: as photographed, and with the fitted box drawn over it"
+    return (
+        f'<figure class="crop"><img alt="{escaped(alt)}" src="data:image/jpeg;base64,{data}">'
+        f"<figcaption>{escaped(shortened(said, 90))}</figcaption></figure>"
+    )
+
+
+def _percent(p: float) -> str:
+    return "< 0.1 %" if p < 0.001 else "> 99.9 %" if p > 0.999 else f"{100.0 * p:.1f} %"
+
+
+def _figures(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
+    rows: list[tuple[str, str]] = []
+    if found.azimuth_true_deg is not None:
+        rows.append(("photos", f"{format_azimuth_deg(found.azimuth_true_deg, found.u95_deg)} true"))
+    for other in found.alternatives[:2]:
+        figure = format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)
+        rows.append(("also possible", f"{figure}, {_percent(other.probability)}"))
+    if judgement is not None and judgement.reading is not None:
+        r = judgement.reading
+        rows.append(("reading", f"{format_azimuth_deg(r.azimuth_true_deg, r.u95_deg)} true"))
+        if r.en is not None and r.difference_deg is not None:
+            verdict = "agrees" if r.agrees else "DISAGREES"
+            figure = f"{format_difference_deg(r.difference_deg)}, En {r.en:.2f} (limit 1): {verdict}"
+            if r.causes is not None and r.agrees != (r.en <= 1.0):
+                figure += f", {_percent(r.causes.reading_right)} right by the whole site"
+            rows.append(("photos − reading", figure))
+        if r.likely_cause is not None:
+            rows.append(("likely cause", in_words(r.likely_cause)))
+    if judgement is not None and judgement.combined is not None:
+        both = judgement.combined
+        rows.append(("both together", f"{format_azimuth_deg(both.azimuth_true_deg, both.u95_deg)} true"))
+    if judgement is not None and judgement.design.azimuth_true_deg is not None:
+        d = judgement.design
+        rows.append(("design", f"{format_azimuth_deg(d.azimuth_true_deg or 0.0)} true ± {d.tolerance_deg:g}°"))
+        if d.deviation_deg is not None and d.p_out_of_tolerance is not None:
+            rows.append(("photos − design", format_difference_deg(d.deviation_deg)))
+            rows.append(("out of tolerance", f"probability {_percent(d.p_out_of_tolerance)}: {d.decision}"))
+        if d.consumer_risk is not None and d.producer_risk is not None:
+            risks = f"{_percent(d.consumer_risk)} accepted though out, {_percent(d.producer_risk)} rejected though in"
+            rows.append(("of all so measured", risks))
+    if found.downtilt_deg is not None and found.downtilt_u95_deg is not None:
+        tilt = f"{found.downtilt_deg:.1f}° ± {found.downtilt_u95_deg:.1f}°"
+        if judgement is not None and judgement.downtilt_reading is not None:
+            t = judgement.downtilt_reading
+            tilt += f"; reading {t.downtilt_deg:.1f}° ± {t.u95_deg:.1f}°"
+            tilt += "" if t.en is None else f", En {t.en:.2f}"
+        rows.append(("downtilt", tilt))
+    cells = "".join(f'<tr><th scope="row">{escaped(k)}</th><td>{escaped(shortened(v, 80))}</td></tr>' for k, v in rows)
+    return f"<section><h2>In figures (95 %)</h2><table>{cells}</table></section>"
+
+
+def _words(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
+    reasons = list(judgement.reasons if judgement else ())
+    # what decides first, then what it was carried from; the antenna's own last
+    reasons.sort(key=lambda r: "declination" in r and "added" in r)
+    reasons += [r[:1].upper() + r[1:] + "." * (not r.endswith(".")) for r in found.reasons]
+    shown = reasons[:_MOST_REASONS]
+    items = "".join(f"<li>{escaped(shortened(r, 190))}</li>" for r in shown)
+    more = len(reasons) - len(shown)
+    items += f"<li>{more} more in estimates.json.</li>" if more > 0 else ""
+    return f"<section><h2>In words</h2><ul>{items or '<li>Nothing to be said.</li>'}</ul></section>"
+
+
+def _impact(judgement: AntennaJudgement | None) -> str:
+    impact = judgement.impact if judgement else None
+    if impact is None:
+        return "<section><h2>Impact</h2><p>Not known without an azimuth and a design.</p></section>"
+    rows = [
+        ("design direction", _decibel(impact.boresight_db, impact.boresight_interval_db)),
+        ("clockwise edge, +60°", _decibel(impact.clockwise_edge_db, impact.clockwise_edge_interval_db)),
+        ("other edge, −60°", _decibel(impact.anticlockwise_edge_db, impact.anticlockwise_edge_interval_db)),
+        *_crossings(impact),
+    ]
+    cells = "".join(f'<tr><th scope="row">{escaped(shortened(k, 44))}</th><td>{escaped(v)}</td></tr>' for k, v in rows)
+    return (
+        f"<section><h2>Impact: change of gain against the design (95 %)</h2><table>{cells}</table>"
+        f'<p class="note">{escaped(impact.basis[:1].upper() + impact.basis[1:])}.</p></section>'
+    )
+
+
+def _decibel(value: float, interval: tuple[float, float] | None) -> str:
+    said = f"{_signed(value)} dB"
+    return said if interval is None else f"{said} ({_signed(interval[0])} to {_signed(interval[1])})"
+
+
+def _signed(value: float) -> str:
+    rounded = round(value, 1)
+    return f"{rounded:+.1f}" if rounded else "0.0"
+
+
+def _crossings(impact: Impact) -> list[tuple[str, str]]:
+    rows = []
+    for c in impact.crossovers:
+        word = {"open": "overlap or hole open"}.get(c.word, c.word)
+        low, high = c.change_interval_db
+        figure = (
+            f"{_decibel(c.change_db, (low, high))}, moved {format_difference_deg(c.shift_deg)} "
+            f"± {c.shift_u95_deg:.1f}°: {word}"
+        )
+        rows.append((f"crossing to {c.neighbour_id}{'' if c.neighbour_estimated else ' (as designed)'}", figure))
+    return rows
+
+
+def _next(found: AntennaSolution, revisit: AntennaRevisit | None) -> str:
+    lines = []
+    if revisit is not None:
+        where = ""
+        if revisit.lat_deg is not None and revisit.lon_deg is not None and revisit.action == "photo":
+            where = f" ({revisit.lat_deg:.5f}, {revisit.lon_deg:.5f})"
+        lines.append(f"{shortened(revisit.instruction[:1].upper() + revisit.instruction[1:], 190)}{where}.")
+        lines.append(f"{revisit.figures[:1].upper()}{revisit.figures[1:]}.")
+        if revisit.bring:
+            lines.append(f"Bring: {shortened(revisit.bring, 120)}.")
+    else:
+        lines.append("Nothing to be done: no expected loss is worth a visit.")
+    if found.next_evidence is not None:
+        said = found.next_evidence.sentence.replace(" deg", "°")
+        lines.append(f"{shortened(said[:1].upper() + said[1:], 170)}.")
+    return f"<section><h2>Next</h2><ul>{''.join(f'<li>{escaped(line)}</li>' for line in lines)}</ul></section>"
+
+
+def _shown(solution: SiteSolution, found: AntennaSolution) -> list[tuple[PhotoSolution, EvidenceView]]:
+    """The photos that show the antenna, the widest view first: their order is their number on the plan."""
+    photos = {p.photo: p for p in solution.photos}
+    pairs = [(photos[v.photo], v) for v in found.evidence if v.photo in photos]
+    return sorted(pairs, key=lambda one: -one[1].width_px)
+
+
+def _photos(site: Site, found: AntennaSolution, shown: Sequence[tuple[PhotoSolution, EvidenceView]]) -> str:
+    if not shown:
+        return '<section class="photos"><h2>Photos used</h2><p>None shows it.</p></section>'
+    rows = []
+    for number, (photo, view) in enumerate(shown[:_MOST_PHOTOS], 1):
+        stand = _stand(site, photo)
+        heading = (
+            "" if photo.heading_true_deg is None else format_azimuth_deg(photo.heading_true_deg, photo.heading_u95_deg)
+        )
+        cells = (
+            number,
+            shortened(Path(photo.photo).name, 30),
+            "not known" if photo.taken is None else photo.taken.isoformat(),
+            "not known" if photo.lat_deg is None else f"{photo.lat_deg:.5f}, {photo.lon_deg:.5f}",
+            "" if stand is None else f"{stand[1]:.0f} m at {stand[0]:.0f}°",
+            heading,
+            f"{_VIEWS[view.view]}, {view.width_px:.0f} px wide",
+            shortened("; ".join(photo.flags), 28),
+        )
+        rows.append("<tr>" + "".join(f"<td>{escaped(c)}</td>" for c in cells) + "</tr>")
+    names = ("", "photo", "taken", "lat, lon [deg]", "from the tower", "heading, true", "view", "flags")
+    head = "".join(f'<th scope="col">{escaped(n)}</th>' for n in names)
+    more = len(shown) - len(rows)
+    tail = f'<p class="note">and {more} more, in estimates.json.</p>' if more > 0 else ""
+    return (
+        f'<section class="photos"><h2>Photos used</h2><table><thead><tr>{head}</tr></thead>'
+        f"<tbody>{''.join(rows)}</tbody></table>{tail}</section>"
+    )
+
+
+def _stand(site: Site, photo: PhotoSolution) -> tuple[float, float] | None:
+    """Bearing [deg] and distance [m] of the camera from the tower."""
+    if photo.lat_deg is None or photo.lon_deg is None:
+        return None
+    from photoaz.geodesy.frames import geodesic
+
+    bearing, _, distance = geodesic(site.lat_deg, site.lon_deg, photo.lat_deg, photo.lon_deg)
+    return bearing, distance
+
+
+def _cameras(
+    site: Site, found: AntennaSolution, shown: Sequence[tuple[PhotoSolution, EvidenceView]]
+) -> list[tuple[int, float]]:
+    """Number and bearing from the tower [deg] of the cameras; from the yaw where the standpoint is not known."""
+    out = []
+    for number, (photo, view) in enumerate(shown[:_MOST_PHOTOS], 1):
+        stand = _stand(site, photo)
+        if stand is not None:
+            out.append((number, stand[0]))
+        elif found.azimuth_true_deg is not None:
+            out.append((number, azimuth_deg(found.azimuth_true_deg - view.yaw_deg)))
+    return out
+
+
+def _assumed(site: Site, antenna: Antenna | None, solution: SiteSolution, judgement: AntennaJudgement | None) -> str:
+    said = ["Azimuth of the front's outward normal."]
+    if antenna is not None:
+        sizes = [
+            w
+            for w, v in (("height", antenna.height_m), ("width", antenna.width_m), ("depth", antenna.depth_m))
+            if v is None
+        ]
+        if sizes:
+            said.append(f"The register gives no {', '.join(sizes)} of the box: usual sizes, with a wide spread.")
+        if antenna.offset_east_m is None or antenna.offset_north_m is None:
+            said.append("Its offset from the tower's axis is not given: within some metres.")
+        said.append(f"Centre's height known to ± {antenna.rad_center_u95_m:g} m.")
+    said.append(f"Tower's position known to ± {site.position_u95_m:g} m (95 %).")
+    if solution.declination_deg is not None:
+        spread = "" if solution.declination_u95_deg is None else f" ± {solution.declination_u95_deg:.2f}°"
+        said.append(f"Declination {solution.declination_deg:+.2f}°{spread} (east positive), of a world-wide model.")
+    if judgement is not None and judgement.reading is not None:
+        said.append("The reading's stated uncertainty is taken at its word.")
+    said.append("Costs are the user's, or defaults without a source.")
+    return shortened(" ".join(said), 440)
+
+
+def _foot(created: datetime) -> str:
+    places = "".join(
+        f"<div><span>{w}</span></div>" for w in ("Agreed / not agreed, because", "Name", "Date", "Signature")
+    )
+    return (
+        f'<footer><div class="sign">{places}</div>'
+        f"<p>photoaz {escaped(__version__)}, made {escaped(created.isoformat(sep=' ', timespec='minutes'))}. "
+        "A second opinion from photos: no ground for work on a structure without a licensed practitioner.</p></footer>"
+    )
+
+
+# ---- what is drawn ---------------------------------------------------------------------------------------------------
+
+
+def _directions(found: AntennaSolution, judgement: AntennaJudgement | None) -> list[Direction]:
+    out = []
+    if found.azimuth_true_deg is not None and found.u95_deg is not None:
+        out.append(Direction(kind="photos", label="photos", azimuth_deg=found.azimuth_true_deg, half_deg=found.u95_deg))
+        out += [
+            Direction(
+                kind="other",
+                label="also possible",
+                azimuth_deg=o.azimuth_true_deg,
+                half_deg=o.u95_deg,
+                note=f"{100.0 * o.probability:.0f} %",
+            )
+            for o in found.alternatives[:2]
+        ]
+    if judgement is not None and judgement.reading is not None:
+        r = judgement.reading
+        out.append(Direction(kind="reading", label="reading", azimuth_deg=r.azimuth_true_deg, half_deg=r.u95_deg))
+    if judgement is not None and judgement.design.azimuth_true_deg is not None:
+        d = judgement.design
+        azimuth = float(d.azimuth_true_deg or 0.0)
+        out.append(Direction(kind="design", label="design", azimuth_deg=azimuth, half_deg=d.tolerance_deg))
+    return [d for d in out if math.isfinite(d.azimuth_deg) and math.isfinite(d.half_deg or 0.0)]
+
+
+# The palette of Okabe and Ito; grey tones apart where printed without colour. 188 x 257 mm fits A4 and Letter alike
+_CSS = """
+@page { margin: 10mm; }
+* { box-sizing: border-box; margin: 0; padding: 0; }
+html { background: #fff; color: #191919; font-size: 7.2pt; line-height: 1.23; }
+html { font-family: "Liberation Sans", Arial, Helvetica, "DejaVu Sans Condensed", sans-serif; }
+main { width: 188mm; min-height: 256mm; margin: 0 auto; display: flex; flex-direction: column; gap: 1.3mm; }
+@media screen { main { margin: 8mm auto; } }
+header { display: flex; gap: 5mm; align-items: stretch; border-bottom: .5mm solid #191919; padding-bottom: 1.5mm; }
+header > div:first-child { flex: 1; min-width: 0; overflow-wrap: anywhere; }
+.kind { font-weight: bold; }
+h1 { font-size: 16pt; line-height: 1.15; overflow-wrap: anywhere; }
+h1.long { font-size: 10pt; }
+h2 { font-size: 8pt; border-bottom: .2mm solid #777; margin-bottom: .8mm; }
+.azimuth, .verdict { display: flex; flex-direction: column; justify-content: center; text-align: center; }
+.azimuth b { font-size: 15pt; white-space: nowrap; }
+.verdict { border: .9mm solid #191919; padding: 1mm 3mm; min-width: 36mm; }
+.verdict b { font-size: 12pt; }
+.verdict span { max-width: 40mm; }
+.verdict.reject { background: #191919; color: #fff; }
+.verdict.undecided, .verdict.none { border-style: dashed; }
+.row { display: flex; gap: 4mm; }
+.row > section { flex: 1; min-width: 0; }
+.crop { width: 56mm; text-align: center; }
+.crop img { display: block; margin: 0 auto; max-width: 56mm; max-height: 48mm; }
+.crop.none { border: .3mm dashed #777; padding-top: 20mm; }
+.plan { flex: 1; min-width: 0; }
+.plan svg { max-height: 53mm; }
+svg { display: block; width: 100%; height: auto; }
+table { border-collapse: collapse; width: 100%; }
+th, td { text-align: left; vertical-align: top; padding: 0 1.5mm .25mm 0; font-weight: normal; }
+th, td { overflow-wrap: anywhere; }
+th[scope=row] { width: 34%; color: #444; }
+td { font-variant-numeric: tabular-nums; }
+.photos th { color: #444; border-bottom: .2mm solid #bbb; }
+.photos td, .photos th { white-space: nowrap; }
+ul { padding-left: 3.2mm; }
+li, p { overflow-wrap: anywhere; }
+.note { color: #444; font-style: italic; }
+footer { margin-top: auto; }
+.sign { display: grid; grid-template-columns: 2.2fr 1.4fr .8fr 1.4fr; gap: 3mm; height: 10mm; margin-bottom: 1mm; }
+.sign div { border-bottom: .3mm solid #191919; }
+.sign span { color: #444; }
+footer p { color: #444; font-size: 6.8pt; }
+.ring { fill: none; stroke: #999; stroke-width: .8; }
+.north { fill: #191919; }
+.compass, .name { font-size: 10.5px; font-weight: bold; fill: #191919; }
+.figure { font-size: 10.5px; fill: #191919; }
+.mark { font-size: 9px; fill: #444; paint-order: stroke; stroke: #fff; stroke-width: 2px; }
+.hatch { stroke: #0072b2; stroke-width: 1.1; }
+.fan { stroke-width: .7; fill: none; }
+.fan.photos { fill: url(#hatch); stroke: #0072b2; }
+.fan.reading { stroke: #d55e00; stroke-dasharray: 4 2; fill: #d55e00; fill-opacity: .13; }
+.fan.other { stroke: #0072b2; stroke-dasharray: 1.5 2; }
+.band { fill: #009e73; fill-opacity: .4; stroke: #00674b; stroke-width: .7; }
+line.photos { stroke: #0072b2; stroke-width: 3; }
+line.other { stroke: #0072b2; stroke-width: 1.6; stroke-dasharray: 9 3; }
+.head { fill: #0072b2; }
+line.reading { stroke: #d55e00; stroke-width: 2; stroke-dasharray: 5 2.5; }
+.reading.end { fill: #fff; stroke: #d55e00; stroke-width: 2; }
+line.design { stroke: #00674b; stroke-width: 1.8; stroke-dasharray: 1.5 2.2; }
+.sight { stroke: #555; stroke-width: .8; }
+rect.camera { fill: #191919; }
+text.camera { font-size: 9px; font-weight: bold; fill: #fff; }
+.tower { fill: #191919; }
+.leader { fill: none; stroke: #777; stroke-width: .6; }
+.tolerance { fill: #009e73; fill-opacity: .22; }
+.grid { stroke: #ccc; stroke-width: .7; }
+.zero { stroke: #00674b; stroke-width: 1.4; stroke-dasharray: 1.5 2.2; }
+.cap { stroke: #191919; stroke-width: 1; }
+.dot { fill: #0072b2; }
+.bar { fill: #666; }
+"""

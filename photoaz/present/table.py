@@ -1,0 +1,373 @@
+"""The results as text for people: a table of the antennas, then what the figures rest on."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.measure import Measurement
+from rich.table import Table
+from rich.text import Text
+
+from photoaz.angles import format_azimuth_deg, format_difference_deg, u95_decimals
+from photoaz.judgement.common import common_mode_of_site
+from photoaz.judgement.judge import AntennaJudgement
+from photoaz.judgement.revisit import SiteRevisit
+from photoaz.present.names import unsure
+from photoaz.result import AntennaSolution, BudgetShare, PhotoSolution, SiteSolution
+
+_DECISION_STYLES = {"accept": "green", "reject": "bold red", "undecided": "yellow"}
+_STATUS_WORDS = {"not_found": "not found", "not_visible": "not visible", "ambiguous": "ambiguous"}
+_NONE = "–"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """One antenna's cells, in words."""
+
+    antenna: str
+    azimuth: str
+    views: str
+    reading: str = _NONE
+    difference: str = ""
+    en: str = ""
+    agrees: str = ""
+    design: str = _NONE
+    deviation: str = ""
+    decision: str = ""
+    limit: str = _NONE
+
+
+def site_text(
+    solution: SiteSolution,
+    judgements: Mapping[str, AntennaJudgement],
+    console: Console,
+    plan: SiteRevisit | None = None,
+) -> RenderableType:
+    """A site for people, laid out for the width of `console` without cutting a figure short. plan: what to do about it.
+
+    Wide terminals get a column for each figure; at 80 columns figures that belong together are stacked in one cell;
+    narrower ones get a short list for each antenna.
+    """
+    rows = [_row(antenna, judgements.get(antenna.antenna_id)) for antenna in solution.antennas]
+    parts: list[RenderableType] = [Text(f"Site {solution.site_id}", style="bold"), _declination(solution)]
+    parts.append(_antennas(rows, console))
+    parts += _site(solution, judgements, console.width)
+    parts += _revisit(plan, console.width)
+    parts += _photos(solution, console.width)
+    parts += _reasons(solution, judgements, console.width)
+    return Group(*parts)
+
+
+def print_site(
+    solution: SiteSolution,
+    judgements: Mapping[str, AntennaJudgement],
+    console: Console,
+    plan: SiteRevisit | None = None,
+) -> None:
+    """Print `site_text`."""
+    console.print(site_text(solution, judgements, console, plan), highlight=False)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Cells
+
+
+def _row(antenna: AntennaSolution, judgement: AntennaJudgement | None) -> _Row:
+    return _Row(
+        antenna=antenna.antenna_id,
+        azimuth=_azimuth_cell(antenna),
+        views=_views(antenna),
+        limit=_limit(antenna),
+        **(_judged(judgement) if judgement else {}),
+    )
+
+
+def _azimuth_cell(antenna: AntennaSolution) -> str:
+    if antenna.azimuth_true_deg is None:
+        return _STATUS_WORDS.get(antenna.status, antenna.status)
+    return format_azimuth_deg(antenna.azimuth_true_deg, antenna.u95_deg)
+
+
+def _views(antenna: AntennaSolution) -> str:
+    """'face' for one view, '2 face, 1 rear' for several, the rest only counted; and whether the name is sure."""
+    views = [view.view for view in antenna.evidence]
+    if len(views) == 1:
+        said: str = views[0]
+    else:
+        kinds = sorted(dict.fromkeys(views), key=views.count, reverse=True)
+        shown = kinds if len(kinds) < 3 else kinds[:1]
+        rest = len(views) - sum(views.count(view) for view in shown)
+        said = (
+            ", ".join([f"{views.count(view)} {view}" for view in shown] + ([f"{rest} more"] if rest else [])) or _NONE
+        )
+    doubtful = bool(antenna.evidence) and all(unsure(view) for view in antenna.evidence)
+    return f"{said}, name unsure" if doubtful else said
+
+
+def _judged(judgement: AntennaJudgement) -> dict[str, str]:
+    reading, design = judgement.reading, judgement.design
+    cells: dict[str, str] = {}
+    if reading is not None:
+        cells["reading"] = format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)
+    if reading is not None and reading.difference_deg is not None and reading.en is not None:
+        cells["difference"] = format_difference_deg(reading.difference_deg)
+        cells["en"] = _en(reading.en)
+        cells["agrees"] = "yes" if reading.agrees else "NO"
+    if design.azimuth_true_deg is not None:
+        cells["design"] = f"{format_azimuth_deg(design.azimuth_true_deg)} ± {design.tolerance_deg:g}°"
+    if design.deviation_deg is not None:
+        cells["deviation"] = format_difference_deg(design.deviation_deg)
+        cells["decision"] = design.decision
+    return cells
+
+
+def _en(en: float) -> str:
+    """Two decimals, more just above 1, where '1.00' would contradict the verdict beside it."""
+    text = f"{en:.2f}"
+    return f"{en:.4f}" if text == "1.00" and en > 1.0 else text
+
+
+def _largest(antenna: AntennaSolution) -> BudgetShare | None:
+    return max(antenna.budget, key=lambda share: share.share, default=None)
+
+
+def _limit(antenna: AntennaSolution) -> str:
+    largest = _largest(antenna)
+    if largest is None:
+        return _NONE
+    return f"{largest.source}\n{100.0 * largest.share:.0f} %, ± {_u95(largest.u95_deg)}"
+
+
+def _u95(u95_deg: float) -> str:
+    return f"{u95_deg:.{u95_decimals(u95_deg)}f}°"
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# The table, for three widths
+
+
+def _antennas(rows: list[_Row], console: Console) -> RenderableType:
+    unlimited = console.options.update(max_width=10_000)
+    for layout in (_wide, _stacked):
+        table = layout(rows)
+        for column in table.columns:
+            if column.no_wrap:  # rich would shorten such a cell to make it fit
+                column.min_width = max(Measurement.get(console, unlimited, cell).maximum for cell in column.cells)
+        if Measurement.get(console, unlimited, table).minimum <= console.width:
+            return table
+    return _listed(rows, console.width)
+
+
+def _table(*columns: tuple[str, bool]) -> Table:
+    """A table; per column its heading and whether it holds figures, which are never broken or cut."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), show_edge=False)
+    for heading, figures in columns:
+        table.add_column(heading, no_wrap=figures, overflow="fold", vertical="top", min_width=None if figures else 10)
+    return table
+
+
+def _wide(rows: list[_Row]) -> Table:
+    table = _table(
+        ("antenna", True),
+        ("azimuth ± U95", True),
+        ("view", True),
+        ("reading (true)", True),
+        ("differs", True),
+        ("En", True),
+        ("agrees", True),
+        ("design", True),
+        ("deviation", True),
+        ("decision", True),
+        ("limited by", False),
+    )
+    table.columns[-1].min_width = 20
+    for r in rows:
+        table.add_row(
+            _plain(r.antenna),
+            Text(r.azimuth, style="bold"),
+            r.views,
+            r.reading,
+            r.difference,
+            r.en,
+            _agrees(r.agrees),
+            r.design,
+            r.deviation,
+            _decision(r.decision),
+            _plain(r.limit.replace("\n", " ")),
+        )
+    return table
+
+
+def _stacked(rows: list[_Row]) -> Table:
+    table = _table(("antenna", True), ("azimuth ± U95", True), ("reading (true)", True), ("design", True))
+    table.add_column("limited by", overflow="fold", min_width=12)
+    for r in rows:
+        reading, design = Text(r.reading), Text(r.design)
+        if r.difference:
+            reading.append(f"\n{r.difference}, En {r.en}\n").append_text(_agrees(r.agrees, long=True))
+        if r.deviation:
+            design.append(f"\n{r.deviation}")
+        if r.decision:
+            design.append("\n").append_text(_decision(r.decision))
+        table.add_row(
+            _plain(r.antenna),
+            Text(r.azimuth, style="bold").append(f"\n{r.views}", style="not bold"),
+            reading,
+            design,
+            _plain(r.limit),
+        )
+    table.leading = 1
+    return table
+
+
+def _listed(rows: list[_Row], width: int) -> RenderableType:
+    """For terminals too narrow for a table."""
+    parts: list[RenderableType] = []
+    for r in rows:
+        reading = f"{r.reading}, differs {r.difference}, En {r.en}, agrees: {r.agrees}" if r.difference else r.reading
+        design = ", ".join(part for part in (r.design, r.deviation, r.decision) if part)
+        parts.append(Text(r.antenna, style="bold"))
+        for label, text in (
+            ("azimuth", r.azimuth),
+            ("view", r.views),
+            ("reading", reading),
+            ("design", design),
+            ("limit", r.limit.replace("\n", " ")),
+        ):
+            parts.append(_indented(f"{label}: {text}", width))
+    return Group(*parts)
+
+
+def _plain(text: str) -> Text:
+    """Text as it is: an id with brackets is no markup."""
+    return Text(text)
+
+
+def _agrees(word: str, *, long: bool = False) -> Text:
+    said = {"yes": "agrees", "NO": "DISAGREES"}.get(word, word) if long else word
+    return Text(said, style="bold red" if word == "NO" else "")
+
+
+def _decision(word: str) -> Text:
+    return Text(word, style=_DECISION_STYLES.get(word, ""))
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Below the table
+
+
+def _declination(solution: SiteSolution) -> Text:
+    declination = solution.declination_deg
+    if declination is None:
+        return Text("Azimuths from true north. Magnetic declination: not known (no photo bears a date).")
+    u95 = solution.declination_u95_deg
+    spelled = f"{abs(declination):.{u95_decimals(u95)}f}°" + ("" if u95 is None else f" ± {_u95(u95)}")
+    side = "east" if declination >= 0.0 else "west"
+    days = sorted({day for photo in solution.photos if isinstance(day := getattr(photo, "taken", None), date)})
+    when = "" if not days else f" on {days[0]:%Y-%m-%d}"
+    return Text(f"Azimuths from true north. Magnetic declination used: {spelled} {side}{when}.")
+
+
+def _site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], width: int) -> list[RenderableType]:
+    """What is said of the site as a whole: the readings' common angle, what to bring next, what could go unnoticed."""
+    lines = []
+    common = common_mode_of_site(solution, judgements)
+    if common is not None:
+        lines.append(f"Readings: {common.sentence}")
+    causes = next((j.site_causes for j in judgements.values() if j.site_causes is not None), None)
+    if causes is not None and causes.sentence is not None:
+        lines.append(causes.sentence)
+    if solution.next_evidence is not None:
+        lines.append(f"Next: {solution.next_evidence.sentence}.")
+    lines += [f"Weak: {sentence}." for sentence in solution.weak_points]
+    return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
+
+
+def _revisit(plan: SiteRevisit | None, width: int) -> list[RenderableType]:
+    """What to do next, the most loss avoided first."""
+    if plan is None or not plan.items:
+        return []
+    parts: list[RenderableType] = [Text("\nWhat to do", style="bold"), _indented(plan.sentence, width)]
+    for rank, item in enumerate(plan.items, 1):
+        parts.append(_indented(f"{rank}. {item.antenna_id}: {item.instruction}", width))
+        parts.append(_indented(f"because {'; '.join(item.reasons)}; {item.figures}", width, 5))
+    return parts
+
+
+def _photos(solution: SiteSolution, width: int) -> list[RenderableType]:
+    if not solution.photos:
+        return []
+    parts: list[RenderableType] = [Text("\nPhotos", style="bold")]
+    for photo in solution.photos:
+        parts.append(_indented(_photo_line(photo), width, style="red" if photo.status == "rejected" else ""))
+        parts += [_indented(f"! {flag}", width, 4, style="yellow") for flag in photo.flags]
+    return parts
+
+
+def _photo_line(photo: PhotoSolution) -> str:
+    name = Path(photo.photo).name
+    if photo.status == "rejected":
+        return f"{name}: not used: {photo.reason or 'no reason given'}"
+    said = []
+    if photo.heading_true_deg is not None:
+        said.append(f"heading {format_azimuth_deg(photo.heading_true_deg, photo.heading_u95_deg)}")
+    for word, angle in (("pitch", photo.pitch_deg), ("roll", photo.roll_deg)):
+        if angle is not None and math.isfinite(angle):
+            said.append(f"{word} {format_difference_deg(angle)}")
+    return f"{name}: {', '.join(said) or 'used'}"
+
+
+def _reasons(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], width: int) -> list[RenderableType]:
+    parts: list[RenderableType] = []
+    alike: dict[tuple[str, ...], list[str]] = {}  # antennas that the same is said of, as of those that do not show
+    single = len(solution.photos) == 1
+    for antenna in solution.antennas:
+        judgement = judgements.get(antenna.antenna_id)
+        lines = (*_alternatives(antenna), *_said(antenna, single), *(judgement.reasons if judgement else ()))
+        if lines:
+            alike.setdefault(lines, []).append(antenna.antenna_id)
+    for lines, names in alike.items():
+        revisit = any(name in judgements and judgements[name].revisit for name in names)
+        said = ": to be visited again" if revisit else ""
+        parts += [Text(), _indented(", ".join(names) + said, width, 0, style="bold red" if revisit else "bold")]
+        parts += [_indented(line, width) for line in lines]
+    return parts
+
+
+def _said(antenna: AntennaSolution, single: bool) -> list[str]:
+    """The solution's reasons; of an antenna that no photo shows, those of the photos, a line for each status."""
+    if antenna.azimuth_true_deg is not None or not antenna.missing:
+        return list(antenna.reasons)
+    told = {f"{Path(view.photo).name}: {view.reason}" for view in antenna.missing}
+    lines = []
+    for status in ("not_found", "not_visible"):
+        photos: dict[str, list[str]] = {}
+        for view in antenna.missing:
+            if view.status == status:
+                photos.setdefault(view.reason, []).append(Path(view.photo).name)
+        if photos:
+            why = "; ".join(reason if single else f"{reason} ({', '.join(at)})" for reason, at in photos.items())
+            lines.append(f"{_STATUS_WORDS[status]}: {why}")
+    return lines + [reason for reason in antenna.reasons if reason not in told]
+
+
+def _alternatives(antenna: AntennaSolution) -> list[str]:
+    return [
+        f"The photos allow {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} as well, "
+        f"with a probability of {100.0 * other.probability:.0f} %."
+        for other in antenna.alternatives
+    ]
+
+
+def _indented(text: str, width: int, by: int = 2, style: str = "") -> Text:
+    """A paragraph indented by `by`, without blanks at the ends of its lines."""
+    indent = " " * by
+    lines = textwrap.wrap(text, max(20, width), initial_indent=indent, subsequent_indent=indent)
+    return Text("\n".join(lines), style=style)

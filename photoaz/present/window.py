@@ -1,0 +1,86 @@
+"""Parts of a photo, enlarged, and the few shapes that are drawn on them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from PIL import Image
+
+from photoaz.present.pens import Point
+
+Bounds = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A part of the photo, enlarged: left, top, right, bottom [px of the photo], and how much."""
+
+    box: tuple[int, int, int, int]
+    scale: float
+
+    def size(self) -> tuple[int, int]:
+        """Width and height of the enlargement."""
+        left, top, right, bottom = self.box
+        return max(1, round((right - left) * self.scale)), max(1, round((bottom - top) * self.scale))
+
+    def at(self, point: Point) -> Point:
+        """Where a pixel of the photo lies in the enlargement; pixel centres are at whole numbers in both."""
+        return tuple((v - o + 0.5) * self.scale - 0.5 for v, o in zip(point, self.box[:2], strict=True))  # type: ignore[return-value]
+
+    def cut(self, picture: Image.Image) -> Image.Image:
+        """The enlargement."""
+        how = Image.Resampling.LANCZOS if self.scale < 1.0 else Image.Resampling.BICUBIC
+        return picture.resize(self.size(), how, box=self.box)
+
+
+def bounds_of(points: Sequence[Point]) -> Bounds:
+    """Left, top, right, bottom of some points."""
+    xs, ys = [x for x, _ in points], [y for _, y in points]
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def window_about(picture: Image.Image, bounds: Bounds, margins: Point, scale: float) -> Window:
+    """The window that holds `bounds` and margins about it, as far as the photo goes."""
+    left, top, right, bottom = bounds
+    mx, my = margins
+    box = (
+        min(max(0, math.floor(left - mx)), picture.width - 1),
+        min(max(0, math.floor(top - my)), picture.height - 1),
+        max(1, min(picture.width, math.ceil(right + mx) + 1)),
+        max(1, min(picture.height, math.ceil(bottom + my) + 1)),
+    )
+    return Window((box[0], box[1], max(box[0] + 1, box[2]), max(box[1] + 1, box[3])), scale)
+
+
+def hull(points: Sequence[Point]) -> list[Point]:
+    """The convex outline of some points, as a polygon; the points as they are where they lie on one line."""
+    ordered = sorted(set(points))
+
+    def half(run: Sequence[Point]) -> list[Point]:
+        out: list[Point] = []
+        for x, y in run:
+            while len(out) > 1 and _turn(out[-2], out[-1], (x, y)) <= 0.0:
+                out.pop()
+            out.append((x, y))
+        return out[:-1]
+
+    found = half(ordered) + half(ordered[::-1])
+    return found if len(found) >= 3 else ordered
+
+
+def _turn(a: Point, b: Point, c: Point) -> float:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+
+
+def ellipse(middle: Point, half_width: float, half_height: float, pieces: int = 96) -> list[Point]:
+    """A closed polygon along an ellipse."""
+    steps = [2.0 * math.pi * k / pieces for k in range(pieces + 1)]
+    return [(middle[0] + half_width * math.cos(a), middle[1] + half_height * math.sin(a)) for a in steps]
+
+
+def rectangle(bounds: Bounds) -> list[Point]:
+    """A closed polygon along left, top, right, bottom."""
+    left, top, right, bottom = bounds
+    return [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)]

@@ -1,6 +1,0 @@
-"""The audit's report as pages: an index of all sites and a page for each, which open from a file without a network."""
-
-from photoaz.report.pages.about import ReportAbout, ReportInput
-from photoaz.report.pages.write import write_report
-
-__all__ = ["ReportAbout", "ReportInput", "write_report"]

@@ -1,0 +1,34 @@
+"""Through pictures: the order in which photos are given, and antennas stand in the register, does not matter."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from photoaz.estimate.gather import LocalPhoto
+from photoaz.estimate.solve import solve_site
+from photoaz.photo.metadata import read_record
+from photoaz.photo.picture import Darkroom
+from photoaz.register.load import load_register
+from photoaz.sample import sample_dir
+
+#: of an azimuth, degrees: adjustments stop when their steps are a small part of the uncertainty
+SAME_DEG = 0.01
+
+
+def test_order_of_photos_and_antennas_does_not_matter() -> None:
+    (site,) = load_register(sample_dir() / "register.csv").sites
+    paths = [sample_dir() / f"qlb014_{k}.jpg" for k in (2, 8)]
+    photos = [LocalPhoto(name=p.name, path=p, digest=p.name, record=read_record(p)) for p in paths]
+    first = solve_site(site, photos, room=Darkroom())
+    turned_round = replace(site, antennas=site.antennas[::-1])
+    second = solve_site(turned_round, photos[::-1], room=Darkroom())
+    others = {a.antenna_id: a for a in second.antennas}
+    assert any(a.azimuth_true_deg is not None for a in first.antennas)
+    for a in first.antennas:
+        b = others[a.antenna_id]
+        assert b.status == a.status
+        if a.azimuth_true_deg is not None:
+            assert b.azimuth_true_deg == pytest.approx(a.azimuth_true_deg, abs=SAME_DEG)
+            assert b.u95_deg == pytest.approx(a.u95_deg, rel=0.01)

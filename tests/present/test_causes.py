@@ -1,0 +1,129 @@
+"""Likely causes, guard bands and the combined azimuth in the document and the table."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from datetime import UTC, date, datetime
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from photoaz.judgement.judge import judge_site
+from photoaz.present.document import estimates_document
+from photoaz.present.table import print_site
+from photoaz.quantities import K95
+from photoaz.register.model import Antenna, Reading, Site
+from photoaz.result import AntennaSolution, SiteSolution
+
+DAY = date(2025, 7, 2)
+SIGMA_DEG = 0.6
+
+
+@pytest.fixture
+def reversed_site():
+    """Three sectors, B1 read the wrong way round; C1 is undecided."""
+    names, azimuths = ("A1", "B1", "C1"), (20.0, 142.0, 264.5)
+    entered, designs = (20.3, 321.8, 264.4), (20.0, 142.0, 260.0)
+    site = Site(
+        site_id="S1",
+        lat_deg=33.0,
+        lon_deg=-118.0,
+        antennas=tuple(
+            Antenna(
+                antenna_id=n,
+                rad_center_m=30.0,
+                design_azimuth_deg=d,
+                sector=n[0],
+                position=1,
+                reading=Reading(azimuth_deg=r, north="true", u95_deg=1.0, date=DAY),
+            )
+            for n, d, r in zip(names, designs, entered, strict=True)
+        ),
+    )
+    solution = SiteSolution(
+        site_id="S1",
+        lat_deg=33.0,
+        lon_deg=-118.0,
+        declination_deg=None,
+        declination_u95_deg=None,
+        photos=(),
+        antennas=tuple(
+            AntennaSolution(antenna_id=n, status="estimated", azimuth_true_deg=x, u95_deg=K95 * SIGMA_DEG)
+            for n, x in zip(names, azimuths, strict=True)
+        ),
+        azimuth_ids=names,
+        azimuth_covariance_deg2=tuple(tuple(row) for row in (SIGMA_DEG**2 * np.eye(3)).tolist()),
+    )
+    return site, solution, judge_site(site, solution, dict.fromkeys(names, DAY))
+
+
+def document(site, solution, judgements):
+    made = estimates_document([(site, solution, judgements)], datetime(2025, 7, 3, tzinfo=UTC))
+    return json.loads(json.dumps(made, allow_nan=False))["sites"][0]
+
+
+def test_document(reversed_site):
+    _, _, judgements = reversed_site
+    got = document(*reversed_site)
+    antennas = {a["antenna_id"]: a for a in got["antennas"]}
+    b1 = antennas["B1"]
+    assert b1["reading"]["likely_cause"] == "reversed_180"
+    assert [c["cause"] for c in b1["reading"]["causes"]] == ["reversed_180"]
+    assert b1["reading"]["causes"][0]["antennas"] == ["B1"]
+    assert b1["reading"]["causes"][0]["probability"] > 0.9
+    assert b1["reading"]["cause_odds"] > 9.0
+    assert b1["reading"]["no_fault"] < 0.01
+    assert b1["reading"]["zeta"] == pytest.approx(judgements["B1"].reading.zeta, abs=1e-6)
+    assert b1["reading"]["shared_u95_deg"] == 0.0
+    assert b1["combined"] is None
+    assert got["causes"]["causes"] == [
+        {"cause": "reversed_180", "probability": b1["reading"]["causes"][0]["probability"], "antennas": ["B1"]}
+    ]
+    assert "B1" in got["causes"]["sentence"]
+    a1 = antennas["A1"]
+    assert a1["reading"]["likely_cause"] is None
+    assert (a1["reading"]["causes"], a1["reading"]["not_told_apart"]) == ([], [])
+    assert a1["design"]["guard_band_deg"] == pytest.approx(1.645 * SIGMA_DEG, abs=0.001)  # JCGM 106:2012, 8.3
+    assert a1["design"]["acceptance_deg"] == pytest.approx(5.0 - 1.645 * SIGMA_DEG, abs=0.001)
+    assert a1["design"]["risk"] == 0.05
+    combined = judgements["A1"].combined
+    assert a1["combined"] == {
+        "azimuth_true_deg": round(combined.azimuth_true_deg, 3),
+        "u95_deg": round(combined.u95_deg, 3),
+        "weight_estimate": float(f"{combined.weight_estimate:.4g}"),
+        "p_out_of_tolerance": float(f"{combined.p_out_of_tolerance:.4g}"),
+        "decision": "accept",
+    }
+
+
+def test_document_without_judgements(reversed_site):
+    site, solution, _ = reversed_site
+    got = document(site, solution, {})
+    assert got["causes"] is None
+    assert got["antennas"][0]["combined"] is None
+    assert got["antennas"][0]["design"]["guard_band_deg"] is None
+
+
+def test_reading_judged_without_its_site(reversed_site):
+    site, solution, judgements = reversed_site
+    alone = {
+        name: replace(j, site_causes=None, reading=replace(j.reading, causes=None, likely_cause=None))
+        for name, j in judgements.items()
+    }
+    got = document(site, solution, alone)
+    assert got["causes"] is None
+    assert got["antennas"][1]["reading"]["causes"] == []
+    assert got["antennas"][1]["reading"]["no_fault"] is None
+
+
+@pytest.mark.parametrize("width", [60, 80, 200])
+def test_table_names_the_cause_and_what_would_be_accepted(reversed_site, width):
+    _, solution, judgements = reversed_site
+    console = Console(file=io.StringIO(), width=width)
+    print_site(solution, judgements, console)
+    said = " ".join(console.file.getvalue().split())
+    assert "Likely cause: read the wrong way round (180°) (B1; odds" in said
+    assert "At a risk of 5 % a deviation is accepted up to 4.0° and rejected beyond 6.0°." in said

@@ -1,0 +1,102 @@
+"""What an audit came to, counted from site documents, and the reasons of all that was not used."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from photoaz import __version__
+from photoaz.audit.store import KeptPhoto, KeptSite, Store
+from photoaz.present.results import Outcome, failures_of, write_results
+
+
+def antenna(decision: str | None, agrees: bool | None, **more: Any) -> dict[str, Any]:
+    reading = {"agrees": agrees, "likely_cause": more.pop("cause", None)}
+    status = "not_found" if decision is None else "estimated"
+    return {"status": status, "design": {"decision": decision}, "reading": reading, "revisit": False} | more
+
+
+def test_what_is_not_compared_is_counted_on_neither_side() -> None:
+    outcome = Outcome(sites_in_register=5)
+    outcome.add(
+        {
+            "antennas": [
+                antenna("accept", True),
+                antenna("reject", False, cause="antenna_turned", revisit=True),
+                antenna("undecided", True),
+                antenna(None, None) | {"design": None},
+                antenna(None, None) | {"reading": None},
+            ],
+            "turns": [{"turned": True}, {"turned": False}],
+        }
+    )
+    outcome.add({"antennas": [antenna("accept", True)]})
+    outcome.photos = {"listed": 7, "used": 5, "unusable": 1, "copies": 1}
+    document = outcome.document(datetime(2026, 1, 2, tzinfo=UTC), Path("report/index.html"))
+    assert document["readings"] == {"agree": 3, "disagree": 1}
+    assert document["design"] == {"accept": 2, "reject": 1, "undecided": 1}
+    assert document["antennas"] == {"number": 6, "estimated": 4, "not_found": 2, "turned": 1, "revisit": 1}
+    assert document["likely_causes"] == {"antenna_turned": 1}
+    assert document["sites"] == {"with_photos": 2, "without_results": 0, "in_register": 5}
+    assert outcome.text().splitlines() == [
+        "photos    7: 5 used, 1 could not be used, 1 counted once",
+        "sites     2 with results of 5 in the register",
+        "antennas  6: 4 with an azimuth, 0 of them ambiguous",
+        "design    2 within tolerance, 1 out of it, 1 undecided",
+        "readings  3 agree with the photos, 1 do not",
+        "turned    1 between visits",
+        "to do     1 antenna at 1 site: see revisit.csv",
+    ]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    opened = Store.open(f"sqlite:///{tmp_path}/s.sqlite", "audit")
+    faults = [{"file": "register.csv", "reason": "register.csv, line 3: found 'x'"}]
+    opened.begin_run({"faults": faults, "sites_in_register": 2, "command": "photoaz audit"})
+
+    def photo(name: str, **more: Any) -> None:
+        values: dict[str, Any] = {"stamp": "1", "version": __version__, "facts": b"x"}
+        opened.keep_photo(KeptPhoto(name=name, **(values | more)))
+
+    photo("good.jpg", site_id="S1")
+    photo("cut.jpg", facts=None, reason="a damaged file")
+    photo("copy.jpg", site_id="S1", copy_of="good.jpg", placed="the same file as good.jpg; counted once")
+    photo("lost.jpg", placed="no site within 3 km")
+    photo("dark.jpg", site_id="S1")
+    opened.keep_site(
+        KeptSite(
+            site_id="S1",
+            key="k",
+            document=None,
+            failures=(("dark.jpg", "dark.jpg: no panel was found"),),
+            used=1,
+            flagged=0,
+            loss_avoided=0.0,
+        )
+    )
+    return opened
+
+
+def test_each_file_that_was_not_used_is_there_once_with_its_reason(store: Store, tmp_path: Path) -> None:
+    run = store.last_run()
+    assert run is not None
+    failures = failures_of(store, run[1])
+    assert failures.copies == 1
+    assert list(failures.rows) == [
+        ("copy.jpg", "the same file as good.jpg; counted once"),
+        ("cut.jpg", "a damaged file"),
+        ("dark.jpg", "no panel was found"),
+        ("lost.jpg", "no site within 3 km"),
+        ("register.csv", "register.csv, line 3: found 'x'"),
+    ]
+    results = write_results(tmp_path / "out", store)
+    assert results.outcome.photos == {"listed": 5, "used": 1, "copies": 1, "unusable": 3}
+    assert results.outcome.sites_without_results == 1
+    assert json.loads((tmp_path / "out/estimates.json").read_text())["sites"] == []
+    assert results.report.is_file()
+    store.close()

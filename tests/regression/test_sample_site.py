@@ -1,0 +1,91 @@
+"""Figures of the sample site that stay: whoever moves one says by how much in CHANGELOG.md, and puts it right here.
+
+They are no truth: that lies in sample_images/truth.json, and the errors against it are in ACCURACY.md. They are what
+version 0.1.0 made of nine photos with their controls and no picks, as the demo does. Tolerances are several times what
+other releases of the libraries that decode and solve have changed so far (1e-5 degrees), and a small part of U95.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from photoaz.accuracy.rendered import sample_solution
+from photoaz.angles import wrap_deg
+from photoaz.result import SiteSolution
+
+#: degrees; an azimuth, a heading, a downtilt; and each one's U95
+AZIMUTH_DEG, HEADING_DEG, DOWNTILT_DEG, U95_DEG = 0.02, 0.02, 0.02, 0.02
+
+#: antenna: azimuth from true north, its U95, downtilt, its U95, degrees
+ANTENNAS = (
+    ("QLB-014-A1", 22.556, 2.919, 1.778, 0.453),
+    ("QLB-014-A2", 25.676, 2.014, 4.216, 0.506),
+    ("QLB-014-B1", 149.892, 2.086, 0.016, 0.300),
+    ("QLB-014-B2", 149.795, 1.086, 5.883, 0.319),
+    ("QLB-014-C1", 277.549, 1.828, 3.178, 0.401),
+    ("QLB-014-C2", 264.351, 1.497, 1.010, 0.477),
+)
+#: photo: heading of the optical axis from true north, its U95, degrees
+PHOTOS = (
+    ("qlb014_1.jpg", 264.508, 0.813),
+    ("qlb014_2.jpg", 266.841, 0.686),
+    ("qlb014_3.jpg", 31.973, 0.881),
+    ("qlb014_4.jpg", 30.365, 0.686),
+    ("qlb014_5.jpg", 146.860, 0.935),
+    ("qlb014_6.jpg", 150.645, 1.313),
+    ("qlb014_7.jpg", 334.511, 0.939),
+    ("qlb014_8.jpg", 56.361, 0.916),
+    ("qlb014_9.jpg", 223.654, 0.998),
+)
+
+
+@pytest.fixture(scope="module")
+def solution() -> SiteSolution:
+    return sample_solution()
+
+
+def moved(told: list[tuple[str, float, float, float]]) -> Iterator[str]:
+    """Of (name, figure now, figure before, tolerance), those that moved, as a line for CHANGELOG.md."""
+    for name, now, before, tolerance in told:
+        off = float(wrap_deg(now - before))
+        if not abs(off) <= tolerance:
+            yield f"{name}: {before:.3f} to {now:.3f} ({off:+.3f} degrees)"
+
+
+def test_antennas(solution):
+    told = []
+    found = {a.antenna_id: a for a in solution.antennas}
+    assert set(found) == {row[0] for row in ANTENNAS}
+    for name, azimuth, u95, downtilt, downtilt_u95 in ANTENNAS:
+        a = found[name]
+        assert a.status == "estimated"
+        told += [
+            (f"{name} azimuth", a.azimuth_true_deg, azimuth, AZIMUTH_DEG),
+            (f"{name} U95", a.u95_deg, u95, U95_DEG),
+            (f"{name} downtilt", a.downtilt_deg, downtilt, DOWNTILT_DEG),
+            (f"{name} downtilt's U95", a.downtilt_u95_deg, downtilt_u95, U95_DEG),
+        ]
+    assert list(moved(told)) == [], "moved: to be said in CHANGELOG.md"
+
+
+def test_photos(solution):
+    told = []
+    found = {p.photo.rpartition("/")[2]: p for p in solution.photos}
+    assert set(found) == {row[0] for row in PHOTOS}
+    for name, heading, u95 in PHOTOS:
+        p = found[name]
+        assert p.status == "used"
+        told += [
+            (f"{name} heading", p.heading_true_deg, heading, HEADING_DEG),
+            (f"{name} heading's U95", p.heading_u95_deg, u95, U95_DEG),
+        ]
+    assert list(moved(told)) == [], "moved: to be said in CHANGELOG.md"
+
+
+def test_what_moves_is_told():
+    assert list(moved([("x", 359.99, 0.0, AZIMUTH_DEG)])) == []
+    assert list(moved([("x", 0.5, 359.9, AZIMUTH_DEG)])) == ["x: 359.900 to 0.500 (+0.600 degrees)"]
+    assert list(moved([("x", np.nan, 1.0, AZIMUTH_DEG)])) != []
