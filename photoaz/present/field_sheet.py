@@ -17,7 +17,7 @@ from photoaz.planning.light import Light, Window
 from photoaz.planning.plan import CHECKLIST, SitePlan, Standpoint
 from photoaz.planning.plumb import PRACTICE_LEAST_M
 from photoaz.present.pages.plan import length_words, nice_length
-from photoaz.present.sheet_charts import escaped, shortened
+from photoaz.present.words import escaped, shortened
 
 _MOST_STANDPOINTS, _MOST_ANTENNAS = 4, 8
 

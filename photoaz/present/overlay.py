@@ -47,6 +47,7 @@ from photoaz.present.pens import (
     write,
 )
 from photoaz.present.window import bounds_of, ellipse, rectangle, window_about
+from photoaz.present.words import VIEWS
 from photoaz.result import AntennaSolution, EvidenceView, NextEvidence, PhotoSolution
 
 Encoding = Literal["png", "jpeg"]
@@ -69,7 +70,6 @@ _MAX_TILE_WIDTH = 700
 _OUTLINE = Pen(core=YELLOW, width=3.0, casing=1.4, dash=(22.0, 14.0))
 _INNER = Pen(core=SKY_BLUE, width=3.0, casing=1.4, dash=(7.0, 11.0))
 _DECISIONS = {"accept": "within tolerance", "reject": "OUT of tolerance", "undecided": "undecided"}
-_VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -349,7 +349,7 @@ def _caption(item: Shown) -> list[_Line]:
     for other in solution.alternatives:
         text = f"or {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} ({100 * other.probability:.0f} %)"
         lines.append((text, _SMALL, BLUE))
-    lines.append((f"{_VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, PALE))
+    lines.append((f"{VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, PALE))
     lines.append((f"{100.0 * view.quality:.0f} % of its edge found", _SMALL, PALE))
     if view.name_probability is not None and not view.from_pick:
         doubt = unsure(view)

@@ -23,7 +23,8 @@ from photoaz.judgement.cause import in_words
 from photoaz.judgement.impact import Impact
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.judgement.revisit import AntennaRevisit
-from photoaz.present.sheet_charts import Direction, budget_svg, escaped, plan_svg, shortened, strip_svg
+from photoaz.present.sheet_charts import Direction, budget_svg, plan_svg, strip_svg
+from photoaz.present.words import VIEWS, escaped, shortened
 from photoaz.register.model import Antenna, Site
 from photoaz.result import AntennaSolution, EvidenceView, PhotoSolution, SiteSolution
 
@@ -32,7 +33,6 @@ _DECISIONS = {
     "reject": ("REJECT", "out of the design's tolerance"),
     "undecided": ("UNDECIDED", "the photos do not decide it"),
 }
-_VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
 _MOST_PHOTOS, _MOST_REASONS = 4, 4
 _CAUTIONS = (
     "An opinion from photos of the box's front, not a survey; a beam steered within the box is not seen. Radio "
@@ -332,7 +332,7 @@ def _photos(site: Site, found: AntennaSolution, shown: Sequence[tuple[PhotoSolut
             "not known" if photo.lat_deg is None else f"{photo.lat_deg:.5f}, {photo.lon_deg:.5f}",
             "" if stand is None else f"{stand[1]:.0f} m at {stand[0]:.0f}°",
             heading,
-            f"{_VIEWS[view.view]}, {view.width_px:.0f} px wide",
+            f"{VIEWS[view.view]}, {view.width_px:.0f} px wide",
             shortened("; ".join(photo.flags), 28),
         )
         rows.append("<tr>" + "".join(f"<td>{escaped(c)}</td>" for c in cells) + "</tr>")

@@ -6,12 +6,12 @@ The classes are styled by the sheet.
 
 from __future__ import annotations
 
-import html
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from photoaz.angles import difference_deg, format_azimuth_deg, format_difference_deg
+from photoaz.present.words import escaped, shortened
 from photoaz.result import BudgetShare
 
 Point = tuple[float, float]
@@ -32,19 +32,6 @@ class Direction:
     azimuth_deg: float
     half_deg: float | None
     note: str = ""
-
-
-def escaped(text: object) -> str:
-    """Text as text, whatever is in it; control characters that HTML cannot hold are left out."""
-    plain = str(text)
-    if not plain.isprintable():
-        plain = "".join(c if c.isprintable() else " " for c in plain)
-    return html.escape(plain, quote=True)
-
-
-def shortened(text: str, most: int) -> str:
-    """Cut at a word, with an ellipsis, where it is longer than `most` characters."""
-    return text if len(text) <= most else text[: most - 1].rsplit(" ", 1)[0] + " …"
 
 
 #: the hatching of the photos' sector, by the id that styles name

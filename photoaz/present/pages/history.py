@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from photoaz.angles import difference_deg, format_azimuth_deg, format_difference_deg
-from photoaz.present.sheet_charts import escaped, shortened
+from photoaz.present.words import escaped, shortened
 
 Document = dict[str, Any]
 

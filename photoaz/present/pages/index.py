@@ -10,11 +10,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from photoaz.present.pages import words
+from photoaz.present import words
 from photoaz.present.pages.about import ReportAbout, first_failures
 from photoaz.present.pages.map import SiteMap, Spot, site_map
 from photoaz.present.pages.site import ACTIONS
-from photoaz.present.pages.words import Document
+from photoaz.present.words import Document
 
 #: rows of the table that are laid out at once; the next ones are in the page, or on further plain pages
 ROWS_SHOWN = 1000

@@ -12,8 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from photoaz.present.pages.plan import length_words, nice_length
-from photoaz.present.pages.words import BY_CODE, STATES, grouped
-from photoaz.present.sheet_charts import escaped, shortened
+from photoaz.present.words import BY_CODE, STATES, escaped, grouped, shortened
 
 WIDE, HIGH = 1000.0, 520.0
 _MARGIN = 36.0

@@ -8,7 +8,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from photoaz.angles import azimuth_deg, circular_mean_deg, difference_deg
-from photoaz.present.sheet_charts import Direction, escaped, shortened
+from photoaz.present.sheet_charts import Direction
+from photoaz.present.words import escaped, shortened
 
 Point = tuple[float, float]
 Box = tuple[float, float, float, float]

@@ -8,14 +8,13 @@ from typing import Any
 from markupsafe import Markup
 
 from photoaz.angles import azimuth_deg, format_difference_deg
-from photoaz.present.pages import words
+from photoaz.present import words
 from photoaz.present.pages.history import history_svg
 from photoaz.present.pages.plan import Antenna, Standpoint, site_plan_svg
-from photoaz.present.pages.words import Document
 from photoaz.present.sheet_charts import HATCH, Direction, budget_svg, plan_svg, strip_svg
+from photoaz.present.words import Document
 from photoaz.result import BudgetShare
 
-_VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
 _STATUS = {
     "estimated": "estimated",
     "ambiguous": "may point in several ways",
@@ -329,7 +328,7 @@ def _view(view: Document, numbers: Mapping[Any, int]) -> dict[str, Any]:
     return {
         "number": numbers.get(view.get("photo"), words.UNKNOWN),
         "photo": words.base_name(str(view.get("photo"))),
-        "view": _VIEWS.get(str(view.get("view")), str(view.get("view"))),
+        "view": words.VIEWS.get(str(view.get("view")), str(view.get("view"))),
         "width": words.number(view.get("width_px"), 0),
         "yaw": words.signed(view.get("yaw_deg")),
         "quality": words.number(view.get("quality")),

@@ -18,7 +18,7 @@ from markupsafe import Markup
 from photoaz.present.pages.about import ReportAbout
 from photoaz.present.pages.index import Tally, in_pages, index_context
 from photoaz.present.pages.site import site_context
-from photoaz.present.pages.words import UNKNOWN, Document, clean, page_name
+from photoaz.present.words import UNKNOWN, Document, clean, page_name
 
 #: what tells a page of this report from files that others put beside it
 _MARK = '<meta name="generator" content="photoaz report">'

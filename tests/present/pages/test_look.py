@@ -7,7 +7,7 @@ from importlib import resources
 
 import pytest
 
-from photoaz.present.pages.words import STATES
+from photoaz.present.words import STATES
 
 CSS = (resources.files("photoaz.present.pages") / "assets" / "report.css").read_text(encoding="utf-8")
 

@@ -14,7 +14,7 @@ from pyproj import Geod
 from photoaz.present.pages import map as pages_map
 from photoaz.present.pages.map import HIGH, WIDE, Spot, mark_path, site_map
 from photoaz.present.pages.plan import length_words, nice_length
-from photoaz.present.pages.words import STATES
+from photoaz.present.words import STATES
 
 GEOD = Geod(ellps="WGS84")
 

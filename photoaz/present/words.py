@@ -1,8 +1,9 @@
-"""States of antennas and sites, and the spelling of figures, as the report's pages have them."""
+"""Words of pages, sheets and pictures: states of antennas and sites, views, the spelling of figures, safe text."""
 
 from __future__ import annotations
 
 import hashlib
+import html
 import math
 import re
 from collections.abc import Collection, Sequence
@@ -64,6 +65,8 @@ STATES = (
     ),
 )
 BY_CODE = {s.code: s for s in STATES}
+#: how an antenna shows in a photo
+VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
 
 
 def antenna_state(antenna: Document) -> str:
@@ -237,6 +240,19 @@ def clean(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() or c in _KEPT else " " for c in text)
+
+
+def escaped(text: object) -> str:
+    """Text as text of HTML or SVG, whatever is in it; control characters that these cannot hold become blanks."""
+    plain = str(text)
+    if not plain.isprintable():
+        plain = "".join(c if c.isprintable() else " " for c in plain)
+    return html.escape(plain, quote=True)
+
+
+def shortened(text: str, most: int) -> str:
+    """Cut at a word, with an ellipsis, where it is longer than `most` characters."""
+    return text if len(text) <= most else text[: most - 1].rsplit(" ", 1)[0] + " …"
 
 
 # ---- names and links -------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from photoaz.present.pages import words
+from photoaz.present import words
 
 
 def antenna(decision="accept", agrees=True, azimuth=120.0, status="estimated", name="A1"):
