@@ -18,10 +18,10 @@ from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIG
 from photoaz.estimate.gather import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD
 from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.judgement.conformity import ANYWHERE, NOT_AS_DESIGNED, TURNED_SIGMA_DEG
-from photoaz.network.choose import SHAPE_SIGMA_RAD
 from photoaz.network.compass import COMPASS, DISTURBED_RAD, DISTURBED_SHARE
-from photoaz.network.site import Angle, LandmarkSight, PhotoFacts, azimuths_of_modes
-from photoaz.network.ways import TILT_SIGMA_RAD
+from photoaz.network.mode_weights import TILT_SIGMA_RAD
+from photoaz.network.site import Angle, LandmarkSight, PhotoObservations, azimuths_of_modes
+from photoaz.network.solution import SHAPE_SIGMA_RAD
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
 from photoaz.planning.kit import Kit
@@ -85,7 +85,7 @@ class DrawnVisit:
     disturbed: the photos whose compass was. lens_mm: per photo.
     """
 
-    photos: tuple[PhotoFacts, ...]
+    photos: tuple[PhotoObservations, ...]
     records: Mapping[str, PhotoRecord]
     azimuth_deg: Mapping[str, float]
     downtilt_deg: Mapping[str, float]
@@ -222,7 +222,7 @@ def _draw_visit(
     rng: np.random.Generator, scene: Scene, truth: _Truth, conditions: Conditions, day: date, name: str
 ) -> DrawnVisit:
     real = _true_scene(scene, truth)
-    photos: list[PhotoFacts] = []
+    photos: list[PhotoObservations] = []
     heading: dict[str, float] = {}
     disturbed: set[str] = set()
     blunders: list[Blunder] = []
@@ -256,7 +256,7 @@ def _draw_visit(
     )
 
 
-def _record(photo: PhotoFacts, day: date) -> PhotoRecord:
+def _record(photo: PhotoObservations, day: date) -> PhotoRecord:
     taken = TakenAt(local=datetime(day.year, day.month, day.day, 12), utc=None, sigma_s=1.0, source="drawn")
     return PhotoRecord(
         path=Path(photo.name),
@@ -313,7 +313,7 @@ class _Shot:
         self.lowered = lowered
         return any(v.mode.width_px >= LEAST_PX for v in self.views.values())
 
-    def facts(self) -> PhotoFacts:
+    def facts(self) -> PhotoObservations:
         """What the photo says: all true but for errors of the sizes that it states, and for blunders."""
         rng, kit, camera = self.rng, self.kit, self.stand.camera
         heading, pitch, roll, *place = self.true[:6]
@@ -348,7 +348,7 @@ class _Shot:
                 mean=mean, root=root, offset=np.zeros(1), sigma_roll_rad=kit.plumb_rad,
                 lines_px=np.zeros((0, 2, 2)), share=none, plumb=none,
             )  # fmt: skip
-        facts = PhotoFacts(
+        facts = PhotoObservations(
             name=self.name,
             camera=camera,
             start=np.zeros(6),
@@ -421,7 +421,7 @@ class _Shot:
 def azimuths_of_modes_sigma(true: Array, camera: Camera, mode: Any) -> float:
     """How open a mode's own outline leaves the azimuth, one sigma [rad]."""
     none: tuple[Angle, ...] = ()
-    photo = PhotoFacts(
+    photo = PhotoObservations(
         name="", camera=camera, start=true[:6], headings=none, pitches=none, rolls=none, standpoints=(), up_m=0.0,
         up_sigma_m=1.0, ln_focal=0.0, boxes={},
     )  # fmt: skip
@@ -434,7 +434,7 @@ def _angle(value: float, sigma: float, source: str, declination: float = 0.0) ->
     )
 
 
-def _started(photo: PhotoFacts, scene: Scene) -> PhotoFacts:
+def _started(photo: PhotoObservations, scene: Scene) -> PhotoObservations:
     """With what the adjustment starts from: attitude as sensors say, else as the antennas' places in the frame do."""
     east_north = photo.standpoints[0][0]
     roll = photo.rolls[0].value_rad
@@ -450,6 +450,6 @@ def _started(photo: PhotoFacts, scene: Scene) -> PhotoFacts:
     return replace(photo, start=np.array([heading, pitch, roll, *east_north, photo.up_m]))
 
 
-def photos_of(visit: DrawnVisit, antenna: str) -> Sequence[PhotoFacts]:
+def photos_of(visit: DrawnVisit, antenna: str) -> Sequence[PhotoObservations]:
     """The photos of a visit that show an antenna."""
     return [p for p in visit.photos if antenna in p.boxes]

@@ -230,7 +230,7 @@ def false_alarms(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) 
     """Right observations that were left out or doubted; stated: the tests' own probability of that."""
     from scipy.stats import norm
 
-    from photoaz.network.choose import W_CRITICAL, W_CRITICAL_BOX
+    from photoaz.network.solution import W_CRITICAL, W_CRITICAL_BOX
 
     out = []
     for kind in ("attitude", "standpoint", "landmark", "outline"):

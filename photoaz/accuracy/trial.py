@@ -16,10 +16,10 @@ from photoaz.estimate.solve import solution_of
 from photoaz.judgement.drift import turns_between, visits_of
 from photoaz.judgement.judge import judge_antenna, judge_site
 from photoaz.network.adjust import AdjustmentError, linearise, w_tests
-from photoaz.network.choose import W_CRITICAL, W_CRITICAL_BOX, Chosen, choose_and_adjust
 from photoaz.network.compass import is_compass
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import build, outline_label
+from photoaz.network.solution import W_CRITICAL, W_CRITICAL_BOX, NetworkSolution, solve_network
 from photoaz.result import SiteSolution
 
 Array = NDArray[Any]
@@ -141,7 +141,7 @@ def trial(seed: int, number: int) -> Outcome:
             continue
         try:
             network = build(visit.photos, seen, drawn.scene.site_sigma_m, drawn.scene.head)
-            chosen = choose_and_adjust(network)
+            chosen = solve_network(network)
         except AdjustmentError:
             failed += 1
             continue
@@ -165,7 +165,7 @@ def trial(seed: int, number: int) -> Outcome:
     )
 
 
-def _solution(drawn: DrawnSite, visit: DrawnVisit, chosen: Chosen) -> SiteSolution:
+def _solution(drawn: DrawnSite, visit: DrawnVisit, chosen: NetworkSolution) -> SiteSolution:
     sights = {
         p.name: Sighted(spots=tuple(Spot(antenna_id=a, picked=True) for a in p.boxes), found=None, naming=None)
         for p in visit.photos
@@ -232,7 +232,7 @@ def _antennas(
     return out
 
 
-def _photos(visit: DrawnVisit, chosen: Chosen, solution: SiteSolution) -> list[PhotoOutcome]:
+def _photos(visit: DrawnVisit, chosen: NetworkSolution, solution: SiteSolution) -> list[PhotoOutcome]:
     out = []
     for p in solution.photos:
         if p.heading_true_deg is None or p.heading_u95_deg is None:
@@ -270,7 +270,7 @@ def _wrong(visit: DrawnVisit, o: Observation, index: Mapping[int, str]) -> bool:
     )
 
 
-def _tests(visit: DrawnVisit, chosen: Chosen) -> dict[str, tuple[int, int]]:
+def _tests(visit: DrawnVisit, chosen: NetworkSolution) -> dict[str, tuple[int, int]]:
     """Per kind: how many right observations were tested, and how many of them were left out or doubted."""
     layout = chosen.network.layout
     index = {int(k): p for p in layout.photos for k in layout.photo(p)}
@@ -287,7 +287,7 @@ def _tests(visit: DrawnVisit, chosen: Chosen) -> dict[str, tuple[int, int]]:
     return out
 
 
-def _blunder(b: Blunder, chosen: Chosen) -> BlunderOutcome | None:
+def _blunder(b: Blunder, chosen: NetworkSolution) -> BlunderOutcome | None:
     """Whether a blunder was named, and with which probability its test should have named it.
 
     A bias of the whitened rows shows in their test, chi-square of m degrees of freedom, with the noncentrality b^T Q b,

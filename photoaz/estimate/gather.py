@@ -18,8 +18,8 @@ from photoaz.estimate.panels import Sighted, Spot, Standing
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination, declination, to_true
 from photoaz.memory import Memory, recall
-from photoaz.network.choose import Chosen
-from photoaz.network.site import Angle, AntennaFacts, PhotoFacts
+from photoaz.network.site import Angle, AntennaPriors, PhotoObservations
+from photoaz.network.solution import NetworkSolution
 from photoaz.photo.calibration import Calibration, camera_from_calibration
 from photoaz.photo.camera import (
     Camera,
@@ -157,7 +157,7 @@ def declination_at(record: PhotoRecord, site: Site) -> Declination | None:
         return None
 
 
-def antenna_facts_of(a: Antenna, site: Site) -> AntennaFacts:
+def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:
     """What the register says of an antenna, with what is common where it is silent."""
     design = np.radians(_design_true_deg(a, site))
     known = a.offset_east_m is not None and a.offset_north_m is not None
@@ -176,7 +176,7 @@ def antenna_facts_of(a: Antenna, site: Site) -> AntennaFacts:
             size.append(np.log(value))
             sigma.append(float(np.hypot(SIZE_SIGMA[0], SIZE_SIGMA[1] / value)))
     designed = a.design_downtilt_deg is not None
-    return AntennaFacts(
+    return AntennaPriors(
         name=a.antenna_id,
         design_rad=float(design),
         east_north_m=offset,
@@ -221,21 +221,21 @@ def _controlled(photo: GatheredPhoto, kind: str) -> tuple[Control, ...]:
     return tuple(c for c in photo.controls if c.kind == kind)
 
 
-def photo_facts_of(
+def observe_photo(
     photo: GatheredPhoto,
     standing: Standing,
     sighted: Sighted,
     picture: Picture,
     site: Site,
     frame: EnuFrame,
-    antenna_facts: Mapping[str, AntennaFacts],
+    antenna_priors: Mapping[str, AntennaPriors],
     memory: Memory,
-) -> tuple[PhotoFacts, Looking]:
+) -> tuple[PhotoObservations, Looking]:
     """Gather a photo's facts and measure the antennas sighted in it; also where each was looked for.
 
     Raises UnusablePhotoError where the photo cannot take part, InputError where it cannot be decoded.
     """
-    spots = [s for s in sighted.spots if s.antenna_id in antenna_facts]
+    spots = [s for s in sighted.spots if s.antenna_id in antenna_priors]
     if not spots:
         raise UnusablePhotoError(_nothing_sighted(sighted))
     camera = photo.camera
@@ -245,16 +245,16 @@ def photo_facts_of(
     if east_north is None:
         if not headings:
             raise UnusablePhotoError("neither a position nor a heading: nothing says where the camera stood or looked")
-        east_north, spread = _standpoint_from_size(photo, spots, antenna_facts, headings[0].value_rad)
+        east_north, spread = _standpoint_from_size(photo, spots, antenna_priors, headings[0].value_rad)
         standpoints = ((east_north, spread, "standpoint guessed from the antenna's size"),)
     spread = min(s for _, s, _ in standpoints)
-    pitch, pitch_sigma = _start_pitch(photo, spots, antenna_facts, east_north, spread, site, pitches)
+    pitch, pitch_sigma = _start_pitch(photo, spots, antenna_priors, east_north, spread, site, pitches)
     roll, roll_sigma = (rolls[0].value_rad, rolls[0].sigma_rad) if rolls else (0.0, HAND_HELD_ROLL_RAD)
     if not rolls:
         rolls = (
             Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll"),
         )
-    camera, ln_focal = _focal_from_size(camera, spots, antenna_facts, east_north)
+    camera, ln_focal = _focal_from_size(camera, spots, antenna_priors, east_north)
     tilt = {"pitch_rad": pitch, "pitch_sigma_rad": pitch_sigma, "roll_rad": roll, "roll_sigma_rad": roll_sigma}
     region = np.array(_mast_region(sighted, spots, camera))
     verticals: Verticals | None = recall(
@@ -272,15 +272,15 @@ def photo_facts_of(
     heading = (
         headings[0].value_rad
         if headings and headings[0].source != "camera compass"
-        else _heading_from_baseline(camera, pitch, roll, spots, antenna_facts, east_north)
+        else _heading_from_baseline(camera, pitch, roll, spots, antenna_priors, east_north)
         if sighted.naming is None or sighted.naming.heading_rad is None
         else sighted.naming.heading_rad
     )
     expectations: dict[str, Expectation] = {}
-    ways = {s.antenna_id: _way(antenna_facts[s.antenna_id], east_north, spread, site) for s in spots}
-    farther, farther_sigma = _farther(camera, spots, antenna_facts, ways)
+    ways = {s.antenna_id: _way(antenna_priors[s.antenna_id], east_north, spread, site) for s in spots}
+    farther, farther_sigma = _farther(camera, spots, antenna_priors, ways)
     for spot in spots:
-        a = antenna_facts[spot.antenna_id]
+        a = antenna_priors[spot.antenna_id]
         delta, ln_sigma = ways[spot.antenna_id]
         expectations[spot.antenna_id] = _expectation(
             camera,
@@ -317,7 +317,7 @@ def photo_facts_of(
         Sights,
         lambda: sights_of(photo.controls, photo.record, camera, frame, attitude, picture.grey()),
     )
-    facts = PhotoFacts(
+    facts = PhotoObservations(
         name=standing.name,
         camera=camera,
         start=np.array([heading, pitch, roll, *east_north, CAMERA_HEIGHT_M[0]]),
@@ -339,7 +339,7 @@ def photo_facts_of(
     return facts, looking
 
 
-def _way(a: AntennaFacts, east_north: Array, spread_m: float, site: Site) -> tuple[Array, float]:
+def _way(a: AntennaPriors, east_north: Array, spread_m: float, site: Site) -> tuple[Array, float]:
     """From the camera to an antenna (3,) m, and the relative standard uncertainty of its length."""
     delta = np.append(a.east_north_m - east_north, a.up_m - CAMERA_HEIGHT_M[0])
     along = float(np.hypot(spread_m, np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95)))
@@ -354,7 +354,7 @@ FOUND_HEIGHT_SIGMA, FOUND_HEIGHTS_SIGMA = 0.06, 0.02
 def _farther(
     camera: Camera,
     spots: Sequence[Spot],
-    antennas: Mapping[str, AntennaFacts],
+    antennas: Mapping[str, AntennaPriors],
     ways: Mapping[str, tuple[Array, float]],
 ) -> tuple[float, float]:
     """By how much (ln) the tower is farther than the positions say, and with what standard uncertainty.
@@ -417,7 +417,7 @@ def _tall_px(spot: Spot) -> float:
 
 def _expectation(
     camera: Camera,
-    a: AntennaFacts,
+    a: AntennaPriors,
     pitch: tuple[float, float],
     roll: tuple[float, float],
     distance_m: float,
@@ -445,7 +445,7 @@ def _expectation(
 
 
 def _focal_from_size(
-    camera: Camera, spots: Sequence[Spot], antennas: Mapping[str, AntennaFacts], east_north: Array
+    camera: Camera, spots: Sequence[Spot], antennas: Mapping[str, AntennaPriors], east_north: Array
 ) -> tuple[Camera, float]:
     """A camera of hardly known focal length, made one that shows the antennas as tall as they are.
 
@@ -469,8 +469,12 @@ def _focal_from_size(
 
 
 def measured_again(
-    f: PhotoFacts, looking: Looking, antennas: Mapping[str, AntennaFacts], result: Chosen, memory: Memory
-) -> PhotoFacts:
+    f: PhotoObservations,
+    looking: Looking,
+    antennas: Mapping[str, AntennaPriors],
+    result: NetworkSolution,
+    memory: Memory,
+) -> PhotoObservations:
     """A photo's boxes measured from what a first adjustment expects of them."""
     x, layout = result.adjusted.x, result.network.layout
     pi = layout.photo(f.name)
@@ -495,7 +499,7 @@ def measured_again(
     )
 
 
-def _expected(photo: str, camera: Camera, antenna: AntennaFacts, result: Chosen) -> Expectation:
+def _expected(photo: str, camera: Camera, antenna: AntennaPriors, result: NetworkSolution) -> Expectation:
     """Of an antenna in a photo, after an adjustment in which both take part. camera: with the adjusted focal length."""
     x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
     pi, si, ai = layout.photo(photo), layout.site(), layout.antenna(antenna.name)
@@ -517,8 +521,8 @@ def _expected(photo: str, camera: Camera, antenna: AntennaFacts, result: Chosen)
 
 
 def with_pick(
-    f: PhotoFacts, picture: Picture, spot: Spot, antenna: AntennaFacts, result: Chosen, memory: Memory
-) -> PhotoFacts:
+    f: PhotoObservations, picture: Picture, spot: Spot, antenna: AntennaPriors, result: NetworkSolution, memory: Memory
+) -> PhotoObservations:
     """A photo's facts with one antenna measured where a person says, expected as a solved site has it; the rest stays.
 
     Raises InputError where the photo cannot be decoded, UnusablePhotoError where nothing can be fitted there.
@@ -540,8 +544,13 @@ def with_pick(
 
 
 def with_controls(
-    f: PhotoFacts, photo: GatheredPhoto, standing: Standing, frame: EnuFrame, picture: Picture, result: Chosen
-) -> PhotoFacts:
+    f: PhotoObservations,
+    photo: GatheredPhoto,
+    standing: Standing,
+    frame: EnuFrame,
+    picture: Picture,
+    result: NetworkSolution,
+) -> PhotoObservations:
     """A solved photo's facts with other controls. photo, standing: as they are with them. Raises as `sights_of`."""
     x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
     pi = layout.photo(f.name)
@@ -638,7 +647,7 @@ def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, .
 
 
 def _standpoint_from_size(
-    photo: GatheredPhoto, spots: Sequence[Spot], antennas: Mapping[str, AntennaFacts], heading_rad: float
+    photo: GatheredPhoto, spots: Sequence[Spot], antennas: Mapping[str, AntennaPriors], heading_rad: float
 ) -> tuple[Array, float]:
     """Where the camera stood if nobody says: as far out as the antennas look small, against the heading."""
     for spot in spots:
@@ -654,7 +663,7 @@ def _standpoint_from_size(
 def _start_pitch(
     photo: GatheredPhoto,
     spots: Sequence[Spot],
-    antennas: Mapping[str, AntennaFacts],
+    antennas: Mapping[str, AntennaPriors],
     east_north: Array,
     spread_m: float,
     site: Site,
@@ -685,7 +694,7 @@ def _heading_from_baseline(
     pitch: float,
     roll: float,
     spots: Sequence[Spot],
-    antennas: Mapping[str, AntennaFacts],
+    antennas: Mapping[str, AntennaPriors],
     east_north: Array,
 ) -> float:
     """Heading [rad] at which the spots lie in the direction of the tower as seen from the standpoint."""

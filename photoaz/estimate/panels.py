@@ -19,7 +19,7 @@ from photoaz.naming import (
     Sight,
     assign,
 )
-from photoaz.network.site import Angle, AntennaFacts
+from photoaz.network.site import Angle, AntennaPriors
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Antenna, Pick, Site
@@ -96,7 +96,7 @@ class Sighted:
         return next((s for s in self.naming.sights if s.antenna == antenna_id), None)
 
 
-def head_guess(standing: Standing, antennas: Sequence[AntennaFacts], site_sigma_m: float) -> HeadGuess:
+def head_guess(standing: Standing, antennas: Sequence[AntennaPriors], site_sigma_m: float) -> HeadGuess:
     """Where the head should be in a photo, from the register and the metadata."""
     ups = np.array([a.up_m for a in antennas])
     width = float(np.exp(np.median([a.ln_size[0] for a in antennas])))
@@ -153,7 +153,7 @@ def _predicted(
     return np.asarray(at), sigma
 
 
-def known_antenna(antenna: Antenna, facts: AntennaFacts) -> KnownAntenna:
+def known_antenna(antenna: Antenna, facts: AntennaPriors) -> KnownAntenna:
     """An antenna as the naming needs it."""
     offset = antenna.offset_east_m is not None and antenna.offset_north_m is not None
     return KnownAntenna(
@@ -169,7 +169,7 @@ def known_antenna(antenna: Antenna, facts: AntennaFacts) -> KnownAntenna:
     )
 
 
-def find_in(image: Array, standing: Standing, antennas: Sequence[AntennaFacts], site_sigma_m: float) -> Found:
+def find_in(image: Array, standing: Standing, antennas: Sequence[AntennaPriors], site_sigma_m: float) -> Found:
     """Panels in one photo; image (H, W, 3) BGR as shown, or reduced by a whole factor; pixels are the photo's."""
     shrink = max(round(standing.camera.width_px / image.shape[1]), 1)
     camera = reduced_camera(standing.camera, shrink) if shrink > 1 else standing.camera
@@ -178,7 +178,7 @@ def find_in(image: Array, standing: Standing, antennas: Sequence[AntennaFacts], 
 
 
 def name_panels(
-    standings: Sequence[Standing], found: Sequence[Found | None], site: Site, facts: Mapping[str, AntennaFacts]
+    standings: Sequence[Standing], found: Sequence[Found | None], site: Site, facts: Mapping[str, AntennaPriors]
 ) -> tuple[tuple[Sighted, ...], Assignment | None]:
     """Name what was found in all photos of a site together.
 
@@ -242,7 +242,7 @@ def _without_absent(found: Found | None, picks: Sequence[Pick]) -> Found | None:
     return replace(found, candidates=kept)
 
 
-def _with_focal(standing: Standing, candidates: Sequence[Candidate], facts: Mapping[str, AntennaFacts]) -> Camera:
+def _with_focal(standing: Standing, candidates: Sequence[Candidate], facts: Mapping[str, AntennaPriors]) -> Camera:
     """The camera; one of hardly known focal length made to show the panels found as tall as the site's are."""
     camera = standing.camera
     if camera.f_relative_sigma < 0.06 or standing.standpoint is None or not candidates:

@@ -19,12 +19,12 @@ from photoaz.estimate.gather import (
     LocalPhoto,
     Looking,
     UnusablePhotoError,
-    antenna_facts_of,
+    antenna_priors_of,
     day_taken,
     declination_at,
     measured_again,
+    observe_photo,
     open_photo,
-    photo_facts_of,
     standing_of,
     with_controls,
     with_pick,
@@ -35,23 +35,23 @@ from photoaz.geodesy.norths import Declination
 from photoaz.memory import Forgetful, Memory, recall
 from photoaz.naming.mount import mount_of
 from photoaz.network.adjust import AdjustmentError, variance_shares
-from photoaz.network.choose import (
-    SHAPE_SIGMA_RAD,
-    Chosen,
-    choose_and_adjust,
-    mixture_u95,
-    shifted,
-    standard_u,
-    stated_u95,
-    u95_of_way,
-)
+from photoaz.network.antenna_positions import AntennaPositions, antenna_positions_of
 from photoaz.network.compass import COMPASS
 from photoaz.network.declination import DECLINATION
 from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
-from photoaz.network.head import Head, head_of
+from photoaz.network.mode_weights import TILT_SIGMA_RAD, AzimuthMode
 from photoaz.network.reliability import weak_points
-from photoaz.network.site import BOX_SOURCE, AntennaFacts, PhotoFacts, SiteNetwork, azimuths_of_modes, build
-from photoaz.network.ways import TILT_SIGMA_RAD, Branch
+from photoaz.network.site import BOX_SOURCE, AntennaPriors, PhotoObservations, SiteNetwork, azimuths_of_modes, build
+from photoaz.network.solution import (
+    SHAPE_SIGMA_RAD,
+    NetworkSolution,
+    mixture_u95,
+    shifted,
+    solve_network,
+    standard_u,
+    stated_u95,
+    u95_of_mode,
+)
 from photoaz.photo.calibration import Calibration
 from photoaz.photo.picture import Darkroom, Picture
 from photoaz.photo.record import PhotoRecord
@@ -127,14 +127,14 @@ def solve_site(
     frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
     rejected: dict[str, PhotoSolution] = {}
     names: list[str] = []
-    facts: list[PhotoFacts] = []
+    facts: list[PhotoObservations] = []
     looks: dict[str, Looking] = {}
     records: dict[str, PhotoRecord] = {}
     norths: dict[str, Declination] = {}
-    antenna_facts = {a.antenna_id: antenna_facts_of(a, site) for a in site.antennas}
-    wanted = {a.antenna_id: antenna_facts[a.antenna_id] for a in antennas}
-    mount = mount_of([known_antenna(a, antenna_facts[a.antenna_id]) for a in site.antennas])
-    head = head_of(mount, {name: f.up_sigma_m for name, f in antenna_facts.items()})
+    antenna_priors = {a.antenna_id: antenna_priors_of(a, site) for a in site.antennas}
+    wanted = {a.antenna_id: antenna_priors[a.antenna_id] for a in antennas}
+    mount = mount_of([known_antenna(a, antenna_priors[a.antenna_id]) for a in site.antennas])
+    head = antenna_positions_of(mount, {name: f.up_sigma_m for name, f in antenna_priors.items()})
     seen: list[_Seen] = []
     local = [p if isinstance(p, LocalPhoto) else LocalPhoto(name=str(p), path=p) for p in photos]
     files = {file.name: file for file in local}
@@ -149,36 +149,36 @@ def solve_site(
             if north is not None:
                 norths[name] = north
             picture = Picture(file.path, room, file.digest)
-            seen.append(_see(name, photo, picture, site, frame, antenna_facts, north, kept))
+            seen.append(_see(name, photo, picture, site, frame, antenna_priors, north, kept))
         except (UnusablePhotoError, InputError) as e:
             why = str(e).replace(str(file.path), name)
             rejected[name] = PhotoSolution(photo=name, status="rejected", reason=why)
-    sighted, _ = name_panels([s.standing for s in seen], [s.found for s in seen], site, antenna_facts)
+    sighted, _ = name_panels([s.standing for s in seen], [s.found for s in seen], site, antenna_priors)
     sights = {s.standing.name: one for s, one in zip(seen, sighted, strict=True)}
     for s in seen:
         name = s.standing.name
         say(f"{Path(name).name}: measuring")
         try:
-            fact, look = photo_facts_of(s.photo, s.standing, sights[name], s.picture, site, frame, wanted, kept)
+            fact, look = observe_photo(s.photo, s.standing, sights[name], s.picture, site, frame, wanted, kept)
             facts.append(fact)
             looks[name] = look
         except (UnusablePhotoError, InputError) as e:
             rejected[name] = _rejected(name, str(e), records, sights)
     facts = _without_poor_views(facts, sights)
-    result: Chosen | None = None
+    result: NetworkSolution | None = None
     if facts:
         site_sigma = site.position_u95_m / RADIUS_95
         say(f"{site.site_id}: adjusting")
         try:
-            first = choose_and_adjust(_network(facts, wanted, site_sigma, head))
+            first = solve_network(_network(facts, wanted, site_sigma, head))
             if sum(len(f.boxes) for f in facts) > 1:
                 # once more, now that all together say how the cameras were held and how far away they stood
                 facts = _without_poor_views(
                     [measured_again(f, looks[f.name], wanted, first, kept) for f in facts], sights
                 )
-                first = choose_and_adjust(_network(facts, wanted, site_sigma, head))
+                first = solve_network(_network(facts, wanted, site_sigma, head))
             better = _without_poor_choices(facts, sights, first)
-            result = first if better is None else choose_and_adjust(_network(better, wanted, site_sigma, head))
+            result = first if better is None else solve_network(_network(better, wanted, site_sigma, head))
         except AdjustmentError as e:
             for f in facts:
                 rejected[f.name] = _rejected(f.name, f"the site's adjustment failed: {e}", records, sights)
@@ -200,9 +200,9 @@ class _Last:
     sights: Mapping[str, Sighted]
     rejected: Mapping[str, PhotoSolution]
     names: Sequence[str]
-    wanted: Mapping[str, AntennaFacts]
-    head: Head
-    result: Chosen
+    wanted: Mapping[str, AntennaPriors]
+    head: AntennaPositions
+    result: NetworkSolution
 
 
 @dataclass(slots=True)
@@ -267,7 +267,7 @@ def solve_again(
             standing = standing_of(name, photo, frame, north)
             facts[name] = with_controls(facts[name], photo, standing, frame, seen[name].picture, last.result)
         network = _network(list(facts.values()), last.wanted, last.site.position_u95_m / RADIUS_95, last.head)
-        result = choose_and_adjust(network)
+        result = solve_network(network)
     except (UnusablePhotoError, InputError, AdjustmentError):
         return None
     records = {name: s.photo.record for name, s in seen.items()}
@@ -281,9 +281,13 @@ def solve_again(
 DOUBTLESS = 0.01
 
 
-def _without_doubtless_ways(result: Chosen) -> list[PhotoFacts]:
+def _without_doubtless_ways(result: NetworkSolution) -> list[PhotoObservations]:
     """The photos' facts with one way for each outline of the antennas that fit in one way only."""
-    sure = {a for a, branches in result.branches.items() if sum(b.probability for b in branches[1:]) < DOUBTLESS}
+    sure = {
+        a
+        for a, azimuth_modes in result.azimuth_modes.items()
+        if sum(b.probability for b in azimuth_modes[1:]) < DOUBTLESS
+    }
     return [
         replace(
             f,
@@ -295,7 +299,7 @@ def _without_doubtless_ways(result: Chosen) -> list[PhotoFacts]:
 
 def solution_of(
     site: Site,
-    result: Chosen | None,
+    result: NetworkSolution | None,
     names: Sequence[str],
     rejected: Mapping[str, PhotoSolution],
     antennas: Sequence[Antenna],
@@ -334,7 +338,7 @@ def solution_of(
     return _with_outlook(solution, result) if outlook else solution
 
 
-def _with_outlook(solution: SiteSolution, result: Chosen) -> SiteSolution:
+def _with_outlook(solution: SiteSolution, result: NetworkSolution) -> SiteSolution:
     """The solution with what limits its azimuths and what to bring next."""
     estimated = {a.antenna_id: a.budget for a in solution.antennas if a.azimuth_true_deg is not None}
     per_antenna, whole = next_evidence(result, estimated)
@@ -365,8 +369,8 @@ def _require_near(photo: GatheredPhoto, frame: EnuFrame) -> None:
 
 
 def _without_poor_choices(
-    facts: Sequence[PhotoFacts], sights: Mapping[str, Sighted], result: Chosen
-) -> list[PhotoFacts] | None:
+    facts: Sequence[PhotoObservations], sights: Mapping[str, Sighted], result: NetworkSolution
+) -> list[PhotoObservations] | None:
     """As `_without_poor_views`, by the modes that the adjustment chose; None where all may stay."""
     chosen = [
         replace(f, boxes={a: (modes[result.choice[f.name, a]],) for a, modes in f.boxes.items()})
@@ -393,7 +397,7 @@ def _see(
     picture: Picture,
     site: Site,
     frame: EnuFrame,
-    antenna_facts: Mapping[str, AntennaFacts],
+    antenna_priors: Mapping[str, AntennaPriors],
     north: Declination | None,
     memory: Memory,
 ) -> _Seen:
@@ -401,8 +405,8 @@ def _see(
     standing = standing_of(name, photo, frame, north)
     named = {p.antenna_id for p in photo.picks if p.corners_px is not None and not p.absent}
     found: Found | None = None
-    if not named >= set(antenna_facts):
-        antennas, sigma = list(antenna_facts.values()), site.position_u95_m / RADIUS_95
+    if not named >= set(antenna_priors):
+        antennas, sigma = list(antenna_priors.values()), site.position_u95_m / RADIUS_95
         where = replace(standing, name="", picks=())  # a name or a person's word changes nothing that is found
         found = recall(
             memory,
@@ -422,7 +426,7 @@ DOUBTFUL_COMPASS = 0.3
 NOTHING_RAD = float(np.radians(40.0))
 
 
-def _without_poor_views(facts: Sequence[PhotoFacts], sights: Mapping[str, Sighted]) -> list[PhotoFacts]:
+def _without_poor_views(facts: Sequence[PhotoObservations], sights: Mapping[str, Sighted]) -> list[PhotoObservations]:
     """The photos' facts without found views that tell nothing, or little of an antenna which others show well."""
     telling = [
         {
@@ -453,7 +457,10 @@ def _picked(sighted: Sighted) -> set[str]:
 
 
 def _network(
-    facts: Sequence[PhotoFacts], antennas: Mapping[str, AntennaFacts], site_sigma_m: float, head: Head
+    facts: Sequence[PhotoObservations],
+    antennas: Mapping[str, AntennaPriors],
+    site_sigma_m: float,
+    head: AntennaPositions,
 ) -> SiteNetwork:
     seen = [a for name, a in antennas.items() if any(name in f.boxes for f in facts)]
     return build(facts, seen, site_sigma_m, head)
@@ -470,7 +477,7 @@ def _view(mode: BoxMode, yaw_rad: float) -> View:
 
 
 def _report(
-    result: Chosen | None,
+    result: NetworkSolution | None,
     names: Sequence[str],
     rejected: Mapping[str, PhotoSolution],
     antennas: Sequence[Antenna],
@@ -570,7 +577,7 @@ def _missing(antenna_id: str, sights: Mapping[str, Sighted], seen_in: Collection
 
 
 def _photo_solution(
-    result: Chosen | None,
+    result: NetworkSolution | None,
     name: str,
     frame: EnuFrame,
     record: PhotoRecord,
@@ -605,7 +612,7 @@ def _photo_solution(
     by_edges = shares.get(BOX_SOURCE, 0.0) / sum(shares.values())
     heading_sigma = np.hypot(np.sqrt(cov[idx[0], idx[0]]), by_edges * SHAPE_SIGMA_RAD)
     heading_sigma = np.hypot(heading_sigma, result.declination.get(name, 0.0))
-    own = (Branch(heading, float(heading_sigma), 1.0),)
+    own = (AzimuthMode(heading, float(heading_sigma), 1.0),)
     return PhotoSolution(
         photo=name,
         status="used",
@@ -622,7 +629,9 @@ def _photo_solution(
     )
 
 
-def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[str, Sighted]) -> AntennaSolution:
+def _antenna_solution(
+    result: NetworkSolution | None, antenna: Antenna, sights: Mapping[str, Sighted]
+) -> AntennaSolution:
     a = antenna.antenna_id
     if result is None or a not in result.network.layout.antennas:
         missing = _missing(a, sights, ())
@@ -637,7 +646,7 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[s
     net, adjusted = result.network, result.adjusted
     idx = net.layout.antenna(a)
     x, cov = adjusted.x, adjusted.covariance
-    branches = result.branches[a]
+    azimuth_modes = result.azimuth_modes[a]
     u95 = stated_u95(result, a)
     sigma = K95 * np.sqrt(np.diag(cov)[idx[:3]])
     shares = variance_shares(result.observations, adjusted, int(idx[0]))
@@ -660,10 +669,10 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[s
     others = tuple(
         Alternative(
             azimuth_true_deg=float(azimuth_deg(np.degrees(b.azimuth_rad))),
-            u95_deg=float(np.degrees(u95_of_way(result, a, k))),
+            u95_deg=float(np.degrees(u95_of_mode(result, a, k))),
             probability=b.probability,
         )
-        for k, b in enumerate(branches[1:], 1)
+        for k, b in enumerate(azimuth_modes[1:], 1)
         if b.probability >= 0.01
     )
     ambiguous = any(o.probability >= 0.1 for o in others)
@@ -698,7 +707,7 @@ def _antenna_solution(result: Chosen | None, antenna: Antenna, sights: Mapping[s
         sigma_deg=float(np.degrees(standard_u(result, a))),
         dof=result.dof[a] if np.isfinite(result.dof.get(a, np.inf)) else None,
         declination_sigma_deg=float(np.degrees(result.declination.get(a, 0.0))),
-        own_u95_deg=float(np.degrees(u95_of_way(result, a, 0))) if others else None,
+        own_u95_deg=float(np.degrees(u95_of_mode(result, a, 0))) if others else None,
     )
 
 
@@ -713,7 +722,7 @@ def _unsure(spots: Mapping[str, Spot]) -> str | None:
     return f"{told}; it may be {others}" if others else told
 
 
-def _evidence(result: Chosen, photo: PhotoFacts, antenna: str, spot: Spot) -> EvidenceView:
+def _evidence(result: NetworkSolution, photo: PhotoObservations, antenna: str, spot: Spot) -> EvidenceView:
     mode = photo.boxes[antenna][result.choice[photo.name, antenna]]
     x, layout = result.adjusted.x, result.network.layout
     ai, pi, si = layout.antenna(antenna), layout.photo(photo.name), layout.site()

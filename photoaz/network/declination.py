@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from photoaz.network.compass import COMPASS, is_compass
 from photoaz.network.observations import Direct, Observation
 from photoaz.network.parameters import Layout
-from photoaz.network.site import PhotoFacts
+from photoaz.network.site import PhotoObservations
 
 Array = NDArray[Any]
 
@@ -25,7 +25,7 @@ DECLINATION = "declination"
 
 
 def declination_pull(
-    observations: Sequence[Observation], photos: Sequence[PhotoFacts], layout: Layout, size: int
+    observations: Sequence[Observation], photos: Sequence[PhotoObservations], layout: Layout, size: int
 ) -> Array:
     """What one standard uncertainty of the declination does to the right side of the normal equations (P,).
 

@@ -9,8 +9,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.network.box_batch import BoxBatch
 from photoaz.network.observations import Box, Direct, Directs, Known, Observation, wrap
-from photoaz.network.stack import BoxStack
 
 Array = NDArray[Any]
 
@@ -60,7 +60,7 @@ class _Linear:
 class _Boxes:
     index: Array
     rows: Array
-    stack: BoxStack
+    stack: BoxBatch
 
     def residual(self, x: Array) -> Array:
         return self.stack.residual(x[self.index])
@@ -136,7 +136,7 @@ class Equations:
             if kind == "linear":
                 self._groups.append(_linear(some, index, row))
             elif kind == "box":
-                self._groups.append(_Boxes(index, row, BoxStack.of([o for o in some if isinstance(o, Box)])))
+                self._groups.append(_Boxes(index, row, BoxBatch.of([o for o in some if isinstance(o, Box)])))
             else:
                 self._groups.append(_Single(index, row, some[0]))
         self._cells = np.concatenate(

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.choose import SHAPE_SIGMA_RAD, Chosen, mixture_u95, stated_u95, widening_of_few
 from photoaz.network.declination import declination_pull
 from photoaz.network.equations import Equations
 from photoaz.network.observations import (
@@ -31,7 +30,8 @@ from photoaz.network.observations import (
     plumb,
 )
 from photoaz.network.parameters import PHOTO
-from photoaz.network.site import BOX_SOURCE, PhotoFacts, azimuths_of_modes
+from photoaz.network.site import BOX_SOURCE, PhotoObservations, azimuths_of_modes
+from photoaz.network.solution import SHAPE_SIGMA_RAD, NetworkSolution, mixture_u95, stated_u95, widening_of_few
 from photoaz.photo.camera import directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.quantities import K95, RADIUS_95
 from photoaz.result import BudgetShare, EvidenceOption, NextEvidence
@@ -111,7 +111,7 @@ class Candidate:
         return self.kind in _TRIPS
 
 
-def candidates(chosen: Chosen) -> tuple[Candidate, ...]:
+def candidates(chosen: NetworkSolution) -> tuple[Candidate, ...]:
     """Everything that could be brought to an adjusted site, each with its observations, as good as KINDS' constants."""
     used = sorted(chosen.network.photos, key=lambda p: (-len(p.boxes), p.name))[:_MOST_PHOTOS]
     out: list[Candidate] = []
@@ -167,7 +167,7 @@ def updated_effect(covariance: Array, index: Array, rows: Array, keep: Array, ef
     return out
 
 
-def azimuth_covariance_rad2(chosen: Chosen) -> Array:
+def azimuth_covariance_rad2(chosen: NetworkSolution) -> Array:
     """Joint covariance (A, A) [rad^2] of the antennas' azimuths, in the network's order, as they are reported.
 
     The network's own and the declination's common part, whose diagonal is widened as the reported uncertainties are: by
@@ -196,7 +196,7 @@ class Forecast:
     then_rad: Array
 
 
-def forecast(chosen: Chosen, tried: Sequence[Candidate] | None = None) -> Forecast:
+def forecast(chosen: NetworkSolution, tried: Sequence[Candidate] | None = None) -> Forecast:
     """U95 of every antenna with each candidate (by default `candidates`), from the adjusted covariance alone."""
     some = candidates(chosen) if tried is None else tuple(tried)
     layout, covariance = chosen.network.layout, chosen.adjusted.covariance
@@ -216,35 +216,35 @@ def forecast(chosen: Chosen, tried: Sequence[Candidate] | None = None) -> Foreca
             then[k, n] = _u95(chosen, a, float(gain), c.views.get(a))
     whole = np.array([stated_u95(chosen, a) for a in names])
     # what a compass that may be disturbed moves goes with its weight, and so with the variance that is left
-    ways = np.array([mixture_u95(chosen.branches[a]) for a in names])
+    ways = np.array([mixture_u95(chosen.azimuth_modes[a]) for a in names])
     few = np.array([widening_of_few(chosen, a) for a in names])
     open_ = np.maximum((whole / few) ** 2 - ways**2, 0.0)
     then = few * np.sqrt(then**2 + open_ * np.minimum(then / ways, 1.0) ** 4)
     return Forecast(antennas=names, candidates=some, now_rad=whole, then_rad=np.minimum(then, whole))
 
 
-def _u95(chosen: Chosen, antenna: str, gain: float, view_sigma: float | None) -> float:
+def _u95(chosen: NetworkSolution, antenna: str, gain: float, view_sigma: float | None) -> float:
     """U95 [rad] of an antenna as it is reported, after the variance of its azimuth fell by `gain` [rad^2].
 
     view_sigma: of a further view's own azimuth, which tells the ways apart in which the outline fits: each other way
     loses what it would cost on the average, half the square of its distance over the sigma of that distance.
     """
-    branches = chosen.branches[antenna]
-    sigma = [float(np.sqrt(max(b.sigma_rad**2 - gain, SHAPE_SIGMA_RAD**2))) for b in branches]
-    if len(branches) == 1:
+    azimuth_modes = chosen.azimuth_modes[antenna]
+    sigma = [float(np.sqrt(max(b.sigma_rad**2 - gain, SHAPE_SIGMA_RAD**2))) for b in azimuth_modes]
+    if len(azimuth_modes) == 1:
         return K95 * sigma[0]  # what mixture_u95 would find by bisection
-    p = np.array([b.probability for b in branches])
+    p = np.array([b.probability for b in azimuth_modes])
     if view_sigma is not None:
-        off = np.array([float(wrap_rad(b.azimuth_rad - branches[0].azimuth_rad)) for b in branches])
+        off = np.array([float(wrap_rad(b.azimuth_rad - azimuth_modes[0].azimuth_rad)) for b in azimuth_modes])
         p = p * np.exp(-0.5 * off**2 / (view_sigma**2 + _AGREE_RAD**2))
         p /= p.sum()
     return mixture_u95(
-        [replace(b, sigma_rad=s, probability=float(w)) for b, s, w in zip(branches, sigma, p, strict=True)]
+        [replace(b, sigma_rad=s, probability=float(w)) for b, s, w in zip(azimuth_modes, sigma, p, strict=True)]
     )
 
 
 def next_evidence(
-    chosen: Chosen, budgets: Mapping[str, Sequence[BudgetShare]], made: Forecast | None = None
+    chosen: NetworkSolution, budgets: Mapping[str, Sequence[BudgetShare]], made: Forecast | None = None
 ) -> tuple[Mapping[str, NextEvidence], NextEvidence]:
     """What limits each antenna and what to bring for it, and the same for the site's median U95.
 
@@ -266,9 +266,9 @@ def next_evidence(
     return per, site
 
 
-def _limit(chosen: Chosen, antenna: str, budget: Sequence[BudgetShare]) -> str:
-    branches = chosen.branches[antenna]
-    if mixture_u95(branches) > 1.3 * K95 * branches[0].sigma_rad:
+def _limit(chosen: NetworkSolution, antenna: str, budget: Sequence[BudgetShare]) -> str:
+    azimuth_modes = chosen.azimuth_modes[antenna]
+    if mixture_u95(azimuth_modes) > 1.3 * K95 * azimuth_modes[0].sigma_rad:
         return TWO_WAYS
     return max(budget, key=lambda s: s.share).source
 
@@ -320,7 +320,7 @@ def _next(f: Forecast, now: float, then: Array, limit: str, figure: str) -> Next
 # ---- the candidates --------------------------------------------------------------------------------------------------
 
 
-def _in_photo(chosen: Chosen, p: PhotoFacts) -> list[Candidate]:
+def _in_photo(chosen: NetworkSolution, p: PhotoObservations) -> list[Candidate]:
     """Landmark and bearing where the horizon is in the frame, and the standpoint, of a photo that is there."""
     layout, x = chosen.network.layout, chosen.adjusted.x
     idx, name = layout.photo(p.name), Path(p.name).name
@@ -359,7 +359,7 @@ def _in_photo(chosen: Chosen, p: PhotoFacts) -> list[Candidate]:
     return out
 
 
-def _skyline(p: PhotoFacts, photo: Array) -> tuple[Array, Array] | None:
+def _skyline(p: PhotoObservations, photo: Array) -> tuple[Array, Array] | None:
     """The pixel (2,) of the frame's middle column nearest to the horizon, and its direction in ENU (3,).
 
     None where nothing near the horizon is in the frame: there no landmark can be seen.
@@ -376,7 +376,7 @@ def _skyline(p: PhotoFacts, photo: Array) -> tuple[Array, Array] | None:
 
 
 def _landmark(
-    p: PhotoFacts, photo: Array, index: Array, direction: Array, first: int
+    p: PhotoObservations, photo: Array, index: Array, direction: Array, first: int
 ) -> tuple[tuple[Observation, ...], Array]:
     """Observations of a landmark in a direction (3,), and its place (3,), whose unknowns begin at `first`."""
     place = photo[3:6] + direction * (LANDMARK_M / float(np.hypot(direction[0], direction[1])))
@@ -390,7 +390,7 @@ def _landmark(
     ), place
 
 
-def _of_antennas(chosen: Chosen) -> list[Candidate]:
+def _of_antennas(chosen: NetworkSolution) -> list[Candidate]:
     """What records say of the antennas, where the register does not: sizes, stand-off, downtilt."""
     layout, x = chosen.network.layout, chosen.adjusted.x
 
@@ -429,7 +429,7 @@ def _of_antennas(chosen: Chosen) -> list[Candidate]:
     ]
 
 
-def _of_site(chosen: Chosen) -> list[Candidate]:
+def _of_site(chosen: NetworkSolution) -> list[Candidate]:
     """The camera calibrated, and the tower surveyed."""
     net, x = chosen.network, chosen.adjusted.x
     rows: list[Observation] = []
@@ -448,7 +448,7 @@ def _of_site(chosen: Chosen) -> list[Candidate]:
     ]
 
 
-def _gaps(chosen: Chosen) -> list[tuple[float, tuple[str, ...]]]:
+def _gaps(chosen: NetworkSolution) -> list[tuple[float, tuple[str, ...]]]:
     """Bearings [rad] from the tower to stand at, between neighbouring sectors, and the antennas whose faces show there.
 
     Beside a sector that has no neighbour within half a turn.
@@ -473,13 +473,13 @@ def _gaps(chosen: Chosen) -> list[tuple[float, tuple[str, ...]]]:
 class _View:
     """How a photo shows an antenna; doubt: the factor its outline is trusted less by; sigma [rad]: of its azimuth."""
 
-    photo: PhotoFacts
+    photo: PhotoObservations
     mode: BoxMode
     doubt: float
     sigma_rad: float
 
 
-def _best_view(chosen: Chosen, antenna: str) -> _View:
+def _best_view(chosen: NetworkSolution, antenna: str) -> _View:
     """Of the widest views of an antenna the one whose outline tells most of its azimuth."""
     seen = []
     for p in chosen.network.photos:
@@ -494,7 +494,7 @@ def _best_view(chosen: Chosen, antenna: str) -> _View:
     return min(views, key=lambda v: v.sigma_rad)
 
 
-def _another_photo(chosen: Chosen, bearing_rad: float, views: Mapping[str, _View]) -> list[Candidate]:
+def _another_photo(chosen: NetworkSolution, bearing_rad: float, views: Mapping[str, _View]) -> list[Candidate]:
     """A photo from a bearing of the tower, as far off and with the same lens as those there; and it with a landmark.
 
     Each antenna shows in it with the information of its best view so far (less where it would be smaller, by the cube

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.network.head import Head
+from photoaz.network.antenna_positions import AntennaPositions
 from photoaz.network.observations import (
     PLUMB_FIELDS,
     Box,
@@ -100,7 +100,7 @@ class ShadowSight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoFacts:
+class PhotoObservations:
     """What is known of one photo, in the site's frame.
 
     start (6,): heading, pitch, roll [rad], east, north, up [m] to start from. headings, pitches, rolls: every statement
@@ -129,7 +129,7 @@ class PhotoFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AntennaFacts:
+class AntennaPriors:
     """What is known of one antenna before any photo: means and standard uncertainties.
 
     design_rad: its design azimuth; it enters no observation.
@@ -164,8 +164,8 @@ class SiteNetwork:
     layout: Layout
     start: Array
     fixed: tuple[Observation, ...]
-    photos: tuple[PhotoFacts, ...]
-    antennas: tuple[AntennaFacts, ...]
+    photos: tuple[PhotoObservations, ...]
+    antennas: tuple[AntennaPriors, ...]
 
     def observations(
         self, choice: Mapping[tuple[str, str], int], doubt: Mapping[tuple[str, str], float] | None = None
@@ -182,7 +182,7 @@ class SiteNetwork:
         ]
         return (*self.fixed, *boxes)
 
-    def box(self, photo: PhotoFacts, antenna: str, mode: BoxMode, doubt: float = 1.0) -> Box:
+    def box(self, photo: PhotoObservations, antenna: str, mode: BoxMode, doubt: float = 1.0) -> Box:
         """The observation that one mode of an antenna in a photo makes."""
         index = np.concatenate([self.layout.photo(photo.name), self.layout.antenna(antenna), self.layout.site()])
         return Box(
@@ -198,7 +198,7 @@ class SiteNetwork:
         )
 
 
-def azimuth_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array | None = None) -> float:
+def azimuth_of_mode(photo: PhotoObservations, mode: BoxMode, attitude: Array | None = None) -> float:
     """Azimuth [rad] of a box's front normal, from a mode and the photo's attitude (3,) [rad]."""
     a = photo.start[:3] if attitude is None else attitude
     cam_from_enu = rotation_cam_from_enu(a[0], a[1], a[2])
@@ -208,7 +208,7 @@ def azimuth_of_mode(photo: PhotoFacts, mode: BoxMode, attitude: Array | None = N
 
 
 def azimuths_of_modes(
-    photo: PhotoFacts, modes: Sequence[BoxMode], attitude: Array, tilt_sigma_rad: float
+    photo: PhotoObservations, modes: Sequence[BoxMode], attitude: Array, tilt_sigma_rad: float
 ) -> tuple[Array, Array]:
     """Azimuths (M,) of modes and their standard uncertainties (M,) [rad] from their own outlines alone.
 
@@ -229,7 +229,10 @@ def azimuths_of_modes(
 
 
 def build(
-    photos: Sequence[PhotoFacts], antennas: Sequence[AntennaFacts], site_sigma_m: float, head: Head | None = None
+    photos: Sequence[PhotoObservations],
+    antennas: Sequence[AntennaPriors],
+    site_sigma_m: float,
+    head: AntennaPositions | None = None,
 ) -> SiteNetwork:
     """Lay out the unknowns and every observation but the boxes, whose modes are chosen later.
 
@@ -265,7 +268,7 @@ def build(
     return SiteNetwork(layout, x, tuple(out), tuple(photos), tuple(antennas))
 
 
-def _landmarks_told_apart(photos: Sequence[PhotoFacts]) -> list[PhotoFacts]:
+def _landmarks_told_apart(photos: Sequence[PhotoObservations]) -> list[PhotoObservations]:
     """The photos, with landmarks of one name but clearly different positions named by their photo as well."""
     first: dict[str, LandmarkSight] = {}
     out = []
@@ -279,7 +282,7 @@ def _landmarks_told_apart(photos: Sequence[PhotoFacts]) -> list[PhotoFacts]:
     return out
 
 
-def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> None:
+def _photo(p: PhotoObservations, layout: Layout, x: Array, out: list[Observation]) -> None:
     x[layout.photo(p.name)[:6]] = p.start
     for field, angles in (("heading", p.headings), ("pitch", p.pitches), ("roll", p.rolls)):
         idx = layout.photo(p.name, field)
@@ -331,7 +334,7 @@ def _photo(p: PhotoFacts, layout: Layout, x: Array, out: list[Observation]) -> N
         )
 
 
-def _antenna(a: AntennaFacts, layout: Layout, x: Array, out: list[Observation], *, alone: bool) -> None:
+def _antenna(a: AntennaPriors, layout: Layout, x: Array, out: list[Observation], *, alone: bool) -> None:
     idx = layout.antenna(a.name)
     x[idx[1]] = a.downtilt_rad
     x[idx[3:5]] = a.east_north_m

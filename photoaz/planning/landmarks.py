@@ -11,7 +11,7 @@ import numpy as np
 
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.network.site import PhotoFacts
+from photoaz.network.site import PhotoObservations
 from photoaz.planning.prospect import State, rows_of, u95_linear_rad, with_rows
 from photoaz.planning.scene import Landmark, Scene, Stand, foreseen_photo, in_frame
 from photoaz.register.tables import read_table
@@ -128,7 +128,7 @@ def effects(state: State, stand: Stand) -> tuple[LandmarkEffect, ...]:
     return tuple(out)
 
 
-def _u95(state: State, scene: Scene, photo: PhotoFacts) -> dict[str, float]:
+def _u95(state: State, scene: Scene, photo: PhotoObservations) -> dict[str, float]:
     told = rows_of(state, photo)
     if told is None:
         return {}

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
 from photoaz.network.adjust import inverse
-from photoaz.network.choose import SHAPE_SIGMA_RAD, choose_and_adjust, stated_u95
 from photoaz.network.compass import COMPASS, DISTURBED_RAD, DISTURBED_SHARE
 from photoaz.network.equations import Equations
 from photoaz.network.observations import Directs, Known, Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE
-from photoaz.network.site import PhotoFacts, build
+from photoaz.network.site import PhotoObservations, build
+from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network, stated_u95
 from photoaz.planning.scene import Scene
 from photoaz.quantities import K95, RADIUS_95
 from photoaz.result import SiteSolution
@@ -129,7 +129,7 @@ class Rows:
     sees: tuple[str, ...]
 
 
-def rows_of(state: State, photo: PhotoFacts) -> Rows | None:
+def rows_of(state: State, photo: PhotoObservations) -> Rows | None:
     """A photo's rows, its own unknowns eliminated; None where it shows no antenna.
 
     A compass that may be disturbed counts here as one normal distribution of the mixture's variance.
@@ -206,7 +206,9 @@ def u95_linear_rad(covariance: Array, indices: Array) -> Array:
     return out
 
 
-def expected_u95_rad(scene: Scene, photos: Sequence[PhotoFacts], earlier: Earlier | None = None) -> Mapping[str, float]:
+def expected_u95_rad(
+    scene: Scene, photos: Sequence[PhotoObservations], earlier: Earlier | None = None
+) -> Mapping[str, float]:
     """U95 [rad] that will be stated of each antenna once photos are there: by the network itself.
 
     Of antennas that none of the photos shows, what earlier photos told, if any did.
@@ -224,5 +226,5 @@ def expected_u95_rad(scene: Scene, photos: Sequence[PhotoFacts], earlier: Earlie
     if known is not None:
         index = np.array([net.layout.antenna(n, "azimuth")[0] for n in known.names])
         net = replace(net, fixed=(*net.fixed, _known(index, known)))
-    chosen = choose_and_adjust(net)
+    chosen = solve_network(net)
     return told | {a.name: stated_u95(chosen, a.name) for a in seen}

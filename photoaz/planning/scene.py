@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.estimate.gather import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD, antenna_facts_of
+from photoaz.estimate.gather import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD, antenna_priors_of
 from photoaz.estimate.panels import known_antenna
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.naming.mount import mount_of
+from photoaz.network.antenna_positions import AntennaPositions, antenna_positions_of
 from photoaz.network.compass import COMPASS
-from photoaz.network.head import Head, head_of
 from photoaz.network.observations import box_quantities
-from photoaz.network.site import Angle, AntennaFacts, LandmarkSight, PhotoFacts
+from photoaz.network.site import Angle, AntennaPriors, LandmarkSight, PhotoObservations
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.planning.kit import Kit
 from photoaz.planning.plumb import PRACTICE_LEAST_M
@@ -69,8 +69,8 @@ class Scene:
 
     site: Site
     frame: EnuFrame
-    antennas: tuple[AntennaFacts, ...]
-    head: Head
+    antennas: tuple[AntennaPriors, ...]
+    head: AntennaPositions
     site_sigma_m: float
     azimuth_rad: Mapping[str, float]
     places_m: Mapping[str, Array]
@@ -97,12 +97,12 @@ def scene_of(
 
     Raises KeyError where the site has no such antenna.
     """
-    facts = {a.antenna_id: antenna_facts_of(a, site) for a in site.antennas}
+    facts = {a.antenna_id: antenna_priors_of(a, site) for a in site.antennas}
     names = tuple(facts) if wanted is None else tuple(wanted)
     for name in names:
         facts[name]
     mount = mount_of([known_antenna(a, facts[a.antenna_id]) for a in site.antennas])
-    head = head_of(mount, {name: f.up_sigma_m for name, f in facts.items()})
+    head = antenna_positions_of(mount, {name: f.up_sigma_m for name, f in facts.items()})
     places = {n: np.array([*head.places_m[k], head.up_m[k]]) for k, n in enumerate(head.names)}
     known = azimuth_deg or {}
     return Scene(
@@ -280,7 +280,7 @@ def foreseen_photo(
     *,
     antennas: Sequence[str] | None = None,
     landmarks: bool = True,
-) -> PhotoFacts:
+) -> PhotoObservations:
     """The facts that a photo will bring. antennas: those whose outlines are used, all that it shows by default."""
     kit = stand.kit
     seen = foreseen_views(scene, stand) if views is None else views
@@ -306,7 +306,7 @@ def foreseen_photo(
     sigma_roll = kit.roll_rad if kit.roll_rad is not None else HAND_HELD_ROLL_RAD
     source = "camera roll" if kit.roll_rad is not None else "camera held level"
     rolls = (Angle(value_rad=roll, sigma_rad=sigma_roll, source=source, label=f"roll of {stand.name}"),)
-    return PhotoFacts(
+    return PhotoObservations(
         name=stand.name,
         camera=stand.camera,
         start=np.concatenate([stand.attitude_rad, stand.enu_m]),

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.site import PhotoFacts
+from photoaz.network.site import PhotoObservations
 from photoaz.planning.kit import Kit
 from photoaz.planning.prospect import Criterion, Rows, State, criterion_of, rows_of, score, with_rows
 from photoaz.planning.scene import BORDER_SHARE, Scene, Stand, aimed, foreseen_photo, foreseen_views, in_frame
@@ -41,7 +41,7 @@ class Candidate:
     """A photo that could be taken: its facts, and what it would say of the state."""
 
     stand: Stand
-    photo: PhotoFacts
+    photo: PhotoObservations
     told: Rows
 
 

@@ -30,10 +30,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from photoaz.estimate.gather import antenna_facts_of, declination_at, open_photo, standing_of
+from photoaz.estimate.gather import antenna_priors_of, declination_at, open_photo, standing_of
 from photoaz.estimate.panels import HAND_M, LEAST_PROBABILITY, Sighted, Standing, find_in, head_guess, name_panels
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.network.site import AntennaFacts
+from photoaz.network.site import AntennaPriors
 from photoaz.photo.pixels import decode
 from photoaz.quantities import RADIUS_95
 from photoaz.register.load import load_register, require_sites
@@ -241,7 +241,7 @@ def timing(into: list[float]) -> Iterator[None]:
     into.append(time.perf_counter() - start)
 
 
-def sizes_px(standing: Standing, antennas: Sequence[AntennaFacts], found: Found) -> list[tuple[float, float, float]]:
+def sizes_px(standing: Standing, antennas: Sequence[AntennaPriors], found: Found) -> list[tuple[float, float, float]]:
     """Width, height, depth of the site's antennas at the window's scale, heights foreshortened."""
     guess = head_guess(standing, antennas, 0.0)
     per_m = WORK_PX / guess.width_m
@@ -263,7 +263,7 @@ def outcome_of(mode: str) -> Outcome:
     for case in cases():
         truth = json.loads((case / "truth.json").read_text())
         site = require_sites(load_register(case / "register.csv"))[0]
-        facts = {a.antenna_id: antenna_facts_of(a, site) for a in site.antennas}
+        facts = {a.antenna_id: antenna_priors_of(a, site) for a in site.antennas}
         antennas, sigma = list(facts.values()), site.position_u95_m / RADIUS_95
         frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
         standings: list[Standing] = []

@@ -20,9 +20,9 @@ import pytest
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.choose import Chosen, choose_and_adjust
 from photoaz.network.observations import box_quantities
-from photoaz.network.site import Angle, AntennaFacts, PhotoFacts, build
+from photoaz.network.site import Angle, AntennaPriors, PhotoObservations, build
+from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.photo.camera import Camera
 from photoaz.vision.evidence import BoxMode
 
@@ -107,7 +107,9 @@ def modes_of(photo: Array, antenna: Array, rng: np.random.Generator) -> tuple[Bo
     return tuple(replace(m, cost=m.cost - floor) for m in out)
 
 
-def site_of(count: int, rng: np.random.Generator) -> tuple[list[PhotoFacts], list[AntennaFacts], dict[str, float]]:
+def site_of(
+    count: int, rng: np.random.Generator
+) -> tuple[list[PhotoObservations], list[AntennaPriors], dict[str, float]]:
     """Facts of an invented site with `count` photos, and the true azimuths [rad]."""
     antennas, true_a = [], {}
     for k in range(9):
@@ -117,7 +119,7 @@ def site_of(count: int, rng: np.random.Generator) -> tuple[list[PhotoFacts], lis
         at = 1.2 * np.array([np.sin(side), np.cos(side)])
         true_a[name] = np.array([azimuth, np.radians(rng.uniform(0, 8)), 0.0, *at, HEAD_M, *np.log(PANEL_M)])
         antennas.append(
-            AntennaFacts(
+            AntennaPriors(
                 name=name,
                 design_rad=float(azimuth + np.radians(2.0)),
                 east_north_m=at + rng.normal(0, 0.15, 2),
@@ -147,7 +149,7 @@ def site_of(count: int, rng: np.random.Generator) -> tuple[list[PhotoFacts], lis
         stood = here + rng.normal(0, 2.5, 2)
         start = np.array([np.arctan2(-stood[0], -stood[1]), pitch, 0.0, *stood, 1.5])
         photos.append(
-            PhotoFacts(
+            PhotoObservations(
                 name=f"p{k}",
                 camera=CAMERA,
                 start=start,
@@ -168,8 +170,8 @@ def angle(value: float, sigma_deg: float, source: str) -> Angle:
     return Angle(value_rad=float(value), sigma_rad=float(np.radians(sigma_deg)), source=source, label=source)
 
 
-def network(photos: list[PhotoFacts], antennas: list[AntennaFacts]) -> Chosen:
-    return choose_and_adjust(build(photos, antennas, SITE_SIGMA_M))
+def network(photos: list[PhotoObservations], antennas: list[AntennaPriors]) -> NetworkSolution:
+    return solve_network(build(photos, antennas, SITE_SIGMA_M))
 
 
 def test_network_against_decoding() -> None:
@@ -189,7 +191,7 @@ def test_network_against_decoding() -> None:
         for name, azimuth in truth.items():
             k = chosen.network.layout.antenna(name)[0]
             off.append(abs(float(np.degrees(wrap_rad(chosen.adjusted.x[k] - azimuth)))))
-            of_sigma.append(off[-1] / float(np.degrees(chosen.branches[name][0].sigma_rad)))
+            of_sigma.append(off[-1] / float(np.degrees(chosen.azimuth_modes[name][0].sigma_rad)))
         print(
             f"{count:6d} {spent[count]:10.2f} {count * decode:11.2f} {spent[count] / (count * decode):6.2f}"
             f" {1e3 * spent[count] / count:13.1f} {max(off):12.2f} {np.median(off):8.2f} {max(of_sigma):22.1f}"

@@ -37,7 +37,7 @@ PARTS = (
     ("photo/pixels.py", "decode_gray", "decoding"),
     ("vision/measure.py", "measure_boxes", "measuring"),
     ("vision/measure.py", "measure_boxes_again", "measuring again"),
-    ("network/choose.py", "choose_and_adjust", "adjusting, twice"),
+    ("network/solution.py", "solve_network", "adjusting, twice"),
     ("geodesy/norths.py", "declination", "declination"),
 )
 #: parts of the measuring

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from photoaz.estimate.gather import antenna_facts_of
+from photoaz.estimate.gather import antenna_priors_of
 from photoaz.estimate.panels import HAND_M, Sighted, Standing, head_guess, known_antenna, name_panels
-from photoaz.network.site import Angle, AntennaFacts
+from photoaz.network.site import Angle, AntennaPriors
 from photoaz.photo.camera import Camera
 from photoaz.register.model import Antenna, Pick, Site
 from photoaz.vision.candidate import Candidate
@@ -50,7 +50,7 @@ def antenna(sector: str, k: int) -> Antenna:
 
 ANTENNAS = tuple(antenna(sector, k) for sector in SECTORS for k in range(2))
 SITE = Site(site_id="S", lat_deg=46.0, lon_deg=7.0, position_u95_m=2.0, antennas=ANTENNAS)
-FACTS: dict[str, AntennaFacts] = {a.antenna_id: antenna_facts_of(a, SITE) for a in ANTENNAS}
+FACTS: dict[str, AntennaPriors] = {a.antenna_id: antenna_priors_of(a, SITE) for a in ANTENNAS}
 
 
 def angle(deg: float, sigma_deg: float, source: str = "sensor") -> Angle:
@@ -165,7 +165,7 @@ def test_the_distance_is_as_sure_as_position_and_focal_length(standpoint_m: floa
 
 def test_an_antenna_without_offsets_has_no_place_of_its_own() -> None:
     bare = replace(ANTENNAS[0], offset_east_m=None, offset_north_m=None)
-    assert known_antenna(bare, antenna_facts_of(bare, SITE)).east_north_m is None
+    assert known_antenna(bare, antenna_priors_of(bare, SITE)).east_north_m is None
     known = known_antenna(ANTENNAS[0], FACTS["A1"])
     assert known.east_north_m == pytest.approx([ANTENNAS[0].offset_east_m, ANTENNAS[0].offset_north_m])
 

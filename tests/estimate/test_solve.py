@@ -28,15 +28,15 @@ from photoaz.vision.fit import EXACT_CORNER_PX
 
 
 @dataclass(frozen=True, slots=True)
-class Branch:
+class AzimuthMode:
     azimuth_rad: float
     sigma_rad: float
     probability: float
 
 
-def mixture_deg(*branches: tuple[float, float, float]) -> float:
-    """U95 [deg] of branches given as azimuth [deg], sigma [deg], probability."""
-    made = [Branch(float(np.radians(a)), float(np.radians(s)), p) for a, s, p in branches]
+def mixture_deg(*azimuth_modes: tuple[float, float, float]) -> float:
+    """U95 [deg] of azimuth_modes given as azimuth [deg], sigma [deg], probability."""
+    made = [AzimuthMode(float(np.radians(a)), float(np.radians(s)), p) for a, s, p in azimuth_modes]
     return float(np.degrees(mixture_u95(made)))
 
 

@@ -21,7 +21,7 @@ from photoaz.network.observations import (
     box_quantities,
 )
 from photoaz.network.parameters import Layout
-from photoaz.network.site import Angle, AntennaFacts, LandmarkSight, PhotoFacts, SiteNetwork, build
+from photoaz.network.site import Angle, AntennaPriors, LandmarkSight, PhotoObservations, SiteNetwork, build
 from photoaz.photo.camera import Camera
 from photoaz.vision.evidence import BoxMode
 
@@ -168,7 +168,7 @@ def make_site(
         angles = [a, rad(2.0 + k), 0.0]  # plumb, as the network assumes
         true_a[name] = np.array([*angles, 0.8 * np.sin(a), 0.8 * np.cos(a), 45.0, *np.log(PANEL_M)])
     antennas = [
-        AntennaFacts(
+        AntennaPriors(
             name=name,
             design_rad=float(v[0] + rad(3.0)),
             east_north_m=v[3:5],
@@ -205,7 +205,7 @@ def make_site(
                 LandmarkSight(name=name, pixel=pixel, enu_m=enu, sigma_m=landmark_m, height_sigma_m=5.0, sigma_px=1.5)
             )
         photos.append(
-            PhotoFacts(
+            PhotoObservations(
                 name=t.name,
                 camera=c,
                 start=true_p[t.name][:6],

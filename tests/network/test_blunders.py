@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from photoaz.angles import wrap_deg
-from photoaz.network.choose import Chosen, choose_and_adjust, stated_u95
-from photoaz.network.site import LandmarkSight, PhotoFacts, SiteNetwork, build
+from photoaz.network.site import LandmarkSight, PhotoObservations, SiteNetwork, build
+from photoaz.network.solution import NetworkSolution, solve_network, stated_u95
 from photoaz.vision.evidence import BoxMode
 
 #: what may be lost, deg: an azimuth with a blunder in the data beside the one without
@@ -32,12 +32,12 @@ def site(kit) -> Any:
     )
 
 
-def changed(site: Any, **photos: Callable[[PhotoFacts], PhotoFacts]) -> SiteNetwork:
+def changed(site: Any, **photos: Callable[[PhotoObservations], PhotoObservations]) -> SiteNetwork:
     facts = [photos[p.name](p) if p.name in photos else p for p in site.network.photos]
     return build(facts, site.network.antennas, 1.2)
 
 
-def errors_deg(site: Any, got: Chosen) -> dict[str, float]:
+def errors_deg(site: Any, got: NetworkSolution) -> dict[str, float]:
     return {
         a: float(
             wrap_deg(
@@ -48,17 +48,17 @@ def errors_deg(site: Any, got: Chosen) -> dict[str, float]:
     }
 
 
-def assert_unspoilt(site: Any, got: Chosen) -> None:
+def assert_unspoilt(site: Any, got: NetworkSolution) -> None:
     for a, e in errors_deg(site, got).items():
         assert abs(e) < SPOILT_DEG, a
         assert abs(e) < np.degrees(stated_u95(got, a)), a
 
 
-def left_out(got: Chosen) -> set[str]:
+def left_out(got: NetworkSolution) -> set[str]:
     return {o.label for o in got.left_out}
 
 
-def moved(east_m: float, north_m: float) -> Callable[[PhotoFacts], PhotoFacts]:
+def moved(east_m: float, north_m: float) -> Callable[[PhotoObservations], PhotoObservations]:
     def move(s: LandmarkSight) -> LandmarkSight:
         return replace(s, enu_m=s.enu_m + np.array([east_m, north_m, 0.0]))
 
@@ -66,7 +66,7 @@ def moved(east_m: float, north_m: float) -> Callable[[PhotoFacts], PhotoFacts]:
 
 
 def test_nothing_is_left_out_where_nothing_is_wrong(site) -> None:
-    got = choose_and_adjust(site.network)
+    got = solve_network(site.network)
     assert not got.left_out
     assert not got.doubt
     assert_unspoilt(site, got)
@@ -75,17 +75,17 @@ def test_nothing_is_left_out_where_nothing_is_wrong(site) -> None:
 @pytest.mark.parametrize(("east_m", "north_m"), [(0.0, 250.0), (30.0, -400.0), (1800.0, 0.0)])
 def test_a_landmark_placed_wrongly(site, east_m: float, north_m: float) -> None:
     """Mapped 250 to 1800 m off: at 900 m some 15 degrees and more, or on the other side of the tower."""
-    got = choose_and_adjust(changed(site, p0=moved(east_m, north_m), p3=moved(east_m, north_m)))
+    got = solve_network(changed(site, p0=moved(east_m, north_m), p3=moved(east_m, north_m)))
     assert any("mast" in label for label in left_out(got))
     assert all("mast" in label for label in left_out(got))
     assert_unspoilt(site, got)
 
 
 def test_another_thing_taken_for_the_landmark_in_one_photo(site) -> None:
-    def other(p: PhotoFacts) -> PhotoFacts:
+    def other(p: PhotoObservations) -> PhotoObservations:
         return replace(p, landmarks=tuple(replace(s, pixel=s.pixel + np.array([400.0, 0.0])) for s in p.landmarks))
 
-    got = choose_and_adjust(changed(site, p3=other))
+    got = solve_network(changed(site, p3=other))
     assert left_out(got) == {"landmark mast in p3"}
     assert_unspoilt(site, got)
 
@@ -94,7 +94,7 @@ def test_one_name_for_two_places_is_two_landmarks(site) -> None:
     """The tables give the mast of the second photo another position: neither is believed more, the photos decide."""
     net = changed(site, p3=moved(0.0, 300.0))
     assert len(net.layout.landmarks) == 2
-    got = choose_and_adjust(net)
+    got = solve_network(net)
     assert all("p3" in label for label in left_out(got))
     assert left_out(got)
     assert_unspoilt(site, got)
@@ -103,11 +103,11 @@ def test_one_name_for_two_places_is_two_landmarks(site) -> None:
 def test_a_position_of_the_camera_far_off(site) -> None:
     """A first fix after switching on, 150 m aside, said to be good to 4 m."""
 
-    def aside(p: PhotoFacts) -> PhotoFacts:
+    def aside(p: PhotoObservations) -> PhotoObservations:
         (at, sigma, source), *rest = p.standpoints
         return replace(p, standpoints=((at + np.array([110.0, -100.0]), sigma, source), *rest))
 
-    got = choose_and_adjust(changed(site, p1=aside))
+    got = solve_network(changed(site, p1=aside))
     assert "standpoint of p1" in left_out(got)
     assert_unspoilt(site, got)
 
@@ -115,21 +115,21 @@ def test_a_position_of_the_camera_far_off(site) -> None:
 def test_an_outline_that_is_another_antennas(site) -> None:
     """One photo's outline turned by 25 degrees about the vertical: trusted less, not thrown away."""
 
-    def turned(p: PhotoFacts) -> PhotoFacts:
+    def turned(p: PhotoObservations) -> PhotoObservations:
         (mode,) = p.boxes["b"]
         c, s = np.cos(np.radians(25.0)), np.sin(np.radians(25.0))
         about_y = np.array([[c, 0, s], [0, 1, 0], [-s, 0, c]])  # of the sight's frame: nearly the vertical
         wrong: BoxMode = replace(mode, rotation=about_y @ mode.rotation)
         return replace(p, boxes={**p.boxes, "b": (wrong,)})
 
-    got = choose_and_adjust(changed(site, p1=turned))
+    got = solve_network(changed(site, p1=turned))
     assert got.doubt[("p1", "b")] > 2.0
     assert_unspoilt(site, got)
 
 
 def test_what_looked_wrong_because_of_another_is_taken_back(site) -> None:
     """A landmark 40 degrees off drags the good compasses and positions along; in the end it alone is out."""
-    got = choose_and_adjust(changed(site, p0=moved(300.0, 900.0), p3=moved(300.0, 900.0)))
+    got = solve_network(changed(site, p0=moved(300.0, 900.0), p3=moved(300.0, 900.0)))
     assert all("mast" in label for label in left_out(got))
     assert got.compasses is not None
     assert not got.compasses.likeliest
@@ -145,13 +145,13 @@ def test_with_too_little_else_it_is_said_that_nobody_can_tell(kit) -> None:
         setting=kit.Setting(gnss_m=60.0),
     )
 
-    def off(p: PhotoFacts) -> PhotoFacts:
+    def off(p: PhotoObservations) -> PhotoObservations:
         return replace(p, headings=tuple(replace(a, value_rad=a.value_rad + np.radians(30.0)) for a in p.headings))
 
-    got = choose_and_adjust(changed_one(one, off))
+    got = solve_network(changed_one(one, off))
     assert got.compasses is not None
     assert got.compasses.disturbed[0] > 0.5
 
 
-def changed_one(site: Any, change: Callable[[PhotoFacts], PhotoFacts]) -> SiteNetwork:
+def changed_one(site: Any, change: Callable[[PhotoObservations], PhotoObservations]) -> SiteNetwork:
     return build([change(p) for p in site.network.photos], site.network.antennas, 1.2)

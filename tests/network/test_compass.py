@@ -12,7 +12,6 @@ from scipy.stats import multivariate_normal, norm
 
 from photoaz.angles import wrap_deg
 from photoaz.network.adjust import adjust
-from photoaz.network.choose import Chosen, choose_and_adjust, mixture_u95, shifted, stated_u95
 from photoaz.network.compass import (
     COMPASS,
     DISTURBED_RAD,
@@ -22,9 +21,10 @@ from photoaz.network.compass import (
     shifts_of,
     weigh_compasses,
 )
+from photoaz.network.mode_weights import AzimuthMode
 from photoaz.network.observations import Direct, Known, Observation
 from photoaz.network.site import build
-from photoaz.network.ways import Branch
+from photoaz.network.solution import NetworkSolution, mixture_u95, shifted, solve_network, stated_u95
 
 GOOD = float(np.radians(6.0))
 
@@ -125,7 +125,7 @@ def test_an_unknown_follows_the_headings_it_hangs_on() -> None:
 
 
 def test_mixture_of_shifts_is_wider_than_its_likeliest_part() -> None:
-    one = (Branch(0.0, 0.05, 1.0),)
+    one = (AzimuthMode(0.0, 0.05, 1.0),)
     both = shifted(one, (Shift(0.0, 0.0, 0.7), Shift(0.3, 0.01, 0.3)))
     assert sum(b.probability for b in both) == pytest.approx(1.0)
     assert mixture_u95(both) > 3.0 * mixture_u95(one)
@@ -146,7 +146,7 @@ def off_by(site: Any, name: str, deg: float) -> Any:
     return build([one(p) for p in site.network.photos], site.network.antennas, 1.2)
 
 
-def error_deg(site: Any, got: Chosen, antenna: str) -> float:
+def error_deg(site: Any, got: NetworkSolution, antenna: str) -> float:
     k = site.layout.antenna(antenna)[0]
     return float(wrap_deg(np.degrees(got.adjusted.x[k] - site.truth[k])))
 
@@ -166,7 +166,7 @@ def three(kit) -> Any:
 @pytest.mark.parametrize("deg", [25.0, -40.0, 90.0, 170.0])
 @pytest.mark.parametrize("photo", ["p0", "p2"])
 def test_a_disturbed_compass_is_named_and_spoils_nothing(three, photo: str, deg: float) -> None:
-    got = choose_and_adjust(off_by(three, photo, deg))
+    got = solve_network(off_by(three, photo, deg))
     assert got.compasses is not None
     assert got.compasses.likeliest == {photo}
     for a in "abc":
@@ -184,7 +184,7 @@ def test_fine_compasses_are_not_accused(three, kit) -> None:
             replace(p, headings=tuple(replace(a, value_rad=a.value_rad + np.radians(d)) for a in p.headings))
             for p, d in zip(net.photos, deg, strict=True)
         ]
-        got = choose_and_adjust(build(photos, net.antennas, 1.2))
+        got = solve_network(build(photos, net.antennas, 1.2))
         assert got.compasses is not None
         accused += len(got.compasses.likeliest)
     assert accused <= 6  # of 120: 5 per cent
@@ -202,7 +202,7 @@ def test_where_nothing_else_speaks_the_uncertainty_says_so(kit) -> None:
             {"a": 60.0},
             setting=kit.Setting(gnss_m=gnss_m),
         )
-        return float(np.degrees(stated_u95(choose_and_adjust(site.network), "a")))
+        return float(np.degrees(stated_u95(solve_network(site.network), "a")))
 
     assert u95(1.0) < 6.0
     alone = u95(400.0)

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from photoaz.geodesy.norths import Declination
-from photoaz.network.choose import SHAPE_SIGMA_RAD, choose_and_adjust, standard_u, stated_u95
 from photoaz.network.declination import declination_pull
 from photoaz.network.forecast import azimuth_covariance_rad2, updated_covariance, updated_effect
 from photoaz.network.site import Angle, SiteNetwork, build
+from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network, standard_u, stated_u95
 from photoaz.quantities import K95
 
 SIGMA = float(np.radians(0.4))
@@ -46,8 +46,8 @@ def network(kit: Any, shares: tuple[float, ...], off_rad: float = 0.0, known: in
 @pytest.mark.parametrize("shares", [(1.0, 1.0), (1.0, 0.0), (0.5, 1.0)])
 @pytest.mark.parametrize("known", [None, 1])
 def test_what_it_turns_is_what_an_adjustment_anew_finds(kit, shares, known):
-    chosen = choose_and_adjust(network(kit, shares, known=known))
-    moved = choose_and_adjust(network(kit, shares, SIGMA, known=known))
+    chosen = solve_network(network(kit, shares, known=known))
+    moved = solve_network(network(kit, shares, SIGMA, known=known))
     for name in AZIMUTHS:
         k = chosen.network.layout.antenna(name)[0]
         wanted = moved.adjusted.x[k] - chosen.adjusted.x[k]
@@ -59,19 +59,19 @@ def test_what_it_turns_is_what_an_adjustment_anew_finds(kit, shares, known):
 
 
 def test_all_compasses_together_turn_everything_less_than_itself(kit):
-    chosen = choose_and_adjust(network(kit, (1.0, 1.0)))
+    chosen = solve_network(network(kit, (1.0, 1.0)))
     for name in AZIMUTHS:
         # standpoints hold the headings as well, so the compasses' common error does not come through whole
         assert 0.2 * SIGMA < chosen.declination[name] < SIGMA
 
 
 def test_without_a_share_there_is_none(kit):
-    chosen = choose_and_adjust(network(kit, (0.0, 0.0)))
+    chosen = solve_network(network(kit, (0.0, 0.0)))
     assert set(chosen.declination.values()) == {0.0}
 
 
 def test_a_known_heading_leaves_hardly_anything_of_it(kit):
-    free, chosen = (choose_and_adjust(network(kit, (1.0, 1.0), known=k)) for k in (None, 0))
+    free, chosen = (solve_network(network(kit, (1.0, 1.0), known=k)) for k in (None, 0))
     assert 0.0 < chosen.declination["a"] < 0.05 * free.declination["a"]
 
 
@@ -79,9 +79,9 @@ def test_a_disturbed_compass_has_next_to_none(kit):
     net = network(kit, (1.0, 0.0), known=1)
     p0, p1 = net.photos
     (h,) = p0.headings
-    sound = choose_and_adjust(net).declination["p0"]
+    sound = solve_network(net).declination["p0"]
     wrong = replace(p0, headings=(replace(h, value_rad=h.value_rad + np.radians(70.0)),))
-    disturbed = choose_and_adjust(build([wrong, p1], net.antennas, 1.2))
+    disturbed = solve_network(build([wrong, p1], net.antennas, 1.2))
     assert disturbed.compasses is not None
     assert "p0" in disturbed.compasses.likeliest
     # (6 / 35)^2 of the weight
@@ -89,8 +89,8 @@ def test_a_disturbed_compass_has_next_to_none(kit):
 
 
 def test_it_is_in_what_is_stated_and_in_the_covariance(kit):
-    plain = choose_and_adjust(network(kit, (0.0, 0.0)))
-    chosen = choose_and_adjust(network(kit, (1.0, 1.0)))
+    plain = solve_network(network(kit, (0.0, 0.0)))
+    chosen = solve_network(network(kit, (1.0, 1.0)))
     d = np.array([chosen.declination[n] for n in AZIMUTHS])
     off = ~np.eye(3, dtype=bool)
     added = azimuth_covariance_rad2(chosen) - azimuth_covariance_rad2(plain)
@@ -102,14 +102,14 @@ def test_it_is_in_what_is_stated_and_in_the_covariance(kit):
 
 
 def test_standard_uncertainty_is_the_mixture_s_by_draws(kit):
-    chosen = choose_and_adjust(network(kit, (1.0, 1.0)))
+    chosen = solve_network(network(kit, (1.0, 1.0)))
     # one way to fit and both compasses almost surely sound: near u95 / 1.96, and never below the body's shape
     u, u95 = standard_u(chosen, "a"), stated_u95(chosen, "a")
     assert u > SHAPE_SIGMA_RAD
     rng = np.random.default_rng(3)
-    shifts, (branch,) = chosen.shifts["a"], chosen.branches["a"]
+    shifts, (mode,) = chosen.shifts["a"], chosen.azimuth_modes["a"]
     which = rng.choice(len(shifts), 100_000, p=[s.probability for s in shifts])
-    sigma = np.sqrt([max(branch.sigma_rad**2 + s.variance_rad2, SHAPE_SIGMA_RAD**2) for s in shifts])
+    sigma = np.sqrt([max(mode.sigma_rad**2 + s.variance_rad2, SHAPE_SIGMA_RAD**2) for s in shifts])
     drawn = np.array([s.offset_rad for s in shifts])[which] + rng.normal(size=100_000) * sigma[which]
     assert u == pytest.approx(np.sqrt(np.mean(drawn**2)), rel=0.02)
     assert np.mean(np.abs(drawn) <= u95) == pytest.approx(0.95, abs=0.004)
@@ -132,7 +132,7 @@ def test_the_part_that_further_evidence_leaves(kit):
 
 def test_pull_is_of_the_compasses_that_take_part(kit):
     net = network(kit, (1.0, 0.5))
-    chosen = choose_and_adjust(net)
+    chosen = solve_network(net)
     index = [int(net.layout.photo(p, "heading")[0]) for p in ("p0", "p1")]
     pull = declination_pull(chosen.observations, net.photos, net.layout, len(chosen.adjusted.x))
     assert np.flatnonzero(pull).tolist() == sorted(index)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from photoaz.angles import wrap_deg
-from photoaz.network.choose import choose_and_adjust
 from photoaz.network.site import build
+from photoaz.network.solution import solve_network
 from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.rotations import los_from_cam
 
@@ -54,7 +54,7 @@ def test_false_ways_that_nearly_agree_turn_no_photo_about(kit, off_deg, cost):
             k, own = int(p.name == "p2"), boxes["a"][0]
             boxes["a"] = (turned(p, own, off_deg[k]), replace(own, cost=cost[k]))
         photos.append(replace(p, boxes=boxes))
-    got = choose_and_adjust(build(photos, site.network.antennas, kit.Setting().site_m))
+    got = solve_network(build(photos, site.network.antennas, kit.Setting().site_m))
     for a in ("a", "b"):
         off = got.adjusted.x[got.network.layout.antenna(a)[0]] - site.truth[site.layout.antenna(a)[0]]
         assert wrap_deg(np.degrees(off)) == pytest.approx(0.0, abs=AZIMUTH_DEG)

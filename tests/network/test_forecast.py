@@ -10,8 +10,6 @@ import numpy as np
 import pytest
 
 from photoaz.network.adjust import adjust, variance_shares
-from photoaz.network.choose import SHAPE_SIGMA_RAD, Branch, Chosen, choose_and_adjust, mixture_u95
-from photoaz.network.choose import stated_u95 as package_u95
 from photoaz.network.forecast import (
     BEARING_U95_RAD,
     KINDS,
@@ -32,7 +30,9 @@ from photoaz.network.forecast import (
     updated_covariance,
 )
 from photoaz.network.observations import Directs
-from photoaz.network.site import Angle, BearingSight, LandmarkSight, PhotoFacts, build
+from photoaz.network.site import Angle, BearingSight, LandmarkSight, PhotoObservations, build
+from photoaz.network.solution import SHAPE_SIGMA_RAD, AzimuthMode, NetworkSolution, mixture_u95, solve_network
+from photoaz.network.solution import stated_u95 as package_u95
 from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu
 from photoaz.quantities import K95, RADIUS_95
 from photoaz.result import BudgetShare
@@ -57,33 +57,33 @@ def site(kit) -> Any:
     )
 
 
-def trusting(chosen: Chosen) -> Chosen:
+def trusting(chosen: NetworkSolution) -> NetworkSolution:
     """With every compass in its likeliest state for sure: the rest is linear algebra that can be checked."""
     return replace(chosen, shifts={})
 
 
 @pytest.fixture(scope="module")
-def chosen(site) -> Chosen:
-    return trusting(choose_and_adjust(site.network))
+def chosen(site) -> NetworkSolution:
+    return trusting(solve_network(site.network))
 
 
-def stated_u95(chosen: Chosen) -> dict[str, float]:
-    return {a: mixture_u95(chosen.branches[a]) for a in chosen.network.layout.antennas}
+def stated_u95(chosen: NetworkSolution) -> dict[str, float]:
+    return {a: mixture_u95(chosen.azimuth_modes[a]) for a in chosen.network.layout.antennas}
 
 
-def of_kind(chosen: Chosen, kind: str, photo: str | None = None) -> tuple[Candidate, dict[str, float]]:
+def of_kind(chosen: NetworkSolution, kind: str, photo: str | None = None) -> tuple[Candidate, dict[str, float]]:
     """The first candidate of a kind (in a photo), and the U95 [rad] forecast with it."""
     c = next(c for c in candidates(chosen) if c.kind == kind and photo in (None, c.photo))
     f = forecast(chosen, [c])
     return c, dict(zip(f.antennas, f.then_rad[0], strict=True))
 
 
-def readjusted(chosen: Chosen, **photos: Any) -> dict[str, float]:
+def readjusted(chosen: NetworkSolution, **photos: Any) -> dict[str, float]:
     """U95 [rad] after the facts of photos were changed (by a function of the facts) and all was solved anew."""
     net = chosen.network
     facts = [photos[p.name](p) if p.name in photos else p for p in net.photos]
     facts += [make(None) for name, make in photos.items() if name not in net.layout.photos]
-    return stated_u95(choose_and_adjust(build(facts, net.antennas, 1.2)))
+    return stated_u95(solve_network(build(facts, net.antennas, 1.2)))
 
 
 def assert_as_stated(got: dict[str, float], want: dict[str, float]) -> None:
@@ -167,7 +167,7 @@ def test_bearing_really_known(chosen):
 def test_standpoint_really_surveyed(chosen):
     _, got = of_kind(chosen, "standpoint", "p1")
 
-    def surveyed(p: PhotoFacts) -> PhotoFacts:
+    def surveyed(p: PhotoObservations) -> PhotoObservations:
         return replace(p, standpoints=(*p.standpoints, (p.start[3:5], 0.1 / RADIUS_95, "standpoint control")))
 
     assert_as_stated(got, readjusted(chosen, p1=surveyed))
@@ -181,12 +181,12 @@ def test_camera_really_calibrated(kit):
         cam=kit.camera(35.0, f_sigma=0.03, principal_sigma_px=200.0),
         setting=kit.Setting(compass_deg=1.0, gnss_m=20.0),
     )
-    chosen = trusting(choose_and_adjust(made.network))
+    chosen = trusting(solve_network(made.network))
     _, got = of_kind(chosen, "calibration")
     # a Gaussian twice is one of the summed weight
     f, px = (1 / np.sqrt(1 / s**2 + 1 / c**2) for s, c in ((0.03, 0.001), (200.0, 3.0)))
 
-    def calibrated(p: PhotoFacts) -> PhotoFacts:
+    def calibrated(p: PhotoObservations) -> PhotoObservations:
         return replace(p, camera=replace(p.camera, f_relative_sigma=float(f), principal_sigma_px=float(px)))
 
     want = readjusted(chosen, p1=calibrated)
@@ -199,7 +199,7 @@ def test_a_landmark_settles_whether_the_compass_is_disturbed(site):
     net = site.network
     off = tuple(replace(a, value_rad=a.value_rad + np.radians(15.0)) for a in net.photos[0].headings)
     photos = [replace(net.photos[0], headings=off), *net.photos[1:]]
-    whole = choose_and_adjust(build(photos, net.antennas, 1.2))
+    whole = solve_network(build(photos, net.antennas, 1.2))
     c, got = of_kind(whole, "landmark", "p1")
     mast = LandmarkSight(
         name="mast",
@@ -209,7 +209,7 @@ def test_a_landmark_settles_whether_the_compass_is_disturbed(site):
         height_sigma_m=LANDMARK_HEIGHT_SIGMA_M,
         sigma_px=LANDMARK_PX,
     )
-    again = choose_and_adjust(build([replace(photos[0], landmarks=(mast,)), *photos[1:]], net.antennas, 1.2))
+    again = solve_network(build([replace(photos[0], landmarks=(mast,)), *photos[1:]], net.antennas, 1.2))
     for a in net.layout.antennas:
         assert package_u95(whole, a) > 1.02 * stated_u95(whole)[a]
         # the mixture's part is followed to first order only: twice what is stated of a Gaussian
@@ -274,7 +274,7 @@ def test_joint_covariance_is_the_networks_with_the_reported_uncertainties_on_its
 
 def test_scatter_of_the_views_stays(chosen):
     """Views that differ by twice what they may: the network's part is widened before and after, the shape's is not."""
-    wide = replace(chosen, scatter=dict.fromkeys(chosen.scatter, 2.0), branches=widened(chosen, 2.0))
+    wide = replace(chosen, scatter=dict.fromkeys(chosen.scatter, 2.0), azimuth_modes=widened(chosen, 2.0))
     c, plain = of_kind(chosen, "landmark", "p1")
     f = forecast(wide, [c])
     shape = (K95 * SHAPE_SIGMA_RAD) ** 2
@@ -282,21 +282,21 @@ def test_scatter_of_the_views_stays(chosen):
     np.testing.assert_allclose(f.then_rad[0], want, rtol=1e-6)
 
 
-def widened(chosen: Chosen, factor: float) -> dict[str, tuple[Branch, ...]]:
+def widened(chosen: NetworkSolution, factor: float) -> dict[str, tuple[AzimuthMode, ...]]:
     out = {}
-    for a, (first, *_) in chosen.branches.items():
+    for a, (first, *_) in chosen.azimuth_modes.items():
         own = first.sigma_rad**2 - SHAPE_SIGMA_RAD**2
         out[a] = (replace(first, sigma_rad=float(np.sqrt(factor**2 * own + SHAPE_SIGMA_RAD**2))),)
     return out
 
 
 def test_a_second_way_to_fit_is_told_by_another_photo_and_not_by_a_landmark(chosen):
-    (first,) = chosen.branches["a"]
+    (first,) = chosen.azimuth_modes["a"]
     two = (
         replace(first, probability=0.7),
         replace(first, azimuth_rad=first.azimuth_rad + np.radians(30.0), probability=0.3),
     )
-    twice = replace(chosen, branches={**chosen.branches, "a": two})
+    twice = replace(chosen, azimuth_modes={**chosen.azimuth_modes, "a": two})
     now = np.degrees(mixture_u95(two))
     per, _ = next_evidence(twice, budgets(twice))
     assert now > 30.0
@@ -309,7 +309,7 @@ def test_a_second_way_to_fit_is_told_by_another_photo_and_not_by_a_landmark(chos
 # ---- what to bring --------------------------------------------------------------------------------------------------
 
 
-def budgets(chosen: Chosen) -> dict[str, tuple[BudgetShare, ...]]:
+def budgets(chosen: NetworkSolution) -> dict[str, tuple[BudgetShare, ...]]:
     out = {}
     for a in chosen.network.layout.antennas:
         shares = variance_shares(chosen.observations, chosen.adjusted, int(chosen.network.layout.antenna(a)[0]))
@@ -352,7 +352,7 @@ def test_where_nothing_helps_noticeably_that_is_said(kit):
         landmarks=spots,
         landmark_m=0.2,
     )
-    chosen = choose_and_adjust(made.network)
+    chosen = solve_network(made.network)
     shape = {a: (BudgetShare(source="shape of the antenna", share=1.0, u95_deg=0.7),) for a in ("a", "b", "c")}
     per, whole = next_evidence(chosen, shape)
     for n in (*per.values(), whole):
@@ -372,7 +372,7 @@ def test_the_least_trouble_is_chosen_of_what_helps_nearly_as_much():
             then_rad=np.radians([[v] for v in then.values()]),
         )
 
-    one = SimpleNamespace(branches={"a": (Branch(0.0, float(np.radians(10.0) / K95), 1.0),)})
+    one = SimpleNamespace(azimuth_modes={"a": (AzimuthMode(0.0, float(np.radians(10.0) / K95), 1.0),)})
 
     share = {"a": (BudgetShare(source="camera compass", share=1.0, u95_deg=10.0),)}
 
@@ -388,7 +388,7 @@ def test_the_least_trouble_is_chosen_of_what_helps_nearly_as_much():
 
 def test_landmarks_are_asked_for_only_where_the_horizon_is_in_the_frame(small_site):
     """From 50 and 60 m with a lens of 77 mm the frame begins far above the horizon, where the photo was not lowered."""
-    got = {c.photo for c in candidates(choose_and_adjust(small_site.network)) if c.kind in ("landmark", "bearing")}
+    got = {c.photo for c in candidates(solve_network(small_site.network)) if c.kind in ("landmark", "bearing")}
     assert "p2" not in got
 
 

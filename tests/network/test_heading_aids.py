@@ -10,8 +10,8 @@ import pytest
 
 from photoaz.geodesy.sun import sun_track
 from photoaz.network.adjust import adjust
-from photoaz.network.choose import choose_and_adjust
 from photoaz.network.site import Angle, DirectionSight, ShadowSight, SiteNetwork, build
+from photoaz.network.solution import solve_network
 from photoaz.quantities import K95
 
 LAT, LON = 46.6, -66.4
@@ -133,7 +133,7 @@ def strong_heading(net: SiteNetwork, site: Any, name: str) -> SiteNetwork:
 def test_a_clock_an_hour_off_is_left_out_by_name(kit, shadow, clock_h):
     site = facing_sun(kit)
     net = strong_heading(with_sun(kit, site, "p1", shadow=shadow, clock_h=clock_h), site, "p1")
-    chosen = choose_and_adjust(net)
+    chosen = solve_network(net)
     assert [o.label for o in chosen.left_out] == [f"{'shadow' if shadow else 'the sun'} in p1"]
     true = site.truth[site.layout.antenna("b", "azimuth")[0]]
     assert abs(chosen.adjusted.x[net.layout.antenna("b", "azimuth")[0]] - true) < 1.0 * DEG
@@ -141,19 +141,19 @@ def test_a_clock_an_hour_off_is_left_out_by_name(kit, shadow, clock_h):
 
 def test_a_landmark_contradicts_a_clock_an_hour_off(kit):
     site = facing_sun(kit, landmarks=("mast",))
-    chosen = choose_and_adjust(with_sun(kit, site, "p1", clock_h=1.0))
+    chosen = solve_network(with_sun(kit, site, "p1", clock_h=1.0))
     assert [o.label for o in chosen.left_out] == ["the sun in p1"]
 
 
 @pytest.mark.parametrize("shadow", [False, True], ids=["the sun", "shadow"])
 def test_a_right_clock_is_kept(kit, shadow):
     site = facing_sun(kit)
-    chosen = choose_and_adjust(strong_heading(with_sun(kit, site, "p1", shadow=shadow), site, "p1"))
+    chosen = solve_network(strong_heading(with_sun(kit, site, "p1", shadow=shadow), site, "p1"))
     assert not chosen.left_out
 
 
 def test_elevation_alone_contradicts_a_clock_far_off(kit):
     """Nothing but the pitch stands against it: three hours before noon the sun stands 18 degrees lower."""
     site = facing_sun(kit, kit.Setting(gnss_m=400.0))
-    chosen = choose_and_adjust(with_sun(kit, site, "p1", clock_h=-3.0, compass=False))
+    chosen = solve_network(with_sun(kit, site, "p1", clock_h=-3.0, compass=False))
     assert "the sun in p1" in [o.label for o in chosen.left_out] or "camera pitch" in [o.label for o in chosen.left_out]

@@ -14,9 +14,9 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from photoaz.network.adjust import adjust
-from photoaz.network.choose import choose_and_adjust
 from photoaz.network.observations import Box, Direct, Directs, LandmarkPixel, wrap
 from photoaz.network.site import build
+from photoaz.network.solution import solve_network
 
 NAMES = ("a", "b", "c")
 #: two adjustments of the same equations, written another way round, agree to this
@@ -103,9 +103,9 @@ def test_the_order_of_photos_antennas_and_observations_does_not_matter(kit, scen
     antennas = data.draw(st.permutations(net.antennas))
     photos = [replace(p, boxes=dict(reversed(list(p.boxes.items())))) for p in photos]
     other = build(photos, antennas, kit.Setting().site_m)
-    first, second = choose_and_adjust(net), choose_and_adjust(other)
+    first, second = solve_network(net), solve_network(other)
     for name in NAMES:
-        ours, theirs = first.branches[name], second.branches[name]
+        ours, theirs = first.azimuth_modes[name], second.azimuth_modes[name]
         assert len(ours) == len(theirs)
         assert abs(wrap(ours[0].azimuth_rad - theirs[0].azimuth_rad)) < SAME_RAD
         assert theirs[0].sigma_rad == pytest.approx(ours[0].sigma_rad, rel=1e-3)

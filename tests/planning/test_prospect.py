@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from photoaz.network.adjust import inverse, linearise
-from photoaz.network.choose import SHAPE_SIGMA_RAD
 from photoaz.network.observations import Directs
 from photoaz.network.site import build
+from photoaz.network.solution import SHAPE_SIGMA_RAD
 from photoaz.planning.kit import Kit
 from photoaz.planning.prospect import (
     ANYWHERE_RAD,

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from photoaz.network.site import PhotoFacts, azimuths_of_modes
+from photoaz.network.site import PhotoObservations, azimuths_of_modes
 from photoaz.photo.camera import Camera
 from photoaz.vision.evidence import theta_of_mode
 from photoaz.vision.expected import Shades, expected_information, expected_modes
@@ -20,7 +20,7 @@ DRAWN = Shades(background=236.0, wall=168.0, face=202.0, noise=1.5, trusted=0.9,
 
 def sigma_deg(mode, pitch_rad: float) -> float:
     """Of the azimuth that an outline alone gives."""
-    photo = PhotoFacts(
+    photo = PhotoObservations(
         name="x", camera=CAMERA, start=np.zeros(6), headings=(), pitches=(), rolls=(), standpoints=(), up_m=0.0,
         up_sigma_m=1.0, ln_focal=0.0, boxes={},
     )  # fmt: skip

@@ -15,9 +15,9 @@ from photoaz.network.adjust import Adjusted, adjust, linearise, w_tests
 from photoaz.network.compass import COMPASS, Compasses, Shift, is_compass, shifts_of, weigh_compasses, with_disturbed
 from photoaz.network.declination import declination_pull
 from photoaz.network.freedom import coverage_factor, effective_dof
+from photoaz.network.mode_weights import TILT_SIGMA_RAD, AzimuthMode, weigh_modes
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
-from photoaz.network.ways import TILT_SIGMA_RAD, Branch, weigh
 
 Array = NDArray[Any]
 
@@ -35,15 +35,15 @@ OUTLINE_DOF = 8.0
 
 
 @dataclass(frozen=True, slots=True)
-class Chosen:
+class NetworkSolution:
     """A site's network with its modes chosen: the adjustment, what was left out or doubted and why.
 
-    branches: per antenna the distinct azimuths that remain possible, the chosen one first. scatter: per antenna by how
-    much its views differ more than their own uncertainties allow (Birge ratio, at least 1). compasses: which of them
-    are disturbed, None where no photo has one; shifts: what that leaves open of each azimuth and photo's heading.
+    azimuth_modes: per antenna the distinct azimuths that remain possible, the chosen one first. scatter: per antenna by
+    how much its views differ more than their own uncertainties allow (Birge ratio, at least 1). compasses: which of
+    them are disturbed, None where no photo has one; shifts: what that leaves open of each azimuth and photo's heading.
     declination: what one standard uncertainty of the declination model turns each of these by [rad], by its sign; it
-    is in the branches' sigmas. dof: effective degrees of freedom of each azimuth's uncertainty, as far as it rests on
-    the scatter of a few views; infinite where it does not.
+    is in the sigmas of azimuth_modes. dof: effective degrees of freedom of each azimuth's uncertainty, as far as it
+    rests on the scatter of a few views; infinite where it does not.
     """
 
     network: SiteNetwork
@@ -52,7 +52,7 @@ class Chosen:
     choice: Mapping[tuple[str, str], int]
     left_out: tuple[Observation, ...]
     doubt: Mapping[tuple[str, str], float]
-    branches: Mapping[str, tuple[Branch, ...]]
+    azimuth_modes: Mapping[str, tuple[AzimuthMode, ...]]
     scatter: Mapping[str, float]
     compasses: Compasses | None = None
     shifts: Mapping[str, tuple[Shift, ...]] = field(default_factory=dict)
@@ -110,7 +110,7 @@ class _Fitted:
     total: float
 
 
-def choose_and_adjust(network: SiteNetwork) -> Chosen:
+def solve_network(network: SiteNetwork) -> NetworkSolution:
     """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh the other modes.
 
     Raises AdjustmentError where the network has no solution.
@@ -136,7 +136,7 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
         """
         cheapest = now
         for sweep in range(together + 6):
-            weighed = [weigh(network, now.adjusted, now.choice, doubt, a.name) for a in network.antennas]
+            weighed = [weigh_modes(network, now.adjusted, now.choice, doubt, a.name) for a in network.antennas]
             gains = sorted((w for w in weighed if w.better), key=lambda w: -w.gain)
             if not gains:
                 break
@@ -221,7 +221,7 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
         now = readmitted(improved(now, together=0))
     now, compasses = settled(now)
     obs, best, choice = now.observations, now.adjusted, now.choice
-    branches = {a.name: weigh(network, best, choice, doubt, a.name).branches for a in network.antennas}
+    azimuth_modes = {a.name: weigh_modes(network, best, choice, doubt, a.name).azimuth_modes for a in network.antennas}
     scatter = {a.name: _scatter(network, best, choice, doubt, a.name) for a in network.antennas}
     unknowns = {a.name: int(network.layout.antenna(a.name)[0]) for a in network.antennas} | headings
     turned = best.covariance @ declination_pull(obs, network.photos, network.layout, len(best.x))
@@ -234,14 +234,14 @@ def choose_and_adjust(network: SiteNetwork) -> Chosen:
         # only what the views' scatter adds to what was known beforehand is estimated from them
         added, known = np.sqrt((factor**2 - 1.0) * network_variance), np.sqrt(network_variance + common**2)
         dof[name] = effective_dof([(float(known), math.inf), (float(added), OUTLINE_DOF + max(views - 1, 1))])
-        branches[name] = tuple(
-            replace(b, sigma_rad=float(np.hypot(factor * b.sigma_rad, common))) for b in branches[name]
+        azimuth_modes[name] = tuple(
+            replace(b, sigma_rad=float(np.hypot(factor * b.sigma_rad, common))) for b in azimuth_modes[name]
         )
     shifts: dict[str, tuple[Shift, ...]] = {}
     if compasses is not None:
         shifts = {name: shifts_of(compasses, best, k) for name, k in unknowns.items()}
-    return Chosen(
-        network, best, obs, choice, tuple(left_out), doubt, branches, scatter, compasses, shifts, declination, dof
+    return NetworkSolution(
+        network, best, obs, choice, tuple(left_out), doubt, azimuth_modes, scatter, compasses, shifts, declination, dof
     )
 
 
@@ -325,20 +325,20 @@ def _same_observation(a: Observation, b: Observation) -> bool:
     )
 
 
-def stated_u95(chosen: Chosen, name: str) -> float:
+def stated_u95(chosen: NetworkSolution, name: str) -> float:
     """Expanded uncertainty [rad] of an antenna's azimuth: all its ways to fit, under all states of the compasses."""
     return mixture_u95(_all_ways(chosen, name)) * widening_of_few(chosen, name)
 
 
-def u95_of_way(chosen: Chosen, name: str, way: int) -> float:
+def u95_of_mode(chosen: NetworkSolution, name: str, way: int) -> float:
     """Expanded uncertainty [rad] of one of an antenna's ways to fit, if it is the true one, under all states of the
     compasses."""
-    alone = (replace(chosen.branches[name][way], probability=1.0),)
+    alone = (replace(chosen.azimuth_modes[name][way], probability=1.0),)
     ways = shifted(alone, chosen.shifts.get(name, ()), chosen.scatter[name])
     return mixture_u95(ways) * widening_of_few(chosen, name)
 
 
-def standard_u(chosen: Chosen, name: str) -> float:
+def standard_u(chosen: NetworkSolution, name: str) -> float:
     """Standard uncertainty [rad] of an antenna's azimuth: root mean square about it of all that `stated_u95` counts."""
     ways = _all_ways(chosen, name)
     p = np.array([b.probability for b in ways])
@@ -347,37 +347,39 @@ def standard_u(chosen: Chosen, name: str) -> float:
     return float(np.sqrt(p @ (sigma**2 + off**2) / p.sum()))
 
 
-def widening_of_few(chosen: Chosen, name: str) -> float:
+def widening_of_few(chosen: NetworkSolution, name: str) -> float:
     """By how much (1 or more) Student's t widens an interval whose width rests on the scatter of a few views."""
     return coverage_factor(chosen.dof.get(name, math.inf)) / coverage_factor(math.inf)
 
 
-def _all_ways(chosen: Chosen, name: str) -> tuple[Branch, ...]:
-    return shifted(chosen.branches[name], chosen.shifts.get(name, ()), chosen.scatter[name])
+def _all_ways(chosen: NetworkSolution, name: str) -> tuple[AzimuthMode, ...]:
+    return shifted(chosen.azimuth_modes[name], chosen.shifts.get(name, ()), chosen.scatter[name])
 
 
-def shifted(branches: Sequence[Branch], shifts: Sequence[Shift], scatter: float = 1.0) -> tuple[Branch, ...]:
-    """Branches under all states of the compasses; scatter: the factor by which their sigmas were widened."""
+def shifted(
+    azimuth_modes: Sequence[AzimuthMode], shifts: Sequence[Shift], scatter: float = 1.0
+) -> tuple[AzimuthMode, ...]:
+    """Modes of an azimuth under all states of the compasses; scatter: the factor by which their sigmas were widened."""
     if len(shifts) < 2:
-        return tuple(branches)
+        return tuple(azimuth_modes)
     return tuple(
-        Branch(
+        AzimuthMode(
             b.azimuth_rad + s.offset_rad,
             float(np.sqrt(max(b.sigma_rad**2 + scatter**2 * s.variance_rad2, SHAPE_SIGMA_RAD**2))),
             b.probability * s.probability,
         )
-        for b in branches
+        for b in azimuth_modes
         for s in shifts
     )
 
 
-def mixture_u95(branches: Sequence[Branch]) -> float:
-    """Half-width [rad] of the interval about the first branch that holds 95 % of the mixture of all."""
+def mixture_u95(azimuth_modes: Sequence[AzimuthMode]) -> float:
+    """Half-width [rad] of the interval about the first mode that holds 95 % of the mixture of all."""
     from scipy.special import ndtr
 
-    offset = np.array([float(wrap_rad(b.azimuth_rad - branches[0].azimuth_rad)) for b in branches])
-    sigma = np.array([b.sigma_rad for b in branches])
-    p = np.array([b.probability for b in branches])
+    offset = np.array([float(wrap_rad(b.azimuth_rad - azimuth_modes[0].azimuth_rad)) for b in azimuth_modes])
+    sigma = np.array([b.sigma_rad for b in azimuth_modes])
+    p = np.array([b.probability for b in azimuth_modes])
 
     def inside(r: float) -> float:
         return float((p * (ndtr((r - offset) / sigma) - ndtr((-r - offset) / sigma))).sum())

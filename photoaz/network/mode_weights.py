@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted, inverse, rest_information
+from photoaz.network.box_batch import BoxBatch
 from photoaz.network.observations import Box
-from photoaz.network.site import PhotoFacts, SiteNetwork, azimuth_of_mode, azimuths_of_modes
-from photoaz.network.stack import BoxStack
+from photoaz.network.site import PhotoObservations, SiteNetwork, azimuth_of_mode, azimuths_of_modes
 
 Array = NDArray[Any]
 
@@ -32,8 +32,8 @@ _MOST_STEPS = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Branch:
-    """Another azimuth of one antenna: difference [rad] from the chosen one, its sigma [rad], its probability."""
+class AzimuthMode:
+    """One azimuth [rad] that an antenna's outlines allow, its standard uncertainty [rad], its probability."""
 
     azimuth_rad: float
     sigma_rad: float
@@ -41,28 +41,28 @@ class Branch:
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
+class WeighedModes:
     """One antenna's ways: the better choice if there is one and by how much, and its distinct azimuths."""
 
     better: dict[tuple[str, str], int]
     gain: float
-    branches: tuple[Branch, ...]
+    azimuth_modes: tuple[AzimuthMode, ...]
 
 
-def weigh(network: SiteNetwork, best: Adjusted, choice: Choice, doubt: Doubt, antenna: str) -> Weighed:
+def weigh_modes(network: SiteNetwork, best: Adjusted, choice: Choice, doubt: Doubt, antenna: str) -> WeighedModes:
     """Every way the boxes of one antenna can fit, all else as adjusted: the better choice if there is one, and the
 
     distinct azimuths with their probabilities, the chosen one first.
     """
     ai = network.layout.antenna(antenna)
-    chosen = Branch(float(best.x[ai[0]]), float(np.sqrt(best.covariance[ai[0], ai[0]])), 1.0)
+    chosen = AzimuthMode(float(best.x[ai[0]]), float(np.sqrt(best.covariance[ai[0], ai[0]])), 1.0)
     photos = [p for p in network.photos if antenna in p.boxes]
     keys = [(p.name, antenna) for p in photos]
     attitudes = [best.x[network.layout.photo(p.name)[:3]] for p in photos]
     current = tuple(choice[k] for k in keys)
     options = _options(photos, antenna, attitudes, [doubt.get(k, 1.0) for k in keys])
     if options == [current]:
-        return Weighed({}, 0.0, (chosen,))
+        return WeighedModes({}, 0.0, (chosen,))
     if current not in options:
         options.append(current)
     cost, azimuth, sigma = _adjusted_options(network, best, photos, antenna, options, current, doubt)
@@ -75,20 +75,24 @@ def weigh(network: SiteNetwork, best: Adjusted, choice: Choice, doubt: Doubt, an
             merged.append(int(k))
     weight = np.exp(-0.5 * (cost[merged] - cost[merged[0]]))
     weight /= weight.sum()
-    branches = [Branch(float(azimuth[m]), float(sigma[m]), float(p)) for m, p in zip(merged, weight, strict=True)]
+    azimuth_modes = [
+        AzimuthMode(float(azimuth[m]), float(sigma[m]), float(p)) for m, p in zip(merged, weight, strict=True)
+    ]
     cheapest = int(order[0])
     gain = float(cost[options.index(current)] - cost[cheapest])
     better = dict(zip(keys, options[cheapest], strict=True)) if gain > 1e-6 else {}
     # the chosen way stands first, whatever it costs: it is the one whose azimuth is told
-    mine = min(range(len(branches)), key=lambda n: abs(float(wrap_rad(branches[n].azimuth_rad - chosen.azimuth_rad))))
-    first = replace(branches.pop(mine), azimuth_rad=chosen.azimuth_rad, sigma_rad=chosen.sigma_rad)
-    return Weighed(better, gain, (first, *branches))
+    mine = min(
+        range(len(azimuth_modes)), key=lambda n: abs(float(wrap_rad(azimuth_modes[n].azimuth_rad - chosen.azimuth_rad)))
+    )
+    first = replace(azimuth_modes.pop(mine), azimuth_rad=chosen.azimuth_rad, sigma_rad=chosen.sigma_rad)
+    return WeighedModes(better, gain, (first, *azimuth_modes))
 
 
 def _adjusted_options(
     network: SiteNetwork,
     best: Adjusted,
-    photos: Sequence[PhotoFacts],
+    photos: Sequence[PhotoObservations],
     antenna: str,
     options: Sequence[tuple[int, ...]],
     current: tuple[int, ...],
@@ -161,7 +165,9 @@ def _adjusted_options(
     return cost + modes, best.x[ai[0]] + dq[:, tail[0]], sigma
 
 
-def _stack(network: SiteNetwork, photos: Sequence[PhotoFacts], antenna: str, table: Array, doubt: Doubt) -> BoxStack:
+def _stack(
+    network: SiteNetwork, photos: Sequence[PhotoObservations], antenna: str, table: Array, doubt: Doubt
+) -> BoxBatch:
     """The boxes (O, V) that the options' modes (O, V) make."""
     boxes: list[Box] = []
     place: list[int] = []
@@ -169,11 +175,11 @@ def _stack(network: SiteNetwork, photos: Sequence[PhotoFacts], antenna: str, tab
         place.append(len(boxes))
         factor = doubt.get((p.name, antenna), 1.0)
         boxes += [network.box(p, antenna, m, factor) for m in p.boxes[antenna]]
-    return BoxStack.of(boxes).take(table + np.array(place))
+    return BoxBatch.of(boxes).take(table + np.array(place))
 
 
 def _options(
-    photos: Sequence[PhotoFacts], antenna: str, attitudes: Sequence[Array], doubts: Sequence[float]
+    photos: Sequence[PhotoObservations], antenna: str, attitudes: Sequence[Array], doubts: Sequence[float]
 ) -> list[tuple[int, ...]]:
     """Combinations of modes of one antenna over its photos worth weighing, the likeliest first.
 

@@ -24,7 +24,7 @@ OWN_WIDENED = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Head:
+class AntennaPositions:
     """m antennas about the tower's axis: places_m (m, 2) east and north [m], covariance (2 m, 2 m) of their ravel();
 
     heights up_m (m,) above the ground with up_covariance (m, m).
@@ -56,7 +56,7 @@ def _known(source: str, label: str, index: Array, value: Array, covariance: Arra
     return Known(source, label, index, value, root, np.zeros(len(root)))
 
 
-def head_of(mount: Mount, up_sigma_m: Mapping[str, float]) -> Head:
+def antenna_positions_of(mount: Mount, up_sigma_m: Mapping[str, float]) -> AntennaPositions:
     """The head of a mount. up_sigma_m: of each antenna's height as the register has it, most of it common to all."""
     places = mount.places()
     m = len(mount.names)
@@ -79,7 +79,7 @@ def head_of(mount: Mount, up_sigma_m: Mapping[str, float]) -> Head:
     whole = np.array([up_sigma_m[name] for name in mount.names])
     own_up = np.minimum(mount.up_sigma_m, whole)
     shared = np.sqrt(np.maximum(whole**2 - own_up**2, 0.0))
-    return Head(
+    return AntennaPositions(
         names=mount.names,
         places_m=places,
         covariance=covariance,

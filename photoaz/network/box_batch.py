@@ -29,7 +29,7 @@ _SIGN = np.array([1, 1, 1, -1, -1, -1, 1, 0, 0, 1, 1, 1, 1, 1, 1, 0, 0, 0, 1, 1.
 
 
 @dataclass(frozen=True, slots=True)
-class BoxStack:
+class BoxBatch:
     """Boxes (..., K) of as many rows each: fields as of `Box`, stacked; camera fields broadcast over them."""
 
     camera: Camera
@@ -40,13 +40,13 @@ class BoxStack:
     offset: Array
 
     @staticmethod
-    def of(boxes: Sequence[Box]) -> BoxStack:
+    def of(boxes: Sequence[Box]) -> BoxBatch:
         """Stack boxes; fewer rows than others have are filled up with rows that say nothing."""
         rows = max(len(b.root) for b in boxes)
         root, offset = np.zeros((len(boxes), rows, 8)), np.zeros((len(boxes), rows))
         for k, b in enumerate(boxes):
             root[k, : len(b.root)], offset[k, : len(b.root)] = b.root, b.offset
-        return BoxStack(
+        return BoxBatch(
             camera=_stacked([b.camera for b in boxes]),
             rotation=np.stack([b.rotation for b in boxes]),
             centre_px=np.stack([b.centre_px for b in boxes]),
@@ -55,10 +55,10 @@ class BoxStack:
             offset=offset,
         )
 
-    def take(self, which: Array) -> BoxStack:
+    def take(self, which: Array) -> BoxBatch:
         """The boxes with these numbers, in the numbers' own shape."""
         camera = SimpleNamespace(**{n: getattr(self.camera, n)[which] for n in _LENS})
-        return BoxStack(
+        return BoxBatch(
             camera=cast(Camera, camera),
             rotation=self.rotation[which],
             centre_px=self.centre_px[which],

@@ -11,7 +11,13 @@ import pytest
 from photoaz.naming import KnownAntenna
 from photoaz.naming.mount import mount_of
 from photoaz.network.adjust import adjust
-from photoaz.network.head import ALL_TURNED_RAD, OWN_WIDENED, SECTOR_TURNED_RAD, Head, head_of
+from photoaz.network.antenna_positions import (
+    ALL_TURNED_RAD,
+    OWN_WIDENED,
+    SECTOR_TURNED_RAD,
+    AntennaPositions,
+    antenna_positions_of,
+)
 from photoaz.network.parameters import Layout
 from photoaz.network.site import build
 
@@ -36,8 +42,8 @@ def nine() -> list[KnownAntenna]:
     return [antenna(f"{s}{k}", 20.0 + 120.0 * i, k) for i, s in enumerate("ABC") for k in (1, 2, 3)]
 
 
-def head(antennas: list[KnownAntenna]) -> Head:
-    return head_of(mount_of(antennas), {a.name: UP_SIGMA_M for a in antennas})
+def head(antennas: list[KnownAntenna]) -> AntennaPositions:
+    return antenna_positions_of(mount_of(antennas), {a.name: UP_SIGMA_M for a in antennas})
 
 
 def test_position_one_hangs_left_for_somebody_who_looks_out() -> None:
