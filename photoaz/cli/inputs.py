@@ -110,7 +110,7 @@ def libraries() -> dict[str, str]:
     import platform
     from importlib import metadata
 
-    names = ("numpy", "scipy", "opencv-python-headless", "pillow", "pillow-heif", "pyproj", "pvlib", "exifread")
+    names = ("numpy", "scipy", "opencv-python-headless", "pillow", "pillow-heif", "pyproj", "exifread")
     found = {"Python": platform.python_version()}
     for name in names:
         try:

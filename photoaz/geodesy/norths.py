@@ -4,27 +4,27 @@ from __future__ import annotations
 
 import functools
 import math
-import threading
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Literal
 
 from photoaz.angles import azimuth_deg, format_difference_deg
 from photoaz.errors import Fault, InputError
+from photoaz.geodesy.magnetism import main_field_nt
 
 KnownNorth = Literal["true", "magnetic", "grid"]
 
 FIRST_YEAR, LAST_YEAR = 1900, 2029  # whole years in which a declination can be had
 
-# (first decimal year, name, coefficients of pygeomag, and of u(D) = sqrt(floor^2 + (slope / H)^2) [deg, deg nT])
+# (first decimal year, name, file of coefficients, and of u(D) = sqrt(floor^2 + (slope / H)^2) [deg, deg nT])
 _MODELS = (
-    (2025.0, "WMM2025", "wmm/WMM_2025.COF", 0.26, 5417.0),
-    (2020.0, "WMM2020", "wmm/WMM_2020.COF", 0.26, 5625.0),
-    (2015.0, "WMM2015v2", "wmm/WMM_2015v2.COF", 0.23, 5430.0),
+    (2025.0, "WMM2025", "wmm2025", 0.26, 5417.0),
+    (2020.0, "WMM2020", "wmm2020", 0.26, 5625.0),
+    (2015.0, "WMM2015v2", "wmm2015v2", 0.23, 5430.0),
     # No error model of this form was published before 2015. Crustal field and disturbance make up most of u(D) and have
     # not changed, so the oldest published one serves.
-    (2010.0, "WMM2010", "wmm/WMM_2010.COF", 0.23, 5430.0),
-    (1900.0, "IGRF-14", None, 0.23, 5430.0),
+    (2010.0, "WMM2010", "wmm2010", 0.23, 5430.0),
+    (1900.0, "IGRF-14", "igrf14", 0.23, 5430.0),
 )
 
 
@@ -65,25 +65,6 @@ def decimal_year(day: date) -> float:
     )
 
 
-_lock = threading.Lock()  # pygeomag works in arrays that belong to the model
-
-
-@functools.cache
-def _wmm(coefficients: str) -> Any:
-    import pygeomag
-
-    return pygeomag.GeoMag(coefficients_file=coefficients)
-
-
-def _igrf(lat_deg: float, lon_deg: float, height_m: float, year: float) -> tuple[float, float]:
-    import ppigrf  # brings pandas, 0.3 s: only for dates that the WMM does not reach
-
-    whole = int(year)
-    moment = datetime(whole, 1, 1) + (year - whole) * (datetime(whole + 1, 1, 1) - datetime(whole, 1, 1))
-    east, north, _ = (float(v.item()) for v in ppigrf.igrf(lon_deg, lat_deg, height_m / 1000.0, moment))
-    return math.degrees(math.atan2(east, north)), math.hypot(east, north)
-
-
 @functools.lru_cache(maxsize=4096)
 def magnetic_field(lat_deg: float, lon_deg: float, height_m: float, year: float) -> MagneticField:
     """Main field by the model of its years: WMM 2010 to 2030, IGRF-14 from 1900 to 2010.
@@ -114,15 +95,14 @@ def magnetic_field(lat_deg: float, lon_deg: float, height_m: float, year: float)
         )
     for first, name, coefficients, floor, slope in _MODELS:
         if first <= year <= LAST_YEAR + 1:
-            if coefficients is None:
-                declination, horizontal = _igrf(lat_deg, lon_deg, height_m, year)
-            else:
-                with _lock:
-                    field = _wmm(coefficients).calculate(glat=lat_deg, glon=lon_deg, alt=height_m / 1000.0, time=year)
-                declination, horizontal = float(field.d), float(field.h)
+            north, east = main_field_nt(coefficients, lat_deg, lon_deg, height_m, year)
+            horizontal = math.hypot(north, east)
             sigma = math.hypot(floor, slope / max(horizontal, 1e-9))
             return MagneticField(
-                declination_deg=declination, horizontal_nt=horizontal, sigma_deg=min(sigma, 180.0), model=name
+                declination_deg=math.degrees(math.atan2(east, north)),
+                horizontal_nt=horizontal,
+                sigma_deg=min(sigma, 180.0),
+                model=name,
             )
     raise InputError(
         Fault(

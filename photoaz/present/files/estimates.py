@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import importlib.util
 import json
 import pickle
 import tempfile
@@ -216,6 +217,11 @@ def _row(site: Document, antenna: Document, days: Mapping[str, str | None], turn
     }
     assert values.keys() == COLUMNS.keys()
     return values
+
+
+def parquet_is_there() -> bool:
+    """Whether pyarrow, which writes estimates.parquet, is installed (the extra `parquet`)."""
+    return importlib.util.find_spec("pyarrow") is not None
 
 
 class EstimatesTables:

@@ -7,7 +7,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from photoaz.present.files.cells import write_failures_csv
-from photoaz.present.files.estimates import Document, EstimatesJson, EstimatesTables
+from photoaz.present.files.estimates import Document, EstimatesJson, EstimatesTables, parquet_is_there
 from photoaz.present.files.geojson import GeoJson
 from photoaz.present.files.kml import Kml
 from photoaz.present.revisit import write_revisit_csv
@@ -17,6 +17,8 @@ def write_results(
     folder: Path | str, sites: Iterable[Document], head: Document, failures: Iterable[tuple[str, str]] = ()
 ) -> tuple[Path, ...]:
     """Write estimates.json, .csv and .parquet, revisit.csv, sites.geojson, sites.kml and failures.csv into a folder.
+
+    estimates.parquet is left out where pyarrow is not installed.
 
     Parameters
     ----------
@@ -30,9 +32,10 @@ def write_results(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     todo = []
+    parquet = folder / "estimates.parquet" if parquet_is_there() else None
     with ExitStack() as files:
         document = files.enter_context(EstimatesJson(folder / "estimates.json", head))
-        tables = files.enter_context(EstimatesTables(folder / "estimates.csv", folder / "estimates.parquet"))
+        tables = files.enter_context(EstimatesTables(folder / "estimates.csv", parquet))
         plan_view = files.enter_context(GeoJson(folder / "sites.geojson"))
         globe = files.enter_context(Kml(folder / "sites.kml"))
         for site in sites:
@@ -44,5 +47,5 @@ def write_results(
                 todo.append({"site_id": site["site_id"], "revisit": plan})
     write_revisit_csv(folder / "revisit.csv", todo)
     write_failures_csv(folder / "failures.csv", failures)
-    names = ("estimates.json", "estimates.csv", "estimates.parquet", "revisit.csv", "sites.geojson", "sites.kml")
-    return tuple(folder / name for name in (*names, "failures.csv"))
+    names = ("estimates.json", "estimates.csv", "revisit.csv", "sites.geojson", "sites.kml", "failures.csv")
+    return (*(folder / name for name in names), *([parquet] if parquet else []))

@@ -27,6 +27,15 @@ def test_everything_from_sites_that_come_once(whole, head, sites, tmp_path):
     assert json.loads((tmp_path / "new/out/estimates.json").read_text(encoding="utf-8")) == whole
 
 
+def test_without_pyarrow_there_is_no_parquet_and_the_rest_is_the_same(head, sites, tmp_path, monkeypatch):
+    write_results(tmp_path / "with", iter(sites), head)
+    monkeypatch.setattr("photoaz.present.files.everything.parquet_is_there", lambda: False)
+    files = write_results(tmp_path / "without", iter(sites), head)
+    assert sorted(f.name for f in files) == [name for name in NAMES if name != "estimates.parquet"]
+    for file in files:
+        assert file.read_bytes() == (tmp_path / "with" / file.name).read_bytes()
+
+
 def test_nothing_is_replaced_by_half_a_file(head, sites, tmp_path):
     write_results(tmp_path, sites, head)
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
