@@ -9,11 +9,13 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
-from photoaz.audit.files import unshown
+from photoaz.audit.doubts import Flag
+from photoaz.audit.filenames import unshown
+from photoaz.audit.prints import PhotoPrint
 from photoaz.audit.progress import Progress
 from photoaz.audit.reading import facts_of
+from photoaz.audit.repeats import count_once, two_sites
 from photoaz.audit.store import KeptPhoto, Store
-from photoaz.audit.trust import Flag, PhotoPrint, count_once, two_sites
 from photoaz.naming.places import PlaceMatch, SiteIndex, SiteNames, match_places, places_of, settle_site
 from photoaz.register.model import Site
 

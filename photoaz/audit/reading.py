@@ -8,9 +8,11 @@ from functools import lru_cache
 from pathlib import Path
 
 from photoaz import __version__
-from photoaz.audit.files import PhotoFile, fetch, shown, unshown, written_at
+from photoaz.audit.doubts import Flag, photo_flags
+from photoaz.audit.filenames import shown, unshown
+from photoaz.audit.files import PhotoFile, fetch, written_at
+from photoaz.audit.prints import PhotoPrint, print_of
 from photoaz.audit.store import KeptPhoto
-from photoaz.audit.trust import Flag, PhotoPrint, photo_flags, print_of
 from photoaz.errors import InputError
 from photoaz.memory import decoded, encoded
 from photoaz.photo.metadata import read_record

@@ -8,14 +8,16 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from photoaz.audit.doubts import Flag
 from photoaz.audit.edits import Edits, edits_of
 from photoaz.audit.executors import Crew
-from photoaz.audit.files import PhotoFile, is_url, list_photos, shown, unshown
+from photoaz.audit.filenames import is_url, shown, unshown
+from photoaz.audit.files import PhotoFile
+from photoaz.audit.listing import Listing
 from photoaz.audit.placing import place_photos
 from photoaz.audit.progress import Progress
 from photoaz.audit.reading import facts_of, file_of, read_photo, unread
 from photoaz.audit.store import KeptPhoto, KeptSite, LogRow, Store
-from photoaz.audit.trust import Flag
 from photoaz.audit.work import Present, SiteOutcome, SitePhoto, SiteTask, solve_task
 from photoaz.errors import Fault, InputError
 from photoaz.judgement.revisit import Costs
@@ -107,7 +109,7 @@ def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress,
     progress.begin("reading photos", None)
     failed = 0
 
-    listing = list_photos(inputs.paths, note=progress.note)
+    listing = Listing(inputs.paths, progress.note)
 
     def tasks() -> Iterator[PhotoFile]:
         for some in _batches((f for f in listing if not _within(f.url, inputs.skip)), LISTED_AT_ONCE):
@@ -125,11 +127,11 @@ def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress,
         progress.step(1, {"read": tally.read, "unreadable": failed})
     tally.troubles = tuple(listing.troubles)
     store.add_faults(tally.troubles)
-    if listing.n_passed_over:
+    if listing.passed_over.total():
         kinds = ", ".join(f"{n} {suffix or 'without a suffix'}" for suffix, n in listing.passed_over.most_common(5))
-        progress.note(f"{listing.n_passed_over} files are no photos by their names: {kinds}")
+        progress.note(f"{listing.passed_over.total()} files are no photos by their names: {kinds}")
     if not tally.photos:
-        found = "no photo" + (f" among {listing.n_passed_over} files" if listing.n_passed_over else "")
+        found = "no photo" + (f" among {listing.passed_over.total()} files" if listing.passed_over.total() else "")
         raise InputError(Fault(file=", ".join(inputs.paths), found=found, wanted="photos, such as .jpg or .heic"))
 
 

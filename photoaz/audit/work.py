@@ -11,9 +11,9 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from photoaz.audit.doubts import Flag
 from photoaz.audit.files import PhotoFile, local_copy
 from photoaz.audit.store import Store
-from photoaz.audit.trust import Flag
 from photoaz.errors import InputError
 from photoaz.estimate.gather import LocalPhoto, day_taken
 from photoaz.judgement.drift import Turn, Visit, turns_between, visits_of

@@ -21,7 +21,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from photoaz.audit import files
-from photoaz.audit.files import PhotoFile, base_name, fetch, list_photos, local_copy, shown, unshown, written_at
+from photoaz.audit.filenames import shown, unshown
+from photoaz.audit.files import PhotoFile, base_name, fetch, local_copy, written_at
+from photoaz.audit.listing import Listing
 from photoaz.errors import InputError
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="names that only POSIX allows")
@@ -44,8 +46,8 @@ def put(path: Path, data: bytes = b"x") -> Path:
     return path
 
 
-def urls(*paths: Any, **options: Any) -> list[str]:
-    return [f.url for f in list_photos(paths, **options)]
+def urls(*paths: Any) -> list[str]:
+    return [f.url for f in Listing(paths)]
 
 
 # ---------------------------------------------------------------------------------------------------- folders
@@ -56,19 +58,17 @@ def test_a_folder_is_walked_in_order_without_junk(tmp_path: Path) -> None:
     for name in (*wanted, ".hidden/1.jpg", "b/.1.jpg", "b/Thumbs.db", "__MACOSX/1.jpg", "@eaDir/z.jpg", "notes.txt"):
         put(tmp_path / name)
     put(tmp_path / "c/film.mp4")
-    listing = list_photos([tmp_path])
+    listing = Listing([tmp_path])
     # sorted folder by folder, by the bytes of the names
     assert [f.url for f in listing] == [str(tmp_path / n) for n in ("b/1.jpg", "b/2.JPEG", *wanted[2:])]
     assert listing.passed_over == {".txt": 1, ".mp4": 1}
-    assert listing.n_passed_over == 2
-    assert listing.hidden == 5
     assert listing.troubles == []
 
 
 def test_size_and_stamp_follow_the_file(tmp_path: Path) -> None:
     path = put(tmp_path / "a.jpg", b"12345")
     os.utime(path, ns=(0, 1_600_000_000_123_456_789))
-    (file,) = list_photos([path])
+    (file,) = Listing([path])
     assert (file.size, file.stamp) == (5, "1600000000123456789")
     when = written_at(file)
     assert when is not None
@@ -81,7 +81,7 @@ def test_links_do_not_loop_and_show_nothing_twice(tmp_path: Path) -> None:
     (tmp_path / "a/self").symlink_to("self")
     (tmp_path / "b").symlink_to(tmp_path / "a")
     (tmp_path / "gone.jpg").symlink_to("nowhere.jpg")
-    listing = list_photos([tmp_path])
+    listing = Listing([tmp_path])
     assert [f.url for f in listing] == [str(tmp_path / "a/1.jpg")]
     assert any("gone.jpg" in str(t) for t in listing.troubles)
 
@@ -102,11 +102,11 @@ def test_a_folder_without_access_is_said(tmp_path: Path) -> None:
     put(tmp_path / "shut/b.jpg")
     (tmp_path / "shut").chmod(0)
     try:
-        listing = list_photos([tmp_path])
+        listing = Listing([tmp_path])
         assert len(list(listing)) == 1
         assert "no access" in str(listing.troubles[0])
         with pytest.raises(InputError, match="no access"):
-            list_photos([tmp_path / "shut"])
+            Listing([tmp_path / "shut"])
     finally:
         (tmp_path / "shut").chmod(0o755)
 
@@ -124,7 +124,7 @@ def test_a_folder_that_cannot_be_read_is_said(tmp_path: Path, monkeypatch: pytes
 
     monkeypatch.setattr(os, "scandir", refusing)
     notes: list[str] = []
-    listing = list_photos([tmp_path], note=notes.append)
+    listing = Listing([tmp_path], note=notes.append)
     assert len(list(listing)) == 1
     assert [n for n in notes if "shut" in n and "no access" in n] == notes != []
 
@@ -132,7 +132,7 @@ def test_a_folder_that_cannot_be_read_is_said(tmp_path: Path, monkeypatch: pytes
 def test_a_stream(tmp_path: Path) -> None:
     for k in range(50):
         put(tmp_path / f"{k // 10}/{k}.jpg")
-    listing = iter(list_photos([tmp_path]))
+    listing = iter(Listing([tmp_path]))
     next(listing)
     # a folder that appears behind the first one is found: nothing was read ahead
     put(tmp_path / "0/later/x.jpg")
@@ -143,10 +143,10 @@ def test_a_stream(tmp_path: Path) -> None:
 def test_missing_paths_all_at_once(tmp_path: Path) -> None:
     put(tmp_path / "a.jpg")
     with pytest.raises(InputError) as caught:
-        list_photos([tmp_path / "no", tmp_path / "a.jpg", tmp_path / "nor*.jpg"])
+        Listing([tmp_path / "no", tmp_path / "a.jpg", tmp_path / "nor*.jpg"])
     assert len(caught.value.faults) == 2
     with pytest.raises(InputError):
-        list_photos([])
+        Listing([])
 
 
 def test_patterns_that_no_shell_expanded(tmp_path: Path) -> None:
@@ -158,7 +158,7 @@ def test_patterns_that_no_shell_expanded(tmp_path: Path) -> None:
 
 
 def test_single_files_that_are_no_photo_are_counted(tmp_path: Path) -> None:
-    listing = list_photos([put(tmp_path / "a.jpg"), put(tmp_path / "film.mp4")])
+    listing = Listing([put(tmp_path / "a.jpg"), put(tmp_path / "film.mp4")])
     assert len(list(listing)) == 1
     assert listing.passed_over == {".mp4": 1}
 
@@ -172,7 +172,7 @@ def test_a_list_of_paths(tmp_path: Path) -> None:
     put(tmp_path / "in/film.mp4")
     far = put(tmp_path / "far.jpg")
     text = f"\ufeff# photos\n\na.jpg\r\nb\nfilm.mp4\n{far}\na.jpg\nnone.jpg\nother.txt\n"
-    listing = list_photos([put(tmp_path / "in/list.txt", text.encode())])
+    listing = Listing([put(tmp_path / "in/list.txt", text.encode())])
     assert [f.url for f in listing] == [str(tmp_path / n) for n in ("in/a.jpg", "in/b/c.jpg", "far.jpg")]
     assert listing.passed_over == {".mp4": 1, ".txt": 1}
     (fault,) = listing.troubles
@@ -193,14 +193,14 @@ def test_names_of_all_kinds(tmp_path: Path) -> None:
     raw = os.fsencode(tmp_path / "in") + b"/" + RAW
     with open(raw, "wb") as file:
         file.write(RAW)
-    found = list(list_photos([tmp_path / "in"]))
+    found = list(Listing([tmp_path / "in"]))
     assert {os.fsencode(f.url).rpartition(b"/")[2]: fetch(f) for f in found} == {
         **{n.encode(): n.encode() for n in NAMES},
         RAW: RAW,
     }
     # ended by NUL, a list can hold them all
     listed = b"\0".join(os.fsencode(f.url) for f in found) + b"\0"
-    assert {f.url for f in list_photos([put(tmp_path / "l.txt", listed)])} == {f.url for f in found}
+    assert {f.url for f in Listing([put(tmp_path / "l.txt", listed)])} == {f.url for f in found}
     # JSON, CSV and SQLite take the names as `shown`, and give them back
     names = [f.name for f in found]
     assert [unshown(n) for n in names] == [f.url for f in found]
@@ -260,7 +260,7 @@ def test_a_local_copy_of_a_local_file_is_itself(tmp_path: Path) -> None:
 def test_file_urls(tmp_path: Path) -> None:
     path = put(tmp_path / "in ü" / "a%20 b.jpg", b"abc")
     for url in (path.parent.as_uri(), path.as_uri(), f"file://{path}", f"file://localhost{path.as_posix()}"):
-        (file,) = list_photos([url])
+        (file,) = Listing([url])
         assert file.url == str(path)
         assert fetch(file) == fetch(url) == b"abc" if url.endswith("jpg") else fetch(file) == b"abc"
         assert written_at(file) is not None
@@ -295,14 +295,14 @@ def test_base_names(url: str, name: str) -> None:
 def test_unknown_schemes_and_missing_packages(monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("fsspec")
     with pytest.raises(InputError, match="unknown scheme 'gopherx'"):
-        list_photos(["gopherx://a/b.jpg"])
+        Listing(["gopherx://a/b.jpg"])
     for scheme, package in (("s3", "s3fs"), ("gs", "gcsfs"), ("https", "aiohttp")):
         with monkeypatch.context() as m:
             m.setitem(sys.modules, package, None)  # what Python does with a package that is not there
             for known in ("s3", "gs", "https"):
                 m.delitem(sys.modules["fsspec.registry"]._registry, known, raising=False)
             with pytest.raises(InputError, match=f"the package {package}"):
-                list_photos([f"{scheme}://bucket/a.jpg"])
+                Listing([f"{scheme}://bucket/a.jpg"])
             with pytest.raises(InputError, match=f"the package {package}"):
                 fetch(f"{scheme}://bucket/a.jpg")
 
@@ -362,18 +362,18 @@ def test_http(web: tuple[str, Path, type[_Handler]]) -> None:
     put(folder / "a b.jpg", b"abc")
     put(folder / "in/c.JPG", b"cde")
     put(folder / "in/notes.doc")
-    (single,) = list_photos([f"{root}/a%20b.jpg?size=full"])
+    (single,) = Listing([f"{root}/a%20b.jpg?size=full"])
     assert (single.size, fetch(single)) == (3, b"abc")
     assert single.stamp.endswith("GMT")  # Last-Modified: this server knows no ETag
     with local_copy(single) as path:
         assert (path.name, path.read_bytes()) == ("a b.jpg", b"abc")
     assert not path.exists()
-    listing = list_photos([f"{root}/in/"])
+    listing = Listing([f"{root}/in/"])
     (found,) = listing
     assert (found.url, found.size, fetch(found)) == (f"{root}/in/c.JPG", 3, b"cde")
     assert listing.passed_over == {".doc": 1}
     remote = put(folder / "list.txt", f"in/c.JPG\n{root}/in/c.JPG\nnone.jpg\n".encode())
-    listing = list_photos([f"{root}/{remote.name}"])
+    listing = Listing([f"{root}/{remote.name}"])
     assert [f.url for f in listing] == [f"{root}/in/c.JPG"]
     assert [t.line for t in listing.troubles] == [3]
 
@@ -385,7 +385,7 @@ def test_http_troubles(web: tuple[str, Path, type[_Handler]], monkeypatch: pytes
         with pytest.raises(InputError, match=words):
             fetch(url)
         with pytest.raises(InputError, match=words):
-            list_photos([url])
+            Listing([url])
     assert handler.asked["/shut.jpg"] == 3  # never tried again: one fetch, and of the listing one HEAD and one GET
     handler.failures = 2
     assert fetch(f"{root}/a.jpg") == b"abc"
@@ -435,11 +435,11 @@ def test_s3(bucket: tuple[str, Any]) -> None:
     names = ["p/a.jpg", "p/deep/er/b.JPG", "p/ü [1] é.jpg", 'p/q"uote.jpg', "p2/c.jpg", "p/notes.doc", "p/.d.jpg"]
     tags = {n: client.put_object(Bucket="photos", Key=n, Body=n.encode())["ETag"].strip('"') for n in names}
     client.put_object(Bucket="photos", Key="p/", Body=b"")  # a folder's marker, as consoles make it
-    listing = list_photos(["s3://photos/p"])
+    listing = Listing(["s3://photos/p"])
     found = list(listing)
     # by the bytes of the names, as S3 itself sorts keys within a level
     assert [f.url for f in found] == [f"s3://photos/{n}" for n in sorted(names[:4], key=str.encode)]
-    assert (listing.passed_over, listing.hidden, listing.troubles) == ({".doc": 1}, 1, [])
+    assert (listing.passed_over, listing.troubles) == ({".doc": 1}, [])
     for f in found:
         key = f.url.removeprefix("s3://photos/")
         assert (f.size, f.stamp, fetch(f)) == (len(key.encode()), tags[key], key.encode())
@@ -459,7 +459,7 @@ def test_s3_changes_are_seen(bucket: tuple[str, Any]) -> None:
     stamps = []
     for body in (b"one", b"two"):
         client.put_object(Bucket="photos", Key="change/a.jpg", Body=body)
-        (file,) = list_photos(["s3://photos/change"])
+        (file,) = Listing(["s3://photos/change"])
         stamps.append(file.stamp)
         assert fetch(file) == body
     assert stamps[0] != stamps[1]
@@ -468,11 +468,14 @@ def test_s3_changes_are_seen(bucket: tuple[str, Any]) -> None:
 def test_s3_troubles(bucket: tuple[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
     for url in ("s3://photos/none/at/all.jpg", "s3://no-such-bucket/a.jpg", "s3://photos/none*.jpg"):
         with pytest.raises(InputError, match="nothing"):
-            list_photos([url])
+            Listing([url])
     with pytest.raises(InputError, match="nothing there"):
         fetch("s3://photos/none.jpg")
     monkeypatch.setattr(files, "TRIES", 2)
     monkeypatch.setattr(files, "_FIRST_WAIT_S", 0.01)
-    dead = {"endpoint_url": "http://127.0.0.1:9", "config_kwargs": {"retries": {"max_attempts": 0}}}
+    monkeypatch.setenv("AWS_ENDPOINT_URL", "http://127.0.0.1:9")
+    monkeypatch.setenv("AWS_MAX_ATTEMPTS", "1")
+    sys.modules["s3fs"].S3FileSystem.clear_instance_cache()
     with pytest.raises(InputError, match="no connection"):
-        fetch("s3://photos/a.jpg", options=dead)
+        fetch("s3://photos/a.jpg")
+    sys.modules["s3fs"].S3FileSystem.clear_instance_cache()

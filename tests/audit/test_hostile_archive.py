@@ -23,7 +23,7 @@ from click.testing import CliRunner
 from PIL import Image
 
 import photoaz.estimate.solve
-from photoaz.audit.files import shown
+from photoaz.audit.filenames import shown
 from photoaz.cli import main
 from photoaz.estimate.gather import LocalPhoto
 from photoaz.register.model import Site

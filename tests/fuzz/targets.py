@@ -14,7 +14,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from photoaz.audit.trust import edited_flags, time_flags
+from photoaz.audit.doubts import edited_flags, time_flags
 from photoaz.errors import InputError
 from photoaz.judgement.revisit import load_costs
 from photoaz.photo.calibration import load_calibration

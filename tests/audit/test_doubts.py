@@ -1,9 +1,8 @@
-"""Copies, bursts, later changes and clocks: pictures by Pillow, dates by hand, the sun by published places and days."""
+"""Later changes, clocks and the sun: pictures by Pillow, dates by hand, the sun by published places and days."""
 
 from __future__ import annotations
 
 import io
-import itertools
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,29 +12,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from photoaz.audit.trust import (
-    CERTAIN_BITS,
-    Flag,
-    PhotoPrint,
-    bursts,
-    content_hash,
-    copies,
-    count_once,
-    distance_bits,
-    edited_flags,
-    exposure_value,
-    near_groups,
-    near_pairs,
-    perceptual_hash,
-    photo_flags,
-    print_of,
-    spell_zone,
-    sun_flag,
-    time_flags,
-    two_sites,
-)
+from photoaz.audit.doubts import Flag, edited_flags, exposure_value, photo_flags, spell_zone, sun_flag, time_flags
+from photoaz.audit.prints import PhotoPrint, content_hash, print_of
 from photoaz.photo.metadata import read_record
-from photoaz.photo.pixels import decode_small
 from photoaz.photo.record import GeoPosition, PhotoRecord, Provenance, TakenAt
 from photoaz.sample import sample_dir
 
@@ -56,6 +35,10 @@ def record(position: tuple[float, float] | None = None, **told: Any) -> PhotoRec
     )
 
 
+def seen(level: float) -> PhotoPrint:
+    return PhotoPrint(photo="a.jpg", sha256="a", n_bytes=1000, width_px=4000, height_px=3000, level=level)
+
+
 def codes(flags: list[Flag] | tuple[Flag, ...]) -> list[str]:
     return [f.code for f in flags]
 
@@ -65,191 +48,6 @@ def saved(image: Image.Image, scale: float = 1.0, quality: int = 85, fmt: str = 
     size = round(image.width * scale), round(image.height * scale)
     image.resize(size, Image.Resampling.LANCZOS).save(out, fmt, **({"quality": quality} if fmt == "JPEG" else {}))
     return out.getvalue()
-
-
-# ---------------------------------------------------------------------------------------------------- hashes
-
-
-def test_content_hash() -> None:
-    # FIPS 180-2, appendix B.1
-    assert content_hash(b"abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-
-
-@pytest.mark.parametrize("path", SAMPLES[:3], ids=lambda p: p.stem)
-def test_a_copy_keeps_its_hash(path: Path) -> None:
-    image = Image.open(path)
-    image.draft("RGB", (image.width // 2, image.height // 2))
-    image = Image.fromarray(np.asarray(image))
-    whole = perceptual_hash(decode_small(saved(image)))
-    assert whole is not None
-    for change in ({"quality": 40}, {"scale": 0.5}, {"scale": 0.3}, {"fmt": "PNG", "scale": 0.5}):
-        again = perceptual_hash(decode_small(saved(image, **change)))
-        assert again is not None
-        assert distance_bits(whole, again) <= 4
-
-
-def test_different_photos_have_different_hashes() -> None:
-    """All are of one tower under one sky, from other sides."""
-    hashes = [perceptual_hash(decode_small(p)) for p in SAMPLES]
-    assert None not in hashes
-    assert min(distance_bits(a or 0, b or 0) for a, b in itertools.combinations(hashes, 2)) > 10
-
-
-def test_flat_pictures_have_no_hash() -> None:
-    assert perceptual_hash(np.full((300, 400), 128, np.uint8)) is None
-
-
-def test_a_hash_is_that_of_the_cosine_transform() -> None:
-    """By SciPy's transform of the same 32 by 32 means, in floating point."""
-    from scipy.fft import dctn
-
-    rng = np.random.default_rng(2)
-    small = rng.integers(0, 255, (32, 32), dtype=np.uint8)
-    grey = np.kron(small, np.ones((8, 8), np.uint8))
-    found = perceptual_hash(grey)
-    low = dctn(small.astype(float), norm="ortho")[1:9, 1:9].ravel()
-    expected = int("".join("1" if v > np.median(low) else "0" for v in low), 2)
-    # the blur against aliasing moves coefficients near the median
-    assert found is not None
-    assert distance_bits(found, expected) <= 4
-
-
-def test_near_pairs_are_all_found() -> None:
-    """Against every pair compared, among hashes crowded enough that many are near."""
-    rng = np.random.default_rng(3)
-    centres = rng.integers(0, 2**64, 12, dtype=np.uint64)
-    hashes = np.repeat(centres, 30)
-    for _ in range(3):
-        flip = rng.random(len(hashes)) < 0.6
-        hashes = np.where(flip, hashes ^ (np.uint64(1) << rng.integers(0, 64, len(hashes)).astype(np.uint64)), hashes)
-    values = [int(h) for h in hashes]
-    near = {
-        (a, b) for a, b in itertools.combinations(range(len(values)), 2) if (values[a] ^ values[b]).bit_count() <= 3
-    }
-    pairs = {tuple(p) for p in near_pairs(hashes, CERTAIN_BITS).tolist()}
-    first = {v: values.index(v) for v in values}
-    # of equal hashes the first stands for all
-    assert pairs >= {tuple(sorted((first[values[a]], first[values[b]]))) for a, b in near if values[a] != values[b]}
-    assert pairs <= near
-    # groups are the connected parts
-    parent = list(range(len(values)))
-
-    def root(k: int) -> int:
-        while parent[k] != k:
-            k = parent[k]
-        return k
-
-    for a, b in near:
-        parent[root(a)] = root(b)
-    expected: dict[int, list[int]] = {}
-    for k in range(len(values)):
-        expected.setdefault(root(k), []).append(k)
-    assert near_groups(hashes, CERTAIN_BITS) == sorted(tuple(g) for g in expected.values() if len(g) > 1)
-
-
-def test_pairs_beyond_what_can_be_found_are_refused() -> None:
-    with pytest.raises(ValueError, match="up to 4 bits"):
-        near_pairs(np.zeros(2, np.uint64), 5)
-    assert near_groups(np.empty(0, np.uint64)) == []
-
-
-# ---------------------------------------------------------------------------------------------------- repeats
-
-
-def a_print(photo: str, **changes: Any) -> PhotoPrint:
-    usual: dict[str, Any] = {
-        "sha256": photo,
-        "n_bytes": 1000,
-        "width_px": 4000,
-        "height_px": 3000,
-        "phash": 0x0123456789ABCDEF,
-        "camera": "V X",
-        "taken_s": 1000.0,
-        "heading_deg": 90.0,
-        "tags": 40,
-    }
-    return PhotoPrint(photo=photo, **(usual | changes))
-
-
-def test_copies_are_counted_once() -> None:
-    whole = a_print("whole")
-    small = a_print("small", width_px=1200, height_px=900, phash=0x0123456789ABCDEE, tags=0, camera="", taken_s=None)
-    again = a_print("again", sha256="whole")
-    prints = [small, whole, again]
-    assert copies(prints) == [(0, 1, 2)]
-    found = {r.photo: r for r in count_once(prints)}
-    # the same bytes: the first by name is kept, and of that and the small one the large
-    assert {(r.photo, r.kind, r.kept) for r in found.values()} == {
-        ("small", "near_duplicate", "again"),
-        ("whole", "duplicate", "again"),
-    }
-    assert "4000 x 3000, not 1200 x 900" in found["small"].message
-
-
-@pytest.mark.parametrize(
-    "other",
-    [
-        {"phash": 0xFEDCBA9876543210},
-        {"phash": None},
-        {"width_px": 3000, "height_px": 4000},
-        {"width_px": 4000, "height_px": 2250},
-        {"taken_s": 1000.0 + 86400.0},
-        {"camera": "W Y"},
-    ],
-    ids=lambda o: next(iter(o)),
-)
-def test_what_is_no_copy(other: dict[str, Any]) -> None:
-    assert copies([a_print("a"), a_print("b", **other)]) == []
-
-
-def test_bursts_are_counted_once() -> None:
-    start = a_print("0", taken_s=1000.0, n_bytes=900)
-    apart = 0xF0000000000000FF  # 12 bits, then 8
-    prints = [
-        start,
-        a_print("1", taken_s=1001.5, n_bytes=1100, phash=(start.phash or 0) ^ 0xFF),
-        a_print("2", taken_s=1003.0, n_bytes=1000, phash=(start.phash or 0) ^ 0x7F),
-        a_print("3 turned", taken_s=1004.0, heading_deg=120.0, phash=(start.phash or 0) ^ 0xFF00),
-        a_print("4 unlike", taken_s=1004.5, phash=(start.phash or 0) ^ apart),
-        a_print("5 later", taken_s=1020.0, phash=(start.phash or 0) ^ 0xFF),
-        a_print("6 other camera", taken_s=1001.0, camera="W Y"),
-        a_print("7 no camera", taken_s=1002.2, camera=""),
-    ]
-    assert bursts(prints) == [(0, 1, 2)]
-    assert bursts(prints[::-1]) == [(5, 6, 7)]
-    repeats = [r for r in count_once(prints) if r.kind == "burst"]
-    assert [(r.photo, r.kept) for r in repeats] == [("0", "1"), ("2", "1")]
-    assert "1.5 s before 1" in repeats[0].message
-    assert "larger file" in repeats[0].message
-
-
-def test_north_is_no_border_for_bursts() -> None:
-    a, b = a_print("a", heading_deg=359.0), a_print("b", heading_deg=1.0, taken_s=1001.0, phash=0x0123456789ABCDFF)
-    assert bursts([a, b]) == [(0, 1)]
-
-
-def test_a_copy_of_a_burst_shot_is_kept_by_the_bursts_best() -> None:
-    shots = [
-        a_print("a", n_bytes=900),
-        a_print("a copy", sha256="a", n_bytes=900),
-        a_print("b", taken_s=1003.0, n_bytes=1100, phash=0x0123456789ABCD10),
-    ]
-    assert {(r.photo, r.kind, r.kept) for r in count_once(shots)} == {
-        ("a copy", "duplicate", "b"),
-        ("a", "burst", "b"),
-    }
-
-
-def test_one_picture_for_two_sites() -> None:
-    prints = [a_print("x/a"), a_print("y/a", sha256="x/a"), a_print("x/b", sha256="x/a"), a_print("z", phash=5)]
-    sites = {"x/a": "X", "y/a": "Y", "x/b": "X", "z": "Z"}
-    flags = two_sites(prints, sites)
-    assert set(flags) == {"x/a", "y/a", "x/b"}
-    assert "handed in for Y (y/a) as well as for X" in flags["x/a"].message
-    assert flags["y/a"].severity == "serious"
-    # at each site it counts once
-    assert [(r.photo, r.kept) for r in count_once(prints, sites)] == [("x/b", "x/a")]
-    assert two_sites(prints, {"x/a": "X", "y/a": None, "x/b": "X"}) == {}
 
 
 # ---------------------------------------------------------------------------------------------------- changed
@@ -319,10 +117,10 @@ def test_previews_are_held_against_the_picture() -> None:
         (Image.fromarray(np.asarray(other)).resize((160, 120)), False),
     ):
         data = with_preview(image, preview)
-        seen = print_of("a.jpg", data, read_record(Path("a.jpg"), data))
-        assert seen.preview is not None
-        flags = edited_flags(record(), seen.preview)
-        assert (flags == []) == alike, seen.preview
+        its = print_of("a.jpg", data, read_record(Path("a.jpg"), data))
+        assert its.preview is not None
+        flags = edited_flags(record(), its.preview)
+        assert (flags == []) == alike, its.preview
 
 
 def test_no_preview_and_damaged_ones() -> None:
@@ -436,7 +234,7 @@ def test_the_sun_contradicts() -> None:
     assert "the sun stood 90 deg below" in flag.message
     # six hours of night are left
     assert "at least 6" in flag.message
-    assert codes(photo_flags(night, a_print("a", level=120.0))) == ["sun_contradicts"]
+    assert codes(photo_flags(night, seen(120.0))) == ["sun_contradicts"]
     day = record(place, original=noon, zone_s=0.0, **DARK)
     flag = sun_flag(day, 60.0)
     assert flag is not None
@@ -469,7 +267,7 @@ def test_the_satellites_zone_serves() -> None:
         record((0.0, 0.0), original=local, gps_utc=gps(local, 12.0), **DAYLIGHT),
         taken=TakenAt(local=local, utc=gps(local, 12.0), sigma_s=2.0, source="t"),
     )
-    flags = photo_flags(photo, a_print("a", level=120.0))
+    flags = photo_flags(photo, seen(120.0))
     assert codes(flags) == ["clock", "sun_contradicts"]
 
 
