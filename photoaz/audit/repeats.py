@@ -5,7 +5,6 @@ Pure functions over the prints of the photos. Nothing here proves a forgery: eve
 
 from __future__ import annotations
 
-import itertools
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -126,8 +125,11 @@ def _same_pairs(prints: Sequence[PhotoPrint], members: list[int]) -> Iterator[tu
         yield from ((a, b) for b in timeless[i + 1 :] if same_picture(prints[a], prints[b]))
         yield from ((a, b) for _, b in timed if same_picture(prints[a], prints[b]))
     for i, (at, a) in enumerate(timed):
-        near = itertools.takewhile(lambda one, at=at: one[0] - at < SAME_TIME_S, timed[i + 1 :])
-        yield from ((a, b) for _, b in near if same_picture(prints[a], prints[b]))
+        for later, b in timed[i + 1 :]:
+            if later - at >= SAME_TIME_S:
+                break
+            if same_picture(prints[a], prints[b]):
+                yield a, b
 
 
 def bursts(prints: Sequence[PhotoPrint]) -> list[tuple[int, ...]]:
