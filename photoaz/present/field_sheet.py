@@ -7,23 +7,18 @@ style and words, not by colour alone.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from photoaz import __version__
-from photoaz.angles import difference_deg
 from photoaz.judgement.revisit import SiteRevisit
-from photoaz.planning.light import Light, Window
+from photoaz.planning.light import Window
 from photoaz.planning.plan import CHECKLIST, SitePlan, Standpoint
 from photoaz.planning.plumb import PRACTICE_LEAST_M
-from photoaz.present.pages.plan import length_words, nice_length
+from photoaz.present.charts import year_svg
+from photoaz.present.drawing import FIELD_PLAN, CameraPlace, Direction, Pointing, azimuth_plan
 from photoaz.present.words import escaped, shortened
 
 _MOST_STANDPOINTS, _MOST_ANTENNAS = 4, 8
-
-_WIDE, _HIGH = 640.0, 440.0
-_MIDDLE = (320.0, 222.0)
-_R = 172.0
 
 
 def field_sheet_html(plan: SitePlan, created: datetime, worth: SiteRevisit | None = None) -> str:
@@ -211,152 +206,33 @@ def _foot(plan: SitePlan, created: datetime) -> str:
 
 
 def field_plan_svg(plan: SitePlan) -> str:
-    """Standpoints, what they look at and the antennas' directions, to scale, true north on top."""
-    stands = plan.standpoints
-    reach = max([s.distance_m for s in stands] + [20.0])
-    scale = _R / reach
-    parts = [_ring(PRACTICE_LEAST_M, scale, "150 ft"), _ring(plan.height_m, scale, "as far out as high")]
-    parts += [_fov(s, scale, plan) for s in stands]
-    hands = _antenna_hands(plan, 0.42 * _R)
-    parts += hands
-    for m in plan.landmarks[:12]:
-        parts.append(_rim_mark(math.degrees(math.atan2(m.enu_m[0], m.enu_m[1])), m.name))
-    parts.append(f'<circle class="tower" cx="{_MIDDLE[0]}" cy="{_MIDDLE[1]}" r="4"/>')
-    parts += [_mark(s, scale) for s in stands]
-    parts += [_scale_bar(scale), _north()]
-    said = "; ".join(f"{s.rank}: {s.distance_m:.0f} m at {s.bearing_from_tower_deg:.0f}°" for s in stands) or "none"
-    return (
-        f'<svg viewBox="0 0 {_WIDE:g} {_HIGH:g}" role="img" aria-labelledby="p-t p-d"><title id="p-t">Plan of the '
-        f'standpoints, true north on top</title><desc id="p-d">Standpoints {escaped(said)}</desc>{"".join(parts)}</svg>'
-    )
-
-
-def _at(azimuth_deg: float, r: float) -> tuple[float, float]:
-    a = math.radians(azimuth_deg)
-    return _MIDDLE[0] + r * math.sin(a), _MIDDLE[1] - r * math.cos(a)
-
-
-def _ring(distance_m: float, scale: float, name: str) -> str:
-    r = distance_m * scale
-    if not 12.0 < r <= _R * 1.15:
-        return ""
-    x, y = _at(218.0 if name == "150 ft" else 310.0, r)
-    return (
-        f'<circle class="ring" cx="{_MIDDLE[0]}" cy="{_MIDDLE[1]}" r="{r:.1f}"/>'
-        f'<text class="mark" x="{x:.1f}" y="{y + 3:.1f}" text-anchor="middle">{escaped(name)}</text>'
-    )
-
-
-def _fov(s: Standpoint, scale: float, plan: SitePlan) -> str:
-    """What the frame holds in plan, as far as a little beyond the tower."""
-    camera = plan.kit.camera(s.lens_35mm_mm)
-    half = math.degrees(math.atan(0.5 * camera.width_px / camera.f_px))
-    x0, y0 = _at(s.bearing_from_tower_deg, s.distance_m * scale)
-    length = s.distance_m * scale + 26.0
-    ends = []
-    for side in (-half, half):
-        a = math.radians(s.heading_deg + side)
-        ends.append(f"{x0 + length * math.sin(a):.1f},{y0 - length * math.cos(a):.1f}")
-    return f'<polygon class="frame" points="{x0:.1f},{y0:.1f} {" ".join(ends)}"/>'
-
-
-def _antenna_hands(plan: SitePlan, r: float) -> list[str]:
-    """A hand for each direction, named once where several antennas point alike."""
-    groups: list[tuple[float, list[str]]] = []
+    """Standpoints and what their frames hold, antennas' directions, landmarks, and the distances of practice."""
+    antennas = []
     for name in plan.wanted:
-        azimuth = plan.azimuth_deg[name]
-        for at, names in groups:
-            if abs(float(difference_deg(azimuth, at))) < 6.0:
-                names.append(name)
-                break
-        else:
-            groups.append((azimuth, [name]))
-    out = []
-    for azimuth, names in groups:
-        x, y = _at(azimuth, r)
-        tx, ty = _at(azimuth, r + 12.0)
-        text = shortened(names[0], 16) + (f" +{len(names) - 1}" if len(names) > 1 else "")
-        side = math.sin(math.radians(azimuth))
-        anchor = "start" if side > 0.3 else "end" if side < -0.3 else "middle"
-        out.append(f'<line class="hand" x1="{_MIDDLE[0]}" y1="{_MIDDLE[1]}" x2="{x:.1f}" y2="{y:.1f}"/>')
-        out.append(f'<circle class="tip" cx="{x:.1f}" cy="{y:.1f}" r="3"/>')
-        out.append(f'<text class="name" x="{tx:.1f}" y="{ty + 4:.1f}" text-anchor="{anchor}">{escaped(text)}</text>')
-    return out
-
-
-def _rim_mark(azimuth_deg: float, name: str) -> str:
-    (x1, y1), (x2, y2), (tx, ty) = (_at(azimuth_deg, r) for r in (_R + 12.0, _R + 24.0, _R + 34.0))
-    side = math.sin(math.radians(azimuth_deg))
-    anchor = "start" if side > 0.3 else "end" if side < -0.3 else "middle"
-    return (
-        f'<line class="rim" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>'
-        f'<text class="mark" x="{tx:.1f}" y="{ty + 3:.1f}" text-anchor="{anchor}">{escaped(shortened(name, 20))}</text>'
-    )
-
-
-def _mark(s: Standpoint, scale: float) -> str:
-    x, y = _at(s.bearing_from_tower_deg, s.distance_m * scale)
-    tx, ty = _at(s.bearing_from_tower_deg, s.distance_m * scale + 24.0)
-    return (
-        f'<circle class="stand" cx="{x:.1f}" cy="{y:.1f}" r="10"/>'
-        f'<text class="standn" x="{x:.1f}" y="{y + 4.5:.1f}" text-anchor="middle">{s.rank}</text>'
-        f'<text class="mark" x="{tx:.1f}" y="{ty + 3:.1f}" text-anchor="middle">{s.distance_m:.0f} m</text>'
-    )
-
-
-def _scale_bar(scale: float) -> str:
-    length = nice_length(140.0 / scale)
-    x, y, wide = 14.0, _HIGH - 12.0, length * scale
-    return (
-        f'<path class="scalebar" d="M {x},{y - 5} V {y} H {x + wide:.1f} V {y - 5}"/>'
-        f'<text class="mark" x="{x}" y="{y - 9}">{length_words(length)}</text>'
-    )
-
-
-def _north() -> str:
-    x, y = _WIDE - 30.0, 36.0
-    return (
-        f'<polygon class="north" points="{x},{y - 22} {x - 7},{y + 6} {x},{y} {x + 7},{y + 6}"/>'
-        f'<text class="name" x="{x}" y="{y + 20}" text-anchor="middle">N</text>'
-    )
-
-
-_MONTHS = "JFMAMJJASOND"
-
-
-def year_svg(year: Sequence[Light], lon_deg: float, number: int) -> str:
-    """A standpoint's light, a row for each month, hours of local mean solar time along it."""
-    left, top, wide, high = 12.0, 10.0, 192.0, 7.0
-    parts = [
-        f'<text class="mark" x="{left + wide * h / 24:.1f}" y="7" text-anchor="middle">{h}</text>'
-        for h in (0, 6, 12, 18, 24)
-    ]
-
-    def bar(name: str, w: Window, day: datetime, y: float, inset: float) -> str:
-        start, end = ((t - day).total_seconds() / 3600.0 + lon_deg / 15.0 for t in (w.start, w.end))
-        x, length = left + wide * start / 24.0, wide * (end - start) / 24.0
-        shape = f'x="{x:.1f}" y="{y + inset:.1f}" width="{max(length, 1.0):.1f}" height="{high - 1.0 - 2 * inset:.1f}"'
-        if name != "glare":
-            return f'<rect class="{name}" {shape}/>'
-        a, b = y + inset, y + high - 1.0 - inset
-        crosses = "".join(
-            f"M {x + k:.1f},{a:.1f} L {min(x + k + 4.0, x + length):.1f},{b:.1f} "
-            f"M {x + k:.1f},{b:.1f} L {min(x + k + 4.0, x + length):.1f},{a:.1f} "
-            for k in range(0, max(int(length), 1), 4)
+        now, azimuth = plan.now_u95_deg.get(name), plan.azimuth_deg[name]
+        kind = "design" if now is None else "photos"
+        antennas.append(
+            Pointing(label=name, directions=[Direction(kind=kind, label=kind, azimuth_deg=azimuth, half_deg=now)])
         )
-        return f'<path class="glare" d="{crosses}"/>'
-
-    for k, light in enumerate(year):
-        y = top + high * k
-        day = datetime(light.day.year, light.day.month, light.day.day, tzinfo=UTC)
-        parts.append(f'<text class="mark" x="2" y="{y + 6:.1f}">{_MONTHS[light.day.month - 1]}</text>')
-        parts += [bar("day", w, day, y, 2.4) for w in light.up]
-        parts += [bar("behind", w, day, y, 0.8) for w in light.behind]
-        parts += [bar("control", w, day, y, 0.2) for w in light.control]
-        parts += [bar("glare", w, day, y, 0.0) for w in light.in_frame]
-    return (
-        f'<svg viewBox="0 0 210 {top + high * 12 + 2:g}" role="img" aria-label="Light at standpoint {number} by month '
-        f'and hour">{"".join(parts)}</svg>'
+    cameras = []
+    for s in plan.standpoints:
+        camera = plan.kit.camera(s.lens_35mm_mm)
+        half = math.degrees(math.atan(0.5 * camera.width_px / camera.f_px))
+        cameras.append(
+            CameraPlace(
+                number=s.rank,
+                bearing_deg=s.bearing_from_tower_deg,
+                distance_m=s.distance_m,
+                heading_deg=s.heading_deg,
+                half_deg=half,
+            )
+        )
+    return azimuth_plan(
+        antennas,
+        cameras,
+        layout=FIELD_PLAN,
+        rings=[(PRACTICE_LEAST_M, "150 ft"), (plan.height_m, "as far out as high")],
+        landmarks=[(math.degrees(math.atan2(m.enu_m[0], m.enu_m[1])), m.name) for m in plan.landmarks[:12]],
     )
 
 
@@ -405,17 +281,20 @@ footer { margin-top: auto; }
 .sign div { border-bottom: .3mm solid #191919; }
 .sign span { color: #444; }
 footer p { color: #444; font-size: 6.8pt; }
-.ring { fill: none; stroke: #888; stroke-width: 1; stroke-dasharray: 3 4; }
-.frame { fill: #0072b2; fill-opacity: .1; stroke: #0072b2; stroke-width: .8; }
-.hand { stroke: #00674b; stroke-width: 3; }
-.tip { fill: #00674b; }
+.distance { fill: none; stroke: #888; stroke-width: 1; stroke-dasharray: 3 4; }
+.aim { fill: #0072b2; fill-opacity: .1; stroke: #0072b2; stroke-width: .8; }
+.sight { stroke: #888; stroke-width: .6; }
+.fan { fill: #0072b2; fill-opacity: .3; }
+line.photos { stroke: #0072b2; stroke-width: 3; }
+.head { fill: #0072b2; }
+line.design { stroke: #00674b; stroke-width: 3; }
 .rim { stroke: #191919; stroke-width: 2; }
-.tower, .north { fill: #191919; }
-.stand { fill: #191919; }
-.standn { font-size: 13px; font-weight: bold; fill: #fff; }
-.name { font-size: 11.5px; font-weight: bold; fill: #191919; paint-order: stroke; stroke: #fff; stroke-width: 3px; }
-.mark { font-size: 11px; fill: #333; paint-order: stroke; stroke: #fff; stroke-width: 2.5px; }
-.light .mark { font-size: 6.5px; stroke-width: 1px; }
+.tower, .north, rect.camera { fill: #191919; }
+text.camera { font-size: 11px; font-weight: bold; fill: #fff; }
+.name, .compass { font-size: 11.5px; font-weight: bold; fill: #191919; }
+.halo { paint-order: stroke; stroke: #fff; stroke-width: 3px; }
+.mark { font-size: 11px; fill: #333; }
+.light .mark { font-size: 6.5px; }
 .scalebar { fill: none; stroke: #191919; stroke-width: 1.4; }
 .day { fill: #ccc; }
 .behind { fill: #33576b; }

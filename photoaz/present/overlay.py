@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from photoaz import __version__
-from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_deg
+from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.judgement.common import CommonMode
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.present.departures import draw_departures
-from photoaz.present.dial import Hand, draw_dial
+from photoaz.present.dial import draw_dial
+from photoaz.present.drawing import Direction, Pointing, mean_azimuth_deg
 from photoaz.present.names import Row, Unseen, draw_block, names_and_why, not_seen, panel_names, percent, unsure
 from photoaz.present.overview import (
     EXPECTED,
@@ -118,6 +119,12 @@ def draw_overlay(
     items = [item for item in shown if len(item.view.outline_px) >= 3]
     marks = _marks(photo, items, unseen, site_id)
     hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
+    # a face seen face-on (yaw 0) looks back along the line of sight
+    bearings = [
+        item.solution.azimuth_true_deg - item.view.yaw_deg
+        for item in items
+        if item.solution.azimuth_true_deg is not None
+    ]
     blocks = _blocks(photo, shown, unseen)
     outlook = [*_outlook(items, site_id, next_evidence), *_weak(weak_points)]
     room = PAGE_WIDTH_PX - 3 * _MARGIN - _COLUMN
@@ -128,7 +135,7 @@ def draw_overlay(
         tiles = _flow([_tile(picture, item, len(items)) for item in items], room)
         right += [] if tiles is None else [tiles]
         if hands:
-            left.append(draw_dial(hands, _COLUMN, _CAPTION))
+            left.append(draw_dial(hands, mean_azimuth_deg(bearings), _COLUMN, _CAPTION))
         if items and common is not None:
             left.append(draw_departures(common, site_id, _COLUMN, _SMALL))
         words = max(tiles.width if tiles else 0, min(_WORDS, room))
@@ -138,7 +145,7 @@ def draw_overlay(
         left += [draw_block(*block, _COLUMN, _SMALL) for block in blocks]
     if marks.searched is not None:
         left.insert(1 if items else 0, draw_whole(picture, marks.searched, _COLUMN, _WHOLE_TALL))
-    key = _key(marks, bool(items), bool(hands), any(hand.alternatives_deg for hand in hands))
+    key = _key(marks, bool(items), bool(hands), any(d.kind == "other" for hand in hands for d in hand.directions))
     left += [] if key is None else [key]
     page = _page(photo, site_id, _stacked(left), _stacked(right))
     return _png(page) if encoding == "png" else _jpeg(page)
@@ -398,22 +405,22 @@ def _flow(tiles: Sequence[Image.Image], room: int) -> Image.Image | None:
 # Whither, and what the lines mean
 
 
-def _hand(item: Shown, site_id: str) -> Hand | None:
+def _hand(item: Shown, site_id: str) -> Pointing | None:
     solution, judgement = item.solution, item.judgement
     if solution.azimuth_true_deg is None or solution.u95_deg is None:
         return None
-    reading = judgement.reading if judgement else None
-    return Hand(
-        label=_short(solution.antenna_id, site_id),
-        azimuth_deg=solution.azimuth_true_deg,
-        u95_deg=solution.u95_deg,
-        # a face seen face-on (yaw 0) looks back along the line of sight
-        sight_deg=azimuth_deg(solution.azimuth_true_deg - item.view.yaw_deg - 180.0),
-        alternatives_deg=tuple(other.azimuth_true_deg for other in solution.alternatives),
-        reading_deg=reading.azimuth_true_deg if reading else None,
-        design_deg=judgement.design.azimuth_true_deg if judgement else None,
-        tolerance_deg=judgement.design.tolerance_deg if judgement else 0.0,
-    )
+    told: list[tuple[str, float | None, float | None]] = [("photos", solution.azimuth_true_deg, solution.u95_deg)]
+    told += [("other", other.azimuth_true_deg, None) for other in solution.alternatives]
+    if judgement is not None:
+        reading, design = judgement.reading, judgement.design
+        told.append(("reading", reading.azimuth_true_deg if reading else None, None))
+        told.append(("design", design.azimuth_true_deg, design.tolerance_deg))
+    directions = [
+        Direction(kind=kind, label=kind, azimuth_deg=azimuth, half_deg=half)
+        for kind, azimuth, half in told
+        if azimuth is not None
+    ]
+    return Pointing(label=_short(solution.antenna_id, site_id), directions=directions)
 
 
 def _key(marks: Marks, with_fit: bool, with_dial: bool, with_alternatives: bool) -> Image.Image | None:

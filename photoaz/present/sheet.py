@@ -23,7 +23,8 @@ from photoaz.judgement.cause import in_words
 from photoaz.judgement.impact import Impact
 from photoaz.judgement.judge import AntennaJudgement
 from photoaz.judgement.revisit import AntennaRevisit
-from photoaz.present.sheet_charts import Direction, budget_svg, plan_svg, strip_svg
+from photoaz.present.charts import budget_svg, strip_svg
+from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointing, azimuth_plan
 from photoaz.present.words import VIEWS, escaped, shortened
 from photoaz.register.model import Antenna, Site
 from photoaz.result import AntennaSolution, EvidenceView, PhotoSolution, SiteSolution
@@ -130,7 +131,7 @@ def sheet_html(
         _head(site, antenna, found, judgement),
         '<div class="row a">',
         _photo(found, crop, crop_photo),
-        f'<figure class="plan">{plan_svg(directions, _cameras(site, found, shown))}</figure>',
+        f'<figure class="plan">{_plan(site, found, shown, directions)}</figure>',
         "</div>",
         f'<div class="row b"><section><h2>Against the design</h2>{strip_svg(directions)}</section>',
         f"<section><h2>Where the uncertainty comes from</h2>{budget_svg(found.budget)}</section></div>",
@@ -356,18 +357,23 @@ def _stand(site: Site, photo: PhotoSolution) -> tuple[float, float] | None:
     return bearing, distance
 
 
-def _cameras(
-    site: Site, found: AntennaSolution, shown: Sequence[tuple[PhotoSolution, EvidenceView]]
-) -> list[tuple[int, float]]:
-    """Number and bearing from the tower [deg] of the cameras; from the yaw where the standpoint is not known."""
-    out = []
+def _plan(
+    site: Site,
+    found: AntennaSolution,
+    shown: Sequence[tuple[PhotoSolution, EvidenceView]],
+    directions: Sequence[Direction],
+) -> str:
+    """The antenna's dial; cameras stand by their yaw where the standpoint is not known."""
+    cameras = []
     for number, (photo, view) in enumerate(shown[:_MOST_PHOTOS], 1):
         stand = _stand(site, photo)
         if stand is not None:
-            out.append((number, stand[0]))
+            cameras.append(CameraPlace(number=number, bearing_deg=stand[0]))
         elif found.azimuth_true_deg is not None:
-            out.append((number, azimuth_deg(found.azimuth_true_deg - view.yaw_deg)))
-    return out
+            bearing = azimuth_deg(found.azimuth_true_deg - view.yaw_deg)
+            cameras.append(CameraPlace(number=number, bearing_deg=bearing))
+    antenna = Pointing(label=found.antenna_id, directions=directions)
+    return azimuth_plan([antenna], cameras, layout=ANTENNA_DIAL, hatch=True)
 
 
 def _assumed(site: Site, antenna: Antenna | None, solution: SiteSolution, judgement: AntennaJudgement | None) -> str:

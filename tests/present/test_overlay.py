@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from photoaz.present.dial import Hand, _Dial, draw_dial
+from photoaz.present.canvas import out
+from photoaz.present.dial import Pixels, dial_layout, draw_dial
+from photoaz.present.drawing import Direction, Pointing, name_places
 from photoaz.present.names import Unseen
 from photoaz.present.overlay import PAGE_WIDTH_PX, Shown, _key, draw_overlay
 from photoaz.present.overview import Expected, Marks
@@ -249,10 +251,15 @@ def test_lines_are_broken_to_fit():
     assert all(text_width(line, 30) <= 300 for line in lines)
 
 
+def pointing(azimuth, label=""):
+    return Pointing(
+        label=label, directions=[Direction(kind="photos", label="photos", azimuth_deg=azimuth % 360.0, half_deg=2.0)]
+    )
+
+
 @pytest.mark.parametrize("azimuth", [0.0, 75.0, 190.0, 300.0])
 def test_a_hand_lies_along_its_azimuth(azimuth):
-    hand = Hand(label="", azimuth_deg=azimuth, u95_deg=2.0, sight_deg=(azimuth + 120.0) % 360.0)
-    dial = np.asarray(draw_dial([hand], 600, 30)).astype(int)
+    dial = np.asarray(draw_dial([pointing(azimuth)], azimuth + 300.0, 600, 30)).astype(int)
     assert dial.shape[1] == 600
     y, x = np.nonzero(near(dial, BLUE, 25))
     points = np.stack([x, y], -1) - np.array([x.mean(), y.mean()])
@@ -264,31 +271,23 @@ def test_a_hand_lies_along_its_azimuth(azimuth):
         assert np.sign(x.mean() - 299.5) == np.sign(math.sin(math.radians(azimuth)))
 
 
-def test_the_dial_runs_clockwise_with_north_on_top():
-    dial = _Dial(600, 30)
-    assert dial.at(0.0, 100.0) == pytest.approx((300.0, 200.0))
-    assert dial.at(90.0, 100.0) == pytest.approx((400.0, 300.0))
+def test_azimuths_run_clockwise_with_north_on_top():
+    assert out((300.0, 300.0), 0.0, 100.0) == pytest.approx((300.0, 200.0))
+    assert out((300.0, 300.0), 90.0, 100.0) == pytest.approx((400.0, 300.0))
 
 
-def test_names_of_hands_that_lie_together_share_a_place_also_across_north():
-    def hand(label, azimuth):
-        return Hand(label=label, azimuth_deg=azimuth, u95_deg=1.0, sight_deg=0.0)
-
-    dial = _Dial(600, 30)
-    places = dial._labels([hand("A", 358.0), hand("B", 3.0), hand("C", 120.0)])
-    assert [sorted(names) for _, names in places] == [["A", "B"], ["C"]]
-    assert places[0][0] == pytest.approx(0.5)
-
-
-def test_names_of_stacks_that_would_cover_each_other_share_a_place():
-    def hand(label, azimuth):
-        return Hand(label=label, azimuth_deg=azimuth, u95_deg=1.0, sight_deg=0.0)
-
-    west = [hand(name, 250.0 - k) for k, name in enumerate(("B1", "B2", "B3"))]
-    places = _Dial(620, 38)._labels([*west, hand("B4", 235.5), hand("A1", 60.0)])
-    assert sorted(names for _, names in places) == [["A1"], ["B1", "B2", "B3", "B4"]]
-    apart = _Dial(620, 38)._labels([*west, hand("B4", 190.0), hand("A1", 60.0)])
-    assert len(apart) == 3
+@pytest.mark.parametrize(
+    ("azimuths", "together"),
+    [
+        ({"A": 358.0, "B": 3.0, "C": 120.0}, [["A", "B"], ["C"]]),  # also across north
+        ({"B1": 250.0, "B2": 249.0, "B3": 248.0, "B4": 235.5, "A1": 60.0}, [["A1"], ["B1", "B2", "B3", "B4"]]),
+        ({"B1": 250.0, "B2": 249.0, "B3": 248.0, "B4": 190.0, "A1": 60.0}, [["A1"], ["B1", "B2", "B3"], ["B4"]]),
+    ],
+)
+def test_names_that_would_cover_each_other_share_a_place(azimuths, together):
+    layout = dial_layout(620, 38)
+    places = name_places(Pixels(layout), layout, [pointing(azimuth, name) for name, azimuth in azimuths.items()])
+    assert sorted(names for names, _ in places) == together
 
 
 def test_weak_points_take_their_own_block(solution):

@@ -163,9 +163,9 @@ def test_the_sheet_s_drawings_are_well_formed_and_to_scale(plan) -> None:
     assert len(drawings) == 1 + len(plan.standpoints)
     site = drawings[0]
     tower = site.find("circle[@class='tower']")
-    for s, mark in zip(plan.standpoints, site.findall("circle[@class='stand']"), strict=True):
-        east = float(mark.get("cx")) - float(tower.get("cx"))
-        north = float(tower.get("cy")) - float(mark.get("cy"))
+    for s, mark in zip(plan.standpoints, site.findall("rect[@class='camera']"), strict=True):
+        east = float(mark.get("x")) + 0.5 * float(mark.get("width")) - float(tower.get("cx"))
+        north = float(tower.get("cy")) - float(mark.get("y")) - 0.5 * float(mark.get("height"))
         assert np.degrees(np.arctan2(east, north)) % 360 == pytest.approx(s.bearing_from_tower_deg % 360, abs=0.5)
         farthest = max(p.distance_m for p in plan.standpoints)
         assert np.hypot(east, north) / 172.0 == pytest.approx(s.distance_m / farthest, abs=0.01)

@@ -22,8 +22,9 @@ from photoaz import __version__
 from photoaz.judgement.impact import BASIS, with_site_impact
 from photoaz.judgement.judge import judge_antenna
 from photoaz.judgement.revisit import plan_site
+from photoaz.present.charts import budget_svg, strip_svg
+from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointing, azimuth_plan, spread
 from photoaz.present.sheet import best_view, crop_jpeg, sheet_html, sheet_name
-from photoaz.present.sheet_charts import Direction, _spread, budget_svg, plan_svg, strip_svg
 from photoaz.register.model import Reading
 from photoaz.result import Alternative, BudgetShare, EvidenceOption, NextEvidence, PhotoSolution
 
@@ -294,14 +295,18 @@ def test_names_of_files():
 
 @given(st.lists(st.floats(-50, 300), max_size=5))
 def test_labels_keep_apart_and_inside(wanted):
-    placed = _spread(sorted(wanted), 29.0, 16.0, 242.0)
+    placed = spread(sorted(wanted), 29.0, 16.0, 242.0)
     assert len(placed) == len(wanted)
     assert all(b - a >= 29.0 - 1e-6 for a, b in itertools.pairwise(placed))
     assert all(16.0 - 1e-6 <= y <= 242.0 + 1e-6 for y in placed)
 
 
 def test_labels_with_room_stay_where_they_belong():
-    assert _spread([40.0, 100.0, 200.0], 29.0, 16.0, 242.0) == [40.0, 100.0, 200.0]
+    assert spread([40.0, 100.0, 200.0], 29.0, 16.0, 242.0) == [40.0, 100.0, 200.0]
+
+
+def dial(directions, cameras=()):
+    return azimuth_plan([Pointing(label="A1", directions=directions)], cameras, layout=ANTENNA_DIAL)
 
 
 def boxes(svg, pattern, high):
@@ -328,7 +333,8 @@ def test_directions_that_coincide_have_labels_of_their_own(azimuth):
             ]
         )
     ]
-    svg = plan_svg(directions, [(1, azimuth), (2, azimuth), (3, azimuth + 1.0), (4, azimuth), (5, azimuth + 180.0)])
+    places = [(1, azimuth), (2, azimuth), (3, azimuth + 1.0), (4, azimuth), (5, azimuth + 180.0)]
+    svg = dial(directions, [CameraPlace(number=n, bearing_deg=b) for n, b in places])
     ElementTree.fromstring(svg)
     text = r'<text class="(?:name|figure)" x="([\d.]+)" y="([\d.]+)" text-anchor="(\w+)">([^<]*)<'
     found = boxes(svg, text, 9.0)
@@ -347,12 +353,12 @@ def test_directions_that_coincide_have_labels_of_their_own(azimuth):
 
 
 def test_intervals_are_drawn_where_they_are():
-    svg = plan_svg([Direction(kind="photos", label="photos", azimuth_deg=90.0, half_deg=30.0)], [])
+    svg = dial([Direction(kind="photos", label="photos", azimuth_deg=90.0, half_deg=30.0)])
     (path,) = re.findall(r'<path class="fan photos" d="([^"]*)"', svg)
     (x1, y1), (x2, y2) = (
         tuple(float(v) for v in pair.split(",")) for pair in re.findall(r"(?<=M )[\d.,]+|(?<=0 1 )[\d.,]+", path)
     )
-    reach = 96.0 * 0.88
+    reach = 84.5
     # north on top: azimuths 60 and 120 lie 30 degrees above and below due right, x = r cos 30, y = -+ r sin 30
     assert (x1 - 250.0, y1 - 138.0) == pytest.approx((reach * 0.8660, -reach * 0.5), abs=0.06)
     assert (x2 - 250.0, y2 - 138.0) == pytest.approx((reach * 0.8660, reach * 0.5), abs=0.06)
@@ -360,7 +366,7 @@ def test_intervals_are_drawn_where_they_are():
 
 def test_all_round_is_drawn_too():
     for kind in ("photos", "design"):
-        ElementTree.fromstring(plan_svg([Direction(kind=kind, label=kind, azimuth_deg=10.0, half_deg=200.0)], []))
+        ElementTree.fromstring(dial([Direction(kind=kind, label=kind, azimuth_deg=10.0, half_deg=200.0)]))
     assert strip_svg([]) == "<p>Nothing to draw.</p>"
     assert budget_svg(()) == "<p>No azimuth, no budget.</p>"
 

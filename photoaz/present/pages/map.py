@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from photoaz.present.pages.plan import length_words, nice_length
+from photoaz.present.canvas import length_words, nice_length
 from photoaz.present.words import BY_CODE, STATES, escaped, grouped, shortened
 
 WIDE, HIGH = 1000.0, 520.0

@@ -9,9 +9,9 @@ from markupsafe import Markup
 
 from photoaz.angles import azimuth_deg, format_difference_deg
 from photoaz.present import words
+from photoaz.present.charts import budget_svg, strip_svg
+from photoaz.present.drawing import ANTENNA_DIAL, HATCH, CameraPlace, Direction, Pointing, azimuth_plan
 from photoaz.present.pages.history import history_svg
-from photoaz.present.pages.plan import Antenna, Standpoint, site_plan_svg
-from photoaz.present.sheet_charts import HATCH, Direction, budget_svg, plan_svg, strip_svg
 from photoaz.present.words import Document
 from photoaz.result import BudgetShare
 
@@ -59,7 +59,7 @@ def site_context(site: Document) -> dict[str, Any]:
     turns = list(site.get("turns") or ())
     designs = {str(a.get("antenna_id")): (a.get("design") or {}).get("azimuth_true_deg") for a in antennas}
     drawn = [
-        Antenna(label=words.short_label(str(a.get("antenna_id")), site_id), directions=directions(a)) for a in antennas
+        Pointing(label=words.short_label(str(a.get("antenna_id")), site_id), directions=directions(a)) for a in antennas
     ]
     audit = site.get("audit") or {}
     return {
@@ -71,7 +71,7 @@ def site_context(site: Document) -> dict[str, Any]:
         "photos_used": sum(p.get("status") == "used" for p in photos),
         "photos_listed": audit.get("photos", len(photos)),
         "todo": _todo(site.get("revisit") or {}),
-        "plan": Markup(site_plan_svg(list(stands.values()), drawn)),
+        "plan": Markup(azimuth_plan(drawn, list(stands.values()), ident="site")),
         "hatch": Markup(HATCH),
         "unplaced": [numbers[p.get("photo")] for p in photos if p.get("photo") not in stands],
         "antennas": [
@@ -109,7 +109,7 @@ def directions(antenna: Document) -> list[Direction]:
 
 
 def _direction(kind: str, label: str, azimuth: float, half: float | None, note: str = "") -> Direction:
-    return Direction(kind=kind, label=label, azimuth_deg=azimuth, half_deg=half or 0.0, note=note)
+    return Direction(kind=kind, label=label, azimuth_deg=azimuth, half_deg=half, note=note)
 
 
 def _place(site: Document) -> str:
@@ -125,23 +125,23 @@ def _declination(site: Document) -> str:
     return f"{value:+.2f}°" + ("" if u95 is None else f" ± {u95:.2f}°") + ", east positive"
 
 
-def _standpoints(site: Document, photos: Sequence[Document]) -> dict[Any, Standpoint]:
+def _standpoints(site: Document, photos: Sequence[Document]) -> dict[Any, CameraPlace]:
     from photoaz.geodesy.frames import geodesic
 
-    out: dict[Any, Standpoint] = {}
+    out: dict[Any, CameraPlace] = {}
     if site.get("lat_deg") is None or site.get("lon_deg") is None:
         return out
     for k, p in enumerate(photos, 1):
         if p.get("lat_deg") is None or p.get("lon_deg") is None:
             continue
         bearing, _, distance = geodesic(site["lat_deg"], site["lon_deg"], p["lat_deg"], p["lon_deg"])
-        out[p.get("photo")] = Standpoint(
+        out[p.get("photo")] = CameraPlace(
             number=k,
             bearing_deg=bearing,
             distance_m=distance,
             used=p.get("status") == "used",
             heading_deg=p.get("heading_true_deg"),
-            heading_u95_deg=p.get("heading_u95_deg"),
+            half_deg=p.get("heading_u95_deg"),
         )
     return out
 
@@ -178,7 +178,7 @@ def _where(where: Document) -> str | None:
 
 
 def _antenna(
-    site: Document, a: Document, code: str, k: int, numbers: Mapping[Any, int], stands: Mapping[Any, Standpoint]
+    site: Document, a: Document, code: str, k: int, numbers: Mapping[Any, int], stands: Mapping[Any, CameraPlace]
 ) -> dict[str, Any]:
     reading, design = a.get("reading") or {}, a.get("design") or {}
     drawn = directions(a)
@@ -204,7 +204,14 @@ def _antenna(
         "p_out": words.probability(design.get("p_out_of_tolerance")),
         "decision": _DECISIONS.get(str(design.get("decision")), "undecided"),
         "cause": words.likely(reading),
-        "dial": Markup(plan_svg(drawn, _cameras(a, numbers, stands), ident=f"dial-{k}", hatch=False)),
+        "dial": Markup(
+            azimuth_plan(
+                [Pointing(label=str(a.get("antenna_id")), directions=drawn)],
+                _cameras(a, numbers, stands),
+                layout=ANTENNA_DIAL,
+                ident=f"dial-{k}",
+            )
+        ),
         "strip": Markup(strip_svg(drawn)),
         "budget": Markup(budget_svg(budget)),
         "figures": _figures(a, reading, design),
@@ -226,15 +233,16 @@ def _design(design: Document) -> str:
     return words.azimuth(design["azimuth_true_deg"]) + ("" if tolerance is None else f" ± {tolerance:g}°")
 
 
-def _cameras(a: Document, numbers: Mapping[Any, int], stands: Mapping[Any, Standpoint]) -> list[tuple[int, float]]:
+def _cameras(a: Document, numbers: Mapping[Any, int], stands: Mapping[Any, CameraPlace]) -> list[CameraPlace]:
     """Number and bearing from the tower of the photos that show the antenna widest; by the yaw where not known."""
     out = []
     for view in sorted(a.get("evidence") or (), key=lambda v: -(v.get("width_px") or 0.0))[:_MOST_CAMERAS]:
         name = view.get("photo")
         if name in stands:
-            out.append((stands[name].number, stands[name].bearing_deg))
+            out.append(CameraPlace(number=stands[name].number, bearing_deg=stands[name].bearing_deg))
         elif name in numbers and a.get("azimuth_true_deg") is not None and view.get("yaw_deg") is not None:
-            out.append((numbers[name], azimuth_deg(a["azimuth_true_deg"] - view["yaw_deg"])))
+            bearing = azimuth_deg(a["azimuth_true_deg"] - view["yaw_deg"])
+            out.append(CameraPlace(number=numbers[name], bearing_deg=bearing))
     return out
 
 
@@ -350,7 +358,7 @@ def _missing(views: Sequence[Document], numbers: Mapping[Any, int]) -> list[str]
 # ---- photos, visits, what could be wrong -----------------------------------------------------------------------------
 
 
-def _photo(p: Document, number: int, stand: Standpoint | None, antennas: Sequence[Document]) -> dict[str, Any]:
+def _photo(p: Document, number: int, stand: CameraPlace | None, antennas: Sequence[Document]) -> dict[str, Any]:
     name = words.base_name(str(p.get("photo")))
     seen = [
         str(a.get("antenna_id"))
@@ -371,7 +379,7 @@ def _photo(p: Document, number: int, stand: Standpoint | None, antennas: Sequenc
         "taken": p.get("taken") or words.UNKNOWN,
         "heading": heading,
         "tilt": ", ".join(tilt) or words.UNKNOWN,
-        "stand": words.UNKNOWN if stand is None else f"{stand.distance_m:.0f} m at {stand.bearing_deg:.0f}°",
+        "stand": words.UNKNOWN if stand is None else f"{stand.distance_m or 0.0:.0f} m at {stand.bearing_deg:.0f}°",
         "shows": shown or "none",
         "overlay": words.local_link(p.get("overlay")),
         "alt": alt,

@@ -11,9 +11,9 @@ from xml.etree import ElementTree
 import pytest
 from pyproj import Geod
 
+from photoaz.present.canvas import length_words, nice_length
 from photoaz.present.pages import map as pages_map
 from photoaz.present.pages.map import HIGH, WIDE, Spot, mark_path, site_map
-from photoaz.present.pages.plan import length_words, nice_length
 from photoaz.present.words import STATES
 
 GEOD = Geod(ellps="WGS84")

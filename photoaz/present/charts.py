@@ -1,0 +1,120 @@
+"""Charts of sheets and pages, as inline SVG: intervals on a line, a budget's bars, the light of a year.
+
+Each has its figures as text alternative. The classes are styled by the sheet.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from photoaz.angles import difference_deg, format_difference_deg
+from photoaz.present.canvas import Svg
+from photoaz.present.drawing import Direction
+from photoaz.present.words import shortened
+from photoaz.result import BudgetShare
+
+if TYPE_CHECKING:
+    from photoaz.planning.light import Light, Window
+
+_MOST_SOURCES = 6
+_STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 90.0)
+_MONTHS = "JFMAMJJASOND"
+
+
+def strip_svg(directions: Sequence[Direction]) -> str:
+    """Photos, reading, other azimuths as intervals on a line, in degrees off the design (without one, the photos)."""
+    zero = next((d for d in directions if d.kind == "design"), None) or next(iter(directions), None)
+    if zero is None:
+        return "<p>Nothing to draw.</p>"
+    rows = [d for d in directions if d is not zero or d.kind != "design"]
+    off = [(d, float(difference_deg(d.azimuth_deg, zero.azimuth_deg))) for d in rows]
+    tolerance = (zero.half_deg or 0.0) if zero.kind == "design" else 0.0
+    points = [-tolerance, tolerance, 0.0, *(x + s * min(d.half_deg or 0.0, 180.0) for d, x in off for s in (-1.0, 1.0))]
+    low, high = max(min(points), -200.0), min(max(points), 200.0)
+    margin = max(0.05 * (high - low), 0.3)
+    low, high = low - margin, high + margin
+    left, right, top, step = 86.0, 348.0, 6.0, 19.0
+    bottom = top + step * max(len(off), 1)
+
+    def x_of(v: float) -> float:
+        return left + (right - left) * (min(max(v, low), high) - low) / (high - low)
+
+    svg = Svg(360.0, bottom + 28.0)
+    if tolerance:
+        a, b = x_of(-tolerance), x_of(tolerance)
+        svg.rect("tolerance", (a, top), b - a, bottom - top)
+    tick = next((s for s in _STEPS if (right - left) * s / (high - low) > 30.0), _STEPS[-1])
+    for k in range(math.ceil(low / tick), math.floor(high / tick) + 1):
+        x = x_of(k * tick)
+        svg.line("grid" if k else "zero", (x, top), (x, bottom + 3.0))
+        svg.text("mark", (x, bottom + 12.0), f"{k * tick:+g}°" if k else "0°")
+    for k, (d, value) in enumerate(off):
+        y, half = top + step * (k + 0.5), min(d.half_deg or 0.0, 180.0)
+        a, b, x = x_of(value - half), x_of(value + half), x_of(value)
+        svg.text("name", (left - 6.0, y + 3.5), d.label, "end")
+        svg.line(f"{d.kind} key", (a, y), (b, y))
+        for end in (a, b):
+            svg.line("cap", (end, y - 4.0), (end, y + 4.0))
+        svg.circle("reading end" if d.kind == "reading" else "dot", (x, y), 3.6)
+    what = "degrees off the design" if zero.kind == "design" else "degrees off the photos"
+    shaded = f"; shaded: tolerance ± {tolerance:g}°" if tolerance else ""
+    svg.text("mark", ((left + right) / 2.0, bottom + 23.0), what + shaded)
+    said = "; ".join(f"{d.label} {format_difference_deg(v)} ± {d.half_deg or 0.0:.1f}°" for d, v in off)
+    return svg.document(f"{what}: {said}; tolerance ± {tolerance:g}°")
+
+
+def budget_svg(budget: Sequence[BudgetShare]) -> str:
+    """Bars of each source's share of the azimuth's variance, with what it alone would give (U95)."""
+    shares = sorted(budget, key=lambda s: -s.share)
+    if not shares:
+        return "<p>No azimuth, no budget.</p>"
+    shown = [(s.source, s.share, s.u95_deg) for s in shares]
+    if len(shown) > _MOST_SOURCES:
+        rest = shown[_MOST_SOURCES - 1 :]
+        whole = f"{len(rest)} others", sum(share for _, share, _ in rest), math.hypot(*(u95 for *_, u95 in rest))
+        shown = [*shown[: _MOST_SOURCES - 1], whole]
+    left, room, step = 140.0, 135.0, 15.0
+    svg = Svg(360.0, 6.0 + step * len(shown))
+    said = []
+    for k, (source, share, u95) in enumerate(shown):
+        y, wide = 3.0 + step * k, max(room * share, 0.8)
+        percent = f"{100.0 * share:.0f} %" if share >= 0.005 else "< 1 %"
+        svg.text("figure", (left - 5.0, y + 9.0), shortened(source, 26), "end")
+        svg.rect("bar", (left, y + 1.0), wide, 10.0)
+        svg.text("figure", (left + wide + 4.0, y + 9.0), f"{percent}, ± {u95:.2g}°", "start")
+        said.append(f"{source} {percent} (± {u95:.2g}°)")
+    return svg.document(f"Shares of the variance: {'; '.join(said)}")
+
+
+def year_svg(year: Sequence[Light], lon_deg: float, number: int) -> str:
+    """A standpoint's light, a row for each month, hours of local mean solar time along it."""
+    left, top, wide, high = 12.0, 10.0, 192.0, 7.0
+    svg = Svg(210.0, top + high * 12.0 + 2.0)
+    for hour in (0, 6, 12, 18, 24):
+        svg.text("mark", (left + wide * hour / 24.0, 7.0), str(hour))
+
+    def span(w: Window, day: datetime) -> tuple[float, float]:
+        start, end = ((t - day).total_seconds() / 3600.0 + lon_deg / 15.0 for t in (w.start, w.end))
+        return left + wide * start / 24.0, max(wide * (end - start) / 24.0, 1.0)
+
+    for k, light in enumerate(year):
+        y = top + high * k
+        day = datetime(light.day.year, light.day.month, light.day.day, tzinfo=UTC)
+        svg.text("mark", (2.0, y + 6.0), _MONTHS[light.day.month - 1], "start")
+        for name, windows, inset in (
+            ("day", light.up, 2.4),
+            ("behind", light.behind, 0.8),
+            ("control", light.control, 0.2),
+        ):
+            for w in windows:
+                x, length = span(w, day)
+                svg.rect(name, (x, y + inset), length, high - 1.0 - 2.0 * inset)
+        for x, length in (span(w, day) for w in light.in_frame):
+            for a in range(0, max(int(length), 1), 4):  # crosses, of which the last may be narrower
+                b = min(x + a + 4.0, x + length)
+                svg.line("glare", (x + a, y), (b, y + high - 1.0))
+                svg.line("glare", (x + a, y + high - 1.0), (b, y))
+    return svg.document(f"Light at standpoint {number} by month and hour")
