@@ -77,8 +77,8 @@ class Layout:
     """A kind of plan.
 
     size: of the canvas; middle: the tower's place; reach: radius of the rim, or of the farthest camera drawn to scale;
-    hands: length of the photos' arrows, which are directions, not to scale. letter: size of names; unit: what marks
-    are scaled by. dial: cameras stand at bearings only, within a rim with degrees. columns: directions are named beside
+    hands: length of the photos' arrows, which are directions, not to scale. letter, digit: sizes of names and of
+    cameras' numbers; unit: what marks are scaled by. dial: cameras stand at bearings only, within a rim with degrees. columns: directions are named beside
     the dial, for one antenna, instead of antennas at their hands. numbered: cameras bear their number and, beyond,
     their distance. north: the arrow's foot, and its words, which stand above or below it.
     """
@@ -88,6 +88,7 @@ class Layout:
     reach: float
     hands: float
     letter: float = 11.5
+    digit: float = 9.5
     unit: float = 1.0
     dial: bool = False
     columns: bool = False
@@ -111,7 +112,13 @@ ANTENNA_DIAL = Layout(
 )
 SITE_PLAN = Layout(size=(640.0, 520.0), middle=(320.0, 262.0), reach=190.0, hands=112.0, north=(606.0, 46.0))
 FIELD_PLAN = Layout(
-    size=(640.0, 440.0), middle=(320.0, 222.0), reach=172.0, hands=72.0, numbered=True, north=(610.0, 42.0)
+    size=(640.0, 440.0),
+    middle=(320.0, 222.0),
+    reach=172.0,
+    hands=72.0,
+    digit=14.0,
+    numbered=True,
+    north=(600.0, 42.0),
 )
 #: the hatching of the photos' sector, by the id that styles name; once a page
 HATCH = (
@@ -197,7 +204,7 @@ def _reach_m(cameras: Sequence[CameraPlace]) -> float:
 
 def _place(layout: Layout, c: CameraPlace, scale: float) -> Point:
     if layout.dial:
-        share = 0.62 if c.number else 0.94
+        share = 0.55 if c.number else 0.94
         return out(layout.middle, c.bearing_deg, share * layout.reach)
     return out(layout.middle, c.bearing_deg, min((c.distance_m or math.inf) * scale, layout.reach + 14.0))
 
@@ -281,14 +288,14 @@ def _cameras(
 
     def box(group: Sequence[tuple[CameraPlace, Point]]) -> Box:
         camera, (x, y) = group[0]
-        wide = 3.5 + 0.5 * canvas.text_width(words(group), 9.5)
+        wide, high = 3.5 + 0.5 * canvas.text_width(words(group), layout.digit), 0.68 * layout.digit
         if not layout.numbered:  # beside it
             side = {"start": wide, "end": -wide, "middle": 0.0}[_anchor(camera.bearing_deg)]
             x, y = out((x + side, y), camera.bearing_deg, 12.0)
-        return x - wide, y - 6.5, x + wide, y + 6.5
+        return x - wide, y - high, x + wide, y + high
 
     for group, (left, top, right, bottom) in grouped([p for p in places if p[0].number], box):
-        at = 0.5 * (left + right), top + 10.0
+        at = 0.5 * (left + right), 0.5 * (top + bottom) + 0.36 * layout.digit
         if not layout.numbered:
             canvas.text("name halo", at, words(group))
             continue
@@ -296,7 +303,7 @@ def _cameras(
         canvas.text("camera", at, words(group))
         camera = group[0][0]
         if not layout.dial and camera.distance_m is not None:
-            x, y = out((at[0], top + 6.5), camera.bearing_deg, 22.0)
+            x, y = out((at[0], 0.5 * (top + bottom)), camera.bearing_deg, 24.0)
             canvas.text("mark halo", (x, y + 3.0), f"{camera.distance_m:.0f} m")
     return taken
 

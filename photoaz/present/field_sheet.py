@@ -290,7 +290,7 @@ line.photos { stroke: #0072b2; stroke-width: 3; }
 line.design { stroke: #00674b; stroke-width: 3; }
 .rim { stroke: #191919; stroke-width: 2; }
 .tower, .north, rect.camera { fill: #191919; }
-text.camera { font-size: 11px; font-weight: bold; fill: #fff; }
+text.camera { font-size: 14px; font-weight: bold; fill: #fff; }
 .name, .compass { font-size: 11.5px; font-weight: bold; fill: #191919; }
 .halo { paint-order: stroke; stroke: #fff; stroke-width: 3px; }
 .mark { font-size: 11px; fill: #333; }

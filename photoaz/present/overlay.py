@@ -509,13 +509,12 @@ def _key_reading(picture: Image.Image, y: float) -> None:
 
 def _key_design(picture: Image.Image, y: float) -> None:
     draw = ImageDraw.Draw(picture)
-    draw.rectangle([8, y - 2, 80, y + 8], fill=GREEN)
-    draw.polygon([(34, y - 15), (54, y - 15), (44, y + 6)], fill=GREEN)
+    for x in (0, 16, 32, 48):
+        draw.line([(x, y), (x + 8, y)], fill=GREEN, width=3)
+    draw.rectangle([64, y - 14, 80, y + 14], fill=GREEN)
 
 
 def _key_sight(picture: Image.Image, y: float) -> None:
     draw = ImageDraw.Draw(picture)
     draw.rectangle([0, y - 12, 24, y + 12], fill=INK)
     draw.line([(24, y), (88, y)], fill=INK, width=3)
-    for x in (52, 76):
-        draw.line([(x - 14, y - 10), (x, y), (x - 14, y + 10)], fill=INK, width=3)
