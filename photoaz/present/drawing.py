@@ -78,9 +78,9 @@ class Layout:
 
     size: of the canvas; middle: the tower's place; reach: radius of the rim, or of the farthest camera drawn to scale;
     hands: length of the photos' arrows, which are directions, not to scale. letter, digit: sizes of names and of
-    cameras' numbers; unit: what marks are scaled by. dial: cameras stand at bearings only, within a rim with degrees. columns: directions are named beside
-    the dial, for one antenna, instead of antennas at their hands. numbered: cameras bear their number and, beyond,
-    their distance. north: the arrow's foot, and its words, which stand above or below it.
+    cameras' numbers; unit: what marks are scaled by. dial: cameras stand at bearings only, within a rim with degrees.
+    columns: directions are named beside the dial, for one antenna, instead of antennas at their hands. numbered:
+    cameras bear their number and, beyond, their distance. north: the arrow's middle; its words stand above or below.
     """
 
     size: Point
