@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from photoaz.angles import difference_deg, wrap_deg
+from photoaz.estimate.inputs import site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.register.load import load_controls, load_register, require_sites
 from photoaz.register.model import Control
-from photoaz.result import SiteSolution
+from photoaz.result import SiteResult
 from photoaz.sample import sample_dir
 
 
@@ -40,21 +41,20 @@ class RenderedPhoto:
     u95_deg: float
 
 
-def sample_solution() -> SiteSolution:
+def sample_solution() -> SiteResult:
     """The sample site as the demo solves it: nine photos, its controls, no picks."""
     folder = sample_dir()
     return _solved(folder, load_controls(folder / "controls.csv"))
 
 
-def _solved(folder: Path, controls: Sequence[Control]) -> SiteSolution:
+def _solved(folder: Path, controls: Sequence[Control]) -> SiteResult:
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     site = require_sites(load_register(folder / "register.csv"))[0]
-    return solve_site(site, [folder / p["file"] for p in truth["photos"]], controls=controls, controls_dir=folder)
+    photos = [folder / p["file"] for p in truth["photos"]]
+    return solve_site(site_inputs(site, photos, controls=controls, controls_dir=folder)).result()
 
 
-def against_truth(
-    solution: SiteSolution, folder: Path
-) -> tuple[tuple[RenderedAntenna, ...], tuple[RenderedPhoto, ...]]:
+def against_truth(solution: SiteResult, folder: Path) -> tuple[tuple[RenderedAntenna, ...], tuple[RenderedPhoto, ...]]:
     """A solution beside the truth of its case, truth.json in a folder; what has no estimate is left out."""
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     found = {a.antenna_id: a for a in solution.antennas}

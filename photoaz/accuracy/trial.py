@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from photoaz.accuracy.draw import CONDITIONS, Blunder, Conditions, DrawnSite, DrawnVisit, draw_site, photos_of
 from photoaz.angles import azimuth_deg, difference_deg, wrap_deg
 from photoaz.estimate.panels import Sighted, Spot
-from photoaz.estimate.solve import solution_of
+from photoaz.estimate.report import SeenPhoto, site_result
 from photoaz.judgement.drift import turns_between, visits_of
 from photoaz.judgement.judge import judge_antenna, judge_site
 from photoaz.network.adjust import AdjustmentError, linearise, w_tests
@@ -20,7 +20,7 @@ from photoaz.network.compass import is_compass
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import build, outline_label
 from photoaz.network.solution import W_CRITICAL, W_CRITICAL_BOX, NetworkSolution, solve_network
-from photoaz.result import SiteSolution
+from photoaz.result import SiteResult
 
 Array = NDArray[Any]
 
@@ -132,7 +132,7 @@ def trial(seed: int, number: int) -> Outcome:
     photos: list[PhotoOutcome] = []
     blunders: list[BlunderOutcome] = []
     tests: dict[str, tuple[int, int]] = {}
-    solutions: list[SiteSolution | None] = []
+    solutions: list[SiteResult | None] = []
     failed = 0
     for visit in drawn.visits:
         solutions.append(None)
@@ -165,23 +165,25 @@ def trial(seed: int, number: int) -> Outcome:
     )
 
 
-def _solution(drawn: DrawnSite, visit: DrawnVisit, chosen: NetworkSolution) -> SiteSolution:
-    sights = {
-        p.name: Sighted(spots=tuple(Spot(antenna_id=a, picked=True) for a in p.boxes), found=None, naming=None)
+def _solution(drawn: DrawnSite, visit: DrawnVisit, solved: NetworkSolution) -> SiteResult:
+    seen = {
+        p.name: SeenPhoto(
+            record=visit.records[p.name],
+            north=None,
+            sighted=Sighted(spots=tuple(Spot(antenna_id=a, picked=True) for a in p.boxes), found=None, naming=None),
+        )
         for p in visit.photos
     }
     names = [p.name for p in visit.photos]
-    return solution_of(
-        drawn.site, chosen, names, {}, drawn.site.antennas, visit.records, {}, sights, outlook=False
-    )  # fmt: skip
+    return site_result(drawn.site, drawn.site.antennas, names, seen, {}, solved, outlook=False)
 
 
 def _antennas(
-    rng: np.random.Generator, drawn: DrawnSite, visit: DrawnVisit, solution: SiteSolution
+    rng: np.random.Generator, drawn: DrawnSite, visit: DrawnVisit, solution: SiteResult
 ) -> list[AntennaOutcome]:
     day = next(iter(visit.records.values())).taken
     dates = {a.antenna_id: day.local.date() if day and day.local else None for a in drawn.site.antennas}
-    judged = judge_site(drawn.site, solution, dates)
+    judged = judge_site(drawn.site, solution, dates).antennas
     register = {a.antenna_id: a for a in drawn.site.antennas}
     out = []
     for a in solution.antennas:
@@ -232,7 +234,7 @@ def _antennas(
     return out
 
 
-def _photos(visit: DrawnVisit, chosen: NetworkSolution, solution: SiteSolution) -> list[PhotoOutcome]:
+def _photos(visit: DrawnVisit, chosen: NetworkSolution, solution: SiteResult) -> list[PhotoOutcome]:
     out = []
     for p in solution.photos:
         if p.heading_true_deg is None or p.heading_u95_deg is None:
@@ -341,7 +343,7 @@ def _blunder(b: Blunder, chosen: NetworkSolution) -> BlunderOutcome | None:
 # ---- two visits ------------------------------------------------------------------------------------------------------
 
 
-def _turns(drawn: DrawnSite, solutions: list[SiteSolution | None]) -> tuple[TurnOutcome, ...]:
+def _turns(drawn: DrawnSite, solutions: list[SiteResult | None]) -> tuple[TurnOutcome, ...]:
     if len(solutions) < 2 or solutions[0] is None or solutions[1] is None:
         return ()
     days = {n: r.taken.local.date() for v in drawn.visits for n, r in v.records.items() if r.taken and r.taken.local}

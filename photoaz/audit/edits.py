@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from photoaz.errors import InputError, PhotoazError
 from photoaz.register.model import Control, Pick
+from photoaz.result import AntennaResult, ById, DeskDecision, RevisitItem, SiteResult
 
 if TYPE_CHECKING:
     from photoaz.audit.store import LogRow
@@ -227,71 +228,57 @@ def decisions_by_site(rows: Iterable[LogRow]) -> dict[str, tuple[Decision, ...]]
     return {site_id: decisions for site_id, decisions in found.items() if decisions}
 
 
-def with_decisions(document: Mapping[str, Any], decisions: Sequence[Decision]) -> dict[str, Any]:
-    """A site's document with what people decided about it, which comes before what was worked out.
+def with_decisions(site: SiteResult, decisions: Sequence[Decision]) -> SiteResult:
+    """A site's result with what people decided about it, which comes before what was worked out.
 
     An antenna to be visited again is on the list, as the last where photoaz had not put it there; one whose reading was
     accepted is not. Each says who decided and when; expected losses stay what they were.
     """
-    out = dict(document)
     of = {d.antenna_id: d for d in decisions}
-    out["antennas"] = [_decided(a, of.get(a["antenna_id"]) or of.get("")) for a in document.get("antennas", ())]
-    plan = document.get("revisit")
-    if plan is not None:
-        known = {a["antenna_id"] for a in out["antennas"]}
-        listed = [a for a in plan["antennas"] if _verdict(of, a["antenna_id"]) != "accept_reading"]
-        there = {a["antenna_id"] for a in listed}
-        listed = [
-            a | {"reasons": [*a["reasons"], d.sentence()]} if (d := of.get(a["antenna_id"]) or of.get("")) else a
-            for a in listed
-        ]
-        for name, d in of.items():
-            if name in known - there and d.verdict == "revisit":
-                listed.append(_listed(name, d, len(listed) + 1))
-        out["revisit"] = {**plan, "antennas": listed}
-    return out
+
+    def decision(antenna_id: str) -> Decision | None:
+        return of.get(antenna_id) or of.get("")
+
+    antennas = [_decided(a, decision(a.antenna_id)) for a in site.antennas]
+    if site.revisit is None:
+        return replace(site, antennas=ById(antennas))
+    listed = []
+    for item in site.revisit.antennas:
+        d = decision(item.antenna_id)
+        if d is None or d.verdict != "accept_reading":
+            listed.append(item if d is None else replace(item, reasons=(*item.reasons, d.sentence())))
+    there = {item.antenna_id for item in listed}
+    for name, d in of.items():
+        if site.antennas.get(name) is not None and name not in there and d.verdict == "revisit":
+            listed.append(_listed(name, d, len(listed) + 1))
+    return replace(site, antennas=ById(antennas), revisit=replace(site.revisit, antennas=tuple(listed)))
 
 
-def _verdict(of: Mapping[str, Decision], antenna_id: str) -> str | None:
-    decision = of.get(antenna_id) or of.get("")
-    return None if decision is None else decision.verdict
-
-
-def _decided(antenna: Mapping[str, Any], decision: Decision | None) -> dict[str, Any]:
+def _decided(antenna: AntennaResult, decision: Decision | None) -> AntennaResult:
     if decision is None:
-        return dict(antenna)
-    wanted = {"revisit": True, "accept_reading": False}.get(decision.verdict, antenna.get("revisit"))
-    return {
-        **antenna,
-        "revisit": wanted,
-        "reasons": [*antenna.get("reasons", ()), decision.sentence()],
-        "decision": {
-            "verdict": decision.verdict,
-            "note": decision.note,
-            "who": decision.who,
-            "at": decision.at,
-        },
-    }
+        return antenna
+    return replace(
+        antenna,
+        revisit={"revisit": True, "accept_reading": False}.get(decision.verdict, antenna.revisit),
+        reasons=(*antenna.reasons, decision.sentence()),
+        decision=DeskDecision(verdict=decision.verdict, note=decision.note, who=decision.who, at=decision.at),
+    )
 
 
-def _listed(antenna_id: str, decision: Decision, rank: int) -> dict[str, Any]:
-    """An entry of the list that a person asked for, in the form of the others."""
-    return {
-        "rank": rank,
-        "antenna_id": antenna_id,
-        "action": "read_again",
-        "instruction": f"visit {antenna_id} again" + (f": {decision.note}" if decision.note else ""),
-        "reasons": [decision.sentence()],
-        "bring": None,
-        "where": {"words": None, "lat_deg": None, "lon_deg": None},
-        "u95_then_deg": None,
-        "p_out_of_tolerance": None,
-        "expected_loss_now": 0.0,
-        "expected_loss_after": 0.0,
-        "cost": 0.0,
-        "loss_avoided": 0.0,
-        "figures": "asked for at the desk",
-    }
+def _listed(antenna_id: str, decision: Decision, rank: int) -> RevisitItem:
+    """An entry of the list that a person asked for."""
+    return RevisitItem(
+        rank=rank,
+        antenna_id=antenna_id,
+        action="read_again",
+        instruction=f"visit {antenna_id} again" + (f": {decision.note}" if decision.note else ""),
+        reasons=(decision.sentence(),),
+        expected_loss_now=0.0,
+        expected_loss_after=0.0,
+        cost=0.0,
+        loss_avoided=0.0,
+        figures="asked for at the desk",
+    )
 
 
 def _same_place(absent: Pick, pick: Pick) -> bool:

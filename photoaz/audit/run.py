@@ -18,8 +18,9 @@ from photoaz.audit.placing import place_photos
 from photoaz.audit.progress import Progress
 from photoaz.audit.reading import facts_of, file_of, read_photo, unread
 from photoaz.audit.store import KeptPhoto, KeptSite, LogRow, Store
-from photoaz.audit.work import Present, SiteOutcome, SitePhoto, SiteTask, solve_task
+from photoaz.audit.work import Draw, SiteOutcome, SitePhoto, SiteTask, Wanted, solve_task
 from photoaz.errors import Fault, InputError
+from photoaz.judgement.conformity import RISK
 from photoaz.judgement.revisit import Costs
 from photoaz.memory import fingerprint
 from photoaz.photo.calibration import Calibration
@@ -35,22 +36,20 @@ LISTED_AT_ONCE = 500
 class AuditInputs:
     """What an audit is made from. paths: folders, files, lists and URLs. manifest: sites by photo name, as it says.
 
-    overlays: pictures of 'all' photos, of those of sites with something 'flagged', or 'none'. sheets: of 'all'
-    antennas, of those 'flagged', or 'none'. skip: folders, absolute, whose files are no part of the archive.
+    skip: folders, absolute, whose files are no part of the archive.
     """
 
     paths: tuple[str, ...]
     sites: tuple[Site, ...]
-    present: Present
+    draw: Draw
     manifest: Mapping[str, str] | None = None
     controls: PhotoIndex[Control] | None = None
     picks: PhotoIndex[Pick] | None = None
     history: ReadingHistory = field(default_factory=dict)
     calibration: Calibration | None = None
-    risk: float | None = None
-    costs: Costs | None = None
-    overlays: str = "all"
-    sheets: str = "flagged"
+    risk: float = RISK
+    costs: Costs = field(default_factory=Costs)
+    wanted: Wanted = field(default_factory=Wanted)
     skip: tuple[str, ...] = ()
 
 
@@ -171,7 +170,7 @@ def _solve_all(
 
     for done in crew.do(solve_task, tasks()):
         outcome = done.result or SiteOutcome.none(done.task, done.died or "it could not be solved")
-        for path, data in ({} if outcome.presented is None else outcome.presented.files).items():
+        for path, data in outcome.files.items():
             keep_file(path, data)
         store.keep_site(_kept(outcome))
         tally.solved += 1
@@ -183,15 +182,15 @@ def _solve_all(
 
 def _kept(outcome: SiteOutcome) -> KeptSite:
     """For the store; what could not be done is tried again next time."""
-    document = None if outcome.presented is None else outcome.presented.document
+    result = outcome.result
     return KeptSite(
         site_id=outcome.site_id,
-        key=outcome.key if document is not None else "",
-        document=document,
+        key=outcome.key if result is not None else "",
+        result=result,
         failures=outcome.failures,
         used=outcome.used,
         flagged=outcome.flagged,
-        loss_avoided=0.0 if document is None else float((document.get("revisit") or {}).get("loss_avoided") or 0.0),
+        loss_avoided=0.0 if result is None or result.revisit is None else result.revisit.loss_avoided,
     )
 
 
@@ -234,9 +233,8 @@ def site_task(
         calibration=inputs.calibration,
         risk=inputs.risk,
         costs=inputs.costs,
-        overlays=inputs.overlays,
-        sheets=inputs.sheets,
-        present=inputs.present,
+        wanted=inputs.wanted,
+        draw=inputs.draw,
         store=store_url,
     )
     key = fingerprint(
@@ -244,7 +242,7 @@ def site_task(
         [(p.name, p.digest, p.flags) for p in used],
         [replace(c, line=0) for c in task.controls],
         [replace(p, line=0) for p in task.picks],
-        *(task.excluded, task.history, task.calibration, task.risk, task.costs, task.overlays, task.sheets),
+        *(task.excluded, task.history, task.calibration, task.risk, task.costs, task.wanted),
     )
     return replace(task, key=key)
 

@@ -17,8 +17,7 @@ from photoaz.cli.streams import emit, json_text, say
 from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    from photoaz.audit.run import AuditInputs
-    from photoaz.audit.work import Solved
+    from photoaz.result import SiteResult
 
 _DEMO_MARK = ".photoaz-demo.json"
 
@@ -63,36 +62,18 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
     if as_json:
         emit((out / "estimates.json").read_text(encoding="utf-8"))
     else:
-        for solved in _solved(given, place):
-            emit(site_text(solved.solution, solved.judgements, solved.plan))
+        for result in _results(out):
+            emit(site_text(result))
         emit("\n" + results.outcome.text())
     say(f"photos, tables and results: {out}")
     say(f"the page to open: {results.report}")
     exit_by_results(ctx, results, out, bool(tally.troubles), tally.used)
 
 
-def _solved(given: AuditInputs, place: StorePlace) -> list[Solved]:
-    """The sites again as the audit had them, for the table; everything costly is remembered."""
-    from photoaz.audit.run import site_task
-    from photoaz.audit.store import Store
-    from photoaz.audit.work import solved_site
-    from photoaz.estimate.gather import LocalPhoto
+def _results(out: Path) -> tuple[SiteResult, ...]:
+    from photoaz.result import read_estimates
 
-    store = Store.open(place.url, place.name, create=False)
-    try:
-        run_of = store.last_run()
-        store.run_id = 0 if run_of is None else run_of[0]
-        out = []
-        for site in given.sites:
-            task = site_task(given, site, store.photos(site_id=site.site_id), store.log(site.site_id), None)
-            files = [
-                LocalPhoto(name=p.name, path=Path(p.file.url), digest=p.digest, record=p.record) for p in task.photos
-            ]
-            if files:
-                out.append(solved_site(task, files, store.memory()))
-        return out
-    finally:
-        store.close()
+    return read_estimates((out / "estimates.json").read_text(encoding="utf-8"))
 
 
 def _copy_sample(out: Path) -> None:

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 
 from photoaz.cli.group import COLUMNS, COSTS, FILE, RISK, main
 from photoaz.cli.site import (
+    Reading,
     check_antennas,
     chosen_site,
     draw_overlays,
     exit_by_photos,
-    plan_of,
-    prices_of,
+    note_unused_rows,
     register_sites,
-    show,
-    solve,
+    site_text,
     write_sheets,
 )
-from photoaz.cli.streams import say
+from photoaz.cli.streams import OneLine, emit, say
 
 
 @main.command(short_help="Azimuths of one site's antennas from photos.")
@@ -79,16 +80,47 @@ def estimate(
       photoaz estimate north_gate.jpg field.jpg --register register.csv --site HNT-204 \\
         --controls controls.csv --overlay overlays
     """
+    from photoaz.estimate.inputs import Tools, site_inputs
+    from photoaz.estimate.pipeline import estimate_site
+    from photoaz.judgement.revisit import load_costs
+    from photoaz.photo.calibration import load_calibration
+    from photoaz.register.load import load_controls, load_picks
+
     site = chosen_site(register_sites(register, columns), site_id, register)
     check_antennas(site, antenna_ids, register)
-    prices = prices_of(costs)
-    solution, judgements = solve(site, photos, controls, picks, camera, frozenset(antenna_ids) or None, risk)
-    plan = plan_of(site, solution, judgements, prices)
+    reading = Reading()
+    known_controls = reading.read(load_controls, controls) or ()
+    known_picks = reading.read(load_picks, picks) or ()
+    calibration = reading.read(load_calibration, camera)
+    prices = reading.read(load_costs, costs)
+    reading.done()
+    tables: dict[str, tuple[Path, Sequence[Any]] | None] = {
+        "control": None if controls is None else (controls, known_controls),
+        "pick": None if picks is None else (picks, known_picks),
+    }
+    note_unused_rows(site, [str(photo) for photo in photos], tables)
+    given = site_inputs(
+        site,
+        photos,
+        controls=known_controls,
+        controls_dir=None if controls is None else controls.parent,
+        picks=known_picks,
+        picks_dir=None if picks is None else picks.parent,
+        calibration=calibration,
+        antenna_ids=frozenset(antenna_ids) or None,
+        risk=risk,
+        costs=prices,
+    )
+    with OneLine() as progress:
+        result = estimate_site(given, Tools(progress=progress))
     if overlay is not None:
-        for path in draw_overlays(solution, judgements, photos, overlay):
+        for path in draw_overlays(result, photos, overlay):
             say(f"wrote {path}")
     if sheets is not None:
-        for path in write_sheets(site, solution, judgements, plan, photos, sheets):
+        for path in write_sheets(site, result, photos, sheets):
             say(f"wrote {path}")
-    show(site, solution, judgements, plan, as_json)
-    exit_by_photos(ctx, solution)
+    if as_json:
+        emit(result.to_json())
+    else:
+        emit(site_text(result))
+    exit_by_photos(ctx, result)

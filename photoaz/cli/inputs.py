@@ -5,16 +5,18 @@ from __future__ import annotations
 import hashlib
 import shlex
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 from photoaz import __version__
 from photoaz.audit.run import AuditInputs
+from photoaz.audit.work import Wanted
+from photoaz.cli.site import Reading
 from photoaz.errors import Fault, InputError
-from photoaz.judgement.revisit import load_costs
+from photoaz.judgement.revisit import Costs, load_costs
 from photoaz.photo.calibration import load_calibration
-from photoaz.present.audited import present
+from photoaz.present.audited import draw_site
 from photoaz.register.columns import load_columns
 from photoaz.register.history import history_faults, history_of, load_readings
 from photoaz.register.load import load_controls, load_picks, load_register
@@ -46,17 +48,8 @@ def audit_inputs(
 
     Raises InputError with every fault of every other file, and where the register has no good row.
     """
-    faults: list[Fault] = []
-
-    def read(load: Callable[..., T], path: Path | None, *more: Any) -> T | None:
-        if path is None:
-            return None
-        try:
-            return load(path, *more)
-        except InputError as err:
-            faults.extend(err.faults)
-            return None
-
+    reading = Reading()
+    read = reading.read
     mapping = read(load_columns, columns)
     known = read(load_register, register, mapping)
     history = read(load_readings, readings, mapping) or ()
@@ -65,24 +58,23 @@ def audit_inputs(
     marks = read(load_picks, picks) or ()
     calibration = read(load_calibration, camera)
     prices = read(load_costs, costs)
-    if faults or known is None:
-        raise InputError(faults)
+    reading.done()
+    assert known is not None  # a register without any good row is a fault of its own
     if not known.sites:
         raise InputError(known.faults or Fault(file=register, found="a header only", wanted="a row per antenna"))
     strangers = history_faults(readings, history, known.sites) if readings else ()
     return AuditInputs(
         paths=tuple(paths),
         sites=known.sites,
-        present=present,
+        draw=draw_site,
         manifest=places,
         controls=PhotoIndex([(c.photo, c) for c in rows], controls.parent, paths) if controls else None,
         picks=PhotoIndex([(p.photo, p) for p in marks], picks.parent, paths) if picks else None,
         history=history_of(history),
         calibration=calibration,
         risk=risk,
-        costs=prices,
-        overlays=overlays,
-        sheets=sheets,
+        costs=prices or Costs(),
+        wanted=Wanted(overlays=overlays, sheets=sheets),
     ), (*known.faults, *strangers)
 
 

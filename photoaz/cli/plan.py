@@ -11,15 +11,14 @@ from typing import TYPE_CHECKING
 import click
 
 from photoaz.cli.group import COLUMNS, COSTS, FILE, NOTHING_DONE, main
-from photoaz.cli.site import check_antennas, chosen_site, judge, prices_of, register_sites, solve
-from photoaz.cli.streams import emit, emit_json, json_text, say
+from photoaz.cli.site import check_antennas, chosen_site, register_sites
+from photoaz.cli.streams import OneLine, emit, emit_json, json_text, say
 from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    from photoaz.judgement.revisit import SiteRevisit
     from photoaz.planning.plan import SitePlan
     from photoaz.register.model import Site
-    from photoaz.result import SiteSolution
+    from photoaz.result import Revisit, SiteResult
 
 _NEW_FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -178,7 +177,9 @@ def _planned(
     most: int,
     criterion: str,
     day: datetime | None,
-) -> tuple[SitePlan, SiteSolution | None]:
+) -> tuple[SitePlan, SiteResult | None]:
+    from photoaz.estimate.inputs import Tools, site_inputs
+    from photoaz.estimate.pipeline import estimate_site
     from photoaz.geodesy.frames import EnuFrame
     from photoaz.planning.area import load_area
     from photoaz.planning.earlier import earlier_of_estimates
@@ -192,7 +193,8 @@ def _planned(
     where = load_area(area, frame) if area else None
     solution, earlier = None, None
     if photos:
-        solution, _ = solve(site, photos, None, None, None, None)
+        with OneLine() as progress:
+            solution = estimate_site(site_inputs(site, photos), Tools(progress=progress))
         earlier = earlier_of_solution(solution)
         for photo in solution.photos:
             if photo.status == "rejected":
@@ -217,8 +219,8 @@ def _planned(
     return made, solution
 
 
-def _worth(site: Site, solution: SiteSolution, made: SitePlan, costs: Path | None) -> SiteRevisit | None:
-    from photoaz.judgement.revisit import Costs
+def _worth(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) -> Revisit | None:
+    from photoaz.judgement.revisit import Costs, load_costs
     from photoaz.planning.worth import worth_of
 
     if not made.standpoints:
@@ -227,15 +229,14 @@ def _worth(site: Site, solution: SiteSolution, made: SitePlan, costs: Path | Non
     return worth_of(
         site,
         solution,
-        judge(site, solution),
         made.together_u95_deg,
-        prices_of(costs) or Costs(),
+        Costs() if costs is None else load_costs(costs),
         distance_m=first.distance_m,
         bearing_deg=first.bearing_from_tower_deg,
     )
 
 
-def _text(made: SitePlan, worth: SiteRevisit | None) -> str:
+def _text(made: SitePlan, worth: Revisit | None) -> str:
     from rich.console import Console
 
     from photoaz.present.plan_table import print_plan

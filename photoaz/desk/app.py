@@ -175,7 +175,7 @@ async def _site(desk: Desk, request: Request) -> Response:
         chosen, _ = desk.listed(wanted)
         before, after = near([line.site_id for line, _ in chosen], site_id)
         return site_view(desk, now) | {
-            "document": None if now.kept is None else now.kept.document,
+            "document": None if now.kept is None or now.kept.result is None else now.kept.result.document(),
             "ticket": None if now.current else asked,
             "previous": before,
             "next": after,
@@ -244,10 +244,10 @@ async def _plumb(desk: Desk, request: Request) -> Response:
 
 
 def _pitch(now: SiteNow, photo: str, record: Any) -> float:
-    document = (now.kept.document if now.kept is not None else None) or {}
-    solved: dict[str, Any] = next((p for p in document.get("photos", []) if p["photo"] == photo), {})
-    if solved.get("pitch_deg") is not None:
-        return float(solved["pitch_deg"])
+    result = None if now.kept is None else now.kept.result
+    solved = None if result is None else result.photos.get(photo)
+    if solved is not None and solved.pitch_deg is not None:
+        return solved.pitch_deg
     if record.pitch_deg is not None:
         return float(record.pitch_deg.value)
     raise _WrongError("nothing tells this photo's pitch yet, so a line in it tells no roll")

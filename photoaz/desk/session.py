@@ -17,13 +17,17 @@ from photoaz.audit.reading import facts_of, file_of
 from photoaz.audit.run import AuditInputs, site_task
 from photoaz.audit.store import KeptPhoto, KeptSite, LogRow, SiteLine, Store
 from photoaz.audit.work import SiteTask, draft_task, solve_task
+from photoaz.audit.work import Wanted as WantedFiles
 from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
 from photoaz.desk.states import States, Wanted, listed
 from photoaz.desk.tiles import Size, Tiles
 from photoaz.errors import Fault, InputError, PhotoazError
-from photoaz.estimate.solve import Bench
+from photoaz.estimate.inputs import SiteInputs, Tools
+from photoaz.estimate.pipeline import estimate_and_keep
+from photoaz.estimate.solve import SolvedSite
 from photoaz.photo.picture import Darkroom
 from photoaz.register.model import Control, Pick, Site
+from photoaz.result import SiteResult
 
 if TYPE_CHECKING:
     from photoaz.photo.record import PhotoRecord
@@ -81,7 +85,7 @@ class Desk:
         self.solver = Solver(work=self._solve, after=self._keep)
         self._memory = Remembering(store.memory())
         self._room = Darkroom(most_bytes=400_000_000)
-        self._bench = ("", Bench())
+        self._last: tuple[str, SolvedSite] | None = None
         self._stack = ExitStack()
         self._paths: OrderedDict[str, Path] = OrderedDict()
         self._records: OrderedDict[str, PhotoRecord] = OrderedDict()
@@ -142,9 +146,11 @@ class Desk:
         log = tuple(self.store.log(site_id))
         edits = edits_of(log, {p.name: p.digest for p in photos if p.facts is not None})
         # pictures are the audit's business: without them a site's results hold whoever made them
-        task = site_task(replace(given.inputs, overlays="none", sheets="none"), site, photos, log, self.audit)
-        current = kept is not None and kept.document is not None and kept.key == task.key
-        if not current and kept is not None and kept.document is not None:
+        task = site_task(
+            replace(given.inputs, wanted=WantedFiles(overlays="none", sheets="none")), site, photos, log, self.audit
+        )
+        current = kept is not None and kept.result is not None and kept.key == task.key
+        if not current and kept is not None and kept.result is not None:
             current = kept.key == site_task(given.inputs, site, photos, log, self.audit).key
         return SiteNow(site=site, photos=photos, log=log, edits=edits, task=task, kept=kept, current=current)
 
@@ -235,7 +241,7 @@ class Desk:
                     raise LogError(f"there is nothing to {kind}")
                 body = {"of": row}
             if kind == "decision":
-                body |= _at_decision(self._document(now), str(body.get("antenna_id", "")))
+                body |= _at_decision(self._result(now), str(body.get("antenna_id", "")))
             checked(kind, body, photo, [a.antenna_id for a in now.site.antennas])
             if kind == "looked" and any(r.who == who for r in now.log):
                 return now.log[-1], None
@@ -246,50 +252,54 @@ class Desk:
             ticket = self.solver.ask(site_id)
         return row_kept, ticket
 
-    def _document(self, now: SiteNow) -> Mapping[str, Any] | None:
+    def _result(self, now: SiteNow) -> SiteResult | None:
         """The newest results of a site, perhaps on their way into the store."""
         asked, answer = self.solver.newest(now.site.site_id)
-        if answer is not None and answer.document is not None and not answer.draft and answer.ticket == asked:
-            return answer.document
-        return None if now.kept is None else now.kept.document
+        if answer is not None and answer.result is not None and not answer.draft and answer.ticket == asked:
+            return answer.result
+        return None if now.kept is None else now.kept.result
 
     def _solve(
-        self, site_id: str, draft: Callable[[Mapping[str, Any]], None]
-    ) -> tuple[Mapping[str, Any] | None, tuple[tuple[str, str], ...]]:
+        self, site_id: str, draft: Callable[[SiteResult], None]
+    ) -> tuple[SiteResult | None, tuple[tuple[str, str], ...]]:
         asked, _ = self.solver.newest(site_id)
         now = self.site(site_id)
-        if self._bench[0] == site_id and not now.current:
-            first = draft_task(now.task, self._bench[1], memory=self._memory)
-            if first is not None and first.presented is not None:
-                draft(first.presented.document)
+        if self._last is not None and self._last[0] == site_id and not now.current:
+            first = draft_task(now.task, self._last[1], Tools(memory=self._memory, room=self._room))
+            if first is not None and first.result is not None:
+                draft(first.result)
             if self.solver.newest(site_id)[0] != asked:
                 raise Superseded
-        else:
-            self._bench = (site_id, Bench())
-        outcome = solve_task(now.task, memory=self._memory, room=self._room, bench=self._bench[1])
-        if outcome.presented is None:
+
+        def estimate(given: SiteInputs, tools: Tools | None) -> SiteResult:
+            done = estimate_and_keep(given, tools)
+            self._last = (site_id, done.solved)
+            return done.result
+
+        outcome = solve_task(now.task, Tools(memory=self._memory, room=self._room), estimate)
+        if outcome.result is None:
             why = "; ".join(dict.fromkeys(reason for _, reason in outcome.failures)) or "nothing could be made of it"
             raise InputError(Fault(file=f"site {site_id}", found=why, wanted="a photo that can be used"))
-        return outcome.presented.document, outcome.failures
+        return outcome.result, outcome.failures
 
     def _keep(self, site_id: str, answer: Answer) -> None:
         """Write down what was solved, unless something newer is asked for already."""
         asked, _ = self.solver.newest(site_id)
-        if answer.document is not None and asked == answer.ticket:
+        if answer.result is not None and asked == answer.ticket:
             now = self.site(site_id)
             if not now.current:
-                document = answer.document
+                result = answer.result
                 run = self.store.last_run()
                 self.store.run_id = 0 if run is None else run[0]
                 self.store.keep_site(
                     KeptSite(
                         site_id=site_id,
                         key=now.task.key,
-                        document=document,
+                        result=result,
                         failures=answer.failures,
-                        used=sum(p["status"] == "used" for p in document["photos"]),
-                        flagged=sum(bool(a.get("revisit")) for a in document["antennas"]),
-                        loss_avoided=float((document.get("revisit") or {}).get("loss_avoided") or 0.0),
+                        used=sum(p.status == "used" for p in result.photos),
+                        flagged=sum(a.revisit for a in result.antennas),
+                        loss_avoided=0.0 if result.revisit is None else result.revisit.loss_avoided,
                     )
                 )
                 with self._lock:
@@ -344,18 +354,14 @@ def _lost(name: str, error: OSError) -> InputError:
     return InputError(Fault(file=error.filename or name, found=error.strerror or str(error), wanted=wanted))
 
 
-def _at_decision(document: Mapping[str, Any] | None, antenna_id: str) -> dict[str, Any]:
+def _at_decision(result: SiteResult | None, antenna_id: str) -> dict[str, Any]:
     """What was on the page when it was decided; whether the antenna wanted looking at."""
-    antennas = {a["antenna_id"]: a for a in (document or {}).get("antennas", [])}
-    a = antennas.get(antenna_id)
+    a = None if result is None else result.antennas.get(antenna_id)
     if a is None:
-        return {"flagged": antenna_id == "" or not antennas, "figures": {}}
-    reading = a.get("reading") or {}
-    return {
-        "flagged": bool(a.get("revisit")),
-        "figures": {
-            "azimuth_true_deg": a.get("azimuth_true_deg"),
-            "u95_deg": a.get("u95_deg"),
-            "reading_true_deg": reading.get("azimuth_true_deg"),
-        },
+        return {"flagged": antenna_id == "" or result is None or not result.antennas, "figures": {}}
+    figures = {
+        "azimuth_true_deg": a.azimuth_true_deg,
+        "u95_deg": a.u95_deg,
+        "reading_true_deg": None if a.reading is None else a.reading.azimuth_true_deg,
     }
+    return {"flagged": a.revisit, "figures": {k: None if v is None else round(v, 3) for k, v in figures.items()}}

@@ -5,11 +5,12 @@ from __future__ import annotations
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 from photoaz.memory import Memory, Notebook
+from photoaz.result import SiteResult
 
 
 class Superseded(Exception):  # noqa: N818 - not an error: something newer is asked for
@@ -18,14 +19,14 @@ class Superseded(Exception):  # noqa: N818 - not an error: something newer is as
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """A site solved again. document: its part of estimates.json, None where nothing could be made of it.
+    """A site solved again. result: None where nothing could be made of it.
 
     ticket: of the newest request that it answers. draft: made quickly, the whole solution follows. failures: photos
     that could not be used, with why. error: what went wrong as a whole, in words. took_s: seconds of work.
     """
 
     ticket: int
-    document: Mapping[str, Any] | None
+    result: SiteResult | None
     failures: tuple[tuple[str, str], ...] = ()
     error: str | None = None
     draft: bool = False
@@ -61,10 +62,8 @@ class Remembering:
             self._under.put(kind, key, value)
 
 
-#: solves a site: called with its name and a function to show a draft with; gives document, failures and error
-Work = Callable[
-    [str, Callable[[Mapping[str, Any]], None]], tuple[Mapping[str, Any] | None, tuple[tuple[str, str], ...]]
-]
+#: solves a site: called with its name and a function to show a draft with; gives result and failures
+Work = Callable[[str, Callable[[SiteResult], None]], tuple[SiteResult | None, tuple[tuple[str, str], ...]]]
 
 
 @dataclass(slots=True)
@@ -149,20 +148,18 @@ class Solver:
                     self._sites[site_id].answer = answer
                     self._turn.notify_all()
 
-            def draft(
-                document: Mapping[str, Any], ticket: int = ticket, start: float = start, tell: Any = tell
-            ) -> None:
-                tell(Answer(ticket=ticket, document=document, draft=True, took_s=time.perf_counter() - start))
+            def draft(result: SiteResult, ticket: int = ticket, start: float = start, tell: Any = tell) -> None:
+                tell(Answer(ticket=ticket, result=result, draft=True, took_s=time.perf_counter() - start))
 
             try:
-                document, failures = self.work(site_id, draft)
-                answer = Answer(ticket=ticket, document=document, failures=failures, took_s=time.perf_counter() - start)
+                result, failures = self.work(site_id, draft)
+                answer = Answer(ticket=ticket, result=result, failures=failures, took_s=time.perf_counter() - start)
             except Superseded:
                 continue
             except Exception as e:  # noqa: BLE001  whoever sits at the desk is told, and the desk goes on
                 answer = Answer(
                     ticket=ticket,
-                    document=None,
+                    result=None,
                     error=f"{type(e).__name__}: {e}",
                     took_s=time.perf_counter() - start,
                 )
@@ -173,7 +170,7 @@ class Solver:
                 tell(
                     Answer(
                         ticket=ticket,
-                        document=answer.document,
+                        result=answer.result,
                         failures=answer.failures,
                         error=f"solved, but not kept: {type(e).__name__}: {e}",
                         took_s=answer.took_s,

@@ -96,23 +96,22 @@ def listed(
 
 def row_of(line: SiteLine, state: State, kept: KeptSite | None) -> dict[str, Any]:
     """A site's row in the list, ready for JSON."""
-    document = None if kept is None else kept.document
-    antennas = [] if document is None else document.get("antennas", [])
-    plan = (document or {}).get("revisit") or {}
-    todo = plan.get("antennas") or []
+    result = None if kept is None else kept.result
+    plan = None if result is None else result.revisit
+    todo = () if plan is None else plan.antennas
     return {
         "site_id": line.site_id,
         "state": state,
         "solved": line.solved,
         "photos_used": line.used,
         "failures": 0 if kept is None else len(kept.failures),
-        "antennas": len(antennas),
+        "antennas": 0 if result is None else len(result.antennas),
         "flagged": line.flagged,
-        "flagged_antennas": [a["antenna_id"] for a in antennas if a.get("revisit")],
+        "flagged_antennas": [] if result is None else [a.antenna_id for a in result.antennas if a.revisit],
         "loss_avoided": line.loss_avoided,
-        "unit": plan.get("unit"),
-        "worst": (todo[0].get("instruction") if todo else None)
+        "unit": None if plan is None else plan.unit,
+        "worst": (todo[0].instruction if todo else None)
         or (None if line.solved else "not solved yet: open it, and it will be"),
-        "why": (todo[0].get("reasons") or [None])[0] if todo else None,
-        "warnings": len((document or {}).get("audit", {}).get("flags", [])),
+        "why": todo[0].reasons[0] if todo and todo[0].reasons else None,
+        "warnings": 0 if result is None or result.audit is None else len(result.audit.flags),
     }

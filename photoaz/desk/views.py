@@ -97,7 +97,7 @@ def answer_view(answer: Answer | None) -> dict[str, Any]:
         "draft": answer.draft,
         "error": answer.error,
         "took_ms": round(1000.0 * answer.took_s),
-        "document": answer.document,
+        "document": None if answer.result is None else answer.result.document(),
         "failures": [{"photo": p, "reason": r} for p, r in answer.failures],
     }
 

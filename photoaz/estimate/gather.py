@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from photoaz.angles import wrap_rad
 from photoaz.errors import InputError, PhotoazError
 from photoaz.estimate.controls import Attitude, Sights, sights_of
+from photoaz.estimate.inputs import LocalPhoto
 from photoaz.estimate.panels import Sighted, Spot, Standing
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination, declination, to_true
@@ -32,7 +33,6 @@ from photoaz.photo.metadata import read_record
 from photoaz.photo.picture import Picture
 from photoaz.photo.record import PhotoRecord
 from photoaz.quantities import K95, RADIUS_95
-from photoaz.register.load import matches_photo
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
@@ -50,20 +50,6 @@ STAND_OFF_M = (1.4, 1.0)
 TYPICAL_SIZE_M = {"width": (0.30, 0.30), "height": (1.7, 0.35), "depth": (0.14, 0.30)}
 #: of a size that the register gives: a hundredth, and 4 mm of rounding
 SIZE_SIGMA = (0.01, 0.004)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LocalPhoto:
-    """A photo's file, and what is known of it already.
-
-    name: what it is called in results and tables. path: where it lies, perhaps for as long as it is needed only.
-    digest: SHA-256 of the file, hexadecimal; record: of its metadata; None where nobody read them yet.
-    """
-
-    name: str
-    path: Path
-    digest: str | None = None
-    record: PhotoRecord | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,9 +103,7 @@ class Looking:
 def open_photo(
     file: LocalPhoto,
     controls: Sequence[Control],
-    controls_dir: Path | None,
     picks: Sequence[Pick],
-    picks_dir: Path | None,
     calibration: Calibration | None,
 ) -> GatheredPhoto:
     """Read a photo's metadata, its camera, and what controls and picks say of it.
@@ -130,13 +114,12 @@ def open_photo(
     camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
     if camera is None:
         raise UnusablePhotoError("its metadata give no focal length, and no calibration was given")
-    here = Path()
     return GatheredPhoto(
         path=file.path,
         record=record,
         camera=camera,
-        controls=tuple(c for c in controls if matches_photo(c.photo, file.name, controls_dir or here)),
-        picks=tuple(p for p in picks if matches_photo(p.photo, file.name, picks_dir or here)),
+        controls=tuple(c for c in controls if c.photo == file.name),
+        picks=tuple(p for p in picks if p.photo == file.name),
     )
 
 

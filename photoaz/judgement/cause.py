@@ -29,7 +29,7 @@ import functools
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,20 +39,9 @@ from photoaz.judgement.combined import weighted_mean
 from photoaz.judgement.conformity import ANYWHERE, TURNED_SIGMA_DEG, hung_density, probability_out
 from photoaz.quantities import K95
 from photoaz.register.model import ReadingNorth
+from photoaz.result import Cause, LikelyCause, SiteCauses
 
 Array = NDArray[Any]
-
-LikelyCause = Literal[
-    "declination_omitted",
-    "declination_sign",
-    "grid_for_true",
-    "reversed_180",
-    "sectors_swapped",
-    "digits_transposed",
-    "common_offset",
-    "antenna_turned",
-    "reading_wrong",
-]
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -151,16 +140,7 @@ class Neighbour:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cause:
-    """An explanation, the probability that it is at work, and the antennas it is about."""
-
-    cause: LikelyCause
-    probability: float
-    antennas: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AntennaCauses:
+class ReadingCauses:
     """What may explain one reading. likely_cause: named only where it is probable and told apart from the others.
 
     no_fault: probability that nothing is wrong with the reading and the antenna hangs as designed; reading_right: that
@@ -178,19 +158,6 @@ class AntennaCauses:
     sentence: str | None = None
     reading_right: float = 1.0
     corrected_deg: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SiteCauses:
-    """The explanations of a site's readings: antenna by antenna, and those named taken together."""
-
-    antennas: tuple[AntennaCauses, ...]
-    causes: tuple[Cause, ...]
-    sentence: str | None = None
-
-    def of(self, antenna_id: str) -> AntennaCauses | None:
-        """What is said of one antenna."""
-        return next((a for a in self.antennas if a.antenna_id == antenna_id), None)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -257,7 +224,7 @@ class _Problem:
 
 def likely_causes(
     cases: Sequence[Case], estimates_covariance_deg2: Array, neighbours: Sequence[Neighbour] = ()
-) -> SiteCauses:
+) -> tuple[tuple[ReadingCauses, ...], SiteCauses]:
     """What explains a site's readings, by comparing all explanations over all its antennas.
 
     Parameters
@@ -267,7 +234,7 @@ def likely_causes(
 
     Returns
     -------
-    SiteCauses : one AntennaCauses per case, in their order. Nothing depends on that order.
+    One ReadingCauses per case, in their order, and those named of the site. Nothing depends on that order.
 
     Raises
     ------
@@ -278,7 +245,7 @@ def likely_causes(
     if v.shape != (n, n):
         raise ValueError("the covariance needs a row and a column for each antenna")
     if n == 0:
-        return SiteCauses(antennas=(), causes=())
+        return (), SiteCauses(causes=())
     # one order inside, so that sums come out the same to the last bit
     order = sorted(range(n), key=lambda k: cases[k].antenna_id)
     problem = _problem(
@@ -287,7 +254,7 @@ def likely_causes(
     found, causes = _told(problem, _search(problem))
     back = {k: i for i, k in enumerate(order)}
     antennas = tuple(found[back[k]] for k in range(n))
-    return SiteCauses(antennas=antennas, causes=causes, sentence=_site_sentence(antennas, causes))
+    return antennas, SiteCauses(causes=causes, sentence=_site_sentence(antennas, causes))
 
 
 def _problem(cases: Sequence[Case], covariance: Array, neighbours: Sequence[Neighbour]) -> _Problem:
@@ -827,7 +794,7 @@ def _active(problem: _Problem, state: _State, kinds: Mapping[int, str], i: int) 
     return tuple(dict.fromkeys(out))
 
 
-def _told(problem: _Problem, states: Sequence[_State]) -> tuple[list[AntennaCauses], tuple[Cause, ...]]:
+def _told(problem: _Problem, states: Sequence[_State]) -> tuple[list[ReadingCauses], tuple[Cause, ...]]:
     """Each antenna's causes, and the site's: those named, with the probability that they are at work in all of them."""
     n = len(problem.cases)
     weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
@@ -909,7 +876,7 @@ def _out_of_tolerance(case: Case, variance: float) -> float:
 
 def _antenna(
     case: Case, variance: float, active: Sequence[tuple[str, ...]], weight: Array, likelihood: Array
-) -> AntennaCauses:
+) -> ReadingCauses:
     probability: dict[LikelyCause, float] = {}
     best: dict[LikelyCause, int] = {}  # per cause its most probable state; states come in that order
     own: dict[LikelyCause, float] = {}
@@ -939,7 +906,7 @@ def _antenna(
     )
     first = ranked[0] if ranked else None
     if first is None or no_fault >= NAMED:
-        return AntennaCauses(antenna_id=case.antenna_id, likely_cause=None, no_fault=no_fault, causes=listed)
+        return ReadingCauses(antenna_id=case.antenna_id, likely_cause=None, no_fault=no_fault, causes=listed)
     alike = [first]
     for other in ranked[1:]:
         if first not in best or other not in best or first in active[best[other]] or other in active[best[first]]:
@@ -954,7 +921,7 @@ def _antenna(
         alike += [c for c in ranked if c not in alike and probability[c] >= least]
     p = min(probability[first], 1.0)
     odds = p / max(1.0 - p, 1e-6) if likely is not None else None
-    return AntennaCauses(
+    return ReadingCauses(
         antenna_id=case.antenna_id,
         likely_cause=likely,
         no_fault=no_fault,
@@ -993,7 +960,7 @@ def _sentence(
     return "No cause stands out" + (f": {shown}." if shown else ".")
 
 
-def _site_sentence(antennas: Sequence[AntennaCauses], causes: Sequence[Cause]) -> str | None:
+def _site_sentence(antennas: Sequence[ReadingCauses], causes: Sequence[Cause]) -> str | None:
     said = []
     for c in causes:
         whom = "all readings" if len(c.antennas) == len(antennas) > 1 else ", ".join(c.antennas)

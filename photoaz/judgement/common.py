@@ -13,7 +13,7 @@ correlated ones is W. Baarda's (A Testing Procedure for Use in Geodetic Networks
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,9 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
-from photoaz.judgement.judge import AntennaJudgement
 from photoaz.quantities import K95
-from photoaz.result import SiteSolution
+from photoaz.result import CommonMode, Departure, SiteResult
 
 Array = NDArray[Any]
 
@@ -33,54 +32,6 @@ W_CRITICAL = 3.29
 P_CRITICAL = 0.05
 #: fewer do not tell whose the difference is
 MIN_TO_SEPARATE = 3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Departure:
-    """One antenna's reading minus estimate (difference_deg), and what is left of it off the common angle.
-
-    w: the shift of its own against all others in the common angle, over its standard uncertainty; a standard normal
-    deviate where the antenna is like the others. left_out: it stands apart and has no part in the common angle.
-    departure_deg, u95_deg, w are None where there are too few antennas to separate the two.
-    """
-
-    antenna_id: str
-    difference_deg: float
-    departure_deg: float | None
-    u95_deg: float | None
-    w: float | None
-    left_out: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CommonMode:
-    """The angle by which a site's readings lie clockwise of its estimates, all together.
-
-    n: the antennas that it rests on. chi2, dof, p: how well those agree with one angle (p None where dof is 0).
-    consistent: p is not below P_CRITICAL; where it is, u95_deg is widened by sqrt(chi2 / dof) (Birge ratio).
-    separable: there were enough antennas to tell common from own.
-    """
-
-    angle_deg: float
-    u95_deg: float
-    n: int
-    chi2: float
-    dof: int
-    p: float | None
-    consistent: bool
-    separable: bool
-    departures: tuple[Departure, ...]
-    sentence: str
-
-    @property
-    def significant(self) -> bool:
-        """Whether the angle is more than its uncertainty."""
-        return abs(self.angle_deg) > self.u95_deg
-
-    @property
-    def left_out(self) -> tuple[str, ...]:
-        """The antennas that stand apart."""
-        return tuple(d.antenna_id for d in self.departures if d.left_out)
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,35 +185,36 @@ def common_mode(
         p=p,
         consistent=consistent,
         separable=separable,
+        left_out=tuple(d.antenna_id for d in departures if d.left_out),
         departures=departures,
         sentence=_sentence(angle, u95, n, consistent, departures),
     )
 
 
-def common_mode_of_site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement]) -> CommonMode | None:
-    """The common mode of a solved and judged site; None where no antenna has both a reading and an estimate.
+def common_mode_of_site(site: SiteResult) -> CommonMode | None:
+    """The common mode of a judged site; None where no antenna has both a reading and an estimate.
 
     Antennas that may be one of several ways round enter with their wide uncertainty.
     """
-    row = {name: k for k, name in enumerate(solution.azimuth_ids)}
-    estimates = {a.antenna_id: a.azimuth_true_deg for a in solution.antennas if a.azimuth_true_deg is not None}
+    covariance = site.azimuth_covariance
+    if covariance is None:
+        return None
     both = [
-        (name, reading, estimates[name])
-        for name in solution.azimuth_ids
-        if name in estimates and name in judgements and (reading := judgements[name].reading) is not None
+        (row, a, a.reading, a.azimuth_true_deg)
+        for row, name in enumerate(covariance.antenna_ids)
+        if (a := site.antennas.get(name)) is not None and a.reading is not None and a.azimuth_true_deg is not None
     ]
     if not both:
         return None
-    declination = {a.antenna_id: a.declination_sigma_deg for a in solution.antennas}
-    index = [row[name] for name, _, _ in both]
+    index = [row for row, *_ in both]
     return common_mode(
-        [name for name, _, _ in both],
-        [reading.azimuth_true_deg for _, reading, _ in both],
-        [reading.u95_deg for _, reading, _ in both],
-        [estimate for _, _, estimate in both],
-        np.asarray(solution.azimuth_covariance_deg2, float)[np.ix_(index, index)],
-        [reading.shared_u95_deg for _, reading, _ in both],
-        [K95 * declination[name] for name, _, _ in both],
+        [a.antenna_id for _, a, _, _ in both],
+        [reading.azimuth_true_deg for _, _, reading, _ in both],
+        [reading.u95_deg for _, _, reading, _ in both],
+        [estimate for *_, estimate in both],
+        np.asarray(covariance.deg2, float)[np.ix_(index, index)],
+        [reading.declination_u95_deg for _, _, reading, _ in both],
+        [K95 * a.declination_sigma_deg for _, a, _, _ in both],
     )
 
 

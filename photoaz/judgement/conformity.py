@@ -6,15 +6,16 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_deg
+from photoaz.result import Decision
 
 Array = NDArray[Any]
-Decision = Literal["accept", "reject", "undecided"]
+
 Limits = tuple[float, float]
 
 RISK = 0.05  # of deciding wrongly, either way

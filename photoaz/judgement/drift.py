@@ -17,7 +17,7 @@ import numpy as np
 from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
 from photoaz.judgement.common import MIN_TO_SEPARATE, W_CRITICAL, about_one_angle, largest_consistent, own_shifts
 from photoaz.quantities import K95
-from photoaz.result import SiteSolution
+from photoaz.result import AzimuthCovariance, SiteResult, Turn
 
 #: photos further apart than this are of different visits (common practice, no source)
 VISIT_GAP = timedelta(days=14)
@@ -32,35 +32,6 @@ class Visit:
     photos: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Turn:
-    """One antenna between two visits.
-
-    change_deg: clockwise positive, of its own against the other antennas where there were enough of them to tell that
-    from what all have in common (`own`), else altogether. en: |change| over its U95. p: of such a change by chance,
-    two-sided. turned: beyond what is to be expected by chance (two-sided 0.1 %).
-    """
-
-    antenna_id: str
-    earlier: date
-    later: date
-    change_deg: float
-    u95_deg: float
-    own: bool
-    turned: bool
-    sentence: str
-
-    @property
-    def en(self) -> float:
-        """ISO 13528's, of the change against none."""
-        return abs(self.change_deg) / self.u95_deg
-
-    @property
-    def p(self) -> float:
-        """Of a change as large by chance."""
-        return math.erfc(abs(self.change_deg) * K95 / self.u95_deg / math.sqrt(2.0))
-
-
 def visits_of(days: Mapping[str, date | None]) -> tuple[Visit, ...]:
     """Group photos (by name, with their days) into visits, the oldest first; those without a day are one, the first."""
     undated = tuple(name for name, day in days.items() if day is None)
@@ -73,15 +44,17 @@ def visits_of(days: Mapping[str, date | None]) -> tuple[Visit, ...]:
     return (*((Visit(first=None, last=None, photos=undated),) if undated else ()), *known)
 
 
-def turns_between(earlier: SiteSolution, later: SiteSolution, before: Visit, after: Visit) -> tuple[Turn, ...]:
+def turns_between(earlier: SiteResult, later: SiteResult, before: Visit, after: Visit) -> tuple[Turn, ...]:
     """How each antenna that both visits show stands against the earlier visit; both visits have days."""
     if before.last is None or after.first is None:
         return ()
-    names = [name for name in earlier.azimuth_ids if name in later.azimuth_ids]
+    if earlier.azimuth_covariance is None or later.azimuth_covariance is None:
+        return ()
+    names = [n for n in earlier.azimuth_covariance.antenna_ids if n in later.azimuth_covariance.antenna_ids]
     if not names:
         return ()
     d = difference_deg(_azimuths(later, names), _azimuths(earlier, names))
-    v = _covariance(earlier, names) + _covariance(later, names)
+    v = _covariance(earlier.azimuth_covariance, names) + _covariance(later.azimuth_covariance, names)
     v = v + np.eye(len(names)) * 1e-12 * np.trace(v)
     d = about_one_angle(d, v)
     if len(names) < MIN_TO_SEPARATE:
@@ -95,10 +68,12 @@ def turns_between(earlier: SiteSolution, later: SiteSolution, before: Visit, aft
     return tuple(
         Turn(
             antenna_id=name,
-            earlier=before.last,
-            later=after.first,
+            from_=before.last,
+            to=after.first,
             change_deg=change,
             u95_deg=K95 * sigma,
+            en=abs(change) / (K95 * sigma),
+            p=math.erfc(abs(change) / sigma / math.sqrt(2.0)),
             own=own,
             turned=stand,
             sentence=_sentence(name, before.last, after.first, change, K95 * sigma, own, stand),
@@ -107,14 +82,13 @@ def turns_between(earlier: SiteSolution, later: SiteSolution, before: Visit, aft
     )
 
 
-def _azimuths(solution: SiteSolution, names: Sequence[str]) -> np.ndarray:
-    known = {a.antenna_id: a.azimuth_true_deg for a in solution.antennas}
-    return np.array([known[name] for name in names], float)
+def _azimuths(site: SiteResult, names: Sequence[str]) -> np.ndarray:
+    return np.array([site.antennas[name].azimuth_true_deg for name in names], float)
 
 
-def _covariance(solution: SiteSolution, names: Sequence[str]) -> np.ndarray:
-    rows = [solution.azimuth_ids.index(name) for name in names]
-    return np.asarray(solution.azimuth_covariance_deg2, float)[np.ix_(rows, rows)]
+def _covariance(joint: AzimuthCovariance, names: Sequence[str]) -> np.ndarray:
+    rows = [joint.antenna_ids.index(name) for name in names]
+    return np.asarray(joint.deg2, float)[np.ix_(rows, rows)]
 
 
 def _sentence(name: str, earlier: date, later: date, change: float, u95: float, own: bool, turned: bool) -> str:

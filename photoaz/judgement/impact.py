@@ -9,18 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_deg, circular_mean_deg, difference_deg, wrap_deg
 from photoaz.quantities import K95
-
-if TYPE_CHECKING:
-    from photoaz.judgement.judge import AntennaJudgement
-    from photoaz.register.model import Antenna, Site
-    from photoaz.result import AntennaSolution, SiteSolution
+from photoaz.register.model import Antenna, Site
+from photoaz.result import AntennaResult, ById, Crossover, Impact, Interval, SiteResult
 
 # 3GPP TR 38.901 table 7.3-1, horizontal cut
 BEAMWIDTH_3DB_DEG = 65.0
@@ -38,7 +35,6 @@ SAME_SECTOR_DEG = 25.0
 NOTHING_DB = 0.5
 _STEPS = 4000  # of the distribution that is carried through the pattern
 
-Interval = tuple[float, float]
 Array = NDArray[Any]
 
 
@@ -51,78 +47,24 @@ class Part:
     probability: float = 1.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Crossover:
-    """Where this antenna's pattern and that of the neighbouring sector's are equally strong.
-
-    side: of this antenna, as seen from above. neighbour_estimated: the neighbour's azimuth is estimated; else its
-    design is taken, without uncertainty. designed_deg, azimuth_deg: the direction from true north, as designed and now.
-    shift_deg: now minus designed, clockwise positive, and its U95. change_db: of both gains there, now minus designed
-    (positive: more overlap; negative: a hole), with the 95 % interval.
-    """
-
-    side: str
-    sector: str | None
-    neighbour_id: str
-    neighbour_estimated: bool
-    designed_deg: float
-    azimuth_deg: float
-    shift_deg: float
-    shift_u95_deg: float
-    change_db: float
-    change_interval_db: Interval
-
-    @property
-    def word(self) -> str:
-        """'overlap', 'hole' or 'as designed'; 'open' where the interval allows more than one."""
-        low, high = self.change_interval_db
-        if low > NOTHING_DB:
-            return "overlap"
-        if high < -NOTHING_DB:
-            return "hole"
-        return "as designed" if low >= -NOTHING_DB and high <= NOTHING_DB else "open"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Impact:
-    """Change of gain in dB (negative = loss) by pointing elsewhere than designed.
-
-    boresight_db: in the design direction. edge_db: at that edge of the sector which loses more; clockwise_edge_db and
-    anticlockwise_edge_db: at each edge, seen from above. The intervals hold 95 % of what the azimuth's uncertainty
-    allows, None where it was not given. crossovers: with the neighbouring sectors, where there are any.
-    """
-
-    boresight_db: float
-    edge_db: float
-    clockwise_edge_db: float = 0.0
-    anticlockwise_edge_db: float = 0.0
-    boresight_interval_db: Interval | None = None
-    clockwise_edge_interval_db: Interval | None = None
-    anticlockwise_edge_interval_db: Interval | None = None
-    crossovers: tuple[Crossover, ...] = ()
-    basis: str = BASIS
-
-    @property
-    def sentence(self) -> str:
-        """The figures in words, with what they are not."""
-        edges = (
-            f"{_decibel(self.clockwise_edge_db, self.clockwise_edge_interval_db)} at the sector's clockwise edge, "
-            f"{_decibel(self.anticlockwise_edge_db, self.anticlockwise_edge_interval_db)} at the other"
-        )
-        said = f"{_decibel(self.boresight_db, self.boresight_interval_db)} in the design direction, {edges}"
-        for c in self.crossovers:
-            said += f"; {crossover_words(c)}"
-        return f"{said}: {self.basis}."
+def _effect(interval: Interval) -> str:
+    """'overlap', 'hole' or 'as designed'; 'open' where the interval allows more than one."""
+    low, high = interval
+    if low > NOTHING_DB:
+        return "overlap"
+    if high < -NOTHING_DB:
+        return "hole"
+    return "as designed" if low >= -NOTHING_DB and high <= NOTHING_DB else "open"
 
 
 def crossover_words(c: Crossover) -> str:
     """In words: 'towards B1 the patterns cross 3.1° ± 1.2° further clockwise, and the gain there changes by ...'."""
     way = "clockwise" if c.shift_deg >= 0.0 else "anticlockwise"
-    word = {"open": "overlap or hole is not decided"}.get(c.word, c.word)
+    word = {"open": "overlap or hole is not decided"}.get(c.effect, c.effect)
     taken = "" if c.neighbour_estimated else " (taken as designed)"
     return (
         f"towards {c.neighbour_id}{taken} the patterns cross {abs(c.shift_deg):.1f}° ± {c.shift_u95_deg:.1f}° further "
-        f"{way}, and the gain there changes by {_decibel(c.change_db, c.change_interval_db)}: {word}"
+        f"{way}, and the gain there changes by {_decibel(c.change, c.change_interval)}: {word}"
     )
 
 
@@ -160,13 +102,14 @@ def impact_db(deviation_deg: float, sector_width_deg: float = SECTOR_WIDTH_DEG, 
     draws, weights = _draws(parts)
     intervals = [_interval(_gains_db(at - draws) - gain_db(at), weights) for at in (0.0, half, -half)]
     return Impact(
-        boresight_db=gain_db(deviation_deg),
-        edge_db=min(edges),
-        clockwise_edge_db=edges[0],
-        anticlockwise_edge_db=edges[1],
-        boresight_interval_db=intervals[0],
-        clockwise_edge_interval_db=intervals[1],
-        anticlockwise_edge_interval_db=intervals[2],
+        boresight=gain_db(deviation_deg),
+        edge=min(edges),
+        clockwise_edge=edges[0],
+        anticlockwise_edge=edges[1],
+        boresight_interval=intervals[0],
+        clockwise_edge_interval=intervals[1],
+        anticlockwise_edge_interval=intervals[2],
+        basis=BASIS,
     )
 
 
@@ -198,7 +141,7 @@ def _interval(values: Array, weights: Array) -> Interval | None:
     return float(values[order[low]]), float(values[order[min(high, len(values) - 1)]])
 
 
-def parts_of(solution: AntennaSolution, design_true_deg: float) -> tuple[Part, ...]:
+def parts_of(solution: AntennaResult, design_true_deg: float) -> tuple[Part, ...]:
     """What an estimate knows of the deviation from a design [deg]: the estimate and its alternatives, weights to 1.
 
     Where there are alternatives, the stated U95 covers them too; then the estimate's own counts, and where that is not
@@ -311,39 +254,31 @@ def _neighbour(antenna: Antenna, sector: _Sector, others: Sequence[_Sector], clo
     return min(between, key=lambda one: one[0])[1] if between else None
 
 
-def with_site_impact(
-    site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJudgement]
-) -> dict[str, AntennaJudgement]:
-    """The judgements of a site with each antenna's impact in full: intervals, and crossovers with its neighbours.
+def with_site_impact(site: Site, result: SiteResult) -> SiteResult:
+    """A judged site with each antenna's impact in full: intervals, and crossovers with its neighbours.
 
     The neighbour is the antenna of the next sector round the tower with the same position in its sector, else the
     sector's first; its azimuth as estimated, else as designed.
     """
-    estimates = {a.antenna_id: a for a in solution.antennas}
-    designs = {
-        name: j.design.azimuth_true_deg for name, j in judgements.items() if j.design.azimuth_true_deg is not None
-    }
+    designs = {a.antenna_id: d for a in result.antennas if (d := a.design.azimuth_true_deg) is not None}
     sectors = sectors_of(site.antennas, designs)
     register = {a.antenna_id: a for a in site.antennas}
-    out: dict[str, AntennaJudgement] = {}
-    for name, judgement in judgements.items():
-        own, antenna = estimates.get(name), register.get(name)
-        if judgement.impact is None or own is None or antenna is None or name not in designs:
-            out[name] = judgement
-            continue
-        deviation = judgement.design.deviation_deg
-        impact = impact_db(deviation or 0.0, parts=parts_of(own, designs[name]))
-        crossings = _crossovers(antenna, sectors, estimates, designs, solution)
-        out[name] = replace(judgement, impact=replace(impact, crossovers=crossings))
-    return out
+    out = []
+    for found in result.antennas:
+        antenna, deviation = register.get(found.antenna_id), found.design.deviation_deg
+        if antenna is not None and deviation is not None:
+            impact = impact_db(deviation, parts=parts_of(found, designs[found.antenna_id]))
+            crossings = _crossovers(antenna, sectors, designs, result)
+            found = replace(found, impact_db=replace(impact, crossovers=crossings))
+        out.append(found)
+    return replace(result, antennas=ById(out))
 
 
 def _crossovers(
     antenna: Antenna,
     sectors: Sequence[_Sector],
-    estimates: Mapping[str, AntennaSolution],
     designs: Mapping[str, float],
-    solution: SiteSolution,
+    result: SiteResult,
 ) -> tuple[Crossover, ...]:
     sector = next((s for s in sectors if antenna in s.antennas), None)
     if sector is None:
@@ -355,15 +290,15 @@ def _crossovers(
             continue
         ordered = sorted(beside.antennas, key=lambda a: (a.position != antenna.position, a.position or 0, a.antenna_id))
         other = ordered[0]
-        there = estimates.get(other.antenna_id)
+        there = result.antennas.get(other.antenna_id)
         estimated = there is not None and there.azimuth_true_deg is not None and there.u95_deg is not None
         pair = (antenna.antenna_id, other.antenna_id)
         designed = tuple(designs[a] for a in pair)
         now = []
         for a in pair:
-            e = estimates.get(a)
+            e = result.antennas.get(a)
             now.append(designs[a] if e is None or e.azimuth_true_deg is None else e.azimuth_true_deg)
-        va, vb, cab = _covariance(solution, estimates, pair)
+        va, vb, cab = _covariance(result, pair)
         if not clockwise:
             designed, now, va, vb = designed[::-1], now[::-1], vb, va
         found = crossover((now[0], now[1]), (designed[0], designed[1]), (va, vb, cab))
@@ -377,30 +312,28 @@ def _crossovers(
                 neighbour_id=other.antenna_id,
                 neighbour_estimated=estimated,
                 designed_deg=direction,
-                azimuth_deg=azimuth_deg(direction + shift),
+                azimuth_true_deg=azimuth_deg(direction + shift),
                 shift_deg=shift,
                 shift_u95_deg=shift_u95,
-                change_db=change,
-                change_interval_db=interval,
+                change=change,
+                change_interval=interval,
+                effect=_effect(interval),
             )
         )
     return tuple(out)
 
 
-def _covariance(
-    solution: SiteSolution, estimates: Mapping[str, AntennaSolution], pair: tuple[str, str]
-) -> tuple[float, float, float]:
+def _covariance(result: SiteResult, pair: tuple[str, str]) -> tuple[float, float, float]:
     """Variances of two azimuths and their covariance [deg^2]; 0 of one that is not estimated."""
-    at = {name: k for k, name in enumerate(solution.azimuth_ids)}
-    table: Any = solution.azimuth_covariance_deg2
 
     def variance(name: str) -> float:
-        e = estimates.get(name)
+        e = result.antennas.get(name)
         return 0.0 if e is None or e.u95_deg is None else (e.u95_deg / K95) ** 2
 
     va, vb = variance(pair[0]), variance(pair[1])
-    if va == 0.0 or vb == 0.0 or pair[0] not in at or pair[1] not in at:
+    joint = result.azimuth_covariance
+    if va == 0.0 or vb == 0.0 or joint is None or not {*pair} <= {*joint.antenna_ids}:
         return va, vb, 0.0
-    shared = float(table[at[pair[0]]][at[pair[1]]])
+    i, j = (joint.antenna_ids.index(name) for name in pair)
     limit = math.sqrt(va * vb)
-    return va, vb, min(max(shared, -limit), limit)
+    return va, vb, min(max(joint.deg2[i][j], -limit), limit)

@@ -6,134 +6,43 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from photoaz.angles import difference_deg, format_azimuth_deg, format_difference_deg
 from photoaz.errors import InputError
-from photoaz.geodesy.norths import TrueAzimuth, to_true
+from photoaz.geodesy.norths import TrueAzimuth, declination, meridian_convergence_deg, to_true
 from photoaz.judgement.agreement import en_score, zeta_score
+from photoaz.judgement.cause import Case, Neighbour, ReadingCauses, likely_causes
 from photoaz.judgement.combined import weighted_mean
+from photoaz.judgement.common import common_mode_of_site
 from photoaz.judgement.conformity import (
     RISK,
-    Decision,
     acceptance_limit_deg,
     decide,
     guard_band_deg,
     probability_out,
     risks_of,
 )
-from photoaz.judgement.impact import Impact, impact_db
+from photoaz.judgement.impact import impact_db
 from photoaz.quantities import K95
 from photoaz.register.model import Antenna, ReadingNorth, Site
-from photoaz.result import AntennaSolution, SiteSolution
-
-if TYPE_CHECKING:
-    from photoaz.judgement.cause import AntennaCauses, Case, LikelyCause, SiteCauses
+from photoaz.result import (
+    AntennaResult,
+    ById,
+    Combined,
+    Decision,
+    Design,
+    DowntiltReading,
+    Reading,
+    SiteCauses,
+    SiteResult,
+)
 
 # An alternative less probable than this does not save a reading
 _MIN_PROBABILITY = 0.05
 # zeta from which a difference calls for action, ISO 13528; up to 2 is fair, between them a warning
 ACTION = 3.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadingJudgement:
-    """The reading, carried to true north, beside the estimate. difference_deg: estimate minus reading.
-
-    difference_deg, en, zeta and agrees are None where there is no estimate. u95_deg holds the declination's part as
-    well; shared_u95_deg is that part, which is one error of all of a site's magnetic readings. sigma_deg: the reading's
-    standard uncertainty. zeta: the difference over its standard uncertainty, each side's own, whatever its coverage
-    factor; shared_with_estimate_u95_deg: what En and zeta left out as common to both (its square is the covariance), 0
-    where the estimate does not lean on the declination. causes, likely_cause: from `judge_site`, which sees the whole
-    site. agrees: the verdict, see `contradicted`; En alone where nothing is known of the rest of the site.
-    """
-
-    azimuth_true_deg: float
-    u95_deg: float
-    difference_deg: float | None = None
-    en: float | None = None
-    agrees: bool | None = None
-    likely_cause: LikelyCause | None = None
-    shared_u95_deg: float = 0.0
-    zeta: float | None = None
-    shared_with_estimate_u95_deg: float = 0.0
-    causes: AntennaCauses | None = None
-    sigma_deg: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DowntiltJudgement:
-    """The downtilt reading beside the estimate. difference_deg: estimate minus reading; None without an estimate."""
-
-    downtilt_deg: float
-    u95_deg: float
-    difference_deg: float | None = None
-    en: float | None = None
-    agrees: bool | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DesignJudgement:
-    """The design, carried to true north, beside the estimate. deviation_deg: estimate minus design.
-
-    None where unknown: azimuth_true_deg without a usable north, the others without an estimate (then 'undecided').
-    risk: of deciding wrongly, either way. guard_band_deg: how far inside one limit an estimate must lie at that risk.
-    acceptance_deg: the largest deviation that is accepted, None where not even 0 is, or where the photos allow several
-    azimuths. consumer_risk, producer_risk: of all antennas measured as well as this one, the part that would be
-    accepted although out of tolerance, and rejected although in it, with what is usual taken for how antennas hang
-    (`conformity.hung_density`); None where one such rule does not hold. Of this antenna alone these risks are
-    p_out_of_tolerance, if it is accepted, and 1 minus that, if it is rejected.
-    """
-
-    azimuth_true_deg: float | None
-    tolerance_deg: float
-    deviation_deg: float | None = None
-    p_out_of_tolerance: float | None = None
-    decision: Decision = "undecided"
-    risk: float = RISK
-    guard_band_deg: float | None = None
-    acceptance_deg: float | None = None
-    consumer_risk: float | None = None
-    producer_risk: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Combined:
-    """Reading and estimate together, where they agree: their weighted mean, and what it says of the design.
-
-    weight_estimate: of the estimate, the reading has the rest. The decision that counts is the photos' own
-    (DesignJudgement), which does not lean on the reading; this one stands beside it. p_out_of_tolerance is None, and
-    the decision 'undecided', where the design is not known.
-    """
-
-    azimuth_true_deg: float
-    u95_deg: float
-    weight_estimate: float
-    p_out_of_tolerance: float | None = None
-    decision: Decision = "undecided"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AntennaJudgement:
-    """What is to be said and done about one antenna.
-
-    revisit: the reading (azimuth or downtilt) disagrees with the photos, the design's tolerance is not met, or the
-    site's readings together make a fault of this one, or a turned antenna, more likely than not. An
-    undecided case alone does not send anybody out: a better photo may decide it, and `reasons` say how good.
-    site_causes: of the site as a whole, the same for all its antennas.
-    """
-
-    antenna_id: str
-    reading: ReadingJudgement | None
-    downtilt_reading: DowntiltJudgement | None
-    design: DesignJudgement
-    impact: Impact | None
-    revisit: bool
-    reasons: tuple[str, ...]
-    combined: Combined | None = None
-    site_causes: SiteCauses | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +53,7 @@ class _Candidate:
     sigma_deg: float
 
 
-def _candidates(solution: AntennaSolution) -> list[_Candidate]:
+def _candidates(solution: AntennaResult) -> list[_Candidate]:
     """The estimate and its alternatives, each with the uncertainty that it has if it is the true one; none without an
 
     estimate.
@@ -205,7 +114,7 @@ def _quadrature(u95_deg: float, sigma_deg: float) -> float:
     return math.hypot(u95_deg, K95 * sigma_deg)
 
 
-def _shared_sigma(solution: AntennaSolution, declination_sigma_deg: float, limit_deg: float) -> float:
+def _shared_sigma(solution: AntennaResult, declination_sigma_deg: float, limit_deg: float) -> float:
     """Root of the covariance [deg] of the estimate and something carried over by the same declination; never below 0.
 
     The model's error is mostly of the crust at the site, one for all days. JCGM 100:2008, 5.2.2: u(x1, x2) is the
@@ -236,12 +145,12 @@ def contradicted(en: float, zeta: float, right: float | None, risk: float = RISK
 def _judge_reading(
     antenna: Antenna,
     site: Site,
-    solution: AntennaSolution,
+    solution: AntennaResult,
     photo_date: date | None,
     risk: float,
     right: float | None,
     reasons: list[str],
-) -> ReadingJudgement | None:
+) -> Reading | None:
     reading = antenna.reading
     if reading is None:
         return None
@@ -250,8 +159,8 @@ def _judge_reading(
         return None
     u95 = _quadrature(reading.u95_deg, true.sigma_deg)
     sigma = math.hypot(reading.u95_deg / (reading.k or K95), true.sigma_deg)
-    judgement = ReadingJudgement(
-        azimuth_true_deg=true.azimuth_deg, u95_deg=u95, shared_u95_deg=K95 * true.sigma_deg, sigma_deg=sigma
+    judgement = Reading(
+        azimuth_true_deg=true.azimuth_deg, u95_deg=u95, declination_u95_deg=K95 * true.sigma_deg, sigma_deg=sigma
     )
     candidates = _candidates(solution)
     if not candidates:
@@ -293,24 +202,24 @@ def _judge_reading(
         en=en,
         agrees=agrees,
         zeta=zeta,
-        shared_with_estimate_u95_deg=shared,
+        shared_u95_deg=shared,
     )
 
 
-def _judge_downtilt(antenna: Antenna, solution: AntennaSolution, reasons: list[str]) -> DowntiltJudgement | None:
+def _judge_downtilt(antenna: Antenna, solution: AntennaResult, reasons: list[str]) -> DowntiltReading | None:
     reading = antenna.downtilt_reading
     if reading is None:
         return None
     tilt, u95 = solution.downtilt_deg, solution.downtilt_u95_deg
     if tilt is None or u95 is None:
-        return DowntiltJudgement(downtilt_deg=reading.downtilt_deg, u95_deg=reading.u95_deg)
+        return DowntiltReading(downtilt_deg=reading.downtilt_deg, u95_deg=reading.u95_deg)
     en = en_score(tilt, u95, reading.downtilt_deg, reading.u95_deg)
     difference = difference_deg(tilt, reading.downtilt_deg)
     reasons.append(
         f"The downtilt reading, {reading.downtilt_deg:.1f}° ± {reading.u95_deg:.1f}°, "
         f"{'agrees' if en <= 1.0 else 'disagrees'} with the photos, {tilt:.1f}° ± {u95:.1f}° (En {en:.2f})."
     )
-    return DowntiltJudgement(
+    return DowntiltReading(
         downtilt_deg=reading.downtilt_deg, u95_deg=reading.u95_deg, difference_deg=difference, en=en, agrees=en <= 1.0
     )
 
@@ -322,15 +231,15 @@ def _sigma_off(u95_deg: float, declination_sigma_deg: float, true: TrueAzimuth, 
 
 
 def _judge_design(
-    antenna: Antenna, site: Site, solution: AntennaSolution, photo_date: date | None, risk: float, reasons: list[str]
-) -> DesignJudgement:
+    antenna: Antenna, site: Site, solution: AntennaResult, photo_date: date | None, risk: float, reasons: list[str]
+) -> Design:
     tolerance = antenna.tolerance_deg
     true = _carried(
         "design azimuth", antenna.design_azimuth_deg, antenna.design_north, antenna, site, None, photo_date, reasons
     )
     candidates = _candidates(solution)
     if true is None or not candidates:
-        return DesignJudgement(azimuth_true_deg=true.azimuth_deg if true else None, tolerance_deg=tolerance, risk=risk)
+        return Design(azimuth_true_deg=true.azimuth_deg if true else None, tolerance_deg=tolerance, risk=risk)
     of_declination = true.sigma_deg if antenna.design_north == "magnetic" else 0.0
     sigmas = [_sigma_off(c.u95_deg, solution.declination_sigma_deg, true, of_declination) for c in candidates]
     total = sum(c.probability for c in candidates)
@@ -357,7 +266,7 @@ def _judge_design(
             text += _guarded(acceptance, sigmas[0], tolerance, risk)
         text += _what_would_decide(deviation, tolerance, len(candidates) > 1, risk)
     reasons.append(text)
-    return DesignJudgement(
+    return Design(
         azimuth_true_deg=true.azimuth_deg,
         tolerance_deg=tolerance,
         deviation_deg=deviation,
@@ -393,9 +302,9 @@ def _what_would_decide(deviation_deg: float, tolerance_deg: float, ambiguous: bo
 def _combined(
     antenna: Antenna,
     site: Site,
-    solution: AntennaSolution,
-    reading: ReadingJudgement | None,
-    design: DesignJudgement,
+    solution: AntennaResult,
+    reading: Reading | None,
+    design: Design,
     photo_date: date | None,
     reasons: list[str],
 ) -> Combined | None:
@@ -405,7 +314,7 @@ def _combined(
     azimuth, u95 = solution.azimuth_true_deg, solution.u95_deg
     if azimuth is None or u95 is None or not (u95 > 0.0 and reading.u95_deg > 0.0):
         return None
-    mean = weighted_mean(azimuth, u95, reading.azimuth_true_deg, reading.u95_deg, reading.shared_with_estimate_u95_deg)
+    mean = weighted_mean(azimuth, u95, reading.azimuth_true_deg, reading.u95_deg, reading.shared_u95_deg)
     p_out: float | None = None
     decision: Decision = "undecided"
     said = ""
@@ -413,13 +322,13 @@ def _combined(
         true = _carried("", antenna.design_azimuth_deg, antenna.design_north, antenna, site, None, photo_date, [])
         sigma = mean.u95_deg / K95
         if true is not None:
-            read = reading.shared_u95_deg / K95 if antenna.reading and antenna.reading.north == "magnetic" else 0.0
+            read = reading.declination_u95_deg / K95 if antenna.reading and antenna.reading.north == "magnetic" else 0.0
             moved = mean.weight_first * solution.declination_sigma_deg + (1.0 - mean.weight_first) * read
             of_declination = true.sigma_deg if antenna.design_north == "magnetic" else 0.0
             sigma = _sigma_off(mean.u95_deg, moved, true, of_declination)
         deviation = difference_deg(mean.azimuth_deg, design.azimuth_true_deg)
         p_out = probability_out(deviation, sigma, design.tolerance_deg)
-        decision = decide(p_out, design.risk)
+        decision = decide(p_out, design.risk or RISK)
         if decision != design.decision:
             word = {"accept": "accepted", "reject": "rejected", "undecided": "undecided"}[decision]
             said = f", by which it would be {word} (probability of being out of tolerance {_percent(p_out)})"
@@ -439,122 +348,146 @@ def _combined(
 def judge_antenna(
     antenna: Antenna,
     site: Site,
-    solution: AntennaSolution,
+    found: AntennaResult,
     photo_date: date | None,
     risk: float = RISK,
     right: float | None = None,
-) -> AntennaJudgement:
+) -> AntennaResult:
     """Hold one antenna's estimate against its reading, its downtilt reading and its design.
 
     Parameters
     ----------
-    antenna, site : from the register. solution : the estimate, which may be none. photo_date : the day of the photos;
+    antenna, site : from the register. found : the estimate, which may be none. photo_date : the day of the photos;
         stands in where a magnetic reading bears no date, and serves for a magnetic design. risk : of deciding wrongly
         about the design, either way. right : probability that the reading is right, by the whole site (`contradicted`).
 
     Returns
     -------
-    AntennaJudgement. Magnetic angles are carried to true north with the declination of their day and place, and its
-    uncertainty is added in quadrature (k = 1.96). Where the photos allow more than one azimuth, the probability of
-    being out is the mixture's, and a reading agrees if it agrees with any of them that has at least 5 %.
+    AntennaResult : `found` with what follows from it. Magnetic angles are carried to true north with the declination of
+    their day and place, and its uncertainty is added in quadrature (k = 1.96). Where the photos allow more than one
+    azimuth, the probability of being out is the mixture's, and a reading agrees if it agrees with any of them that has
+    at least 5 %. revisit: the reading (azimuth or downtilt) disagrees with the photos, or the design's tolerance is not
+    met. An undecided case alone sends nobody out: a better photo may decide it, and `reasons` say how good.
     """
     reasons: list[str] = []
-    reading = _judge_reading(antenna, site, solution, photo_date, risk, right, reasons)
-    downtilt = _judge_downtilt(antenna, solution, reasons)
-    design = _judge_design(antenna, site, solution, photo_date, risk, reasons)
-    combined = _combined(antenna, site, solution, reading, design, photo_date, reasons)
+    reading = _judge_reading(antenna, site, found, photo_date, risk, right, reasons)
+    downtilt = _judge_downtilt(antenna, found, reasons)
+    design = _judge_design(antenna, site, found, photo_date, risk, reasons)
+    combined = _combined(antenna, site, found, reading, design, photo_date, reasons)
     impact = None
     if design.deviation_deg is not None:
         impact = impact_db(design.deviation_deg)
         if design.decision != "accept":
             reasons.append(
-                f"Pointing {abs(design.deviation_deg):.1f}° off costs {abs(impact.boresight_db):.1f} dB in the design "
-                f"direction and {abs(impact.edge_db):.1f} dB at one edge of a 120° sector (65° reference pattern)."
+                f"Pointing {abs(design.deviation_deg):.1f}° off costs {abs(impact.boresight):.1f} dB in the design "
+                f"direction and {abs(impact.edge):.1f} dB at one edge of a 120° sector (65° reference pattern)."
             )
-    if solution.azimuth_true_deg is None:
+    if found.azimuth_true_deg is None:
         seen = {"not_visible": "does not show in any photo", "not_found": "was not found in the photos"}
-        reasons.append(f"The antenna {seen.get(solution.status, 'has no estimate')}: nothing is decided about it.")
+        reasons.append(f"The antenna {seen.get(found.status, 'has no estimate')}: nothing is decided about it.")
     disagrees = (reading is not None and reading.agrees is False) or (downtilt is not None and downtilt.agrees is False)
-    return AntennaJudgement(
-        antenna_id=antenna.antenna_id,
+    return replace(
+        found,
         reading=reading,
         downtilt_reading=downtilt,
         design=design,
-        impact=impact,
+        impact_db=impact,
         revisit=disagrees or design.decision == "reject",
-        reasons=tuple(reasons),
+        reasons=(*found.remarks, *reasons),
         combined=combined,
     )
 
 
 def judge_site(
-    site: Site, solution: SiteSolution, photo_dates: Mapping[str, date | None], risk: float = RISK
-) -> dict[str, AntennaJudgement]:
+    site: Site, result: SiteResult, photo_dates: Mapping[str, date | None], risk: float = RISK
+) -> SiteResult:
     """Judge every antenna of a solved site that the register knows, and say what may explain its readings.
 
     Parameters
     ----------
-    site : from the register. solution : the whole site's. photo_dates : per antenna_id the day of its photos, as for
-        `judge_antenna`. risk : of deciding wrongly about a design, either way.
+    site : from the register. result : the whole site's estimates. photo_dates : per antenna_id the day of its photos,
+        as for `judge_antenna`. risk : of deciding wrongly about a design, either way.
 
     Returns
     -------
-    dict : by antenna_id, in the solution's order, with likely causes by `photoaz.judgement.cause`.
+    SiteResult : with readings, designs, likely causes by `photoaz.judgement.cause`, and the readings' common angle.
     """
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
-    judged = {
-        a.antenna_id: judge_antenna(register[a.antenna_id], site, a, photo_dates.get(a.antenna_id), risk)
-        for a in solution.antennas
-        if a.antenna_id in register
-    }
-    causes = _site_causes(site, solution, judged, photo_dates)
-    if causes is None:
-        return judged
-    solved = {a.antenna_id: a for a in solution.antennas}
-    for told in causes.antennas:
-        reading = judged[told.antenna_id].reading
-        if reading is None or reading.en is None or reading.zeta is None:
-            continue
-        if contradicted(reading.en, reading.zeta, told.reading_right, risk) is reading.agrees:
-            name, right = told.antenna_id, told.reading_right
-            judged[name] = judge_antenna(register[name], site, solved[name], photo_dates.get(name), risk, right)
-    return {name: _with_causes(judgement, causes) for name, judgement in judged.items()}
+
+    def judged(found: AntennaResult, right: float | None = None) -> AntennaResult:
+        antenna = register.get(found.antenna_id)
+        if antenna is None:
+            return found
+        return judge_antenna(antenna, site, found, photo_dates.get(found.antenna_id), risk, right)
+
+    result = replace(result, antennas=ById(judged(found) for found in result.antennas))
+    told, causes = _site_causes(site, result, photo_dates)
+    by_id = {t.antenna_id: t for t in told}
+    antennas = []
+    for found in result.antennas:
+        own, reading = by_id.get(found.antenna_id), found.reading
+        if own is not None and reading is not None:
+            en, zeta, right = reading.en, reading.zeta, own.reading_right
+            if en is not None and zeta is not None and contradicted(en, zeta, right, risk) is reading.agrees:
+                found = judged(found, right)
+            found = _with_causes(found, own)
+        antennas.append(found)
+    return _with_common_mode(replace(result, antennas=ById(antennas), causes=causes))
 
 
-def _with_causes(judgement: AntennaJudgement, causes: SiteCauses) -> AntennaJudgement:
-    own = causes.of(judgement.antenna_id)
-    if own is None or judgement.reading is None:
-        return replace(judgement, site_causes=causes)
-    reading = replace(judgement.reading, causes=own, likely_cause=own.likely_cause)
+def _with_causes(found: AntennaResult, own: ReadingCauses) -> AntennaResult:
+    if found.reading is None:
+        return found
+    reading = replace(
+        found.reading,
+        likely_cause=own.likely_cause,
+        causes=own.causes,
+        no_fault=own.no_fault,
+        p_right=own.reading_right,
+        corrected_deg=own.corrected_deg,
+        cause_odds=own.odds,
+        not_told_apart=own.together,
+    )
     said = (own.sentence,) if own.sentence is not None and (reading.agrees is False or own.likely_cause) else ()
     # beside what is said of the reading, before the design
-    at = 1 + max((k for k, r in enumerate(judgement.reasons) if r.startswith("The reading")), default=-1)
-    reasons = (*judgement.reasons[:at], *said, *judgement.reasons[at:])
+    none = len(found.remarks) - 1
+    at = 1 + max((k for k, r in enumerate(found.reasons) if r.startswith("The reading")), default=none)
+    reasons = (*found.reasons[:at], *said, *found.reasons[at:])
     # a fault that the whole site's readings make likely sends somebody out, though this antenna's alone might agree
-    revisit = judgement.revisit or own.likely_cause is not None
-    return replace(judgement, reading=reading, reasons=reasons, site_causes=causes, revisit=revisit)
+    return replace(found, reading=reading, reasons=reasons, revisit=found.revisit or own.likely_cause is not None)
+
+
+def _with_common_mode(result: SiteResult) -> SiteResult:
+    """The angle that all readings have in common, and each reading's departure from it."""
+    common = common_mode_of_site(result)
+    if common is None:
+        return result
+    of = {d.antenna_id: d for d in common.departures}
+    antennas = [
+        replace(a, reading=replace(a.reading, departure_deg=d.departure_deg, departure_u95_deg=d.u95_deg))
+        if a.reading is not None and (d := of.get(a.antenna_id)) is not None
+        else a
+        for a in result.antennas
+    ]
+    return replace(result, common_mode=common, antennas=ById(antennas))
 
 
 def _site_causes(
-    site: Site,
-    solution: SiteSolution,
-    judged: Mapping[str, AntennaJudgement],
-    photo_dates: Mapping[str, date | None],
-) -> SiteCauses | None:
-    from photoaz.judgement.cause import Neighbour, likely_causes
-
+    site: Site, result: SiteResult, photo_dates: Mapping[str, date | None]
+) -> tuple[tuple[ReadingCauses, ...], SiteCauses | None]:
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
-    solved = {a.antenna_id: a for a in solution.antennas}
+    joint = result.azimuth_covariance
     cases, rows = [], []
-    for row, name in enumerate(solution.azimuth_ids):
-        if name in judged and name in solved:
-            case = _case(register[name], site, solved[name], judged[name], photo_dates.get(name))
+    for row, name in enumerate(() if joint is None else joint.antenna_ids):
+        found = result.antennas.get(name)
+        if name in register and found is not None:
+            case = _case(register[name], site, found, photo_dates.get(name))
             if case is not None:
                 cases.append(case)
                 rows.append(row)
-    if not cases:
-        return None
-    covariance = [[solution.azimuth_covariance_deg2[i][j] for j in rows] for i in rows]
+    if joint is None or not cases:
+        return (), None
+    covariance = [[joint.deg2[i][j] for j in rows] for i in rows]
     known = {c.antenna_id for c in cases}
     others = [
         Neighbour(
@@ -566,19 +499,14 @@ def _site_causes(
         )
         for a in site.antennas
         if a.antenna_id not in known
-        and (j := judged.get(a.antenna_id)) is not None
-        and (design := j.design.azimuth_true_deg) is not None
+        and (found := result.antennas.get(a.antenna_id)) is not None
+        and (design := found.design.azimuth_true_deg) is not None
     ]
     return likely_causes(cases, np.array(covariance), others)
 
 
-def _case(
-    antenna: Antenna, site: Site, solution: AntennaSolution, judgement: AntennaJudgement, photo_date: date | None
-) -> Case | None:
-    from photoaz.geodesy.norths import declination, meridian_convergence_deg
-    from photoaz.judgement.cause import Case
-
-    reading, judged = antenna.reading, judgement.reading
+def _case(antenna: Antenna, site: Site, solution: AntennaResult, photo_date: date | None) -> Case | None:
+    reading, judged = antenna.reading, solution.reading
     azimuth = solution.azimuth_true_deg
     if reading is None or judged is None or azimuth is None:
         return None
@@ -605,14 +533,14 @@ def _case(
         reading_u95_deg=judged.u95_deg,
         estimate_deg=azimuth,
         stated_north=reading.north,
-        shared_u95_deg=judged.shared_u95_deg,
+        shared_u95_deg=judged.declination_u95_deg,
         estimate_shared_u95_deg=K95 * solution.declination_sigma_deg,
         group=f"{reading.north} {reading.date}",
         declination_deg=None if north is None else north.value_deg,
         declination_sigma_deg=0.0 if north is None else north.sigma_deg,
         convergences_deg=tuple(grids),
         own_convergence_deg=own,
-        design_deg=judgement.design.azimuth_true_deg,
+        design_deg=solution.design.azimuth_true_deg,
         tolerance_deg=antenna.tolerance_deg,
         design_sigma_deg=0.0 if north is None or antenna.design_north != "magnetic" else north.sigma_deg,
         sector=antenna.sector,

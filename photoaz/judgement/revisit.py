@@ -19,24 +19,22 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg, format_azimuth_deg
 from photoaz.errors import Fault, InputError
-from photoaz.judgement.cause import LikelyCause, in_words
+from photoaz.judgement.cause import in_words
 from photoaz.judgement.impact import BEAMWIDTH_3DB_DEG, FLOOR_DEG, FRONT_TO_BACK_DB, SECTOR_WIDTH_DEG, Part, parts_of
-from photoaz.judgement.judge import AntennaJudgement
 from photoaz.quantities import K95
 from photoaz.register.model import Antenna, Site
 from photoaz.register.toml import is_finite, read_toml
-from photoaz.result import AntennaSolution, EvidenceOption, SiteSolution
+from photoaz.result import Action, AntennaResult, EvidenceOption, LikelyCause, Revisit, RevisitItem, SiteResult, Where
 
 Array = NDArray[Any]
 
-Action = Literal["leave", "correct_register", "check_records", "desk", "photo", "read_again", "climb"]
 #: the least trouble first
 ACTIONS: tuple[Action, ...] = ("leave", "correct_register", "check_records", "desk", "photo", "read_again", "climb")
 
@@ -386,99 +384,50 @@ def evidence_sigma_deg(sigma_now_deg: float, sigma_then_deg: float) -> float:
 # ---- the plan of a site ----------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AntennaRevisit:
-    """What to do about one antenna.
-
-    loss_now: expected if nothing is done. loss_after: after the action, with all that it may call for. cost: of the
-    action, with its part of the visit and the climb, by what each antenna gains. avoided: loss_now - loss_after - cost,
-    what the list is ordered by. reasons: why it is on the list. bring, place: what to take along, and where to stand,
-    in words; lat_deg, lon_deg of it where known. u95_then_deg: the azimuth's, after a photo. p_out: probability of
-    being out of tolerance now.
-    """
-
-    antenna_id: str
-    action: Action
-    reasons: tuple[str, ...]
-    instruction: str
-    loss_now: float
-    loss_after: float
-    cost: float
-    bring: str | None = None
-    place: str | None = None
-    lat_deg: float | None = None
-    lon_deg: float | None = None
-    u95_then_deg: float | None = None
-    p_out: float | None = None
-    unit: str = "units"
-
-    @property
-    def avoided(self) -> float:
-        return self.loss_now - self.loss_after - self.cost
-
-    @property
-    def figures(self) -> str:
-        """'expected loss 1200 now, 300 after the visit, cost 250 (units)'."""
-        if self.action == "leave":
-            return f"expected loss {_figure(self.loss_now)}; whatever could be done costs more than it avoids"
-        when = {
-            "correct_register": "after the correction",
-            "check_records": "after the correction",
-            "desk": "with that",
-            "photo": "after the visit",
-            "read_again": "after the visit",
-        }
-        said = f"expected loss {_figure(self.loss_now)} now, {_figure(self.loss_after)} "
-        return f"{said}{when.get(self.action, 'after the climb')}, cost {_figure(self.cost)} ({self.unit})"
+def _figures(action: Action, now: float, after: float, cost: float, unit: str) -> str:
+    """'expected loss 1200 now, 300 after the visit, cost 250 (units)'."""
+    if action == "leave":
+        return f"expected loss {_figure(now)}; whatever could be done costs more than it avoids"
+    when = {
+        "correct_register": "after the correction",
+        "check_records": "after the correction",
+        "desk": "with that",
+        "photo": "after the visit",
+        "read_again": "after the visit",
+    }
+    said = f"expected loss {_figure(now)} now, {_figure(after)} "
+    return f"{said}{when.get(action, 'after the climb')}, cost {_figure(cost)} ({unit})"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SiteRevisit:
-    """A site's antennas that something is to be done about, or was thought of: the most loss avoided first.
-
-    trip: whether somebody goes there, once. The figures are sums over the antennas.
-    """
-
-    site_id: str
-    trip: bool
-    items: tuple[AntennaRevisit, ...]
-    unit: str = "units"
-
-    @property
-    def loss_now(self) -> float:
-        return sum(i.loss_now for i in self.items)
-
-    @property
-    def loss_after(self) -> float:
-        return sum(i.loss_after for i in self.items)
-
-    @property
-    def cost(self) -> float:
-        return sum(i.cost for i in self.items)
-
-    @property
-    def avoided(self) -> float:
-        return sum(i.avoided for i in self.items)
-
-    @property
-    def sentence(self) -> str:
-        """What the list is ordered by, with the site's figures."""
-        if not self.items:
-            return "nobody needs to come back: no expected loss is worth a visit"
-        todo = [i for i in self.items if i.action != "leave"]
-        if not todo:
-            return f"nothing that could be done avoids more than it costs (expected loss {_figure(self.loss_now)})"
-        goers = sum(i.action in ("photo", "read_again", "climb") for i in todo)
-        going = f"one visit serves {goers}" if goers > 1 else "one visit" if self.trip else "no visit needed"
-        return (
-            f"expected loss {_figure(self.loss_now)} now, {_figure(self.loss_after)} after, cost {_figure(self.cost)} "
-            f"({self.unit}; {going}): ordered by expected loss avoided"
-        )
+def _site_revisit(items: Sequence[RevisitItem], trip: bool, unit: str) -> Revisit:
+    """A site's list with its sums, its items numbered."""
+    now, after = sum(i.expected_loss_now for i in items), sum(i.expected_loss_after for i in items)
+    cost = sum(i.cost for i in items)
+    return Revisit(
+        sentence=_sentence(items, trip, now, after, cost, unit),
+        trip=trip,
+        expected_loss_now=now,
+        expected_loss_after=after,
+        cost=cost,
+        loss_avoided=sum(i.loss_avoided for i in items),
+        unit=unit,
+        antennas=tuple(replace(item, rank=rank) for rank, item in enumerate(items, 1)),
+    )
 
 
-def in_order(plans: Sequence[SiteRevisit]) -> tuple[SiteRevisit, ...]:
-    """Sites by the loss that they avoid, the most first; those where nothing is to be done last."""
-    return tuple(sorted(plans, key=lambda p: (-round(p.avoided, 6), -round(p.loss_now, 6), p.site_id)))
+def _sentence(items: Sequence[RevisitItem], trip: bool, now: float, after: float, cost: float, unit: str) -> str:
+    """What the list is ordered by, with the site's figures."""
+    if not items:
+        return "nobody needs to come back: no expected loss is worth a visit"
+    todo = [i for i in items if i.action != "leave"]
+    if not todo:
+        return f"nothing that could be done avoids more than it costs (expected loss {_figure(now)})"
+    goers = sum(i.action in ("photo", "read_again", "climb") for i in todo)
+    going = f"one visit serves {goers}" if goers > 1 else "one visit" if trip else "no visit needed"
+    return (
+        f"expected loss {_figure(now)} now, {_figure(after)} after, cost {_figure(cost)} "
+        f"({unit}; {going}): ordered by expected loss avoided"
+    )
 
 
 def _figure(value: float) -> str:
@@ -502,10 +451,8 @@ class _Way:
     climbs_after: float = 0.0  # probability that what it shows sends somebody up
 
 
-def plan_site(
-    site: Site, solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], costs: Costs | None = None
-) -> SiteRevisit:
-    """What to do about a site: for every antenna the action that leaves least to lose, the site visited once at most.
+def plan_site(site: Site, result: SiteResult, costs: Costs | None = None) -> Revisit:
+    """What to do about a judged site: for every antenna the action that leaves least to lose, visited once at most.
 
     On the list are antennas with an action, and those that are out, undecided, contradicted or unseen although
     nothing pays. Where somebody goes, or climbs, it is done once for all that gain by it: of no trip, a trip, and a
@@ -514,31 +461,29 @@ def plan_site(
     costs = costs or Costs()
     register = {a.antenna_id: a for a in site.antennas}
     stakes: dict[str, Stake] = {}
-    for estimate in solution.antennas:
-        antenna, judgement = register.get(estimate.antenna_id), judgements.get(estimate.antenna_id)
-        if antenna is None or judgement is None:
-            continue
-        stake = _stake(antenna, estimate, judgement, costs)
+    for found in result.antennas:
+        antenna = register.get(found.antenna_id)
+        stake = None if antenna is None else _stake(antenna, found, costs)
         if stake is not None:
-            stakes[antenna.antenna_id] = stake
-    chosen, trip, climb = _best_plan({a.antenna_id: a for a in solution.antennas}, stakes, costs)
+            stakes[found.antenna_id] = stake
+    chosen, trip, climb = _best_plan({a.antenna_id: a for a in result.antennas}, stakes, costs)
     gains = {name: loss_now(stakes[name], costs) - way.loss - way.cost for name, way in chosen.items()}
     going = _shares(costs.visit, {name: gains[name] for name, way in chosen.items() if way.trip})
     climbing = _shares(costs.climb, {name: gains[name] for name, way in chosen.items() if way.climb})
     items = []
     for name, way in chosen.items():
-        estimate = next(a for a in solution.antennas if a.antenna_id == name)
-        if way.action == "leave" and not _noteworthy(judgements[name], estimate):
+        found = result.antennas[name]
+        if way.action == "leave" and not _noteworthy(found):
             continue
         cost = way.cost + going.get(name, 0.0) + climbing.get(name, 0.0)
         alike = tuple(n for n, s in stakes.items() if s.cause is not None and s.cause == stakes[name].cause)
-        items.append(_item(site, solution, estimate, judgements[name], stakes[name], way, cost, costs, alike))
-    items.sort(key=lambda i: (-round(i.avoided, 6), -round(i.loss_now, 6), i.antenna_id))
-    return SiteRevisit(site_id=solution.site_id, trip=trip or climb, items=tuple(items), unit=costs.unit)
+        items.append(_item(site, result, found, stakes[name], way, cost, costs, alike))
+    items.sort(key=lambda i: (-round(i.loss_avoided, 6), -round(i.expected_loss_now, 6), i.antenna_id))
+    return _site_revisit(items, trip or climb, costs.unit)
 
 
 def _best_plan(
-    estimates: Mapping[str, AntennaSolution], stakes: Mapping[str, Stake], costs: Costs
+    estimates: Mapping[str, AntennaResult], stakes: Mapping[str, Stake], costs: Costs
 ) -> tuple[dict[str, _Way], bool, bool]:
     """The cheapest ways, a later climb being shared by those that evidence may send somebody up to.
 
@@ -605,13 +550,13 @@ def _shares(cost: float, gains: Mapping[str, float]) -> dict[str, float]:
     return {name: cost * gain / whole for name, gain in gains.items()}
 
 
-def _stake(antenna: Antenna, estimate: AntennaSolution, judgement: AntennaJudgement, costs: Costs) -> Stake | None:
-    design = judgement.design.azimuth_true_deg
-    reading = judgement.reading
+def _stake(antenna: Antenna, found: AntennaResult, costs: Costs) -> Stake | None:
+    design = found.design.azimuth_true_deg
+    reading = found.reading
     tolerance = antenna.tolerance_deg
     if design is None:
         return None
-    parts = parts_of(estimate, design)
+    parts = parts_of(found, design)
     if not parts:
         within = Part(deviation_deg=0.0, sigma_deg=tolerance / 3.0, probability=1.0 - costs.unseen_out)
         out = Part(deviation_deg=0.0, sigma_deg=_UNKNOWN_SIGMA_DEG, probability=costs.unseen_out)
@@ -619,18 +564,17 @@ def _stake(antenna: Antenna, estimate: AntennaSolution, judgement: AntennaJudgem
     off = None
     if reading is not None and reading.agrees is False:
         off = float(difference_deg(reading.azimuth_true_deg, design))
-    tilt = judgement.downtilt_reading
-    causes = reading.causes if reading is not None else None
-    cause = causes.likely_cause if causes is not None else None
-    p_out = judgement.design.p_out_of_tolerance
+    tilt = found.downtilt_reading
+    cause = None if reading is None else reading.likely_cause
+    p_out = found.design.p_out_of_tolerance
     sigma = max(reading.u95_deg / K95, 1e-3) if reading is not None else 1.0
     photos, fixed = parts, None
-    if reading is not None and causes is not None:
-        believed, right = reading.azimuth_true_deg, causes.reading_right
-        if off is not None and causes.corrected_deg is not None:
-            fixed = float(difference_deg(causes.corrected_deg, design))
-            believed = causes.corrected_deg
-            right = next((c.probability for c in causes.causes if c.cause == cause), 0.0)
+    if reading is not None and reading.p_right is not None:
+        believed, right = reading.azimuth_true_deg, reading.p_right
+        if off is not None and reading.corrected_deg is not None:
+            fixed = float(difference_deg(reading.corrected_deg, design))
+            believed = reading.corrected_deg
+            right = next((c.probability for c in reading.causes if c.cause == cause), 0.0)
         parts = parts_with_reading(photos, float(difference_deg(believed, design)), sigma, min(right, 1.0))
     return Stake(
         parts=parts,
@@ -639,7 +583,7 @@ def _stake(antenna: Antenna, estimate: AntennaSolution, judgement: AntennaJudgem
         record_off_deg=off,
         tilt_contradicted=tilt is not None and tilt.agrees is False,
         cause=cause,
-        alike=causes.together if causes is not None else (),
+        alike=reading.not_told_apart if reading is not None else (),
         fixed_off_deg=fixed,
         reading_sigma_deg=sigma,
         turned=cause == "antenna_turned" and p_out is not None and p_out > 0.5,
@@ -647,7 +591,7 @@ def _stake(antenna: Antenna, estimate: AntennaSolution, judgement: AntennaJudgem
 
 
 def _ways(
-    estimate: AntennaSolution,
+    estimate: AntennaResult,
     stake: Stake,
     costs: Costs,
     later: float,
@@ -714,41 +658,40 @@ def _cheapest(ways: Mapping[str, Sequence[_Way]], costs: Costs) -> tuple[float, 
     return best
 
 
-def _noteworthy(judgement: AntennaJudgement, estimate: AntennaSolution) -> bool:
-    return judgement.revisit or judgement.design.decision != "accept" or estimate.azimuth_true_deg is None
+def _noteworthy(found: AntennaResult) -> bool:
+    return found.revisit or found.design.decision != "accept" or found.azimuth_true_deg is None
 
 
 def _item(
     site: Site,
-    solution: SiteSolution,
-    estimate: AntennaSolution,
-    judgement: AntennaJudgement,
+    result: SiteResult,
+    found: AntennaResult,
     stake: Stake,
     way: _Way,
     cost: float,
     costs: Costs,
     alike: Sequence[str],
-) -> AntennaRevisit:
+) -> RevisitItem:
     m, s, p = stake.arrays()
-    p_out = judgement.design.p_out_of_tolerance
+    now = loss_now(stake, costs)
+    p_out = found.design.p_out_of_tolerance
     if p_out is None:
         p_out = float(p @ _out(m, s, stake.tolerance_deg))
-    place, lat, lon = _place(site, solution, judgement, way)
-    return AntennaRevisit(
-        antenna_id=estimate.antenna_id,
+    where = _where(site, result, found, way)
+    return RevisitItem(
+        antenna_id=found.antenna_id,
         action=way.action,
-        reasons=tuple(_reasons(judgement, estimate, p_out)),
-        instruction=_instruction(estimate, judgement, stake, way, place, alike),
-        loss_now=loss_now(stake, costs),
-        loss_after=way.loss,
+        instruction=_instruction(found, stake, way, where.words, alike),
+        reasons=tuple(_reasons(found, p_out)),
+        expected_loss_now=now,
+        expected_loss_after=way.loss,
         cost=cost,
+        loss_avoided=now - way.loss - cost,
+        figures=_figures(way.action, now, way.loss, cost, costs.unit),
         bring=_bring(way),
-        place=place,
-        lat_deg=lat,
-        lon_deg=lon,
+        where=where,
         u95_then_deg=_u95_then(way),
-        p_out=p_out,
-        unit=costs.unit,
+        p_out_of_tolerance=p_out,
     )
 
 
@@ -768,13 +711,13 @@ def _bring(way: _Way) -> str | None:
     return "a camera with a long lens" if way.action == "photo" else None
 
 
-def _reasons(judgement: AntennaJudgement, estimate: AntennaSolution, p_out: float) -> list[str]:
+def _reasons(found: AntennaResult, p_out: float) -> list[str]:
     """Why, in few words, the weightiest first."""
     out = []
-    design, reading, tilt = judgement.design, judgement.reading, judgement.downtilt_reading
-    if estimate.azimuth_true_deg is None:
+    design, reading, tilt = found.design, found.reading, found.downtilt_reading
+    if found.azimuth_true_deg is None:
         seen = {"not_visible": "shows in no photo", "not_found": "was not found in the photos"}
-        out.append(f"it {seen.get(estimate.status, 'has no estimate')}, so nothing is known of it")
+        out.append(f"it {seen.get(found.status, 'has no estimate')}, so nothing is known of it")
     if design.decision == "reject" and design.deviation_deg is not None:
         out.append(f"out of tolerance: {design.deviation_deg:+.1f}° off a design of ± {design.tolerance_deg:g}°")
     elif design.deviation_deg is not None and p_out > 0.05:
@@ -785,46 +728,44 @@ def _reasons(judgement: AntennaJudgement, estimate: AntennaSolution, p_out: floa
         out.append(f"likely cause: {in_words(reading.likely_cause)}")
     if tilt is not None and tilt.agrees is False and tilt.difference_deg is not None:
         out.append(f"the downtilt reading differs from the photos by {abs(tilt.difference_deg):.1f}°")
-    if len(estimate.alternatives) > 0:
+    if len(found.alternatives) > 0:
         out.append("the photos allow more than one azimuth")
     return out or ["more is to be lost than the evidence costs"]
 
 
 def _instruction(
-    estimate: AntennaSolution,
-    judgement: AntennaJudgement,
+    found: AntennaResult,
     stake: Stake,
     way: _Way,
     place: str | None,
     alike: Sequence[str],
 ) -> str:
     """What to do, and what is to be put right in the register beside it."""
-    said = _main_instruction(estimate, judgement, stake, way, place, alike)
-    causes = judgement.reading.causes if judgement.reading is not None else None
-    if way.action in ("leave", "correct_register", "check_records") or causes is None:
+    said = _main_instruction(found, stake, way, place, alike)
+    corrected = None if found.reading is None else found.reading.corrected_deg
+    if way.action in ("leave", "correct_register", "check_records") or corrected is None:
         return said
-    if stake.fixed_off_deg is None or stake.cause is None or causes.corrected_deg is None:
+    if stake.fixed_off_deg is None or stake.cause is None:
         return said
-    return f"{said}; in the register, correct the reading to {format_azimuth_deg(causes.corrected_deg)} true"
+    return f"{said}; in the register, correct the reading to {format_azimuth_deg(corrected)} true"
 
 
 def _main_instruction(
-    estimate: AntennaSolution,
-    judgement: AntennaJudgement,
+    found: AntennaResult,
     stake: Stake,
     way: _Way,
     place: str | None,
     alike: Sequence[str],
 ) -> str:
-    name = estimate.antenna_id
+    name = found.antenna_id
     if way.action == "leave":
         return "leave it as it is"
-    causes = judgement.reading.causes if judgement.reading is not None else None
-    fixed = None if causes is None or causes.corrected_deg is None else format_azimuth_deg(causes.corrected_deg)
+    corrected = None if found.reading is None else found.reading.corrected_deg
+    fixed = None if corrected is None else format_azimuth_deg(corrected)
     if way.action == "check_records":
         checked = f"check labels, cabling records and the notes of the readings: exchanged ({', '.join(alike)})"
         if fixed is None:
-            seen = format_azimuth_deg(estimate.azimuth_true_deg or 0.0, estimate.u95_deg)
+            seen = format_azimuth_deg(found.azimuth_true_deg or 0.0, found.u95_deg)
             return f"{checked}; the photos say {seen} true"
         return f"{checked}; exchanged back, the reading of {name} is {fixed} true"
     if way.action == "correct_register" and stake.fixed_off_deg is not None and stake.cause is not None:
@@ -835,14 +776,14 @@ def _main_instruction(
         return f"read the azimuth of {name} again, from the ground, with another instrument or from another place"
     if way.action == "correct_register":
         said = []
-        if judgement.reading is not None and judgement.reading.agrees is False:
-            said.append(f"{format_azimuth_deg(estimate.azimuth_true_deg or 0.0, estimate.u95_deg)} true")
-        tilt = judgement.downtilt_reading
-        if tilt is not None and tilt.agrees is False and estimate.downtilt_deg is not None:
-            said.append(f"a downtilt of {estimate.downtilt_deg:.1f}° ± {estimate.downtilt_u95_deg or 0.0:.1f}°")
+        if found.reading is not None and found.reading.agrees is False:
+            said.append(f"{format_azimuth_deg(found.azimuth_true_deg or 0.0, found.u95_deg)} true")
+        tilt = found.downtilt_reading
+        if tilt is not None and tilt.agrees is False and found.downtilt_deg is not None:
+            said.append(f"a downtilt of {found.downtilt_deg:.1f}° ± {found.downtilt_u95_deg or 0.0:.1f}°")
         return f"correct the register: the photos say {' and '.join(said)}"
     if way.action == "climb":
-        design = judgement.design.azimuth_true_deg
+        design = found.design.azimuth_true_deg
         aim = "" if design is None else f", and turn it to {format_azimuth_deg(design)} true if it is out"
         if stake.turned:
             return f"climb: {name} is likely turned; measure it{aim}"
@@ -856,26 +797,25 @@ def _main_instruction(
     return f"{'measure' if way.option.needs_trip else 'look up'} {way.option.bring}{then}"
 
 
-def _place(
-    site: Site, solution: SiteSolution, judgement: AntennaJudgement, way: _Way
-) -> tuple[str | None, float | None, float | None]:
-    """Where to stand: in words, latitude and longitude."""
+def _where(site: Site, result: SiteResult, found: AntennaResult, way: _Way) -> Where:
+    """Where to stand."""
     from photoaz.geodesy.frames import destination
 
     if not way.trip:
-        return None, None, None
+        return Where()
     option = way.option
     if way.action in ("climb", "read_again") or (option is not None and option.kind == "tower_position"):
-        return "the tower", site.lat_deg, site.lon_deg
+        return Where(words="the tower", lat_deg=site.lat_deg, lon_deg=site.lon_deg)
     if option is not None and option.photo is not None:
-        photo = next((p for p in solution.photos if p.photo == option.photo), None)
+        photo = result.photos.get(option.photo)
         name = f"where {Path(option.photo).name} was taken"
-        return (name, None, None) if photo is None else (name, photo.lat_deg, photo.lon_deg)
+        return Where(words=name) if photo is None else Where(words=name, lat_deg=photo.lat_deg, lon_deg=photo.lon_deg)
     bearing = None if option is None else option.bearing_deg
     distance = None if option is None else option.distance_m
-    if option is None and judgement.design.azimuth_true_deg is not None:
-        bearing, distance = judgement.design.azimuth_true_deg, _FIRST_PHOTO_M
+    if option is None and found.design.azimuth_true_deg is not None:
+        bearing, distance = found.design.azimuth_true_deg, _FIRST_PHOTO_M
     if bearing is None or distance is None:
-        return None, None, None
+        return Where()
     lat, lon = destination(site.lat_deg, site.lon_deg, bearing, distance)
-    return f"{distance:.0f} m off, at a bearing of {bearing:.0f}° from the tower", lat, lon
+    words = f"{distance:.0f} m off, at a bearing of {bearing:.0f}° from the tower"
+    return Where(words=words, lat_deg=lat, lon_deg=lon)

@@ -24,7 +24,7 @@ from photoaz.network.site import PhotoObservations, build
 from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network, stated_u95
 from photoaz.planning.scene import Scene
 from photoaz.quantities import K95, RADIUS_95
-from photoaz.result import SiteSolution
+from photoaz.result import SiteResult
 
 Array = NDArray[Any]
 
@@ -62,15 +62,16 @@ class Earlier:
         )
 
 
-def earlier_of_solution(solution: SiteSolution) -> Earlier | None:
+def earlier_of_solution(solution: SiteResult) -> Earlier | None:
     """From a site's solution: its joint covariance where it has one, else each antenna's own U95."""
     told = {a.antenna_id: a for a in solution.antennas if a.azimuth_true_deg is not None and a.u95_deg is not None}
     if not told:
         return None
-    names = tuple(n for n in solution.azimuth_ids if n in told) if solution.azimuth_covariance_deg2 else tuple(told)
-    if solution.azimuth_covariance_deg2:
-        keep = [solution.azimuth_ids.index(n) for n in names]
-        covariance = np.array(solution.azimuth_covariance_deg2)[np.ix_(keep, keep)] * np.radians(1.0) ** 2
+    joint = solution.azimuth_covariance
+    names = tuple(told) if joint is None else tuple(n for n in joint.antenna_ids if n in told)
+    if joint is not None:
+        keep = [joint.antenna_ids.index(n) for n in names]
+        covariance = np.array(joint.deg2)[np.ix_(keep, keep)] * np.radians(1.0) ** 2
     else:
         covariance = np.diag([np.radians((told[n].u95_deg or 0.0) / K95) ** 2 for n in names])
     azimuth = np.radians([told[n].azimuth_true_deg or 0.0 for n in names])

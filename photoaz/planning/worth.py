@@ -5,18 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from photoaz.judgement.judge import AntennaJudgement
-from photoaz.judgement.revisit import Costs, SiteRevisit, plan_site
+from photoaz.judgement.revisit import Costs, plan_site
 from photoaz.register.model import Site
-from photoaz.result import AntennaSolution, EvidenceOption, NextEvidence, SiteSolution
+from photoaz.result import AntennaResult, ById, EvidenceOption, NextEvidence, Revisit, SiteResult
 
 
 def with_planned_photos(
-    solution: SiteSolution, u95_deg: Mapping[str, float], bring: str, distance_m: float, bearing_deg: float
-) -> SiteSolution:
+    solution: SiteResult, u95_deg: Mapping[str, float], bring: str, distance_m: float, bearing_deg: float
+) -> SiteResult:
     """The solution, its antennas offered the planned photos (U95 with them, by antenna) in place of any other photo."""
 
-    def offered(a: AntennaSolution) -> AntennaSolution:
+    def offered(a: AntennaResult) -> AntennaResult:
         then = u95_deg.get(a.antenna_id)
         if then is None or a.u95_deg is None:
             return a
@@ -33,19 +32,18 @@ def with_planned_photos(
         others = tuple(o for o in before.options if o.kind not in ("photo", "photo_with_landmark"))
         return replace(a, next_evidence=replace(before, options=(*others, option)))
 
-    return replace(solution, antennas=tuple(offered(a) for a in solution.antennas))
+    return replace(solution, antennas=ById(offered(a) for a in solution.antennas))
 
 
 def worth_of(
     site: Site,
-    solution: SiteSolution,
-    judgements: Mapping[str, AntennaJudgement],
+    solution: SiteResult,
     u95_deg: Mapping[str, float],
     costs: Costs,
     *,
     distance_m: float,
     bearing_deg: float,
-) -> SiteRevisit:
+) -> Revisit:
     """What is best for each antenna of a site that was estimated, the planned photos being one way among others."""
     offered = with_planned_photos(solution, u95_deg, "the planned photos", distance_m, bearing_deg)
-    return plan_site(site, offered, judgements, costs)
+    return plan_site(site, offered, costs)

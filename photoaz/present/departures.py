@@ -6,7 +6,6 @@ import math
 
 from PIL import Image, ImageDraw
 
-from photoaz.judgement.common import CommonMode
 from photoaz.present.pens import (
     BLUE,
     FINER,
@@ -20,6 +19,7 @@ from photoaz.present.pens import (
     text_width,
     write,
 )
+from photoaz.result import CommonMode
 
 _BAND: Colour = (214, 230, 242)
 _LEADING = 1.3

@@ -10,18 +10,18 @@ import math
 from datetime import UTC, datetime, timedelta
 
 from photoaz import __version__
-from photoaz.judgement.revisit import SiteRevisit
 from photoaz.planning.light import Window
 from photoaz.planning.plan import CHECKLIST, SitePlan, Standpoint
 from photoaz.planning.plumb import PRACTICE_LEAST_M
 from photoaz.present.charts import year_svg
 from photoaz.present.drawing import FIELD_PLAN, CameraPlace, Direction, Pointing, azimuth_plan
 from photoaz.present.words import escaped, shortened
+from photoaz.result import Revisit
 
 _MOST_STANDPOINTS, _MOST_ANTENNAS = 4, 8
 
 
-def field_sheet_html(plan: SitePlan, created: datetime, worth: SiteRevisit | None = None) -> str:
+def field_sheet_html(plan: SitePlan, created: datetime, worth: Revisit | None = None) -> str:
     """A plan's field sheet as an HTML document.
 
     created: with its zone. worth: what is best for each antenna, where that is known.
@@ -184,10 +184,10 @@ def _practice(plan: SitePlan) -> str:
     )
 
 
-def _worth(worth: SiteRevisit | None) -> str:
+def _worth(worth: Revisit | None) -> str:
     if worth is None:
         return ""
-    items = "".join(f"<li>{escaped(i.antenna_id)}: {escaped(i.instruction)}</li>" for i in worth.items[:4])
+    items = "".join(f"<li>{escaped(i.antenna_id)}: {escaped(i.instruction)}</li>" for i in worth.antennas[:4])
     return f"<section><h2>Worth</h2><p>{escaped(worth.sentence)}</p><ul>{items}</ul></section>"
 
 

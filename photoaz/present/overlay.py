@@ -15,8 +15,6 @@ from PIL import Image, ImageDraw
 
 from photoaz import __version__
 from photoaz.angles import format_azimuth_deg, format_difference_deg
-from photoaz.judgement.common import CommonMode
-from photoaz.judgement.judge import AntennaJudgement
 from photoaz.present.departures import draw_departures
 from photoaz.present.dial import draw_dial
 from photoaz.present.drawing import Direction, Pointing, mean_azimuth_deg
@@ -49,7 +47,7 @@ from photoaz.present.pens import (
 )
 from photoaz.present.window import bounds_of, ellipse, rectangle, window_about
 from photoaz.present.words import VIEWS
-from photoaz.result import AntennaSolution, EvidenceView, NextEvidence, PhotoSolution
+from photoaz.result import AntennaResult, CommonMode, EvidenceView, NextEvidence, PhotoResult
 
 Encoding = Literal["png", "jpeg"]
 
@@ -77,14 +75,13 @@ _DECISIONS = {"accept": "within tolerance", "reject": "OUT of tolerance", "undec
 class Shown:
     """An antenna as one photo shows it, with what was concluded about it."""
 
-    solution: AntennaSolution
+    antenna: AntennaResult
     view: EvidenceView
-    judgement: AntennaJudgement | None = None
 
 
 def draw_overlay(
     image_bgr: NDArray[np.uint8],
-    photo: PhotoSolution,
+    photo: PhotoResult,
     shown: Sequence[Shown],
     unseen: Sequence[Unseen] = (),
     *,
@@ -121,9 +118,9 @@ def draw_overlay(
     hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
     # a face seen face-on (yaw 0) looks back along the line of sight
     bearings = [
-        item.solution.azimuth_true_deg - item.view.yaw_deg
+        item.antenna.azimuth_true_deg - item.view.yaw_deg
         for item in items
-        if item.solution.azimuth_true_deg is not None
+        if item.antenna.azimuth_true_deg is not None
     ]
     blocks = _blocks(photo, shown, unseen)
     outlook = [*_outlook(items, site_id, next_evidence), *_weak(weak_points)]
@@ -164,7 +161,7 @@ def _stacked(parts: Sequence[Image.Image]) -> Image.Image | None:
     return column
 
 
-def _page(photo: PhotoSolution, site_id: str, left: Image.Image | None, right: Image.Image | None) -> Image.Image:
+def _page(photo: PhotoResult, site_id: str, left: Image.Image | None, right: Image.Image | None) -> Image.Image:
     """The columns under the titles."""
     width = PAGE_WIDTH_PX if right is None else 3 * _MARGIN + _COLUMN + right.width
     lines = [
@@ -215,7 +212,7 @@ def _software() -> Any:
     return info
 
 
-def _titles(photo: PhotoSolution, site_id: str) -> list[tuple[str, int, Colour, bool]]:
+def _titles(photo: PhotoResult, site_id: str) -> list[tuple[str, int, Colour, bool]]:
     """Lines above the columns: text, size, colour, bold or not."""
     name = Path(photo.photo).name
     lines = [(f"{site_id}: {name}" if site_id else name, _TITLE, INK, True)]
@@ -237,9 +234,9 @@ def _short(antenna_id: str, site_id: str) -> str:
     return rest or antenna_id
 
 
-def _blocks(photo: PhotoSolution, shown: Sequence[Shown], unseen: Sequence[Unseen]) -> list[tuple[str, str, list[Row]]]:
+def _blocks(photo: PhotoResult, shown: Sequence[Shown], unseen: Sequence[Unseen]) -> list[tuple[str, str, list[Row]]]:
     """What is said of the names, and of the antennas not seen: title, note, rows; only what there is something of."""
-    measured = [(item.solution.antenna_id, item.view) for item in shown]
+    measured = [(item.antenna.antenna_id, item.view) for item in shown]
     seen = {name for name, _ in measured} | {panel.antenna_id for panel in photo.panels if panel.antenna_id is not None}
     names = names_and_why(measured, photo.panels, used=photo.status == "used")
     missing = not_seen(unseen, seen)
@@ -255,7 +252,7 @@ def _outlook(
     items: Sequence[Shown], site_id: str, next_evidence: NextEvidence | None
 ) -> list[tuple[str, str, list[Row]]]:
     """What limits the site and each antenna shown, and what to bring next: title, note, rows."""
-    said = [(item.solution.antenna_id, item.solution.next_evidence) for item in items]
+    said = [(item.antenna.antenna_id, item.antenna.next_evidence) for item in items]
     if len(said) > 1:
         said.insert(0, (site_id or "the site", next_evidence))
     rows = [_next_row(name, evidence) for name, evidence in said if evidence is not None]
@@ -274,15 +271,14 @@ def _next_row(name: str, evidence: NextEvidence) -> Row:
     return Row(name=name, tag=figures, text=f"{evidence.bring} (limited by {evidence.limit})")
 
 
-def _marks(photo: PhotoSolution, items: Sequence[Shown], unseen: Sequence[Unseen], site_id: str) -> Marks:
+def _marks(photo: PhotoResult, items: Sequence[Shown], unseen: Sequence[Unseen], site_id: str) -> Marks:
     """What the overview bears."""
-    fitted = {item.solution.antenna_id for item in items}
+    fitted = {item.antenna.antenna_id for item in items}
     seen = fitted | {panel.antenna_id for panel in photo.panels}
     labelled = zip(panel_names(photo.panels), photo.panels, strict=True)
     return Marks(
         fitted=tuple(
-            (_short(item.solution.antenna_id, site_id) + "?" * unsure(item.view), item.view.outline_px)
-            for item in items
+            (_short(item.antenna.antenna_id, site_id) + "?" * unsure(item.view), item.view.outline_px) for item in items
         ),
         found=tuple(
             (label if panel.antenna_id is None else _short(label, site_id), panel.corners_px)
@@ -346,7 +342,7 @@ def _caption_height(lines: Sequence[_Line]) -> int:
 
 
 def _caption(item: Shown) -> list[_Line]:
-    solution, view = item.solution, item.view
+    solution, view = item.antenna, item.view
     azimuth = (
         "no azimuth"
         if solution.azimuth_true_deg is None
@@ -361,15 +357,13 @@ def _caption(item: Shown) -> list[_Line]:
     if view.name_probability is not None and not view.from_pick:
         doubt = unsure(view)
         lines.append((f"name {'UNSURE, ' * doubt}{percent(view.name_probability)}", _SMALL, INK if doubt else PALE))
-    judgement = item.judgement
-    if judgement is not None and judgement.reading is not None:
-        reading = judgement.reading
+    reading, design = solution.reading, solution.design
+    if reading is not None:
         lines.append((f"reading {format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)}", _SMALL, VERMILION))
         if reading.agrees is not None:
             lines.append(("agrees" if reading.agrees else "DISAGREES", _SMALL, VERMILION))
-    if judgement is not None and judgement.design.azimuth_true_deg is not None:
-        design = judgement.design
-        text = f"design {format_azimuth_deg(judgement.design.azimuth_true_deg)} ± {design.tolerance_deg:g}°"
+    if design.azimuth_true_deg is not None:
+        text = f"design {format_azimuth_deg(design.azimuth_true_deg)} ± {design.tolerance_deg:g}°"
         lines.append((text, _SMALL, GREEN))
         lines.append((_DECISIONS[design.decision], _SMALL, GREEN))
     return lines
@@ -406,15 +400,14 @@ def _flow(tiles: Sequence[Image.Image], room: int) -> Image.Image | None:
 
 
 def _hand(item: Shown, site_id: str) -> Pointing | None:
-    solution, judgement = item.solution, item.judgement
+    solution = item.antenna
     if solution.azimuth_true_deg is None or solution.u95_deg is None:
         return None
     told: list[tuple[str, float | None, float | None]] = [("photos", solution.azimuth_true_deg, solution.u95_deg)]
     told += [("other", other.azimuth_true_deg, None) for other in solution.alternatives]
-    if judgement is not None:
-        reading, design = judgement.reading, judgement.design
-        told.append(("reading", reading.azimuth_true_deg if reading else None, None))
-        told.append(("design", design.azimuth_true_deg, design.tolerance_deg))
+    reading, design = solution.reading, solution.design
+    told.append(("reading", reading.azimuth_true_deg if reading else None, None))
+    told.append(("design", design.azimuth_true_deg, design.tolerance_deg))
     directions = [
         Direction(kind=kind, label=kind, azimuth_deg=azimuth, half_deg=half)
         for kind, azimuth, half in told

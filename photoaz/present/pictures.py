@@ -6,20 +6,16 @@ from collections.abc import Collection, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 
-from photoaz.judgement.common import common_mode_of_site
-from photoaz.judgement.judge import AntennaJudgement
-from photoaz.judgement.revisit import SiteRevisit
 from photoaz.photo.pixels import decode
 from photoaz.present.names import Unseen
 from photoaz.present.overlay import Encoding, Shown, draw_overlay
 from photoaz.present.sheet import best_view, crop_jpeg, sheet_html
 from photoaz.register.model import Site
-from photoaz.result import SiteSolution
+from photoaz.result import SiteResult
 
 
 def overlays(
-    solution: SiteSolution,
-    judgements: Mapping[str, AntennaJudgement],
+    result: SiteResult,
     files: Mapping[str, Path],
     *,
     encoding: Encoding = "png",
@@ -27,16 +23,15 @@ def overlays(
 ) -> Iterator[tuple[str, bytes]]:
     """Name and picture of each photo that was looked at, also where it could not be used.
 
-    files : where photos lie, by their names in the solution; others are passed over. only : names of those wanted.
+    files : where photos lie, by their names in the result; others are passed over. only : names of those wanted.
     """
-    common = common_mode_of_site(solution, judgements)
-    for photo in solution.photos:
+    for photo in result.photos:
         path = files.get(photo.photo)
         if path is None or (only is not None and photo.photo not in only):
             continue
         shown = [
-            Shown(solution=antenna, view=view, judgement=judgements.get(antenna.antenna_id))
-            for antenna in solution.antennas
+            Shown(antenna=antenna, view=view)
+            for antenna in result.antennas
             for view in antenna.evidence
             if view.photo == photo.photo and photo.status == "used"
         ]
@@ -44,7 +39,7 @@ def overlays(
             continue
         unseen = [
             Unseen(antenna_id=antenna.antenna_id, view=view)
-            for antenna in solution.antennas
+            for antenna in result.antennas
             for view in antenna.missing
             if view.photo == photo.photo
         ]
@@ -53,10 +48,10 @@ def overlays(
             photo,
             shown,
             unseen,
-            site_id=solution.site_id,
-            common=common,
-            next_evidence=solution.next_evidence,
-            weak_points=solution.weak_points,
+            site_id=result.site_id,
+            common=result.common_mode,
+            next_evidence=result.next_evidence,
+            weak_points=result.weak_points,
             encoding=encoding,
         )
         yield photo.photo, page
@@ -64,16 +59,14 @@ def overlays(
 
 def sheets(
     site: Site,
-    solution: SiteSolution,
-    judgements: Mapping[str, AntennaJudgement],
-    plan: SiteRevisit,
+    result: SiteResult,
     files: Mapping[str, Path],
     created: datetime,
     *,
     only: Collection[str] | None = None,
 ) -> Iterator[tuple[str, str]]:
     """Id and second-opinion sheet (HTML) of each antenna. files : as of `overlays`. only : ids of those wanted."""
-    wanted = [a for a in solution.antennas if only is None or a.antenna_id in only]
+    wanted = [a for a in result.antennas if only is None or a.antenna_id in only]
     views = {antenna.antenna_id: best_view(antenna) for antenna in wanted}
     crops: dict[str, tuple[bytes, str]] = {}
     for name, path in files.items():
@@ -81,17 +74,6 @@ def sheets(
         if of:
             picture = decode(path)
             crops |= {antenna_id: (crop_jpeg(picture, view), name) for antenna_id, view in of.items()}
-    todo = {item.antenna_id: item for item in plan.items}
     for antenna in wanted:
         crop, photo = crops.get(antenna.antenna_id, (None, ""))
-        page = sheet_html(
-            site,
-            solution,
-            antenna.antenna_id,
-            judgements.get(antenna.antenna_id),
-            created,
-            revisit=todo.get(antenna.antenna_id),
-            crop=crop,
-            crop_photo=photo,
-        )
-        yield antenna.antenna_id, page
+        yield antenna.antenna_id, sheet_html(site, result, antenna.antenna_id, created, crop=crop, crop_photo=photo)

@@ -7,10 +7,10 @@ from typing import Any
 from xml.etree import ElementTree
 
 from photoaz import __version__
-from photoaz.judgement.revisit import SiteRevisit
 from photoaz.planning.light import Light, Window
 from photoaz.planning.plan import SitePlan, Standpoint
 from photoaz.planning.trip import Stop
+from photoaz.result import Revisit
 
 Document = dict[str, Any]
 
@@ -21,7 +21,7 @@ def _round(value: float | None, decimals: int) -> float | None:
     return None if value is None else round(float(value), decimals) + 0.0
 
 
-def plan_document(plan: SitePlan, worth: SiteRevisit | None = None) -> Document:
+def plan_document(plan: SitePlan, worth: Revisit | None = None) -> Document:
     """One JSON document of a site's plan; worth: what is best for each antenna, where there is an estimate already."""
     out: Document = {
         "schema": "photoaz/plan/1",
@@ -69,12 +69,12 @@ def plan_document(plan: SitePlan, worth: SiteRevisit | None = None) -> Document:
                     "antenna_id": i.antenna_id,
                     "action": i.action,
                     "instruction": i.instruction,
-                    "expected_loss_now": _round(i.loss_now, 2),
-                    "expected_loss_after": _round(i.loss_after, 2),
+                    "expected_loss_now": _round(i.expected_loss_now, 2),
+                    "expected_loss_after": _round(i.expected_loss_after, 2),
                     "cost": _round(i.cost, 2),
-                    "unit": i.unit,
+                    "unit": worth.unit,
                 }
-                for i in worth.items
+                for i in worth.antennas
             ],
         }
     return out

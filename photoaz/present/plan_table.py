@@ -11,20 +11,20 @@ from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from photoaz.judgement.revisit import SiteRevisit
 from photoaz.planning.light import Window
 from photoaz.planning.plan import PlannedSet, SitePlan, Standpoint
 from photoaz.planning.trip import Stop
+from photoaz.result import Revisit
 
 _NONE = "–"
 
 
-def print_plan(plan: SitePlan, console: Console, worth: SiteRevisit | None = None) -> None:
+def print_plan(plan: SitePlan, console: Console, worth: Revisit | None = None) -> None:
     """Print a plan: cautions first, then where to stand and what will come out."""
     console.print(plan_text(plan, console.width, worth), highlight=False)
 
 
-def plan_text(plan: SitePlan, width: int, worth: SiteRevisit | None = None) -> RenderableType:
+def plan_text(plan: SitePlan, width: int, worth: Revisit | None = None) -> RenderableType:
     """A plan for people, laid out for a width."""
     parts: list[RenderableType] = [
         Text(f"Site {plan.site.site_id}: next photos", style="bold"),
@@ -44,7 +44,8 @@ def plan_text(plan: SitePlan, width: int, worth: SiteRevisit | None = None) -> R
     parts += _lines(plan.notes, width)
     if worth is not None:
         parts += _lines(
-            [f"Worth: {worth.sentence}", *(f"{i.antenna_id}: {i.instruction}; {i.figures}" for i in worth.items)], width
+            [f"Worth: {worth.sentence}", *(f"{i.antenna_id}: {i.instruction}; {i.figures}" for i in worth.antennas)],
+            width,
         )
     return Group(*parts)
 

@@ -13,11 +13,9 @@ from photoaz import __version__
 from photoaz.audit.edits import decisions_by_site, with_decisions
 from photoaz.audit.progress import Progress
 from photoaz.audit.store import Store
-from photoaz.present.document import SCHEMA
 from photoaz.present.files.everything import write_results as write_files
 from photoaz.present.pages import ReportAbout, ReportInput, write_report
-
-Document = Mapping[str, Any]
+from photoaz.result import SiteResult, estimates_head
 
 
 @dataclass(slots=True)
@@ -37,22 +35,20 @@ class Outcome:
     revisit_antennas: int = 0
     revisit_sites: int = 0
 
-    def add(self, site: Document) -> None:
-        """Count a site's document."""
+    def add(self, site: SiteResult) -> None:
+        """Count a site."""
         self.sites += 1
         wanted = 0
-        for a in site["antennas"]:
+        for a in site.antennas:
             self.antennas += 1
-            self.statuses[a["status"]] += 1
-            design, reading = a.get("design"), a.get("reading")
-            if design is not None and design.get("decision") is not None:
-                self.decisions[design["decision"]] += 1
-            if reading is not None and reading.get("agrees") is not None:
-                self.readings["agree" if reading["agrees"] else "disagree"] += 1
-                if reading.get("likely_cause"):
-                    self.causes[reading["likely_cause"]] += 1
-            wanted += bool(a["revisit"])
-        self.turned += sum(bool(t["turned"]) for t in site.get("turns") or ())
+            self.statuses[a.status] += 1
+            self.decisions[a.design.decision] += 1
+            if a.reading is not None and a.reading.agrees is not None:
+                self.readings["agree" if a.reading.agrees else "disagree"] += 1
+                if a.reading.likely_cause:
+                    self.causes[a.reading.likely_cause] += 1
+            wanted += a.revisit
+        self.turned += sum(t.turned for t in site.turns)
         self.revisit_antennas += wanted
         self.revisit_sites += wanted > 0
 
@@ -135,19 +131,19 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     decided = decisions_by_site(store.log())
     say.begin("writing results", None)
 
-    def counted() -> Iterator[dict[str, Any]]:
+    def counted() -> Iterator[SiteResult]:
         nonlocal used
         for kept in store.sites():
             used += kept.used
-            if kept.document is None:
+            if kept.result is None:
                 outcome.sites_without_results += 1
                 continue
-            document = with_decisions(kept.document, decided.get(kept.site_id, ()))
-            outcome.add(document)
+            site = with_decisions(kept.result, decided.get(kept.site_id, ()))
+            outcome.add(site)
             say.step(1)
-            yield document
+            yield site
 
-    head = {"schema": SCHEMA, "version": __version__, "created": created.isoformat(timespec="seconds")}
+    head = estimates_head(created)
     write_files(folder, counted(), head, failures.rows)
     listed = store.counts()["listed"]
     copies = failures.copies
@@ -156,9 +152,9 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     report = write_report(
         folder / "report",
         (
-            with_decisions(kept.document, decided.get(kept.site_id, ()))
+            with_decisions(kept.result, decided.get(kept.site_id, ())).document()
             for kept in store.sites()
-            if kept.document is not None
+            if kept.result is not None
         ),
         _about(about, created, outcome, folder),
         lambda _: say.step(1),

@@ -20,14 +20,11 @@ from numpy.typing import NDArray
 from photoaz import __version__
 from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_deg
 from photoaz.judgement.cause import in_words
-from photoaz.judgement.impact import Impact
-from photoaz.judgement.judge import AntennaJudgement
-from photoaz.judgement.revisit import AntennaRevisit
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointing, azimuth_plan
 from photoaz.present.words import VIEWS, escaped, shortened
 from photoaz.register.model import Antenna, Site
-from photoaz.result import AntennaSolution, EvidenceView, PhotoSolution, SiteSolution
+from photoaz.result import AntennaResult, EvidenceView, Impact, PhotoResult, RevisitItem, SiteResult
 
 _DECISIONS = {
     "accept": ("ACCEPT", "within the design's tolerance"),
@@ -54,7 +51,7 @@ def sheet_name(antenna_id: str, taken: Collection[str] = ()) -> str:
     return name
 
 
-def best_view(antenna: AntennaSolution) -> EvidenceView | None:
+def best_view(antenna: AntennaResult) -> EvidenceView | None:
     """The view that the sheet shows: the widest whose outline can be drawn; a front before a back."""
     drawn = [v for v in antenna.evidence if len(v.outline_px) >= 3]
     return max(drawn, key=lambda v: (v.view != "rear", v.width_px), default=None)
@@ -102,12 +99,10 @@ def crop_jpeg(image_bgr: NDArray[np.uint8], view: EvidenceView) -> bytes:
 
 def sheet_html(
     site: Site,
-    solution: SiteSolution,
+    solution: SiteResult,
     antenna_id: str,
-    judgement: AntennaJudgement | None,
     created: datetime,
     *,
-    revisit: AntennaRevisit | None = None,
     crop: bytes | None = None,
     crop_photo: str = "",
 ) -> str:
@@ -115,30 +110,32 @@ def sheet_html(
 
     Parameters
     ----------
-    site, solution : the antenna's; antenna_id : one of the solution's. judgement : what was concluded, if anything.
-    created : with its zone. revisit : what to do about it, if anything. crop : JPEG of `crop_jpeg`; crop_photo : of
+    site, solution : the antenna's; antenna_id : one of the solution's. created : with its zone.
+    crop : JPEG of `crop_jpeg`; crop_photo : of
     which photo.
 
     Raises
     ------
     KeyError : the solution has no such antenna.
     """
-    found = {a.antenna_id: a for a in solution.antennas}[antenna_id]
+    found = solution.antennas[antenna_id]
     antenna = next((a for a in site.antennas if a.antenna_id == antenna_id), None)
     shown = _shown(solution, found)
-    directions = _directions(found, judgement)
+    todo = () if solution.revisit is None else solution.revisit.antennas
+    revisit = next((item for item in todo if item.antenna_id == antenna_id), None)
+    directions = _directions(found)
     parts = [
-        _head(site, antenna, found, judgement),
+        _head(site, antenna, found),
         '<div class="row a">',
         _photo(found, crop, crop_photo),
         f'<figure class="plan">{_plan(site, found, shown, directions)}</figure>',
         "</div>",
         f'<div class="row b"><section><h2>Against the design</h2>{strip_svg(directions)}</section>',
         f"<section><h2>Where the uncertainty comes from</h2>{budget_svg(found.budget)}</section></div>",
-        f'<div class="row c">{_figures(found, judgement)}{_words(found, judgement)}</div>',
-        f'<div class="row d">{_impact(judgement)}{_next(found, revisit)}</div>',
+        f'<div class="row c">{_figures(found)}{_words(found)}</div>',
+        f'<div class="row d">{_impact(found)}{_next(found, revisit)}</div>',
         _photos(site, found, shown),
-        f'<div class="row e"><section><h2>Assumed</h2><p>{escaped(_assumed(site, antenna, solution, judgement))}</p>',
+        f'<div class="row e"><section><h2>Assumed</h2><p>{escaped(_assumed(site, antenna, solution, found))}</p>',
         f"</section><section><h2>Cautions</h2><p>{escaped(_CAUTIONS)}</p></section></div>",
         _foot(created),
     ]
@@ -153,7 +150,7 @@ def sheet_html(
 # ---- what is said ----------------------------------------------------------------------------------------------------
 
 
-def _head(site: Site, antenna: Antenna | None, found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
+def _head(site: Site, antenna: Antenna | None, found: AntennaResult) -> str:
     where = [f"site {site.site_id}"]
     if antenna is not None and antenna.sector is not None:
         where.append(f"sector {antenna.sector}")
@@ -167,9 +164,9 @@ def _head(site: Site, antenna: Antenna | None, found: AntennaSolution, judgement
         word, meaning, kind = "NO ESTIMATE", status.get(found.status, "nothing is known of it"), "none"
         figure = "no azimuth"
     else:
-        decision = judgement.design.decision if judgement else "undecided"
+        decision = found.design.decision
         word, meaning = _DECISIONS[decision]
-        if judgement is not None and judgement.reading is not None and judgement.reading.agrees is False:
+        if found.reading is not None and found.reading.agrees is False:
             meaning += "; the reading DISAGREES"
         kind = decision
         figure = format_azimuth_deg(found.azimuth_true_deg, found.u95_deg)
@@ -183,7 +180,7 @@ def _head(site: Site, antenna: Antenna | None, found: AntennaSolution, judgement
     )
 
 
-def _photo(found: AntennaSolution, crop: bytes | None, name: str) -> str:
+def _photo(found: AntennaResult, crop: bytes | None, name: str) -> str:
     if crop is None:
         return '<figure class="crop none"><figcaption>No photo shows this antenna.</figcaption></figure>'
     data = base64.b64encode(crop).decode("ascii")
@@ -199,29 +196,29 @@ def _percent(p: float) -> str:
     return "< 0.1 %" if p < 0.001 else "> 99.9 %" if p > 0.999 else f"{100.0 * p:.1f} %"
 
 
-def _figures(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
+def _figures(found: AntennaResult) -> str:
     rows: list[tuple[str, str]] = []
     if found.azimuth_true_deg is not None:
         rows.append(("photos", f"{format_azimuth_deg(found.azimuth_true_deg, found.u95_deg)} true"))
     for other in found.alternatives[:2]:
         figure = format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)
         rows.append(("also possible", f"{figure}, {_percent(other.probability)}"))
-    if judgement is not None and judgement.reading is not None:
-        r = judgement.reading
+    if found.reading is not None:
+        r = found.reading
         rows.append(("reading", f"{format_azimuth_deg(r.azimuth_true_deg, r.u95_deg)} true"))
         if r.en is not None and r.difference_deg is not None:
             verdict = "agrees" if r.agrees else "DISAGREES"
             figure = f"{format_difference_deg(r.difference_deg)}, En {r.en:.2f} (limit 1): {verdict}"
-            if r.causes is not None and r.agrees != (r.en <= 1.0):
-                figure += f", {_percent(r.causes.reading_right)} right by the whole site"
+            if r.p_right is not None and r.agrees != (r.en <= 1.0):
+                figure += f", {_percent(r.p_right)} right by the whole site"
             rows.append(("photos − reading", figure))
         if r.likely_cause is not None:
             rows.append(("likely cause", in_words(r.likely_cause)))
-    if judgement is not None and judgement.combined is not None:
-        both = judgement.combined
+    if found.combined is not None:
+        both = found.combined
         rows.append(("both together", f"{format_azimuth_deg(both.azimuth_true_deg, both.u95_deg)} true"))
-    if judgement is not None and judgement.design.azimuth_true_deg is not None:
-        d = judgement.design
+    if found.design.azimuth_true_deg is not None:
+        d = found.design
         rows.append(("design", f"{format_azimuth_deg(d.azimuth_true_deg or 0.0)} true ± {d.tolerance_deg:g}°"))
         if d.deviation_deg is not None and d.p_out_of_tolerance is not None:
             rows.append(("photos − design", format_difference_deg(d.deviation_deg)))
@@ -231,8 +228,8 @@ def _figures(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
             rows.append(("of all so measured", risks))
     if found.downtilt_deg is not None and found.downtilt_u95_deg is not None:
         tilt = f"{found.downtilt_deg:.1f}° ± {found.downtilt_u95_deg:.1f}°"
-        if judgement is not None and judgement.downtilt_reading is not None:
-            t = judgement.downtilt_reading
+        if found.downtilt_reading is not None:
+            t = found.downtilt_reading
             tilt += f"; reading {t.downtilt_deg:.1f}° ± {t.u95_deg:.1f}°"
             tilt += "" if t.en is None else f", En {t.en:.2f}"
         rows.append(("downtilt", tilt))
@@ -240,11 +237,11 @@ def _figures(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
     return f"<section><h2>In figures (95 %)</h2><table>{cells}</table></section>"
 
 
-def _words(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
-    reasons = list(judgement.reasons if judgement else ())
+def _words(found: AntennaResult) -> str:
+    reasons = list(found.reasons[len(found.remarks) :])
     # what decides first, then what it was carried from; the antenna's own last
     reasons.sort(key=lambda r: "declination" in r and "added" in r)
-    reasons += [r[:1].upper() + r[1:] + "." * (not r.endswith(".")) for r in found.reasons]
+    reasons += [r[:1].upper() + r[1:] + "." * (not r.endswith(".")) for r in found.remarks]
     shown = reasons[:_MOST_REASONS]
     items = "".join(f"<li>{escaped(shortened(r, 190))}</li>" for r in shown)
     more = len(reasons) - len(shown)
@@ -252,14 +249,14 @@ def _words(found: AntennaSolution, judgement: AntennaJudgement | None) -> str:
     return f"<section><h2>In words</h2><ul>{items or '<li>Nothing to be said.</li>'}</ul></section>"
 
 
-def _impact(judgement: AntennaJudgement | None) -> str:
-    impact = judgement.impact if judgement else None
+def _impact(found: AntennaResult) -> str:
+    impact = found.impact_db
     if impact is None:
         return "<section><h2>Impact</h2><p>Not known without an azimuth and a design.</p></section>"
     rows = [
-        ("design direction", _decibel(impact.boresight_db, impact.boresight_interval_db)),
-        ("clockwise edge, +60°", _decibel(impact.clockwise_edge_db, impact.clockwise_edge_interval_db)),
-        ("other edge, −60°", _decibel(impact.anticlockwise_edge_db, impact.anticlockwise_edge_interval_db)),
+        ("design direction", _decibel(impact.boresight, impact.boresight_interval)),
+        ("clockwise edge, +60°", _decibel(impact.clockwise_edge, impact.clockwise_edge_interval)),
+        ("other edge, −60°", _decibel(impact.anticlockwise_edge, impact.anticlockwise_edge_interval)),
         *_crossings(impact),
     ]
     cells = "".join(f'<tr><th scope="row">{escaped(shortened(k, 44))}</th><td>{escaped(v)}</td></tr>' for k, v in rows)
@@ -282,22 +279,22 @@ def _signed(value: float) -> str:
 def _crossings(impact: Impact) -> list[tuple[str, str]]:
     rows = []
     for c in impact.crossovers:
-        word = {"open": "overlap or hole open"}.get(c.word, c.word)
-        low, high = c.change_interval_db
+        word = {"open": "overlap or hole open"}.get(c.effect, c.effect)
+        low, high = c.change_interval
         figure = (
-            f"{_decibel(c.change_db, (low, high))}, moved {format_difference_deg(c.shift_deg)} "
+            f"{_decibel(c.change, (low, high))}, moved {format_difference_deg(c.shift_deg)} "
             f"± {c.shift_u95_deg:.1f}°: {word}"
         )
         rows.append((f"crossing to {c.neighbour_id}{'' if c.neighbour_estimated else ' (as designed)'}", figure))
     return rows
 
 
-def _next(found: AntennaSolution, revisit: AntennaRevisit | None) -> str:
+def _next(found: AntennaResult, revisit: RevisitItem | None) -> str:
     lines = []
     if revisit is not None:
         where = ""
-        if revisit.lat_deg is not None and revisit.lon_deg is not None and revisit.action == "photo":
-            where = f" ({revisit.lat_deg:.5f}, {revisit.lon_deg:.5f})"
+        if revisit.where.lat_deg is not None and revisit.where.lon_deg is not None and revisit.action == "photo":
+            where = f" ({revisit.where.lat_deg:.5f}, {revisit.where.lon_deg:.5f})"
         lines.append(f"{shortened(revisit.instruction[:1].upper() + revisit.instruction[1:], 190)}{where}.")
         lines.append(f"{revisit.figures[:1].upper()}{revisit.figures[1:]}.")
         if revisit.bring:
@@ -310,14 +307,14 @@ def _next(found: AntennaSolution, revisit: AntennaRevisit | None) -> str:
     return f"<section><h2>Next</h2><ul>{''.join(f'<li>{escaped(line)}</li>' for line in lines)}</ul></section>"
 
 
-def _shown(solution: SiteSolution, found: AntennaSolution) -> list[tuple[PhotoSolution, EvidenceView]]:
+def _shown(solution: SiteResult, found: AntennaResult) -> list[tuple[PhotoResult, EvidenceView]]:
     """The photos that show the antenna, the widest view first: their order is their number on the plan."""
     photos = {p.photo: p for p in solution.photos}
     pairs = [(photos[v.photo], v) for v in found.evidence if v.photo in photos]
     return sorted(pairs, key=lambda one: -one[1].width_px)
 
 
-def _photos(site: Site, found: AntennaSolution, shown: Sequence[tuple[PhotoSolution, EvidenceView]]) -> str:
+def _photos(site: Site, found: AntennaResult, shown: Sequence[tuple[PhotoResult, EvidenceView]]) -> str:
     if not shown:
         return '<section class="photos"><h2>Photos used</h2><p>None shows it.</p></section>'
     rows = []
@@ -347,7 +344,7 @@ def _photos(site: Site, found: AntennaSolution, shown: Sequence[tuple[PhotoSolut
     )
 
 
-def _stand(site: Site, photo: PhotoSolution) -> tuple[float, float] | None:
+def _stand(site: Site, photo: PhotoResult) -> tuple[float, float] | None:
     """Bearing [deg] and distance [m] of the camera from the tower."""
     if photo.lat_deg is None or photo.lon_deg is None:
         return None
@@ -359,8 +356,8 @@ def _stand(site: Site, photo: PhotoSolution) -> tuple[float, float] | None:
 
 def _plan(
     site: Site,
-    found: AntennaSolution,
-    shown: Sequence[tuple[PhotoSolution, EvidenceView]],
+    found: AntennaResult,
+    shown: Sequence[tuple[PhotoResult, EvidenceView]],
     directions: Sequence[Direction],
 ) -> str:
     """The antenna's dial; cameras stand by their yaw where the standpoint is not known."""
@@ -376,7 +373,7 @@ def _plan(
     return azimuth_plan([antenna], cameras, layout=ANTENNA_DIAL, hatch=True)
 
 
-def _assumed(site: Site, antenna: Antenna | None, solution: SiteSolution, judgement: AntennaJudgement | None) -> str:
+def _assumed(site: Site, antenna: Antenna | None, solution: SiteResult, found: AntennaResult) -> str:
     said = ["Azimuth of the front's outward normal."]
     if antenna is not None:
         sizes = [
@@ -393,7 +390,7 @@ def _assumed(site: Site, antenna: Antenna | None, solution: SiteSolution, judgem
     if solution.declination_deg is not None:
         spread = "" if solution.declination_u95_deg is None else f" ± {solution.declination_u95_deg:.2f}°"
         said.append(f"Declination {solution.declination_deg:+.2f}°{spread} (east positive), of a world-wide model.")
-    if judgement is not None and judgement.reading is not None:
+    if found.reading is not None:
         said.append("The reading's stated uncertainty is taken at its word.")
     said.append("Costs are the user's, or defaults without a source.")
     return shortened(" ".join(said), 440)
@@ -413,7 +410,7 @@ def _foot(created: datetime) -> str:
 # ---- what is drawn ---------------------------------------------------------------------------------------------------
 
 
-def _directions(found: AntennaSolution, judgement: AntennaJudgement | None) -> list[Direction]:
+def _directions(found: AntennaResult) -> list[Direction]:
     out = []
     if found.azimuth_true_deg is not None and found.u95_deg is not None:
         out.append(Direction(kind="photos", label="photos", azimuth_deg=found.azimuth_true_deg, half_deg=found.u95_deg))
@@ -427,11 +424,11 @@ def _directions(found: AntennaSolution, judgement: AntennaJudgement | None) -> l
             )
             for o in found.alternatives[:2]
         ]
-    if judgement is not None and judgement.reading is not None:
-        r = judgement.reading
+    if found.reading is not None:
+        r = found.reading
         out.append(Direction(kind="reading", label="reading", azimuth_deg=r.azimuth_true_deg, half_deg=r.u95_deg))
-    if judgement is not None and judgement.design.azimuth_true_deg is not None:
-        d = judgement.design
+    if found.design.azimuth_true_deg is not None:
+        d = found.design
         azimuth = float(d.azimuth_true_deg or 0.0)
         out.append(Direction(kind="design", label="design", azimuth_deg=azimuth, half_deg=d.tolerance_deg))
     return [d for d in out if math.isfinite(d.azimuth_deg) and math.isfinite(d.half_deg or 0.0)]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -16,11 +15,8 @@ from rich.table import Table
 from rich.text import Text
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg, u95_decimals
-from photoaz.judgement.common import common_mode_of_site
-from photoaz.judgement.judge import AntennaJudgement
-from photoaz.judgement.revisit import SiteRevisit
 from photoaz.present.names import unsure
-from photoaz.result import AntennaSolution, BudgetShare, PhotoSolution, SiteSolution
+from photoaz.result import AntennaResult, BudgetShare, PhotoResult, Revisit, SiteResult
 
 _DECISION_STYLES = {"accept": "green", "reject": "bold red", "undecided": "yellow"}
 _STATUS_WORDS = {"not_found": "not found", "not_visible": "not visible", "ambiguous": "ambiguous"}
@@ -44,58 +40,48 @@ class _Row:
     limit: str = _NONE
 
 
-def site_text(
-    solution: SiteSolution,
-    judgements: Mapping[str, AntennaJudgement],
-    console: Console,
-    plan: SiteRevisit | None = None,
-) -> RenderableType:
-    """A site for people, laid out for the width of `console` without cutting a figure short. plan: what to do about it.
+def site_text(solution: SiteResult, console: Console) -> RenderableType:
+    """A site for people, laid out for the width of `console` without cutting a figure short.
 
     Wide terminals get a column for each figure; at 80 columns figures that belong together are stacked in one cell;
     narrower ones get a short list for each antenna.
     """
-    rows = [_row(antenna, judgements.get(antenna.antenna_id)) for antenna in solution.antennas]
+    rows = [_row(antenna) for antenna in solution.antennas]
     parts: list[RenderableType] = [Text(f"Site {solution.site_id}", style="bold"), _declination(solution)]
     parts.append(_antennas(rows, console))
-    parts += _site(solution, judgements, console.width)
-    parts += _revisit(plan, console.width)
+    parts += _site(solution, console.width)
+    parts += _revisit(solution.revisit, console.width)
     parts += _photos(solution, console.width)
-    parts += _reasons(solution, judgements, console.width)
+    parts += _reasons(solution, console.width)
     return Group(*parts)
 
 
-def print_site(
-    solution: SiteSolution,
-    judgements: Mapping[str, AntennaJudgement],
-    console: Console,
-    plan: SiteRevisit | None = None,
-) -> None:
+def print_site(solution: SiteResult, console: Console) -> None:
     """Print `site_text`."""
-    console.print(site_text(solution, judgements, console, plan), highlight=False)
+    console.print(site_text(solution, console), highlight=False)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
 # Cells
 
 
-def _row(antenna: AntennaSolution, judgement: AntennaJudgement | None) -> _Row:
+def _row(antenna: AntennaResult) -> _Row:
     return _Row(
         antenna=antenna.antenna_id,
         azimuth=_azimuth_cell(antenna),
         views=_views(antenna),
         limit=_limit(antenna),
-        **(_judged(judgement) if judgement else {}),
+        **_judged(antenna),
     )
 
 
-def _azimuth_cell(antenna: AntennaSolution) -> str:
+def _azimuth_cell(antenna: AntennaResult) -> str:
     if antenna.azimuth_true_deg is None:
         return _STATUS_WORDS.get(antenna.status, antenna.status)
     return format_azimuth_deg(antenna.azimuth_true_deg, antenna.u95_deg)
 
 
-def _views(antenna: AntennaSolution) -> str:
+def _views(antenna: AntennaResult) -> str:
     """'face' for one view, '2 face, 1 rear' for several, the rest only counted; and whether the name is sure."""
     views = [view.view for view in antenna.evidence]
     if len(views) == 1:
@@ -111,8 +97,8 @@ def _views(antenna: AntennaSolution) -> str:
     return f"{said}, name unsure" if doubtful else said
 
 
-def _judged(judgement: AntennaJudgement) -> dict[str, str]:
-    reading, design = judgement.reading, judgement.design
+def _judged(antenna: AntennaResult) -> dict[str, str]:
+    reading, design = antenna.reading, antenna.design
     cells: dict[str, str] = {}
     if reading is not None:
         cells["reading"] = format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)
@@ -134,11 +120,11 @@ def _en(en: float) -> str:
     return f"{en:.4f}" if text == "1.00" and en > 1.0 else text
 
 
-def _largest(antenna: AntennaSolution) -> BudgetShare | None:
+def _largest(antenna: AntennaResult) -> BudgetShare | None:
     return max(antenna.budget, key=lambda share: share.share, default=None)
 
 
-def _limit(antenna: AntennaSolution) -> str:
+def _limit(antenna: AntennaResult) -> str:
     largest = _largest(antenna)
     if largest is None:
         return _NONE
@@ -263,7 +249,7 @@ def _decision(word: str) -> Text:
 # Below the table
 
 
-def _declination(solution: SiteSolution) -> Text:
+def _declination(solution: SiteResult) -> Text:
     declination = solution.declination_deg
     if declination is None:
         return Text("Azimuths from true north. Magnetic declination: not known (no photo bears a date).")
@@ -275,13 +261,13 @@ def _declination(solution: SiteSolution) -> Text:
     return Text(f"Azimuths from true north. Magnetic declination used: {spelled} {side}{when}.")
 
 
-def _site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], width: int) -> list[RenderableType]:
+def _site(solution: SiteResult, width: int) -> list[RenderableType]:
     """What is said of the site as a whole: the readings' common angle, what to bring next, what could go unnoticed."""
     lines = []
-    common = common_mode_of_site(solution, judgements)
+    common = solution.common_mode
     if common is not None:
         lines.append(f"Readings: {common.sentence}")
-    causes = next((j.site_causes for j in judgements.values() if j.site_causes is not None), None)
+    causes = solution.causes
     if causes is not None and causes.sentence is not None:
         lines.append(causes.sentence)
     if solution.next_evidence is not None:
@@ -290,18 +276,18 @@ def _site(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], wi
     return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
 
 
-def _revisit(plan: SiteRevisit | None, width: int) -> list[RenderableType]:
+def _revisit(plan: Revisit | None, width: int) -> list[RenderableType]:
     """What to do next, the most loss avoided first."""
-    if plan is None or not plan.items:
+    if plan is None or not plan.antennas:
         return []
     parts: list[RenderableType] = [Text("\nWhat to do", style="bold"), _indented(plan.sentence, width)]
-    for rank, item in enumerate(plan.items, 1):
+    for rank, item in enumerate(plan.antennas, 1):
         parts.append(_indented(f"{rank}. {item.antenna_id}: {item.instruction}", width))
         parts.append(_indented(f"because {'; '.join(item.reasons)}; {item.figures}", width, 5))
     return parts
 
 
-def _photos(solution: SiteSolution, width: int) -> list[RenderableType]:
+def _photos(solution: SiteResult, width: int) -> list[RenderableType]:
     if not solution.photos:
         return []
     parts: list[RenderableType] = [Text("\nPhotos", style="bold")]
@@ -311,7 +297,7 @@ def _photos(solution: SiteSolution, width: int) -> list[RenderableType]:
     return parts
 
 
-def _photo_line(photo: PhotoSolution) -> str:
+def _photo_line(photo: PhotoResult) -> str:
     name = Path(photo.photo).name
     if photo.status == "rejected":
         return f"{name}: not used: {photo.reason or 'no reason given'}"
@@ -324,27 +310,26 @@ def _photo_line(photo: PhotoSolution) -> str:
     return f"{name}: {', '.join(said) or 'used'}"
 
 
-def _reasons(solution: SiteSolution, judgements: Mapping[str, AntennaJudgement], width: int) -> list[RenderableType]:
+def _reasons(solution: SiteResult, width: int) -> list[RenderableType]:
     parts: list[RenderableType] = []
     alike: dict[tuple[str, ...], list[str]] = {}  # antennas that the same is said of, as of those that do not show
     single = len(solution.photos) == 1
     for antenna in solution.antennas:
-        judgement = judgements.get(antenna.antenna_id)
-        lines = (*_alternatives(antenna), *_said(antenna, single), *(judgement.reasons if judgement else ()))
+        lines = (*_alternatives(antenna), *_said(antenna, single), *antenna.reasons[len(antenna.remarks) :])
         if lines:
             alike.setdefault(lines, []).append(antenna.antenna_id)
     for lines, names in alike.items():
-        revisit = any(name in judgements and judgements[name].revisit for name in names)
+        revisit = any(solution.antennas[name].revisit for name in names)
         said = ": to be visited again" if revisit else ""
         parts += [Text(), _indented(", ".join(names) + said, width, 0, style="bold red" if revisit else "bold")]
         parts += [_indented(line, width) for line in lines]
     return parts
 
 
-def _said(antenna: AntennaSolution, single: bool) -> list[str]:
+def _said(antenna: AntennaResult, single: bool) -> list[str]:
     """The solution's reasons; of an antenna that no photo shows, those of the photos, a line for each status."""
     if antenna.azimuth_true_deg is not None or not antenna.missing:
-        return list(antenna.reasons)
+        return list(antenna.remarks)
     told = {f"{Path(view.photo).name}: {view.reason}" for view in antenna.missing}
     lines = []
     for status in ("not_found", "not_visible"):
@@ -355,10 +340,10 @@ def _said(antenna: AntennaSolution, single: bool) -> list[str]:
         if photos:
             why = "; ".join(reason if single else f"{reason} ({', '.join(at)})" for reason, at in photos.items())
             lines.append(f"{_STATUS_WORDS[status]}: {why}")
-    return lines + [reason for reason in antenna.reasons if reason not in told]
+    return lines + [reason for reason in antenna.remarks if reason not in told]
 
 
-def _alternatives(antenna: AntennaSolution) -> list[str]:
+def _alternatives(antenna: AntennaResult) -> list[str]:
     return [
         f"The photos allow {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} as well, "
         f"with a probability of {100.0 * other.probability:.0f} %."

@@ -33,6 +33,7 @@ from sqlalchemy.pool import NullPool
 from photoaz import __version__
 from photoaz.audit.store.schema import AUDITS, EVIDENCE, LOG, PHOTOS, RUNS, SITES
 from photoaz.errors import Fault, InputError
+from photoaz.result import SiteResult
 
 #: seconds that a writer waits for another one
 PATIENCE_S = 120
@@ -63,12 +64,12 @@ class KeptPhoto:
 class KeptSite:
     """A row of the table of sites.
 
-    document: its part of estimates.json, None where nothing could be made of it; failures: (photo, reason) pairs.
+    result: None where nothing could be made of it; failures: (photo, reason) pairs.
     """
 
     site_id: str
     key: str
-    document: Mapping[str, Any] | None
+    result: SiteResult | None
     failures: tuple[tuple[str, str], ...]
     used: int
     flagged: int
@@ -91,7 +92,7 @@ class LogRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteLine:
-    """What a list of sites needs of one, without its document. solved: whether there are results of it at all."""
+    """What a list of sites needs of one, without its result. solved: whether there are results of it at all."""
 
     site_id: str
     solved: bool
@@ -313,7 +314,7 @@ class Store:
             "key": site.key,
             "version": __version__,
             "solved": _now(),
-            "document": None if site.document is None else _packed(site.document),
+            "document": None if site.result is None else _packed(site.result.document()),
             "failures": json.dumps(site.failures, ensure_ascii=False),
             "used": site.used,
             "flagged": site.flagged,
@@ -614,7 +615,7 @@ def _kept_site(row: Any) -> KeptSite:
     return KeptSite(
         site_id=row.site_id,
         key=row.key,
-        document=None if row.document is None else json.loads(zlib.decompress(row.document)),
+        result=None if row.document is None else SiteResult.from_document(json.loads(zlib.decompress(row.document))),
         failures=tuple((photo, reason) for photo, reason in json.loads(row.failures)),
         used=row.used,
         flagged=row.flagged,

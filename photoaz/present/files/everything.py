@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 from photoaz.present.files.cells import write_failures_csv
@@ -11,10 +12,11 @@ from photoaz.present.files.estimates import Document, EstimatesJson, EstimatesTa
 from photoaz.present.files.geojson import GeoJson
 from photoaz.present.files.kml import Kml
 from photoaz.present.revisit import write_revisit_csv
+from photoaz.result import ById, SiteResult
 
 
 def write_results(
-    folder: Path | str, sites: Iterable[Document], head: Document, failures: Iterable[tuple[str, str]] = ()
+    folder: Path | str, sites: Iterable[SiteResult], head: Document, failures: Iterable[tuple[str, str]] = ()
 ) -> tuple[Path, ...]:
     """Write estimates.json, .csv and .parquet, revisit.csv, sites.geojson, sites.kml and failures.csv into a folder.
 
@@ -22,7 +24,7 @@ def write_results(
 
     Parameters
     ----------
-    sites : site documents; each is asked for once, and of all of them only the parts on what to do next are kept.
+    sites : each is asked for once, and of all of them only the parts on what to do next are kept.
     head : of estimates.json: schema, version, created. failures : file and reason.
 
     Returns
@@ -39,12 +41,13 @@ def write_results(
         plan_view = files.enter_context(GeoJson(folder / "sites.geojson"))
         globe = files.enter_context(Kml(folder / "sites.kml"))
         for site in sites:
-            document.add(site)
-            tables.add(site)
-            plan_view.add(site)
-            globe.add(site)
-            if (plan := site.get("revisit")) and plan["antennas"]:
-                todo.append({"site_id": site["site_id"], "revisit": plan})
+            plain = site.document()
+            document.add(plain)
+            tables.add(plain)
+            plan_view.add(plain)
+            globe.add(plain)
+            if site.revisit is not None and site.revisit.antennas:
+                todo.append(replace(site, photos=ById(), antennas=ById()))
     write_revisit_csv(folder / "revisit.csv", todo)
     write_failures_csv(folder / "failures.csv", failures)
     names = ("estimates.json", "estimates.csv", "revisit.csv", "sites.geojson", "sites.kml", "failures.csv")

@@ -1,0 +1,387 @@
+"""An adjusted network as the frozen records that people and programs read."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import azimuth_deg, wrap_rad
+from photoaz.estimate.controls import clock_remark
+from photoaz.estimate.gather import day_taken
+from photoaz.estimate.panels import Sighted, Spot
+from photoaz.geodesy.frames import EnuFrame
+from photoaz.geodesy.norths import Declination
+from photoaz.network.adjust import variance_shares
+from photoaz.network.compass import COMPASS
+from photoaz.network.declination import DECLINATION
+from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
+from photoaz.network.mode_weights import AzimuthMode
+from photoaz.network.reliability import weak_points
+from photoaz.network.site import BOX_SOURCE, PhotoObservations
+from photoaz.network.solution import (
+    SHAPE_SIGMA_RAD,
+    NetworkSolution,
+    mixture_u95,
+    shifted,
+    standard_u,
+    stated_u95,
+    u95_of_mode,
+)
+from photoaz.photo.record import PhotoRecord
+from photoaz.quantities import K95
+from photoaz.register.model import Antenna, Site
+from photoaz.result import (
+    Alternative,
+    AntennaResult,
+    AzimuthCovariance,
+    BudgetShare,
+    ById,
+    EvidenceView,
+    MissingView,
+    NamedPanel,
+    PhotoResult,
+    SiteResult,
+    View,
+)
+from photoaz.vision.evidence import BoxMode
+
+Array = NDArray[Any]
+
+#: a compass's probability of being disturbed from which a person is told, where it is used nevertheless
+DOUBTFUL_COMPASS = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenPhoto:
+    """What a photo that was looked at brings to the result."""
+
+    record: PhotoRecord
+    north: Declination | None
+    sighted: Sighted
+
+
+def site_result(
+    site: Site,
+    antennas: Sequence[Antenna],
+    names: Sequence[str],
+    seen: Mapping[str, SeenPhoto],
+    rejected: Mapping[str, PhotoResult],
+    network: NetworkSolution | None,
+    *,
+    outlook: bool = True,
+) -> SiteResult:
+    """What an adjusted site says of photos (`names`, in this order) and antennas; nothing is judged yet.
+
+    Parameters
+    ----------
+    seen : per photo that was looked at; rejected : per photo that cannot take part. network : None where no photo could
+        be used; then all are in `rejected`. outlook : also what limits the azimuths, what to bring next and weak
+        points, beside their joint covariance; without, it takes less time.
+    """
+    frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
+    photos = []
+    for name in names:
+        if name in rejected or network is None:
+            photos.append(rejected[name])
+        else:
+            photos.append(_photo_result(network, name, frame, seen[name].record, seen[name].sighted))
+    sighted = {name: one.sighted for name, one in seen.items()}
+    north = next((one.north for one in seen.values() if one.north is not None), None)
+    result = SiteResult(
+        site_id=site.site_id,
+        lat_deg=site.lat_deg,
+        lon_deg=site.lon_deg,
+        declination_deg=None if north is None else north.value_deg,
+        declination_u95_deg=None if north is None else K95 * north.sigma_deg,
+        photos=ById(photos),
+        antennas=ById(_antenna_result(network, a, sighted) for a in antennas),
+    )
+    if network is None:
+        return result
+    covariance = azimuth_covariance_rad2(network) * np.degrees(1.0) ** 2
+    joint = AzimuthCovariance(
+        antenna_ids=network.network.layout.antennas,
+        deg2=tuple(tuple(float(v) for v in row) for row in covariance),
+    )
+    result = replace(result, azimuth_covariance=joint)
+    return _with_outlook(result, network) if outlook else result
+
+
+def _with_outlook(result: SiteResult, network: NetworkSolution) -> SiteResult:
+    """The result with what limits its azimuths and what to bring next."""
+    estimated = {a.antenna_id: a.budget for a in result.antennas if a.azimuth_true_deg is not None}
+    per_antenna, whole = next_evidence(network, estimated)
+    return replace(
+        result,
+        antennas=ById(replace(a, next_evidence=per_antenna.get(a.antenna_id)) for a in result.antennas),
+        next_evidence=whole,
+        weak_points=weak_points(network.observations, network.adjusted, network.network.layout, _u95_rad(result)),
+    )
+
+
+def _u95_rad(result: SiteResult) -> dict[str, float]:
+    return {a.antenna_id: float(np.radians(a.u95_deg)) for a in result.antennas if a.u95_deg is not None}
+
+
+def _view(mode: BoxMode, yaw_rad: float) -> View:
+    """How the antenna is seen: by the normal's angle off the line of sight in plan."""
+    off = abs(float(np.degrees(yaw_rad)))
+    if off < 15.0:
+        return "face"
+    if off < 80.0:
+        return "oblique"
+    return "profile" if off <= 100.0 else "rear"
+
+
+def _pairs(points: Array) -> tuple[tuple[float, float], ...]:
+    return tuple((float(p[0]), float(p[1])) for p in points)
+
+
+def rejected_photo(name: str, reason: str, record: PhotoRecord, sighted: Sighted) -> PhotoResult:
+    """A photo that was looked at and cannot take part."""
+    return PhotoResult(
+        photo=name,
+        status="rejected",
+        reason=reason,
+        taken=day_taken(record),
+        panels=_panels(sighted),
+        window_px=_window(sighted),
+    )
+
+
+def _panels(sighted: Sighted) -> tuple[NamedPanel, ...]:
+    """What was found in a photo and what each panel was taken for."""
+    if sighted.found is None:
+        return ()
+    out = []
+    for k, c in enumerate(sighted.found.candidates):
+        match = sighted.naming.matches[k] if sighted.naming is not None else None
+        picked = {s.antenna_id for s in sighted.spots if s.picked}
+        spot = next(
+            (s for s in sighted.spots if s.candidate is c or (match and s.antenna_id == match.antenna in picked)), None
+        )
+        out.append(
+            NamedPanel(
+                corners_px=_pairs(c.corners_px),
+                probability=c.probability,
+                front=c.front >= 0.5,
+                antenna_id=None if spot is None else spot.antenna_id,
+                name_probability=None if match is None else match.probability,
+                reasons=() if match is None else match.reasons,
+            )
+        )
+    return tuple(out)
+
+
+def _window(sighted: Sighted) -> tuple[float, float, float, float] | None:
+    if sighted.found is None:
+        return None
+    x0, y0, x1, y1 = sighted.found.window.box_px
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _missing(antenna_id: str, sights: Mapping[str, Sighted], seen_in: Collection[str]) -> tuple[MissingView, ...]:
+    """The photos in which an antenna was not measured, and what the pattern of all panels says of it there."""
+    out = []
+    for name, sighted in sights.items():
+        sight = sighted.sight(antenna_id)
+        if name in seen_in or sight is None:
+            continue
+        if sighted.found is None or not sighted.found.candidates:
+            # without a single panel nothing tells where in the frame the head is
+            reason = "no panel was found in this photo"
+            out.append(MissingView(photo=name, status="not_found", reason=reason))
+            continue
+        if sight.status == "not_visible":
+            status, reason = "not_visible", sight.reason
+        else:
+            status = "not_found"
+            reason = (
+                sight.reason
+                if sight.status == "not_found"
+                else "a panel may be it, but could not be measured or told apart"
+            )
+        out.append(
+            MissingView(
+                photo=name,
+                status="not_visible" if status == "not_visible" else "not_found",
+                reason=reason,
+                pixel=sight.pixel,
+                radius_px=sight.radius_px if sight.pixel is not None else None,
+                size_px=sight.size_px if sight.pixel is not None else None,
+            )
+        )
+    return tuple(out)
+
+
+def _photo_result(
+    result: NetworkSolution, name: str, frame: EnuFrame, record: PhotoRecord, sighted: Sighted
+) -> PhotoResult:
+    x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
+    idx = layout.photo(name)
+    lat, lon, _ = frame.geodetic_from_enu(x[idx[3:6]])
+    facts = next(p for p in result.network.photos if p.name == name)
+    heading = float(x[idx[0]])
+    flags: list[str] = []
+    disturbed = result.compasses is not None and name in result.compasses.likeliest
+    if disturbed:
+        said = next(a.value_rad for a in facts.headings if a.source == COMPASS)
+        flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
+    elif result.compasses is not None and name in result.compasses.photos:
+        p = float(result.compasses.disturbed[result.compasses.photos.index(name)])
+        if p >= DOUBTFUL_COMPASS:
+            flags.append(f"compass may be disturbed ({p:.0%}): nothing else here tells the heading well enough")
+    marks = {int(k) for s in facts.landmarks for k in layout.landmark(s.name)}
+    for o in result.left_out:
+        if np.isin(o.index, idx).any() or marks.issuperset(int(k) for k in o.index):
+            flag = f"left out, contradicts the rest: {o.label.replace(name, Path(name).name)}"
+            flags.append(flag + clock_remark(o, record, frame, facts.camera, x[idx]))
+    if record.heading is not None and record.heading.north == "unknown":
+        flags.append("compass reference not said (true or magnetic): both allowed for")
+    flags += facts.notes
+    # what the antennas' outlines tell of the heading suffers from the shape of their bodies like their azimuths
+    shares = variance_shares(result.observations, result.adjusted, int(idx[0]))
+    by_edges = shares.get(BOX_SOURCE, 0.0) / sum(shares.values())
+    heading_sigma = np.hypot(np.sqrt(cov[idx[0], idx[0]]), by_edges * SHAPE_SIGMA_RAD)
+    heading_sigma = np.hypot(heading_sigma, result.declination.get(name, 0.0))
+    own = (AzimuthMode(heading, float(heading_sigma), 1.0),)
+    return PhotoResult(
+        photo=name,
+        status="used",
+        taken=day_taken(record),
+        heading_true_deg=float(azimuth_deg(np.degrees(heading))),
+        heading_u95_deg=float(np.degrees(mixture_u95(shifted(own, result.shifts.get(name, ()))))),
+        pitch_deg=float(np.degrees(x[idx[1]])),
+        roll_deg=float(np.degrees(x[idx[2]])),
+        lat_deg=float(lat),
+        lon_deg=float(lon),
+        flags=tuple(flags),
+        panels=_panels(sighted),
+        window_px=_window(sighted),
+    )
+
+
+def _antenna_result(result: NetworkSolution | None, antenna: Antenna, sights: Mapping[str, Sighted]) -> AntennaResult:
+    a = antenna.antenna_id
+    if result is None or a not in result.network.layout.antennas:
+        missing = _missing(a, sights, ())
+        hidden = bool(missing) and all(m.status == "not_visible" for m in missing)
+        why = tuple(dict.fromkeys(f"{Path(m.photo).name}: {m.reason}" for m in missing))
+        return AntennaResult(
+            **_of_register(antenna),
+            status="not_visible" if hidden else "not_found",
+            remarks=why or ("no photo that could be used shows it",),
+            missing=missing,
+        )
+    net, adjusted = result.network, result.adjusted
+    idx = net.layout.antenna(a)
+    x, cov = adjusted.x, adjusted.covariance
+    azimuth_modes = result.azimuth_modes[a]
+    u95 = stated_u95(result, a)
+    sigma = K95 * np.sqrt(np.diag(cov)[idx[:3]])
+    shares = variance_shares(result.observations, adjusted, int(idx[0]))
+    scatter = result.scatter[a]
+    # the budget is of what is reported: the network's variance, widened where views differ, and the body's own shape
+    shares = {s: v * scatter**2 for s, v in shares.items()} | {"shape of the antenna": SHAPE_SIGMA_RAD**2}
+    shares[DECLINATION] = result.declination.get(a, 0.0) ** 2
+    whole = sum(shares.values())
+    budget = tuple(
+        BudgetShare(source=s, share=v / whole, u95_deg=float(np.degrees(K95 * np.sqrt(v))))
+        for s, v in sorted(shares.items(), key=lambda kv: -kv[1])
+        if v / whole >= 1e-4
+    )
+    evidence = []
+    spots: dict[str, Spot] = {}
+    for p in net.photos:
+        if (p.name, a) in result.choice:
+            spots[p.name] = next(s for s in sights[p.name].spots if s.antenna_id == a)
+            evidence.append(_evidence(result, p, a, spots[p.name]))
+    others = tuple(
+        Alternative(
+            azimuth_true_deg=float(azimuth_deg(np.degrees(b.azimuth_rad))),
+            u95_deg=float(np.degrees(u95_of_mode(result, a, k))),
+            probability=b.probability,
+        )
+        for k, b in enumerate(azimuth_modes[1:], 1)
+        if b.probability >= 0.01
+    )
+    ambiguous = any(o.probability >= 0.1 for o in others)
+    reasons: list[str] = []
+    if ambiguous:
+        reasons.append("the outline fits in more than one way: see the alternatives")
+    unsure = _unsure(spots)
+    if unsure:
+        ambiguous = True
+        reasons.append(unsure)
+    if scatter > 1.2:
+        reasons.append(f"its views differ by more than their uncertainties: widened by {scatter:.1f}")
+    reasons += [
+        f"its outline in {Path(photo).name} contradicts the rest of the site and is trusted {factor:.1f} times less"
+        for (photo, name), factor in result.doubt.items()
+        if name == a
+    ]
+    return AntennaResult(
+        **_of_register(antenna),
+        status="ambiguous" if ambiguous else "estimated",
+        azimuth_true_deg=float(azimuth_deg(np.degrees(x[idx[0]]))),
+        u95_deg=float(np.degrees(u95)),
+        downtilt_deg=float(np.degrees(x[idx[1]])),
+        downtilt_u95_deg=float(np.degrees(sigma[1])),
+        roll_deg=float(np.degrees(x[idx[2]])),
+        roll_u95_deg=float(np.degrees(sigma[2])),
+        alternatives=others,
+        evidence=tuple(evidence),
+        budget=budget,
+        remarks=tuple(reasons),
+        missing=_missing(a, sights, spots),
+        sigma_deg=float(np.degrees(standard_u(result, a))),
+        effective_dof=result.dof[a] if np.isfinite(result.dof.get(a, np.inf)) else None,
+        declination_sigma_deg=float(np.degrees(result.declination.get(a, 0.0))),
+        own_u95_deg=float(np.degrees(u95_of_mode(result, a, 0))) if others else None,
+    )
+
+
+def _of_register(antenna: Antenna) -> dict[str, Any]:
+    return {
+        "antenna_id": antenna.antenna_id,
+        "sector": antenna.sector,
+        "position": antenna.position,
+        "register_extra": antenna.extra,
+    }
+
+
+def _unsure(spots: Mapping[str, Spot]) -> str | None:
+    """In words, if no photo says for sure which antenna this is."""
+    matches = [s.match for s in spots.values() if s.match is not None]
+    if not matches or len(matches) < len(spots) or not all(m.ambiguous for m in matches):
+        return None
+    best = max(matches, key=lambda m: m.probability)
+    others = ", ".join(f"{o.antenna} ({o.probability:.0%})" for o in best.alternatives if o.antenna is not None)
+    told = f"which antenna it is, is not sure ({best.probability:.0%})"
+    return f"{told}; it may be {others}" if others else told
+
+
+def _evidence(result: NetworkSolution, photo: PhotoObservations, antenna: str, spot: Spot) -> EvidenceView:
+    mode = photo.boxes[antenna][result.choice[photo.name, antenna]]
+    x, layout = result.adjusted.x, result.network.layout
+    ai, pi, si = layout.antenna(antenna), layout.photo(photo.name), layout.site()
+    back = x[pi[3:5]] - (x[ai[3:5]] + x[si])
+    yaw = float(wrap_rad(x[ai[0]] - np.arctan2(back[0], back[1])))
+
+    return EvidenceView(
+        photo=photo.name,
+        view=_view(mode, yaw),
+        corners_px=_pairs(mode.corners_px[:4]),
+        outline_px=_pairs(mode.outline_px),
+        inner_px=tuple((_pairs(e)[0], _pairs(e)[1]) for e in mode.inner_px),
+        width_px=mode.width_px,
+        yaw_deg=float(np.degrees(yaw)),
+        quality=mode.quality,
+        from_pick=spot.picked,
+        name_probability=None if spot.match is None else spot.match.probability,
+    )
