@@ -19,7 +19,7 @@ import photoaz
 import photoaz.estimate.solve
 from photoaz.cli import main
 from photoaz.estimate.gather import LocalPhoto
-from photoaz.result import AntennaSolution, BudgetShare, EvidenceView, MissingView, PhotoSolution, SiteSolution
+from photoaz.result import AntennaResult, BudgetShare, EvidenceView, MissingView, PhotoResult, SiteResult
 from photoaz.sample import sample_files
 
 REGISTER = """site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg,reading_azimuth_deg
@@ -75,7 +75,7 @@ def solver(monkeypatch):
             )
             for name in used
         )
-        found = AntennaSolution(
+        found = AntennaResult(
             antenna_id="A1",
             status="estimated",
             azimuth_true_deg=124.6,
@@ -83,21 +83,21 @@ def solver(monkeypatch):
             evidence=views,
             budget=(BudgetShare(source="camera compass", share=1.0, u95_deg=4.0),),
         )
-        return SiteSolution(
+        return SiteResult(
             site_id=site.site_id,
             lat_deg=site.lat_deg,
             lon_deg=site.lon_deg,
             declination_deg=-16.2,
             declination_u95_deg=0.7,
             photos=tuple(
-                PhotoSolution(photo=name, status="used", heading_true_deg=301.0, heading_u95_deg=4.0)
+                PhotoResult(photo=name, status="used", heading_true_deg=301.0, heading_u95_deg=4.0)
                 if file not in rejects
-                else PhotoSolution(photo=name, status="rejected", reason="no focal length")
+                else PhotoResult(photo=name, status="rejected", reason="no focal length")
                 for file, name in named
             ),
             antennas=(
-                found if used else AntennaSolution(antenna_id="A1", status="not_found"),
-                AntennaSolution(antenna_id="B1", status="not_visible"),
+                found if used else AntennaResult(antenna_id="A1", status="not_found"),
+                AntennaResult(antenna_id="B1", status="not_visible"),
             ),
         )
 
@@ -347,7 +347,7 @@ def test_overlay_of_a_photo_in_which_nothing_was_found(run, field, solver, monke
         solution = solver(*args, **options)
         photos = tuple(replace(photo, window_px=(20.0, 20.0, 380.0, 280.0)) for photo in solution.photos)
         missing = MissingView(photo=photos[0].photo, status="not_found", reason="should show its front")
-        unseen = AntennaSolution(antenna_id="A1", status="not_found", missing=(missing,))
+        unseen = AntennaResult(antenna_id="A1", status="not_found", missing=(missing,))
         return replace(solution, photos=photos, antennas=(unseen, solution.antennas[1]))
 
     monkeypatch.setattr(photoaz.estimate.solve, "solve_site", looked_at)
@@ -414,7 +414,7 @@ def test_site_and_antenna_must_be_known(run, field, solver, options, says):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Dated(PhotoSolution):
+class Dated(PhotoResult):
     taken: date | None = None
 
 

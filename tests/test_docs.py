@@ -28,7 +28,7 @@ import photoaz.estimate.solve
 from photoaz.cli import main
 from photoaz.judgement.revisit import Costs, load_costs
 from photoaz.register.load import load_controls, load_picks, load_register
-from photoaz.result import AntennaSolution, PhotoSolution, SiteSolution
+from photoaz.result import AntennaResult, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
 
 ROOT = Path(__file__).parent.parent
@@ -141,16 +141,16 @@ def quick_demo(request, monkeypatch):
 
     def solve_site(site, photos, **_options):
         names = [p.name for p in photos]
-        return SiteSolution(
+        return SiteResult(
             site_id=site.site_id,
             lat_deg=site.lat_deg,
             lon_deg=site.lon_deg,
             declination_deg=-16.2,
             declination_u95_deg=0.7,
             photos=tuple(
-                PhotoSolution(photo=n, status="used", heading_true_deg=300.0, heading_u95_deg=4.0) for n in names
+                PhotoResult(photo=n, status="used", heading_true_deg=300.0, heading_u95_deg=4.0) for n in names
             ),
-            antennas=tuple(AntennaSolution(antenna_id=a.antenna_id, status="not_found") for a in site.antennas),
+            antennas=tuple(AntennaResult(antenna_id=a.antenna_id, status="not_found") for a in site.antennas),
         )
 
     monkeypatch.setattr(photoaz.estimate.solve, "solve_site", solve_site)

@@ -118,9 +118,7 @@ def draw_overlay(
     hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
     # a face seen face-on (yaw 0) looks back along the line of sight
     bearings = [
-        item.antenna.azimuth_true_deg - item.view.yaw_deg
-        for item in items
-        if item.antenna.azimuth_true_deg is not None
+        item.antenna.azimuth_true_deg - item.view.yaw_deg for item in items if item.antenna.azimuth_true_deg is not None
     ]
     blocks = _blocks(photo, shown, unseen)
     outlook = [*_outlook(items, site_id, next_evidence), *_weak(weak_points)]

@@ -23,7 +23,7 @@ import photoaz.estimate.solve
 from photoaz.cli import main
 from photoaz.estimate.gather import LocalPhoto
 from photoaz.register.model import Site
-from photoaz.result import AntennaSolution, PhotoSolution, SiteSolution
+from photoaz.result import AntennaResult, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
 
 SAMPLE = sample_dir()
@@ -210,21 +210,21 @@ def solver(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
     """Says where every antenna points, by the photos' year; remembers what it was called with."""
     calls: list[dict[str, Any]] = []
 
-    def solve_site(site: Site, photos: Sequence[LocalPhoto], **more: Any) -> SiteSolution:
+    def solve_site(site: Site, photos: Sequence[LocalPhoto], **more: Any) -> SiteResult:
         calls.append({"site": site, "photos": [p.name for p in photos], **more})
         names = tuple(a.antenna_id for a in site.antennas)
         taken = {p.name: p.record.taken for p in photos if p.record is not None}
         years = [t.local.year for t in taken.values() if t is not None and t.local is not None]
         turned = 14.0 if years and max(years) < 2025 else 0.0
-        return SiteSolution(
+        return SiteResult(
             site_id=site.site_id,
             lat_deg=site.lat_deg,
             lon_deg=site.lon_deg,
             declination_deg=-16.2,
             declination_u95_deg=0.7,
-            photos=tuple(PhotoSolution(photo=p.name, status="used", heading_true_deg=1.0) for p in photos),
+            photos=tuple(PhotoResult(photo=p.name, status="used", heading_true_deg=1.0) for p in photos),
             antennas=tuple(
-                AntennaSolution(
+                AntennaResult(
                     antenna_id=a.antenna_id,
                     status="estimated",
                     azimuth_true_deg=(a.design_azimuth_deg + (turned if k == 2 else 0.0)) % 360.0,

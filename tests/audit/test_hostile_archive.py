@@ -27,7 +27,7 @@ from photoaz.audit.filenames import shown
 from photoaz.cli import main
 from photoaz.estimate.gather import LocalPhoto
 from photoaz.register.model import Site
-from photoaz.result import AntennaSolution, PhotoSolution, SiteSolution
+from photoaz.result import AntennaResult, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
 
 SAMPLE = sample_dir()
@@ -90,18 +90,18 @@ def noise(seed: int) -> bytes:
     return held.getvalue()
 
 
-def stand_in(site: Site, photos: Sequence[LocalPhoto], **more: Any) -> SiteSolution:
+def stand_in(site: Site, photos: Sequence[LocalPhoto], **more: Any) -> SiteResult:
     """All antennas 9 degrees off their designs, seen in every photo."""
     names = tuple(a.antenna_id for a in site.antennas)
-    return SiteSolution(
+    return SiteResult(
         site_id=site.site_id,
         lat_deg=site.lat_deg,
         lon_deg=site.lon_deg,
         declination_deg=-16.2,
         declination_u95_deg=0.7,
-        photos=tuple(PhotoSolution(photo=p.name, status="used", heading_true_deg=1.0) for p in photos),
+        photos=tuple(PhotoResult(photo=p.name, status="used", heading_true_deg=1.0) for p in photos),
         antennas=tuple(
-            AntennaSolution(
+            AntennaResult(
                 antenna_id=name,
                 status="estimated",
                 azimuth_true_deg=(site.antennas[k].design_azimuth_deg + 9.0) % 360.0,

@@ -24,7 +24,7 @@ import pytest
 from photoaz.estimate.solve import solve_site
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
 from photoaz.register.model import Control, Pick
-from photoaz.result import SiteSolution
+from photoaz.result import SiteResult
 from photoaz.sample import sample_dir
 from photoaz.vision import measure
 
@@ -86,7 +86,7 @@ def test_one_antenna_in_one_photo(number: int) -> None:
     assert image is not None
     assert image.shape[0] * image.shape[1] > 12e6
 
-    def work() -> SiteSolution:
+    def work() -> SiteResult:
         return solve_site(site, [photo], controls=controls, picks=[pick], antenna_ids=[pick.antenna_id])
 
     read_s = median_s(lambda: cv2.imread(str(photo)))

@@ -20,7 +20,7 @@ from photoaz.memory import Notebook
 from photoaz.photo.picture import Picture
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
 from photoaz.register.model import Control, Pick, Site
-from photoaz.result import AntennaSolution, SiteSolution
+from photoaz.result import AntennaResult, SiteResult
 from photoaz.sample import sample_dir, sample_photos
 from photoaz.vision.fit import EXACT_CORNER_PX
 
@@ -102,7 +102,7 @@ class Sample:
     def photo(self, number: int) -> Path:
         return self.folder / f"qlb014_{number}.jpg"
 
-    def solve(self, photos: Sequence[Path], *, controls: bool = True, **more: Any) -> SiteSolution:
+    def solve(self, photos: Sequence[Path], *, controls: bool = True, **more: Any) -> SiteResult:
         return solve_site(
             self.site,
             photos,
@@ -131,24 +131,24 @@ def sample() -> Sample:
 
 
 @pytest.fixture(scope="session")
-def whole(sample) -> SiteSolution:
+def whole(sample) -> SiteResult:
     """All nine photos, controls and picks: many seconds, so once."""
     return sample.solve(sample.photos)
 
 
 @pytest.fixture(scope="session")
-def pair(sample) -> SiteSolution:
+def pair(sample) -> SiteResult:
     """Photos 4 (with the spire) and 8, which show sectors B and C."""
     return sample.solve([sample.photo(4), sample.photo(8)])
 
 
 @pytest.fixture(scope="session")
-def pair_alone(sample) -> SiteSolution:
+def pair_alone(sample) -> SiteResult:
     """The same without controls."""
     return sample.solve([sample.photo(4), sample.photo(8)], controls=False)
 
 
-def has_azimuth(a: AntennaSolution) -> bool:
+def has_azimuth(a: AntennaResult) -> bool:
     return a.status in ("estimated", "ambiguous") and a.azimuth_true_deg is not None and a.u95_deg is not None
 
 
@@ -303,7 +303,7 @@ def test_only_the_antennas_asked_for(sample):
 
 
 @pytest.fixture(scope="session")
-def with_bad_ones(sample, tmp_path_factory) -> tuple[SiteSolution, dict[str, Path]]:
+def with_bad_ones(sample, tmp_path_factory) -> tuple[SiteResult, dict[str, Path]]:
     folder = tmp_path_factory.mktemp("bad")
     broken = folder / "broken.jpg"
     broken.write_bytes(b"\xff\xd8\xff\xe0 no picture")
@@ -368,7 +368,7 @@ def test_a_photo_named_twice_counts_once(sample):
 
 
 @pytest.fixture(scope="session")
-def unpicked(sample) -> SiteSolution:
+def unpicked(sample) -> SiteResult:
     """All nine photos and controls, and nobody who says what is where."""
     return sample.solve(sample.photos, picks=())
 
@@ -469,7 +469,7 @@ def test_only_the_antennas_asked_for_without_picks(sample):
 
 
 @pytest.fixture(scope="session")
-def towerless(sample, tmp_path_factory) -> SiteSolution:
+def towerless(sample, tmp_path_factory) -> SiteResult:
     """A sky with the metadata of photo 9."""
     import cv2
     from PIL import Image

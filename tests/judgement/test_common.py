@@ -12,7 +12,7 @@ from scipy import stats
 from photoaz.judgement.common import P_CRITICAL, W_CRITICAL, CommonMode, common_mode, common_mode_of_site, fit_common
 from photoaz.judgement.judge import AntennaJudgement, DesignJudgement, ReadingJudgement
 from photoaz.quantities import K95
-from photoaz.result import AntennaSolution, SiteSolution
+from photoaz.result import AntennaResult, SiteResult
 
 #: rounding, and the part in 1e12 by which a singular covariance is made regular
 EXACT = 1e-9
@@ -256,11 +256,11 @@ def judged(antenna_id: str, reading: float | None, u95: float = 1.0, shared: flo
 
 
 @pytest.fixture
-def solved() -> SiteSolution:
+def solved() -> SiteResult:
     azimuths = {"a": 10.0, "b": 120.0, "c": 240.0, "d": 355.0}
     covariance = site_covariance(4, shared=1.0)
     covariance[1, 1] = 50.0
-    return SiteSolution(
+    return SiteResult(
         site_id="HNT-204",
         lat_deg=46.6,
         lon_deg=-66.4,
@@ -268,8 +268,8 @@ def solved() -> SiteSolution:
         declination_u95_deg=None,
         photos=(),
         antennas=(
-            AntennaSolution(antenna_id="x", status="not_found"),
-            *(AntennaSolution(antenna_id=k, status="estimated", azimuth_true_deg=v) for k, v in azimuths.items()),
+            AntennaResult(antenna_id="x", status="not_found"),
+            *(AntennaResult(antenna_id=k, status="estimated", azimuth_true_deg=v) for k, v in azimuths.items()),
         ),
         azimuth_ids=tuple(azimuths),
         azimuth_covariance_deg2=tuple(tuple(row) for row in covariance),

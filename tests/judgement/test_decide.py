@@ -16,7 +16,7 @@ from photoaz.judgement.common import common_mode_of_site
 from photoaz.judgement.judge import judge_antenna, judge_site
 from photoaz.quantities import K95
 from photoaz.register.model import Antenna, Reading, Site
-from photoaz.result import Alternative, AntennaSolution, SiteSolution
+from photoaz.result import Alternative, AntennaResult, SiteResult
 
 DAY = date(2025, 7, 2)
 HERE = (33.0, -118.0)  # declination some 11 degrees east, convergence of UTM zone 11 about -0.5
@@ -79,7 +79,7 @@ def antenna(name="A1", design=120.0, **fields):
 
 
 def solved(azimuth, u95=2.0, name="A1", **fields):
-    return AntennaSolution(antenna_id=name, status="estimated", azimuth_true_deg=azimuth, u95_deg=u95, **fields)
+    return AntennaResult(antenna_id=name, status="estimated", azimuth_true_deg=azimuth, u95_deg=u95, **fields)
 
 
 SITE = Site(site_id="S1", lat_deg=HERE[0], lon_deg=HERE[1], antennas=())
@@ -169,7 +169,7 @@ def whole(readings, estimates, designs, sigma=0.6, **fields):
         for n, d, r in zip(names, designs, readings, strict=True)
     )
     site = Site(site_id="S1", lat_deg=HERE[0], lon_deg=HERE[1], antennas=antennas)
-    solution = SiteSolution(
+    solution = SiteResult(
         site_id="S1",
         lat_deg=HERE[0],
         lon_deg=HERE[1],

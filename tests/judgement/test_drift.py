@@ -13,18 +13,18 @@ from scipy.stats import norm
 
 from photoaz.judgement.drift import Visit, turns_between, visits_of
 from photoaz.quantities import K95
-from photoaz.result import AntennaSolution, SiteSolution
+from photoaz.result import AntennaResult, SiteResult
 
 NAMES = ("A1", "B1", "C1", "D1")
 BEFORE = Visit(first=date(2019, 5, 2), last=date(2019, 5, 3), photos=("a.jpg",))
 AFTER = Visit(first=date(2023, 6, 1), last=date(2023, 6, 1), photos=("b.jpg",))
 
 
-def solution(azimuths: Sequence[float], *, own_deg: float = 0.6, common_deg: float = 3.0) -> SiteSolution:
+def solution(azimuths: Sequence[float], *, own_deg: float = 0.6, common_deg: float = 3.0) -> SiteResult:
     """Antennas whose azimuths share the error of one heading and have small ones of their own (one sigma each)."""
     n = len(azimuths)
     covariance = np.full((n, n), common_deg**2) + np.eye(n) * own_deg**2
-    return SiteSolution(
+    return SiteResult(
         site_id="HNT-204",
         lat_deg=47.0,
         lon_deg=8.0,
@@ -32,7 +32,7 @@ def solution(azimuths: Sequence[float], *, own_deg: float = 0.6, common_deg: flo
         declination_u95_deg=None,
         photos=(),
         antennas=tuple(
-            AntennaSolution(antenna_id=name, status="estimated", azimuth_true_deg=a % 360.0, u95_deg=2.0 * common_deg)
+            AntennaResult(antenna_id=name, status="estimated", azimuth_true_deg=a % 360.0, u95_deg=2.0 * common_deg)
             for name, a in zip(NAMES, azimuths, strict=False)
         ),
         azimuth_ids=NAMES[:n],
@@ -81,7 +81,7 @@ def test_an_antenna_known_best_does_not_hide_its_turn_in_the_common_angle() -> N
     By JCGM 100, 5.2: its change against the mean of the two others, which are known alike.
     """
 
-    def wide(azimuths: Sequence[float]) -> SiteSolution:
+    def wide(azimuths: Sequence[float]) -> SiteResult:
         one = solution(azimuths)
         return replace(one, azimuth_covariance_deg2=((0.25, 0.0, 0.0), (0.0, 400.0, 0.0), (0.0, 0.0, 400.0)))
 

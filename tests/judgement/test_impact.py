@@ -24,7 +24,7 @@ from photoaz.judgement.impact import (
 )
 from photoaz.judgement.judge import judge_antenna
 from photoaz.register.model import Antenna, Site
-from photoaz.result import Alternative, AntennaSolution, SiteSolution
+from photoaz.result import Alternative, AntennaResult, SiteResult
 
 PRINTED_2 = 0.005 + 1e-9
 PRINTED_3 = 0.0005 + 1e-9
@@ -127,7 +127,7 @@ def antenna(name, design, **fields):
 
 
 def estimated(name, azimuth, u95=2.0, **fields):
-    return AntennaSolution(antenna_id=name, status="estimated", azimuth_true_deg=azimuth, u95_deg=u95, **fields)
+    return AntennaResult(antenna_id=name, status="estimated", azimuth_true_deg=azimuth, u95_deg=u95, **fields)
 
 
 def judged(site, solution):
@@ -143,7 +143,7 @@ def a_site(antennas):
 
 
 def a_solution(antennas, ids=(), covariance=()):
-    return SiteSolution(
+    return SiteResult(
         site_id="S",
         lat_deg=46.6,
         lon_deg=-66.4,
@@ -196,7 +196,7 @@ def test_neighbours_by_sector_or_azimuth(named):
 def test_a_neighbour_that_is_not_seen_is_taken_as_designed():
     site, solution = three(10.0)
     rest = [
-        AntennaSolution(antenna_id="B1", status="not_visible") if a.antenna_id == "B1" else a for a in solution.antennas
+        AntennaResult(antenna_id="B1", status="not_visible") if a.antenna_id == "B1" else a for a in solution.antennas
     ]
     impact = judged(site, a_solution(rest))["A1"].impact
     clockwise = next(c for c in impact.crossovers if c.side == "clockwise")
@@ -245,5 +245,5 @@ def test_parts_sum_to_one_and_alternatives_keep_their_place():
     assert sum(p.probability for p in parts) == pytest.approx(1.0)
     assert [p.deviation_deg for p in parts] == pytest.approx([5.0, -25.0])
     assert parts[0].sigma_deg == pytest.approx(4.0 / K95)  # 30 covers the other one; each is as good as its pixels
-    assert parts_of(AntennaSolution(antenna_id="A1", status="not_found"), 0.0) == ()
+    assert parts_of(AntennaResult(antenna_id="A1", status="not_found"), 0.0) == ()
     assert parts_of(estimated("A1", math.nan), 0.0) == ()

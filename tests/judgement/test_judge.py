@@ -12,7 +12,7 @@ import pytest
 
 from photoaz.judgement.judge import contradicted, judge_antenna
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
-from photoaz.result import Alternative, AntennaSolution
+from photoaz.result import Alternative, AntennaResult
 
 DAY = date(2025, 7, 2)
 
@@ -27,7 +27,7 @@ def site(lat_deg=45.0, lon_deg=7.0):
 
 def solution(azimuth=120.0, u95=2.0, **fields):
     given = {"antenna_id": "A1", "status": "estimated", "azimuth_true_deg": azimuth, "u95_deg": u95} | fields
-    return AntennaSolution(**given)
+    return AntennaResult(**given)
 
 
 def reading(azimuth, u95=2.0, north="true", day=None):
@@ -217,7 +217,7 @@ def test_downtilt():
 
 def test_not_found_decides_nothing_but_keeps_the_register_s_side():
     a = antenna(reading=reading(118.0))
-    j = judge_antenna(a, site(), AntennaSolution(antenna_id="A1", status="not_found"), DAY)
+    j = judge_antenna(a, site(), AntennaResult(antenna_id="A1", status="not_found"), DAY)
     assert (j.reading.azimuth_true_deg, j.reading.en, j.reading.agrees) == (118.0, None, None)
     assert (j.design.azimuth_true_deg, j.design.deviation_deg, j.design.decision) == (120.0, None, "undecided")
     assert j.impact is None

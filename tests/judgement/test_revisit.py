@@ -37,11 +37,11 @@ from photoaz.judgement.revisit import (
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
 from photoaz.result import (
     Alternative,
-    AntennaSolution,
+    AntennaResult,
     EvidenceOption,
     NextEvidence,
-    PhotoSolution,
-    SiteSolution,
+    PhotoResult,
+    SiteResult,
 )
 
 K95 = 1.959964
@@ -204,14 +204,14 @@ def option(kind, u95, *, trip=True, **fields):
 
 def estimated(name, azimuth, u95=2.0, options=(), **fields):
     ahead = NextEvidence(limit="camera compass", u95_now_deg=u95, sentence="", options=tuple(options))
-    return AntennaSolution(
+    return AntennaResult(
         antenna_id=name, status="estimated", azimuth_true_deg=azimuth % 360, u95_deg=u95, next_evidence=ahead, **fields
     )
 
 
 def planned(pairs, costs=None, site_id="S", photos=()):
     site = Site(site_id=site_id, lat_deg=46.6, lon_deg=-66.4, antennas=tuple(a for a, _ in pairs))
-    solution = SiteSolution(
+    solution = SiteResult(
         site_id=site_id,
         lat_deg=46.6,
         lon_deg=-66.4,
@@ -283,7 +283,7 @@ def test_what_lies_in_a_map_is_looked_up_before_anybody_goes():
 
 def test_place_of_a_photo_that_is_there():
     bearing = option("bearing", 1.0, photo="p.jpg")
-    there = PhotoSolution(photo="p.jpg", status="used", lat_deg=46.601, lon_deg=-66.402)
+    there = PhotoResult(photo="p.jpg", status="used", lat_deg=46.601, lon_deg=-66.402)
     (item,) = planned([(antenna("A1"), estimated("A1", 9.0, 16.0, [bearing]))], photos=[there]).items
     assert (item.lat_deg, item.lon_deg) == (46.601, -66.402)
     assert "where p.jpg was taken" in item.place
@@ -325,9 +325,7 @@ def test_a_visit_that_none_pays_alone_is_paid_by_all():
 
 
 def test_unseen_antennas_are_on_the_list():
-    plan = planned(
-        [(antenna(n), AntennaSolution(antenna_id=n, status="not_visible")) for n in ("A1", "A2", "A3", "A4")]
-    )
+    plan = planned([(antenna(n), AntennaResult(antenna_id=n, status="not_visible")) for n in ("A1", "A2", "A3", "A4")])
     assert {i.antenna_id for i in plan.items} == {"A1", "A2", "A3", "A4"}
     assert "shows in no photo" in plan.items[0].reasons[0]
 
@@ -445,7 +443,7 @@ def by_cause(readings, azimuths, u95=1.5, reading_u95=1.0, options=(), costs=Non
         for n, d, r in zip(names, DESIGNS, readings, strict=True)
     )
     site = Site(site_id="S", lat_deg=HERE[0], lon_deg=HERE[1], antennas=antennas)
-    solution = SiteSolution(
+    solution = SiteResult(
         site_id="S",
         lat_deg=HERE[0],
         lon_deg=HERE[1],

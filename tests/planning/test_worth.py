@@ -10,14 +10,14 @@ import pytest
 from photoaz.judgement.judge import judge_site
 from photoaz.judgement.revisit import Costs
 from photoaz.planning.worth import with_planned_photos, worth_of
-from photoaz.result import AntennaSolution, SiteSolution
+from photoaz.result import AntennaResult, SiteResult
 
 DAY = date(2026, 6, 1)
 
 
 def solved(site, u95_deg, off_deg):
     """Every antenna estimated off its design by off_deg, +- u95_deg."""
-    return SiteSolution(
+    return SiteResult(
         site_id=site.site_id,
         lat_deg=site.lat_deg,
         lon_deg=site.lon_deg,
@@ -25,7 +25,7 @@ def solved(site, u95_deg, off_deg):
         declination_u95_deg=None,
         photos=(),
         antennas=tuple(
-            AntennaSolution(
+            AntennaResult(
                 antenna_id=a.antenna_id,
                 status="estimated",
                 azimuth_true_deg=(a.design_azimuth_deg + off_deg) % 360.0,

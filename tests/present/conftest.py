@@ -11,13 +11,13 @@ from photoaz.judgement.judge import judge_antenna
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
 from photoaz.result import (
     Alternative,
-    AntennaSolution,
+    AntennaResult,
     BudgetShare,
     EvidenceView,
     MissingView,
     NamedPanel,
-    PhotoSolution,
-    SiteSolution,
+    PhotoResult,
+    SiteResult,
 )
 
 DAY = date(2026, 5, 2)
@@ -132,14 +132,14 @@ def solution():
         BudgetShare(source="camera compass", share=0.61, u95_deg=3.16),
         BudgetShare(source="edges in the photo", share=0.39, u95_deg=2.52),
     )
-    return SiteSolution(
+    return SiteResult(
         site_id="HNT-204",
         lat_deg=46.6,
         lon_deg=-66.4,
         declination_deg=-16.18,
         declination_u95_deg=0.75,
         photos=(
-            PhotoSolution(
+            PhotoResult(
                 photo="photos/north_gate.jpg",
                 status="used",
                 heading_true_deg=301.24,
@@ -150,10 +150,10 @@ def solution():
                 lon_deg=-66.3992,
                 flags=("compass disturbed by 23 deg",),
             ),
-            PhotoSolution(photo="photos/field.jpg", status="rejected", reason="no focal length and no calibration"),
+            PhotoResult(photo="photos/field.jpg", status="rejected", reason="no focal length and no calibration"),
         ),
         antennas=(
-            AntennaSolution(
+            AntennaResult(
                 antenna_id="HNT-204-A1",
                 status="estimated",
                 azimuth_true_deg=124.6204,
@@ -165,7 +165,7 @@ def solution():
                 evidence=(evidence("photos/north_gate.jpg", "face"),),
                 budget=budget,
             ),
-            AntennaSolution(
+            AntennaResult(
                 antenna_id="HNT-204-A2",
                 status="ambiguous",
                 azimuth_true_deg=139.62,
@@ -178,8 +178,8 @@ def solution():
                 budget=budget,
                 reasons=("the outline fits in more than one way",),
             ),
-            AntennaSolution(antenna_id="HNT-204-B1", status="not_visible"),
-            AntennaSolution(
+            AntennaResult(antenna_id="HNT-204-B1", status="not_visible"),
+            AntennaResult(
                 antenna_id="HNT-204-C1",
                 status="estimated",
                 azimuth_true_deg=359.99961,

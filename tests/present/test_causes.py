@@ -12,11 +12,10 @@ import pytest
 from rich.console import Console
 
 from photoaz.judgement.judge import judge_site
-from photoaz.present.document import estimates_document
 from photoaz.present.table import print_site
 from photoaz.quantities import K95
 from photoaz.register.model import Antenna, Reading, Site
-from photoaz.result import AntennaSolution, SiteSolution
+from photoaz.result import AntennaResult, SiteResult, estimates_document
 
 DAY = date(2025, 7, 2)
 SIGMA_DEG = 0.6
@@ -43,7 +42,7 @@ def reversed_site():
             for n, d, r in zip(names, designs, entered, strict=True)
         ),
     )
-    solution = SiteSolution(
+    solution = SiteResult(
         site_id="S1",
         lat_deg=33.0,
         lon_deg=-118.0,
@@ -51,7 +50,7 @@ def reversed_site():
         declination_u95_deg=None,
         photos=(),
         antennas=tuple(
-            AntennaSolution(antenna_id=n, status="estimated", azimuth_true_deg=x, u95_deg=K95 * SIGMA_DEG)
+            AntennaResult(antenna_id=n, status="estimated", azimuth_true_deg=x, u95_deg=K95 * SIGMA_DEG)
             for n, x in zip(names, azimuths, strict=True)
         ),
         azimuth_ids=names,

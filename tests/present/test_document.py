@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 import pytest
 
 from photoaz import __version__
-from photoaz.present.document import estimates_document
+from photoaz.result import estimates_document
 
 WHEN = datetime(2026, 5, 3, 12, 0, 5, tzinfo=UTC)
 

@@ -13,10 +13,9 @@ from PIL import Image
 from rich.console import Console
 
 from photoaz.judgement.common import common_mode_of_site
-from photoaz.present.document import estimates_document
 from photoaz.present.overlay import Shown, draw_overlay
 from photoaz.present.table import print_site
-from photoaz.result import EvidenceOption, NextEvidence
+from photoaz.result import EvidenceOption, NextEvidence, estimates_document
 
 WHEN = datetime(2026, 5, 3, 12, 0, tzinfo=UTC)
 

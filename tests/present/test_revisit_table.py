@@ -13,9 +13,9 @@ from rich.console import Console
 
 from photoaz.judgement.impact import with_site_impact
 from photoaz.judgement.revisit import AntennaRevisit, SiteRevisit, plan_site
-from photoaz.present.document import estimates_document
 from photoaz.present.revisit import COLUMNS, revisit_csv
 from photoaz.present.table import print_site
+from photoaz.result import estimates_document
 
 WHEN = datetime(2026, 5, 3, 12, 0, 5, tzinfo=UTC)
 

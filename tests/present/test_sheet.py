@@ -26,7 +26,7 @@ from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointing, azimuth_plan, spread
 from photoaz.present.sheet import best_view, crop_jpeg, sheet_html, sheet_name
 from photoaz.register.model import Reading
-from photoaz.result import Alternative, BudgetShare, EvidenceOption, NextEvidence, PhotoSolution
+from photoaz.result import Alternative, BudgetShare, EvidenceOption, NextEvidence, PhotoResult
 
 WHEN = datetime(2026, 5, 3, 12, 0, tzinfo=UTC)
 VOID = {"meta", "img", "br", "hr", "link", "input"}
@@ -97,7 +97,7 @@ def crowded(site, solution):
     name = "HNT-204-" + "W" * 40
     a1 = solution.antennas[0]
     photos = tuple(
-        PhotoSolution(
+        PhotoResult(
             photo=f"photos/a_rather_long_name_of_a_photo_{k:03d}.jpeg",
             status="used",
             taken=date(2026, 5, 1),

@@ -14,7 +14,7 @@ import pytest
 
 from photoaz.accuracy.rendered import sample_solution
 from photoaz.angles import wrap_deg
-from photoaz.result import SiteSolution
+from photoaz.result import SiteResult
 
 #: degrees; an azimuth, a heading, a downtilt; and each one's U95
 AZIMUTH_DEG, HEADING_DEG, DOWNTILT_DEG, U95_DEG = 0.02, 0.02, 0.02, 0.02
@@ -43,7 +43,7 @@ PHOTOS = (
 
 
 @pytest.fixture(scope="module")
-def solution() -> SiteSolution:
+def solution() -> SiteResult:
     return sample_solution()
 
 

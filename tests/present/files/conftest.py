@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from photoaz.present.document import estimates_document
+from photoaz.result import estimates_document
 
 
 @pytest.fixture

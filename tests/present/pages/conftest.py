@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 import pytest
 
 from photoaz.judgement.impact import with_site_impact
-from photoaz.present.document import estimates_document
 from photoaz.present.pages import ReportAbout, ReportInput
+from photoaz.result import estimates_document
 
 WHEN = datetime(2026, 5, 20, 9, 30, tzinfo=UTC)
 CHROMIUM = next((c for n in ("chromium", "chromium-browser", "google-chrome") if (c := shutil.which(n))), None)
