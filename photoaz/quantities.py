@@ -9,3 +9,42 @@ from __future__ import annotations
 K95 = 1.959964
 #: radius that holds 95 % of positions over the standard uncertainty of each axis: sqrt(-2 ln 0.05), circular normal
 RADIUS_95 = 2.4477
+
+# ---- what photos' metadata are good for -----------------------------------------------------------------------------
+
+#: a phone's compass away from steel, degrees (Bowers 2022: typically 5 to 10)
+HEADING_SIGMA_DEG = 6.0
+#: two of three headings of exactly zero are placeholders; a placeholder is off by 104 degrees rms (uniform)
+ZERO_HEADING_SIGMA_DEG = 85.0
+#: pitch by Exif's elevation angle, by the maker note's gravity vector, by a panorama's pose, degrees; none has a source
+ELEVATION_SIGMA_DEG = 0.7
+ACCELERATION_PITCH_SIGMA_DEG = 1.5
+ACCELERATION_ROLL_SIGMA_DEG = 1.0
+POSE_SIGMA_DEG = 1.0
+#: how far photographers hold a camera off level, degrees (common practice, no source)
+HELD_LEVEL_SIGMA_DEG = 2.0
+#: a position without any statement of its error, metres in each direction (Merry & Bettinger 2019: 7 to 13 m radial in
+#: town), and the least that a stated one is taken for
+POSITION_SIGMA_M = 8.0
+MIN_POSITION_SIGMA_M = 1.0
+#: range error that a dilution of precision multiplies, metres (common practice, no source)
+RANGE_ERROR_M = 5.0
+#: the standard leaves GPSHPositioningError's confidence open; taken as the 68.3 % radius of a circular normal
+#: distribution, sigma sqrt(-2 ln(1 - 0.683))
+RADIUS_68_PER_SIGMA = 1.515
+#: altitude by a phone, metres (common practice, no source)
+ALTITUDE_SIGMA_M = 15.0
+#: a lens's focal length, relative: marked to +-5 % at 3 sigma (ISO 517, from memory), and changed by focus and
+#: stabiliser
+NOMINAL_SIGMA = 0.016
+#: weight given to the width convention of the 35 mm equivalent on 4:3 pictures, where the two can be told apart
+WIDTH_CONVENTION_WEIGHT = 0.25
+#: weight given to 'cropped and then made smaller' against 'only cropped', where both explain the size
+CROP_AND_RESIZE_WEIGHT = 0.25
+#: crop factors (43.267 mm over the sensor's diagonal) where nothing tells the sensor's size, with the sigma of their
+#: logarithm: phones have sensors of 1 to 1/4 inch (format sizes: common practice)
+PHONE_CROP, PHONE_LOG_SIGMA = 5.5, 0.4
+CAMERA_CROP, CAMERA_LOG_SIGMA = 1.35, 0.3
+PHONE_CROP_LIMITS = (2.4, 10.0)
+#: where the optical axis meets an uncropped picture, off its middle, as a share of the width (common practice)
+PRINCIPAL_SHARE = 0.005

@@ -287,7 +287,7 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
     photo = open_photo(file, given.controls, given.picks, given.calibration)
     _require_near(photo, expected.frame)
     north = declination_at(photo.record, given.site)
-    picture = Picture(file.path, tools.room, file.digest)
+    picture = Picture(file.path, (photo.record.width_px, photo.record.height_px), tools.room, file.digest)
     standing = standing_of(file.name, photo, expected.frame, north)
     named = {p.antenna_id for p in photo.picks if p.corners_px is not None and not p.absent}
     found: Found | None = None

@@ -5,21 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from photoaz.photo.exif import Value, Walker, maker_note
+from PIL.ExifTags import GPS, Base
+
+from photoaz.photo.exif import maker_note, read_tags
 from photoaz.photo.reader import Reader, number_in_text
 from photoaz.photo.record import CompassHeading, Measured, North
+from photoaz.quantities import (
+    ACCELERATION_PITCH_SIGMA_DEG,
+    ACCELERATION_ROLL_SIGMA_DEG,
+    ELEVATION_SIGMA_DEG,
+    HEADING_SIGMA_DEG,
+    HELD_LEVEL_SIGMA_DEG,
+    POSE_SIGMA_DEG,
+    ZERO_HEADING_SIGMA_DEG,
+)
 
-#: What a phone's compass is good for away from steel (Bowers 2022: typically 5 to 10 degrees).
-HEADING_SIGMA_DEG = 6.0
-#: Two of three headings of exactly zero are placeholders; a placeholder is off by 104 degrees rms (uniform).
-ZERO_HEADING_SIGMA_DEG = 85.0
-ELEVATION_SIGMA_DEG = 0.7
-ACCELERATION_PITCH_SIGMA_DEG = 1.5
-ACCELERATION_ROLL_SIGMA_DEG = 1.0
-POSE_SIGMA_DEG = 1.0
-#: The elevation at which a roll's error is turned into degrees, and how far photographers hold a camera off level.
+#: The elevation at which a roll's error is turned into degrees.
 ASSUMED_ELEVATION_DEG = 45.0
-HELD_LEVEL_SIGMA_DEG = 2.0
 #: Header of the one maker note that carries a gravity vector; then a version, the byte order and a directory.
 _GRAVITY_NOTE = b"Apple iOS\x00"
 _GRAVITY_TAG = 0x0008
@@ -38,20 +40,12 @@ def read_heading(reader: Reader, pose: Mapping[str, str]) -> CompassHeading | No
 
     None where there is none to believe; why is said to `reader`.
     """
-    if reader.has("GPS", 0x0011):
-        found = _exif_heading(reader)
-        if found is not None:
-            return found
-    if "PoseHeadingDegrees" in pose:
-        value = number_in_text(pose["PoseHeadingDegrees"])
-        if value is not None and 0.0 <= value <= 360.0:
-            return _judged_heading(reader, value, "", "PoseHeadingDegrees")
-        reader.say(
-            "heading-out-of-range",
-            "unusable",
-            "PoseHeadingDegrees",
-            f"PoseHeadingDegrees is '{pose['PoseHeadingDegrees'][:20]}', not an angle from 0 to 360; it is not used.",
-        )
+    value = reader.number(GPS.GPSImgDirection, "heading", 0.0, 360.0, " deg")
+    if value is not None:
+        return _judged_heading(reader, value, reader.text(GPS.GPSImgDirectionRef) or "", "GPSImgDirection")
+    value = _pose_angle(reader, pose, "PoseHeadingDegrees", 0.0, 360.0, "heading")
+    if value is not None:
+        return _judged_heading(reader, value, "", "PoseHeadingDegrees")
     reader.say(
         "heading-missing",
         "weak",
@@ -59,7 +53,7 @@ def read_heading(reader: Reader, pose: Mapping[str, str]) -> CompassHeading | No
         "The photo has no usable compass heading: its direction must come from the tower's position, a landmark, the "
         "sun or other photos.",
     )
-    if reader.has("GPS", 0x0018):
+    if reader.value(GPS.GPSDestBearing) is not None:
         reader.say(
             "bearing-to-destination",
             "info",
@@ -67,22 +61,6 @@ def read_heading(reader: Reader, pose: Mapping[str, str]) -> CompassHeading | No
             "GPSDestBearing is there, but it is the bearing to a destination, not where the camera looks; not used.",
         )
     return None
-
-
-def _exif_heading(reader: Reader) -> CompassHeading | None:
-    name = "GPSImgDirection"
-    value = reader.number("GPS", 0x0011, name, "heading")
-    if value is None:
-        return None
-    if value < 0.0 or value > 360.0:
-        reader.say(
-            "heading-out-of-range",
-            "unusable",
-            name,
-            f"{name} is {value:.6g}, which is not an angle from 0 to 360; it is not used.",
-        )
-        return None
-    return _judged_heading(reader, value, reader.text("GPS", 0x0010) or "", name)
 
 
 def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> CompassHeading:
@@ -127,7 +105,7 @@ def read_tilt(
 
     Disagreement between them is said to `reader`.
     """
-    if reader.has("EXIF", 0x9404):
+    if reader.value(Base.Acceleration) is not None:
         reader.say(
             "acceleration-scalar",
             "info",
@@ -135,8 +113,16 @@ def read_tilt(
             "Acceleration is a single number and tells no direction; it is not used.",
         )
     gravity_pitch, gravity_roll = _gravity_tilt(reader, exif, orientation)
-    pitches = [_elevation(reader), gravity_pitch, _pose_angle(reader, pose, "PosePitchDegrees", 90.0)]
-    rolls = [gravity_roll, _pose_angle(reader, pose, "PoseRollDegrees", 180.0)]
+    elevation = reader.number(Base.CameraElevationAngle, "elevation", -90.0, 90.0, " deg")
+    pitches = [
+        _measured(elevation, ELEVATION_SIGMA_DEG, "CameraElevationAngle"),
+        gravity_pitch,
+        _measured(_pose_angle(reader, pose, "PosePitchDegrees", -90.0, 90.0), POSE_SIGMA_DEG, "XMP PosePitchDegrees"),
+    ]
+    rolls = [
+        gravity_roll,
+        _measured(_pose_angle(reader, pose, "PoseRollDegrees", -180.0, 180.0), POSE_SIGMA_DEG, "XMP PoseRollDegrees"),
+    ]
     pitch = next((p for p in pitches if p is not None), None)
     roll = next((r for r in rolls if r is not None), None)
     for other in pitches:
@@ -169,43 +155,21 @@ def read_tilt(
     return pitch, roll
 
 
-def _elevation(reader: Reader) -> Measured | None:
-    name = "CameraElevationAngle"
-    value = reader.number("EXIF", 0x9405, name, "elevation")
-    if value is None:
-        return None
-    if not -180.0 <= value < 180.0:
-        reader.say(
-            "elevation-out-of-range",
-            "unusable",
-            name,
-            f"{name} is {value:.6g}, outside -180 to 180 degrees; it is not used.",
-        )
-        return None
-    if abs(value) > 90.0:
-        reader.say(
-            "elevation-upside-down",
-            "unusable",
-            name,
-            f"{name} is {value:.6g}: the camera would have been upside down; it is not used.",
-        )
-        return None
-    return Measured(value=value, sigma=ELEVATION_SIGMA_DEG, source=name)
+def _measured(value: float | None, sigma: float, source: str) -> Measured | None:
+    return None if value is None else Measured(value=value, sigma=sigma, source=source)
 
 
-def _pose_angle(reader: Reader, pose: Mapping[str, str], name: str, limit: float) -> Measured | None:
+def _pose_angle(
+    reader: Reader, pose: Mapping[str, str], name: str, low: float, high: float, code: str = "pose"
+) -> float | None:
     if name not in pose:
         return None
     value = number_in_text(pose[name])
-    if value is None or abs(value) > limit:
-        reader.say(
-            "pose-out-of-range",
-            "unusable",
-            name,
-            f"{name} is '{pose[name][:20]}', not an angle up to {limit:g} degrees; it is not used.",
-        )
+    if value is None or not low <= value <= high:
+        said = f"{name} is '{pose[name][:20]}', not an angle from {low:g} to {high:g}; it is not used."
+        reader.say(f"{code}-out-of-range", "unusable", name, said)
         return None
-    return Measured(value=value, sigma=POSE_SIGMA_DEG, source=f"XMP {name}")
+    return value
 
 
 def gravity_vector(note: bytes) -> tuple[float, float, float] | None:
@@ -216,9 +180,11 @@ def gravity_vector(note: bytes) -> tuple[float, float, float] | None:
     """
     if not note.startswith(_GRAVITY_NOTE):
         return None
-    order = "<" if note[12:14] == b"II" else ">"
-    walker = Walker(note, base=0, order=order)
-    value: Value | None = walker.directory(14).value(_GRAVITY_TAG)
+    order = note[12:14] if note[12:14] in (b"II", b"MM") else b"MM"
+    little = order == b"II"
+    header = order + (42).to_bytes(2, "little" if little else "big") + (14).to_bytes(4, "little" if little else "big")
+    # a block of its own: the same length of header in place of the note's first bytes, so that all offsets stay right
+    value = read_tags(header + note[8:])[0].get(("Image", _GRAVITY_TAG))
     if value is None or isinstance(value, str) or len(value) != 3:
         return None
     return value[0], value[1], value[2]
@@ -246,41 +212,25 @@ def tilt_from_gravity(gravity: tuple[float, float, float], orientation: int) -> 
 
 def _gravity_tilt(reader: Reader, exif: bytes, orientation: int) -> tuple[Measured | None, Measured | None]:
     name = "AccelerationVector"
-    note = maker_note(exif) if exif else b""
-    if not note.startswith(_GRAVITY_NOTE):
-        return None, None
-    gravity = gravity_vector(note)
+    gravity = gravity_vector(maker_note(exif)) if _GRAVITY_NOTE in exif else None
     if gravity is None:
         return None, None
-    if not all(math.isfinite(g) for g in gravity):
-        reader.say(
-            "acceleration-damaged",
-            "unusable",
-            name,
-            "The maker note's acceleration holds fractions with denominator zero; it is not used.",
-        )
+    norm = math.hypot(*gravity)
+    tilt = tilt_from_gravity(gravity, orientation) if norm > 0.0 else None
+    wrong = None
+    if not math.isfinite(norm):
+        wrong = ("damaged", "The maker note's acceleration holds fractions with denominator zero")
+    elif abs(norm - 1.0) >= 0.05:
+        wrong = ("not-1g", f"The acceleration is {norm:.2f} g, not 1 g: the phone was moving")
+    elif "front" in (reader.text(Base.LensModel) or "").lower():
+        wrong = ("front-camera", "Taken with the front camera")
+    elif tilt is None:
+        wrong = ("mirrored", "The picture is mirrored, which leaves open how the camera was held")
+    if wrong or tilt is None:
+        code, said = wrong or ("", "")
+        reader.say(f"acceleration-{code}", "unusable", name, f"{said}; pitch and roll are not used.")
         return None, None
-    norm = math.sqrt(sum(g * g for g in gravity))
-    if abs(norm - 1.0) >= 0.05:
-        reader.say(
-            "acceleration-not-1g",
-            "unusable",
-            name,
-            f"The acceleration is {norm:.2f} g, not 1 g: the phone was moving; pitch and roll are not used.",
-        )
-        return None, None
-    if "front" in (reader.text("EXIF", 0xA434) or "").lower():
-        reader.say(
-            "acceleration-front-camera", "unusable", name, "Taken with the front camera: pitch and roll are not used."
-        )
-        return None, None
-    tilt = tilt_from_gravity(gravity, orientation)
-    if tilt is None:
-        reader.say(
-            "acceleration-mirrored", "unusable", name, "The picture is mirrored: pitch and roll cannot be told from it."
-        )
-        return None, None
-    pitch = Measured(value=tilt[0], sigma=ACCELERATION_PITCH_SIGMA_DEG, source="acceleration in the maker note")
+    pitch = _measured(tilt[0], ACCELERATION_PITCH_SIGMA_DEG, "acceleration in the maker note")
     if tilt[1] is None:
         reader.say("roll-undefined", "info", name, "The camera looked so steeply that its roll has no meaning.")
         return pitch, None
@@ -294,4 +244,4 @@ def _gravity_tilt(reader: Reader, exif: bytes, orientation: int) -> tuple[Measur
         )
         return pitch, None
     sigma = ACCELERATION_ROLL_SIGMA_DEG / math.cos(math.radians(tilt[0]))
-    return pitch, Measured(value=tilt[1], sigma=sigma, source="acceleration in the maker note")
+    return pitch, _measured(tilt[1], sigma, "acceleration in the maker note")

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.photo.record import PhotoRecord
+from photoaz.quantities import PRINCIPAL_SHARE
 
 Array = NDArray[Any]
 
@@ -118,10 +119,6 @@ def project_jacobian(camera: Camera, points_in_cam: Array, f_px: Array | float |
     by_point = np.stack([row_u, row_v], -2) / z[..., None, None]
     by_f = np.stack([x * d, a * y * d], -1)
     return by_point, by_f
-
-
-#: Where the optical axis meets an uncropped picture, off its middle, as a share of the width (common practice).
-PRINCIPAL_SHARE = 0.005
 
 
 def camera_from_record(record: PhotoRecord) -> Camera | None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
+import json
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from photoaz.photo.focal import focal_cost_deg
-from photoaz.photo.place import ASSUMED_DISTANCE_M
+from photoaz.photo.place import ASSUMED_DISTANCE_M, position_cost_deg
 from photoaz.photo.record import PhotoRecord
 
 _NORTHS = {"true": "true north", "magnetic": "magnetic north", "grid": "grid north", "unknown": "north of unknown kind"}
@@ -35,8 +35,7 @@ def describe(record: PhotoRecord) -> tuple[str, ...]:
 
 def record_as_json(record: PhotoRecord) -> dict[str, Any]:
     """The record as JSON values: paths and times as text, not known as null."""
-    content: dict[str, Any] = {"photo": record.name, **_plain(asdict(record))}
-    content["findings"] = [_plain(asdict(finding)) for finding in record.findings]
+    content: dict[str, Any] = json.loads(json.dumps({"photo": record.name, **asdict(record)}, default=_text))
     if record.focal is not None:
         content["focal"]["alternatives"] = [
             {"f_px": f_px, "assumes": assumes} for f_px, assumes in record.focal.alternatives
@@ -44,18 +43,8 @@ def record_as_json(record: PhotoRecord) -> dict[str, Any]:
     return content
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, datetime):
-        return value.isoformat()
-    if isinstance(value, Path):
-        return str(value)
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
+def _text(value: datetime | Path) -> str:
+    return value.isoformat() if isinstance(value, datetime) else str(value)
 
 
 def _camera(record: PhotoRecord) -> str:
@@ -69,7 +58,7 @@ def _values(record: PhotoRecord) -> list[tuple[str, str]]:
     if place is None:
         values.append(("standpoint", "not known"))
     else:
-        cost = math.degrees(math.atan(place.sigma_m / ASSUMED_DISTANCE_M))
+        cost = position_cost_deg(place.sigma_m)
         values.append(
             (
                 "standpoint",

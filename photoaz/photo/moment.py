@@ -1,4 +1,4 @@
-"""When the photo was taken, in local time and in UTC."""
+"""When the photo was taken, in local time and in UTC, and what else its file tells of how it came to be."""
 
 from __future__ import annotations
 
@@ -6,65 +6,48 @@ import math
 import re
 from datetime import UTC, datetime, timedelta
 
+from PIL.ExifTags import GPS, Base
+
+from photoaz.photo.exif import first_number
 from photoaz.photo.reader import Reader
-from photoaz.photo.record import TakenAt
+from photoaz.photo.record import Provenance, TakenAt
+
+#: Dates in the order of trust, with the tag of each one's offset from UTC
+_DATES = (
+    (Base.DateTimeOriginal, Base.OffsetTimeOriginal),
+    (Base.DateTimeDigitized, Base.OffsetTimeDigitized),
+    (Base.DateTime, Base.OffsetTime),
+)
 
 
 def read_taken(reader: Reader) -> TakenAt | None:
     """When the photo was taken, local and UTC as far as the tags tell; None where no date is to be believed."""
-    local, source, offset_tag = None, "", 0
-    for group, tag, name, offset in (
-        ("EXIF", 0x9003, "DateTimeOriginal", 0x9011),
-        ("EXIF", 0x9004, "DateTimeDigitized", 0x9012),
-        ("Image", 0x0132, "DateTime", 0x9010),
-    ):
-        text = reader.text(group, tag)
-        if text is None or not text.strip(" :0"):
-            continue
-        local = date_time(text)
-        if local is None:
-            reader.say("date-unreadable", "unusable", name, f"{name} is '{text[:30]}', which is not a date.")
-            continue
-        if local.year < 1995:
-            reader.say("date-implausible", "unusable", name, f"{name} is in {local.year}: the clock was not set.")
-            local = None
-            continue
-        source, offset_tag = name, offset
-        break
+    local, source, zone = _local_time(reader)
     gps = gps_time(reader)
+    if local is None and gps is None:
+        reader.say(
+            "date-missing",
+            "weak",
+            "DateTimeOriginal",
+            "The photo does not say when it was taken: neither that day's declination nor the sun can be used.",
+        )
+        return None
     if local is None:
-        if gps is None:
-            reader.say(
-                "date-missing",
-                "weak",
-                "DateTimeOriginal",
-                "The photo does not say when it was taken: neither that day's declination nor the sun can be used.",
-            )
-            return None
         reader.say("date-from-gps", "info", "GPSDateStamp", "The time is that of the satellite fix, which may be old.")
         return TakenAt(local=None, utc=gps, sigma_s=60.0, source="GPSDateStamp")
-    if source == "DateTime":
-        reader.say(
-            "date-of-file", "info", "DateTime", "Only the date of the file's last change is there; it may be later."
-        )
-    zone = zone_seconds(reader.text("EXIF", offset_tag))
-    if zone is None and reader.text("EXIF", offset_tag) and offset_tag != 0x9011:
-        zone = zone_seconds(reader.text("EXIF", 0x9011))
     if zone is not None:
         utc = _shift(local, -zone)
-        sigma = 30.0
-        if gps is not None and utc is not None:
-            apart = abs((utc - gps).total_seconds())
-            sigma = 2.0 if apart <= 10.0 else 30.0
-            if apart > 120.0:
-                reader.say(
-                    "gps-time-differs",
-                    "weak",
-                    "GPSTimeStamp",
-                    f"The camera's clock and the satellite time are {_duration(apart)} apart: the position is an old "
-                    "one, or the clock or its zone is wrong.",
-                )
-        return TakenAt(local=local, utc=utc, sigma_s=sigma, source=f"{source} with its offset from UTC")
+        apart = abs((utc - gps).total_seconds()) if gps is not None and utc is not None else math.inf
+        if 120.0 < apart < math.inf:
+            reader.say(
+                "gps-time-differs",
+                "weak",
+                "GPSTimeStamp",
+                f"The camera's clock and the satellite time are {_duration(apart)} apart: the position is an old "
+                "one, or the clock or its zone is wrong.",
+            )
+        sigma_s = 2.0 if apart <= 10.0 else 30.0
+        return TakenAt(local=local, utc=utc, sigma_s=sigma_s, source=f"{source} with its offset from UTC")
     if gps is not None:
         return _zone_by_gps(reader, local, gps, source)
     reader.say(
@@ -74,6 +57,30 @@ def read_taken(reader: Reader) -> TakenAt | None:
         "The time of the photo has no time zone and there is no satellite time: the sun cannot be used.",
     )
     return TakenAt(local=local, utc=None, sigma_s=30.0, source=f"{source}, time zone unknown")
+
+
+def _local_time(reader: Reader) -> tuple[datetime | None, str, float | None]:
+    """The first date to be believed, its tag's name, and the seconds east of UTC that are stated with it."""
+    for tag, offset in _DATES:
+        text = reader.text(tag)
+        if text is None or not text.strip(" :0"):
+            continue
+        local = date_time(text)
+        if local is None:
+            reader.say("date-unreadable", "unusable", tag.name, f"{tag.name} is '{text[:30]}', which is not a date.")
+        elif local.year < 1995:
+            said = f"{tag.name} is in {local.year}: the clock was not set."
+            reader.say("date-implausible", "unusable", tag.name, said)
+        else:
+            if tag == Base.DateTime:
+                said = "Only the date of the file's last change is there; it may be later."
+                reader.say("date-of-file", "info", tag.name, said)
+            stated = reader.text(offset)
+            zone = zone_seconds(stated)
+            if zone is None and stated:
+                zone = zone_seconds(reader.text(Base.OffsetTimeOriginal))
+            return local, tag.name, zone
+    return None, "", None
 
 
 def _zone_by_gps(reader: Reader, local: datetime, gps: datetime, source: str) -> TakenAt:
@@ -102,18 +109,17 @@ def _zone_by_gps(reader: Reader, local: datetime, gps: datetime, source: str) ->
 
 def gps_time(reader: Reader) -> datetime | None:
     """The moment of the satellite fix; None, and said, where it cannot be read."""
-    date, time = reader.text("GPS", 0x001D), reader.tags.get(("GPS", 0x0007))
-    if not date or time is None or len(time) == 0:
+    date, time = reader.text(GPS.GPSDateStamp), reader.value(GPS.GPSTimeStamp)
+    if not date or time is None:
         return None
-    match = re.fullmatch(r"(\d{4})\D(\d{1,2})\D(\d{1,2})", date)
     if isinstance(time, str):
         time = tuple(float(t) for t in re.findall(r"\d+(?:\.\d+)?", time)[:3])
-    if match is None or len(time) != 3 or not all(math.isfinite(t) for t in time):
-        reader.say("gps-time-unreadable", "info", "GPSTimeStamp", "The satellite time cannot be read; it is not used.")
-        return None
-    hours, minutes, seconds = time
     try:
+        match = re.fullmatch(r"(\d{4})\D(\d{1,2})\D(\d{1,2})", date)
+        if match is None:
+            raise ValueError
         start = datetime(int(match[1]), int(match[2]), int(match[3]), tzinfo=UTC)
+        hours, minutes, seconds = time
         if not (0 <= hours < 24 and 0 <= minutes < 60 and 0 <= seconds < 61) or start.year < 1995:
             raise ValueError
         return start + timedelta(hours=hours, minutes=minutes, seconds=seconds)
@@ -162,3 +168,31 @@ def _duration(seconds: float) -> str:
     if seconds < 3 * 3600.0:
         return f"{seconds / 60.0:.0f} minutes"
     return f"{seconds / 3600.0:.0f} hours" if seconds < 3 * 86400.0 else f"{seconds / 86400.0:.0f} days"
+
+
+def read_provenance(reader: Reader, noted: tuple[int, int] | None, tools: tuple[str, ...]) -> Provenance:
+    """What the tags hold of how the photo came to be. Nothing is judged or said here: audits do that."""
+    quiet = Reader(reader.tags)
+    original, digitized, modified = (date_time(quiet.text(tag) or "") for tag, _ in _DATES)
+    numbers = [first_number(quiet.value(tag)) for tag in (Base.ExposureTime, Base.FNumber, Base.ISOSpeedRatings)]
+    exposure, f_number, iso = (n if n is not None and n > 0.0 else None for n in numbers)
+    flash = first_number(quiet.value(Base.Flash))
+    digits = quiet.text(Base.SubsecTimeOriginal) or ""
+    version = quiet.text(Base.ExifVersion) or ""
+    return Provenance(
+        original=original,
+        digitized=digitized,
+        modified=modified,
+        gps_utc=gps_time(quiet),
+        zone_s=zone_seconds(quiet.text(Base.OffsetTimeOriginal)),
+        subsecond_s=float(f"0.{digits}") if digits.isascii() and digits.isdigit() else 0.0,
+        exposure_s=exposure,
+        f_number=f_number,
+        iso=iso,
+        flash_fired=None if flash is None else bool(int(flash) & 1),
+        noted_px=noted,
+        exif_version=version if len(version) == 4 and version.isascii() and version.isdigit() else None,
+        serial=quiet.text(Base.BodySerialNumber),
+        tools=tools,
+        tags=len(quiet.tags),
+    )

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from photoaz.photo.container import read_bytes
-from photoaz.photo.pixels import Image, Reduction, decode, decode_gray, grey_of, image_size, reduction_for
+from photoaz.photo.pixels import Image, Reduction, decode, decode_gray, grey_of, reduction_for
 
 #: a larger photo's colours are decoded reduced: the finder looks at reduced pictures anyway, and memory stays bounded
 LARGE_PX = 40_000_000
@@ -39,10 +39,14 @@ class Darkroom:
 
 
 class Picture:
-    """One photo's pixels as shown. The same photo gives the same pixels whatever was asked for before."""
+    """One photo's pixels as shown. The same photo gives the same pixels whatever was asked for before.
 
-    def __init__(self, path: Path, room: Darkroom, digest: str | None = None) -> None:
+    size_px: width and height as shown, as its record has them.
+    """
+
+    def __init__(self, path: Path, size_px: tuple[int, int], room: Darkroom, digest: str | None = None) -> None:
         self.path = path
+        self._size_px = size_px
         self._room = room
         self._digest = digest
 
@@ -60,8 +64,7 @@ class Picture:
 
     def shrink(self) -> Reduction:
         """The whole factor by which `colour` is reduced: 1, 2, 4 or 8."""
-        width, height = image_size(self.path)
-        return reduction_for(width, height, LARGE_PX)
+        return reduction_for(*self._size_px, LARGE_PX)
 
     def colour(self) -> Image:
         """(H, W, 3) uint8, blue, green, red, reduced by `shrink`; its luminance stays at hand. Raises as `decode`."""

@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.errors import Fault, InputError
+from photoaz.errors import InputError
 from photoaz.photo.container import (
     MAX_PIXELS,
     Container,
@@ -23,14 +23,13 @@ from photoaz.photo.container import (
     open_heif,
     open_pillow,
     read_bytes,
-    shown_size,
+    unreadable,
 )
-from photoaz.photo.exif import exif_orientation
+from photoaz.photo.exif import orientation_of, read_tags
 
 Image = NDArray[np.uint8]
 
 _BY_CV2 = ("JPEG", "PNG", "WEBP")
-_ANONYMOUS = Path("image")
 #: Small pictures are made so that the shorter side keeps at least this many pixels
 SMALL_SIDE_PX = 64
 #: Rows of the small picture that are averaged at a time
@@ -62,7 +61,7 @@ def decode(source: Path | str | bytes, *, reduced: Reduction = 1) -> Image:
     InputError
         Not an image, damaged, cut short, or more than MAX_PIXELS.
     """
-    return _decode(source, grey=False, reduced=reduced)
+    return _pixels(*_opened(source), grey=False, reduced=reduced)
 
 
 def decode_gray(source: Path | str | bytes, *, reduced: Reduction = 1) -> Image:
@@ -70,7 +69,7 @@ def decode_gray(source: Path | str | bytes, *, reduced: Reduction = 1) -> Image:
 
     Of a JPEG only the luminance is decoded: a third of the memory.
     """
-    return _decode(source, grey=True, reduced=reduced)
+    return _pixels(*_opened(source), grey=True, reduced=reduced)
 
 
 def decode_small(source: Path | str | bytes) -> Image:
@@ -78,14 +77,11 @@ def decode_small(source: Path | str | bytes) -> Image:
 
     For whatever needs a glance only: a 12-megapixel JPEG takes a tenth of the time. Raises as `decode`.
     """
-    path, data = (_ANONYMOUS, source) if isinstance(source, bytes) else (Path(source), None)
-    data = read_bytes(path) if data is None else data
-    box = open_container(path, data)
+    path, data, box = _opened(source)
     side = min(box.width_px, box.height_px)
     steps: tuple[Reduction, ...] = (8, 4, 2)
-    return _decode(
-        data, grey=True, reduced=next((n for n in steps if side >= n * SMALL_SIDE_PX), 1), name=path, box=box
-    )
+    reduced: Reduction = next((n for n in steps if side >= n * SMALL_SIDE_PX), 1)
+    return _pixels(path, data, box, grey=True, reduced=reduced)
 
 
 def reduction_for(width_px: int, height_px: int, most_px: int) -> Reduction:
@@ -101,13 +97,6 @@ def grey_of(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), np.uint8)
 
 
-def image_size(source: Path | str | bytes) -> tuple[int, int]:
-    """Width and height of a photo as shown, from its header alone. Raises InputError."""
-    path, data = (_ANONYMOUS, source) if isinstance(source, bytes) else (Path(source), None)
-    box = open_container(path, data)
-    return shown_size(box, exif_orientation(box.exif))
-
-
 def turn(image: NDArray[Any], orientation: int) -> NDArray[Any]:
     """Turn a stored image (height, width, ...) so that it shows upright; orientation as Exif, 1 to 8.
 
@@ -115,37 +104,29 @@ def turn(image: NDArray[Any], orientation: int) -> NDArray[Any]:
     """
     import cv2  # four times faster at this than NumPy's strided copies
 
-    if orientation in (5, 7):
-        image = cv2.transpose(image)
-    if orientation == 2:
-        return cv2.flip(image, 1)
-    if orientation == 4:
-        return cv2.flip(image, 0)
+    flips = {2: 1, 4: 0}
     turns = {
         3: cv2.ROTATE_180,
         6: cv2.ROTATE_90_CLOCKWISE,
         7: cv2.ROTATE_180,
         8: cv2.ROTATE_90_COUNTERCLOCKWISE,
     }
+    if orientation in (5, 7):
+        image = cv2.transpose(image)
+    if orientation in flips:
+        return cv2.flip(image, flips[orientation])
     return cv2.rotate(image, turns[orientation]) if orientation in turns else np.ascontiguousarray(image)
 
 
-def _decode(
-    source: Path | str | bytes,
-    *,
-    grey: bool,
-    reduced: Reduction = 1,
-    name: Path = _ANONYMOUS,
-    box: Container | None = None,
-) -> Image:
-    if isinstance(source, bytes):
-        path, data = name, source
-    else:
-        path = Path(source)
-        data = read_bytes(path)
+def _opened(source: Path | str | bytes) -> tuple[Path, bytes, Container]:
+    path = Path("image") if isinstance(source, bytes) else Path(source)
+    data = source if isinstance(source, bytes) else read_bytes(path)
+    return path, data, open_container(path, data)
+
+
+def _pixels(path: Path, data: bytes, box: Container, *, grey: bool, reduced: Reduction) -> Image:
     if reduced not in (1, 2, 4, 8):
         raise ValueError(f"pictures are reduced by 1, 2, 4 or 8, not by {reduced}")
-    box = open_container(path, data) if box is None else box
     if box.format in _BY_CV2:
         return _by_cv2(path, data, box, grey=grey, reduced=reduced)
     if box.format == "HEIF":
@@ -172,7 +153,7 @@ def _averaged(image: Image, n: int) -> Image:
 
 
 def _refuse(path: Path, found: str) -> InputError:
-    return InputError(Fault(file=path, found=found, wanted="a whole, undamaged photo"))
+    return unreadable(path, found, "a whole, undamaged photo")
 
 
 def _by_cv2(path: Path, data: bytes, box: Container, *, grey: bool, reduced: Reduction) -> Image:
@@ -196,18 +177,16 @@ def _by_cv2(path: Path, data: bytes, box: Container, *, grey: bool, reduced: Red
     if image is None:
         raise _refuse(path, "a damaged file that the decoder refuses")
     levels = np.asarray(image, np.uint8)
-    return turn(levels if box.format == "JPEG" else _averaged(levels, reduced), exif_orientation(box.exif))
+    return turn(levels if box.format == "JPEG" else _averaged(levels, reduced), orientation_of(read_tags(box.exif)[0]))
 
 
 def _jpeg_ends(data: bytes) -> bool:
-    """Is there an end-of-image marker after the last scan's start? Scan data cannot hold one by chance."""
-    start = data.find(b"\xff\xda", _after_segments(data))
-    return start >= 0 and data.find(b"\xff\xd9", start) >= 0
+    """Is there an end-of-image marker after the first scan's start? Scan data cannot hold one by chance.
 
-
-def _after_segments(data: bytes) -> int:
-    """Offset of the first scan marker, past the application segments (a preview in them has scans of its own)."""
-    return next((at for marker, at, _ in jpeg_segments(data) if marker == 0xDA), len(data))
+    The first scan comes after the application segments, a preview in which has scans of its own.
+    """
+    start = next((at for marker, at, _ in jpeg_segments(data) if marker == 0xDA), len(data))
+    return data.find(b"\xff\xd9", start) >= 0
 
 
 def _by_heif(path: Path, data: bytes, *, grey: bool, reduced: Reduction) -> Image:

@@ -5,25 +5,28 @@ from __future__ import annotations
 import math
 import re
 
+from PIL.ExifTags import GPS
+
+from photoaz.photo.exif import first_number
 from photoaz.photo.reader import Reader, number_in_text
 from photoaz.photo.record import GeoPosition, Measured
+from photoaz.quantities import (
+    ALTITUDE_SIGMA_M,
+    MIN_POSITION_SIGMA_M,
+    POSITION_SIGMA_M,
+    RADIUS_68_PER_SIGMA,
+    RANGE_ERROR_M,
+)
 
-#: Position without any statement of its error (Merry & Bettinger 2019: 7 to 13 m radial in town).
-POSITION_SIGMA_M = 8.0
-#: Range error that a dilution of precision multiplies.
-RANGE_ERROR_M = 5.0
-#: The standard leaves GPSHPositioningError's confidence open. Taken as the 68.3 % radius of a circular normal
-#: distribution, sigma sqrt(-2 ln(1 - 0.683)) = 1.515 sigma.
-RADIUS_68_PER_SIGMA = 1.515
-MIN_POSITION_SIGMA_M = 1.0
-ALTITUDE_SIGMA_M = 15.0
 #: The distance at which a position's error is turned into degrees for the reader.
 ASSUMED_DISTANCE_M = 50.0
+#: The least error or dilution of precision that is believed, metres or none
+LEAST_STATED = 1e-3
 
 
 def read_position(reader: Reader) -> GeoPosition | None:
     """Where the photo was taken and how well that is known; None where the tags give no position, and why is said."""
-    has = [reader.has("GPS", tag) for tag in (2, 4)]
+    has = [reader.value(tag) is not None for tag in (GPS.GPSLatitude, GPS.GPSLongitude)]
     if not any(has):
         reader.say(
             "position-missing",
@@ -33,11 +36,11 @@ def read_position(reader: Reader) -> GeoPosition | None:
         )
         return None
     if not all(has):
-        lacking = "GPSLatitude" if not has[0] else "GPSLongitude"
+        lacking = "GPSLongitude" if has[0] else "GPSLatitude"
         reader.say("position-half-missing", "unusable", lacking, f"{lacking} is missing: half a position is none.")
         return None
-    lat = _coordinate(reader, 2, 1, "GPSLatitude", "NS", 90.0)
-    lon = _coordinate(reader, 4, 3, "GPSLongitude", "EW", 180.0)
+    lat = _coordinate(reader, GPS.GPSLatitude, GPS.GPSLatitudeRef, "NS", 90.0)
+    lon = _coordinate(reader, GPS.GPSLongitude, GPS.GPSLongitudeRef, "EW", 180.0)
     if lat is None or lon is None:
         return None
     if lat[0] == 0.0 and lon[0] == 0.0:
@@ -50,7 +53,7 @@ def read_position(reader: Reader) -> GeoPosition | None:
     if coarse > 0.0:
         sigma = math.hypot(sigma, coarse)
         source += ", coordinates without seconds"
-    cost = _bearing_cost_deg(sigma)
+    cost = position_cost_deg(sigma)
     reader.say(
         "position-accuracy",
         "info" if cost <= 3.0 else "weak",
@@ -62,33 +65,33 @@ def read_position(reader: Reader) -> GeoPosition | None:
     return GeoPosition(lat_deg=lat[0], lon_deg=lon[0], sigma_m=sigma, source=source)
 
 
-def _bearing_cost_deg(sigma_m: float) -> float:
+def position_cost_deg(sigma_m: float) -> float:
+    """What a position's error does to the direction of a tower ASSUMED_DISTANCE_M away, degrees."""
     return math.degrees(math.atan(sigma_m / ASSUMED_DISTANCE_M))
 
 
-def _coordinate(
-    reader: Reader, tag: int, ref_tag: int, name: str, letters: str, limit: float
-) -> tuple[float, float] | None:
+def _coordinate(reader: Reader, tag: GPS, ref_tag: GPS, letters: str, limit: float) -> tuple[float, float] | None:
     """Signed degrees and the sigma [m] that missing seconds add."""
-    value = reader.tags[("GPS", tag)]
+    name = tag.name
+    value = reader.value(tag)
+
+    def refuse(code: str, said: str) -> tuple[float, float] | None:
+        reader.say(f"position-{code}", "unusable", name, f"{name} {said}.")
+        return None
+
     if isinstance(value, str):
         parts = _coordinate_text(value)
         if parts is None:
-            reader.say("position-not-a-number", "unusable", name, f"{name} holds the text '{value[:40]}'.")
-            return None
+            return refuse("not-a-number", f"holds the text '{value[:40]}'")
         reader.say("position-as-text", "weak", name, f"{name} is written as text ('{value[:40]}'); it was understood.")
-        value = parts
-    parts = tuple(value[:3])
+    else:
+        parts = (value or (math.nan,))[:3]
     if not math.isfinite(parts[0]):
-        reader.say(
-            "position-not-a-number", "unusable", name, f"{name} holds no number (fractions with denominator zero)."
-        )
-        return None
+        return refuse("not-a-number", "holds no number (fractions with denominator zero)")
     coarse = 0.0
     if len(parts) > 1 and not math.isfinite(parts[1]):
         if parts[0] == int(parts[0]):
-            reader.say("position-not-a-number", "unusable", name, f"{name} has whole degrees but no minutes.")
-            return None
+            return refuse("not-a-number", "has whole degrees but no minutes")
         parts = parts[:1]
     if len(parts) > 2 and not math.isfinite(parts[2]):
         if parts[1] == int(parts[1]):
@@ -97,38 +100,23 @@ def _coordinate(
                 "position-seconds-missing", "weak", name, f"{name} has whole minutes but no seconds: good to 0.5 km."
             )
         parts = parts[:2]
-    if any(p < 0.0 for p in parts[1:]) or any(p >= 60.0 + 1e-9 for p in parts[1:]):
-        reader.say("position-out-of-range", "unusable", name, f"{name} has minutes or seconds outside 0 to 60.")
-        return None
+    if any(not 0.0 <= p < 60.0 + 1e-9 for p in parts[1:]):
+        return refuse("out-of-range", "has minutes or seconds outside 0 to 60")
     degrees = abs(parts[0]) + sum(p / 60.0 ** (i + 1) for i, p in enumerate(parts[1:]))
     if degrees > limit:
-        reader.say(
-            "position-out-of-range", "unusable", name, f"{name} is {degrees:.6g} degrees; {limit:g} is the most."
-        )
-        return None
-    ref = (reader.text("GPS", ref_tag) or "").upper()[:1]
+        return refuse("out-of-range", f"is {degrees:.6g} degrees; {limit:g} is the most")
+    ref = (reader.text(ref_tag) or "").upper()[:1]
     if ref not in tuple(letters):
-        reader.say(
-            "position-hemisphere-missing",
-            "unusable",
-            f"{name}Ref",
-            f"{name}Ref does not say which hemisphere ({letters[0]} or {letters[1]}): the position could be either.",
-        )
-        return None
+        either = f"Ref does not say which hemisphere ({letters[0]} or {letters[1]}): the position could be either"
+        return refuse("hemisphere-missing", either)
     if parts[0] < 0.0 and ref == letters[0]:
-        reader.say(
-            "position-sign-contradicts",
-            "unusable",
-            name,
-            f"{name} is negative although {name}Ref says {ref}: the position could be either.",
-        )
-        return None
+        return refuse("sign-contradicts", f"is negative although {name}Ref says {ref}: the position could be either")
     return (-degrees if ref == letters[1] else degrees), coarse
 
 
 def _position_sigma(reader: Reader) -> tuple[float, str]:
     sigma, source = _stated_sigma(reader)
-    method = (reader.text("GPS", 0x001B) or "").upper()
+    method = (reader.text(GPS.GPSProcessingMethod) or "").upper()
     for word, least, said in (
         ("CELLID", 1000.0, "cell tower location"),
         ("WLAN", 50.0, "wireless network location"),
@@ -143,7 +131,7 @@ def _position_sigma(reader: Reader) -> tuple[float, str]:
             )
             sigma, source = least, said
             break
-    if (reader.text("GPS", 0x0009) or "").upper() == "V":
+    if (reader.text(GPS.GPSStatus) or "").upper() == "V":
         reader.say(
             "position-void",
             "weak",
@@ -151,7 +139,7 @@ def _position_sigma(reader: Reader) -> tuple[float, str]:
             "The receiver had no valid fix when the photo was taken: the position may be an old one.",
         )
         sigma, source = max(sigma, 50.0), f"{source}, fix not valid"
-    datum = reader.text("GPS", 0x0012)
+    datum = reader.text(GPS.GPSMapDatum)
     if datum and re.sub(r"[^A-Z0-9]", "", datum.upper()) not in ("WGS84", "WGS1984", "EPSG4326", "WGS"):
         reader.say(
             "datum-not-wgs84",
@@ -164,40 +152,24 @@ def _position_sigma(reader: Reader) -> tuple[float, str]:
 
 
 def _stated_sigma(reader: Reader) -> tuple[float, str]:
-    error = reader.number("GPS", 0x001F, "GPSHPositioningError", "position-error")
+    error = reader.number(GPS.GPSHPositioningError, "position-error", LEAST_STATED, 1e5, " m")
     if error is not None:
-        if 0.0 < error <= 1e5:
-            return max(error / RADIUS_68_PER_SIGMA, MIN_POSITION_SIGMA_M), "GPSHPositioningError"
-        reader.say(
-            "position-error-out-of-range",
-            "unusable",
-            "GPSHPositioningError",
-            f"GPSHPositioningError is {error:g} m, which cannot be; it is not used.",
-        )
-    dop = reader.number("GPS", 0x000B, "GPSDOP", "dop")
+        return max(error / RADIUS_68_PER_SIGMA, MIN_POSITION_SIGMA_M), "GPSHPositioningError"
+    dop = reader.number(GPS.GPSDOP, "dop", LEAST_STATED, 100.0)
     if dop is not None:
-        if 0.0 < dop <= 100.0:
-            # PDOP holds the vertical too; of the three axes' variance about half is vertical
-            axes = 4.0 if reader.text("GPS", 0x000A) == "3" else 2.0
-            return max(dop * RANGE_ERROR_M / math.sqrt(axes), MIN_POSITION_SIGMA_M), "GPSDOP"
-        reader.say("dop-out-of-range", "unusable", "GPSDOP", f"GPSDOP is {dop:g}, which cannot be; it is not used.")
+        # PDOP holds the vertical too; of the three axes' variance about half is vertical
+        axes = 4.0 if reader.text(GPS.GPSMeasureMode) == "3" else 2.0
+        return max(dop * RANGE_ERROR_M / math.sqrt(axes), MIN_POSITION_SIGMA_M), "GPSDOP"
     return POSITION_SIGMA_M, "assumed, the photo does not say"
 
 
 def read_altitude(reader: Reader) -> Measured | None:
     """Altitude [m] of the camera with its standard uncertainty; None where there is none to believe."""
-    value = reader.number("GPS", 0x0006, "GPSAltitude", "altitude")
+    value = reader.number(GPS.GPSAltitude, "altitude", -500.0, 20_000.0, " m")
     if value is None:
         return None
-    if not -500.0 <= value <= 20_000.0:
-        reader.say("altitude-out-of-range", "unusable", "GPSAltitude", f"GPSAltitude is {value:g} m; it is not used.")
-        return None
-    ref = reader.tags.get(("GPS", 0x0005))
-    code: float | None = None
-    if isinstance(ref, str):
-        code = number_in_text(ref)
-    elif ref and math.isfinite(ref[0]):
-        code = ref[0]
+    ref = reader.value(GPS.GPSAltitudeRef)
+    code = number_in_text(ref) if isinstance(ref, str) else first_number(ref)
     if code in (1.0, 3.0):
         value = -abs(value)
     elif code not in (0.0, 2.0):

@@ -4,62 +4,62 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Literal
 
-from photoaz.photo.exif import Tags, Value
-from photoaz.photo.record import Finding
+from PIL.ExifTags import GPS, Base
 
-Severity = Literal["info", "weak", "unusable"]
+from photoaz.photo.exif import Tags, Value, value_of
+from photoaz.photo.record import Finding, Severity
 
 
 class Reader:
-    """Tags and the findings about them, while one photo is being read."""
+    """Gives tags' values out and gathers what there is to say about them. Tags are named as the Exif standard does."""
 
     def __init__(self, tags: Tags) -> None:
         self.tags = tags
         self.findings: list[Finding] = []
 
     def say(self, code: str, severity: Severity, tag: str, message: str, cost_deg: float | None = None) -> None:
+        """Add a finding."""
         self.findings.append(Finding(code=code, severity=severity, tag=tag, message=message, cost_deg=cost_deg))
 
-    def has(self, group: str, tag: int) -> bool:
-        value = self.tags.get((group, tag))
-        return value is not None and len(value) > 0
+    def value(self, tag: Base | GPS) -> Value | None:
+        """A tag's values as they are; None where it is missing or empty."""
+        return value_of(self.tags, tag) or None
 
-    def text(self, group: str, tag: int) -> str | None:
-        value = self.tags.get((group, tag))
-        if value is None:
-            return None
-        if isinstance(value, str):
-            return value.strip("\x00 ") or None
+    def text(self, tag: Base | GPS) -> str | None:
+        """A tag's text, from codes too; None where there is none."""
+        value = self.value(tag)
+        if value is None or isinstance(value, str):
+            return value.strip("\x00 ") or None if value else None
         codes = [int(v) for v in value if math.isfinite(v) and 0 < v < 256]
         return bytes(codes).decode("latin-1").strip() or None
 
-    def number(self, group: str, tag: int, name: str, code: str) -> float | None:
-        """One finite number, or None with a finding `<code>-not-a-number` where something else is there."""
-        value = self.tags.get((group, tag))
-        if value is None or len(value) == 0:
+    def number(
+        self, tag: Base | GPS, code: str, low: float = -math.inf, high: float = math.inf, unit: str = ""
+    ) -> float | None:
+        """One finite number from `low` to `high`.
+
+        None, with a finding `<code>-not-a-number` or `<code>-out-of-range`, where something else is there.
+        """
+        value = self.value(tag)
+        if value is None:
+            return None
+        number = number_in_text(value) if isinstance(value, str) else value[0]
+        if number is None or not math.isfinite(number):
+            held = (
+                f"the text '{value[:40]}', not a number" if isinstance(value, str) else "no number (denominator zero)"
+            )
+            self.say(f"{code}-not-a-number", "unusable", tag.name, f"{tag.name} holds {held}.")
             return None
         if isinstance(value, str):
-            number = number_in_text(value)
-            if number is not None:
-                self.say(f"{code}-as-text", "info", name, f"{name} is written as text ('{value}'); it was understood.")
-                return number
-            self.say(f"{code}-not-a-number", "unusable", name, f"{name} holds the text '{value[:40]}', not a number.")
-            return None
-        if not math.isfinite(value[0]):
             self.say(
-                f"{code}-not-a-number", "unusable", name, f"{name} holds no number (a fraction with denominator zero)."
+                f"{code}-as-text", "info", tag.name, f"{tag.name} is written as text ('{value}'); it was understood."
             )
+        if not low <= number <= high:
+            said = f"{tag.name} is {number:.6g}{unit}, not {low:g} to {high:g}; it is not used."
+            self.say(f"{code}-out-of-range", "unusable", tag.name, said)
             return None
-        return value[0]
-
-
-def first_number(value: Value | None) -> float | None:
-    """The first of a tag's numbers; None where it holds text, nothing, or no finite number."""
-    if not value or isinstance(value, str) or not math.isfinite(value[0]):
-        return None
-    return value[0]
+        return number
 
 
 def number_in_text(text: str) -> float | None:

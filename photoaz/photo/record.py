@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 North = Literal["true", "magnetic", "grid", "unknown"]
+Severity = Literal["info", "weak", "unusable"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +76,7 @@ class Finding:
     """
 
     code: str
-    severity: Literal["info", "weak", "unusable"]
+    severity: Severity
     tag: str
     message: str
     cost_deg: float | None = None

@@ -2,63 +2,54 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from xml.parsers import expat
 
-GPANO = "http://ns.google.com/photos/1.0/panorama/"
+_GPANO = "http://ns.google.com/photos/1.0/panorama/ "
 _RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns# "
 _BEARERS = (f"{_RDF}Description", f"{_RDF}li")
 _MAX_BYTES = 2_000_000
 #: The program that made the file, and those that worked on it since (XMP specification part 2, ISO 16684-1)
-_CREATOR_TOOL = "http://ns.adobe.com/xap/1.0/ CreatorTool"
-_SOFTWARE_AGENT = "http://ns.adobe.com/xap/1.0/sType/ResourceEvent# softwareAgent"
+_TOOLS = (
+    "http://ns.adobe.com/xap/1.0/ CreatorTool",
+    "http://ns.adobe.com/xap/1.0/sType/ResourceEvent# softwareAgent",
+)
+_WORDS = (_GPANO.encode().strip(), b"CreatorTool", b"softwareAgent")
 
 
 class _RefusedError(Exception):
     """A document type declaration: entities could be hidden in it, and no honest packet has one."""
 
 
-def gpano_fields(packet: bytes) -> tuple[Mapping[str, str], str | None]:
-    """GPano's fields by name, and what went wrong (None: nothing).
+@dataclass(frozen=True, slots=True)
+class Packet:
+    """What is of use in an XMP packet. pose: GPano's fields by name; tools: programs, each once, as met.
 
-    Attributes and elements both count. What was read before damage is kept. A packet with a document type
-    declaration is refused whole, so no entity, internal or external, is ever expanded.
+    trouble: what went wrong with reading it, None where nothing did; what was read before damage is kept.
     """
-    start = packet.find(b"<")
-    if start < 0 or GPANO.encode() not in packet:
-        # UTF-16 packets hide the name; they are rare enough to be parsed just in case
-        if b"\x00<" not in packet[:64] and b"<\x00" not in packet[:64]:
-            return {}, None
-        start = 0
-    fields: dict[str, str] = {}
 
-    def take(name: str, value: str) -> None:
-        if name.startswith(GPANO + " "):
-            fields.setdefault(name.rpartition(" ")[2], value)
-
-    return fields, _parse(packet[start:], take)
+    pose: Mapping[str, str] = field(default_factory=dict)
+    tools: tuple[str, ...] = ()
+    trouble: str | None = None
 
 
-def tools(packet: bytes) -> tuple[str, ...]:
-    """Programs that the packet says made the file or worked on it, each once, as met; damage ends the list."""
-    found: list[str] = []
+def read_xmp(packet: bytes) -> Packet:
+    """Pose and tools of an XMP packet, from attributes and elements.
 
-    def take(name: str, value: str) -> None:
-        if name in (_CREATOR_TOOL, _SOFTWARE_AGENT) and value and value not in found:
-            found.append(value)
-
-    if b"CreatorTool" in packet or b"softwareAgent" in packet:
-        _parse(packet[max(packet.find(b"<"), 0) :], take)
-    return tuple(found)
-
-
-def _parse(packet: bytes, take: Callable[[str, str], None]) -> str | None:
-    """Hand every attribute and every element of text alone to `take` (name, value); what went wrong, or None.
-
-    Names are 'namespace name'. Attributes count on rdf:Description and rdf:li alone, where properties can stand.
+    A packet with a document type declaration is refused whole, so no entity, internal or external, is ever expanded.
+    Attributes count on rdf:Description and rdf:li alone, where properties can stand.
     """
+    pose: dict[str, str] = {}
+    tools: dict[str, None] = {}
     text: list[str] = []
     inside: list[str] = []
+
+    def take(name: str, value: str) -> None:
+        if name.startswith(_GPANO):
+            pose.setdefault(name.removeprefix(_GPANO), value)
+        elif name in _TOOLS and value:
+            tools.setdefault(value)
 
     def begin(name: str, attributes: dict[str, str]) -> None:
         if name in _BEARERS:
@@ -72,21 +63,23 @@ def _parse(packet: bytes, take: Callable[[str, str], None]) -> str | None:
             take(name, "".join(text).strip())
         text.clear()
 
-    def characters(data: str) -> None:
-        text.append(data)
-
     def doctype(*_: object) -> None:
         raise _RefusedError
 
+    utf16 = b"\x00<" in packet[:64] or b"<\x00" in packet[:64]  # hides the names; rare enough to be parsed just in case
+    if not utf16 and not any(word in packet for word in _WORDS):
+        return Packet()
     parser = expat.ParserCreate(namespace_separator=" ")
     parser.StartElementHandler = begin
     parser.EndElementHandler = end
-    parser.CharacterDataHandler = characters
+    parser.CharacterDataHandler = text.append
     parser.StartDoctypeDeclHandler = doctype
+    trouble = None
+    start = 0 if utf16 else max(packet.find(b"<"), 0)
     try:
-        parser.Parse(packet[:_MAX_BYTES].rstrip(b"\x00 \r\n\t"), True)
+        parser.Parse(packet[start:][:_MAX_BYTES].rstrip(b"\x00 \r\n\t"), True)
     except _RefusedError:
-        return "the XMP packet has a document type declaration and was not read"
+        return Packet(trouble="the XMP packet has a document type declaration and was not read")
     except (expat.ExpatError, ValueError, UnicodeError) as err:
-        return f"the XMP packet is damaged ({err})"
-    return None
+        trouble = f"the XMP packet is damaged ({err})"
+    return Packet(pose, tuple(tools), trouble)

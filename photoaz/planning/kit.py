@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from photoaz.photo.camera import PRINCIPAL_SHARE, Camera
+from photoaz.photo.camera import Camera
+from photoaz.quantities import PRINCIPAL_SHARE
 
 #: focal lengths as a telephone with three lenses has them, 35 mm equivalents, and what people can add to them
 PHONE_LENSES_MM = (26.0, 77.0, 120.0)

@@ -119,9 +119,11 @@ def test_throughput(archive: tuple[Path, Path], tmp_path: Path) -> None:
 
 
 def _large(path: str, queue: multiprocessing.Queue[float]) -> None:
+    from photoaz.photo.metadata import read_record
     from photoaz.photo.picture import Darkroom, Picture
 
-    picture = Picture(Path(path), Darkroom())
+    record = read_record(Path(path))
+    picture = Picture(record.path, (record.width_px, record.height_px), Darkroom())
     picture.colour()
     picture.grey()
     queue.put(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000.0)

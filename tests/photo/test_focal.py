@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from photoaz.photo.focal import compare_frame, focal_from_35mm, mm_per_unit
+from photoaz.photo.reader import Reader
 from photoaz.photo.record import PhotoRecord
 
 
@@ -232,11 +233,14 @@ def test_zoom_not_contained_because_no_phone_has_so_large_a_sensor(record_of: An
 
 def test_small_rounded_pictures_are_resizes() -> None:
     # 5472 x 3648 shrunk to 100 pixels: 66.67 rows become 67, half a per cent off in proportion
-    assert compare_frame(100, 67, (5472, 3648)).change == "resized"
-    assert compare_frame(100, 78, (4000, 3000)).change == "cropped"
-    assert compare_frame(4000, 3000, (4000, 3000)).change == "none"
-    assert compare_frame(5000, 3000, (4000, 3000)).change == "unclear"
-    assert compare_frame(4000, 3000, None).change == "unknown"
+    for now, noted, change in (
+        ((100, 67), (5472, 3648), "resized"),
+        ((100, 78), (4000, 3000), "cropped"),
+        ((4000, 3000), (4000, 3000), "none"),
+        ((5000, 3000), (4000, 3000), "unclear"),
+        ((4000, 3000), None, "unknown"),
+    ):
+        assert compare_frame(Reader({}), *now, noted).change == change
 
 
 def test_enlarged_in_other_proportions_is_said_and_widened(record_of: Any, kit: Any) -> None:

@@ -23,8 +23,8 @@ def photo(tmp_path: Path) -> Path:
 
 
 def test_luminance_is_the_same_before_and_after_the_colours(photo: Path) -> None:
-    first = Picture(photo, Darkroom()).grey()
-    other = Picture(photo, Darkroom())
+    first = Picture(photo, (640, 480), Darkroom()).grey()
+    other = Picture(photo, (640, 480), Darkroom())
     colour = other.colour()
     assert colour.shape == (480, 640, 3)
     assert np.array_equal(other.grey(), first)
@@ -33,11 +33,11 @@ def test_luminance_is_the_same_before_and_after_the_colours(photo: Path) -> None
 
 def test_a_large_photo_is_seen_reduced_and_measured_whole(photo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "LARGE_PX", 640 * 480 // 5)
-    picture = Picture(photo, Darkroom())
+    picture = Picture(photo, (640, 480), Darkroom())
     assert picture.shrink() == 4
     assert picture.colour().shape == (120, 160, 3)
     assert picture.grey().shape == (480, 640)
-    again = Picture(photo, Darkroom())
+    again = Picture(photo, (640, 480), Darkroom())
     assert np.array_equal(again.grey(), picture.grey())
 
 
@@ -55,5 +55,5 @@ def test_a_darkroom_holds_the_last_ones_only(tmp_path: Path) -> None:
 
 
 def test_the_digest_is_the_files(photo: Path) -> None:
-    assert Picture(photo, Darkroom()).digest == hashlib.sha256(photo.read_bytes()).hexdigest()
-    assert Picture(photo, Darkroom(), "known").inputs == ("known",)
+    assert Picture(photo, (640, 480), Darkroom()).digest == hashlib.sha256(photo.read_bytes()).hexdigest()
+    assert Picture(photo, (640, 480), Darkroom(), "known").inputs == ("known",)

@@ -15,7 +15,7 @@ from PIL import Image, ImageOps
 
 from photoaz.errors import InputError
 from photoaz.photo.metadata import read_record
-from photoaz.photo.pixels import decode, decode_gray, decode_small, grey_of, image_size, reduction_for, turn
+from photoaz.photo.pixels import decode, decode_gray, decode_small, grey_of, reduction_for, turn
 
 ORIENTATIONS = range(1, 9)
 # lossy formats: two decoders may round the colour transform differently
@@ -61,7 +61,6 @@ def test_orientation_is_applied_exactly_once(fmt: str, orientation: int, tmp_pat
     assert got.flags.c_contiguous
     assert got.shape == expected.shape
     assert np.abs(got.astype(int) - expected).max() <= ROUNDING_LEVELS[fmt]
-    assert image_size(path) == image_size(data) == (got.shape[1], got.shape[0])
     record = read_record(path)
     assert (record.width_px, record.height_px) == (got.shape[1], got.shape[0])
 
@@ -162,11 +161,11 @@ def test_grey_of_a_decoded_picture_is_its_grey_picture(fmt: str) -> None:
 
 
 def test_a_bomb_is_refused_before_it_is_decoded() -> None:
-    header = struct.pack(">IIBBBBB", 60_000, 60_000, 8, 2, 0, 0, 0)
-    chunk = b"IHDR" + header
-    data = b"\x89PNG\r\n\x1a\n" + struct.pack(">I", 13) + chunk + struct.pack(">I", zlib.crc32(chunk))
-    for function in (decode, decode_gray, image_size):
-        with pytest.raises(InputError, match="60000 x 60000 pixels; wanted at most 300 million"):
+    data = b"\x89PNG\r\n\x1a\n"
+    for chunk in (b"IHDR" + struct.pack(">IIBBBBB", 60_000, 60_000, 8, 2, 0, 0, 0), b"IDAT"):
+        data += struct.pack(">I", len(chunk) - 4) + chunk + struct.pack(">I", zlib.crc32(chunk))
+    for function in (decode, decode_gray):
+        with pytest.raises(InputError, match="pixels; wanted at most"):
             function(data)
 
 
@@ -192,14 +191,14 @@ def test_cut_files_are_refused_by_name_or_decoded_whole(fmt: str, tmp_path: Path
 def test_what_is_no_image_is_named(content: bytes, tmp_path: Path) -> None:
     path = tmp_path / "note.jpg"
     path.write_bytes(content)
-    for function in (decode, image_size, read_record):
+    for function in (decode, read_record):
         with pytest.raises(InputError, match=r"note\.jpg: found .*; wanted a photo as JPEG"):
             function(path)
 
 
 def test_missing_file_and_folder(tmp_path: Path) -> None:
     for path in (tmp_path / "nowhere.jpg", tmp_path):
-        for function in (decode, image_size, read_record):
+        for function in (decode, read_record):
             with pytest.raises(InputError, match="cannot be read"):
                 function(path)
 

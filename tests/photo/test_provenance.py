@@ -12,7 +12,7 @@ import pytest
 from photoaz.photo.inspect import describe, record_as_json
 from photoaz.photo.metadata import read_record
 from photoaz.photo.record import Provenance
-from photoaz.photo.xmp import tools
+from photoaz.photo.xmp import read_xmp
 
 PACKET = (
     b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
@@ -85,6 +85,6 @@ def test_damage_is_no_value_and_adds_no_finding(record_of: Any, kit: Any) -> Non
 
 
 def test_tools_of_damaged_and_hostile_packets() -> None:
-    assert tools(PACKET[: PACKET.index(b"</rdf:Seq>")]) == ("Retoucher 3", "Cutter 1.2")
-    assert tools(b'<!DOCTYPE x [<!ENTITY a "b">]>' + PACKET) == ()
-    assert tools(b"CreatorTool") == ()
+    assert read_xmp(PACKET[: PACKET.index(b"</rdf:Seq>")]).tools == ("Retoucher 3", "Cutter 1.2")
+    assert read_xmp(b'<!DOCTYPE x [<!ENTITY a "b">]>' + PACKET).tools == ()
+    assert read_xmp(b"CreatorTool").tools == ()
