@@ -5,6 +5,8 @@ Values without a source are marked 'common practice, no source'. Sigma: one stan
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 #: coverage factor of 95 % for one quantity (normal distribution; JCGM 100:2008, table G.1)
 K95 = 1.959964
 #: radius that holds 95 % of positions over the standard uncertainty of each axis: sqrt(-2 ln 0.05), circular normal
@@ -48,3 +50,25 @@ CAMERA_CROP, CAMERA_LOG_SIGMA = 1.35, 0.3
 PHONE_CROP_LIMITS = (2.4, 10.0)
 #: where the optical axis meets an uncropped picture, off its middle, as a share of the width (common practice)
 PRINCIPAL_SHARE = 0.005
+
+# ---- what a table's blank cells stand for ----------------------------------------------------------------------------
+
+# expanded uncertainties (95 %) and a tolerance; common practice, no source
+SITE_POSITION_U95_M = 3.0
+RAD_CENTER_U95_M = 1.0
+DESIGN_TOLERANCE_DEG = 5.0
+READING_U95_DEG = 2.0
+READING_DOWNTILT_U95_DEG = 0.5  # a digital level held against a radome
+#: a landmark off a map or an aerial photo, the sun in a photo whose clock runs to some seconds, a bearing off a map, a
+#: compass used with care, phone pitch and roll, a standpoint marked on an aerial photo, a shadow on a paved yard;
+#: metres for landmark and standpoint, else degrees
+CONTROL_U95: Mapping[str, float] = {
+    "landmark": 10.0,
+    "sun": 0.3,
+    "bearing": 1.0,
+    "heading": 2.0,
+    "pitch": 1.0,
+    "roll": 1.0,
+    "standpoint": 5.0,
+    "shadow": 2.0,
+}

@@ -6,25 +6,15 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import TypeVar
 
-from photoaz.errors import Fault, InputError
-from photoaz.register.columns import ColumnMap, open_mapped
+from photoaz.errors import Fault
+from photoaz.register.columns import ColumnMap
+from photoaz.register.mapped import open_mapped
 from photoaz.register.model import Antenna, DowntiltReading, Reading, ReadingNorth, Site
-from photoaz.register.rows import (
-    READING_DOWNTILT_U95_DEG,
-    READING_U95_DEG,
-    ReadingRow,
-    good_rows,
-    reading_date_fault,
-    require_columns,
-)
-from photoaz.register.tables import open_table
+from photoaz.register.rows import ReadingRow, Slip, columns_of, good_rows, needed_of, reading_slips, readings_of
 
 _T = TypeVar("_T")
-
-#: how a reading stands to a photo: not after it, without a day, after it, or the photo has no day
-Standing = Literal["before", "undated", "after", "photo_undated"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,20 +41,6 @@ class DatedReading:
     line: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InForce:
-    """What counts for a photo of an antenna.
-
-    standing : of the azimuth's reading, None without one. notes : what a reader should know, in words.
-    """
-
-    reading: Reading | None
-    downtilt_reading: DowntiltReading | None
-    design: DatedDesign | None
-    standing: Standing | None
-    notes: tuple[str, ...] = ()
-
-
 ReadingHistory = Mapping[tuple[str, str], Sequence[DatedReading]]
 
 
@@ -83,51 +59,31 @@ def load_readings(path: Path | str, columns: ColumnMap | None = None) -> tuple[D
     ------
     InputError : with every fault of the file.
     """
-    known = ReadingRow.columns()
-    mapping = None if columns is None else columns.readings
-    table = open_table(path, known) if mapping is None else open_mapped(path, known, mapping)
-    require_columns(table, (*ReadingRow.needed(), "reading_date"))
-    rows = tuple(
-        _dated(good, row.line)
-        for row, good in good_rows(ReadingRow, table, lambda r, line: _row_faults(r, table.path, line))
-    )
-    if table.faults:
-        raise InputError(sorted(table.faults, key=lambda f: f.line or 0))
-    return rows
+    table = open_mapped(path, columns_of(ReadingRow), columns and columns.readings)
+    table.require((*needed_of(ReadingRow), "reading_date"))
+    readings = tuple(_dated(good, row.line) for row, good in good_rows(ReadingRow, table, _slips))
+    table.require_no_fault()
+    return readings
 
 
-def _row_faults(row: ReadingRow, path: Path, line: int) -> Iterator[Fault]:
-    def fault(column: str, wanted: str) -> Fault:
-        return Fault(file=path, line=line, column=column, found="nothing", wanted=wanted)
-
+def _slips(row: ReadingRow) -> Iterator[Slip]:
     has_reading = row.reading_azimuth_deg is not None or row.reading_downtilt_deg is not None
     if not has_reading and row.design_azimuth_deg is None:
-        yield fault("reading_azimuth_deg", "a reading of the azimuth or the downtilt, or a design")
+        yield Slip("reading_azimuth_deg", "nothing", "a reading of the azimuth or the downtilt, or a design")
     if has_reading and row.reading_date is None:
-        yield fault("reading_date", "the day of the reading, like 2024-05-31")
+        yield Slip("reading_date", "nothing", "the day of the reading, like 2024-05-31")
     if row.design_azimuth_deg is not None and row.design_date is None:
-        yield fault("design_date", "the day from which the design counts, like 2024-05-31")
+        yield Slip("design_date", "nothing", "the day from which the design counts, like 2024-05-31")
     if row.design_azimuth_deg is None:
         for column in ("tolerance_deg", "design_downtilt_deg"):
             if getattr(row, column) is not None:
-                yield fault("design_azimuth_deg", f"a design, as {column} belongs to one")
-    if row.reading_azimuth_deg is not None and row.reading_north == "magnetic" and row.reading_date is not None:
-        yield from reading_date_fault(row.reading_date, path, line)
+                yield Slip("design_azimuth_deg", "nothing", f"a design, as {column} belongs to one")
+    yield from reading_slips(row)
 
 
 def _dated(row: ReadingRow, line: int) -> DatedReading:
-    reading = downtilt = design = None
-    if row.reading_azimuth_deg is not None:
-        reading = Reading(
-            azimuth_deg=row.reading_azimuth_deg % 360.0,
-            north=row.reading_north,
-            u95_deg=row.reading_u95_deg or READING_U95_DEG,
-            date=row.reading_date,
-            k=row.reading_k,
-        )
-    if row.reading_downtilt_deg is not None:
-        u95_deg = row.reading_downtilt_u95_deg or READING_DOWNTILT_U95_DEG
-        downtilt = DowntiltReading(downtilt_deg=row.reading_downtilt_deg, u95_deg=u95_deg)
+    reading, downtilt = readings_of(row)
+    design = None
     if row.design_azimuth_deg is not None and row.design_date is not None:
         design = DatedDesign(
             azimuth_deg=row.design_azimuth_deg % 360.0,
@@ -176,8 +132,8 @@ def history_faults(path: Path | str, readings: Iterable[DatedReading], sites: It
     return tuple(faults)
 
 
-def in_force(antenna: Antenna, readings: Sequence[DatedReading], when: date | None) -> InForce:
-    """Which reading and which design count for a photo of an antenna.
+def in_force(antenna: Antenna, readings: Sequence[DatedReading], when: date | None) -> tuple[Antenna, tuple[str, ...]]:
+    """The antenna with the readings and the design that count for a photo, and what a reader should know of them.
 
     The reading is the latest one not after the photo; the register's own is one of them. Where there is none, the
     register's own if it has no day, as nobody can say that it does not hold; where there is none either, the earliest
@@ -188,101 +144,68 @@ def in_force(antenna: Antenna, readings: Sequence[DatedReading], when: date | No
     ----------
     readings : of this antenna alone, as `history_of` has them. when : the photo's day, None where not known.
     """
-    notes: list[str] = []
     own = antenna.reading
-    azimuths = [(own.date, own)] if own is not None else []
-    azimuths += [(one.date, one.reading) for one in readings if one.reading is not None]
-    reading, standing = _chosen(azimuths, when)
-    if reading is not None:
-        notes += _note("reading", standing, reading.date, when, len(azimuths))
-    tilts: list[tuple[date | None, DowntiltReading]] = []
-    if antenna.downtilt_reading is not None:
-        tilts.append((own.date if own is not None else None, antenna.downtilt_reading))
-    tilts += [(one.date, one.downtilt_reading) for one in readings if one.downtilt_reading is not None]
-    downtilt, tilt_standing = _chosen(tilts, when)
-    if downtilt is not None and tilt_standing == "after":
-        day = next(day for day, one in tilts if one is downtilt)
-        notes += _note("downtilt reading", tilt_standing, day, when, len(tilts))
+    own_day = own.date if own is not None else None
+    azimuths = [(own_day, own), *((one.date, one.reading) for one in readings)]
+    tilts = [(own_day, antenna.downtilt_reading), *((one.date, one.downtilt_reading) for one in readings)]
+    reading, notes = _chosen("reading", azimuths, when)
+    downtilt, tilt_notes = _chosen("downtilt reading", tilts, when)
+    notes += [note for note in tilt_notes if "is later than" in note]
+    antenna = replace(antenna, reading=reading, downtilt_reading=downtilt) if readings else antenna
     designs = [one.design for one in readings if one.design is not None]
     due = [d for d in designs if when is None or d.date <= when]
-    design = max(due, key=lambda d: d.date) if due else None
-    if design is not None:
+    if due:
+        design = max(due, key=lambda d: d.date)
         notes.append(f"held against the design of {design.date.isoformat()}")
+        antenna = replace(
+            antenna,
+            design_azimuth_deg=design.azimuth_deg,
+            design_north=design.north,
+            tolerance_deg=antenna.tolerance_deg if design.tolerance_deg is None else design.tolerance_deg,
+            design_downtilt_deg=antenna.design_downtilt_deg if design.downtilt_deg is None else design.downtilt_deg,
+        )
     elif designs:
         first = min(d.date for d in designs)
         notes.append(f"held against the register's design: the history's first is of {first.isoformat()}")
-    return InForce(reading=reading, downtilt_reading=downtilt, design=design, standing=standing, notes=tuple(notes))
+    return antenna, tuple(notes)
 
 
-def _chosen(dated: Sequence[tuple[date | None, _T]], when: date | None) -> tuple[_T | None, Standing | None]:
-    """The one that counts; of those of one day the last, so that the history goes before the register."""
+def _chosen(what: str, told: Sequence[tuple[date | None, _T | None]], when: date | None) -> tuple[_T | None, list[str]]:
+    """Of what was told of days, the one that counts for a photo, and what is to be said of it.
+
+    Of those of one day it is the last, so that the history goes before the register.
+    """
+    dated = [(day, one) for day, one in told if one is not None]
     if not dated:
-        return None, None
-    days = [(day, one) for day, one in dated if day is not None]
-    if when is None:
-        if not days:
-            return dated[-1][1], "undated"
-        last = max(day for day, _ in days)
-        return [one for day, one in days if day == last][-1], "photo_undated"
-    before = [(day, one) for day, one in days if day <= when]
-    if before:
-        last = max(day for day, _ in before)
-        return [one for day, one in before if day == last][-1], "before"
+        return None, []
+    several = len(dated) > 1
     undated = [one for day, one in dated if day is None]
+    days = [(day, one) for day, one in dated if day is not None]
+    before = [(day, one) for day, one in days if when is None or day <= when]
+    if before:
+        day = max(day for day, _ in before)
+        chosen = [one for that, one in before if that == day][-1]
+        if when is None:
+            note = f"the photo has no date: held against the latest {what}, of {day.isoformat()}"
+        else:
+            note = f"held against the {what} of {day.isoformat()}, the latest before the photo"
+        return chosen, [note] if several else []
     if undated:
-        return undated[-1], "undated"
-    first = min(day for day, _ in days)
-    return [one for day, one in days if day == first][-1], "after"
-
-
-def _note(what: str, standing: Standing | None, day: date | None, when: date | None, of: int) -> list[str]:
-    if standing == "after" and day is not None and when is not None:
-        return [f"the {what} of {day.isoformat()} is later than the photo of {when.isoformat()}: none is earlier"]
-    if standing == "photo_undated" and day is not None and of > 1:
-        return [f"the photo has no date: held against the latest {what}, of {day.isoformat()}"]
-    if standing == "undated" and of > 1:
-        return [f"held against the register's {what}, which has no date: none is known to be earlier than the photo"]
-    if standing == "before" and day is not None and of > 1:
-        return [f"held against the {what} of {day.isoformat()}, the latest before the photo"]
-    return []
-
-
-def reading_in_force(antenna: Antenna, readings: Sequence[DatedReading], when: date | None) -> Reading | None:
-    """The reading of an antenna's azimuth that counts for a photo; see `in_force`."""
-    return in_force(antenna, readings, when).reading
+        note = f"held against the register's {what}, which has no date: none is known to be earlier than the photo"
+        return undated[-1], [note] if several else []
+    day = min(day for day, _ in days)
+    note = f"the {what} of {day.isoformat()} is later than the photo of {when}: none is earlier"
+    return [one for that, one in days if that == day][-1], [note]
 
 
 def site_at(site: Site, history: ReadingHistory, when: date | None) -> Site:
     """The site with the readings and designs that were in force on a day; see `in_force`."""
-    antennas = tuple(_antenna_at(a, history.get((site.site_id, a.antenna_id), ()), when) for a in site.antennas)
-    return (
-        replace(site, antennas=antennas)
-        if any(a is not b for a, b in zip(antennas, site.antennas, strict=True))
-        else site
-    )
+    antennas = tuple(in_force(a, history.get((site.site_id, a.antenna_id), ()), when)[0] for a in site.antennas)
+    same = all(a is b for a, b in zip(antennas, site.antennas, strict=True))
+    return site if same else replace(site, antennas=antennas)
 
 
 def notes_at(site: Site, history: ReadingHistory, when: date | None) -> dict[str, tuple[str, ...]]:
     """What is to be said of the readings that count on a day, by antenna_id; silent ones are left out."""
-    notes = {
-        a.antenna_id: in_force(a, history.get((site.site_id, a.antenna_id), ()), when).notes for a in site.antennas
-    }
+    notes = {a.antenna_id: in_force(a, history.get((site.site_id, a.antenna_id), ()), when)[1] for a in site.antennas}
     return {antenna_id: said for antenna_id, said in notes.items() if said}
-
-
-def _antenna_at(antenna: Antenna, readings: Sequence[DatedReading], when: date | None) -> Antenna:
-    if not readings:
-        return antenna
-    now = in_force(antenna, readings, when)
-    antenna = replace(antenna, reading=now.reading, downtilt_reading=now.downtilt_reading)
-    if now.design is None:
-        return antenna
-    return replace(
-        antenna,
-        design_azimuth_deg=now.design.azimuth_deg,
-        design_north=now.design.north,
-        tolerance_deg=antenna.tolerance_deg if now.design.tolerance_deg is None else now.design.tolerance_deg,
-        design_downtilt_deg=(
-            antenna.design_downtilt_deg if now.design.downtilt_deg is None else now.design.downtilt_deg
-        ),
-    )

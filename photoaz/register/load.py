@@ -3,42 +3,34 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal, NamedTuple
-
-from pydantic import BeforeValidator, Field, ValidationError
+from typing import NamedTuple
 
 from photoaz.angles import azimuth_deg
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy import norths
-from photoaz.register.columns import ColumnMap, open_mapped
-from photoaz.register.model import Antenna, Control, ControlKind, DowntiltReading, Pick, Reading, Site
+from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
+from photoaz.register.columns import LENGTHS_M, ColumnMap
+from photoaz.register.mapped import open_mapped
+from photoaz.register.model import Antenna, Control, ControlKind, Pick, Site
 from photoaz.register.photos import matches_photo
 from photoaz.register.propose import UnknownColumnsError, propose_columns
 from photoaz.register.rows import (
     AZIMUTH,
-    FOOT_M,
-    LAT,
-    LON,
-    READING_DOWNTILT_U95_DEG,
-    READING_U95_DEG,
-    SITE_POSITION_U95_M,
-    Angle,
-    Number,
+    ControlRow,
+    PickRow,
     RegisterRow,
-    RowModel,
-    as_headed,
+    Slip,
+    columns_of,
     good_rows,
-    lacking,
-    lon180,
-    lower,
-    missing_columns,
-    reading_date_fault,
-    require_columns,
+    needed_of,
+    read_row,
+    reading_slips,
+    readings_of,
 )
-from photoaz.register.tables import TableStream, open_table
+from photoaz.register.tables import Row, Table, open_table
 
 __all__ = [
     "RegisterResult",
@@ -48,20 +40,6 @@ __all__ = [
     "matches_photo",
     "require_sites",
 ]
-
-# Where a control's u95 is blank: a landmark off a map or an aerial photo, the sun in a photo whose clock runs to some
-# seconds, a bearing off a map, a compass used with care, phone pitch and roll, a standpoint marked on an aerial photo,
-# a shadow on a paved yard. Common practice, no source; metres for landmark and standpoint, else degrees.
-CONTROL_U95: Mapping[ControlKind, float] = {
-    "landmark": 10.0,
-    "sun": 0.3,
-    "bearing": 1.0,
-    "heading": 2.0,
-    "pitch": 1.0,
-    "roll": 1.0,
-    "standpoint": 5.0,
-    "shadow": 2.0,
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,27 +75,20 @@ def load_register(path: Path | str, columns: ColumnMap | None = None) -> Registe
     proposal of which column might be which. It is never taken without being asked for.
     """
     table = _register_table(path, columns)
-    unknown = [c for c in table.columns if c not in RegisterRow.model_fields]
+    unknown = [c for c in table.columns if c not in columns_of(RegisterRow)]
     rows: dict[str, list[_Entry]] = {}
     shared: dict[str, str] = {}  # one text for all cells that hold the same
-    for row, good in good_rows(RegisterRow, table, lambda r, line: _row_faults(r, table.path, line)):
+    for row, good in good_rows(RegisterRow, table, _register_slips):
         extra = {c: shared.setdefault(v, v) for c in unknown if (v := row.cells.get(c)) is not None}
-        rows.setdefault(good.site_id, []).append(
-            _Entry(
-                row.line,
-                good.site_lat_deg,
-                good.site_lon_deg,
-                good.site_position_u_m,
-                _antenna(good, row.line, extra, shared),
-            )
-        )
+        place = (good.site_lat_deg, good.site_lon_deg, good.site_position_u_m, good.site_ground_m)
+        rows.setdefault(good.site_id, []).append(_Entry(row.line, *place, _antenna(good, row.line, extra)))
     sites: list[Site] = []
     while rows:  # what a site was made of can go
         site_id = next(iter(rows))
         site = _site(site_id, rows.pop(site_id), table)
         if site is not None:
             sites.append(site)
-    return RegisterResult(path=table.path, sites=tuple(sites), faults=_sorted(table.faults))
+    return RegisterResult(path=table.path, sites=tuple(sites), faults=table.sorted_faults())
 
 
 class _Entry(NamedTuple):
@@ -127,37 +98,38 @@ class _Entry(NamedTuple):
     site_lat_deg: float
     site_lon_deg: float
     site_position_u_m: float | None
+    site_ground_m: float | None
     antenna: Antenna
 
 
-def _register_table(path: Path | str, columns: ColumnMap | None) -> TableStream:
-    known = RegisterRow.columns()
-    table = open_table(path, known) if columns is None else open_mapped(path, known, columns)
+def _register_table(path: Path | str, columns: ColumnMap | None) -> Table:
+    table = open_mapped(path, columns_of(RegisterRow), columns)
     either = () if {"rad_center_m", "rad_center_ft"} & set(table.columns) else ("rad_center_m or rad_center_ft",)
-    missing = (*missing_columns(table, RegisterRow.needed()), *either)
+    missing = (*table.missing(needed_of(RegisterRow)), *either)
     if missing and columns is None:
-        raise UnknownColumnsError(lacking(table, missing), propose_columns(path))
-    require_columns(table, missing)
+        raise UnknownColumnsError(table.lacking(missing), propose_columns(path))
+    table.require(missing)
     return table
 
 
-def _site(site_id: str, entries: list[_Entry], table: TableStream) -> Site | None:
+def _site(site_id: str, entries: list[_Entry], table: Table) -> Site | None:
     """The site of a register's rows; None where no row of it can be used."""
     if len(entries) > 1:
-        entries = _of_one_position(site_id, _unrepeated(site_id, entries, table), table)
+        entries = _of_one_place(site_id, _unrepeated(site_id, entries, table), table)
     if not entries:
         return None
     first = entries[0]
     return Site(
         site_id=site_id,
         lat_deg=first.site_lat_deg,
-        lon_deg=lon180(first.site_lon_deg),
+        lon_deg=_lon180(first.site_lon_deg),
         position_u95_m=next((e.site_position_u_m for e in entries if e.site_position_u_m), SITE_POSITION_U95_M),
+        ground_m=next((e.site_ground_m for e in entries if e.site_ground_m is not None), None),
         antennas=tuple(e.antenna for e in entries),
     )
 
 
-def _unrepeated(site_id: str, entries: list[_Entry], table: TableStream) -> list[_Entry]:
+def _unrepeated(site_id: str, entries: list[_Entry], table: Table) -> list[_Entry]:
     lines: dict[str, list[int]] = {}
     for entry in entries:
         lines.setdefault(entry.antenna.antenna_id, []).append(entry.line)
@@ -165,18 +137,18 @@ def _unrepeated(site_id: str, entries: list[_Entry], table: TableStream) -> list
         return entries
     what = "a pair of site_id and antenna_id that occurs once"
     for antenna_id, where in lines.items():
-        table.faults += [_twice((site_id, antenna_id), where[0], line, what, table) for line in where[1:]]
+        for line in where[1:]:
+            _twice((site_id, antenna_id), where[0], line, what, table)
     return [e for e in entries if len(lines[e.antenna.antenna_id]) == 1]
 
 
-def _twice(name: tuple[str, ...], first: int, line: int, what: str, table: TableStream) -> Fault:
-    found = f"{' / '.join(name)}, which line {first} has too (neither is used)"
-    return as_headed(Fault(file=table.path, line=line, column="antenna_id", found=found, wanted=what), table)
+def _twice(name: tuple[str, ...], first: int, line: int, what: str, table: Table) -> None:
+    table.fault(line, "antenna_id", f"{' / '.join(name)}, which line {first} has too (neither is used)", what)
 
 
-def _of_one_position(site_id: str, entries: list[_Entry], table: TableStream) -> list[_Entry]:
-    """Leave out the rows whose site position (or its uncertainty) is not the one that most rows of the site give."""
-    for column in ("site_lat_deg", "site_lon_deg", "site_position_u_m"):
+def _of_one_place(site_id: str, entries: list[_Entry], table: Table) -> list[_Entry]:
+    """Leave out the rows that say of the site's place something else than most of its rows."""
+    for column in ("site_lat_deg", "site_lon_deg", "site_position_u_m", "site_ground_m"):
         values = [(e.line, v) for e in entries if (v := getattr(e, column)) is not None]
         if len({v for _, v in values}) < 2:
             continue
@@ -184,11 +156,14 @@ def _of_one_position(site_id: str, entries: list[_Entry], table: TableStream) ->
         first = next(line for line, v in values if v == usual)
         bad = {line: v for line, v in values if v != usual}
         for line, value in bad.items():
-            wanted = f"{usual!r}, which line {first} gives for site {site_id}"
-            fault = Fault(file=table.path, line=line, column=column, found=f"{value!r}", wanted=wanted)
-            table.faults.append(as_headed(fault, table))
+            table.fault(line, column, f"{value!r}", f"{usual!r}, which line {first} gives for site {site_id}")
         entries = [e for e in entries if e.line not in bad]
     return entries
+
+
+def _lon180(lon_deg: float) -> float:
+    """A longitude of up to 360 degrees as one of at most 180."""
+    return lon_deg - 360.0 if lon_deg > 180.0 else lon_deg
 
 
 def require_sites(result: RegisterResult) -> tuple[Site, ...]:
@@ -200,73 +175,38 @@ def require_sites(result: RegisterResult) -> tuple[Site, ...]:
     return result.sites
 
 
-def _sorted(faults: list[Fault]) -> tuple[Fault, ...]:
-    return tuple(sorted(faults, key=lambda f: f.line or 0))
-
-
-def _row_faults(row: RegisterRow, path: Path, line: int) -> Iterable[Fault]:
+def _register_slips(row: RegisterRow) -> Iterator[Slip]:
     """What no single cell of a register's row shows."""
     if row.rad_center_m is None and row.rad_center_ft is None:
-        yield Fault(
-            file=path, line=line, column="rad_center_m", found="nothing", wanted="rad_center_m or rad_center_ft"
-        )
+        yield Slip("rad_center_m", "nothing", "rad_center_m or rad_center_ft")
     if row.rad_center_m is not None and row.rad_center_ft is not None:
-        from_feet = row.rad_center_ft * FOOT_M
+        from_feet = row.rad_center_ft * LENGTHS_M["ft"]
         if abs(from_feet - row.rad_center_m) > 0.5:  # either may be rounded to its unit
-            yield Fault(
-                file=path,
-                line=line,
-                column="rad_center_ft",
-                found=f"{row.rad_center_ft:g} ft = {from_feet:.2f} m beside {row.rad_center_m:g} m",
-                wanted="the same height in both columns, or one of them",
-            )
+            found = f"{row.rad_center_ft:g} ft = {from_feet:.2f} m beside {row.rad_center_m:g} m"
+            yield Slip("rad_center_ft", found, "the same height in both columns, or one of them")
     grids = ["design_north"] if row.design_north == "grid" else []
     if row.reading_azimuth_deg is not None and row.reading_north == "grid":
         grids.append("reading_north")
     if grids and row.grid_crs is None:
         wanted = f"an EPSG code, as {' and '.join(grids)} say{'s' if len(grids) == 1 else ''} grid"
-        yield Fault(file=path, line=line, column="grid_crs", found="nothing", wanted=wanted)
+        yield Slip("grid_crs", "nothing", wanted)
     elif grids and row.grid_crs is not None:
         try:
-            norths.check_grid_north(row.site_lat_deg, lon180(row.site_lon_deg), row.grid_crs)
+            norths.check_grid_north(row.site_lat_deg, _lon180(row.site_lon_deg), row.grid_crs)
         except InputError as e:
-            yield Fault(
-                file=path,
-                line=line,
-                column="grid_crs",
-                found=f"{row.grid_crs!r}: {e.faults[0].found}",
-                wanted=e.faults[0].wanted,
-            )
-    if row.reading_azimuth_deg is not None and row.reading_north == "magnetic" and row.reading_date:
-        yield from reading_date_fault(row.reading_date, path, line)
+            yield Slip("grid_crs", f"{row.grid_crs!r}: {e.faults[0].found}", e.faults[0].wanted)
+    yield from reading_slips(row)
 
 
-def _antenna(row: RegisterRow, line: int, extra: dict[str, str], shared: dict[str, str]) -> Antenna:
-    rad_center_m = row.rad_center_m
-    if rad_center_m is None:
-        assert row.rad_center_ft is not None  # _row_faults saw to it
-        rad_center_m = row.rad_center_ft * FOOT_M
-    reading = downtilt = None
-    if row.reading_azimuth_deg is not None:
-        reading = Reading(
-            azimuth_deg=row.reading_azimuth_deg % 360.0,
-            north=row.reading_north,
-            u95_deg=row.reading_u95_deg or READING_U95_DEG,
-            date=row.reading_date,
-            k=row.reading_k,
-        )
-    if row.reading_downtilt_deg is not None:
-        downtilt = DowntiltReading(
-            downtilt_deg=row.reading_downtilt_deg,
-            u95_deg=row.reading_downtilt_u95_deg or READING_DOWNTILT_U95_DEG,
-        )
+def _antenna(row: RegisterRow, line: int, extra: dict[str, str]) -> Antenna:
+    reading, downtilt = readings_of(row)
     return Antenna(
         antenna_id=row.antenna_id,
-        rad_center_m=rad_center_m,
+        rad_center_m=(row.rad_center_ft or 0.0) * LENGTHS_M["ft"] if row.rad_center_m is None else row.rad_center_m,
         rad_center_u95_m=row.rad_center_u_m,
         design_azimuth_deg=row.design_azimuth_deg % 360.0,
         design_north=row.design_north,
-        sector=None if row.sector is None else shared.setdefault(row.sector, row.sector),
+        sector=row.sector,
         position=row.position,
         height_m=row.antenna_height_m,
         width_m=row.antenna_width_m,
@@ -277,50 +217,16 @@ def _antenna(row: RegisterRow, line: int, extra: dict[str, str], shared: dict[st
         design_downtilt_deg=row.design_downtilt_deg,
         reading=reading,
         downtilt_reading=downtilt,
-        grid_crs=None if row.grid_crs is None else shared.setdefault(row.grid_crs, row.grid_crs),
+        grid_crs=row.grid_crs,
         extra=extra,
         line=line,
     )
 
 
 # ---------------------------------------------------------------------------------------------------------------------
-# Controls and picks
+# Controls
 
-
-class _ControlRow(RowModel):
-    photo: str = Field(description="the photo's file name, or its path relative to this file")
-    kind: Annotated[ControlKind, BeforeValidator(lower)] = Field(description=", ".join(CONTROL_U95))
-    name: str = ""
-    x_px: Number | None = Field(None, description="pixels from the left")
-    y_px: Number | None = Field(None, description="pixels from the top")
-    x2_px: Number | None = Field(None, description="pixels from the left, of the shadow's tip")
-    y2_px: Number | None = Field(None, description="pixels from the top, of the shadow's tip")
-    lat_deg: Angle | None = Field(None, ge=-90, le=90, description=LAT)
-    lon_deg: Angle | None = Field(None, ge=-180, le=360, description=LON)
-    height_m: Number | None = Field(None, ge=-1000, le=10000, description="metres")
-    azimuth_true_deg: Angle | None = Field(None, ge=-360, le=360, description=AZIMUTH)
-    value_deg: Angle | None = Field(None, ge=-180, le=180, description="degrees, -180 to 180")
-    u95: Number | None = Field(None, gt=0, description="a 95 % uncertainty above 0, metres or degrees as the kind")
-
-
-class _PickRow(RowModel):
-    photo: str = Field(description="the photo's file name, or its path relative to this file")
-    antenna_id: str = Field(description="an antenna of the register")
-    x_px: Number | None = Field(None, description="pixels from the left")
-    y_px: Number | None = Field(None, description="pixels from the top")
-    x1_px: Number | None = Field(None, description="pixels")
-    y1_px: Number | None = Field(None, description="pixels")
-    x2_px: Number | None = Field(None, description="pixels")
-    y2_px: Number | None = Field(None, description="pixels")
-    x3_px: Number | None = Field(None, description="pixels")
-    y3_px: Number | None = Field(None, description="pixels")
-    x4_px: Number | None = Field(None, description="pixels")
-    y4_px: Number | None = Field(None, description="pixels")
-    exact: Annotated[Literal["yes", "no"], BeforeValidator(lower)] = Field("no", description="yes or no")
-    absent: Annotated[Literal["yes", "no"], BeforeValidator(lower)] = Field("no", description="yes or no")
-
-
-# What each kind of control needs, and what it may have besides
+# What each kind of control needs
 _CONTROL_NEEDS: Mapping[ControlKind, tuple[str, ...]] = {
     "landmark": ("x_px", "y_px", "lat_deg", "lon_deg"),
     "sun": (),
@@ -337,18 +243,17 @@ def load_controls(path: Path | str) -> tuple[Control, ...]:
     """Read controls: what fixes a photo's standpoint or attitude. Blank u95 get `CONTROL_U95`.
 
     A landmark without height fixes a horizontal direction only; a sun without pixel is looked for; a shadow runs from
-    its foot (x_px, y_px) to its tip (x2_px, y2_px). The angle of a pitch
-    or roll stands in value_deg (azimuth_true_deg is taken for it where that is blank).
+    its foot (x_px, y_px) to its tip (x2_px, y2_px). The angle of a pitch or roll stands in value_deg (azimuth_true_deg
+    is taken for it where that is blank).
 
     Raises
     ------
     InputError : with every fault of the file.
     """
-    table = open_table(path, _ControlRow.columns())
-    require_columns(table, _ControlRow.needed())
-    good = list(good_rows(_ControlRow, table, lambda row, line: _control_faults(row, table.path, line)))
-    if table.faults:
-        raise InputError(_sorted(table.faults))
+    table = open_table(path, tuple(columns_of(ControlRow)))
+    table.require(needed_of(ControlRow))
+    good = list(good_rows(ControlRow, table, _control_slips))
+    table.require_no_fault()
     return tuple(_control(control, row.line) for row, control in good)
 
 
@@ -357,83 +262,72 @@ def control_of_cells(cells: Mapping[str, str]) -> Control:
 
     Raises InputError with every fault of the row; none of them names a file.
     """
-    try:
-        row = _ControlRow.model_validate(dict(cells))
-    except ValidationError as e:
-        raise InputError(
-            [
-                Fault(
-                    file=str(cells.get("kind", "control")),
-                    column=(column := str(error["loc"][0])),
-                    found=repr(cells.get(column) or "nothing"),
-                    wanted=_ControlRow.model_fields[column].description or "another value",
-                )
-                for error in e.errors(include_url=False)
-            ]
-        ) from None
-    faults = list(_control_faults(row, Path(row.kind), 0))
-    if faults:
-        raise InputError([Fault(file=f.file, column=f.column, found=f.found, wanted=f.wanted) for f in faults])
+    row, slips = read_row(ControlRow, Row(line=0, cells=dict(cells)))
+    slips = slips if row is None else list(_control_slips(row))
+    if row is None or slips:
+        raise InputError([Fault(file=cells.get("kind", "control"), **slip._asdict()) for slip in slips])
     return _control(row, 0)
 
 
-def _angle_of(row: _ControlRow) -> float | None:
+def _angle_of(row: ControlRow) -> float | None:
     return row.azimuth_true_deg if row.value_deg is None else row.value_deg
 
 
-def _control_faults(row: _ControlRow, path: Path, line: int) -> Iterable[Fault]:
-    def fault(column: str, found: str, wanted: str) -> Fault:
-        return Fault(file=path, line=line, column=column, found=found, wanted=wanted)
-
+def _control_slips(row: ControlRow) -> Iterator[Slip]:
     tilt = row.kind in ("pitch", "roll")
     for column in _CONTROL_NEEDS[row.kind]:
-        value = _angle_of(row) if tilt else getattr(row, column)
-        if value is None:
-            wanted = _ControlRow.model_fields[column].description
-            yield fault(column, "nothing", f"{wanted}, as a {row.kind} needs it")
+        if (_angle_of(row) if tilt else getattr(row, column)) is None:
+            yield Slip(column, "nothing", f"{columns_of(ControlRow)[column].wanted}, as a {row.kind} needs it")
     if row.kind == "sun" and (row.x_px is None) != (row.y_px is None):
-        yield fault("y_px" if row.y_px is None else "x_px", "nothing", "both pixel coordinates, or none")
+        yield Slip("y_px" if row.y_px is None else "x_px", "nothing", "both pixel coordinates, or none")
     foot, tip = (row.x_px, row.y_px), (row.x2_px, row.y2_px)
     if row.kind == "shadow":
         if foot == tip and None not in foot:
-            yield fault("x2_px", f"the same pixel as x_px, y_px ({foot[0]:g}, {foot[1]:g})", "the shadow's tip")
+            found = f"the same pixel as x_px, y_px ({foot[0]:g}, {foot[1]:g})"
+            yield Slip("x2_px", found, "the shadow's tip")
     else:
         for column, value in zip(("x2_px", "y2_px"), tip, strict=True):
             if value is not None:
-                yield fault(column, f"'{value:g}' in a row of kind {row.kind}", "nothing: only a shadow has a tip")
+                found = f"'{value:g}' in a row of kind {row.kind}"
+                yield Slip(column, found, "nothing: only a shadow has a tip")
     azimuth = row.azimuth_true_deg
     if azimuth is not None and azimuth < 0.0 and not tilt:
-        yield fault("azimuth_true_deg", f"'{azimuth:g}'", AZIMUTH)
+        yield Slip("azimuth_true_deg", f"'{azimuth:g}'", AZIMUTH.wanted)
     limit = 90.0 if row.kind == "pitch" else 180.0
     angle = _angle_of(row)
     if tilt and angle is not None and not -limit <= angle <= limit:
-        yield fault("value_deg", f"'{angle:g}'", f"degrees, -{limit:g} to {limit:g}")
+        yield Slip("value_deg", f"'{angle:g}'", f"degrees, -{limit:g} to {limit:g}")
     if tilt and azimuth is not None and row.value_deg is not None and azimuth != row.value_deg:
-        yield fault("azimuth_true_deg", f"'{azimuth:g}' beside value_deg '{row.value_deg:g}'", "one of the two")
+        yield Slip("azimuth_true_deg", f"'{azimuth:g}' beside value_deg '{row.value_deg:g}'", "one of the two")
     degrees = row.kind not in ("landmark", "standpoint")
     if degrees and row.u95 is not None and row.u95 > 180.0:
-        yield fault("u95", f"'{row.u95:g}'", "degrees, above 0 up to 180")
+        yield Slip("u95", f"'{row.u95:g}'", "degrees, above 0 up to 180")
 
 
-def _control(row: _ControlRow, line: int) -> Control:
-    tilt = row.kind in ("pitch", "roll")
-    has_azimuth = row.azimuth_true_deg is not None and row.kind in ("bearing", "heading")
+def _point(x: float | None, y: float | None) -> tuple[float, float] | None:
+    return None if x is None or y is None else (x, y)
+
+
+def _control(row: ControlRow, line: int) -> Control:
+    azimuth = row.azimuth_true_deg if row.kind in ("bearing", "heading") else None
     return Control(
         photo=row.photo,
         kind=row.kind,
         name=row.name,
         u95=CONTROL_U95[row.kind] if row.u95 is None else row.u95,
-        pixel=None if row.x_px is None or row.y_px is None else (row.x_px, row.y_px),
+        pixel=_point(row.x_px, row.y_px),
         lat_deg=row.lat_deg,
-        lon_deg=None if row.lon_deg is None else lon180(row.lon_deg),
+        lon_deg=None if row.lon_deg is None else _lon180(row.lon_deg),
         height_m=row.height_m,
-        azimuth_true_deg=azimuth_deg(row.azimuth_true_deg)
-        if has_azimuth and row.azimuth_true_deg is not None
-        else None,
-        value_deg=_angle_of(row) if tilt else None,
-        tip_px=None if row.x2_px is None or row.y2_px is None else (row.x2_px, row.y2_px),
+        azimuth_true_deg=None if azimuth is None else azimuth_deg(azimuth),
+        value_deg=_angle_of(row) if row.kind in ("pitch", "roll") else None,
+        tip_px=_point(row.x2_px, row.y2_px),
         line=line,
     )
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Picks
 
 
 def load_picks(path: Path | str) -> tuple[Pick, ...]:
@@ -446,47 +340,43 @@ def load_picks(path: Path | str) -> tuple[Pick, ...]:
     ------
     InputError : with every fault of the file.
     """
-    table = open_table(path, _PickRow.columns())
-    require_columns(table, _PickRow.needed())
-    good = list(good_rows(_PickRow, table, lambda row, line: _pick_faults(row, table.path, line)))
+    table = open_table(path, tuple(columns_of(PickRow)))
+    table.require(needed_of(PickRow))
     first: dict[tuple[str, ...], int] = {}
-    for row, pick in good:
+    picks = []
+    for row, good in good_rows(PickRow, table, _pick_slips):
+        pick = _pick(good, row.line)
         name = (pick.photo, pick.antenna_id)
-        if pick.absent == "yes":
-            continue
-        if first.setdefault(name, row.line) != row.line:
-            table.faults.append(_twice(name, first[name], row.line, "one pick for an antenna in a photo", table))
-    if table.faults:
-        raise InputError(_sorted(table.faults))
-    return tuple(
-        Pick(
-            photo=pick.photo,
-            antenna_id=pick.antenna_id,
-            seed_px=None if pick.x_px is None or pick.y_px is None else (pick.x_px, pick.y_px),
-            corners_px=_corners(pick),
-            exact=pick.exact == "yes",
-            absent=pick.absent == "yes",
-            line=row.line,
-        )
-        for row, pick in good
+        if not pick.absent and first.setdefault(name, row.line) != row.line:
+            _twice(name, first[name], row.line, "one pick for an antenna in a photo", table)
+        picks.append(pick)
+    table.require_no_fault()
+    return tuple(picks)
+
+
+def _corners(row: PickRow) -> tuple[tuple[float | None, float | None], ...]:
+    return ((row.x1_px, row.y1_px), (row.x2_px, row.y2_px), (row.x3_px, row.y3_px), (row.x4_px, row.y4_px))
+
+
+def _pick(row: PickRow, line: int) -> Pick:
+    corners = tuple(point for x, y in _corners(row) if (point := _point(x, y)))
+    return Pick(
+        photo=row.photo,
+        antenna_id=row.antenna_id,
+        seed_px=_point(row.x_px, row.y_px),
+        corners_px=corners or None,
+        exact=row.exact == "yes",
+        absent=row.absent == "yes",
+        line=line,
     )
 
 
-def _corners(row: _PickRow) -> tuple[tuple[float, float], ...] | None:
-    values = [(getattr(row, f"x{i}_px"), getattr(row, f"y{i}_px")) for i in (1, 2, 3, 4)]
-    return None if values[0][0] is None else tuple(values)
-
-
-def _pick_faults(row: _PickRow, path: Path, line: int) -> Iterable[Fault]:
-    corners = [f"{a}{i}_px" for i in (1, 2, 3, 4) for a in "xy"]
-    groups = (("x_px", "y_px"), tuple(corners))
-    given = [[c for c in group if getattr(row, c) is not None] for group in groups]
-    if not any(given):
-        wanted = "a point on it (x_px, y_px), or its four corners (x1_px to y4_px)"
-        yield Fault(file=path, line=line, column="x_px", found="nothing", wanted=wanted)
-    for group, have in zip(groups, given, strict=True):
-        if have:
-            for column in group:
-                if column not in have:
-                    wanted = "both coordinates" if len(group) == 2 else "all four corners: x1_px to y4_px"
-                    yield Fault(file=path, line=line, column=column, found="nothing", wanted=wanted)
+def _pick_slips(row: PickRow) -> Iterable[Slip]:
+    seed = {"x_px": row.x_px, "y_px": row.y_px}
+    corners = {f"{a}{i}_px": v for i, point in enumerate(_corners(row), 1) for a, v in zip("xy", point, strict=True)}
+    if not any(value is not None for value in (*seed.values(), *corners.values())):
+        yield Slip("x_px", "nothing", "a point on it (x_px, y_px), or its four corners (x1_px to y4_px)")
+    for group, wanted in ((seed, "both coordinates"), (corners, "all four corners: x1_px to y4_px")):
+        lacking = [column for column, value in group.items() if value is None]
+        if len(lacking) < len(group):
+            yield from (Slip(column, "nothing", wanted) for column in lacking)

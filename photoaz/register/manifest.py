@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
-from photoaz.errors import Fault, InputError
-from photoaz.register.columns import ColumnMap, open_mapped
+from photoaz.register.columns import ColumnMap
+from photoaz.register.mapped import open_mapped
 from photoaz.register.photos import PhotoIndex
-from photoaz.register.rows import ManifestRow, as_headed, good_rows, require_columns
-from photoaz.register.tables import open_table
+from photoaz.register.rows import ManifestRow, columns_of, good_rows, needed_of
 
 
 class Manifest(Mapping[str, str]):
@@ -50,21 +49,14 @@ def load_manifest(path: Path | str, columns: ColumnMap | None = None, roots: Seq
     ------
     InputError : with every fault of the file; a photo with two sites is one.
     """
-    known = ManifestRow.columns()
-    mapping = None if columns is None else columns.manifest
-    table = open_table(path, known) if mapping is None else open_mapped(path, known, mapping)
-    require_columns(table, ManifestRow.needed())
+    table = open_mapped(path, columns_of(ManifestRow), columns and columns.manifest)
+    table.require(needed_of(ManifestRow))
     sites: dict[str, str] = {}
     lines: dict[str, int] = {}
-    shared: dict[str, str] = {}
-    for row, good in good_rows(ManifestRow, table, lambda _row, _line: ()):
-        site = shared.setdefault(good.site_id, good.site_id)
-        if sites.setdefault(good.photo, site) != site:
-            found = f"{good.site_id} for {good.photo}"
+    for row, good in good_rows(ManifestRow, table, lambda _row: ()):
+        if sites.setdefault(good.photo, good.site_id) != good.site_id:
             wanted = f"{sites[good.photo]}, which line {lines[good.photo]} gives, or one of the two lines"
-            fault = Fault(file=table.path, line=row.line, column="site_id", found=found, wanted=wanted)
-            table.faults.append(as_headed(fault, table))
+            table.fault(row.line, "site_id", f"{good.site_id} for {good.photo}", wanted)
         lines.setdefault(good.photo, row.line)
-    if table.faults:
-        raise InputError(sorted(table.faults, key=lambda f: f.line or 0))
+    table.require_no_fault()
     return Manifest(sites, table.path.parent, roots)

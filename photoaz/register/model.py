@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Literal
 
+from photoaz.quantities import DESIGN_TOLERANCE_DEG, RAD_CENTER_U95_M, SITE_POSITION_U95_M
+
 ReadingNorth = Literal["true", "magnetic", "grid"]
 ControlKind = Literal["landmark", "sun", "bearing", "heading", "pitch", "roll", "standpoint", "shadow"]
 
@@ -41,7 +43,7 @@ class Antenna:
     rad_center_m: float
     design_azimuth_deg: float
     design_north: ReadingNorth = "true"
-    rad_center_u95_m: float = 1.0
+    rad_center_u95_m: float = RAD_CENTER_U95_M
     sector: str | None = None
     position: int | None = None
     height_m: float | None = None
@@ -49,7 +51,7 @@ class Antenna:
     depth_m: float | None = None
     offset_east_m: float | None = None
     offset_north_m: float | None = None
-    tolerance_deg: float = 5.0
+    tolerance_deg: float = DESIGN_TOLERANCE_DEG
     design_downtilt_deg: float | None = None
     reading: Reading | None = None
     downtilt_reading: DowntiltReading | None = None
@@ -60,13 +62,18 @@ class Antenna:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """A tower and its antennas. lat, lon: tower base centre, WGS84; position_u95_m: 95 % radius of that position."""
+    """A tower and its antennas.
+
+    lat, lon: tower base centre, WGS84; position_u95_m: 95 % radius of that position. ground_m: height of the ground at
+    the base, None where the register is silent.
+    """
 
     site_id: str
     lat_deg: float
     lon_deg: float
     antennas: tuple[Antenna, ...]
-    position_u95_m: float = 3.0
+    position_u95_m: float = SITE_POSITION_U95_M
+    ground_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

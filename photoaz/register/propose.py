@@ -7,56 +7,24 @@ import itertools
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 from photoaz.angles import parse_angle_deg
 from photoaz.errors import Fault, InputError
-from photoaz.register.columns import LENGTHS_M, is_angle, is_date, is_length, units_of
-from photoaz.register.rows import RegisterRow
+from photoaz.register.columns import ANGLES_DEG, LENGTHS_M, units_of
+from photoaz.register.rows import Column, RegisterRow, columns_of, needed_of
 from photoaz.register.tables import DELIMITERS, TableShape, is_workbook, open_table, read_records
 
 SAMPLE_ROWS = 200
 LIKELY, PERHAPS = 0.75, 0.58  # of a score from 0 to 1
 
-#: what people call these columns (common practice, no source); units stand apart
-_NAMES: Mapping[str, tuple[str, ...]] = {
-    "site_id": ("site id", "site no", "site number", "site name", "site", "site code", "tower id", "tower", "station",
-                "location id", "structure id"),
-    "antenna_id": ("antenna id", "antenna no", "antenna name", "antenna", "ant id", "cell id", "cell name", "cell",
-                   "panel id", "asset id", "antenna tag"),
-    "site_lat_deg": ("latitude", "lat", "site latitude", "tower lat", "lat wgs84", "gps lat", "breite", "latitud"),
-    "site_lon_deg": ("longitude", "lon", "long", "lng", "site longitude", "tower lon", "gps lon", "lange", "longitud"),
-    "site_position_u_m": ("position uncertainty", "position accuracy", "gps accuracy", "coordinate accuracy"),
-    "sector": ("sector", "sector id", "sec", "sector no", "face", "sektor", "secteur"),
-    "position": ("position", "pos", "position in sector", "slot", "antenna position", "mount position"),
-    "rad_center_m": ("rad center", "rad centre", "rad ctr", "radiation center", "radiation centre", "centerline",
-                     "centreline", "c l height", "antenna centerline", "height agl", "agl", "antenna height agl",
-                     "acl", "mounting height", "mount height", "hba"),
-    "rad_center_u_m": ("rad center uncertainty", "height uncertainty", "rad center accuracy"),
-    "antenna_height_m": ("antenna height", "antenna length", "panel height", "panel length", "box height", "length"),
-    "antenna_width_m": ("antenna width", "panel width", "box width", "width"),
-    "antenna_depth_m": ("antenna depth", "panel depth", "box depth", "depth", "thickness"),
-    "offset_east_m": ("offset east", "east offset", "offset e", "dx"),
-    "offset_north_m": ("offset north", "north offset", "offset n", "dy"),
-    "design_azimuth_deg": ("design azimuth", "planned azimuth", "azimuth design", "azimuth planned", "plan azimuth",
-                           "rf azimuth", "azimuth", "azi", "azm", "az", "target azimuth", "bearing", "azimut"),
-    "design_north": ("design north", "azimuth reference", "north reference", "azimuth ref", "design north reference"),
-    "tolerance_deg": ("tolerance", "azimuth tolerance", "tol"),
-    "design_downtilt_deg": ("design downtilt", "mechanical downtilt", "mech tilt", "mechanical tilt", "planned tilt",
-                            "downtilt", "m tilt", "mdt", "tilt"),
-    "reading_azimuth_deg": ("reading azimuth", "measured azimuth", "azimuth measured", "actual azimuth",
-                            "azimuth actual", "as built azimuth", "surveyed azimuth", "field azimuth",
-                            "azimuth as built", "azimuth reading", "meas az", "read az"),
-    "reading_north": ("reading north", "measured north", "measurement reference", "reading reference", "read ref"),
-    "reading_u95_deg": ("reading uncertainty", "measurement uncertainty", "reading accuracy", "instrument accuracy"),
-    "reading_date": ("reading date", "measured on", "measurement date", "date measured", "survey date",
-                     "date of survey", "date of reading", "measured", "date"),
-    "reading_downtilt_deg": ("reading downtilt", "measured downtilt", "measured tilt", "actual tilt", "tilt measured"),
-    "reading_downtilt_u95_deg": ("downtilt uncertainty", "tilt uncertainty", "tilt accuracy"),
-    "grid_crs": ("grid crs", "epsg", "crs", "epsg code", "projection", "grid"),
-}  # fmt: skip
+_COLUMNS: Mapping[str, Column] = {name: column for name, column in columns_of(RegisterRow).items() if column.names}
+#: without which a register cannot be read, as far as they can be proposed
+_NEEDED = (*needed_of(RegisterRow), "rad_center_m")
+#: azimuths, and the column that says from which north they count
+_NORTH_OF = {"design_azimuth_deg": "design_north", "reading_azimuth_deg": "reading_north"}
 
 _UNITS: Mapping[str, tuple[str, ...]] = {
     "ft": ("ft", "feet", "foot", "'"),
@@ -75,6 +43,7 @@ _NORTH_WORDS = {
     "mag": "magnetic", "magnetic": "magnetic", "mn": "magnetic", "degm": "magnetic", "compass": "magnetic",
     "grid": "grid", "gn": "grid",
 }  # fmt: skip
+_NORTH_CELLS = ("true", "magnetic", "grid", "t", "m", "g", "mag")
 _DATES = ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%Y%m%d", "%d-%m-%Y", "%d-%b-%Y", "%d %b %Y")
 
 
@@ -137,7 +106,7 @@ class ColumnsProposal:
                 lines.append(f"# or: {', '.join(_one_line(other) for other in item.others)}")
             lines.append(f"{item.column} = {_value(item)}")
         for column in self.missing:
-            wanted = RegisterRow.model_fields[column].description or "text"
+            wanted = _COLUMNS[column].wanted
             lines.append(f"# needed, and nothing in the file looks like it: {wanted}")
             lines += [f"# {hint}" for hint in self._hints(column)] or [f'# {column} = ""']
         if self.unused:
@@ -145,7 +114,7 @@ class ColumnsProposal:
         known = {item.column for item in self.columns}
         norths = [
             north
-            for azimuth, north in (("design_azimuth_deg", "design_north"), ("reading_azimuth_deg", "reading_north"))
+            for azimuth, north in _NORTH_OF.items()
             if north not in known and any(i.column == azimuth and "north" not in dict(i.settings) for i in self.columns)
         ]
         lines += ["", "[constants]"]
@@ -177,15 +146,6 @@ class UnknownColumnsError(InputError):
         super().__init__([lacking, Fault(file=proposal.path, wanted=how)])
 
 
-def save_proposal(proposal: ColumnsProposal, path: Path | str) -> None:
-    """Write a proposal to a file for somebody to check; InputError where the file is there already."""
-    try:
-        with Path(path).open("x", encoding="utf-8") as file:
-            file.write(proposal.to_toml())
-    except FileExistsError:
-        raise InputError(Fault(file=path, found="a file that is there already", wanted="a new name")) from None
-
-
 def propose_columns(path: Path | str) -> ColumnsProposal:
     """What the columns of a register may be, by their headings and by what stands in their first rows.
 
@@ -206,7 +166,7 @@ def propose_columns(path: Path | str) -> ColumnsProposal:
     taken = {h for h, _ in pairs}
     scored = [
         found
-        for column in _NAMES
+        for column in _COLUMNS
         for heading in table.columns
         if heading not in taken and (found := _scored(column, heading, cells[heading], decimal)) is not None
     ]
@@ -217,33 +177,20 @@ def propose_columns(path: Path | str) -> ColumnsProposal:
             chosen[item.column] = item
             used.add(item.heading)
     columns = []
-    for column in _NAMES:
+    for column in _COLUMNS:
         if (found := chosen.get(column)) is not None:
             near = sorted((c for c in scored if c.column == column and c.heading not in used), key=lambda c: -c.score)
             others = tuple(c.heading for c in near[:2] if c.score >= PERHAPS)
-            columns.append(
-                ProposedColumn(
-                    column=column,
-                    heading=found.heading,
-                    score=found.score,
-                    reasons=found.reasons,
-                    settings=found.settings,
-                    others=others,
-                )
-            )
+            columns.append(replace(found, others=others))
     return ColumnsProposal(
         path=path,
         shape=shape,
         decimal=decimal,
         blank=tuple(blank),
         columns=tuple(columns),
-        missing=tuple(c for c in _needed() if c not in chosen),
+        missing=tuple(c for c in _NEEDED if c not in chosen),
         unused=tuple(h for h in table.columns if h not in used),
     )
-
-
-def _needed() -> tuple[str, ...]:
-    return (*RegisterRow.needed(), "rad_center_m")
 
 
 def _summary(proposal: ColumnsProposal) -> str:
@@ -340,21 +287,24 @@ def _scored(column: str, heading: str, values: Sequence[str], decimal: str) -> P
     if heading.casefold() == column or (column == "rad_center_m" and heading.casefold() == "rad_center_ft"):
         likeness, name = 1.0, column
     else:
-        likeness, name = max(((_likeness(words, n), n) for n in _NAMES[column]), key=lambda one: one[0])
+        likeness, name = max(
+            ((_likeness(words, n), n) for n in _COLUMNS[column].names.split(", ")), key=lambda one: one[0]
+        )
     if likeness < 0.5:
         return None
     reasons = [f"the heading {'is' if likeness == 1.0 else 'is like'} '{name}'"]
     settings: list[tuple[str, str | int]] = []
     score = likeness
-    if unit is not None and unit not in units_of(column):
-        score *= 0.5 if units_of(column) else 0.8
+    units = units_of(_COLUMNS[column])
+    if unit is not None and unit not in units:
+        score *= 0.5 if units else 0.8
         reasons.append(f"but its unit {unit} is not one of this")
     elif unit is not None and unit not in ("m", "deg"):
         settings.append(("unit", unit))
         reasons.append(f"its heading says {unit}")
-    if is_length(column) and unit is None:
+    if _COLUMNS[column].unit == "m" and unit is None:
         reasons.append('no unit in its heading: metres unless you say so, as in unit = "ft"')
-    if column in ("design_azimuth_deg", "reading_azimuth_deg"):
+    if column in _NORTH_OF:
         if north is not None:
             settings.append(("north", north))
             reasons.append(f"its heading says {north} north")
@@ -370,62 +320,37 @@ def _scored(column: str, heading: str, values: Sequence[str], decimal: str) -> P
     )
 
 
-#: what usually stands in a column, in its own unit; common practice, no source
-_RANGES: Mapping[str, tuple[float, float]] = {
-    "site_lat_deg": (-90.0, 90.0),
-    "site_lon_deg": (-180.0, 360.0),
-    "site_position_u_m": (0.001, 1000.0),
-    "position": (1.0, 20.0),
-    "rad_center_m": (2.0, 1000.0),
-    "rad_center_u_m": (0.001, 100.0),
-    "antenna_height_m": (0.2, 6.0),
-    "antenna_width_m": (0.05, 2.0),
-    "antenna_depth_m": (0.02, 1.0),
-    "offset_east_m": (-20.0, 20.0),
-    "offset_north_m": (-20.0, 20.0),
-    "design_azimuth_deg": (0.0, 360.0),
-    "tolerance_deg": (0.1, 45.0),
-    "design_downtilt_deg": (-20.0, 20.0),
-    "reading_azimuth_deg": (0.0, 360.0),
-    "reading_u95_deg": (0.01, 45.0),
-    "reading_downtilt_deg": (-20.0, 20.0),
-    "reading_downtilt_u95_deg": (0.01, 10.0),
-}
-_WORDS: Mapping[str, tuple[str, ...]] = {
-    "design_north": ("true", "magnetic", "grid", "t", "m", "g", "mag"),
-    "reading_north": ("true", "magnetic", "grid", "t", "m", "g", "mag"),
-}
-
-
 def _content(
-    column: str, values: Sequence[str], unit: str | None, decimal: str
+    name: str, values: Sequence[str], unit: str | None, decimal: str
 ) -> tuple[float, str, list[tuple[str, str | int]]]:
     """How much of a column's content could be that (0 to 1), in words, and settings that it asks for."""
+    column = _COLUMNS[name]
     if not values:
         return 0.6, "nothing stands in it in the first rows", []
-    if is_date(column):
+    if column.kind == "day":
         return _dates(values)
-    if column in _WORDS:
-        return _share(values, lambda v: v.casefold() in _WORDS[column], "true, magnetic or grid")
-    if column == "grid_crs":
+    if column.kind == "choice":
+        return _share(values, lambda v: v.casefold() in _NORTH_CELLS, column.wanted)
+    if name == "grid_crs":
         return _share(values, lambda v: re.fullmatch(r"(EPSG:)?\d{4,6}", v, re.IGNORECASE) is not None, "an EPSG code")
-    if column not in _RANGES:  # names: repeated for a site, rarely for an antenna
+    if not column.is_number:  # names: repeated for a site, rarely for an antenna
         numbers = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+", v)) for v in values) / len(values)
         distinct = len(set(values)) / len(values)
         if numbers > 0.5:
             return 0.2, "but it holds decimal numbers", []
-        if column == "sector" and distinct > 0.5 and len(values) > 10:
+        if name == "sector" and distinct > 0.5 and len(values) > 10:
             return 0.6, "but its texts hardly repeat", []
         return 1.0, "", []
-    low, high = _RANGES[column]
-    scale = LENGTHS_M.get(unit or "m", 1.0) if is_length(column) else {"gon": 0.9, "mil": 0.05625}.get(unit or "", 1.0)
+    low, high = column.usual or (column.low, column.high)
+    angle = column.unit == "deg"
+    scale = (ANGLES_DEG if angle else LENGTHS_M).get(unit or "", 1.0)
 
     def fits(value: str) -> bool:
-        number = _parsed(value, decimal, angle=is_angle(column))
+        number = _parsed(value, decimal, angle=angle)
         return number is not None and low <= scale * number <= high
 
     share, why, more = _share(values, fits, f"numbers from {low:g} to {high:g}")
-    if is_angle(column) and any(not _is_number(v.replace(".", "", 1)) for v in values) and share > 0.5:
+    if angle and any(not _is_number(v.replace(".", "", 1)) for v in values) and share > 0.5:
         why += ", in degrees and minutes or with letters"
     return share, why, more
 

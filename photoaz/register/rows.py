@@ -1,284 +1,449 @@
-"""Rows of tables, validated: what each cell means, and every fault with its line and column."""
+"""Columns of the tables, each declared once, and rows made of their cells, with every fault in its place.
+
+A column's declaration serves reading, the words of faults, the conversion of other units (`columns`) and the proposal
+of what a heading may mean (`propose`).
+"""
 
 from __future__ import annotations
 
-import functools
 import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import MISSING, dataclass, field, fields, replace
 from datetime import date, datetime
-from pathlib import Path
-from typing import Annotated, Any, TypeVar
-
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
-from pydantic_core import PydanticCustomError
+from typing import Any, Literal, NamedTuple, TypeVar, get_args
 
 from photoaz.angles import parse_angle_deg
-from photoaz.errors import Fault, InputError
 from photoaz.geodesy import norths
-from photoaz.register.model import ReadingNorth
-from photoaz.register.tables import Row, TableStream
+from photoaz.quantities import DESIGN_TOLERANCE_DEG, RAD_CENTER_U95_M, READING_DOWNTILT_U95_DEG, READING_U95_DEG
+from photoaz.register.model import ControlKind, DowntiltReading, Reading, ReadingNorth
+from photoaz.register.tables import Row, Table
 
-FOOT_M = 0.3048  # the international foot
+_T = TypeVar("_T")
 
-SITE_POSITION_U95_M = 3.0
-RAD_CENTER_U95_M = 1.0
-TOLERANCE_DEG = 5.0
-READING_U95_DEG = 2.0
-READING_DOWNTILT_U95_DEG = 0.5  # a digital level held against a radome: common practice, no source
+# ---------------------------------------------------------------------------------------------------------------------
+# What stands in a cell
 
 
-def _wrong(why: str) -> PydanticCustomError:
-    return PydanticCustomError("cell", "{why}", {"why": why})
-
-
-@functools.lru_cache(maxsize=1 << 15)
-def _number(value: object) -> object:
+def _number(text: str) -> float:
     """A plain decimal number. What Python takes beyond that (nan, inf, 1_000) is a slip in a table."""
-    if not isinstance(value, str):
-        return value
-    text = value.replace("\N{MINUS SIGN}", "-")
+    text = text.replace("\N{MINUS SIGN}", "-")
     if re.fullmatch(r"[+-]?\d*,\d+", text):
-        raise _wrong("a decimal comma")
-    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text):
-        raise _wrong("not a finite number")
-    number = float(text)
-    if not math.isfinite(number):  # 1e400
-        raise _wrong("not a finite number")
-    return number
+        raise ValueError("a decimal comma")
+    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text) or not math.isfinite(float(text)):
+        raise ValueError("not a finite number")
+    return float(text)
 
 
-@functools.lru_cache(maxsize=1 << 15)
-def _angle(value: object) -> object:
-    if not isinstance(value, str):
-        return value
+def _whole(text: str) -> int:
+    number = _number(text)
+    if not number.is_integer():
+        raise ValueError("not a whole number")
+    return int(number)
+
+
+def _day(text: str) -> date:
     try:
-        return parse_angle_deg(value)
-    except ValueError as e:
-        raise _wrong(str(e)) from None
-
-
-@functools.lru_cache(maxsize=1 << 15)
-def _day(value: object) -> object:
-    if not isinstance(value, str):
-        return value
-    try:
-        if not re.match(r"\d{4}-\d\d-\d\d", value):
+        if not re.match(r"\d{4}-\d\d-\d\d", text):
             raise ValueError
-        return datetime.fromisoformat(value).date()
+        return datetime.fromisoformat(text).date()
     except ValueError:
-        raise _wrong("not a date in ISO 8601") from None
+        raise ValueError("not a date in ISO 8601") from None
 
 
-def lower(value: object) -> object:
-    """Text in small letters; anything else as it is."""
-    return value.lower() if isinstance(value, str) else value
+_READERS: Mapping[str, Callable[[str], Any]] = {
+    "text": str,
+    "number": _number,
+    "whole": _whole,
+    "angle": parse_angle_deg,
+    "day": _day,
+    "choice": str.lower,
+}
 
 
-def _whole(value: object) -> object:
-    number = _number(value)
-    if isinstance(number, float) and not number.is_integer():
-        raise _wrong("not a whole number")
-    return number
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """What stands in a column.
+
+    wanted : in words, as faults say it. unit : 'm', 'ft' or 'deg'; other units are converted to it. low, high : of
+    numbers; `above` leaves out low itself. choices : of texts, in small letters. needed : whether a row must have it.
+    names : what people call it, in small letters and without its unit, parted by commas. usual : between what its
+    numbers usually lie. Both are common practice, no source.
+    """
+
+    wanted: str = "text"
+    kind: Literal["text", "number", "whole", "angle", "day", "choice"] = "text"
+    unit: Literal["m", "ft", "deg"] | None = None
+    low: float = -math.inf
+    high: float = math.inf
+    above: bool = False
+    choices: tuple[str, ...] = ()
+    needed: bool = False
+    names: str = ""
+    usual: tuple[float, float] | None = None
+
+    @property
+    def is_number(self) -> bool:
+        """Whether it holds numbers, angles included."""
+        return self.kind in ("number", "whole", "angle")
+
+    def read(self, text: str) -> Any:
+        """What a cell means. Raises ValueError; its words say why, unless it is what `wanted` says already."""
+        value = _READERS[self.kind](text)
+        if self.kind == "choice":
+            good = value in self.choices
+        else:
+            good = not self.is_number or (self.low <= value <= self.high and not (self.above and value == self.low))
+        if not good:
+            raise ValueError
+        return value
 
 
-Number = Annotated[float, BeforeValidator(_number)]
-Angle = Annotated[float, BeforeValidator(_angle)]
-Day = Annotated[date, BeforeValidator(_day)]
-North = Annotated[ReadingNorth, BeforeValidator(lower)]
-U95 = Annotated[Number | None, Field(gt=0, le=180, description="a 95 % uncertainty in degrees, above 0")]
-Factor = Annotated[Number | None, Field(ge=1, le=15, description="the coverage factor of reading_u95_deg, 1 to 15")]
-LAT = "a latitude in degrees, -90 to 90, WGS84"
-LON = "a longitude in degrees, -180 to 360, east positive, WGS84"
-AZIMUTH = "degrees clockwise from north, 0 to 360"
-NORTH_WORDS = "true, magnetic or grid"
-DOWNTILT = "degrees, -90 to 90, positive looks down"
+def column(like: Column, default: Any = MISSING, **more: Any) -> Any:
+    """A field of a row class: a column like another one, needed where it has no default."""
+    metadata = {"column": replace(like, needed=default is MISSING, **more)}
+    return field(metadata=metadata) if default is MISSING else field(default=default, metadata=metadata)
 
 
-class RowModel(BaseModel):
-    """Fields carry the columns' names; a field's description says what is wanted there."""
-
-    model_config = ConfigDict(frozen=True, extra="ignore")
-
-    @classmethod
-    def columns(cls) -> tuple[str, ...]:
-        return tuple(cls.model_fields)
-
-    @classmethod
-    def needed(cls) -> tuple[str, ...]:
-        return tuple(k for k, f in cls.model_fields.items() if f.is_required())
+_columns: dict[type[Any], Mapping[str, Column]] = {}
 
 
-class RegisterRow(RowModel):
+def columns_of(model: type[Any]) -> Mapping[str, Column]:
+    """The columns of a row class by name, in their order."""
+    if model not in _columns:
+        _columns[model] = {f.name: f.metadata["column"] for f in fields(model)}
+    return _columns[model]
+
+
+def needed_of(model: type[Any]) -> tuple[str, ...]:
+    """Names of the columns without which a table cannot be read."""
+    return tuple(name for name, one in columns_of(model).items() if one.needed)
+
+
+TEXT = Column()
+PHOTO = Column(wanted="the photo's file name, or its path relative to this file")
+LATITUDE = Column(kind="angle", unit="deg", low=-90, high=90, wanted="a latitude in degrees, -90 to 90, WGS84")
+LONGITUDE = Column(
+    kind="angle", unit="deg", low=-180, high=360, wanted="a longitude in degrees, -180 to 360, east positive, WGS84"
+)
+AZIMUTH = Column(kind="angle", unit="deg", low=0, high=360, wanted="degrees clockwise from north, 0 to 360")
+_SITE = Column(wanted="a site of the register")
+_ANTENNA = Column(wanted="an antenna of the register")
+_NORTH = Column(kind="choice", choices=("true", "magnetic", "grid"), wanted="true, magnetic or grid")
+_DOWNTILT = Column(
+    kind="angle", unit="deg", low=-90, high=90, wanted="degrees, -90 to 90, positive looks down", usual=(-20, 20)
+)
+_TOLERANCE = Column(
+    kind="number", unit="deg", low=0, above=True, high=180, wanted="degrees, above 0 up to 180", usual=(0.1, 45)
+)
+_U95_DEG = Column(
+    kind="number", unit="deg", low=0, above=True, high=180, wanted="a 95 % uncertainty in degrees, above 0"
+)
+_FACTOR = Column(kind="number", low=1, high=15, wanted="the coverage factor of reading_u95_deg, 1 to 15")
+_DAY = Column(kind="day", wanted="a date like 2024-05-31")
+_OFFSET = Column(kind="number", unit="m", low=-500, high=500, wanted="metres from the tower's axis", usual=(-20, 20))
+
+
+def _metres(high: float, wanted: str | None = None) -> Column:
+    wanted = wanted or f"metres, above 0 up to {high:g}"
+    return Column(kind="number", unit="m", low=0, above=True, high=high, wanted=wanted)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# The tables
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisterRow:
     """A row of the register: an antenna with its site."""
 
-    site_id: str = Field(description="a name for the site")
-    antenna_id: str = Field(description="a name for the antenna, its own within the site")
-    site_lat_deg: Angle = Field(ge=-90, le=90, description=LAT)
-    site_lon_deg: Angle = Field(ge=-180, le=360, description=LON)
-    site_position_u_m: Number | None = Field(None, gt=0, le=1e5, description="metres, above 0")
-    sector: str | None = None
-    position: Annotated[int, BeforeValidator(_whole)] | None = Field(None, ge=1, description="1, 2, 3, ...")
-    rad_center_m: Number | None = Field(None, gt=0, le=1000, description="metres above ground, above 0 up to 1000")
-    rad_center_ft: Number | None = Field(None, gt=0, le=3300, description="feet above ground, above 0 up to 3300")
-    rad_center_u_m: Number = Field(RAD_CENTER_U95_M, gt=0, le=100, description="metres, above 0 up to 100")
-    antenna_height_m: Number | None = Field(None, gt=0, le=20, description="metres, above 0 up to 20")
-    antenna_width_m: Number | None = Field(None, gt=0, le=5, description="metres, above 0 up to 5")
-    antenna_depth_m: Number | None = Field(None, gt=0, le=5, description="metres, above 0 up to 5")
-    offset_east_m: Number | None = Field(None, ge=-500, le=500, description="metres from the tower's axis")
-    offset_north_m: Number | None = Field(None, ge=-500, le=500, description="metres from the tower's axis")
-    design_azimuth_deg: Angle = Field(ge=0, le=360, description=AZIMUTH)
-    design_north: North = Field("true", description=NORTH_WORDS)
-    tolerance_deg: Number = Field(TOLERANCE_DEG, gt=0, le=180, description="degrees, above 0 up to 180")
-    design_downtilt_deg: Angle | None = Field(None, ge=-90, le=90, description=DOWNTILT)
-    reading_azimuth_deg: Angle | None = Field(None, ge=0, le=360, description=AZIMUTH)
-    reading_north: North = Field("true", description=NORTH_WORDS)
-    reading_u95_deg: U95 = READING_U95_DEG
-    reading_k: Factor = None
-    reading_date: Day | None = Field(None, description="a date like 2024-05-31")
-    reading_downtilt_deg: Angle | None = Field(None, ge=-90, le=90, description=DOWNTILT)
-    reading_downtilt_u95_deg: U95 = READING_DOWNTILT_U95_DEG
-    grid_crs: str | None = Field(None, description="EPSG code of a projected CRS")
+    site_id: str = column(
+        Column(wanted="a name for the site"),
+        names="site id, site no, site number, site name, site, site code, tower id, tower, station, location id, "
+        "structure id",
+    )
+    antenna_id: str = column(
+        Column(wanted="a name for the antenna, its own within the site"),
+        names="antenna id, antenna no, antenna name, antenna, ant id, cell id, cell name, cell, panel id, asset id, "
+        "antenna tag",
+    )
+    site_lat_deg: float = column(
+        LATITUDE, names="latitude, lat, site latitude, tower lat, lat wgs84, gps lat, breite, latitud"
+    )
+    site_lon_deg: float = column(
+        LONGITUDE, names="longitude, lon, long, lng, site longitude, tower lon, gps lon, lange, longitud"
+    )
+    site_position_u_m: float | None = column(
+        _metres(1e5, "metres, above 0"),
+        None,
+        names="position uncertainty, position accuracy, gps accuracy, coordinate accuracy",
+        usual=(0.001, 1000),
+    )
+    site_ground_m: float | None = column(
+        Column(kind="number", unit="m", low=-1000, high=10000, wanted="metres, -1000 to 10000"),
+        None,
+        names="ground elevation, ground height, site elevation, ground amsl, elevation, amsl",
+        usual=(-450, 6000),
+    )
+    sector: str | None = column(TEXT, None, names="sector, sector id, sec, sector no, face, sektor, secteur")
+    position: int | None = column(
+        Column(kind="whole", low=1, wanted="1, 2, 3, ..."),
+        None,
+        names="position, pos, position in sector, slot, antenna position, mount position",
+        usual=(1, 20),
+    )
+    rad_center_m: float | None = column(
+        _metres(1000, "metres above ground, above 0 up to 1000"),
+        None,
+        names="rad center, rad centre, rad ctr, radiation center, radiation centre, centerline, centreline, "
+        "c l height, antenna centerline, height agl, agl, antenna height agl, acl, mounting height, mount height, hba",
+        usual=(2, 1000),
+    )
+    rad_center_ft: float | None = column(
+        Column(kind="number", unit="ft", low=0, above=True, high=3300, wanted="feet above ground, above 0 up to 3300"),
+        None,
+    )
+    rad_center_u_m: float = column(
+        _metres(100),
+        RAD_CENTER_U95_M,
+        names="rad center uncertainty, height uncertainty, rad center accuracy",
+        usual=(0.001, 100),
+    )
+    antenna_height_m: float | None = column(
+        _metres(20),
+        None,
+        names="antenna height, antenna length, panel height, panel length, box height, length",
+        usual=(0.2, 6),
+    )
+    antenna_width_m: float | None = column(
+        _metres(5), None, names="antenna width, panel width, box width, width", usual=(0.05, 2)
+    )
+    antenna_depth_m: float | None = column(
+        _metres(5), None, names="antenna depth, panel depth, box depth, depth, thickness", usual=(0.02, 1)
+    )
+    offset_east_m: float | None = column(_OFFSET, None, names="offset east, east offset, offset e, dx")
+    offset_north_m: float | None = column(_OFFSET, None, names="offset north, north offset, offset n, dy")
+    design_azimuth_deg: float = column(
+        AZIMUTH,
+        names="design azimuth, planned azimuth, azimuth design, azimuth planned, plan azimuth, rf azimuth, azimuth, "
+        "azi, azm, az, target azimuth, bearing, azimut",
+    )
+    design_north: ReadingNorth = column(
+        _NORTH, "true", names="design north, azimuth reference, north reference, azimuth ref, design north reference"
+    )
+    tolerance_deg: float = column(_TOLERANCE, DESIGN_TOLERANCE_DEG, names="tolerance, azimuth tolerance, tol")
+    design_downtilt_deg: float | None = column(
+        _DOWNTILT,
+        None,
+        names="design downtilt, mechanical downtilt, mech tilt, mechanical tilt, planned tilt, downtilt, m tilt, mdt, "
+        "tilt",
+    )
+    reading_azimuth_deg: float | None = column(
+        AZIMUTH,
+        None,
+        names="reading azimuth, measured azimuth, azimuth measured, actual azimuth, azimuth actual, as built azimuth, "
+        "surveyed azimuth, field azimuth, azimuth as built, azimuth reading, meas az, read az",
+    )
+    reading_north: ReadingNorth = column(
+        _NORTH, "true", names="reading north, measured north, measurement reference, reading reference, read ref"
+    )
+    reading_u95_deg: float = column(
+        _U95_DEG,
+        READING_U95_DEG,
+        names="reading uncertainty, measurement uncertainty, reading accuracy, instrument accuracy",
+        usual=(0.01, 45),
+    )
+    reading_k: float | None = column(_FACTOR, None)
+    reading_date: date | None = column(
+        _DAY,
+        None,
+        names="reading date, measured on, measurement date, date measured, survey date, date of survey, date of "
+        "reading, measured, date",
+    )
+    reading_downtilt_deg: float | None = column(
+        _DOWNTILT, None, names="reading downtilt, measured downtilt, measured tilt, actual tilt, tilt measured"
+    )
+    reading_downtilt_u95_deg: float = column(
+        _U95_DEG,
+        READING_DOWNTILT_U95_DEG,
+        names="downtilt uncertainty, tilt uncertainty, tilt accuracy",
+        usual=(0.01, 10),
+    )
+    grid_crs: str | None = column(
+        Column(wanted="EPSG code of a projected CRS"), None, names="grid crs, epsg, crs, epsg code, projection, grid"
+    )
 
 
-class ReadingRow(RowModel):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingRow:
     """A row of a history: a reading, a design, or both, each with the day from which it counts."""
 
-    site_id: str = Field(description="a site of the register")
-    antenna_id: str = Field(description="an antenna of the register")
-    reading_date: Day | None = Field(None, description="a date like 2024-05-31")
-    reading_azimuth_deg: Angle | None = Field(None, ge=0, le=360, description=AZIMUTH)
-    reading_north: North = Field("true", description=NORTH_WORDS)
-    reading_u95_deg: U95 = READING_U95_DEG
-    reading_k: Factor = None
-    reading_downtilt_deg: Angle | None = Field(None, ge=-90, le=90, description=DOWNTILT)
-    reading_downtilt_u95_deg: U95 = READING_DOWNTILT_U95_DEG
-    design_date: Day | None = Field(None, description="the day from which the design counts, like 2024-05-31")
-    design_azimuth_deg: Angle | None = Field(None, ge=0, le=360, description=AZIMUTH)
-    design_north: North = Field("true", description=NORTH_WORDS)
-    tolerance_deg: Number | None = Field(None, gt=0, le=180, description="degrees, above 0 up to 180")
-    design_downtilt_deg: Angle | None = Field(None, ge=-90, le=90, description=DOWNTILT)
+    site_id: str = column(_SITE)
+    antenna_id: str = column(_ANTENNA)
+    reading_date: date | None = column(_DAY, None)
+    reading_azimuth_deg: float | None = column(AZIMUTH, None)
+    reading_north: ReadingNorth = column(_NORTH, "true")
+    reading_u95_deg: float = column(_U95_DEG, READING_U95_DEG)
+    reading_k: float | None = column(_FACTOR, None)
+    reading_downtilt_deg: float | None = column(_DOWNTILT, None)
+    reading_downtilt_u95_deg: float = column(_U95_DEG, READING_DOWNTILT_U95_DEG)
+    design_date: date | None = column(
+        Column(kind="day", wanted="the day from which the design counts, like 2024-05-31"), None
+    )
+    design_azimuth_deg: float | None = column(AZIMUTH, None)
+    design_north: ReadingNorth = column(_NORTH, "true")
+    tolerance_deg: float | None = column(_TOLERANCE, None)
+    design_downtilt_deg: float | None = column(_DOWNTILT, None)
 
 
-class ManifestRow(RowModel):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ManifestRow:
     """A row of a manifest: which site a photo shows."""
 
-    photo: str = Field(description="the photo's file name, or its path relative to this file")
-    site_id: str = Field(description="a site of the register")
+    photo: str = column(PHOTO)
+    site_id: str = column(_SITE)
 
 
-_M = TypeVar("_M", bound=RowModel)
+_PIXELS_X = Column(kind="number", wanted="pixels from the left")
+_PIXELS_Y = Column(kind="number", wanted="pixels from the top")
+_PIXELS = Column(kind="number", wanted="pixels")
+_YES_NO = Column(kind="choice", choices=("yes", "no"), wanted="yes or no")
+_CONTROL_KINDS = get_args(ControlKind)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlRow:
+    """A row of the controls."""
+
+    photo: str = column(PHOTO)
+    kind: ControlKind = column(Column(kind="choice", choices=_CONTROL_KINDS, wanted=", ".join(_CONTROL_KINDS)))
+    name: str = column(TEXT, "")
+    x_px: float | None = column(_PIXELS_X, None)
+    y_px: float | None = column(_PIXELS_Y, None)
+    x2_px: float | None = column(Column(kind="number", wanted="pixels from the left, of the shadow's tip"), None)
+    y2_px: float | None = column(Column(kind="number", wanted="pixels from the top, of the shadow's tip"), None)
+    lat_deg: float | None = column(LATITUDE, None)
+    lon_deg: float | None = column(LONGITUDE, None)
+    height_m: float | None = column(Column(kind="number", unit="m", low=-1000, high=10000, wanted="metres"), None)
+    azimuth_true_deg: float | None = column(AZIMUTH, None, low=-360)  # a pitch or roll may stand here
+    value_deg: float | None = column(
+        Column(kind="angle", unit="deg", low=-180, high=180, wanted="degrees, -180 to 180"), None
+    )
+    u95: float | None = column(
+        Column(kind="number", low=0, above=True, wanted="a 95 % uncertainty above 0, metres or degrees as the kind"),
+        None,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickRow:
+    """A row of the picks."""
+
+    photo: str = column(PHOTO)
+    antenna_id: str = column(_ANTENNA)
+    x_px: float | None = column(_PIXELS_X, None)
+    y_px: float | None = column(_PIXELS_Y, None)
+    x1_px: float | None = column(_PIXELS, None)
+    y1_px: float | None = column(_PIXELS, None)
+    x2_px: float | None = column(_PIXELS, None)
+    y2_px: float | None = column(_PIXELS, None)
+    x3_px: float | None = column(_PIXELS, None)
+    y3_px: float | None = column(_PIXELS, None)
+    x4_px: float | None = column(_PIXELS, None)
+    y4_px: float | None = column(_PIXELS, None)
+    exact: Literal["yes", "no"] = column(_YES_NO, "no")
+    absent: Literal["yes", "no"] = column(_YES_NO, "no")
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# From cells to rows
+
 _SHOWN = 200  # letters of a cell that a fault repeats
 _MEANINGS = 20_000  # texts of a column whose meaning is remembered
 
 
-def _validator(model: type[_M]) -> Callable[[Mapping[str, str]], _M]:
-    """`model.model_validate` for the rows of one table, several times as fast.
+class Slip(NamedTuple):
+    """What is wrong with a cell: the column, what was found, what is wanted."""
 
-    No field of these models depends on another, and the same few texts fill whole columns of a large register. So a row
-    whose every cell was met before in its column is put together from what that cell was found to mean then.
+    column: str
+    found: str
+    wanted: str
+
+
+def read_row(
+    model: type[_T], row: Row, known: Mapping[str, dict[str, Any]] | None = None
+) -> tuple[_T | None, list[Slip]]:
+    """A row of a table, or what is wrong with its cells.
+
+    known : by column, what texts were found to mean in earlier rows: the same few fill whole columns of a large table.
     """
-    fields = model.model_fields
-    needed = set(model.needed())
-    defaults = {name: field.default for name, field in fields.items() if name not in needed}
-    met: dict[str, dict[str, object]] = {c: {} for c, f in fields.items() if f.annotation not in (str, str | None)}
-
-    def validate(cells: Mapping[str, str]) -> _M:
-        values = dict(defaults)
-        for column, text in cells.items():
-            meanings = met.get(column)
-            value = text if meanings is None else meanings.get(text)
-            if value is None:
-                break
-            values[column] = value
-        else:
-            if needed <= cells.keys():
-                row = model.__new__(model)
-                object.__setattr__(row, "__dict__", values)
-                return row
-        row = model.model_validate(cells)
-        for column, text in cells.items():
-            if (meanings := met.get(column)) is not None:
-                if len(meanings) > _MEANINGS:
-                    meanings.clear()
-                meanings[text] = getattr(row, column)
-        return row
-
-    return validate
-
-
-def good_rows(
-    model: type[_M], table: TableStream, check: Callable[[_M, int], Iterable[Fault]]
-) -> Iterator[tuple[Row, _M]]:
-    """The rows in which neither the model nor `check` (row, line) finds anything; all faults go to the table's."""
-    validate = _validator(model)
-    for row in table.rows:
-        try:
-            good = validate(row.cells)
-        except ValidationError as e:
-            errors = [error for error in e.errors(include_url=False) if error["loc"][0] not in row.bad]
-            table.faults += [_fault(model, table, row, str(error["loc"][0]), error) for error in errors]
-            table.faults += [_fault(model, table, row, column) for column in row.bad]
+    values: dict[str, Any] = {}
+    slips: list[Slip] = []
+    for name, one in columns_of(model).items():
+        text = row.cells.get(name)
+        if text is None:
+            if one.needed and name not in row.bad:
+                slips.append(Slip(name, "nothing", one.wanted))
             continue
-        own = [as_headed(fault, table) for fault in check(good, row.line)]
-        own += [_fault(model, table, row, column) for column in row.bad]
-        if own:
-            table.faults += own
-        else:
-            yield row, good
+        meanings = {} if known is None else known[name]
+        value = meanings.get(text)
+        if value is None:
+            try:
+                value = one.read(text)
+            except ValueError as e:
+                slips.append(Slip(name, _shown(row.written(name), str(e)), one.wanted))
+                continue
+            if len(meanings) > _MEANINGS:
+                meanings.clear()
+            meanings[text] = value
+        values[name] = value
+    for name, why in row.bad.items():
+        slips.append(Slip(name, _shown(row.written(name), why), columns_of(model)[name].wanted))
+    return (None if slips else model(**values)), slips
 
 
-def missing_columns(table: TableStream, needed: Iterable[str]) -> tuple[str, ...]:
-    """Those of the needed columns that the table does not have."""
-    return tuple(c for c in needed if c not in table.columns)
+def _shown(text: str | None, why: str) -> str:
+    found = "nothing" if text is None else repr(text) if len(text) <= _SHOWN else f"{text[:_SHOWN]!r} and more"
+    return f"{found} ({why})" if why else found
 
 
-def lacking(table: TableStream, missing: Iterable[str]) -> Fault:
-    """That a table lacks these columns."""
-    found = f"the columns {', '.join(table.columns)}"
-    return Fault(file=table.path, line=1, found=found, wanted=f"also {', '.join(missing)}")
+def good_rows(model: type[_T], table: Table, check: Callable[[_T], Iterable[Slip]]) -> Iterator[tuple[Row, _T]]:
+    """The rows in which neither the columns nor `check` finds anything; all faults go to the table's."""
+    known: dict[str, dict[str, Any]] = {name: {} for name in columns_of(model)}
+    for row in table.rows:
+        good, slips = read_row(model, row, known)
+        if good is not None:
+            slips = list(check(good))
+            if not slips:
+                yield row, good
+        for slip in slips:
+            table.fault(row.line, *slip)
 
 
-def require_columns(table: TableStream, needed: Iterable[str]) -> None:
-    """Raise InputError where the table lacks needed columns."""
-    missing = missing_columns(table, needed)
-    if missing:
-        raise InputError(lacking(table, missing))
+# ---------------------------------------------------------------------------------------------------------------------
+# Readings, of which the register and the history tell alike
 
 
-def lon180(lon_deg: float) -> float:
-    """A longitude of up to 360 degrees as one of at most 180."""
-    return lon_deg - 360.0 if lon_deg > 180.0 else lon_deg
+def readings_of(row: RegisterRow | ReadingRow) -> tuple[Reading | None, DowntiltReading | None]:
+    """The readings of azimuth and downtilt that a row tells."""
+    reading = downtilt = None
+    if row.reading_azimuth_deg is not None:
+        reading = Reading(
+            azimuth_deg=row.reading_azimuth_deg % 360.0,
+            north=row.reading_north,
+            u95_deg=row.reading_u95_deg,
+            date=row.reading_date,
+            k=row.reading_k,
+        )
+    if row.reading_downtilt_deg is not None:
+        downtilt = DowntiltReading(downtilt_deg=row.reading_downtilt_deg, u95_deg=row.reading_downtilt_u95_deg)
+    return reading, downtilt
 
 
-def reading_date_fault(day: date, path: Path, line: int) -> Iterator[Fault]:
-    """A fault where no model of the field covers the day of a magnetic reading."""
-    if not norths.FIRST_YEAR <= day.year <= norths.LAST_YEAR:
+def reading_slips(row: RegisterRow | ReadingRow) -> Iterator[Slip]:
+    """A magnetic reading of a day that no model of the field covers."""
+    if row.reading_azimuth_deg is None or row.reading_north != "magnetic" or row.reading_date is None:
+        return
+    if not norths.FIRST_YEAR <= row.reading_date.year <= norths.LAST_YEAR:
         wanted = f"a date from {norths.FIRST_YEAR} to {norths.LAST_YEAR}, as the reading is magnetic"
-        yield Fault(file=path, line=line, column="reading_date", found=day.isoformat(), wanted=wanted)
-
-
-def as_headed(fault: Fault, table: TableStream) -> Fault:
-    """A fault that names the column as the file does, where a mapping of columns gave it another name."""
-    headings = table.headings.get(fault.column or "")
-    return fault if headings is None else replace(fault, column=f"{', '.join(headings)} (for {fault.column})")
-
-
-def _fault(model: type[RowModel], table: TableStream, row: Row, column: str, error: Any = None) -> Fault:
-    why = row.bad[column] if error is None else error.get("ctx", {}).get("why")
-    cell = row.cells.get(column)
-    if row.raw is not None and column in table.headings:
-        raw = [row.raw[h] for h in table.headings[column] if h in row.raw]
-        cell = ", ".join(raw) or cell
-    found = "nothing" if cell is None else repr(cell) if len(cell) <= _SHOWN else f"{cell[:_SHOWN]!r} and more"
-    return as_headed(
-        Fault(
-            file=table.path,
-            line=row.line,
-            column=column,
-            found=f"{found} ({why})" if why else found,
-            wanted=model.model_fields[column].description or "text",
-        ),
-        table,
-    )
+        yield Slip("reading_date", row.reading_date.isoformat(), wanted)

@@ -8,7 +8,7 @@ import io
 import itertools
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -30,24 +30,20 @@ MOST_UNPACKED = 500_000_000
 class Row:
     """One line of a table. line: where it begins in the file, counted from 1. Blank cells are left out.
 
-    Where a mapping of columns made the cells, raw has them as they stand in the file, by heading, and bad says of the
-    columns that could not be made why.
+    Where a mapping of columns made the cells, raw has them as they stand in the file, by heading, headings says which
+    of these each column comes from, and bad says of the columns that could not be made why.
     """
 
     line: int
     cells: dict[str, str]
-    raw: Mapping[str, str] | None = None
+    raw: Mapping[str, str] = field(default_factory=dict)
+    headings: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     bad: Mapping[str, str] = field(default_factory=dict)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
-    """A header and its rows. Known columns carry their own spelling; faults: rows too long for the header."""
-
-    path: Path
-    columns: tuple[str, ...]
-    rows: tuple[Row, ...]
-    faults: tuple[Fault, ...] = ()
+    def written(self, column: str) -> str | None:
+        """What the file has for a column."""
+        texts = [self.raw[heading] for heading in self.headings.get(column, ()) if heading in self.raw]
+        return ", ".join(texts) or self.cells.get(column)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,36 +63,66 @@ PLAIN = TableShape()
 
 
 @dataclass(slots=True, kw_only=True)
-class TableStream:
-    """A table whose rows come one by one, once. faults grows while they do.
+class Table:
+    """A header and its rows, which may come one by one, once; known columns carry their own spelling.
 
-    headings: of columns that a mapping made, the headings in the file that they come from.
+    headings: of columns that a mapping made, the headings in the file that they come from. faults: of rows too long for
+    the header, and what is added; they grow while rows come.
     """
 
     path: Path
     columns: tuple[str, ...]
-    rows: Iterator[Row]
-    faults: list[Fault] = field(default_factory=list)
+    rows: Iterable[Row]
     headings: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    faults: list[Fault] = field(default_factory=list)
+
+    def fault(self, line: int, column: str, found: str, wanted: str) -> None:
+        """Note a fault, under the file's own heading where a mapping of columns gave the column another name."""
+        if headings := self.headings.get(column):
+            column = f"{', '.join(headings)} (for {column})"
+        self.faults.append(Fault(file=self.path, line=line, column=column, found=found, wanted=wanted))
+
+    def sorted_faults(self) -> tuple[Fault, ...]:
+        """All faults by their lines."""
+        return tuple(sorted(self.faults, key=lambda fault: fault.line or 0))
+
+    def require_no_fault(self) -> None:
+        """Raise InputError with every fault, if there are any."""
+        if self.faults:
+            raise InputError(self.sorted_faults())
+
+    def missing(self, needed: Iterable[str]) -> tuple[str, ...]:
+        """Those of the needed columns that the table does not have."""
+        return tuple(column for column in needed if column not in self.columns)
+
+    def lacking(self, missing: Iterable[str]) -> Fault:
+        """That the table lacks these columns."""
+        found = f"the columns {', '.join(self.columns)}"
+        return Fault(file=self.path, line=1, found=found, wanted=f"also {', '.join(missing)}")
+
+    def require(self, needed: Iterable[str]) -> None:
+        """Raise InputError where the table lacks needed columns."""
+        if missing := self.missing(needed):
+            raise InputError(self.lacking(missing))
 
 
 def read_table(path: Path | str, known_columns: Sequence[str]) -> Table:
-    """Read the table in a file: CSV (UTF-8, with or without a byte order mark) or the first sheet of an XLSX.
+    """Read the table in a file, all rows at once; see `open_table`."""
+    table = open_table(path, known_columns)
+    return replace(table, rows=tuple(table.rows))
 
-    Known columns are found whatever their case and surrounding blanks. A CSV is split at commas; at semicolons or tabs
-    where its header holds known columns only then. Rows without any text are passed over.
+
+def open_table(path: Path | str, known_columns: Sequence[str], shape: TableShape = PLAIN) -> Table:
+    """Open the table in a file: CSV (UTF-8, with or without a byte order mark) or the first sheet of an XLSX.
+
+    Its rows come one by one, so that a large table need not be held. Known columns are found whatever their case and
+    surrounding blanks. A CSV is split at commas; at semicolons or tabs where its header holds known columns only then.
+    Rows without any text are passed over.
 
     Raises
     ------
     InputError : no such file, not text in UTF-8, not a table, no header, a column that occurs twice.
     """
-    stream = open_table(path, known_columns)
-    rows = tuple(stream.rows)
-    return Table(path=stream.path, columns=stream.columns, rows=rows, faults=tuple(stream.faults))
-
-
-def open_table(path: Path | str, known_columns: Sequence[str], shape: TableShape = PLAIN) -> TableStream:
-    """As `read_table`, with the rows one by one, so that a large table need not be held."""
     path = Path(path)
     records = read_records(path, known_columns, shape)
     lines = ((line, [c.strip() for c in cells]) for line, cells in records)
@@ -115,7 +141,7 @@ def open_table(path: Path | str, known_columns: Sequence[str], shape: TableShape
             [Fault(file=path, line=header_line, column=c, found="this column twice", wanted="it once") for c in twice]
         )
     faults: list[Fault] = []
-    return TableStream(path=path, columns=tuple(columns), rows=_rows(path, columns, lines, faults), faults=faults)
+    return Table(path=path, columns=tuple(columns), rows=_rows(path, columns, lines, faults), faults=faults)
 
 
 def _check_header(path: Path, line: int, header: Sequence[str]) -> None:

@@ -9,6 +9,7 @@ import openpyxl
 import pytest
 
 from photoaz.errors import InputError
+from photoaz.quantities import CONTROL_U95
 from photoaz.register import load
 from photoaz.register.model import DowntiltReading, Reading
 
@@ -80,6 +81,16 @@ def test_feet_and_metres_must_agree(tmp_path):
     (fault,) = register(tmp_path, "rad_center_ft", [*GOOD, "30.5"]).faults
     assert (fault.line, fault.column) == (2, "rad_center_ft")
     assert register(tmp_path, "rad_center_ft", [*GOOD, "100"]).faults == ()
+
+
+def test_the_ground_s_height_may_stand_on_one_row_only(tmp_path):
+    (site,) = load.require_sites(register(tmp_path, "site_ground_m", [*GOOD, ""], ["S1", "A2", *GOOD[2:], "312.5"]))
+    assert site.ground_m == 312.5
+    assert register(tmp_path, "", GOOD).sites[0].ground_m is None
+    (fault,) = register(tmp_path, "site_ground_m", [*GOOD, "10"], ["S1", "A2", *GOOD[2:], "11"]).faults
+    assert (fault.line, fault.column) == (3, "site_ground_m")
+    (fault,) = register(tmp_path, "site_ground_m", [*GOOD, "about 10"]).faults
+    assert (fault.line, fault.column) == (2, "site_ground_m")
 
 
 def test_positions_in_degrees_minutes_seconds_and_east_of_180(tmp_path):
@@ -308,7 +319,7 @@ def test_shadows(tmp_path):
     )
     assert (given.kind, given.pixel, given.tip_px, given.u95) == ("shadow", (900.0, 3000.0), (1500.5, 3100.0), 1.5)
     assert (blank.kind, blank.pixel, blank.tip_px) == ("shadow", (1.0, 2.0), (3.0, 4.0))
-    assert blank.u95 == load.CONTROL_U95["shadow"]
+    assert blank.u95 == CONTROL_U95["shadow"]
 
 
 def test_shadows_every_fault(tmp_path):
