@@ -7,12 +7,15 @@ from datetime import date
 
 import pytest
 
+from photoaz.judgement.impact import with_site_impact
 from photoaz.judgement.judge import judge_antenna
+from photoaz.judgement.revisit import plan_site
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
 from photoaz.result import (
     Alternative,
     AntennaResult,
     BudgetShare,
+    ById,
     EvidenceView,
     MissingView,
     NamedPanel,
@@ -85,7 +88,7 @@ def found(solution):
             ),
             MissingView(photo=rejected.photo, status="not_visible", reason="out of the frame"),
         ),
-        reasons=(
+        remarks=(
             "north_gate.jpg: should show its front within 30 px of (480, 200)",
             "field.jpg: out of the frame",
         ),
@@ -93,12 +96,14 @@ def found(solution):
     rejected = replace(rejected, window_px=(0.0, 0.0, 640.0, 400.0), panels=(panel(300.0, 120.0, "HNT-204-A1"),))
     return replace(
         solution,
-        photos=(used, rejected),
-        antennas=(
-            named(a1, name_probability=0.99761),
-            named(replace(a2, evidence=a2.evidence[:1]), name_probability=0.62),
-            b1,
-            named(c1, from_pick=True),
+        photos=ById((used, rejected)),
+        antennas=ById(
+            (
+                named(a1, name_probability=0.99761),
+                named(replace(a2, evidence=a2.evidence[:1]), name_probability=0.62),
+                b1,
+                named(c1, from_pick=True),
+            )
         ),
     )
 
@@ -138,60 +143,81 @@ def solution():
         lon_deg=-66.4,
         declination_deg=-16.18,
         declination_u95_deg=0.75,
-        photos=(
-            PhotoResult(
-                photo="photos/north_gate.jpg",
-                status="used",
-                heading_true_deg=301.24,
-                heading_u95_deg=4.1,
-                pitch_deg=31.2,
-                roll_deg=-0.44,
-                lat_deg=46.6004,
-                lon_deg=-66.3992,
-                flags=("compass disturbed by 23 deg",),
-            ),
-            PhotoResult(photo="photos/field.jpg", status="rejected", reason="no focal length and no calibration"),
-        ),
-        antennas=(
-            AntennaResult(
-                antenna_id="HNT-204-A1",
-                status="estimated",
-                azimuth_true_deg=124.6204,
-                u95_deg=4.03,
-                downtilt_deg=2.1,
-                downtilt_u95_deg=1.1,
-                roll_deg=0.1,
-                roll_u95_deg=0.9,
-                evidence=(evidence("photos/north_gate.jpg", "face"),),
-                budget=budget,
-            ),
-            AntennaResult(
-                antenna_id="HNT-204-A2",
-                status="ambiguous",
-                azimuth_true_deg=139.62,
-                u95_deg=4.03,
-                alternatives=(Alternative(azimuth_true_deg=110.0, u95_deg=4.0, probability=0.2),),
-                evidence=(
-                    evidence("photos/north_gate.jpg", "oblique", yaw_deg=-20.0),
-                    evidence("photos/field.jpg", "oblique"),
+        photos=ById(
+            (
+                PhotoResult(
+                    photo="photos/north_gate.jpg",
+                    status="used",
+                    heading_true_deg=301.24,
+                    heading_u95_deg=4.1,
+                    pitch_deg=31.2,
+                    roll_deg=-0.44,
+                    lat_deg=46.6004,
+                    lon_deg=-66.3992,
+                    flags=("compass disturbed by 23 deg",),
                 ),
-                budget=budget,
-                reasons=("the outline fits in more than one way",),
-            ),
-            AntennaResult(antenna_id="HNT-204-B1", status="not_visible"),
-            AntennaResult(
-                antenna_id="HNT-204-C1",
-                status="estimated",
-                azimuth_true_deg=359.99961,
-                u95_deg=1.2,
-                evidence=(evidence("photos/north_gate.jpg", "rear", yaw_deg=178.0),),
-                budget=budget,
-            ),
+                PhotoResult(photo="photos/field.jpg", status="rejected", reason="no focal length and no calibration"),
+            )
+        ),
+        antennas=ById(
+            (
+                AntennaResult(
+                    antenna_id="HNT-204-A1",
+                    status="estimated",
+                    azimuth_true_deg=124.6204,
+                    u95_deg=4.03,
+                    downtilt_deg=2.1,
+                    downtilt_u95_deg=1.1,
+                    roll_deg=0.1,
+                    roll_u95_deg=0.9,
+                    evidence=(evidence("photos/north_gate.jpg", "face"),),
+                    budget=budget,
+                ),
+                AntennaResult(
+                    antenna_id="HNT-204-A2",
+                    status="ambiguous",
+                    azimuth_true_deg=139.62,
+                    u95_deg=4.03,
+                    alternatives=(Alternative(azimuth_true_deg=110.0, u95_deg=4.0, probability=0.2),),
+                    evidence=(
+                        evidence("photos/north_gate.jpg", "oblique", yaw_deg=-20.0),
+                        evidence("photos/field.jpg", "oblique"),
+                    ),
+                    budget=budget,
+                    remarks=("the outline fits in more than one way",),
+                ),
+                AntennaResult(antenna_id="HNT-204-B1", status="not_visible"),
+                AntennaResult(
+                    antenna_id="HNT-204-C1",
+                    status="estimated",
+                    azimuth_true_deg=359.99961,
+                    u95_deg=1.2,
+                    evidence=(evidence("photos/north_gate.jpg", "rear", yaw_deg=178.0),),
+                    budget=budget,
+                ),
+            )
         ),
     )
 
 
 @pytest.fixture
-def judgements(site, solution):
-    register = {a.antenna_id: a for a in site.antennas}
-    return {a.antenna_id: judge_antenna(register[a.antenna_id], site, a, DAY) for a in solution.antennas}
+def judge():
+    """Holds every antenna against its own reading and design, not against the whole site's; then what follows."""
+
+    def judged(site, result):
+        register = {a.antenna_id: a for a in site.antennas}
+        antennas = ById(judge_antenna(register[a.antenna_id], site, a, DAY) for a in result.antennas)
+        result = with_site_impact(site, replace(result, antennas=antennas))
+        return replace(result, revisit=plan_site(site, result))
+
+    return judged
+
+
+@pytest.fixture
+def judged(judge, site, solution):
+    return judge(site, solution)
+
+
+@pytest.fixture
+def found_judged(judge, site, found):
+    return judge(site, found)

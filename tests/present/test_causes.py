@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import date
 
 import numpy as np
 import pytest
@@ -15,7 +14,7 @@ from photoaz.judgement.judge import judge_site
 from photoaz.present.table import print_site
 from photoaz.quantities import K95
 from photoaz.register.model import Antenna, Reading, Site
-from photoaz.result import AntennaResult, SiteResult, estimates_document
+from photoaz.result import AntennaResult, AzimuthCovariance, ById, SiteResult
 
 DAY = date(2025, 7, 2)
 SIGMA_DEG = 0.6
@@ -46,27 +45,23 @@ def reversed_site():
         site_id="S1",
         lat_deg=33.0,
         lon_deg=-118.0,
-        declination_deg=None,
-        declination_u95_deg=None,
-        photos=(),
-        antennas=tuple(
+        antennas=ById(
             AntennaResult(antenna_id=n, status="estimated", azimuth_true_deg=x, u95_deg=K95 * SIGMA_DEG)
             for n, x in zip(names, azimuths, strict=True)
         ),
-        azimuth_ids=names,
-        azimuth_covariance_deg2=tuple(tuple(row) for row in (SIGMA_DEG**2 * np.eye(3)).tolist()),
+        azimuth_covariance=AzimuthCovariance(
+            antenna_ids=names, deg2=tuple(tuple(row) for row in (SIGMA_DEG**2 * np.eye(3)).tolist())
+        ),
     )
-    return site, solution, judge_site(site, solution, dict.fromkeys(names, DAY))
+    return judge_site(site, solution, dict.fromkeys(names, DAY))
 
 
-def document(site, solution, judgements):
-    made = estimates_document([(site, solution, judgements)], datetime(2025, 7, 3, tzinfo=UTC))
-    return json.loads(json.dumps(made, allow_nan=False))["sites"][0]
+def document(result):
+    return json.loads(json.dumps(result.document(), allow_nan=False))
 
 
 def test_document(reversed_site):
-    _, _, judgements = reversed_site
-    got = document(*reversed_site)
+    got, records = document(reversed_site), reversed_site.antennas
     antennas = {a["antenna_id"]: a for a in got["antennas"]}
     b1 = antennas["B1"]
     assert b1["reading"]["likely_cause"] == "reversed_180"
@@ -75,7 +70,7 @@ def test_document(reversed_site):
     assert b1["reading"]["causes"][0]["probability"] > 0.9
     assert b1["reading"]["cause_odds"] > 9.0
     assert b1["reading"]["no_fault"] < 0.01
-    assert b1["reading"]["zeta"] == pytest.approx(judgements["B1"].reading.zeta, abs=1e-6)
+    assert b1["reading"]["zeta"] == pytest.approx(records["B1"].reading.zeta, abs=1e-6)
     assert b1["reading"]["shared_u95_deg"] == 0.0
     assert b1["combined"] is None
     assert got["causes"]["causes"] == [
@@ -88,7 +83,7 @@ def test_document(reversed_site):
     assert a1["design"]["guard_band_deg"] == pytest.approx(1.645 * SIGMA_DEG, abs=0.001)  # JCGM 106:2012, 8.3
     assert a1["design"]["acceptance_deg"] == pytest.approx(5.0 - 1.645 * SIGMA_DEG, abs=0.001)
     assert a1["design"]["risk"] == 0.05
-    combined = judgements["A1"].combined
+    combined = records["A1"].combined
     assert a1["combined"] == {
         "azimuth_true_deg": round(combined.azimuth_true_deg, 3),
         "u95_deg": round(combined.u95_deg, 3),
@@ -98,31 +93,10 @@ def test_document(reversed_site):
     }
 
 
-def test_document_without_judgements(reversed_site):
-    site, solution, _ = reversed_site
-    got = document(site, solution, {})
-    assert got["causes"] is None
-    assert got["antennas"][0]["combined"] is None
-    assert got["antennas"][0]["design"]["guard_band_deg"] is None
-
-
-def test_reading_judged_without_its_site(reversed_site):
-    site, solution, judgements = reversed_site
-    alone = {
-        name: replace(j, site_causes=None, reading=replace(j.reading, causes=None, likely_cause=None))
-        for name, j in judgements.items()
-    }
-    got = document(site, solution, alone)
-    assert got["causes"] is None
-    assert got["antennas"][1]["reading"]["causes"] == []
-    assert got["antennas"][1]["reading"]["no_fault"] is None
-
-
 @pytest.mark.parametrize("width", [60, 80, 200])
 def test_table_names_the_cause_and_what_would_be_accepted(reversed_site, width):
-    _, solution, judgements = reversed_site
     console = Console(file=io.StringIO(), width=width)
-    print_site(solution, judgements, console)
+    print_site(reversed_site, console)
     said = " ".join(console.file.getvalue().split())
     assert "Likely cause: read the wrong way round (180°) (B1; odds" in said
     assert "At a risk of 5 % a deviation is accepted up to 4.0° and rejected beyond 6.0°." in said

@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from photoaz.judgement.common import CommonMode, common_mode
+from photoaz.judgement.common import common_mode
 from photoaz.present.departures import draw_departures
 from photoaz.present.pens import BLUE, VERMILION
+from photoaz.result import CommonMode
 
 WIDTH, LETTER = 620, 30
 #: the names of two letters end before this

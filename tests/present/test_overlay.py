@@ -40,22 +40,22 @@ def photo_px(width=640, height=480):
     return np.full((height, width, 3), DUSK[::-1], np.uint8)
 
 
-def page(solution, judgements, ids=None, image=None, photo=0, **changes):
-    about = solution.photos[photo]
+def page(result, ids=None, image=None, photo=0, **changes):
+    about = result.photos[photo]
     shown = [
-        Shown(solution=a, view=view, judgement=judgements.get(a.antenna_id))
-        for a in solution.antennas
+        Shown(antenna=a, view=view)
+        for a in result.antennas
         for view in a.evidence
         if view.photo == about.photo and about.status == "used" and (ids is None or a.antenna_id in ids)
     ]
     unseen = [
         Unseen(antenna_id=a.antenna_id, view=view)
-        for a in solution.antennas
+        for a in result.antennas
         for view in a.missing
         if view.photo == about.photo
     ]
     about = replace(about, **changes)
-    data = draw_overlay(photo_px() if image is None else image, about, shown, unseen, site_id=solution.site_id)
+    data = draw_overlay(photo_px() if image is None else image, about, shown, unseen, site_id=result.site_id)
     with Image.open(io.BytesIO(data)) as picture:
         assert picture.format == "PNG"
         return np.asarray(picture.convert("RGB")).astype(int)
@@ -65,15 +65,15 @@ def near(picture, colour, within=60):
     return np.abs(picture - np.array(colour)).max(-1) <= within
 
 
-def test_page_size_and_colours(solution, judgements):
-    picture = page(solution, judgements)
+def test_page_size_and_colours(judged):
+    picture = page(judged)
     assert picture.shape[1] <= PAGE_WIDTH_PX
     for colour in (YELLOW, SKY_BLUE, BLUE, VERMILION, GREEN):
         assert near(picture, colour).sum() > 100, colour
 
 
-def test_an_antenna_is_shown_at_least_500_px_tall_and_its_plain_twin_bears_no_line(solution, judgements):
-    picture = page(solution, judgements, ids=("HNT-204-A1",))
+def test_an_antenna_is_shown_at_least_500_px_tall_and_its_plain_twin_bears_no_line(judged):
+    picture = page(judged, ids=("HNT-204-A1",))
     # the tiles are the only photo in the right part of the page; the plain one comes first
     right = picture[:, 44 * 2 + 620 :]
     dusk = (right == DUSK).all(-1)
@@ -88,8 +88,8 @@ def test_an_antenna_is_shown_at_least_500_px_tall_and_its_plain_twin_bears_no_li
 
 
 @pytest.mark.parametrize("count", [0, 2, 9])
-def test_any_number_of_antennas(solution, judgements, count):
-    a1 = solution.antennas[0]
+def test_any_number_of_antennas(judged, count):
+    a1 = judged.antennas[0]
     many = tuple(
         replace(
             a1,
@@ -101,7 +101,7 @@ def test_any_number_of_antennas(solution, judgements, count):
         )
         for k in range(count)
     )
-    assert page(replace(solution, antennas=many), judgements).shape[1] <= PAGE_WIDTH_PX
+    assert page(replace(judged, antennas=many)).shape[1] <= PAGE_WIDTH_PX
 
 
 @pytest.mark.parametrize(
@@ -115,34 +115,34 @@ def test_any_number_of_antennas(solution, judgements, count):
         ((900.0, 200.0), (930.0, 200.0), (930.0, 300.0), (900.0, 300.0)),  # outside
     ],
 )
-def test_any_outline(solution, judgements, outline):
-    a1 = solution.antennas[0]
+def test_any_outline(judged, outline):
+    a1 = judged.antennas[0]
     odd = replace(a1, evidence=(replace(a1.evidence[0], outline_px=outline, inner_px=()),))
-    assert page(replace(solution, antennas=(odd,)), judgements).shape[1] <= PAGE_WIDTH_PX
+    assert page(replace(judged, antennas=(odd,))).shape[1] <= PAGE_WIDTH_PX
 
 
-def test_where_an_antenna_was_looked_for_in_vain(found, judgements):
-    assert near(page(found, judgements), PURPLE, 30).sum() > 50
-    everything_seen = replace(found, antennas=tuple(replace(a, missing=()) for a in found.antennas))
-    assert near(page(everything_seen, judgements), PURPLE, 30).sum() == 0
+def test_where_an_antenna_was_looked_for_in_vain(found_judged):
+    assert near(page(found_judged), PURPLE, 30).sum() > 50
+    everything_seen = replace(found_judged, antennas=tuple(replace(a, missing=()) for a in found_judged.antennas))
+    assert near(page(everything_seen), PURPLE, 30).sum() == 0
 
 
-def test_what_is_only_not_visible_bears_no_mark(found, judgements):
-    b1 = found.antennas[2]
+def test_what_is_only_not_visible_bears_no_mark(found_judged):
+    b1 = found_judged.antennas[2]
     hidden = replace(b1, missing=tuple(replace(m, status="not_visible") for m in b1.missing))
-    picture = page(replace(found, antennas=(found.antennas[0], hidden)), judgements)
+    picture = page(replace(found_judged, antennas=(found_judged.antennas[0], hidden)))
     assert near(picture, PURPLE, 30).sum() == 0
 
 
-def test_an_antenna_whose_panel_is_named_is_not_looked_for(found, judgements):
-    named = replace(found.photos[0].panels[2], antenna_id="HNT-204-B1")
-    photo = replace(found.photos[0], panels=(*found.photos[0].panels[:2], named))
-    picture = page(replace(found, photos=(photo, found.photos[1])), judgements)
+def test_an_antenna_whose_panel_is_named_is_not_looked_for(found_judged):
+    named = replace(found_judged.photos[0].panels[2], antenna_id="HNT-204-B1")
+    photo = replace(found_judged.photos[0], panels=(*found_judged.photos[0].panels[:2], named))
+    picture = page(replace(found_judged, photos=(photo, found_judged.photos[1])))
     assert near(picture, PURPLE, 30).sum() == 0
 
 
-def test_a_photo_that_was_not_used_shows_what_was_searched(found, judgements):
-    picture = page(found, judgements, photo=1)
+def test_a_photo_that_was_not_used_shows_what_was_searched(found_judged):
+    picture = page(found_judged, photo=1)
     assert picture.shape[1] <= PAGE_WIDTH_PX
     assert near(picture, VERMILION, 30).sum() > 500  # says so under its title
     right = picture[:, 44 * 2 + 620 :]
@@ -154,9 +154,9 @@ def test_a_photo_that_was_not_used_shows_what_was_searched(found, judgements):
     "window", [(0.0, 0.0, 640.0, 480.0), (600.0, 400.0, 900.0, 900.0), (5.0, 5.0, 6.0, 6.0), (-9.0, -9.0, 3.0, 3.0)]
 )
 @pytest.mark.parametrize("photo", [0, 1])
-def test_any_part_searched(found, judgements, window, photo):
-    assert page(found, judgements, photo=photo, window_px=window).shape[1] <= PAGE_WIDTH_PX
-    assert page(found, judgements, photo=photo, window_px=window, panels=()).shape[1] <= PAGE_WIDTH_PX
+def test_any_part_searched(found_judged, window, photo):
+    assert page(found_judged, photo=photo, window_px=window).shape[1] <= PAGE_WIDTH_PX
+    assert page(found_judged, photo=photo, window_px=window, panels=()).shape[1] <= PAGE_WIDTH_PX
 
 
 @pytest.mark.parametrize(
@@ -170,24 +170,26 @@ def test_any_part_searched(found, judgements, window, photo):
     ],
 )
 @pytest.mark.parametrize("photo", [0, 1])
-def test_any_place_looked_at(found, judgements, pixel, radius, size, photo):
-    b1 = found.antennas[2]
+def test_any_place_looked_at(found_judged, pixel, radius, size, photo):
+    b1 = found_judged.antennas[2]
     odd = tuple(
-        replace(m, status="not_found", photo=found.photos[photo].photo, pixel=pixel, radius_px=radius, size_px=size)
+        replace(
+            m, status="not_found", photo=found_judged.photos[photo].photo, pixel=pixel, radius_px=radius, size_px=size
+        )
         for m in b1.missing[:1]
     )
-    antennas = (*found.antennas[:2], replace(b1, missing=odd))
-    assert page(replace(found, antennas=antennas), judgements, photo=photo).shape[1] <= PAGE_WIDTH_PX
+    antennas = (*found_judged.antennas[:2], replace(b1, missing=odd))
+    assert page(replace(found_judged, antennas=antennas), photo=photo).shape[1] <= PAGE_WIDTH_PX
 
 
-def test_nothing_found_and_nothing_searched(found, judgements):
-    bare = replace(found, antennas=())
+def test_nothing_found_and_nothing_searched(found_judged):
+    bare = replace(found_judged, antennas=())
     for photo in (0, 1):
-        assert page(bare, {}, photo=photo, window_px=None, panels=(), flags=()).shape[1] <= PAGE_WIDTH_PX
+        assert page(bare, photo=photo, window_px=None, panels=(), flags=()).shape[1] <= PAGE_WIDTH_PX
 
 
-def test_the_key_keeps_to_its_column(found):
-    eight = found.photos[0].panels[0].corners_px
+def test_the_key_keeps_to_its_column(found_judged):
+    eight = found_judged.photos[0].panels[0].corners_px
     expected = Expected(label="B1", pixel=(1.0, 1.0), radius_px=1.0, size_px=(1.0, 1.0))
     heights = []
     for names in (("A1",), ("?",), ("A1", "?1", "?2")):
@@ -205,9 +207,9 @@ def test_the_key_keeps_to_its_column(found):
     assert np.asarray(_key(Marks(), True, True, True)).shape[0] < heights[0]
 
 
-def test_words_do_not_run_over_the_edge(solution, judgements):
+def test_words_do_not_run_over_the_edge(judged):
     flags = ("left out, contradicts the rest: a landmark with quite a long name in a photo with a long name",) * 5
-    picture = page(solution, judgements, ids=("HNT-204-A1",), flags=flags)
+    picture = page(judged, ids=("HNT-204-A1",), flags=flags)
     assert (picture[:, -30:] == 255).all()
     assert (picture[:, :30] == 255).all()
 
@@ -264,8 +266,8 @@ def test_a_hand_lies_along_its_azimuth(azimuth):
     y, x = np.nonzero(near(dial, BLUE, 25))
     points = np.stack([x, y], -1) - np.array([x.mean(), y.mean()])
     along = np.linalg.svd(points, full_matrices=False)[2][0]
-    found = math.degrees(math.atan2(along[0], -along[1]))
-    assert abs((found - azimuth + 90.0) % 180.0 - 90.0) < 1.5
+    found_judged = math.degrees(math.atan2(along[0], -along[1]))
+    assert abs((found_judged - azimuth + 90.0) % 180.0 - 90.0) < 1.5
     # from the middle outwards, not the other way: the middle of the page's width is where the tower stands
     if abs(math.sin(math.radians(azimuth))) > 0.1:
         assert np.sign(x.mean() - 299.5) == np.sign(math.sin(math.radians(azimuth)))
@@ -290,11 +292,11 @@ def test_names_that_would_cover_each_other_share_a_place(azimuths, together):
     assert sorted(names for names, _ in places) == together
 
 
-def test_weak_points_take_their_own_block(solution):
+def test_weak_points_take_their_own_block(judged):
     """One sentence under its heading: the page grows by some lines, and what stands on it else stays."""
     said = "nothing controls the compass of p.jpg: an error of 21 deg would go unnoticed and turn A1 by 6.0 deg"
-    photo = solution.photos[0]
-    shown = [Shown(solution=a, view=v) for a in solution.antennas for v in a.evidence if v.photo == photo.photo]
+    photo = judged.photos[0]
+    shown = [Shown(antenna=a, view=v) for a in judged.antennas for v in a.evidence if v.photo == photo.photo]
     pages = []
     for sentences in ((), (said,), (said, said)):
         data = draw_overlay(photo_px(), photo, shown, weak_points=sentences)

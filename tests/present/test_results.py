@@ -1,9 +1,10 @@
-"""What an audit came to, counted from site documents, and the reasons of all that was not used."""
+"""What an audit came to, counted from site results, and the reasons of all that was not used."""
 
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -12,33 +13,52 @@ import pytest
 from photoaz import __version__
 from photoaz.audit.store import KeptPhoto, KeptSite, Store
 from photoaz.present.results import Outcome, failures_of, write_results
+from photoaz.result import AntennaResult, ById, Design, Reading, SiteResult, Turn
 
 
-def antenna(decision: str | None, agrees: bool | None, **more: Any) -> dict[str, Any]:
-    reading = {"agrees": agrees, "likely_cause": more.pop("cause", None)}
-    status = "not_found" if decision is None else "estimated"
-    return {"status": status, "design": {"decision": decision}, "reading": reading, "revisit": False} | more
+def antenna(decision: Any, agrees: bool | None, cause: Any = None, **more: Any) -> AntennaResult:
+    reading = Reading(azimuth_true_deg=10.0, u95_deg=2.0, agrees=agrees, likely_cause=cause)
+    status: Any = "not_found" if decision is None else "estimated"
+    given = {"reading": reading, "design": Design(decision=decision or "undecided")} | more
+    return AntennaResult(antenna_id="A", status=status, **given)
+
+
+def site(*antennas: AntennaResult, turned: Sequence[bool] = ()) -> SiteResult:
+    turns = tuple(
+        Turn(
+            antenna_id="A",
+            from_=date(2019, 5, 2),
+            to=date(2023, 5, 2),
+            change_deg=9.0,
+            u95_deg=3.0,
+            en=3.0,
+            p=1e-6,
+            own=True,
+            turned=t,
+            sentence="",
+        )
+        for t in turned
+    )
+    return SiteResult(site_id="S", lat_deg=46.6, lon_deg=-66.4, antennas=ById(antennas), turns=turns)
 
 
 def test_what_is_not_compared_is_counted_on_neither_side() -> None:
     outcome = Outcome(sites_in_register=5)
     outcome.add(
-        {
-            "antennas": [
-                antenna("accept", True),
-                antenna("reject", False, cause="antenna_turned", revisit=True),
-                antenna("undecided", True),
-                antenna(None, None) | {"design": None},
-                antenna(None, None) | {"reading": None},
-            ],
-            "turns": [{"turned": True}, {"turned": False}],
-        }
+        site(
+            antenna("accept", True),
+            antenna("reject", False, cause="antenna_turned", revisit=True),
+            antenna("undecided", True),
+            antenna(None, None),
+            antenna(None, None, reading=None),
+            turned=(True, False),
+        )
     )
-    outcome.add({"antennas": [antenna("accept", True)]})
+    outcome.add(site(antenna("accept", True)))
     outcome.photos = {"listed": 7, "used": 5, "unusable": 1, "copies": 1}
     document = outcome.document(datetime(2026, 1, 2, tzinfo=UTC), Path("report/index.html"))
     assert document["readings"] == {"agree": 3, "disagree": 1}
-    assert document["design"] == {"accept": 2, "reject": 1, "undecided": 1}
+    assert document["design"] == {"accept": 2, "reject": 1, "undecided": 3}
     assert document["antennas"] == {"number": 6, "estimated": 4, "not_found": 2, "turned": 1, "revisit": 1}
     assert document["likely_causes"] == {"antenna_turned": 1}
     assert document["sites"] == {"with_photos": 2, "without_results": 0, "in_register": 5}
@@ -46,7 +66,7 @@ def test_what_is_not_compared_is_counted_on_neither_side() -> None:
         "photos    7: 5 used, 1 could not be used, 1 counted once",
         "sites     2 with results of 5 in the register",
         "antennas  6: 4 with an azimuth, 0 of them ambiguous",
-        "design    2 within tolerance, 1 out of it, 1 undecided",
+        "design    2 within tolerance, 1 out of it, 3 undecided",
         "readings  3 agree with the photos, 1 do not",
         "turned    1 between visits",
         "to do     1 antenna at 1 site: see revisit.csv",
@@ -72,7 +92,7 @@ def store(tmp_path: Path) -> Store:
         KeptSite(
             site_id="S1",
             key="k",
-            document=None,
+            result=None,
             failures=(("dark.jpg", "dark.jpg: no panel was found"),),
             used=1,
             flagged=0,

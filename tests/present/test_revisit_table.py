@@ -4,46 +4,55 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from dataclasses import replace
-from datetime import UTC, datetime
 
 import pytest
 from rich.console import Console
 
-from photoaz.judgement.impact import with_site_impact
-from photoaz.judgement.revisit import AntennaRevisit, SiteRevisit, plan_site
-from photoaz.present.revisit import COLUMNS, revisit_csv
+from photoaz.present.revisit import COLUMNS, write_revisit_csv
 from photoaz.present.table import print_site
-from photoaz.result import estimates_document
-
-WHEN = datetime(2026, 5, 3, 12, 0, 5, tzinfo=UTC)
+from photoaz.result import Revisit, RevisitItem, SiteResult, Where
 
 
-def item(name, now, after, cost, **fields):
-    given = {
-        "action": "photo",
-        "reasons": ("out of tolerance, perhaps", 'it is said "so"'),
-        "instruction": "photograph it, from there",
-        "lat_deg": 46.60012345678,
-        "lon_deg": -66.4,
-        "bring": "a camera",
-        "place": "62 m off",
-    }
-    return AntennaRevisit(antenna_id=name, loss_now=now, loss_after=after, cost=cost, **(given | fields))
+def item(name, now, after, cost):
+    return RevisitItem(
+        antenna_id=name,
+        action="photo",
+        reasons=("out of tolerance, perhaps", 'it is said "so"'),
+        instruction="photograph it, from there",
+        expected_loss_now=now,
+        expected_loss_after=after,
+        cost=cost,
+        loss_avoided=now - after - cost,
+        figures=f"expected loss {now:.0f} now, {after:.0f} after the visit, cost {cost:.0f} (units)",
+        bring="a camera",
+        where=Where(words="62 m off", lat_deg=46.60012345678, lon_deg=-66.4),
+    )
+
+
+def site_of(name, *items):
+    total = sum(i.loss_avoided for i in items)
+    revisit = Revisit(sentence="one visit for all", trip=bool(items), loss_avoided=total, antennas=items)
+    return SiteResult(site_id=name, lat_deg=46.6, lon_deg=-66.4, revisit=revisit)
 
 
 @pytest.fixture
-def plans():
+def sites():
     return [
-        SiteRevisit(site_id="LOW", trip=True, items=(item("a", 500.0, 100.0, 300.0),)),
-        SiteRevisit(site_id="HIGH", trip=True, items=(item("b", 1200.0, 300.0, 250.0), item("c", 400.0, 90.0, 250.0))),
-        SiteRevisit(site_id="NONE", trip=False, items=()),
+        site_of("LOW", item("a", 500.0, 100.0, 300.0)),
+        site_of("HIGH", item("b", 1200.0, 300.0, 250.0), item("c", 400.0, 90.0, 250.0)),
+        site_of("NONE"),
     ]
 
 
-def test_csv_reads_back(plans):
-    rows = list(csv.DictReader(io.StringIO(revisit_csv(plans), newline="")))
+def written(sites, path):
+    write_revisit_csv(path, sites)
+    return path.read_bytes().decode()
+
+
+def test_csv_reads_back(sites, tmp_path):
+    text = written(sites, tmp_path / "r.csv")
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
     assert tuple(rows[0]) == COLUMNS
     assert [(r["rank"], r["site_id"], r["antenna_id"]) for r in rows] == [
         ("1", "HIGH", "b"),
@@ -52,53 +61,48 @@ def test_csv_reads_back(plans):
     ]
     first = rows[0]
     assert first["reasons"] == 'out of tolerance, perhaps; it is said "so"'
-    assert (float(first["lat_deg"]), first["where"]) == (46.600123, "62 m off")
+    assert (float(first["lat_deg"]), first["where"]) == (46.6001235, "62 m off")
     assert float(first["loss_avoided"]) == 1200.0 - 300.0 - 250.0
     assert first["u95_then_deg"] == ""  # not known
-    assert revisit_csv(plans[::-1]) == revisit_csv(plans)
-    assert all(line.endswith("\r") for line in revisit_csv(plans).split("\n")[:-1])  # RFC 4180
+    assert written(sites[::-1], tmp_path / "s.csv") == text
+    assert all(line.endswith("\r") for line in text.split("\n")[:-1])  # RFC 4180
 
 
-def test_csv_of_nothing_is_its_head():
-    assert revisit_csv([]) == ",".join(COLUMNS) + "\r\n"
+def test_csv_of_nothing_is_its_head(tmp_path):
+    assert written([], tmp_path / "r.csv") == ",".join(COLUMNS) + "\r\n"
 
 
-def test_document_has_the_plan_and_the_impact(site, solution, judgements):
-    judged = with_site_impact(site, solution, judgements)
-    plan = plan_site(site, solution, judged)
-    document = json.loads(json.dumps(estimates_document([(site, solution, judged)], WHEN, [plan]), allow_nan=False))
-    (found,) = document["sites"]
-    revisit = found["revisit"]
-    assert [a["antenna_id"] for a in revisit["antennas"]] == [i.antenna_id for i in plan.items]
-    assert revisit["antennas"], "A1 and A2 are contradicted or undecided"
-    one = revisit["antennas"][0]
+def test_document_has_the_plan_and_the_impact(judged):
+    document = judged.document()
+    todo = document["revisit"]["antennas"]
+    assert [a["antenna_id"] for a in todo] == [i.antenna_id for i in judged.revisit.antennas]
+    assert todo, "A1 and A2 are contradicted or undecided"
+    one = todo[0]
     assert one["loss_avoided"] == pytest.approx(
         one["expected_loss_now"] - one["expected_loss_after"] - one["cost"], abs=0.02
     )
-    assert "ordered by expected loss avoided" in revisit["sentence"] or revisit["loss_avoided"] == 0.0
-    impact = next(a for a in found["antennas"] if a["antenna_id"] == "HNT-204-A1")["impact_db"]
+    assert "ordered by expected loss avoided" in document["revisit"]["sentence"] or not document["revisit"]["trip"]
+    impact = next(a for a in document["antennas"] if a["antenna_id"] == "HNT-204-A1")["impact_db"]
     assert impact["edge"] == min(impact["clockwise_edge"], impact["anticlockwise_edge"])
     low, high = impact["boresight_interval"]
     assert low <= impact["boresight"] <= high + 0.01
     assert "not of this antenna" in impact["basis"]
-    default = estimates_document([(site, solution, judged)], WHEN)
-    assert default["sites"][0]["revisit"] == document["sites"][0]["revisit"]
 
 
-def printed(solution, judgements, plan, width=100):
+def printed(result, width=100):
     console = Console(file=io.StringIO(), width=width)
-    print_site(solution, judgements, console, plan)
+    print_site(result, console)
     return console.file.getvalue()
 
 
-def test_table_ends_in_what_to_do(site, solution, judgements):
-    plan = SiteRevisit(site_id="HNT-204", trip=True, items=(item("HNT-204-A1", 1200.0, 300.0, 250.0),))
-    text = " ".join(printed(solution, judgements, plan).split())
+def test_table_ends_in_what_to_do(judged):
+    plan = Revisit(sentence="one visit", trip=True, antennas=(item("HNT-204-A1", 1200.0, 300.0, 250.0),))
+    result = replace(judged, revisit=plan)
+    text = " ".join(printed(result).split())
     assert "What to do" in text
     assert "1. HNT-204-A1: photograph it, from there" in text
     assert "expected loss 1200 now, 300 after the visit, cost 250 (units)" in text
-    nothing = replace(plan, items=())
-    assert "What to do" not in printed(solution, judgements, nothing)
-    assert "What to do" not in printed(solution, judgements, None)
-    narrow = printed(solution, judgements, plan, 40).split("What to do")[1].split("Photos")[0]
+    assert "What to do" not in printed(replace(result, revisit=replace(plan, antennas=())))
+    assert "What to do" not in printed(replace(result, revisit=None))
+    narrow = printed(result, 40).split("What to do")[1].split("Photos")[0]
     assert all(len(line) <= 40 for line in narrow.splitlines())

@@ -19,14 +19,12 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from photoaz import __version__
-from photoaz.judgement.impact import BASIS, with_site_impact
-from photoaz.judgement.judge import judge_antenna
-from photoaz.judgement.revisit import plan_site
+from photoaz.judgement.impact import BASIS
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointing, azimuth_plan, spread
 from photoaz.present.sheet import best_view, crop_jpeg, sheet_html, sheet_name
 from photoaz.register.model import Reading
-from photoaz.result import Alternative, BudgetShare, EvidenceOption, NextEvidence, PhotoResult
+from photoaz.result import Alternative, BudgetShare, ById, EvidenceOption, NextEvidence, PhotoResult
 
 WHEN = datetime(2026, 5, 3, 12, 0, tzinfo=UTC)
 VOID = {"meta", "img", "br", "hr", "link", "input"}
@@ -75,24 +73,19 @@ def photo_like():
     return grey
 
 
-def made(site, solution, judgements, antenna_id):
-    judged = with_site_impact(site, solution, judgements)
-    plan = plan_site(site, solution, judged)
-    found = next(a for a in solution.antennas if a.antenna_id == antenna_id)
-    view = best_view(found)
+def made(site, whole, antenna_id):
+    view = best_view(whole.antennas[antenna_id])
     return sheet_html(
         site,
-        solution,
+        whole,
         antenna_id,
-        judged.get(antenna_id),
         WHEN,
-        revisit=next((i for i in plan.items if i.antenna_id == antenna_id), None),
         crop=None if view is None else crop_jpeg(photo_like(), view),
         crop_photo="" if view is None else view.photo,
     )
 
 
-def crowded(site, solution):
+def crowded(site, solution, judge):
     """As much as can be on one sheet: long names, two more azimuths, many photos, flags, sources and reasons."""
     name = "HNT-204-" + "W" * 40
     a1 = solution.antennas[0]
@@ -130,7 +123,7 @@ def crowded(site, solution):
         budget=tuple(
             BudgetShare(source=f"a source with a long name, the {k}th", share=1 / 12, u95_deg=3.0) for k in range(12)
         ),
-        reasons=tuple(
+        remarks=tuple(
             f"a reason that takes many words to say, over and over again, number {k}; " * 4 for k in range(9)
         ),
         next_evidence=NextEvidence(
@@ -149,21 +142,20 @@ def crowded(site, solution):
             for a in antennas
         ),
     )
-    whole = replace(solution, photos=photos, antennas=(busy, *solution.antennas[1:]))
-    register = {a.antenna_id: a for a in long.antennas}
-    judged = {a.antenna_id: judge_antenna(register[a.antenna_id], long, a, date(2026, 5, 1)) for a in whole.antennas}
-    first = judged[name]
+    whole = replace(solution, photos=ById(photos), antennas=ById((busy, *solution.antennas[1:])))
+    whole = judge(long, whole)
+    first, *rest = whole.antennas
     assert first.reading is not None
-    judged[name] = replace(first, reading=replace(first.reading, likely_cause="declination_omitted"))
-    return made(long, whole, judged, name)
+    first = replace(first, reading=replace(first.reading, likely_cause="declination_omitted"))
+    return made(long, replace(whole, antennas=ById((first, *rest))), name)
 
 
 ANTENNAS = ["HNT-204-A1", "HNT-204-A2", "HNT-204-B1", "HNT-204-C1"]
 
 
 @pytest.fixture
-def sheets(site, solution, judgements):
-    return {a: made(site, solution, judgements, a) for a in ANTENNAS} | {"crowded": crowded(site, solution)}
+def sheets(site, solution, judged, judge):
+    return {a: made(site, judged, a) for a in ANTENNAS} | {"crowded": crowded(site, solution, judge)}
 
 
 def test_html_is_sound_and_stands_alone(sheets):
@@ -189,10 +181,10 @@ def test_charts_are_sound_xml_with_text_alternatives(sheets):
         assert all(Page(text).alt)
 
 
-def test_figures_stand_with_unit_and_uncertainty(sheets, judgements):
+def test_figures_stand_with_unit_and_uncertainty(sheets, judged):
     text = Page(sheets["HNT-204-A1"]).text
     assert "124.6° ± 4.0°" in text
-    reading, design = judgements["HNT-204-A1"].reading, judgements["HNT-204-A1"].design
+    reading, design = judged.antennas["HNT-204-A1"].reading, judged.antennas["HNT-204-A1"].design
     assert "118.0° ± 2.0°" in text
     assert f"+6.6°, En {reading.en:.2f} (limit 1): DISAGREES" in text
     assert "120.0° true ± 5°" in text
@@ -213,13 +205,12 @@ def test_figures_stand_with_unit_and_uncertainty(sheets, judgements):
     assert "Falls" in text
 
 
-def test_losses_and_actions_are_said(sheets, site, solution, judgements):
-    plan = plan_site(site, solution, judgements)
-    for item in plan.items:
+def test_losses_and_actions_are_said(sheets, judged):
+    for item in judged.revisit.antennas:
         text = Page(sheets[item.antenna_id]).text
         assert item.figures[1:] in text
         assert item.instruction[1:60].rsplit(" ", 1)[0] in text
-    assert plan.items
+    assert judged.revisit.antennas
 
 
 def test_an_antenna_that_nobody_saw(sheets):
@@ -234,21 +225,20 @@ def test_a_likely_cause_is_named(sheets):
     assert "declination left out" in Page(sheets["crowded"]).text
 
 
-def test_text_is_escaped(site, solution, judgements):
+def test_text_is_escaped(site, solution, judge):
     evil = "<script>alert('x')</script>&\"\x07"
     a1 = solution.antennas[0]
     odd = replace(
         a1,
         antenna_id=evil,
-        reasons=(evil,),
+        remarks=(evil,),
         budget=(BudgetShare(source=evil[:20], share=1.0, u95_deg=1.0),),
         evidence=(replace(a1.evidence[0], photo=f"photos/{evil[:7]}.jpg"),),
     )
     photo = replace(solution.photos[0], photo=f"photos/{evil[:7]}.jpg", flags=(evil,))
     register = replace(site, site_id=evil, antennas=(replace(site.antennas[0], antenna_id=evil, sector=evil),))
-    whole = replace(solution, site_id=evil, antennas=(odd,), photos=(photo,))
-    judged = {evil: judge_antenna(register.antennas[0], register, odd, None)}
-    text = made(register, whole, judged, evil)
+    whole = replace(solution, site_id=evil, antennas=ById((odd,)), photos=ById((photo,)))
+    text = made(register, judge(register, whole), evil)
     page = Page(text)
     assert "script" not in page.tags
     assert "<script>alert('x')</script>&\"" in page.text
