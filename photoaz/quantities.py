@@ -72,3 +72,12 @@ CONTROL_U95: Mapping[str, float] = {
     "standpoint": 5.0,
     "shadow": 2.0,
 }
+
+# ---- pictures: lenses, and the people who point into them ------------------------------------------------------------
+
+#: standard deviation of a photo's own blur before it is known, px (common practice, no source)
+PHOTO_BLUR_PX = 0.9
+#: sharper than the lower end no sampled picture is, softer than the upper end none that is worth measuring, px
+BLUR_LIMITS_PX = (0.45, 2.5)
+#: a corner that a person picked roughly, and one picked as exact: in x and in y, px (common practice, no source)
+ROUGH_CORNER_PX, EXACT_CORNER_PX = 3.2, 0.7

@@ -23,10 +23,9 @@ from photoaz.network.site import Angle, AntennaPriors
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Antenna, Pick, Site
-from photoaz.vision.candidate import Candidate
-from photoaz.vision.find import Found, enlarged_found, find_panels
-from photoaz.vision.starts import reduced_camera
-from photoaz.vision.where import HeadGuess
+from photoaz.vision.finder import FoundPanels, PanelCandidate, enlarged_found, find_panels
+from photoaz.vision.head_locator import HeadGuess
+from photoaz.vision.patch import reduced_camera
 
 Array = NDArray[Any]
 
@@ -51,7 +50,7 @@ class Spot:
     corners_px: Array | None = None
     seed_px: Array | None = None
     exact: bool = False
-    candidate: Candidate | None = None
+    candidate: PanelCandidate | None = None
     picked: bool = False
     match: Match | None = None
 
@@ -86,7 +85,7 @@ class Sighted:
     """One photo's outcome: the spots to measure, what was found (None where nothing was looked for), and its naming."""
 
     spots: tuple[Spot, ...]
-    found: Found | None
+    found: FoundPanels | None
     naming: PhotoAssignment | None
 
     def sight(self, antenna_id: str) -> Sight | None:
@@ -169,7 +168,7 @@ def known_antenna(antenna: Antenna, facts: AntennaPriors) -> KnownAntenna:
     )
 
 
-def find_in(image: Array, standing: Standing, antennas: Sequence[AntennaPriors], site_sigma_m: float) -> Found:
+def find_in(image: Array, standing: Standing, antennas: Sequence[AntennaPriors], site_sigma_m: float) -> FoundPanels:
     """Panels in one photo; image (H, W, 3) BGR as shown, or reduced by a whole factor; pixels are the photo's."""
     shrink = max(round(standing.camera.width_px / image.shape[1]), 1)
     camera = reduced_camera(standing.camera, shrink) if shrink > 1 else standing.camera
@@ -178,7 +177,7 @@ def find_in(image: Array, standing: Standing, antennas: Sequence[AntennaPriors],
 
 
 def name_panels(
-    standings: Sequence[Standing], found: Sequence[Found | None], site: Site, facts: Mapping[str, AntennaPriors]
+    standings: Sequence[Standing], found: Sequence[FoundPanels | None], site: Site, facts: Mapping[str, AntennaPriors]
 ) -> tuple[tuple[Sighted, ...], Assignment | None]:
     """Name what was found in all photos of a site together.
 
@@ -228,13 +227,13 @@ def name_panels(
     return tuple(out), naming
 
 
-def _without_absent(found: Found | None, picks: Sequence[Pick]) -> Found | None:
+def _without_absent(found: FoundPanels | None, picks: Sequence[Pick]) -> FoundPanels | None:
     """Without the candidates where a person said that there is no antenna."""
     points = [np.array(p.seed_px, float) for p in picks if p.absent and p.seed_px is not None]
     if found is None or not points:
         return found
 
-    def holds(c: Candidate, at: Array) -> bool:
+    def holds(c: PanelCandidate, at: Array) -> bool:
         low, high = c.corners_px.min(0), c.corners_px.max(0)
         return bool((np.abs(at - 0.5 * (low + high)) <= 0.5 * np.maximum(high - low, 1.0)).all())
 
@@ -242,7 +241,7 @@ def _without_absent(found: Found | None, picks: Sequence[Pick]) -> Found | None:
     return replace(found, candidates=kept)
 
 
-def _with_focal(standing: Standing, candidates: Sequence[Candidate], facts: Mapping[str, AntennaPriors]) -> Camera:
+def _with_focal(standing: Standing, candidates: Sequence[PanelCandidate], facts: Mapping[str, AntennaPriors]) -> Camera:
     """The camera; one of hardly known focal length made to show the panels found as tall as the site's are."""
     camera = standing.camera
     if camera.f_relative_sigma < 0.06 or standing.standpoint is None or not candidates:
@@ -256,7 +255,7 @@ def _with_focal(standing: Standing, candidates: Sequence[Candidate], facts: Mapp
     return replace(camera, f_px=float(tall * flat / (height * np.cos(np.arctan2(up, flat)) ** 2)), f_relative_sigma=0.1)
 
 
-def _named_by_picks(picks: Sequence[Pick], candidates: Sequence[Candidate]) -> dict[int, Pick]:
+def _named_by_picks(picks: Sequence[Pick], candidates: Sequence[PanelCandidate]) -> dict[int, Pick]:
     """Which candidates a person's picks name: those whose box holds the pick, the nearest where several do."""
     out: dict[int, Pick] = {}
     for pick in picks:
@@ -277,7 +276,7 @@ def _named_by_picks(picks: Sequence[Pick], candidates: Sequence[Candidate]) -> d
 
 def _spots(
     picks: Sequence[Pick],
-    candidates: Sequence[Candidate],
+    candidates: Sequence[PanelCandidate],
     named: Mapping[int, Pick],
     naming: PhotoAssignment | None,
     camera: Camera,

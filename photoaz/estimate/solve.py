@@ -40,7 +40,7 @@ from photoaz.photo.picture import Picture
 from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Pick, Site
 from photoaz.result import PhotoResult, SiteResult
-from photoaz.vision.find import Found
+from photoaz.vision.finder import FoundPanels
 
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
@@ -67,7 +67,7 @@ class _Seen:
     north: Declination | None
     standing: Standing
     picture: Picture
-    found: Found | None
+    found: FoundPanels | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,7 +290,7 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
     picture = Picture(file.path, (photo.record.width_px, photo.record.height_px), tools.room, file.digest)
     standing = standing_of(file.name, photo, expected.frame, north)
     named = {p.antenna_id for p in photo.picks if p.corners_px is not None and not p.absent}
-    found: Found | None = None
+    found: FoundPanels | None = None
     if not named >= set(expected.priors):
         antennas, sigma = list(expected.priors.values()), given.site.position_u95_m / RADIUS_95
         where = replace(standing, name="", picks=())  # a name or a person's word changes nothing that is found
@@ -298,7 +298,7 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
             tools.memory,
             "panels",
             (picture, where, antennas, sigma),
-            Found,
+            FoundPanels,
             lambda: find_in(picture.colour(), standing, antennas, sigma),
         )
     return _Seen(photo=photo, north=north, standing=standing, picture=picture, found=found)

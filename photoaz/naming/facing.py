@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.vision.candidate import Candidate
+from photoaz.vision.finder import PanelCandidate
 
 Array = NDArray[Any]
 
@@ -49,7 +49,7 @@ def prior_beliefs(design_rad: Array) -> Array:
     return out
 
 
-def yaw_likelihoods(candidates: Sequence[Candidate], yaw_rad: Array) -> Array:
+def yaw_likelihoods(candidates: Sequence[PanelCandidate], yaw_rad: Array) -> Array:
     """Likelihood (n, ...) of each candidate's look if its true yaw is yaw_rad (...)."""
     out = np.empty((len(candidates), *np.shape(yaw_rad)))
     for k, c in enumerate(candidates):
@@ -69,7 +69,7 @@ def yaw_likelihoods(candidates: Sequence[Candidate], yaw_rad: Array) -> Array:
 _YAW_BIN = (np.arange(BINS)[None, :] - np.arange(BINS)[:, None] - BINS // 2) % BINS
 
 
-def azimuth_likelihoods(candidates: Sequence[Candidate], off_axis_rad: Array) -> Array:
+def azimuth_likelihoods(candidates: Sequence[PanelCandidate], off_axis_rad: Array) -> Array:
     """Likelihood (n, BINS, BINS) of candidates by direction to the tower and by azimuth of the antenna.
 
     off_axis_rad (n,): direction to the candidate less that to the tower.

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from numpy.typing import NDArray
 
 from photoaz.photo.camera import Camera
-from photoaz.vision.candidate import Candidate
+from photoaz.vision.finder import PanelCandidate
 
 Array = NDArray[Any]
 
@@ -63,7 +63,7 @@ class PhotoView:
 
     name: str
     camera: Camera
-    candidates: tuple[Candidate, ...]
+    candidates: tuple[PanelCandidate, ...]
     east_north_m: Array | None = None
     east_north_sigma_m: float = 5.0
     up_m: float = 1.5

@@ -28,9 +28,9 @@ from photoaz.planning.plumb import PRACTICE_LEAST_M
 from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Site
 from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
+from photoaz.vision.boxes import Prior
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.expected import Shades, expected_modes, theta_of
-from photoaz.vision.fit import Prior
 from photoaz.vision.measure import BULGE_M, EDGE_RADIUS_M
 from photoaz.vision.verticals import Verticals
 

@@ -8,15 +8,11 @@ up along the body, z out of the front; the origin is the centre of the ideal box
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera, directions_from_pixels, project, project_jacobian
-
-Array = NDArray[Any]
+from photoaz.photo.camera import Array, Camera, directions_from_pixels, project, project_jacobian
 
 #: names of the free quantities of a box in one photo, in the order used everywhere in `vision`
 PARAMETERS = (
@@ -93,17 +89,6 @@ def _radius_that_fits(radius: Array, depth: Array, width: Array) -> Array:
     return np.asarray(np.minimum(radius, 0.45 * np.minimum(depth, width)))
 
 
-def profile_points(width: Array, depth: Array, radius: Array, bulge: Array) -> Array:
-    """Cross-section of the body, (..., N, 2) points (x, z), in order round it, starting at the front's right-hand end.
-
-    The ideal box's front plane is touched by the bulge's middle; the front's ends lie `bulge` behind it. The arguments
-    broadcast, all in one unit of length.
-    """
-    r = _radius_that_fits(radius, depth, width)
-    parts = np.broadcast_arrays(np.asarray(width) / 2.0, np.asarray(depth) / 2.0, r, bulge)
-    return _spread(np.stack(parts, -1), _PROFILE)
-
-
 def _spread(parts: Array, template: Array) -> Array:
     """Points (..., N, dim) of parts (..., K) by a linear map (K, N, dim)."""
     return np.asarray((parts @ template.reshape(len(template), -1)).reshape(*parts.shape[:-1], *template.shape[1:]))
@@ -147,11 +132,6 @@ def _body_parts(width: Array, height: Array, depth: Array, radius: Array, bulge:
     out[..., 6] = _radius_that_fits(np.maximum(radius - inset, 0.2 * radius), depth - 2 * inset, width - 2 * inset)
     out[..., 7], out[..., 8] = height / 2.0, _CAP_RISE * width
     return out
-
-
-def body_points(width: Array, height: Array, depth: Array, radius: Array, bulge: Array) -> Array:
-    """Points (..., 4 * N, 3) of the body's surface: four slices, from the bottom cap to the top cap."""
-    return _spread(_body_parts(width, height, depth, radius, bulge), _BODY[:, :N_BODY])
 
 
 def _parts_of(theta: Array) -> Array:
@@ -201,9 +181,17 @@ def _to_pixels(sighting: Sighting, theta: Array, points: Array) -> Array:
     return project(sighting.camera, points @ np.swapaxes(rot, -1, -2) + centre[..., None, :])
 
 
+def body_points(theta: Array) -> Array:
+    """Points (..., N_BODY, 3) of the bodies `theta` (..., N_PARAMETERS) in their own frames, sizes over the distance.
+
+    Four slices from the bottom cap to the top cap, each in order round it from the front's right-hand end.
+    """
+    return _spread(_parts_of(theta), _BODY[:, :N_BODY])
+
+
 def project_body(sighting: Sighting, theta: Array) -> Array:
-    """Pixels (..., M, 2) of the body's points."""
-    return _to_pixels(sighting, theta, _spread(_parts_of(theta), _BODY[:, :N_BODY]))
+    """Pixels (..., N_BODY, 2) of the body's points of boxes `theta` (..., N_PARAMETERS)."""
+    return _to_pixels(sighting, theta, body_points(theta))
 
 
 def ideal_corners_px(sighting: Sighting, theta: Array) -> Array:
@@ -223,20 +211,17 @@ _SHAPE_PERTURB = np.concatenate(
 )
 
 
-def body_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
-    """The body's projected points (..., M, 2) and their derivative (..., M, 2, P) at theta (..., P)."""
-    px, jac = _derivative(sighting, theta.reshape(-1, N_PARAMETERS), _BODY[:, :N_BODY])
-    return px.reshape(*theta.shape[:-1], *px.shape[1:]), jac.reshape(*theta.shape[:-1], *jac.shape[1:])
-
-
 def corner_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
-    """The ideal front's corners (..., 8) and their derivative (..., 8, P) at theta (..., P)."""
-    px, jac = _derivative(sighting, theta.reshape(-1, N_PARAMETERS), _BODY[:, N_BODY : N_BODY + 4])
-    return px.reshape(*theta.shape[:-1], 8), jac.reshape(*theta.shape[:-1], 8, N_PARAMETERS)
+    """The ideal front's corners (B, 8) of boxes theta (B, P), and their derivative (B, 8, P)."""
+    px, jac = _derivative(sighting, theta, _BODY[:, N_BODY : N_BODY + 4])
+    return px.reshape(-1, 8), jac.reshape(-1, 8, N_PARAMETERS)
 
 
 def body_and_corner_derivative(sighting: Sighting, theta: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """Both of the above at once, of boxes (B, P)."""
+    """The body's projected points (B, M, 2) of boxes theta (B, P) and their derivative (B, M, 2, P); and the corners.
+
+    The corners as `corner_derivative` has them, from the same projection.
+    """
     px, jac = _derivative(sighting, theta, _BODY[:, : N_BODY + 4])
     n = N_BODY
     return (px[:, :n], jac[:, :n]), (px[:, n:].reshape(-1, 8), jac[:, n:].reshape(-1, 8, N_PARAMETERS))
@@ -321,3 +306,33 @@ def views_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -
             )
         )
     return tuple(views)
+
+
+def width_across(corners_px: Array) -> float:
+    """Width in pixels of a box as seen, across its long axis, from its eight corners (8, 2)."""
+    return float(np.ptp(corners_px @ across_axis(corners_px)))
+
+
+def long_axis(corners_px: Array) -> Array:
+    """Unit vector (2,) along a box's long axis as seen, from its eight corners (8, 2)."""
+    axis = corners_px[[0, 1, 4, 5]].mean(0) - corners_px[[2, 3, 6, 7]].mean(0)
+    out: Array = axis / np.hypot(*axis)
+    return out
+
+
+def across_axis(corners_px: Array) -> Array:
+    """Unit vector (2,) square to a box's long axis as seen, from its eight corners (8, 2)."""
+    axis = long_axis(corners_px)
+    return np.array([-axis[1], axis[0]])
+
+
+def facing(sighting: Sighting, theta: Array) -> Array:
+    """Cosines (...,) between the fronts' normals and the directions from the boxes (..., P) to the camera."""
+    normal = rotation_cam_from_panel(sighting, theta)[..., 2]
+    out: Array = -(normal * directions_from_pixels(sighting.camera, theta[..., 3:5])).sum(-1)
+    return out
+
+
+def front_off_sight(sighting: Sighting, theta: Array) -> Array:
+    """Angles (...,) [rad] between the fronts' normals and the directions from the boxes (..., P) to the camera."""
+    return np.asarray(np.arccos(np.clip(facing(sighting, theta), -1.0, 1.0)))

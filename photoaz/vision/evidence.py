@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.photo.camera import directions_from_pixels
+from photoaz.photo.camera import Array, directions_from_pixels
 from photoaz.photo.rotations import gibbs, los_from_cam
-from photoaz.vision.box import Sighting, ideal_corners_px, rotation_cam_from_panel
-from photoaz.vision.fit import Minimum, Prior
-
-Array = NDArray[Any]
+from photoaz.vision.box import Sighting, ideal_corners_px, rotation_cam_from_panel, width_across
+from photoaz.vision.boxes import Prior
+from photoaz.vision.fit import Minimum
+from photoaz.vision.patch import enlarged_px
 
 _COMPLEX_STEP = 1e-30
 #: a panel of this width has errors twice as large, in variance, as its samples alone imply: what is seen of it is less
@@ -103,26 +101,18 @@ def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> Box
 
 
 def enlarged(mode: BoxMode, factor: float) -> BoxMode:
-    """A mode measured in a reduced photo as one of the photo `factor` times as large, or the other way with 1 / factor.
-
-    Pixel x of the photo is (x + 0.5) / factor - 0.5 of the reduced one.
-    """
-
-    def at(px: Array) -> Array:
-        out: Array = (px + 0.5) * factor - 0.5
-        return out
-
+    """A mode measured in a reduced photo as one of the photo `factor` times as large; the other way with 1 / factor."""
     root = mode.root.copy()
     root[:, 3:5] /= factor
     return replace(
         mode,
-        centre_px=at(mode.centre_px),
+        centre_px=enlarged_px(mode.centre_px, factor),
         ln_size=mode.ln_size + np.log(factor),
         root=root,
         width_px=mode.width_px * factor,
-        corners_px=at(mode.corners_px),
-        outline_px=at(mode.outline_px),
-        inner_px=tuple(at(e) for e in mode.inner_px),
+        corners_px=enlarged_px(mode.corners_px, factor),
+        outline_px=enlarged_px(mode.outline_px, factor),
+        inner_px=tuple(enlarged_px(e, factor) for e in mode.inner_px),
     )
 
 
@@ -145,10 +135,3 @@ def _rotation_in_sight(sighting: Sighting, theta: Array) -> Array:
     sight = directions_from_pixels(sighting.camera, theta[..., 3:5])
     out: Array = los_from_cam(sight) @ rotation_cam_from_panel(sighting, theta)
     return out
-
-
-def width_across(corners_px: Array) -> float:
-    """Width in pixels of a box as seen, across its long axis, from its eight corners (8, 2)."""
-    axis = corners_px[[0, 1, 4, 5]].sum(0) - corners_px[[2, 3, 6, 7]].sum(0)
-    axis = axis / np.hypot(*axis)
-    return float(np.ptp(corners_px @ np.array([-axis[1], axis[0]])))

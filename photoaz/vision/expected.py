@@ -9,39 +9,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import ndtr
 
+from photoaz.photo.camera import Array
+from photoaz.quantities import PHOTO_BLUR_PX
 from photoaz.vision.box import N_PARAMETERS, Sighting, views_of
+from photoaz.vision.boxes import NO_PATCH, BoxBatch, FitTask, OffsetRows, Prior, Tolerance, sample_boxes
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum
-from photoaz.vision.fit import (
-    _NO_PATCH,
-    BLUR_PX,
-    Minimum,
-    Prior,
-    Task,
-    Tolerance,
-    _Boxes,
-    _edge_sigmas,
-    _Padded,
-    _see,
-    _whitened,
-)
-from photoaz.vision.measure import (
-    CLEARLY_VISIBLE,
-    ENOUGH_PX,
-    FOUND_WIDENED,
-    REAR_WIDENED,
-    VISIBLE_SPREAD,
-)
+from photoaz.vision.fit import Minimum
+from photoaz.vision.measure import CLEARLY_VISIBLE, ENOUGH_PX, FOUND_WIDENED, REAR_WIDENED, VISIBLE_SPREAD
 from photoaz.vision.outline import EdgeSamples
-from photoaz.vision.profiles import EdgeOffsets
-from photoaz.vision.starts import reduced_camera
-
-Array = NDArray[Any]
+from photoaz.vision.patch import reduced_camera, reduced_px
+from photoaz.vision.profile_fit import EdgeOffsets, usual_weights
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +39,7 @@ class Shades:
     noise: float = 3.0
     trusted: float = 0.6
     widened: float = 1.32
-    blur_px: float = BLUR_PX
+    blur_px: float = PHOTO_BLUR_PX
 
 
 #: samples of an edge at most, and px between them at least: as many as a fit has, for fewer tell another story
@@ -70,44 +50,9 @@ _APART_PX = np.concatenate([np.linspace(0.0, 8.0, 33), [1e3]])
 
 @cache
 def _weights(shades: Shades, rounded_px: float) -> tuple[Array, Array, float]:
-    """Weights (n, 2, 2) of outline and inner edge the distances _APART_PX apart, whether the inner one is measured
-
-    (n,), and the weight of an outline by itself. As of `profiles.fit_profiles`, shades being free.
-    """
-    blur = shades.blur_px
-    inner_blur = float(np.hypot(blur, rounded_px / np.sqrt(12.0)))
-    half = np.ceil(3.0 * blur + 1.5)
-    t = np.arange(-half, half + 1)
-
-    def step(x: Array) -> Array:
-        return np.asarray(np.exp(-0.5 * x * x) / np.sqrt(2 * np.pi))
-
-    def information(design: Array, prior: Array, n: int) -> Array:
-        normal = design @ design.T / shades.noise**2 + np.diag(prior)
-        cov = np.linalg.inv(normal)[-n:, -n:] + 0.03**2 * np.eye(n)
-        return np.asarray(np.linalg.inv(cov))
-
-    outside = ndtr(t / blur)
-    one = np.stack([outside, 1.0 - outside, (shades.face - shades.background) * step(t / blur) / blur])
-    alone = float(information(one, np.array([1e-8, 1e-6, 1e-4]), 1)[0, 0])
-    has = np.asarray(half - 1.3 * inner_blur > _APART_PX)
-    out = np.zeros((len(_APART_PX), 2, 2))
-    out[:, 0, 0] = alone
-    for k in np.flatnonzero(has):
-        y = (t + _APART_PX[k]) / inner_blur
-        beyond = ndtr(-y)
-        design = np.stack(
-            [
-                outside,
-                np.clip(1.0 - outside - beyond, 0.0, 1.0),
-                beyond,
-                (shades.wall - shades.background) * step(t / blur) / blur,
-                (shades.face - shades.wall) * step(y) / inner_blur,
-            ]
-        )
-        spread = max(6.0, 0.05 * shades.face)
-        out[k] = information(design, np.array([1e-8, spread**-2, spread**-2, 1e-4, 1e-4]), 2)
-    return out, has, alone
+    """As `usual_weights`, of outline and inner edge the distances _APART_PX from each other."""
+    usual = shades.background, shades.wall, shades.face
+    return usual_weights(usual, shades.noise, _APART_PX, shades.blur_px, rounded_px)
 
 
 def _expected_offsets(samples: EdgeSamples, n_boxes: int, shades: Shades, rounded_px: Array) -> EdgeOffsets:
@@ -148,27 +93,15 @@ def expected_information(
     if not len(theta):
         return out
     nothing = np.zeros((N_PARAMETERS, N_PARAMETERS))
-    tasks = [Task(_NO_PATCH, Prior(th, nothing, float(w)), None) for th, w in zip(theta, width_m, strict=True)]
-    boxes = _Boxes.of(tasks, list(range(len(tasks))), list(theta), np.full(len(tasks), s.blur_px))
-    seen = _see(sighting, boxes, *_SAMPLES)
+    tasks = [FitTask(NO_PATCH, Prior(th, nothing, float(w)), None) for th, w in zip(theta, width_m, strict=True)]
+    seen = sample_boxes(sighting, BoxBatch.of(tasks, [[th] for th in theta], s.blur_px), *_SAMPLES)
     n = len(seen.boxes)
     if not n or not len(seen.samples):
         return out
     f_px = sighting.camera.f_px
-    width = np.exp(seen.boxes.theta[:, 5])
-    o = _expected_offsets(seen.samples, n, s, seen.boxes.theta[:, 8] * width * f_px)
-    one, two, at = _whitened(seen.samples, seen.own, seen.inner, o, t)
-    k = N_PARAMETERS
-    m = one.shape[1] - 1
+    offsets = _expected_offsets(seen.samples, n, s, seen.boxes.theta[:, 8] * np.exp(seen.boxes.theta[:, 5]) * f_px)
     share = s.trusted * seen.samples.spacing_px / t.correlation_px
-    first, second = _Padded(seen.samples.box, n), _Padded(seen.samples.box[at], n)
-    rows = np.concatenate([first.fill(one[:, :m]), second.fill(two[:, :m])], 1)
-    weight = np.concatenate([first.fill(share), second.fill(share[at])], 1)
-    normal = np.swapaxes(rows * weight[..., None], 1, 2) @ rows
-    sigmas = _edge_sigmas(t, f_px * width / seen.boxes.width_m)
-    nuisance = np.eye(m - k) / sigmas[:, None, :] ** 2
-    gain = np.linalg.solve(normal[:, k:, k:] + nuisance, normal[:, k:, :k])
-    out[seen.left] = normal[:, :k, :k] - normal[:, :k, k:] @ gain
+    out[seen.left], _, _ = OffsetRows(seen, offsets, t, f_px).normal_equations(share)
     return out
 
 
@@ -191,7 +124,7 @@ def expected_modes(
         these = np.flatnonzero(binned == factor)
         view = Sighting(reduced_camera(sighting.camera, int(factor)), sighting.cam_from_level)
         small = theta[these].copy()
-        small[:, 3:5] = (small[:, 3:5] + 0.5) / factor - 0.5
+        small[:, 3:5] = reduced_px(small[:, 3:5], factor)
         info = expected_information(view, small, np.array([priors[k].width_m for k in these.tolist()]), s)
         views = views_of(view, small)
         for j, k in enumerate(these.tolist()):

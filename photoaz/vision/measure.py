@@ -4,35 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera, rotation_cam_from_enu
-from photoaz.vision.box import N_PARAMETERS, Sighting
-from photoaz.vision.candidate import Candidate
-from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode, width_across
-from photoaz.vision.fit import (
-    FARTHEST_PX,
-    Minimum,
-    Prior,
-    Task,
-    Tolerance,
-    catch,
-    fit_boxes,
-    fit_exact_corners,
-    settle_all,
-)
-from photoaz.vision.patch import Patch, cut_patch, reduced
-from photoaz.vision.seed import starts_from_seed
-from photoaz.vision.starts import reduced_camera, side_cost, starts_from_candidate
-
-Array = NDArray[Any]
+from photoaz.angles import wrap_rad
+from photoaz.photo.camera import Array, Camera, rotation_cam_from_enu
+from photoaz.vision.box import N_PARAMETERS, Sighting, across_axis, width_across
+from photoaz.vision.boxes import FitTask, Prior, Tolerance
+from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode
+from photoaz.vision.finder import PanelCandidate
+from photoaz.vision.fit import FARTHEST_PX, Minimum, catch, fit_boxes, fit_exact_corners, settle_all
+from photoaz.vision.patch import Patch, cut_patch, enlarged_px, reduced, reduced_camera, reduced_px
+from photoaz.vision.starts import side_cost, starts_from_candidate, starts_from_corners, starts_from_seed
 
 #: shape of radomes where nobody says more: edge radius and bulge of the front, metres (common practice, no source)
 EDGE_RADIUS_M = (0.030, 0.012)
 BULGE_M = (0.010, 0.006)
+
+# The beliefs from here on were chosen on the rendered practice sites; figures measured there are not independent.
 
 #: from a seed alone many boxes fit something: their -2 ln likelihood counts by this much, and the design
 #: azimuth speaks against a box, never for its exact azimuth: by this standard deviation, at most as three of them
@@ -116,18 +105,20 @@ class Expectation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """Where to look for an antenna in a photo: its patch, and rough corners (4, 2) of the front, a panel that the
+    """Where to look for an antenna in a photo.
 
-    finder saw there, or a seed (2,), px. exact: the corners are to be taken as they are, not refined. shrink: the whole
-    factor by which the picture is reduced to begin with, where what is rough about a candidate is many pixels. binned:
-    the whole factor by which patch and candidate are reduced already, because nothing finer is needed.
+    patch: its pixels. One of three says where in it: corners_px (4, 2), rough ones of the front; candidate, a panel
+    that the finder saw there; seed_px (2,), a point on it. exact: the corners are to be taken as they are, not refined.
+    shrink: the whole factor by which the picture is reduced to begin with, where what is rough about a candidate is
+    many pixels. binned: the whole factor by which patch and candidate are reduced already, because nothing finer is
+    needed.
     """
 
     patch: Patch
     corners_px: Array | None = None
     seed_px: Array | None = None
     exact: bool = False
-    candidate: Candidate | None = None
+    candidate: PanelCandidate | None = None
     shrink: int = 1
     binned: int = 1
 
@@ -145,7 +136,7 @@ def look_at(
     corners_px: Array | None = None,
     seed_px: Array | None = None,
     exact: bool = False,
-    candidate: Candidate | None = None,
+    candidate: PanelCandidate | None = None,
 ) -> Look:
     """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown."""
     shrink = binned = 1
@@ -164,7 +155,7 @@ def look_at(
     patch = cut_patch(image, middle - reach, middle + reach)
     if binned > 1 and candidate is not None:
         patch = reduced(patch, binned)
-        candidate = replace(candidate, corners_px=(candidate.corners_px + 0.5) / binned - 0.5)
+        candidate = replace(candidate, corners_px=reduced_px(candidate.corners_px, binned))
     return Look(
         patch=patch,
         corners_px=corners_px,
@@ -181,45 +172,39 @@ def _width_px(expectation: Expectation) -> float:
     return expectation.camera.f_px * float(np.exp(expectation.ln_size[0])) / expectation.distance_m
 
 
-def measure_box(look: Look, expectation: Expectation, *, tolerance: Tolerance | None = None) -> tuple[BoxMode, ...]:
-    """Every way an antenna's box fits where one looks, best first; empty where none does."""
-    return measure_boxes([look], [expectation], tolerance=tolerance)[0]
-
-
 def measure_boxes(
     looks: Sequence[Look], expectations: Sequence[Expectation], *, tolerance: Tolerance | None = None
 ) -> list[tuple[BoxMode, ...]]:
-    """As `measure_box`, of several antennas at once: much faster where they are expected in the same photo."""
+    """Every way each antenna's box fits where one looks, best first; none where none does.
+
+    Several antennas are much faster together where they are expected in the same photo.
+    """
     t = tolerance or Tolerance()
 
-    def fit(sighting: Sighting, tasks: list[Task], some: list[int]) -> list[tuple[Minimum, ...]]:
-        starts: list[list[tuple[float, Array]] | None] = []
-        for task, k in zip(tasks, some, strict=True):
-            candidate = looks[k].candidate
-            if task.corners_px is not None:
-                starts.append(None)
-            elif candidate is not None:
-                starts.append(starts_from_candidate(sighting, candidate, task.prior))
-            else:
-                faces = expectations[k].faces_camera
-                starts.append(starts_from_seed(task.patch, sighting, task.prior, faces_camera=faces))
+    def fit(sighting: Sighting, tasks: list[FitTask], some: list[int]) -> list[tuple[Minimum, ...]]:
+        picked = [k for k, task in enumerate(tasks) if task.corners_px is not None]
+        starts: list[list[Array]] = [[] for _ in tasks]
+        for k, found in zip(picked, starts_from_corners(sighting, [tasks[k] for k in picked], t), strict=True):
+            starts[k] = [theta for _, theta in found]
+        for k, task in enumerate(tasks):
+            look, faces = looks[some[k]], expectations[some[k]].faces_camera
+            if look.candidate is not None:
+                starts[k] = [theta for _, theta in starts_from_candidate(sighting, look.candidate, task.prior)]
+            elif look.seed_px is not None and look.corners_px is None:
+                found = starts_from_seed(task.patch, sighting, task.prior, faces_camera=faces)
+                starts[k] = [theta for _, theta in found]
         _catch_found(sighting, tasks, [looks[k] for k in some], starts, t)
-        return fit_boxes(sighting, tasks, starts=starts, tolerance=t)
+        return fit_boxes(sighting, tasks, starts, tolerance=t)
 
     return _measured(looks, expectations, t, fit)
-
-
-def measure_again(look: Look, expectation: Expectation, modes: tuple[BoxMode, ...]) -> tuple[BoxMode, ...]:
-    """The same boxes settled once more under a better expectation; empty where none holds."""
-    return measure_boxes_again([look], [expectation], [modes])[0]
 
 
 def measure_boxes_again(
     looks: Sequence[Look], expectations: Sequence[Expectation], modes: Sequence[tuple[BoxMode, ...]]
 ) -> list[tuple[BoxMode, ...]]:
-    """As `measure_again`, of several antennas at once."""
+    """The same boxes settled once more under better expectations; none where none holds."""
 
-    def fit(sighting: Sighting, tasks: list[Task], some: list[int]) -> list[tuple[Minimum, ...]]:
+    def fit(sighting: Sighting, tasks: list[FitTask], some: list[int]) -> list[tuple[Minimum, ...]]:
         thetas = [
             [theta_of_mode(sighting, enlarged(m, 1 / looks[k].binned), task.prior) for m in modes[k]]
             for task, k in zip(tasks, some, strict=True)
@@ -233,7 +218,7 @@ def _measured(
     looks: Sequence[Look],
     expectations: Sequence[Expectation],
     tolerance: Tolerance,
-    fit: Callable[[Sighting, list[Task], list[int]], list[tuple[Minimum, ...]]],
+    fit: Callable[[Sighting, list[FitTask], list[int]], list[tuple[Minimum, ...]]],
 ) -> list[tuple[BoxMode, ...]]:
     """Fit all looks, those of one camera held one way together. fit: of such tasks, and which looks they are."""
     expectations = [
@@ -252,7 +237,7 @@ def _measured(
     for some in together.values():
         sighting = expectations[some[0]].sighting()
         priors = [expectations[k].prior(looks[k].middle_px) for k in some]
-        tasks = [Task(looks[k].patch, prior, looks[k].corners_px) for k, prior in zip(some, priors, strict=True)]
+        tasks = [FitTask(looks[k].patch, prior, looks[k].corners_px) for k, prior in zip(some, priors, strict=True)]
         for k, prior, minima in zip(some, priors, fit(sighting, tasks, some), strict=True):
             found = _modes(sighting, minima, prior, expectations[k], looks[k])
             out[k] = tuple(enlarged(m, looks[k].binned) for m in found) if looks[k].binned > 1 else found
@@ -261,29 +246,28 @@ def _measured(
 
 def _catch_found(
     sighting: Sighting,
-    tasks: Sequence[Task],
+    tasks: Sequence[FitTask],
     looks: Sequence[Look],
-    starts: list[list[tuple[float, Array]] | None],
+    starts: list[list[Array]],
     tolerance: Tolerance,
 ) -> None:
     """Replace the starts of candidates by the boxes they come to: first in the reduced picture, then in finer ones."""
     for shrink in sorted({look.shrink for look in looks if look.candidate is not None}):
         these = [k for k, look in enumerate(looks) if look.candidate is not None and look.shrink == shrink]
         some = [tasks[k] for k in these]
-        begin = [[theta for _, theta in starts[k] or ()] for k in these]
+        begin = [starts[k] for k in these]
         boxes = _far_and_near(sighting, some, [looks[k] for k in these], begin, shrink, tolerance)
         finer = shrink // 3
         while finer > 1:
             boxes = _at_scale(sighting, some, boxes, finer, tolerance)
             finer //= 3
         for k, thetas in zip(these, boxes, strict=True):
-            if thetas:
-                starts[k] = [(0.0, theta) for theta in thetas]
+            starts[k] = thetas or starts[k]
 
 
 def _far_and_near(
     sighting: Sighting,
-    tasks: Sequence[Task],
+    tasks: Sequence[FitTask],
     looks: Sequence[Look],
     begin: Sequence[list[Array]],
     shrink: int,
@@ -307,7 +291,7 @@ def _far_and_near(
 
 def _at_scale(
     sighting: Sighting,
-    tasks: Sequence[Task],
+    tasks: Sequence[FitTask],
     thetas: Sequence[Sequence[Array]],
     shrink: int,
     tolerance: Tolerance,
@@ -317,14 +301,9 @@ def _at_scale(
 ) -> list[list[Array]]:
     """As `catch`, in the picture reduced by a whole factor; guides: corners (4, 2) px of the whole one, or None."""
 
-    def down(theta: Array) -> Array:
+    def scaled(theta: Array, to: Callable[[Array, float], Array]) -> Array:
         out = theta.copy()
-        out[3:5] = (theta[3:5] + 0.5) / shrink - 0.5
-        return out
-
-    def up(theta: Array) -> Array:
-        out = theta.copy()
-        out[3:5] = (theta[3:5] + 0.5) * shrink - 0.5
+        out[3:5] = to(theta[3:5], shrink)
         return out
 
     small = []
@@ -332,28 +311,26 @@ def _at_scale(
         information = task.prior.information.copy()
         information[3:5] *= shrink
         information[:, 3:5] *= shrink
-        prior = Prior(down(task.prior.mean), information, task.prior.width_m)
+        prior = Prior(scaled(task.prior.mean, reduced_px), information, task.prior.width_m)
         guide = guides[k] if guides is not None else None
-        corners = None if guide is None else (guide + 0.5) / shrink - 0.5
-        small.append(Task(task.patch if shrink == 1 else reduced(task.patch, shrink), prior, corners))
+        corners = None if guide is None else reduced_px(guide, shrink)
+        small.append(FitTask(task.patch if shrink == 1 else reduced(task.patch, shrink), prior, corners))
     view = Sighting(reduced_camera(sighting.camera, shrink), sighting.cam_from_level) if shrink > 1 else sighting
-    begin = [[down(theta) for theta in some] for some in thetas]
+    begin = [[scaled(theta, reduced_px) for theta in some] for some in thetas]
     caught = catch(view, small, begin, tolerance=tolerance, farthest_px=farthest_px)
-    return [[up(theta) for theta in some] for some in caught]
+    return [[scaled(theta, enlarged_px) for theta in some] for some in caught]
 
 
 def _moved(theta: Array, share: float, look: Look) -> Array:
     """A box moved across its candidate's long axis by a share of the candidate's width."""
     assert look.candidate is not None
     c = look.candidate.corners_px
-    axis = c[[0, 1, 4, 5]].mean(0) - c[[2, 3, 6, 7]].mean(0)
-    axis = axis / np.hypot(*axis)
     out = theta.copy()
-    out[3:5] += share * width_across(c) * np.array([-axis[1], axis[0]])
+    out[3:5] += share * width_across(c) * across_axis(c)
     return out
 
 
-def _guide(candidate: Candidate | None) -> Array | None:
+def _guide(candidate: PanelCandidate | None) -> Array | None:
     """The finder's corners (4, 2) of the front, where it can tell which large face it saw."""
     if candidate is None or abs(np.cos(candidate.yaw_rad)) < 0.6 or 0.1 < candidate.front < 0.9:
         return None
@@ -372,7 +349,7 @@ def _modes(
         minima, modes = tuple(minima[k] for k in keep), [modes[k] for k in keep]
         for k, m in enumerate(minima):
             off = 0.0 if expectation.design_off_rad is None else m.theta[0] - expectation.design_off_rad
-            off = float((off + np.pi) % (2 * np.pi) - np.pi)
+            off = wrap_rad(float(off))
             penalty = min((off / SEED_DESIGN_RAD) ** 2, 9.0)
             mode, half = modes[k], np.sqrt(SEED_TRUST)
             modes[k] = replace(
@@ -382,7 +359,7 @@ def _modes(
 
 
 def _of_candidate(
-    candidate: Candidate, modes: list[BoxMode], sighting: Sighting, minima: Sequence[Minimum]
+    candidate: PanelCandidate, modes: list[BoxMode], sighting: Sighting, minima: Sequence[Minimum]
 ) -> tuple[BoxMode, ...]:
     """Modes of a found panel: a box looks much the same from the rear, and the finder says which side it saw.
 

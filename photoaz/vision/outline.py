@@ -6,14 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import chain as joined
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.photo.camera import Array
 from photoaz.vision.box import BoxView
-
-Array = NDArray[Any]
 
 #: kinds of edges; the inner ones are those between two visible faces
 LEFT, RIGHT, TOP, BOTTOM, INNER_LEFT, INNER_RIGHT, INNER_LOWER, INNER_UPPER = range(8)

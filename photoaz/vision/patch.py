@@ -1,15 +1,13 @@
-"""The part of a photo round one antenna, in a colour space that edges are measured in."""
+"""The part of a photo round one antenna, in a colour space that edges are measured in; and photos reduced for it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[Any]
+from photoaz.photo.camera import Array, Camera
 
 #: colour counts less than luminance: JPEG stores it at half the resolution, and cameras smooth it
 CHROMA_WEIGHT = 0.3
@@ -61,11 +59,34 @@ def cut_patch(image: Array, low_px: Array, high_px: Array) -> Patch:
     return Patch(light, (x0, y0))
 
 
-def reduced(patch: Patch, shrink: int) -> Patch:
-    """The patch of the photo reduced by a whole factor: its coordinates are the reduced photo's.
+def reduced_px(px: Array, factor: float) -> Array:
+    """Pixels (..., 2) of a photo as those of the photo reduced by a factor: pixels' middles are whole numbers."""
+    out: Array = (px + 0.5) / factor - 0.5
+    return out
 
-    Pixel x of the photo is (x + 0.5) / shrink - 0.5 of the reduced one. What does not fill a pixel is left out, unless
-    nothing else is there.
+
+def enlarged_px(px: Array, factor: float) -> Array:
+    """Pixels (..., 2) of a reduced photo as those of the photo `factor` times as large."""
+    out: Array = (px + 0.5) * factor - 0.5
+    return out
+
+
+def reduced_camera(camera: Camera, factor: int) -> Camera:
+    """The camera of the photo reduced by a whole factor."""
+    return replace(
+        camera,
+        width_px=camera.width_px // factor,
+        height_px=camera.height_px // factor,
+        f_px=camera.f_px / factor,
+        cx_px=(camera.cx_px + 0.5) / factor - 0.5,
+        cy_px=(camera.cy_px + 0.5) / factor - 0.5,
+    )
+
+
+def reduced(patch: Patch, shrink: int) -> Patch:
+    """The patch of the photo reduced by a whole factor: its coordinates are the reduced photo's (see `reduced_px`).
+
+    What does not fill a pixel is left out, unless nothing else is there.
     """
     x0, y0 = (-(-o // shrink) for o in patch.origin_px)
     tall, wide = patch.pixels.shape[:2]

@@ -1,20 +1,137 @@
-"""Starts of a fit from a panel that the finder saw: boxes of the expected size near its rough corners."""
+"""Starts of a fit: boxes of the expected size from rough corners, from what the finder saw, or from a single point.
+
+Every function gives (cost, theta) of boxes theta (N_PARAMETERS,), the best first; costs compare within one antenna.
+"""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
+from collections.abc import Callable, Sequence
 
+import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera, directions_from_pixels
-from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px, rotation_cam_from_panel
-from photoaz.vision.candidate import Candidate
-from photoaz.vision.evidence import width_across
-from photoaz.vision.fit import Prior
+from photoaz.angles import wrap_rad
+from photoaz.photo.camera import Array, directions_from_pixels
+from photoaz.vision.box import (
+    N_PARAMETERS,
+    Sighting,
+    across_axis,
+    corner_derivative,
+    facing,
+    front_off_sight,
+    ideal_corners_px,
+    long_axis,
+    view_of,
+    width_across,
+)
+from photoaz.vision.boxes import FitTask, Prior, Tolerance, solve_each
+from photoaz.vision.finder import PanelCandidate
+from photoaz.vision.outline import INNER_LOWER, N_EDGES, sample_edges
+from photoaz.vision.patch import Patch
 
-Array = NDArray[Any]
+Start = tuple[float, Array]
+
+# ---------------------------------------------------------------------------------------------------------------------
+# From rough corners of the front
+
+#: azimuths off the camera's heading that a fit is started from
+STARTS_RAD = np.radians(np.arange(-165.0, 181.0, 30.0))
+_STARTS_SMALL_RAD = np.radians(np.arange(-170.0, 181.0, 20.0))
+#: a front picked narrower than this [px] does not fix the azimuth to begin with: starts are held this near to theirs
+_SMALL_PX, _HELD_SMALL_RAD = 30.0, 0.1
+#: a front seen at more than this off its normal shows no corners anybody could pick
+FRONT_SEEN_RAD = float(np.radians(97.0))
+#: starts from rough corners that are followed up; a small panel has two more
+_MOST_FROM_CORNERS = 4
+_FARTHEST_TO_CORNERS = np.array([0.35, 0.1, 0.1, 20, 20, 0.3, 0.3, 0.3, 0.05, 0.02])
+
+
+def starts_from_corners(sighting: Sighting, tasks: Sequence[FitTask], tolerance: Tolerance) -> list[list[Start]]:
+    """Boxes that suit the rough corners of each task's front; at least one each. All tasks have corners."""
+    corners = [task.corners_px for task in tasks if task.corners_px is not None]
+    priors = [task.prior for task in tasks]
+    if not tasks:
+        return []
+    out = minima_of_corners(sighting, corners, priors, tolerance)
+    small = [k for k, c in enumerate(corners) if np.hypot(*(c[[1, 2]].mean(0) - c[[0, 3]].mean(0))) < _SMALL_PX]
+    if small:
+        # a few pixels' error of a corner turns a small panel by tens of degrees: the picture has to decide
+        own = [corners[k] for k in small], [priors[k] for k in small]
+        held = minima_of_corners(sighting, *own, tolerance, _STARTS_SMALL_RAD, hold_rad=_HELD_SMALL_RAD)
+        for k, more in zip(small, held, strict=True):
+            out[k] = sorted(out[k] + more, key=lambda s: s[0])
+    off = iter(front_off_sight(sighting, np.stack([theta for starts in out for _, theta in starts])))
+    for k, starts in enumerate(out):
+        # somebody saw the front's corners: the front faces the camera, or nearly
+        starts = [s for s, o in zip(starts, off, strict=False) if o < FRONT_SEEN_RAD] or starts[:1]
+        out[k] = [s for s in starts if s[0] < starts[0][0] + 30.0][: _MOST_FROM_CORNERS + 2 * (k in small)]
+    return out
+
+
+def minima_of_corners(
+    sighting: Sighting,
+    corners_px: Sequence[Array],
+    priors: Sequence[Prior],
+    tolerance: Tolerance,
+    starts_rad: Array = STARTS_RAD,
+    *,
+    hold_rad: float | None = None,
+) -> list[list[Start]]:
+    """Minima of the misfit of each antenna's corners (4, 2) from several azimuths, near-equal ones merged.
+
+    hold_rad: keeps each start's azimuth, with this standard uncertainty, instead of letting the corners decide it.
+    """
+    many = len(starts_rad)
+    corners = np.repeat([c.ravel() for c in corners_px], many, 0)
+    mean = np.repeat([p.mean for p in priors], many, 0)
+    information = np.repeat([p.information for p in priors], many, 0)
+    sigma = tolerance.corner_px
+
+    def equations(theta: Array) -> tuple[Array, Array]:
+        f, jac = corner_derivative(sighting, theta)
+        jt = np.swapaxes(jac, -1, -2)
+        pull = information @ (theta - mean)[..., None]
+        return jt @ jac / sigma**2 + information, (jt @ (corners - f)[..., None] / sigma**2 - pull)[..., 0]
+
+    theta = mean.copy()
+    theta[:, 0] = np.tile(starts_rad, len(priors))
+    theta[:, 3:5] = corners.reshape(-1, 4, 2).mean(1)
+    theta = _approach(theta, equations, hold_rad, _FARTHEST_TO_CORNERS)
+    res, dp = corners - ideal_corners_px(sighting, theta)[:, :4].reshape(-1, 8), theta - mean
+    cost = (res**2).sum(1) / sigma**2 + ((dp[:, None] @ information)[:, 0] * dp).sum(1)
+    found = [(float(c), t) for c, t in zip(cost, theta, strict=True)]
+    return [_differing(found[k : k + many], 0.05) for k in range(0, len(found), many)]
+
+
+def _approach(
+    theta: Array, equations: Callable[[Array], tuple[Array, Array]], hold_rad: float | None, longest: Array
+) -> Array:
+    """Boxes theta (B, P) brought by eight Gauss-Newton steps, none longer than (P,), to where their equations balance.
+
+    equations: normal equations (B, P, P), (B, P) at boxes. hold_rad: each azimuth is held where it is with this
+    standard uncertainty.
+    """
+    azimuth = theta[:, 0].copy()
+    held = np.zeros(N_PARAMETERS)
+    held[0] = 0.0 if hold_rad is None else 1.0 / hold_rad**2
+    for _ in range(8):
+        n, g = equations(theta)
+        g[:, 0] += held[0] * (azimuth - theta[:, 0])
+        theta = theta + np.clip(solve_each(n + np.diag(held), g), -longest, longest)
+    return theta
+
+
+def _differing(found: list[Start], turn_rad: float) -> list[Start]:
+    """The boxes, best first, that are turned by more than this against all better ones."""
+    kept: list[Start] = []
+    for cost, theta in sorted(found, key=lambda s: s[0]):
+        if all(abs(wrap_rad(theta[0] - t[0])) > turn_rad for _, t in kept):
+            kept.append((cost, theta))
+    return kept
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# From what the finder saw
 
 #: standard uncertainty of the finder's corners, as a share of the panel's width as seen, and along its height
 ACROSS_SHARE, ALONG_SHARE = 0.12, 0.18
@@ -36,25 +153,13 @@ MISFIT = 30.0
 _WIDE_TURNS = np.radians([-60.0, -40.0, -25.0, -12.0, 0.0, 12.0, 25.0, 40.0, 60.0])
 
 
-def reduced_camera(camera: Camera, shrink: int) -> Camera:
-    """The camera of the photo reduced by a whole factor."""
-    return replace(
-        camera,
-        width_px=camera.width_px // shrink,
-        height_px=camera.height_px // shrink,
-        f_px=camera.f_px / shrink,
-        cx_px=(camera.cx_px + 0.5) / shrink - 0.5,
-        cy_px=(camera.cy_px + 0.5) / shrink - 0.5,
-    )
-
-
-def starts_from_candidate(sighting: Sighting, candidate: Candidate, prior: Prior) -> list[tuple[float, Array]]:
+def starts_from_candidate(sighting: Sighting, candidate: PanelCandidate, prior: Prior) -> list[Start]:
     """Boxes (cost, theta) that suit the finder's corners, best first; at least one.
 
     Least squares on all eight corners from azimuths all round, then from turns about the best; what the finder says of
     the panel's turn counts.
     """
-    free: list[tuple[float, Array]] = []
+    free: list[Start] = []
     best_px, best = candidate.corners_px, (np.inf, prior.mean)
     for px in _namings(candidate):
         settled = [
@@ -67,16 +172,11 @@ def starts_from_candidate(sighting: Sighting, candidate: Candidate, prior: Prior
         return _by_turn(sighting, candidate, prior)
     turned = _settled(sighting, best_px, prior, best[1][0] + _TURNS, _HELD_RAD)
     found = free + [(c + side_cost(sighting, candidate, t), t) for c, t in turned]
-    found.sort(key=lambda s: s[0])
-    kept: list[tuple[float, Array]] = []
-    for cost, theta in found:
-        turn = [abs((theta[0] - t[0] + np.pi) % (2 * np.pi) - np.pi) for _, t in kept]
-        if all(t > 0.09 for t in turn):
-            kept.append((cost, theta))
+    kept = _differing(found, 0.09)
     return [s for s in kept if s[0] < kept[0][0] + 25.0][:MOST]
 
 
-def _by_turn(sighting: Sighting, candidate: Candidate, prior: Prior) -> list[tuple[float, Array]]:
+def _by_turn(sighting: Sighting, candidate: PanelCandidate, prior: Prior) -> list[Start]:
     """Boxes of the expected size about the candidate's middle, turned by about as much as the finder says."""
     sight = sighting.cam_from_level.T @ directions_from_pixels(sighting.camera, candidate.corners_px.mean(0))
     towards = np.arctan2(-sight[0], -sight[1])
@@ -89,7 +189,7 @@ def _by_turn(sighting: Sighting, candidate: Candidate, prior: Prior) -> list[tup
     return sorted(out, key=lambda s: s[0])
 
 
-def _namings(candidate: Candidate) -> list[Array]:
+def _namings(candidate: PanelCandidate) -> list[Array]:
     """The finder's corners (8, 2), front first; nearly in profile, which upright edge is whose is open.
 
     Then the near large face may be the front or the rear with the panel's same side in view (its upright edges change
@@ -100,52 +200,136 @@ def _namings(candidate: Candidate) -> list[Array]:
     return [px, px[_SAME_SIDE], px[_OTHER_SIDE]] if in_profile else [px]
 
 
-def side_cost(sighting: Sighting, candidate: Candidate, theta: Array) -> float:
+def side_cost(sighting: Sighting, candidate: PanelCandidate, theta: Array) -> float:
     """What it costs (-2 ln likelihood, capped) that a box does not look the way the finder saw the panel turned.
 
     theta (N_PARAMETERS,): the box as the fit has it.
     """
     sight = sighting.cam_from_level.T @ directions_from_pixels(sighting.camera, theta[3:5])
     yaw = theta[0] - np.arctan2(-sight[0], -sight[1])
-    off = (yaw - candidate.yaw_rad + np.pi) % (2 * np.pi) - np.pi
-    facing = _facing(sighting, theta)
-    share = candidate.front if facing > 0 else 1.0 - candidate.front
+    off = wrap_rad(yaw - candidate.yaw_rad)
+    towards = float(facing(sighting, theta))
+    share = candidate.front if towards > 0 else 1.0 - candidate.front
     # seen nearly in profile, front and rear are a matter of words
-    weight = min(abs(facing) / 0.3, 1.0)
+    weight = min(abs(towards) / 0.3, 1.0)
     return float(min((off / YAW_RAD) ** 2, 9.0) - weight * np.log(np.clip(share, 0.01, 1.0)))
-
-
-def _facing(sighting: Sighting, theta: Array) -> float:
-    """Cosine between the front's normal and the direction to the camera, both about the box's middle."""
-    sight = directions_from_pixels(sighting.camera, theta[3:5])
-    return float(-rotation_cam_from_panel(sighting, theta)[:, 2] @ sight)
 
 
 def _settled(
     sighting: Sighting, corners_px: Array, prior: Prior, azimuths: Array, hold_rad: float | None
-) -> list[tuple[float, Array]]:
-    axis = corners_px[[0, 1, 4, 5]].mean(0) - corners_px[[2, 3, 6, 7]].mean(0)
-    axis = axis / np.hypot(*axis)
+) -> list[Start]:
+    """Least squares on all eight corners (8, 2) from azimuths (A,): (cost, theta) of each, in their order."""
     wide = max(width_across(corners_px), 6.0)
     # whitening of a corner's error: across the panel, and along it
-    whiten = np.stack([np.array([-axis[1], axis[0]]) / (ACROSS_SHARE * wide), axis / (ALONG_SHARE * wide)])
+    whiten = np.stack([across_axis(corners_px) / (ACROSS_SHARE * wide), long_axis(corners_px) / (ALONG_SHARE * wide)])
     theta = np.repeat(prior.mean[None], len(azimuths), 0)
     theta[:, 0] = azimuths
     theta[:, 3:5] = corners_px.mean(0)
-    held = np.zeros(N_PARAMETERS)
-    held[0] = 0.0 if hold_rad is None else 1.0 / hold_rad**2
     information = prior.information.copy()
     information[3:5], information[:, 3:5] = 0.0, 0.0
     information[[3, 4], [3, 4]] = 1e-6
-    for _ in range(8):
+
+    def equations(theta: Array) -> tuple[Array, Array]:
         px = ideal_corners_px(sighting, theta[:, None] + _PERTURB)  # (A, 1 + P, 8, 2)
         res = ((corners_px - px[:, 0]) @ whiten.T).reshape(len(theta), 16)
         jac = ((px[:, 1:] - px[:, :1]) @ whiten.T).reshape(len(theta), N_PARAMETERS, 16) / _STEP[:, None]
-        n = jac @ np.swapaxes(jac, -1, -2) + information + np.diag(held)
-        g = (jac @ res[..., None])[..., 0] - (theta - prior.mean) @ information
-        g[:, 0] += held[0] * (azimuths - theta[:, 0])
-        theta = theta + np.clip(np.linalg.solve(n, g[..., None])[..., 0], -_LONGEST, _LONGEST)
+        pull = (theta - prior.mean) @ information
+        return jac @ np.swapaxes(jac, -1, -2) + information, (jac @ res[..., None])[..., 0] - pull
+
+    theta = _approach(theta, equations, hold_rad, _LONGEST)
     res = (corners_px - ideal_corners_px(sighting, theta)) @ whiten.T
     dp = theta - prior.mean
     cost = (res**2).sum((1, 2)) / 2.0 + ((dp @ information) * dp).sum(1)  # a box's eight corners err together
     return [(float(c), t) for c, t in zip(cost, theta, strict=True)]
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# From a single point
+
+_QUARTER = np.pi / 2
+#: how much each edge counts: the upright inner edges often have no contrast, the cap's rim nearly always
+_WEIGHT = np.array([1.0, 1.0, 0.7, 0.7, 0.0, 0.0, 0.7, 0.0])
+
+#: width of the panel in the picture that is searched
+SEARCH_PX = 28.0
+
+
+def starts_from_seed(
+    patch: Patch,
+    sighting: Sighting,
+    prior: Prior,
+    *,
+    faces_camera: bool | None = None,
+    azimuths: int = 20,
+    keep: int = 10,
+) -> list[Start]:
+    """The best (cost, theta) over azimuths, sizes and places of the box that still hold the seed, best first.
+
+    The score of a place is the mean gradient across each edge, every sample capped, so that a long bright edge of
+    something else does not outweigh the rest. faces_camera: only boxes that show their front (or only their rear).
+    """
+    crop = patch.pixels[..., 0]
+    if min(crop.shape[:2]) < 8:
+        return []
+    # at the scale where the panel is about 28 px wide: nothing finer is needed to find it
+    shrink = min(1.0, SEARCH_PX / (sighting.camera.f_px * float(np.exp(prior.mean[5]))))
+    small = cv2.resize(crop, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    smooth = cv2.GaussianBlur(small, (0, 0), 1.0)
+    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(smooth, cv2.CV_32F, 0, 1) / 8
+    cap = float(np.percentile(np.hypot(gx, gy), 90)) + 2.0
+    found: list[Start] = []
+    for azimuth in np.arange(azimuths) * 2 * np.pi / azimuths:
+        for ln_scale in (-0.06, 0.0, 0.06):
+            theta = prior.mean.copy()
+            theta[0] = azimuth
+            theta[5:8] += ln_scale
+            off = front_off_sight(sighting, theta)
+            if faces_camera is not None and (off < _QUARTER + 0.1) != faces_camera:
+                continue
+            found += _places(theta, sighting, (gx, gy), patch.origin_px, shrink, cap)
+    found.sort(key=lambda f: f[0])
+    kept: list[Start] = []
+    for cost, theta in found:
+        if all(abs(theta[0] - t[0]) > 0.1 or np.abs(theta[3:5] - t[3:5]).max() > 3.0 for _, t in kept):
+            kept.append((cost, theta))
+        if len(kept) == keep:
+            break
+    return kept
+
+
+def _places(
+    theta: Array,
+    sighting: Sighting,
+    gradient: tuple[Array, Array],
+    origin_px: tuple[int, int],
+    shrink: float,
+    cap: float,
+) -> list[Start]:
+    """The two best places of one box within reach of the seed: (cost, theta)."""
+    size_px = sighting.camera.f_px * np.exp(theta[5:7])  # width, height
+    samples = sample_edges(view_of(sighting, theta), blur_px=1.0, max_per_edge=36)
+    if (samples.edge < 4).sum() < 8:
+        return []
+    step = 1.3 / shrink
+    across = np.arange(-0.5 * size_px[0], 0.5 * size_px[0] + step, step)
+    along = np.arange(-0.5 * size_px[1], 0.5 * size_px[1] + step, 2.0 * step)
+    shift = np.stack(np.meshgrid(across, along), -1).reshape(-1, 2)
+    # the shrunk image's pixel centres lie at (x + 0.5) / shrink - 0.5 of the patch
+    at = ((samples.x_px[None] + shift[:, None] - origin_px + 0.5) * shrink - 0.5).astype(np.float32)
+    sx, sy = (cv2.remap(g, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT) for g in gradient)
+    strength = np.minimum(np.abs(sx * samples.normal[:, 0] + sy * samples.normal[:, 1]), cap)
+    length = np.bincount(samples.edge, samples.spacing_px, N_EDGES)
+    there = (length > 0) & (_WEIGHT > 0)
+    there[INNER_LOWER] &= length[INNER_LOWER] > 2.0
+    weight = _WEIGHT[samples.edge] * samples.spacing_px / np.maximum(length, 1e-9)[samples.edge]
+    score = strength @ weight / _WEIGHT[there].sum()
+    out: list[Start] = []
+    for k in np.argsort(-score):
+        if out and np.abs(out[0][1][3:5] - theta[3:5] - shift[k]).max() < 0.2 * size_px[0]:
+            continue
+        placed = theta.copy()
+        placed[3:5] += shift[k]
+        out.append((-float(score[k]), placed))
+        if len(out) == 2:
+            break
+    return out

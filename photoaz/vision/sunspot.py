@@ -9,14 +9,11 @@ not in pixels: away from the optical axis a pinhole draws a disc as an ellipse.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
-
-Array = NDArray[Any]
+from photoaz.photo.camera import Array, Camera, directions_from_pixels, project, rotation_cam_from_enu
 
 _DEG = float(np.radians(1.0))
 #: the longer side of the reduced picture that is searched, pixels

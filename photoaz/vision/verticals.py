@@ -12,11 +12,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
-
-Array = NDArray[Any]
+from photoaz.photo.camera import Array, Camera, directions_from_pixels, rotation_cam_from_enu
 
 #: pixels of the reduced picture that segments are looked for in: more cost time and tell no more
 WORK_PX = 0.4e6

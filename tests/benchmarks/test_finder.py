@@ -38,8 +38,8 @@ from photoaz.photo.pixels import decode
 from photoaz.quantities import RADIUS_95
 from photoaz.register.load import load_register, require_sites
 from photoaz.register.model import Control
-from photoaz.vision.find import Found
-from photoaz.vision.finder import WORK_PX
+from photoaz.vision.finder import FoundPanels
+from photoaz.vision.panel_network import WORK_PX
 
 pytestmark = pytest.mark.benchmark
 
@@ -241,7 +241,9 @@ def timing(into: list[float]) -> Iterator[None]:
     into.append(time.perf_counter() - start)
 
 
-def sizes_px(standing: Standing, antennas: Sequence[AntennaPriors], found: Found) -> list[tuple[float, float, float]]:
+def sizes_px(
+    standing: Standing, antennas: Sequence[AntennaPriors], found: FoundPanels
+) -> list[tuple[float, float, float]]:
     """Width, height, depth of the site's antennas at the window's scale, heights foreshortened."""
     guess = head_guess(standing, antennas, 0.0)
     per_m = WORK_PX / guess.width_m
@@ -267,7 +269,7 @@ def outcome_of(mode: str) -> Outcome:
         antennas, sigma = list(facts.values()), site.position_u95_m / RADIUS_95
         frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
         standings: list[Standing] = []
-        found: list[Found] = []
+        found: list[FoundPanels] = []
         images = []
         for p in truth["photos"]:
             path = case / p["file"]
@@ -300,7 +302,7 @@ def _judge(
     out: Outcome,
     case: Path,
     panels: list[Panel],
-    found: Found,
+    found: FoundPanels,
     sighted: Sighted,
     plain: Sequence[tuple[Array, float]],
     image: Array,

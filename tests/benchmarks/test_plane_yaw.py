@@ -25,7 +25,7 @@ from photoaz.photo.camera import Camera, directions_from_pixels, project, rotati
 from photoaz.vision.box import rotation_enu_from_panel
 from photoaz.vision.outline import EdgeSamples
 from photoaz.vision.patch import cut_patch
-from photoaz.vision.profiles import measure_offsets
+from photoaz.vision.profile_fit import measure_offsets
 
 pytestmark = pytest.mark.benchmark
 

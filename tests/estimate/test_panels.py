@@ -16,9 +16,8 @@ from photoaz.estimate.panels import HAND_M, Sighted, Standing, head_guess, known
 from photoaz.network.site import Angle, AntennaPriors
 from photoaz.photo.camera import Camera
 from photoaz.register.model import Antenna, Pick, Site
-from photoaz.vision.candidate import Candidate
-from photoaz.vision.find import Found
-from photoaz.vision.where import Window
+from photoaz.vision.finder import FoundPanels, PanelCandidate
+from photoaz.vision.head_locator import HeadWindow
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3200.0, cx_px=1999.5, cy_px=1499.5, f_relative_sigma=0.01)
 SECTORS = {"A": 20.0, "B": 140.0, "C": 260.0}
@@ -185,13 +184,13 @@ def box_of(a: Antenna, s: Standing) -> np.ndarray:
     return projected(np.array(points), s, heading_deg=260.0, pitch_deg=25.0)
 
 
-def candidate_of(a: Antenna, s: Standing, rng: np.random.Generator | None = None) -> Candidate:
+def candidate_of(a: Antenna, s: Standing, rng: np.random.Generator | None = None) -> PanelCandidate:
     """What the finder would see of it, from 80 degrees."""
     yaw = np.radians((a.design_azimuth_deg - 80.0 + 180.0) % 360.0 - 180.0)
     corners = box_of(a, s)
     if rng is not None:
         corners = corners + rng.normal(0, 1.5, (8, 2))
-    return Candidate(
+    return PanelCandidate(
         corners_px=corners,
         probability=0.8,
         front=0.95 if abs(yaw) < np.pi / 2 else 0.05,
@@ -200,16 +199,16 @@ def candidate_of(a: Antenna, s: Standing, rng: np.random.Generator | None = None
     )
 
 
-def seen_of(s: Standing, names: Sequence[str]) -> Found:
+def seen_of(s: Standing, names: Sequence[str]) -> FoundPanels:
     rng = np.random.default_rng(1)
     by_name = {a.antenna_id: a for a in ANTENNAS}
-    return Found(
+    return FoundPanels(
         candidates=tuple(candidate_of(by_name[n], s, rng) for n in names),
-        window=Window(box_px=(1000, 700, 3000, 2300), scale=0.5),
+        window=HeadWindow(box_px=(1000, 700, 3000, 2300), scale=0.5),
     )
 
 
-def one(s: Standing, found: Found | None) -> Sighted:
+def one(s: Standing, found: FoundPanels | None) -> Sighted:
     (sighted,), _ = name_panels([s], [found], SITE, FACTS)
     return sighted
 
@@ -217,7 +216,7 @@ def one(s: Standing, found: Found | None) -> Sighted:
 SHOWN = ("A1", "A2", "B1", "B2")
 
 
-def named(sighted: Sighted, found: Found, names: Sequence[str]) -> dict[str, str]:
+def named(sighted: Sighted, found: FoundPanels, names: Sequence[str]) -> dict[str, str]:
     """Spots that have a candidate: the antenna whose candidate it is, by the name it was given."""
     by_candidate = {id(c): n for c, n in zip(found.candidates, names, strict=True)}
     return {s.antenna_id: by_candidate[id(s.candidate)] for s in sighted.spots if s.candidate is not None}

@@ -18,11 +18,11 @@ from photoaz.angles import wrap_deg
 from photoaz.estimate.solve import mixture_u95, solve_site
 from photoaz.memory import Notebook
 from photoaz.photo.picture import Picture
+from photoaz.quantities import EXACT_CORNER_PX
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
 from photoaz.register.model import Control, Pick, Site
 from photoaz.result import AntennaResult, SiteResult
 from photoaz.sample import sample_dir, sample_photos
-from photoaz.vision.fit import EXACT_CORNER_PX
 
 # ---- interval of a mixture ------------------------------------------------------------------------------------------
 

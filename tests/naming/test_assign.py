@@ -20,7 +20,7 @@ from photoaz.errors import InputError
 from photoaz.naming import Assignment, HeadingStatement, KnownAntenna, PhotoView, assign
 from photoaz.photo.camera import Camera
 from photoaz.sample import sample_dir
-from photoaz.vision.candidate import Candidate
+from photoaz.vision.finder import PanelCandidate
 
 deg = float(np.radians(1.0))
 CAMERA_UP_M = 1.6
@@ -157,7 +157,7 @@ class Shot:
 
 def take(shot: Shot, site: Sequence[Panel], rng: np.random.Generator, name: str) -> tuple[PhotoView, list[str | None]]:
     """A photo and what a finder makes of it: every front found, no rear; errors of 5 % of a width and 8 degrees."""
-    found: list[Candidate] = []
+    found: list[PanelCandidate] = []
     truth: list[str | None] = []
     for p in site:
         yaw = shot.yaw_deg(p)
@@ -173,7 +173,7 @@ def take(shot: Shot, site: Sequence[Panel], rng: np.random.Generator, name: str)
         if p.name in shot.other_side:
             yaw, c = yaw + 180.0, c[[5, 4, 7, 6, 1, 0, 3, 2]]
         front = 0.95 if np.cos(yaw * deg) > 0 else 0.05
-        found.append(Candidate(corners_px=c, probability=0.95, front=front, yaw_rad=yaw * deg, visible=1.0))
+        found.append(PanelCandidate(corners_px=c, probability=0.95, front=front, yaw_rad=yaw * deg, visible=1.0))
         truth.append(p.name)
     for _ in range(shot.false_boxes):
         # a radio unit: small and broad, below the panels
@@ -182,7 +182,7 @@ def take(shot: Shot, site: Sequence[Panel], rng: np.random.Generator, name: str)
         side = 0.2 * shot.f_px / shot.distance_m
         corners = np.concatenate([below + side * box, below + side * (box * 0.95)])
         yaw = rng.uniform(-np.pi, np.pi)
-        found.append(Candidate(corners_px=corners, probability=0.5, front=0.6, yaw_rad=yaw, visible=1.0))
+        found.append(PanelCandidate(corners_px=corners, probability=0.5, front=0.6, yaw_rad=yaw, visible=1.0))
         truth.append(None)
     headings: tuple[HeadingStatement, ...] = ()
     if shot.compass_off_deg is not None:
@@ -554,7 +554,7 @@ def test_the_sample_site_is_named_right(sample, seed):
             back = (at - place[q["antenna_id"]])[:2]
             yaw = azimuth[q["antenna_id"]] * deg - np.arctan2(*back) + rng.normal(0, 8 * deg)
             yaw = float(np.arctan2(np.sin(yaw), np.cos(yaw)))
-            found.append(Candidate(corners_px=c, probability=0.9, front=0.9, yaw_rad=yaw, visible=1.0))
+            found.append(PanelCandidate(corners_px=c, probability=0.9, front=0.9, yaw_rad=yaw, visible=1.0))
             who.append(q["antenna_id"])
         said, off = p["metadata"], p["metadata_errors"]["position_enu_m"]
         headings: tuple[HeadingStatement, ...] = ()

@@ -16,8 +16,8 @@ from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import (
     N_PARAMETERS,
     Sighting,
+    body_points,
     ideal_corners_px,
-    profile_points,
     project_body,
     rotation_enu_from_panel,
     view_of,
@@ -73,7 +73,7 @@ def test_rotation_broadcasts() -> None:
 
 
 def test_directions_in_words() -> None:
-    """design.md's conventions: azimuth clockwise from north, downtilt looks down, roll clockwise as seen in front."""
+    """The field's conventions: azimuth clockwise from north, downtilt looks down, roll clockwise as seen in front."""
     east, up = np.array([1.0, 0, 0]), np.array([0, 0, 1.0])
     assert rotation_enu_from_panel(np.pi / 2, 0.0, 0.0)[:, 2] == pytest.approx(east, abs=1e-15)
     assert rotation_enu_from_panel(0.3, 0.2, 0.0)[2, 2] == pytest.approx(-np.sin(0.2))  # looks down
@@ -201,10 +201,16 @@ def test_mirror(yaw: float, roll: float, pitch: float, dx: float, dy: float) -> 
             )
 
 
+def cross_section(width: float, depth: float, radius: float, bulge: float) -> np.ndarray:
+    """Points (N, 2), to the right and out of the front, of a body between its caps."""
+    body = body_points(box(0.0, size=(width, 1.0, depth), radius=radius / width, bulge=bulge / width))
+    return body.reshape(4, -1, 3)[1][:, [0, 2]]
+
+
 @pytest.mark.parametrize(("width", "depth", "radius"), [(0.3, 0.15, 0.03), (0.5, 0.2, 0.05), (0.2, 0.08, 0.01)])
 def test_profile_has_the_support_of_a_rounded_rectangle(width: float, depth: float, radius: float) -> None:
     """Minkowski sum of a rectangle and a disc: (W/2 - r) |cos| + (D/2 - r) |sin| + r, half the radius at the back."""
-    points = profile_points(np.array(width), np.array(depth), np.array(radius), np.array(0.0))
+    points = cross_section(width, depth, radius, 0.0)
     angle = np.radians(np.arange(-179.5, 180.0, 1.0))
     c, s = np.cos(angle), np.sin(angle)
     r = np.where(s > 0, radius, radius / 2)
@@ -218,7 +224,7 @@ def test_profile_has_the_support_of_a_rounded_rectangle(width: float, depth: flo
 
 
 def test_profile_bulges_to_the_front_plane() -> None:
-    points = profile_points(np.array(0.3), np.array(0.15), np.array(0.03), np.array(0.01))
+    points = cross_section(0.3, 0.15, 0.03, 0.01)
     assert points[:, 1].max() == pytest.approx(0.075)
     assert points[:, 1].min() == pytest.approx(-0.075)
     assert np.ptp(points[:, 0]) == pytest.approx(0.3)

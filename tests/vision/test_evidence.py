@@ -12,11 +12,13 @@ from scipy.spatial.transform import Rotation
 
 from photoaz.photo.camera import Camera, directions_from_pixels
 from photoaz.photo.rotations import los_from_cam
-from photoaz.vision.box import ideal_corners_px
-from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode, width_across
-from photoaz.vision.fit import fit_box
-from photoaz.vision.measure import Expectation, Look, look_at, measure_again, measure_box
-from photoaz.vision.starts import reduced_camera
+from photoaz.vision.box import Sighting, ideal_corners_px, width_across
+from photoaz.vision.boxes import FitTask, Tolerance
+from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode
+from photoaz.vision.fit import Minimum, fit_boxes
+from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
+from photoaz.vision.patch import reduced_camera
+from photoaz.vision.starts import starts_from_corners
 
 F_PX = 3000.0
 WIDE = Camera(width_px=4000, height_px=3000, f_px=F_PX, cx_px=1999.5, cy_px=1499.5)
@@ -52,6 +54,12 @@ def drawn(scene: Callable[..., Any], seed: int = 1, **changes: Any) -> tuple[Any
     return s, picture, camera, s.corners_px() - origin + rng.normal(0, 2.0, (4, 2))
 
 
+def fitted(sighting: Sighting, task: FitTask) -> tuple[Minimum, ...]:
+    """The fit from rough corners, as measuring does it."""
+    starts = starts_from_corners(sighting, [task], Tolerance())[0]
+    return fit_boxes(sighting, [task], [[theta for _, theta in starts]])[0]
+
+
 def sigma_rotation_rad(mode: BoxMode) -> np.ndarray:
     """Standard uncertainties (3,) of the rotation in the line of sight, all else left free but held to reason."""
     weak = np.diag([1.0, 1.0, 1.0, 1e-4, 1e-4, 100.0, 100.0, 100.0])  # 1 rad, 100 px, 10 %
@@ -64,7 +72,7 @@ def test_mode_and_back(scene: Callable[..., Any]) -> None:
     look = look_at(picture, expectation, corners_px=corners, seed_px=None)
     prior = expectation.prior(look.middle_px)
     sighting = expectation.sighting()
-    minima = fit_box(look.patch, sighting, prior, corners_px=corners)
+    minima = fitted(sighting, FitTask(look.patch, prior, corners))
     assert minima
     for minimum in minima:
         mode = mode_from_minimum(sighting, minimum, prior)
@@ -77,7 +85,9 @@ def test_mode_and_back(scene: Callable[..., Any]) -> None:
 def test_rotation_is_that_of_the_scene(scene: Callable[..., Any]) -> None:
     """Rotation in the line of sight out of the drawing's own angles (SciPy), within the stated uncertainty."""
     s, picture, camera, corners = drawn(scene)
-    mode = measure_box(look_at(picture, expect(s, camera), corners_px=corners, seed_px=None), expect(s, camera))[0]
+    mode = measure_boxes([look_at(picture, expect(s, camera), corners_px=corners, seed_px=None)], [expect(s, camera)])[
+        0
+    ][0]
     facing_north = np.array([[-1.0, 0, 0], [0, 0, 1], [0, 1, 0]])
     turn = Rotation.from_euler("yxz", [-s.roll_deg, -s.downtilt_deg, -180.0 - s.yaw_deg], degrees=True).as_matrix()
     level = np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]])
@@ -102,7 +112,7 @@ def test_evidence_does_not_depend_on_the_assumed_attitude(scene: Callable[..., A
         right = expect(s, camera)
         wrong = replace(right, pitch_rad=right.pitch_rad + np.radians(2.0), roll_rad=right.roll_rad + np.radians(1.0))
         look = look_at(picture, right, corners_px=corners, seed_px=None)
-        one, other = measure_box(look, right)[0], measure_box(look, wrong)[0]
+        one, other = measure_boxes([look], [right])[0][0], measure_boxes([look], [wrong])[0][0]
         off = Rotation.from_matrix(one.rotation @ other.rotation.T).as_rotvec()
         assert (np.abs(off) < sigma_rotation_rad(one)).all()
         # and far less than the attitude was wrong by
@@ -114,8 +124,8 @@ def test_measured_again(scene: Callable[..., Any]) -> None:
     s, picture, camera, corners = drawn(scene)
     expectation = expect(s, camera)
     look = look_at(picture, expectation, corners_px=corners, seed_px=None)
-    modes = measure_box(look, expectation)
-    again = measure_again(look, expectation, modes)
+    modes = measure_boxes([look], [expectation])[0]
+    again = measure_boxes_again([look], [expectation], [modes])[0]
     assert again
     off = Rotation.from_matrix(modes[0].rotation @ again[0].rotation.T).as_rotvec()
     assert (np.abs(off) < 0.3 * sigma_rotation_rad(modes[0])).all()
@@ -128,7 +138,7 @@ def test_root_is_the_pixels_information(scene: Callable[..., Any]) -> None:
     sigma = []
     for s, picture, camera, corners in near:
         look = look_at(picture, expect(s, camera), corners_px=corners, seed_px=None)
-        mode = measure_box(look, expect(s, camera))[0]
+        mode = measure_boxes([look], [expect(s, camera)])[0][0]
         assert mode.root.shape == (len(mode.offset), 8)
         assert mode.corners_px.shape == (8, 2)
         assert mode.width_px == pytest.approx(width_across(mode.corners_px))
@@ -159,7 +169,7 @@ def test_a_picture_of_nothing(scene: Callable[..., Any], kind: str, by: str) -> 
         corners_px=corners if by == "corners" else None,
         seed_px=None if by == "corners" else np.array([250.0, 300.0]),
     )
-    modes = measure_box(look, expectation)
+    modes = measure_boxes([look], [expectation])[0]
     for m in modes:
         assert np.isfinite(m.root).all()
         assert np.isfinite(m.offset).all()
@@ -183,7 +193,7 @@ def test_pick_at_the_border(scene: Callable[..., Any], middle: tuple[float, floa
         corners_px=corners if by == "corners" else None,
         seed_px=None if by == "corners" else np.array(middle),
     )
-    for m in measure_box(look, expectation):
+    for m in measure_boxes([look], [expectation])[0]:
         assert np.isfinite(m.root).all()
 
 
@@ -202,7 +212,7 @@ def test_tiny_pictures(scene: Callable[..., Any], shape: tuple[int, int], by: st
         corners_px=corners if by == "corners" else None,
         seed_px=None if by == "corners" else seed,
     )
-    for m in measure_box(look, expectation):
+    for m in measure_boxes([look], [expectation])[0]:
         assert np.isfinite(m.root).all()
 
 
@@ -211,7 +221,7 @@ def test_corners_all_in_one_place(scene: Callable[..., Any]) -> None:
     s, picture, camera, _ = drawn(scene)
     corners = np.full((4, 2), 60.0)
     expectation = expect(s, camera)
-    for m in measure_box(look_at(picture, expectation, corners_px=corners, seed_px=None), expectation):
+    for m in measure_boxes([look_at(picture, expectation, corners_px=corners, seed_px=None)], [expectation])[0]:
         assert np.isfinite(m.root).all()
 
 
@@ -229,7 +239,7 @@ def test_found_from_a_seed(scene: Callable[..., Any]) -> None:
         expectation = expect(s, camera, faces_camera=True)
         look: Look = look_at(picture, expectation, corners_px=None, seed_px=corners.mean(0) + np.array([4.0, 12.0]))
         prior = expectation.prior(look.middle_px)
-        for m in measure_box(look, expectation):
+        for m in measure_boxes([look], [expectation])[0]:
             turn = theta_of_mode(expectation.sighting(), m, prior)[0] - s.azimuth_rad
             if abs((turn + np.pi) % (2 * np.pi) - np.pi) < np.radians(2.0):
                 found += 1
@@ -241,7 +251,7 @@ def test_a_mode_of_a_reduced_photo_enlarged_is_the_same_box(scene: Callable[...,
     """Seen through the whole camera it is turned, placed and as large as it was through the reduced one."""
     s, picture, camera, corners = drawn(scene)
     small = reduced_camera(camera, 3)
-    (mode, *_) = measure_box(look_at(picture, expect(s, camera), corners_px=corners), expect(s, camera))
+    (mode, *_) = measure_boxes([look_at(picture, expect(s, camera), corners_px=corners)], [expect(s, camera)])[0]
     less = enlarged(mode, 1 / 3)
     whole, part = expect(s, camera), expect(s, small)
     theta = theta_of_mode(whole.sighting(), mode, whole.prior(mode.centre_px))

@@ -11,7 +11,7 @@ from photoaz.network.site import PhotoObservations, azimuths_of_modes
 from photoaz.photo.camera import Camera
 from photoaz.vision.evidence import theta_of_mode
 from photoaz.vision.expected import Shades, expected_information, expected_modes
-from photoaz.vision.measure import Expectation, look_at, measure_box
+from photoaz.vision.measure import Expectation, look_at, measure_boxes
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
 #: the drawn boxes' own light, 215, 95 to 110 and 150 as the sRGB transfer function stores it; no clutter to distrust
@@ -31,7 +31,7 @@ def measured(s) -> tuple[Expectation, object]:
     expectation = Expectation(camera=CAMERA, **s.known())
     picture, _ = s.draw(np.random.default_rng(20262), whole=True)
     look = look_at(picture, expectation, corners_px=s.corners_px())
-    return expectation, measure_box(look, expectation)[0]
+    return expectation, measure_boxes([look], [expectation])[0][0]
 
 
 @pytest.mark.parametrize("yaw_deg", [0.0, 25.0, 55.0, -70.0])

@@ -11,15 +11,11 @@ import pytest
 
 from photoaz.angles import wrap_deg
 from photoaz.photo.camera import Camera
-from photoaz.vision.box import N_PARAMETERS, corner_derivative
-from photoaz.vision.fit import (
-    Minimum,
-    Prior,
-    Tolerance,
-    fit_box,
-    start_from_corners,
-)
+from photoaz.vision.box import N_PARAMETERS, Sighting, corner_derivative
+from photoaz.vision.boxes import FitTask, Prior, Tolerance
+from photoaz.vision.fit import Minimum, fit_boxes
 from photoaz.vision.measure import BULGE_M, Expectation, look_at
+from photoaz.vision.starts import minima_of_corners, starts_from_corners
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
 WIDTH_M = 0.30
@@ -67,6 +63,12 @@ def prior_of(expectation: Expectation, middle_px: np.ndarray, radius_m: float) -
     return replace(prior, mean=mean, information=information)
 
 
+def fitted(sighting: Sighting, task: FitTask) -> tuple[Minimum, ...]:
+    """The fit from rough corners, as measuring does it."""
+    starts = starts_from_corners(sighting, [task], Tolerance())[0]
+    return fit_boxes(sighting, [task], [[theta for _, theta in starts]])[0]
+
+
 def trial(scene: Callable[..., Any], yaw_deg: float, width_px: float, body: dict[str, Any], seed: int) -> Trial:
     rng = np.random.default_rng([seed, int(yaw_deg) + 100, int(width_px)])
     s = scene(
@@ -84,7 +86,7 @@ def trial(scene: Callable[..., Any], yaw_deg: float, width_px: float, body: dict
     x, y = patch.origin_px
     patch = replace(patch, origin_px=(x + int(origin[0]), y + int(origin[1])))
     prior = prior_of(expectation, corners.mean(0), s.radius_m)
-    minima = fit_box(patch, expectation.sighting(), prior, corners_px=corners)
+    minima = fitted(expectation.sighting(), FitTask(patch, prior, corners))
     assert minima
     best = minima[0]
     error = (best.theta[0] - s.azimuth_rad + np.pi) % (2 * np.pi) - np.pi
@@ -152,7 +154,7 @@ def test_gradient_vanishes_where_the_fit_rests(scene: Callable[..., Any]) -> Non
     corners = s.corners_px() - origin
     look = look_at(picture, expectation, corners_px=corners, seed_px=None)
     prior = prior_of(expectation, corners.mean(0), s.radius_m)
-    best = fit_box(look.patch, expectation.sighting(), prior, corners_px=corners)[0]
+    best = fitted(expectation.sighting(), FitTask(look.patch, prior, corners))[0]
     normal = best.information + prior.information
     left = np.linalg.solve(normal, best.gradient - prior.information @ (best.theta - prior.mean))
     assert (np.abs(left) / np.sqrt(np.diag(np.linalg.inv(normal)))).max() < 0.1
@@ -172,8 +174,8 @@ def test_derivative_of_corners(scene: Callable[..., Any]) -> None:
     for k in range(N_PARAMETERS):
         h = np.zeros(N_PARAMETERS)
         h[k] = 1e-6
-        ahead, _ = corner_derivative(expectation.sighting(), theta + h)
-        behind, _ = corner_derivative(expectation.sighting(), theta - h)
+        (ahead,), _ = corner_derivative(expectation.sighting(), (theta + h)[None])
+        (behind,), _ = corner_derivative(expectation.sighting(), (theta - h)[None])
         slope = (ahead - behind) / 2e-6
         assert np.abs(jacobian[0, :, k] - slope).max() < 1e-3 * max(np.abs(slope).max(), 1.0)
 
@@ -189,12 +191,11 @@ def test_starts_reach_exact_corners(scene: Callable[..., Any]) -> None:
         ln_size=np.log(s.size_m),
         downtilt_rad=np.radians(s.downtilt_deg),
     )
-    starts = start_from_corners(
+    (starts,) = minima_of_corners(
         expectation.sighting(),
-        s.corners_px(),
-        expectation.prior(s.corners_px().mean(0)),
+        [s.corners_px()],
+        [expectation.prior(s.corners_px().mean(0))],
         replace(Tolerance(), corner_px=0.05),
-        np.radians(np.arange(-165.0, 181.0, 30.0)),
     )
     costs = [c for c, _ in starts]
     assert costs == sorted(costs)
@@ -202,10 +203,9 @@ def test_starts_reach_exact_corners(scene: Callable[..., Any]) -> None:
     assert len(starts) > 1
 
 
-def test_needs_corners_or_starts(scene: Callable[..., Any]) -> None:
+def test_needs_corners_or_a_seed(scene: Callable[..., Any]) -> None:
     s = scene(yaw_deg=0.0)
     expectation = expectation_of(s, np.random.default_rng(3))
     picture, _ = s.draw(np.random.default_rng(3))
-    look = look_at(picture, expectation, corners_px=s.corners_px() * 0 + 50.0, seed_px=None)
-    with pytest.raises(ValueError, match="rough corners or starts"):
-        fit_box(look.patch, expectation.sighting(), expectation.prior(np.zeros(2)), corners_px=None)
+    with pytest.raises(ValueError, match="rough corners or a seed"):
+        look_at(picture, expectation)

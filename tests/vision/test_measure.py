@@ -11,9 +11,9 @@ import pytest
 
 from photoaz.angles import wrap_deg
 from photoaz.photo.camera import Camera
-from photoaz.vision.candidate import Candidate
 from photoaz.vision.evidence import BoxMode
-from photoaz.vision.measure import CATCH_PX, ENOUGH_PX, Expectation, look_at, measure_box
+from photoaz.vision.finder import PanelCandidate
+from photoaz.vision.measure import CATCH_PX, ENOUGH_PX, Expectation, look_at, measure_boxes
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
 
@@ -22,19 +22,19 @@ def expected(s: Any) -> Expectation:
     return Expectation(camera=CAMERA, **s.known(far=1.03))
 
 
-def seen(s: Any, seed: int, share: float = 0.08) -> Candidate:
+def seen(s: Any, seed: int, share: float = 0.08) -> PanelCandidate:
     """What a finder sees: corners off by this share of the panel's width, its yaw by ten degrees."""
     rng = np.random.default_rng(seed)
     wide = CAMERA.f_px * s.size_m[0] / s.distance_m
     corners = s.box_corners_px() + rng.normal(0, share * wide, (8, 2)) + rng.normal(0, share * wide, 2)
     yaw = float(np.radians(wrap_deg(s.yaw_deg + rng.normal(0, 10.0))))
     front = 0.95 if abs(wrap_deg(s.yaw_deg)) < 90 else 0.05
-    return Candidate(corners_px=corners, probability=0.5, front=front, yaw_rad=yaw, visible=0.97)
+    return PanelCandidate(corners_px=corners, probability=0.5, front=front, yaw_rad=yaw, visible=0.97)
 
 
-def measured(s: Any, candidate: Candidate) -> BoxMode:
+def measured(s: Any, candidate: PanelCandidate) -> BoxMode:
     picture, _ = s.draw(np.random.default_rng(3), whole=True)
-    modes = measure_box(look_at(picture, expected(s), candidate=candidate), expected(s))
+    modes = measure_boxes([look_at(picture, expected(s), candidate=candidate)], [expected(s)])[0]
     assert modes
     return min(modes, key=lambda m: m.cost)
 
@@ -89,7 +89,7 @@ def test_where_nothing_is_no_box_is_measured(scene: Callable[..., Any]) -> None:
     """A candidate that the finder made up, on plain sky."""
     s = scene(yaw_deg=20.0)
     sky = np.clip(np.random.default_rng(1).normal(190, 1.5, (3000, 4000)), 0, 255).astype(np.uint8)
-    assert measure_box(look_at(sky, expected(s), candidate=seen(s, 1)), expected(s)) == ()
+    assert measure_boxes([look_at(sky, expected(s), candidate=seen(s, 1))], [expected(s)])[0] == ()
 
 
 def test_the_finders_word_on_the_turn_weighs_and_moves_no_box(scene: Callable[..., Any]) -> None:

@@ -10,7 +10,7 @@ from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import (
     N_PARAMETERS,
     Sighting,
-    body_derivative,
+    body_and_corner_derivative,
     ideal_corners_px,
     project_body,
     view_of,
@@ -44,6 +44,12 @@ def box(yaw_deg: float, roll_deg: float = 0.0, *, radius: float = 0.1, bulge: fl
     theta[5:8] = np.log([0.04, 0.2, 0.018])
     theta[8:] = radius, bulge
     return theta
+
+
+def body_of(sighting: Sighting, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Points of the body of a box (P,), or of boxes (B, P), and their derivative."""
+    (points, derivative), _ = body_and_corner_derivative(sighting, np.atleast_2d(theta))
+    return (points, derivative) if theta.ndim > 1 else (points[0], derivative[0])
 
 
 def hull_of(theta: np.ndarray) -> np.ndarray:
@@ -108,7 +114,7 @@ def test_displacement_is_that_of_the_moved_edge(yaw: float, roll: float) -> None
     """The outline drawn for a box moved a little, cut with each sample's normal: nothing here but geometry."""
     theta = box(yaw, roll)
     samples = samples_of(theta)
-    own, _ = displacement_jacobian(samples, body_derivative(SIGHTING, theta)[1])
+    own, _ = displacement_jacobian(samples, body_of(SIGHTING, theta)[1])
     assert own.shape == (len(samples), N_PARAMETERS)
     steps = np.array([2e-4, 2e-4, 2e-4, 0.01, 0.01, 2e-4, 2e-4, 2e-4, 1e-3, 1e-3])
     at = np.flatnonzero(np.isin(samples.edge, (LEFT, RIGHT)))[::7]
@@ -128,7 +134,7 @@ def test_displacement_is_that_of_the_moved_edge(yaw: float, roll: float) -> None
 def test_derivative_of_the_body() -> None:
     """Against central differences with another step."""
     theta = box(-25.0, 1.0)
-    points, found = body_derivative(SIGHTING, theta)
+    points, found = body_of(SIGHTING, theta)
     assert np.abs(points - project_body(SIGHTING, theta)).max() < 1e-9  # px
     for k in range(N_PARAMETERS):
         h = np.zeros(N_PARAMETERS)
@@ -166,7 +172,7 @@ def test_inner_edge_moves_with_the_box() -> None:
     Within the depth of field: parts of this box are 6 % nearer or farther than its centre.
     """
     samples = samples_of(box(30.0))
-    own, inner = displacement_jacobian(samples, body_derivative(SIGHTING, box(30.0))[1])
+    own, inner = displacement_jacobian(samples, body_of(SIGHTING, box(30.0))[1])
     paired = np.isfinite(samples.inner_px)
     assert paired.any()
     for axis in (0, 1):
@@ -208,7 +214,7 @@ def test_a_plate_has_the_outline_of_its_front(depth: float) -> None:
 def test_boxes_sampled_together_are_those_sampled_alone() -> None:
     """Each with its own blur; points of all boxes count on, so that one gather serves all."""
     thetas, blurs = np.stack([box(*pose) for pose in POSES]), np.linspace(0.6, 1.5, len(POSES))
-    points, derivative = body_derivative(SIGHTING, thetas)
+    points, derivative = body_of(SIGHTING, thetas)
     together = sample_edges(views_of(SIGHTING, thetas, points), blur_px=blurs, max_per_edge=40)
     moves = displacement_jacobian(together, derivative)
     flat = points.reshape(-1, 2)
@@ -218,7 +224,7 @@ def test_boxes_sampled_together_are_those_sampled_alone() -> None:
         at = together.box == k
         for name in ("x_px", "normal", "edge", "along", "spacing_px", "inner_px", "outer_px"):
             assert getattr(together, name)[at] == pytest.approx(getattr(alone, name), abs=1e-9)
-        single = displacement_jacobian(alone, body_derivative(SIGHTING, theta)[1])
+        single = displacement_jacobian(alone, body_of(SIGHTING, theta)[1])
         for moved, expected in zip(moves, single, strict=True):
             assert moved[at] == pytest.approx(expected, abs=1e-7)
     between = together.fraction[:, None]

@@ -15,7 +15,8 @@ from scipy.special import ndtr
 
 from photoaz.vision.outline import RIGHT, EdgeSamples
 from photoaz.vision.patch import Patch, cut_patch
-from photoaz.vision.profiles import EdgeOffsets, along_contrast, measure_offsets, nearest_strong_edge, sample_profiles
+from photoaz.vision.profile_fit import EdgeOffsets, measure_offsets
+from photoaz.vision.profiles import along_contrast, nearest_strong_edge, sample_profiles
 
 NOISE = 2.0  # grey levels, one standard deviation
 BLUR_PX = 0.9

@@ -10,9 +10,9 @@ import pytest
 
 from photoaz.angles import wrap_deg
 from photoaz.photo.camera import Camera
-from photoaz.vision.fit import front_off_sight
-from photoaz.vision.measure import Expectation, look_at, measure_box
-from photoaz.vision.seed import starts_from_seed
+from photoaz.vision.box import front_off_sight
+from photoaz.vision.measure import Expectation, look_at, measure_boxes
+from photoaz.vision.starts import starts_from_seed
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
 
@@ -31,7 +31,7 @@ def test_a_point_on_it_finds_a_free_standing_antenna(
     picture, _ = s.draw(np.random.default_rng(7), whole=True)
     expectation = expectation_of(s, far=1.04, faces_camera=True)
     look = look_at(picture, expectation, seed_px=np.array(s.centre_px) + off)
-    best = min(measure_box(look, expectation), key=lambda m: m.cost)
+    best = min(measure_boxes([look], [expectation])[0], key=lambda m: m.cost)
     assert np.abs(best.corners_px[:4] - s.corners_px()).max() < 3.0  # pixels, of a panel 60 px wide
     assert best.quality > 0.6
 
@@ -71,7 +71,7 @@ def test_a_design_far_off_speaks_against_a_box_but_never_moves_it(scene: Callabl
     right = expectation_of(s, faces_camera=True, design_off_rad=s.azimuth_rad)
     wrong = expectation_of(s, faces_camera=True, design_off_rad=s.azimuth_rad + np.radians(40.0))
     look = look_at(picture, right, seed_px=np.array(s.centre_px))
-    by_right, by_wrong = measure_box(look, right), measure_box(look, wrong)
+    by_right, by_wrong = measure_boxes([look], [right])[0], measure_boxes([look], [wrong])[0]
     assert len(by_right) == len(by_wrong)
     for a, b in zip(by_right, by_wrong, strict=True):
         assert np.array_equal(a.rotation, b.rotation)

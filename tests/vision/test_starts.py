@@ -11,9 +11,10 @@ import pytest
 from photoaz.angles import wrap_deg
 from photoaz.photo.camera import Camera, project
 from photoaz.vision.box import ideal_corners_px
-from photoaz.vision.candidate import Candidate
+from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.measure import Expectation
-from photoaz.vision.starts import MOST, reduced_camera, side_cost, starts_from_candidate
+from photoaz.vision.patch import reduced_camera
+from photoaz.vision.starts import MOST, side_cost, starts_from_candidate
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
 #: a panel 60 px wide at 15 m
@@ -29,7 +30,7 @@ def expected(s: Any, far: float = 1.0) -> Expectation:
     return Expectation(camera=CAMERA, **s.known(far))
 
 
-def seen(s: Any, rng: np.random.Generator | None = None, *, error_px: float = 6.0, **more: Any) -> Candidate:
+def seen(s: Any, rng: np.random.Generator | None = None, *, error_px: float = 6.0, **more: Any) -> PanelCandidate:
     """What a finder sees: corners with independent errors and a common one, a rough yaw, sure of its face."""
     corners = s.box_corners_px()
     if rng is not None:
@@ -37,10 +38,10 @@ def seen(s: Any, rng: np.random.Generator | None = None, *, error_px: float = 6.
     yaw = s.yaw_deg + (0.0 if rng is None else rng.normal(0, 12.0))
     front = 0.97 if abs(wrap_deg(s.yaw_deg)) < 80 else 0.03 if abs(wrap_deg(s.yaw_deg)) > 100 else 0.5
     told = {"corners_px": corners, "front": front, "yaw_rad": float(np.radians(wrap_deg(yaw))), **more}
-    return Candidate(probability=0.6, visible=0.95, **told)
+    return PanelCandidate(probability=0.6, visible=0.95, **told)
 
 
-def starts_of(s: Any, candidate: Candidate, far: float = 1.0) -> list[tuple[float, np.ndarray]]:
+def starts_of(s: Any, candidate: PanelCandidate, far: float = 1.0) -> list[tuple[float, np.ndarray]]:
     e = expected(s, far)
     return starts_from_candidate(e.sighting(), candidate, e.prior(candidate.corners_px.mean(0)))
 

@@ -10,7 +10,7 @@ import torch
 from scipy.optimize import minimize
 from torch import nn
 
-from photoaz.vision.finder import decode
+from photoaz.vision.panel_network import decode
 from photoaz.vision.training.data import Scenes, make_batch
 from photoaz.vision.training.loss import LOST, SEEN
 

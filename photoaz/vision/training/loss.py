@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from photoaz.vision.finder import CHANNELS, CORNER_UNIT_PX, STRIDE, UPRIGHTS
+from photoaz.vision.panel_network import CHANNELS, CORNER_UNIT_PX, STRIDE, UPRIGHTS
 from photoaz.vision.training.data import Batch
 
 #: a panel of which less than `LOST` is seen is nothing; between that and `SEEN` it is neither wanted nor wrong

@@ -7,7 +7,7 @@ from typing import Any
 from torch import Tensor, nn
 from torch.nn import functional
 
-from photoaz.vision.finder import CHANNELS, N_CHANNELS
+from photoaz.vision.panel_network import CHANNELS, N_CHANNELS
 
 
 def _conv(cin: int, cout: int, kernel: int = 3, stride: int = 1, act: bool = True) -> nn.Sequential:

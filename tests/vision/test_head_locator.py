@@ -10,11 +10,10 @@ import numpy as np
 import pytest
 
 from photoaz.photo.camera import Camera
-from photoaz.vision.finder import WORK_PX
-from photoaz.vision.where import (
+from photoaz.vision.head_locator import (
     Crowd,
     HeadGuess,
-    Window,
+    HeadWindow,
     crowd_of,
     distances_m,
     fills_frame,
@@ -22,6 +21,7 @@ from photoaz.vision.where import (
     locate_heads,
     window_at,
 )
+from photoaz.vision.panel_network import WORK_PX
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
 GUESS = HeadGuess(distance_m=50.0, ln_distance_sigma=0.1, width_m=0.3, height_m=2.0, rise_m=0.5)
@@ -35,7 +35,7 @@ GUESS = HeadGuess(distance_m=50.0, ln_distance_sigma=0.1, width_m=0.3, height_m=
 def test_pixels_of_a_window_are_where_the_photo_has_them(scale: float, box: tuple[int, int, int, int]) -> None:
     """A picture whose value is its own coordinate: what OpenCV's resizing leaves of it says where it came from."""
     y, x = np.mgrid[:310, :400].astype(np.float32)
-    window = Window(box_px=box, scale=scale)
+    window = HeadWindow(box_px=box, scale=scale)
     cut = window.cut(np.dstack([x, y, x + y]))
     j, i = np.mgrid[: cut.shape[0], : cut.shape[1]]
     there = window.to_frame(np.stack([i, j], -1).astype(float))
@@ -48,7 +48,7 @@ def test_pixels_of_a_window_are_where_the_photo_has_them(scale: float, box: tupl
 
 def test_corners_of_a_window_are_the_corners_of_its_box() -> None:
     """Outer borders of outer pixels, half a pixel beyond their middles."""
-    window = Window(box_px=(100, 200, 400, 800), scale=0.1)
+    window = HeadWindow(box_px=(100, 200, 400, 800), scale=0.1)
     at = window.to_frame(np.array([[-0.5, -0.5], [29.5, 59.5]]))
     assert at == pytest.approx(np.array([[99.5, 199.5], [399.5, 799.5]]))
 

@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera
-from photoaz.vision.finder import CHANNELS, STRIDE, WORK_PX, run_network
-
-Array = NDArray[Any]
+from photoaz.photo.camera import Array, Camera
+from photoaz.vision.panel_network import CHANNELS, STRIDE, WORK_PX, run_network
 
 #: half the width of a head from arm's end to arm's end, with a panel on it, metres (common practice, no source)
 HALF_WIDTH_M = 3.0
@@ -43,7 +39,7 @@ class HeadGuess:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Window:
+class HeadWindow:
     """A part of the frame and the scale to look at it with. box_px: x0, y0, x1, y1 (exclusive), whole pixels."""
 
     box_px: tuple[int, int, int, int]
@@ -82,14 +78,14 @@ def distances_m(camera: Camera, guess: HeadGuess) -> tuple[float, ...]:
     return tuple(guess.distance_m * float(np.exp(k * guess.ln_distance_sigma)) for k in (0.0, 1.2, -1.2))
 
 
-def window_at(camera: Camera, guess: HeadGuess, middle_px: Array, distance_m: float, reach: float = 1.25) -> Window:
+def window_at(camera: Camera, guess: HeadGuess, middle_px: Array, distance_m: float, reach: float = 1.25) -> HeadWindow:
     """The part of the frame about a place, `reach` times the head's half size on either side."""
     half = reach * half_size_px(camera, guess, distance_m)
     low = np.floor(np.clip(middle_px - half, 0, None)).astype(int)
     high = np.ceil(np.minimum(middle_px + half + 1, [camera.width_px, camera.height_px])).astype(int)
     low = np.minimum(low, high - 16).clip(0)
     scale = WORK_PX * distance_m / (camera.f_px * guess.width_m)
-    return Window(box_px=(int(low[0]), int(low[1]), int(high[0]), int(high[1])), scale=min(float(scale), 3.0))
+    return HeadWindow(box_px=(int(low[0]), int(low[1]), int(high[0]), int(high[1])), scale=min(float(scale), 3.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,278 @@
+"""Boxes being fitted, all at once: what is known of each, samples of its edges, and the equations that samples make."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from photoaz.photo.camera import Array
+from photoaz.quantities import ROUGH_CORNER_PX
+from photoaz.vision.box import N_PARAMETERS, Sighting, body_and_corner_derivative, views_of
+from photoaz.vision.outline import (
+    INNER_LEFT,
+    INNER_LOWER,
+    INNER_RIGHT,
+    INNER_UPPER,
+    N_EDGES,
+    EdgeSamples,
+    displacement_jacobian,
+    sample_edges,
+)
+from photoaz.vision.patch import Patch
+from photoaz.vision.profile_fit import EdgeOffsets
+
+#: fewer samples of a box's edges than this fix nothing
+_FEWEST = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tolerance:
+    """How far real bodies and real pixels depart from the model; one standard uncertainty each.
+
+    corner_px: of a rough corner. floor_px: place of a single sample whatever its noise. correlation_px: samples closer
+    together than this along an edge are one. outline_m, shift_px: shift of a whole edge; rounding_m, rim_m: of the
+    inner upright edges, whose place on the rounding the light decides, and of the cap's rim; tilt_m, tilt_px: of an
+    edge's ends against each other.
+    """
+
+    corner_px: float = ROUGH_CORNER_PX
+    floor_px: float = 0.15
+    correlation_px: float = 8.0
+    outline_m: float = 0.003
+    rounding_m: float = 0.015
+    rim_m: float = 0.008
+    shift_px: float = 0.2
+    tilt_m: float = 0.002
+    tilt_px: float = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What is known of a box before its pixels are looked at: mean (N_PARAMETERS,) and inverse covariance.
+
+    width_m: the width, for the tolerances in metres.
+    """
+
+    mean: Array
+    information: Array
+    width_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class FitTask:
+    """One antenna to be fitted: its pixels, what is known of it, and rough corners (4, 2) of its front or None."""
+
+    patch: Patch
+    prior: Prior
+    corners_px: Array | None
+
+
+#: for boxes of which the picture is not asked
+NO_PATCH = Patch(np.zeros((2, 2, 1), np.float32), (0, 0))
+
+
+@dataclass(frozen=True, slots=True)
+class BoxBatch:
+    """Boxes being fitted, all at once: theta (B, P) and blur_px (B,) of each, and which task each belongs to (B,).
+
+    mean (B, P), information (B, P, P), width_m (B,): of their priors; corners_px (B, 8): rough corners, NaN where there
+    are none.
+    """
+
+    tasks: Sequence[FitTask]
+    task: Array
+    theta: Array
+    blur_px: Array
+    mean: Array
+    information: Array
+    corners_px: Array
+    width_m: Array
+
+    @classmethod
+    def of(cls, tasks: Sequence[FitTask], thetas: Sequence[Sequence[Array]], blur_px: float) -> BoxBatch:
+        """All boxes of all tasks: thetas holds those (P,) of each; at least one."""
+        nowhere = np.full(8, np.nan)
+        task = [k for k, some in enumerate(thetas) for _ in some]
+        own = [tasks[k] for k in task]
+        return cls(
+            tasks,
+            np.array(task),
+            np.stack([theta for some in thetas for theta in some]),
+            np.full(len(task), blur_px),
+            np.stack([t.prior.mean for t in own]),
+            np.stack([t.prior.information for t in own]),
+            np.stack([nowhere if t.corners_px is None else t.corners_px.ravel() for t in own]),
+            np.array([t.prior.width_m for t in own]),
+        )
+
+    def __len__(self) -> int:
+        return len(self.task)
+
+    def pick(self, keep: Array) -> BoxBatch:
+        """Some of the boxes, by their numbers or a mask (B,)."""
+        return BoxBatch(self.tasks, *(getattr(self, f.name)[keep] for f in fields(self)[1:]))
+
+    def moved(self, theta: Array, blur_px: Array) -> BoxBatch:
+        """The boxes at another place theta (B, P), with another blur (B,)."""
+        return replace(self, theta=theta, blur_px=blur_px)
+
+    def patches(self) -> list[Patch]:
+        """The pixels of each box's task."""
+        return [self.tasks[k].patch for k in self.task]
+
+    def prior_pull(self) -> Array:
+        """The prior's gradient (B, P)."""
+        return np.asarray((self.information @ (self.mean - self.theta)[..., None])[..., 0])
+
+    def prior_cost(self) -> Array:
+        """The prior's -2 ln likelihood (B,)."""
+        off = self.theta - self.mean
+        return np.asarray(((off[:, None] @ self.information)[:, 0] * off).sum(1))
+
+    def corner_terms(self, corners: tuple[Array, Array], sigma_px: float) -> tuple[Array, Array, Array]:
+        """Normal equations (B, P, P), (B, P) and cost (B,) of the rough corners, nothing where there are none.
+
+        corners: where the boxes have theirs (B, 8), and the derivative (B, 8, P).
+        """
+        there = ~np.isnan(self.corners_px[:, :1])
+        jac = np.where(there[..., None], corners[1], 0.0)
+        res = np.where(there, self.corners_px - corners[0], 0.0) / sigma_px
+        jt = np.swapaxes(jac, -1, -2)
+        return jt @ jac / sigma_px**2, (jt @ res[..., None])[..., 0] / sigma_px, (res * res).sum(1)
+
+
+@dataclass(frozen=True, slots=True)
+class SampledBoxes:
+    """Boxes as they are to be measured: samples of their edges, displacements own and inner (S, P) by the parameters.
+
+    left (B,): which of the boxes asked for these are, those with too few samples left out; corners: of the ideal front
+    (B, 8), and their derivative (B, 8, P).
+    """
+
+    boxes: BoxBatch
+    left: Array
+    samples: EdgeSamples
+    own: Array
+    inner: Array
+    corners: tuple[Array, Array]
+
+
+def sample_boxes(sighting: Sighting, boxes: BoxBatch, max_per_edge: int, spacing_px: float) -> SampledBoxes:
+    """Sample the edges of boxes, at most so many an edge and so far apart where it has enough of them."""
+    left = np.arange(len(boxes))
+    while True:
+        (points_px, derivative), corners = body_and_corner_derivative(sighting, boxes.theta)
+        views = views_of(sighting, boxes.theta, points_px)
+        samples = sample_edges(views, blur_px=boxes.blur_px, max_per_edge=max_per_edge, spacing_px=spacing_px)
+        enough = np.bincount(samples.box, minlength=len(boxes)) >= _FEWEST
+        if enough.all() or not enough.any():
+            own, inner = displacement_jacobian(samples, derivative)
+            return SampledBoxes(boxes.pick(enough), left[enough], samples, own, inner, corners)
+        boxes, left = boxes.pick(enough), left[enough]
+
+
+class Padded:
+    """Samples of boxes (flat, S of them) laid out as (B, longest, ...), so that one product serves all boxes."""
+
+    def __init__(self, box: Array, n_boxes: int) -> None:
+        count = np.bincount(box, minlength=n_boxes)
+        self.box, self.slot = box, np.arange(len(box)) - (np.cumsum(count) - count)[box]
+        self.shape = n_boxes, int(count.max(initial=0))
+
+    def fill(self, value: Array) -> Array:
+        """Values (S, ...) laid out, zero where a box has fewer samples."""
+        out = np.zeros((*self.shape, *value.shape[1:]))
+        out[self.box, self.slot] = value
+        return out
+
+    def flat(self, value: Array) -> Array:
+        """Values (B, longest, ...) back as (S, ...)."""
+        return np.asarray(value[self.box, self.slot])
+
+
+class OffsetRows:
+    """Rows of unit weight of all samples' offsets: by the parameters, each edge's shift and tilt, and what was found.
+
+    One row (N_PARAMETERS + 2 N_EDGES + 1,) a sample, and a second one for the samples `at` that have an inner edge
+    behind them; that one shares the inner edge's own shift and tilt. rows (B, longest, ...): of each box, first ones
+    before second ones. shifts (B, 2 N_EDGES): inverse variances of the shifts, then the tilts.
+    """
+
+    def __init__(self, seen: SampledBoxes, o: EdgeOffsets, tolerance: Tolerance, f_px: float) -> None:
+        k, m = N_PARAMETERS, N_PARAMETERS + 2 * N_EDGES
+        samples, n = seen.samples, len(seen.boxes)
+        r11, r21, r22 = _floored_root(o.weight, tolerance.floor_px, o.has_inner)
+        one = np.zeros((len(samples), m + 1))
+        rows = np.arange(len(samples))
+        one[:, :k], one[:, m] = seen.own, o.own
+        one[rows, k + samples.edge] = 1.0
+        one[rows, k + N_EDGES + samples.edge] = samples.along
+        at = np.flatnonzero(o.has_inner)
+        two = np.zeros((len(at), m + 1))
+        partner = _PARTNER[samples.edge[at]]
+        two[:, :k], two[:, m] = seen.inner[at], o.inner[at]
+        two[rows[: len(at)], k + partner] = 1.0
+        two[rows[: len(at)], k + N_EDGES + partner] = samples.along[at]
+        two = r21[at, None] * one[at] + r22[at, None] * two
+        self.at, self._first, self._second = at, Padded(samples.box, n), Padded(samples.box[at], n)
+        self.rows = np.concatenate([self._first.fill(r11[:, None] * one), self._second.fill(two)], 1)
+        scale = f_px * np.exp(seen.boxes.theta[:, 5]) / seen.boxes.width_m
+        self._shifts = np.eye(2 * N_EDGES) / _edge_sigmas(tolerance, scale)[:, None, :] ** 2
+
+    def normal_equations(self, weight: Array) -> tuple[Array, Array, Array]:
+        """Equations (B, P, P), (B, P) of the parameters, samples weighed (S,), the edges' own shifts eliminated.
+
+        The third, gain (B, 2 N_EDGES, P + 1): the shifts and tilts are its last column less the rest times the step.
+        """
+        k, m = N_PARAMETERS, N_PARAMETERS + 2 * N_EDGES
+        padded = np.concatenate([self._first.fill(weight), self._second.fill(weight[self.at])], 1)
+        n = np.swapaxes(self.rows[..., :m] * padded[..., None], 1, 2) @ self.rows
+        gain = np.linalg.solve(n[:, k:, k:m] + self._shifts, np.concatenate([n[:, k:, :k], n[:, k:, m:]], 2))
+        normal = n[:, :k, :k] - n[:, :k, k:m] @ gain[..., :k]
+        return normal, n[:, :k, m] - (n[:, :k, k:m] @ gain[..., k:])[..., 0], gain
+
+    def misfit(self, step: Array) -> Array:
+        """What a step (B, P + 2 N_EDGES) of parameters, shifts and tilts leaves of each sample (S,), squared."""
+        m = self.rows.shape[2] - 1
+        off = (self.rows[..., m] - (self.rows[..., :m] @ step[..., None])[..., 0]) ** 2
+        longest = self._first.shape[1]
+        out = self._first.flat(off[:, :longest])
+        out[self.at] += self._second.flat(off[:, longest:])
+        return out
+
+
+#: the inner edge behind each edge of the outline
+_PARTNER = np.array([INNER_LEFT, INNER_RIGHT, INNER_UPPER, INNER_LOWER])
+
+
+def _floored_root(weight: Array, floor_px: float, has_inner: Array) -> tuple[Array, Array, Array]:
+    """Lower square roots (first, between, second; each (S,)) of the weights after adding the floor's variance.
+
+    An edge's place is never known better than the floor: clutter, compression, the shape's own tolerance.
+    """
+    a, b, c = weight[:, 0, 0], weight[:, 0, 1], weight[:, 1, 1]
+    alone = ~has_inner
+    det = np.where(alone, 1.0, a * c - b * b)
+    v11 = np.where(alone, 1.0 / a, c / det) + floor_px**2
+    v22 = np.where(alone, 1.0, a / det) + floor_px**2
+    v12 = np.where(alone, 0.0, -b / det)
+    # whitening by the inverse of the lower Cholesky factor of the covariance
+    l11 = np.sqrt(v11)
+    l21 = v12 / l11
+    l22 = np.sqrt(np.maximum(v22 - l21 * l21, 1e-12))
+    return 1.0 / l11, -l21 / (l11 * l22), 1.0 / l22
+
+
+def _edge_sigmas(tolerance: Tolerance, scale: Array) -> Array:
+    """Standard uncertainties (B, 2 * N_EDGES) px of the edges' shifts, then their tilts; scale (B,): px per metre."""
+    t = tolerance
+    body = np.array([t.outline_m] * 4 + [t.rounding_m] * 2 + [t.rim_m] * 2) * scale[:, None]
+    ends = np.where(np.arange(N_EDGES) < INNER_LEFT, t.tilt_m, 2.0 * t.tilt_m) * scale[:, None]
+    return np.concatenate([np.hypot(body, t.shift_px), np.hypot(ends, t.tilt_px)], 1)
+
+
+def solve_each(normal: Array, right: Array) -> Array:
+    """Solutions (B, P) of equations (B, P, P), (B, P)."""
+    return np.asarray(np.linalg.solve(normal, right[..., None])[..., 0])
