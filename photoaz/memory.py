@@ -134,34 +134,35 @@ def _feed(update: Callable[[bytes], None], value: Any) -> None:
 
 
 @cache
-def _converter() -> Any:
+def converter() -> Any:
+    """What takes dataclasses, arrays, dates and paths apart for JSON and puts them together again (cattrs)."""
     from cattrs.preconf.json import make_converter  # 0.1 s that only those who remember need
 
-    converter = make_converter()
+    made = make_converter()
 
     def is_array(t: Any) -> bool:
         return t is np.ndarray or get_origin(t) is np.ndarray
 
-    converter.register_unstructure_hook_func(
+    made.register_unstructure_hook_func(
         is_array,
         lambda a: {"dtype": a.dtype.str, "shape": list(a.shape), "data": base64.b64encode(a.tobytes()).decode()},
     )
-    converter.register_structure_hook_func(
+    made.register_structure_hook_func(
         is_array,
         lambda v, _t: np.frombuffer(base64.b64decode(v["data"]), np.dtype(v["dtype"])).reshape(v["shape"]).copy(),
     )
-    converter.register_unstructure_hook(Path, str)
-    converter.register_structure_hook(Path, lambda v, _t: Path(v))
+    made.register_unstructure_hook(Path, str)
+    made.register_structure_hook(Path, lambda v, _t: Path(v))
     # JSON as such knows no number that is not finite, Python's reader and writer do
-    return converter
+    return made
 
 
 def encoded(value: Any) -> bytes:
     """A value of dataclasses, sequences, mappings by text, numbers, text, dates and arrays as bytes, compressed."""
-    plain = _converter().unstructure(value)
+    plain = converter().unstructure(value)
     return zlib.compress(json.dumps(plain, separators=(",", ":")).encode(), 1)
 
 
 def decoded(data: bytes, of: Any) -> Any:
     """The value again, equal to the last bit. of: its type, such as `tuple[BoxMode, ...]`."""
-    return _converter().structure(json.loads(zlib.decompress(data)), of)
+    return converter().structure(json.loads(zlib.decompress(data)), of)

@@ -2,41 +2,24 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import replace
 
 import numpy as np
 
 from photoaz.audit.doubts import Flag
 from photoaz.audit.filenames import unshown
+from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.prints import PhotoPrint
 from photoaz.audit.progress import Progress
-from photoaz.audit.reading import facts_of
 from photoaz.audit.repeats import count_once, two_sites
-from photoaz.audit.store import KeptPhoto, Store
+from photoaz.audit.store import Store
 from photoaz.naming.places import PlaceMatch, SiteIndex, SiteNames, match_places, places_of, settle_site
 from photoaz.register.model import Site
 
 #: photos looked at together
 PAGE = 5000
-
-
-@dataclass(slots=True)
-class _Placed:
-    """A photo on its way: what the store has of it, and what is found now."""
-
-    before: tuple[str | None, ...]
-    site_id: str | None
-    how: str | None
-    placed: str | None
-    flags: list[Flag]
-    copy_of: str | None = None
-
-    def row(self) -> tuple[str | None, ...]:
-        flags = json.dumps([asdict(f) for f in self.flags], ensure_ascii=False) if self.flags else None
-        return self.site_id, self.how, self.placed, self.copy_of, flags
 
 
 def place_photos(store: Store, sites: Sequence[Site], manifest: Mapping[str, str] | None, progress: Progress) -> None:
@@ -46,27 +29,25 @@ def place_photos(store: Store, sites: Sequence[Site], manifest: Mapping[str, str
     """
     index = site_index(sites)
     names = SiteNames(index.site_ids)
-    found: dict[str, _Placed] = {}
+    before: dict[str, KeptPhoto] = {}
+    found: dict[str, KeptPhoto] = {}
     prints: list[PhotoPrint] = []
     for page in store.all_photos(PAGE):
         some = [p for p in page if p.facts is not None]
-        facts = [facts_of(p) for p in some]
-        matches = match_places(index, places_of([f.record for f in facts]))
-        for photo, fact, match in zip(some, facts, matches, strict=True):
-            found[photo.name] = _settled(photo, match, fact.flags, names, index, manifest)
-            prints.append(fact.seen)
+        reads = [p.read for p in some]
+        matches = match_places(index, places_of([r.record for r in reads]))
+        for photo, read, match in zip(some, reads, matches, strict=True):
+            # what was read of millions of photos is not held
+            before[photo.name] = replace(photo, facts=None)
+            found[photo.name] = _settled(before[photo.name], match, read.flags, names, index, manifest)
+            prints.append(read.seen)
         progress.step(len(page))
     where = {name: one.site_id for name, one in found.items()}
     for name, flag in two_sites(prints, where).items():
-        found[name].flags.append(flag)
-    for repeat in count_once((p for p in prints if where[p.photo] is not None), where):
-        found[repeat.photo].copy_of = repeat.kept
-        found[repeat.photo].placed = repeat.message
-    store.place(
-        {"name": name, "site_id": row[0], "how": row[1], "placed": row[2], "copy_of": row[3], "flags": row[4]}
-        for name, one in found.items()
-        if (row := one.row()) != one.before
-    )
+        found[name] = replace(found[name], flags=(*found[name].flags, flag))
+    for repeat in count_once(prints, where):
+        found[repeat.photo] = replace(found[repeat.photo], copy_of=repeat.kept, placed=repeat.message)
+    store.place(photo for name, photo in found.items() if photo != before[name])
 
 
 def site_index(sites: Sequence[Site]) -> SiteIndex:
@@ -88,7 +69,7 @@ def _settled(
     names: SiteNames,
     index: SiteIndex,
     manifest: Mapping[str, str] | None,
-) -> _Placed:
+) -> KeptPhoto:
     told = None if manifest is None else manifest.get(unshown(photo.name))
     settled = settle_site(match, manifest=told, folders=names.in_path(photo.name), index=index)
     site, reason = settled.site, settled.reason or None
@@ -99,5 +80,5 @@ def _settled(
         by_place = match.status == "site" and match.site == site
         how = "manifest" if told is not None else "position" if by_place else "folder"
     contradictions = [Flag(code="place_contradicts", message=text, severity="weak") for text in settled.flags]
-    before = (photo.site_id, photo.how, photo.placed, photo.copy_of, photo.flags)
-    return _Placed(before=before, site_id=site, how=how, placed=reason, flags=[*flags, *contradictions])
+    every = (*flags, *contradictions)
+    return replace(photo, site_id=site, how=how, placed=reason, copy_of=None, flags=every)

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from photoaz.audit.doubts import Flag
 from photoaz.audit.edits import Edits, edits_of
 from photoaz.audit.executors import Crew
-from photoaz.audit.filenames import is_url, shown, unshown
+from photoaz.audit.filenames import is_url, unshown
 from photoaz.audit.files import PhotoFile
 from photoaz.audit.listing import Listing
+from photoaz.audit.photos import KeptPhoto, read_photo, unread
 from photoaz.audit.placing import place_photos
 from photoaz.audit.progress import Progress
-from photoaz.audit.reading import facts_of, file_of, read_photo, unread
-from photoaz.audit.store import KeptPhoto, KeptSite, LogRow, Store
-from photoaz.audit.work import Draw, SiteOutcome, SitePhoto, SiteTask, Wanted, solve_task
+from photoaz.audit.store import KeptSite, LogRow, Store
+from photoaz.audit.work import Draw, SiteOutcome, SiteTask, Wanted, solve_task
 from photoaz.errors import Fault, InputError
 from photoaz.judgement.conformity import RISK
 from photoaz.judgement.revisit import Costs
@@ -66,6 +64,12 @@ class Tally:
     flagged: int = 0
     troubles: tuple[Fault, ...] = ()
 
+    def add(self, used: int, failed: int, flagged: int) -> None:
+        """What a site came to."""
+        self.used += used
+        self.failed += failed
+        self.flagged += flagged
+
     def counts(self) -> dict[str, int]:
         """For the progress."""
         return {"used": self.used, "failed": self.failed, "flagged": self.flagged}
@@ -112,11 +116,10 @@ def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress,
 
     def tasks() -> Iterator[PhotoFile]:
         for some in _batches((f for f in listing if not _within(f.url, inputs.skip)), LISTED_AT_ONCE):
-            known = {shown(file.url): file for file in some}
-            new = store.unread([(name, f.size, f.stamp) for name, f in known.items()])
-            tally.photos += len(known)
-            progress.step(len(known) - len(new))
-            yield from (file for name, file in known.items() if name in new)
+            new = store.unread(some)
+            tally.photos += len(some)
+            progress.step(len(some) - len(new))
+            yield from new
 
     for done in crew.do(read_photo, tasks()):
         kept = done.result or unread(done.task, done.died or "it could not be read")
@@ -161,9 +164,7 @@ def _solve_all(
             kept = store.site_key(site_id)
             if kept is not None and kept[0] == task.key:
                 store.confirm_site(site_id)
-                tally.used += kept[1]
-                tally.failed += kept[2]
-                tally.flagged += kept[3]
+                tally.add(*kept[1:])
                 progress.step(1, tally.counts())
             else:
                 yield task
@@ -174,9 +175,7 @@ def _solve_all(
             keep_file(path, data)
         store.keep_site(_kept(outcome))
         tally.solved += 1
-        tally.used += outcome.used
-        tally.failed += len(outcome.failures)
-        tally.flagged += outcome.flagged
+        tally.add(outcome.used, len(outcome.failures), outcome.flagged)
         progress.step(1, tally.counts())
 
 
@@ -208,17 +207,7 @@ def site_task(
     counted = [p for p in photos if p.copy_of is None and p.facts is not None]
     edits = edits_of(log, {p.name: p.digest for p in counted}) if log else Edits()
     excluded = edits.excluded or {}
-    used = tuple(
-        SitePhoto(
-            name=p.name,
-            file=file_of(p),
-            digest=p.digest or "",
-            record=facts_of(p).record,
-            flags=tuple(Flag(**f) for f in json.loads(p.flags or "[]")),
-        )
-        for p in counted
-        if p.name not in excluded
-    )
+    used = tuple(p for p in counted if p.name not in excluded)
     task = SiteTask(
         site=site,
         photos=used,
@@ -247,7 +236,7 @@ def site_task(
     return replace(task, key=key)
 
 
-def _rows_of(index: PhotoIndex[Any] | None, used: Sequence[SitePhoto], photos: Sequence[KeptPhoto]) -> tuple[Any, ...]:
+def _rows_of(index: PhotoIndex[Any] | None, used: Sequence[KeptPhoto], photos: Sequence[KeptPhoto]) -> tuple[Any, ...]:
     """A table's rows about the photos used, under the names that the photos have here.
 
     Rows about another copy of the same file are about this one.
@@ -260,7 +249,7 @@ def _rows_of(index: PhotoIndex[Any] | None, used: Sequence[SitePhoto], photos: S
             copies.setdefault(p.digest, []).append(p.name)
     rows: dict[Any, None] = {}
     for one in used:
-        for name in (one.file.url, *map(unshown, copies.get(one.digest, ()))):
+        for name in (one.file.url, *map(unshown, copies.get(one.digest or "", ()))):
             rows |= dict.fromkeys(replace(row, photo=one.name) for row in index.of(name))
     return tuple(rows)
 

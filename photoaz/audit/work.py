@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 
-from photoaz.audit.doubts import Flag
-from photoaz.audit.files import PhotoFile, local_copy
+from photoaz.audit.files import local_copy
+from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import Store
 from photoaz.errors import InputError
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
@@ -22,21 +22,9 @@ from photoaz.judgement.conformity import RISK
 from photoaz.judgement.revisit import Costs
 from photoaz.memory import Memory
 from photoaz.photo.calibration import Calibration
-from photoaz.photo.record import PhotoRecord
 from photoaz.register.history import ReadingHistory
 from photoaz.register.model import Control, Pick, Site
 from photoaz.result import AuditNotes, FileFlag, SiteResult
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SitePhoto:
-    """A photo of a site. name: as results have it. flags: what the audit found about the file."""
-
-    name: str
-    file: PhotoFile
-    digest: str
-    record: PhotoRecord
-    flags: tuple[Flag, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +49,7 @@ class SiteTask:
     """
 
     site: Site
-    photos: tuple[SitePhoto, ...]
+    photos: tuple[KeptPhoto, ...]
     excluded: tuple[tuple[str, str], ...] = ()
     history: ReadingHistory = field(default_factory=dict)
     controls: tuple[Control, ...] = ()

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 from photoaz.audit.edits import Edits, LogError, checked, edits_of, standing_rows
 from photoaz.audit.files import base_name, local_copy
-from photoaz.audit.reading import facts_of, file_of
+from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.run import AuditInputs, site_task
-from photoaz.audit.store import KeptPhoto, KeptSite, LogRow, SiteLine, Store
+from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
 from photoaz.audit.work import SiteTask, draft_task, solve_task
 from photoaz.audit.work import Wanted as WantedFiles
 from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
@@ -166,7 +166,7 @@ class Desk:
         key = photo.digest or photo.name
         with self._lock:
             if key not in self._records:
-                self._records[key] = facts_of(photo).record
+                self._records[key] = photo.record
                 while len(self._records) > RECORDS:
                     self._records.popitem(last=False)
             return self._records[key]
@@ -176,7 +176,7 @@ class Desk:
         with self._lock:
             if photo.name not in self._paths:
                 try:
-                    self._paths[photo.name] = self._stack.enter_context(local_copy(file_of(photo)))
+                    self._paths[photo.name] = self._stack.enter_context(local_copy(photo.file))
                 except OSError as e:
                     raise _lost(photo.name, e) from None
             return self._paths[photo.name]
@@ -324,7 +324,7 @@ class Desk:
         wanted = {base_name(p) for p in photos}
         seen: dict[str, int] = {}
         if wanted:
-            for name, _ in self.store.photo_names():
+            for name in self.store.photo_names():
                 base = base_name(name)
                 if base in wanted:
                     seen[base] = seen.get(base, 0) + 1

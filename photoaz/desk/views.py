@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from photoaz.audit.edits import EDITS, VERDICTS, Edits, control_slot, standing_rows
 from photoaz.audit.files import base_name
-from photoaz.audit.store import KeptPhoto, LogRow
+from photoaz.audit.photos import KeptPhoto
+from photoaz.audit.store import LogRow
 from photoaz.desk.session import Desk, SiteNow
 from photoaz.desk.solver import Answer
 from photoaz.desk.states import state_of
@@ -112,7 +112,7 @@ def _photo(desk: Desk, now: SiteNow, photo: KeptPhoto, frame: EnuFrame, used: bo
         "reason": photo.reason,
         "copy_of": photo.copy_of,
         "how": photo.how,
-        "flags": [f.get("message", "") for f in json.loads(photo.flags or "[]")],
+        "flags": [f.message for f in photo.flags],
         "excluded": photo.name in (now.edits.excluded or {}),
     }
     if photo.facts is None:

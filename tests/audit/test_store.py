@@ -14,8 +14,13 @@ from typing import Any
 import pytest
 
 from photoaz import __version__
-from photoaz.audit.store import KeptPhoto, KeptSite, Store
+from photoaz.audit.doubts import Flag
+from photoaz.audit.files import PhotoFile
+from photoaz.audit.photos import KeptPhoto
+from photoaz.audit.store import KeptSite, Store
 from photoaz.errors import InputError
+
+FLAG = Flag(code="clock", message="é; 'so'", severity="weak")
 
 
 def kept(name: str, **more: Any) -> KeptPhoto:
@@ -50,7 +55,7 @@ def store(store_url: str) -> Iterator[Store]:
 
 
 def test_photos_come_back_as_they_were_kept(store: Store) -> None:
-    photo = kept("b.jpg", placed="no position", flags="[]")
+    photo = kept("b.jpg", placed="no position", flags=(FLAG,))
     store.keep_photo(photo)
     store.keep_photo(kept("a.jpg", reason="not an image", facts=None))
     assert [p.name for p in store.photos()] == ["a.jpg", "b.jpg"]
@@ -65,8 +70,8 @@ def test_only_new_and_changed_files_are_to_be_read(store: Store, store_url: str)
     store.keep_photo(kept("old", version="0.0"))
     again = Store.open(store_url, "first")
     again.begin_run({})
-    listed = [("a", 10, "1"), ("b", 10, "2"), ("c", 11, "1"), ("old", 10, "1"), ("new", 1, "1")]
-    assert again.unread(listed) == {"b", "c", "old", "new"}
+    new = [PhotoFile("b", 10, "2"), PhotoFile("c", 11, "1"), PhotoFile("old", 10, "1"), PhotoFile("new", 1, "1")]
+    assert again.unread([PhotoFile("a", 10, "1"), *new]) == new
     # 'd' is not listed any more, and what was not read again yet is not part of this run
     assert [p.name for p in again.photos()] == ["a"]
     again.close()
@@ -85,18 +90,18 @@ def test_places_are_noted_and_counted(store: Store) -> None:
     store.keep_photo(kept("x", reason="damaged"))
     store.place(
         [
-            {"name": "a", "site_id": "S2", "how": "position"},
-            {"name": "b", "site_id": "S1", "how": "folder", "copy_of": "a", "flags": '["é"]'},
-            {"name": "c", "placed": "no site within reach"},
+            kept("a", site_id="S2", how="position"),
+            kept("b", site_id="S1", how="folder", copy_of="a", flags=(FLAG,)),
+            kept("c", placed="no site within reach"),
         ]
     )
     assert store.sites_with_photos() == ["S1", "S2"]
     assert [(p.name, p.how) for p in store.photos(site_id="S1")] == [("b", "folder")]
     assert store.counts() == {"listed": 4, "unreadable": 1, "placed": 1, "copies": 1, "of no site": 1}
     # placed anew, nothing of the earlier place is left
-    store.place([{"name": "b", "placed": "two sites"}])
+    store.place([kept("b", placed="two sites")])
     assert store.photos()[1].site_id is None
-    assert store.photos()[1].flags is None
+    assert store.photos()[1].flags == ()
 
 
 def test_sites_come_back_in_order_with_every_digit(store: Store) -> None:
@@ -126,7 +131,7 @@ def test_audits_of_one_store_share_evidence_and_nothing_else(store: Store, store
     store.keep_photo(kept("a"))
     store.memory().put("boxes", "k1", b"\x00value")
     assert other.photos() == []
-    assert other.unread([("a", 10, "1")]) == {"a"}
+    assert other.unread([PhotoFile("a", 10, "1")]) == [PhotoFile("a", 10, "1")]
     assert other.memory().get("boxes", "k1") == b"\x00value"
     assert other.memory().get("boxes", "k2") is None
     assert other.memory().get("panels", "k1") is None
@@ -189,7 +194,7 @@ def test_what_was_kept_outlives_a_killed_process(store_url: str) -> None:
     assert process.exitcode == -signal.SIGKILL
     store = Store.open(store_url, "first")
     store.begin_run({})
-    listed = [(f"p{k:05}", 10, "1") for k in range(50)]
+    listed = [PhotoFile(f"p{k:05}", 10, "1") for k in range(50)]
     assert len(store.unread(listed)) == 50 - 38
     store.close()
 

@@ -15,15 +15,18 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 import pytest
 
 from photoaz import __version__
-from photoaz.audit.store import KeptPhoto, KeptSite, Store
+from photoaz.audit.files import PhotoFile
+from photoaz.audit.photos import KeptPhoto
+from photoaz.audit.store import KeptSite, Store
 from photoaz.sample import sample_dir, sample_photos
 
 pytestmark = pytest.mark.benchmark
@@ -162,7 +165,9 @@ def test_the_stores_part(store: Store) -> None:
     facts, evidence = rng.bytes(2_000), rng.bytes(5_000)
     document = {"site_id": "x", "numbers": rng.normal(size=3_000).tolist()}
     memory = store.memory()
-    listed = [(f"photos/{k:06}.jpg", 3_000_000, "1") for k in range(n)]
+    listed = [PhotoFile(f"photos/{k:06}.jpg", 3_000_000, "1") for k in range(n)]
+    known: dict[str, Any] = {"version": __version__, "facts": facts}
+    photos = [KeptPhoto(name=f.name, size=f.size, stamp=f.stamp, digest=f.name, **known) for f in listed]
 
     def timed(what: str, step: Callable[[], object]) -> float:
         start = time.perf_counter()
@@ -172,27 +177,24 @@ def test_the_stores_part(store: Store) -> None:
         return ms
 
     def keep() -> None:
-        for name, size, stamp in listed:
-            photo = KeptPhoto(name=name, size=size, stamp=stamp, version=__version__, digest=name, facts=facts)
+        for photo in photos:
             store.keep_photo(photo)
 
     def remember() -> None:
-        for name, _, _ in listed:
+        for photo in photos:
             for kind in ("panels", "verticals", "boxes", "sights", "boxes again"):
-                memory.get(kind, name)
-                memory.put(kind, name, evidence)
+                memory.get(kind, photo.name)
+                memory.put(kind, photo.name, evidence)
 
     def place() -> None:
-        store.place(
-            {"name": name, "site_id": f"S{k // of:05}", "how": "position"} for k, (name, _, _) in enumerate(listed)
-        )
+        store.place(replace(p, site_id=f"S{k // of:05}", how="position") for k, p in enumerate(photos))
 
     def keep_sites() -> None:
         for k in range(n // of):
             store.photos(site_id=f"S{k:05}")
             store.site_key(f"S{k:05}")
-            values = {"document": document, "failures": (), "used": of, "flagged": 0, "loss_avoided": 0.0}
-            store.keep_site(KeptSite(site_id=f"S{k:05}", key="k", **values))
+            done: dict[str, Any] = {"document": document, "failures": (), "used": of, "flagged": 0, "loss_avoided": 0.0}
+            store.keep_site(KeptSite(site_id=f"S{k:05}", key="k", **done))
 
     print(f"\n{store.engine.dialect.name}:")
     total = timed("which are new", lambda: store.unread(listed))
@@ -203,4 +205,4 @@ def test_the_stores_part(store: Store) -> None:
     total += timed("read again at the end", lambda: sum(1 for _ in store.sites()))
     again = timed("which are new, again", lambda: store.unread(listed))
     print(f"  in all {total:.2f} ms a photo (aim {AIM_STORE_MS}); {again:.3f} ms where nothing changed")
-    assert store.unread(listed) == set()
+    assert store.unread(listed) == []

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from photoaz import __version__
-from photoaz.audit.store import KeptPhoto, KeptSite, Store
+from photoaz.audit.photos import KeptPhoto
+from photoaz.audit.store import KeptSite, Store
 from photoaz.present.results import Outcome, failures_of, write_results
 from photoaz.result import AntennaResult, ById, Design, Reading, SiteResult, Turn
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import zlib
+from typing import Any
+
 from sqlalchemy import (
     BigInteger,
     Column,
@@ -13,7 +17,57 @@ from sqlalchemy import (
     MetaData,
     Table,
     Text,
+    TypeDecorator,
 )
+
+from photoaz.audit.doubts import Flag
+from photoaz.memory import converter
+from photoaz.result import SiteResult
+
+
+class AsJson(TypeDecorator[Any]):
+    """Values of one type as JSON text. null: the value that stands in the table as nothing at all."""
+
+    impl = Text
+    cache_ok = True
+
+    def __init__(self, of: Any, null: Any = None) -> None:
+        super().__init__()
+        self.of = of
+        self.null = null
+
+    def process_bind_param(self, value: Any, dialect: object) -> str | None:
+        """Into the table."""
+        del dialect
+        if value is None or value == self.null:
+            return None
+        return json.dumps(converter().unstructure(value), ensure_ascii=False, allow_nan=False)
+
+    def process_result_value(self, value: Any, dialect: object) -> Any:
+        """Out of it."""
+        del dialect
+        return self.null if value is None else converter().structure(json.loads(value), self.of)
+
+
+class AsDocument(TypeDecorator[SiteResult]):
+    """A site's result as its document, compressed."""
+
+    impl = LargeBinary
+    cache_ok = True
+
+    def process_bind_param(self, value: SiteResult | None, dialect: object) -> bytes | None:
+        """Into the table."""
+        del dialect
+        if value is None:
+            return None
+        text = json.dumps(value.document(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return zlib.compress(text.encode(), 6)
+
+    def process_result_value(self, value: Any, dialect: object) -> SiteResult | None:
+        """Out of it."""
+        del dialect
+        return None if value is None else SiteResult.from_document(json.loads(zlib.decompress(value)))
+
 
 METADATA = MetaData()
 
@@ -34,7 +88,7 @@ RUNS = Table(
     Column("audit_id", ForeignKey("audits.audit_id"), nullable=False),
     Column("started", Text, nullable=False),
     Column("ended", Text),
-    Column("about", Text, nullable=False),
+    Column("about", AsJson(dict[str, Any]), nullable=False),
 )
 
 #: a listed file. name: as results have it. size, stamp: by which a changed file is known. facts: what was read from it,
@@ -55,7 +109,7 @@ PHOTOS = Table(
     Column("how", Text),
     Column("placed", Text),
     Column("copy_of", Text),
-    Column("flags", Text),
+    Column("flags", AsJson(tuple[Flag, ...], null=())),
     Column("run_id", Integer, nullable=False),
     Index("photos_by_site", "audit_id", "site_id", "name"),
     Index("photos_by_digest", "audit_id", "digest"),
@@ -82,8 +136,8 @@ SITES = Table(
     Column("key", Text, nullable=False),
     Column("version", Text, nullable=False),
     Column("solved", Text, nullable=False),
-    Column("document", LargeBinary),
-    Column("failures", Text, nullable=False),
+    Column("document", AsDocument, key="result"),
+    Column("failures", AsJson(tuple[tuple[str, str], ...]), nullable=False),
     Column("used", Integer, nullable=False),
     Column("flagged", Integer, nullable=False),
     Column("loss_avoided", Double, nullable=False),
@@ -104,6 +158,6 @@ LOG = Table(
     Column("photo", Text),
     Column("digest", Text),
     Column("kind", Text, nullable=False),
-    Column("body", Text, nullable=False),
+    Column("body", AsJson(dict[str, Any]), nullable=False),
     Index("log_by_site", "audit_id", "site_id", "log_id"),
 )

@@ -1,0 +1,131 @@
+"""The database of a store, SQLite or PostgreSQL: opened, brought up to date, written to in short transactions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Table, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.pool import NullPool
+
+from photoaz.errors import Fault, InputError
+
+#: seconds that a writer waits for another one
+PATIENCE_S = 120
+WANTED = "sqlite:///FILE or postgresql://USER@HOST/DATABASE"
+
+
+def engine_of(url: str, *, create: bool = True) -> Engine:
+    """An engine for a store's URL, without looking whether tables are there. Raises InputError."""
+    try:
+        parsed = make_url(url)
+        kind = parsed.get_backend_name()
+        if kind not in ("sqlite", "postgresql"):
+            raise no_store(url, f"a database of kind {kind}")
+        if kind == "postgresql":
+            if parsed.drivername == "postgresql":
+                parsed = parsed.set(drivername="postgresql+psycopg")
+            # what a server's crash might lose of the last half second is worked out again, and a commit costs little
+            options = {"options": "-c synchronous_commit=off"}
+            return create_engine(parsed, pool_recycle=600, pool_size=2, connect_args=options)
+        if parsed.database in (None, "", ":memory:"):
+            raise no_store(url, "a store without a file")
+        path = Path(str(parsed.database))
+        if not create and not path.is_file():
+            raise no_store(url, "no such file", "the folder of an audit made before")
+        if create:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        engine = create_engine(parsed, poolclass=NullPool if not create else None, connect_args={"timeout": PATIENCE_S})
+    except (ArgumentError, NoSuchModuleError) as e:
+        raise no_store(url, str(e)) from None
+    except ModuleNotFoundError as e:
+        wanted = "the package psycopg: pip install 'photoaz[postgresql]'"
+        raise no_store(url, f"no module {e.name}", wanted) from None
+
+    @event.listens_for(engine, "connect")
+    def _settings(connection: Any, _record: object) -> None:
+        connection.isolation_level = None  # transactions begin and end where the store says, tables included
+        waiting = f"busy_timeout={PATIENCE_S * 1000}"
+        for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON", waiting):
+            connection.execute(f"PRAGMA {pragma}")
+
+    return engine
+
+
+def no_store(url: str, found: str | DBAPIError, wanted: str = WANTED) -> InputError:
+    """That a URL leads to no store that can be used; its password is left out."""
+    try:
+        shown = make_url(url).render_as_string(hide_password=True)
+    except ArgumentError:
+        shown = url
+    said = found if isinstance(found, str) else str(found.orig).strip().splitlines()[0]
+    return InputError(Fault(file=shown, found=said, wanted=wanted))
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """A transaction that writes. Of SQLite's writers the next one waits, instead of failing half-way through."""
+    lite = engine.dialect.name == "sqlite"
+    with engine.connect() as db:
+        if lite:
+            db.exec_driver_sql("BEGIN IMMEDIATE")
+        try:
+            yield db
+        except BaseException:
+            if lite:
+                db.exec_driver_sql("ROLLBACK")
+            db.rollback()
+            raise
+        if lite:
+            db.exec_driver_sql("COMMIT")
+        db.commit()
+
+
+@contextmanager
+def at_once(engine: Engine) -> Iterator[Connection]:
+    """For statements that stand alone, each a transaction of its own."""
+    with engine.connect() as db:
+        yield db.execution_options(isolation_level="AUTOCOMMIT")
+
+
+def upsert(db: Connection, table: Table, values: Mapping[str, Any], keys: Sequence[str] = ()) -> None:
+    """Insert a row; where one with the same `keys` is there, change it, and without keys leave it as it is."""
+    if db.dialect.name == "postgresql":
+        from sqlalchemy.dialects.postgresql import insert as postgresql_insert
+
+        insert: Any = postgresql_insert(table).values(values)
+    else:
+        from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+
+        insert = sqlite_insert(table).values(values)
+    if keys:
+        rest = {k: insert.excluded[k] for k in values if k not in keys}
+        db.execute(insert.on_conflict_do_update(index_elements=keys, set_=rest))
+    else:
+        db.execute(insert.on_conflict_do_nothing())
+
+
+def upgrade(engine: Engine, url: str) -> None:
+    """Bring the tables up to date; of several who try at once one does it. Raises InputError, of a newer photoaz's."""
+    from alembic import command
+    from alembic.config import Config
+    from alembic.runtime.migration import MigrationContext
+    from alembic.script import ScriptDirectory
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    scripts = ScriptDirectory.from_config(config)
+    with at_once(engine) as db:
+        now = MigrationContext.configure(db).get_current_revision()
+    if now == scripts.get_current_head():
+        return
+    if now is not None and now not in {s.revision for s in scripts.walk_revisions()}:
+        raise no_store(url, f"a store of a newer photoaz (its tables are of revision {now})", "that photoaz, or newer")
+    with writing(engine) as db:
+        if engine.dialect.name == "postgresql":
+            db.exec_driver_sql("SELECT pg_advisory_xact_lock(7076907)")
+        config.attributes["connection"] = db
+        command.upgrade(config, "head")
