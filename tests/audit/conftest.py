@@ -1,4 +1,4 @@
-"""A PostgreSQL server of the tests' own, where the programs for one are installed."""
+"""A PostgreSQL server of the tests' own, where the programs for one are installed, and a stand-in for the solver."""
 
 from __future__ import annotations
 
@@ -6,10 +6,15 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
+
+from photoaz.estimate.inputs import SiteInputs
+from photoaz.result import AntennaResult, AzimuthCovariance, ById, PhotoResult, SiteResult
 
 NO_SERVER = "no PostgreSQL server is installed (initdb, pg_ctl)"
 
@@ -61,3 +66,36 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
         db.exec_driver_sql("DROP SCHEMA public CASCADE; CREATE SCHEMA public")
     engine.dispose()
     return url
+
+
+@pytest.fixture(scope="session")
+def solved_by_design() -> Callable[..., Any]:
+    """Stands for `solve_site`: every antenna is found, so far off its design, in every photo."""
+
+    def solve(given: SiteInputs, off_deg: Callable[[int], float]) -> Any:
+        site = given.site
+        names = tuple(a.antenna_id for a in site.antennas)
+        result = SiteResult(
+            site_id=site.site_id,
+            lat_deg=site.lat_deg,
+            lon_deg=site.lon_deg,
+            declination_deg=-16.2,
+            declination_u95_deg=0.7,
+            photos=ById(PhotoResult(photo=p.name, status="used", heading_true_deg=1.0) for p in given.photos),
+            antennas=ById(
+                AntennaResult(
+                    antenna_id=a.antenna_id,
+                    status="estimated",
+                    azimuth_true_deg=(a.design_azimuth_deg + off_deg(k)) % 360.0,
+                    u95_deg=1.0,
+                )
+                for k, a in enumerate(site.antennas)
+            ),
+            azimuth_covariance=AzimuthCovariance(
+                antenna_ids=names,
+                deg2=tuple(tuple(0.26 if i == k else 0.0 for i in range(len(names))) for k in range(len(names))),
+            ),
+        )
+        return SimpleNamespace(result=lambda: result)
+
+    return solve

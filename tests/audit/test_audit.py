@@ -11,7 +11,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +19,9 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-import photoaz.estimate.solve
+import photoaz.estimate.pipeline
 from photoaz.cli import main
-from photoaz.estimate.gather import LocalPhoto
-from photoaz.register.model import Site
-from photoaz.result import AntennaResult, PhotoResult, SiteResult
+from photoaz.estimate.inputs import SiteInputs
 from photoaz.sample import sample_dir
 
 SAMPLE = sample_dir()
@@ -120,7 +118,7 @@ def test_a_rerun_does_nothing_again_and_says_the_same(
     folder, out = undisturbed
     before = estimates(out)
     monkeypatch.chdir(folder)
-    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", None)
+    monkeypatch.setattr(photoaz.estimate.pipeline, "solve_site", None)
     audited(run, "archive", Path("out"), "--jobs", "1")
     assert estimates(out) == before
 
@@ -206,44 +204,24 @@ def test_an_archive_in_an_object_store(
 
 
 @pytest.fixture
-def solver(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
-    """Says where every antenna points, by the photos' year; remembers what it was called with."""
-    calls: list[dict[str, Any]] = []
+def solver(monkeypatch: pytest.MonkeyPatch, solved_by_design: Callable[..., Any]) -> list[SiteInputs]:
+    """Finds one antenna turned in photos from before 2025; remembers what it was given."""
+    calls: list[SiteInputs] = []
 
-    def solve_site(site: Site, photos: Sequence[LocalPhoto], **more: Any) -> SiteResult:
-        calls.append({"site": site, "photos": [p.name for p in photos], **more})
-        names = tuple(a.antenna_id for a in site.antennas)
-        taken = {p.name: p.record.taken for p in photos if p.record is not None}
-        years = [t.local.year for t in taken.values() if t is not None and t.local is not None]
+    def solve_site(given: SiteInputs, tools: object) -> Any:
+        del tools
+        calls.append(given)
+        taken = [p.record.taken for p in given.photos if p.record is not None]
+        years = [t.local.year for t in taken if t is not None and t.local is not None]
         turned = 14.0 if years and max(years) < 2025 else 0.0
-        return SiteResult(
-            site_id=site.site_id,
-            lat_deg=site.lat_deg,
-            lon_deg=site.lon_deg,
-            declination_deg=-16.2,
-            declination_u95_deg=0.7,
-            photos=tuple(PhotoResult(photo=p.name, status="used", heading_true_deg=1.0) for p in photos),
-            antennas=tuple(
-                AntennaResult(
-                    antenna_id=a.antenna_id,
-                    status="estimated",
-                    azimuth_true_deg=(a.design_azimuth_deg + (turned if k == 2 else 0.0)) % 360.0,
-                    u95_deg=1.0,
-                )
-                for k, a in enumerate(site.antennas)
-            ),
-            azimuth_ids=names,
-            azimuth_covariance_deg2=tuple(
-                tuple(0.26 if i == k else 0.0 for i in range(len(names))) for k in range(len(names))
-            ),
-        )
+        return solved_by_design(given, lambda k: turned if k == 2 else 0.0)
 
-    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", solve_site)
+    monkeypatch.setattr(photoaz.estimate.pipeline, "solve_site", solve_site)
     return calls
 
 
 def test_every_file_that_is_not_used_has_its_reason(
-    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]]
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:
     (archive / "copy of 2.jpg").write_bytes((archive / "qlb014_2.jpg").read_bytes())
     (archive / "cut.jpg").write_bytes((archive / "qlb014_4.jpg").read_bytes()[:50_000])
@@ -259,11 +237,11 @@ def test_every_file_that_is_not_used_has_its_reason(
     assert "the same file as" in found["copy of 2.jpg"]
     assert "not an image" in found["drawing.jpg"]
     assert "does not say where it was taken" in found["blank.jpg"]
-    assert [Path(p).name for p in solver[0]["photos"]][-3:] == ["qlb014_2.jpg", "qlb014_4.jpg", "qlb014_8.jpg"]
+    assert [Path(p.name).name for p in solver[0].photos][-3:] == ["qlb014_2.jpg", "qlb014_4.jpg", "qlb014_8.jpg"]
 
 
 def test_a_line_of_a_list_that_leads_nowhere_is_said(
-    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]]
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:
     first = sorted(archive.glob("*.jpg"))[0]
     listed = tmp_path / "list.txt"
@@ -276,7 +254,7 @@ def test_a_line_of_a_list_that_leads_nowhere_is_said(
 
 
 def test_a_changed_photo_changes_its_site_and_no_other(
-    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]]
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:
     # a second site two kilometres off, whose photos have no position but a folder of its name
     text = REGISTER.read_text(encoding="utf-8")
@@ -290,13 +268,13 @@ def test_a_changed_photo_changes_its_site_and_no_other(
     out = tmp_path / "out"
     options = ("--register", register, "--out", out, "--jobs", "1", *PLAIN)
     assert run("audit", archive, *options).exit_code == 0
-    assert sorted(call["site"].site_id for call in solver) == ["QLB-014", "QLB-015"]
+    assert sorted(call.site.site_id for call in solver) == ["QLB-014", "QLB-015"]
     solver.clear()
     assert run("audit", archive, *options).exit_code == 0
     assert solver == []
     Image.effect_noise((320, 240), 60).save(archive / "QLB-015/2.jpg")
     assert run("audit", archive, *options).exit_code == 0
-    assert [call["site"].site_id for call in solver] == ["QLB-015"]
+    assert [call.site.site_id for call in solver] == ["QLB-015"]
     solver.clear()
     # a row's place in the register says nothing, a height does
     register.write_text("\n".join([header, *far, *rows]) + "\n", encoding="utf-8")
@@ -306,11 +284,11 @@ def test_a_changed_photo_changes_its_site_and_no_other(
         "\n".join([header, *far, *(r.replace(",29.4,", ",30.4,") for r in rows)]) + "\n", encoding="utf-8"
     )
     assert run("audit", archive, *options).exit_code == 0
-    assert [call["site"].site_id for call in solver] == ["QLB-014"]
+    assert [call.site.site_id for call in solver] == ["QLB-014"]
 
 
 def test_a_photo_that_is_gone_is_no_part_of_the_results(
-    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]]
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:
     out = tmp_path / "out"
     audited(run, archive, out, "--jobs", "1")
@@ -321,7 +299,7 @@ def test_a_photo_that_is_gone_is_no_part_of_the_results(
 
 
 def test_an_antenna_that_turned_between_two_visits(
-    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]]
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:
     old = (archive / "qlb014_8.jpg").read_bytes().replace(b"2026:05:14", b"2021:05:14")
     (archive / "qlb014_8.jpg").write_bytes(old)
@@ -351,7 +329,7 @@ def test_an_antenna_that_turned_between_two_visits(
 
 
 def test_on_a_server_two_audits_share_a_store(
-    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]], postgresql: str
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs], postgresql: str
 ) -> None:
     for name in ("one", "two"):
         audited(run, archive, tmp_path / name, "--jobs", "1", "--store", postgresql)
@@ -366,7 +344,7 @@ def test_on_a_server_two_audits_share_a_store(
 
 
 def test_results_are_not_taken_for_photos(
-    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]]
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:
     out = archive / "results"
     (out / "overlays").mkdir(parents=True)
@@ -391,7 +369,7 @@ def test_what_cannot_be_audited_is_said(archive: Path, tmp_path: Path, run: Call
 
 
 def test_bad_rows_of_the_register_do_not_stop_the_others(
-    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[dict[str, Any]]
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:
     header, *rows = REGISTER.read_text(encoding="utf-8").splitlines()
     register = tmp_path / "register.csv"

@@ -11,7 +11,7 @@ import shutil
 import struct
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +22,9 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
-import photoaz.estimate.solve
+import photoaz.estimate.pipeline
 from photoaz.audit.filenames import shown
 from photoaz.cli import main
-from photoaz.estimate.gather import LocalPhoto
-from photoaz.register.model import Site
-from photoaz.result import AntennaResult, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
 
 SAMPLE = sample_dir()
@@ -90,34 +87,14 @@ def noise(seed: int) -> bytes:
     return held.getvalue()
 
 
-def stand_in(site: Site, photos: Sequence[LocalPhoto], **more: Any) -> SiteResult:
+@pytest.fixture(scope="module")
+def stand_in(solved_by_design: Callable[..., Any]) -> Callable[..., Any]:
     """All antennas 9 degrees off their designs, seen in every photo."""
-    names = tuple(a.antenna_id for a in site.antennas)
-    return SiteResult(
-        site_id=site.site_id,
-        lat_deg=site.lat_deg,
-        lon_deg=site.lon_deg,
-        declination_deg=-16.2,
-        declination_u95_deg=0.7,
-        photos=tuple(PhotoResult(photo=p.name, status="used", heading_true_deg=1.0) for p in photos),
-        antennas=tuple(
-            AntennaResult(
-                antenna_id=name,
-                status="estimated",
-                azimuth_true_deg=(site.antennas[k].design_azimuth_deg + 9.0) % 360.0,
-                u95_deg=1.0,
-            )
-            for k, name in enumerate(names)
-        ),
-        azimuth_ids=names,
-        azimuth_covariance_deg2=tuple(
-            tuple(0.26 if i == k else 0.0 for i in range(len(names))) for k in range(len(names))
-        ),
-    )
+    return lambda given, _tools: solved_by_design(given, lambda _: 9.0)
 
 
 @pytest.fixture(scope="module")
-def results(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+def results(tmp_path_factory: pytest.TempPathFactory, stand_in: Callable[..., Any]) -> Iterator[Path]:
     """The folder of results; beside it `archive`, `register.csv` and `manifest.csv`."""
     home = tmp_path_factory.mktemp("hostile")
     archive = home / "archive"
@@ -148,7 +125,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
             writer.writeheader()
             writer.writerows(table)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(photoaz.estimate.solve, "solve_site", stand_in)
+        patch.setattr(photoaz.estimate.pipeline, "solve_site", stand_in)
         command = ["audit", archive, "--register", home / "register.csv", "--manifest", home / "manifest.csv"]
         options = ["--out", home / "out", "--jobs", "1", "--sheets", "all", "-q"]
         done = CliRunner().invoke(main, [str(a) for a in (*command, *options)])
@@ -238,8 +215,10 @@ def test_inspect_takes_any_name(results: Path) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_estimate_takes_any_name(name: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", stand_in)
+def test_estimate_takes_any_name(
+    name: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stand_in: Callable[..., Any]
+) -> None:
+    monkeypatch.setattr(photoaz.estimate.pipeline, "solve_site", stand_in)
     photo = os.fsdecode(os.fsencode(tmp_path) + b"/" + name)
     shutil.copy(SAMPLE / "qlb014_1.jpg", photo)
     command = ["estimate", photo, "--register", str(SAMPLE / "register.csv"), "--overlay", str(tmp_path / "pictures")]

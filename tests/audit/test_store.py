@@ -19,6 +19,7 @@ from photoaz.audit.files import PhotoFile
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import KeptSite, Store
 from photoaz.errors import InputError
+from photoaz.result import AntennaResult, ById, SiteResult
 
 FLAG = Flag(code="clock", message="é; 'so'", severity="weak")
 
@@ -34,10 +35,15 @@ def kept(name: str, **more: Any) -> KeptPhoto:
     return KeptPhoto(name=name, **(values | more))
 
 
+def site_result(site_id: str) -> SiteResult:
+    found = AntennaResult(antenna_id="Zürich '1", status="estimated", azimuth_true_deg=43.218, u95_deg=2.04)
+    return SiteResult(site_id=site_id, lat_deg=46.6, lon_deg=-66.4, antennas=ById([found]))
+
+
 def result(site_id: str, **more: Any) -> KeptSite:
     values: dict[str, Any] = {
         "key": "k",
-        "document": {"site_id": site_id, "azimuth": 0.1 + 0.2, "name": "Zürich"},
+        "result": site_result(site_id),
         "failures": (("a.jpg", "too dark; 'so'"),),
         "used": 3,
         "flagged": 1,
@@ -111,8 +117,8 @@ def test_sites_come_back_in_order_with_every_digit(store: Store) -> None:
     assert store.site("S1") == result("S1")
     assert store.site_key("S1") == ("k", 3, 1, 1)
     assert store.site_key("S3") is None
-    store.keep_site(result("S1", key="new", document=None))
-    assert store.site("S1") == result("S1", key="new", document=None)
+    store.keep_site(result("S1", key="new", result=None))
+    assert store.site("S1") == result("S1", key="new", result=None)
 
 
 def test_results_of_sites_that_dropped_out_are_not_of_this_run(store: Store, store_url: str) -> None:

@@ -27,6 +27,7 @@ from photoaz import __version__
 from photoaz.audit.files import PhotoFile
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import KeptSite, Store
+from photoaz.result import AzimuthCovariance, SiteResult
 from photoaz.sample import sample_dir, sample_photos
 
 pytestmark = pytest.mark.benchmark
@@ -163,7 +164,9 @@ def test_the_stores_part(store: Store) -> None:
     n, of = 10_000, 4
     rng = np.random.default_rng(0)
     facts, evidence = rng.bytes(2_000), rng.bytes(5_000)
-    document = {"site_id": "x", "numbers": rng.normal(size=3_000).tolist()}
+    ids = tuple(f"A{k}" for k in range(55))
+    numbers = AzimuthCovariance(antenna_ids=ids, deg2=tuple(map(tuple, rng.normal(size=(55, 55)).tolist())))
+    result = SiteResult(site_id="x", lat_deg=46.6, lon_deg=-66.4, azimuth_covariance=numbers)
     memory = store.memory()
     listed = [PhotoFile(f"photos/{k:06}.jpg", 3_000_000, "1") for k in range(n)]
     known: dict[str, Any] = {"version": __version__, "facts": facts}
@@ -193,7 +196,7 @@ def test_the_stores_part(store: Store) -> None:
         for k in range(n // of):
             store.photos(site_id=f"S{k:05}")
             store.site_key(f"S{k:05}")
-            done: dict[str, Any] = {"document": document, "failures": (), "used": of, "flagged": 0, "loss_avoided": 0.0}
+            done: dict[str, Any] = {"result": result, "failures": (), "used": of, "flagged": 0, "loss_avoided": 0.0}
             store.keep_site(KeptSite(site_id=f"S{k:05}", key="k", **done))
 
     print(f"\n{store.engine.dialect.name}:")

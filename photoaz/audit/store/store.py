@@ -120,7 +120,9 @@ class Store:
     def _records(self, of: type[R], *where: Any, order: Any = None, limit: int | None = None) -> list[R]:
         """Rows of this audit as records."""
         table = _TABLES[of]
-        query = select(*(table.c[f.name] for f in fields(of))).where(table.c.audit_id == self.audit_id, *where)
+        query = select(*(table.c[f.name].label(f.name) for f in fields(of))).where(
+            table.c.audit_id == self.audit_id, *where
+        )
         return [of(**row._mapping) for row in self._rows(query.order_by(order).limit(limit))]
 
     # -----------------------------------------------------------------------------------------------------------------
