@@ -6,11 +6,34 @@ Values without a source are marked 'common practice, no source'. Sigma: one stan
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import radians
 
 #: coverage factor of 95 % for one quantity (normal distribution; JCGM 100:2008, table G.1)
 K95 = 1.959964
 #: radius that holds 95 % of positions over the standard uncertainty of each axis: sqrt(-2 ln 0.05), circular normal
 RADIUS_95 = 2.4477
+
+# ---- plans: photos that are still to be taken ----------------------------------------------------------------------
+# Standard uncertainties are those that photos of telephones are read with. Common practice, no source, throughout.
+
+#: focal lengths of a telephone with three lenses, 35 mm equivalents; its picture of 12 megapixels held upright [px]
+PHONE_LENSES_MM = (26.0, 77.0, 120.0)
+PHONE_UPRIGHT_PX = (3024, 4032)
+#: its declination and pitch, upright lines in its pictures, its position per axis [m], its focal length as a share; its
+#: compass is HEADING_SIGMA_DEG
+PHONE_DECLINATION_RAD, PHONE_PITCH_RAD = radians(0.4), radians(1.0)
+UPRIGHT_LINES_RAD = radians(0.4)
+PHONE_POSITION_M = 4.0
+PHONE_FOCAL_SHARE = 0.018
+#: not nearer to a tower than 150 feet, and as far out as the antennas are high
+PRACTICE_LEAST_M = 45.72
+PRACTICE_OUT_PER_UP = 1.0
+#: a plumb sight by eye: the camera rolled by this, its position known to this (95 % radius)
+SIGHT_ROLL_RAD = radians(1.0)
+SIGHT_POSITION_U95_M = 5.0
+#: a landmark that a table does not qualify (95 % radius, as from a map), and the height of one whose height is unknown
+PLANNED_LANDMARK_U95_M = 5.0
+PLANNED_LANDMARK_HEIGHT_M = 20.0
 
 # ---- what photos' metadata are good for -----------------------------------------------------------------------------
 

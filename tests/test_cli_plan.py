@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from photoaz.cli import main
+from photoaz.result import AntennaResult, ById, SiteResult
 
 REGISTER = """site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg
 HNT-204,A1,46.6,-66.4,30,0
@@ -52,9 +53,9 @@ def test_text_for_one_antenna(run) -> None:
 
 
 def test_earlier_estimates_count(run) -> None:
-    told = {"antenna_id": "A1", "azimuth_true_deg": 2.0, "u95_deg": 1.5}
-    document = {"schema": "photoaz/estimates/1", "sites": [{"site_id": "HNT-204", "antennas": [told]}]}
-    Path("estimates.json").write_text(json.dumps(document))
+    told = AntennaResult(antenna_id="A1", status="estimated", azimuth_true_deg=2.0, u95_deg=1.5)
+    result = SiteResult(site_id="HNT-204", lat_deg=46.6, lon_deg=-66.4, antennas=ById([told]))
+    Path("estimates.json").write_text(result.to_json())
     made = json.loads(run("--site", "HNT-204", "--estimates", "estimates.json", "--most", 1, "--json").stdout)
     assert made["now_u95_deg"] == {"A1": 1.5}
     result = run("--site", "MRL-7", "--estimates", "estimates.json", "--most", 1)

@@ -24,8 +24,8 @@ from photoaz.network.site import Angle, LandmarkSight, PhotoObservations, azimut
 from photoaz.network.solution import SHAPE_SIGMA_RAD
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
-from photoaz.planning.kit import Kit
-from photoaz.planning.scene import Scene, Stand, aimed, foreseen_views, scene_of
+from photoaz.planning.equipment import Equipment
+from photoaz.planning.foreseen import PlannedPhoto, PlanningScene, aimed, foreseen_views, scene_of_site
 from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Antenna, Site
 from photoaz.vision.verticals import Verticals
@@ -102,7 +102,7 @@ class DrawnSite:
     turned between them, None where none did."""
 
     site: Site
-    scene: Scene
+    scene: PlanningScene
     visits: tuple[DrawnVisit, ...]
     turned: str | None
 
@@ -170,7 +170,7 @@ def draw_site(rng: np.random.Generator, name: str, conditions: Conditions, visit
     With two visits one antenna turns in between at every second site.
     """
     site = draw_register(rng, name)
-    scene = scene_of(site)
+    scene = scene_of_site(site)
     truth = _draw_truth(rng, site, scene)
     turned = str(rng.choice(truth.names)) if visits > 1 and rng.random() < 0.5 else None
     drawn = []
@@ -184,7 +184,7 @@ def draw_site(rng: np.random.Generator, name: str, conditions: Conditions, visit
     return DrawnSite(site=site, scene=scene, visits=tuple(drawn), turned=turned)
 
 
-def _draw_truth(rng: np.random.Generator, site: Site, scene: Scene) -> _Truth:
+def _draw_truth(rng: np.random.Generator, site: Site, scene: PlanningScene) -> _Truth:
     facts, head = scene.antennas, scene.head
     m = len(facts)
     at = [head.names.index(a.name) for a in facts]
@@ -200,11 +200,11 @@ def _draw_truth(rng: np.random.Generator, site: Site, scene: Scene) -> _Truth:
         place_m=np.column_stack([places, ups]),
         ln_size=np.stack([rng.normal(a.ln_size, a.ln_size_sigma) for a in facts]),
         site_m=rng.normal(0.0, site.position_u95_m / RADIUS_95, 2),
-        declination_rad=float(rng.normal(0.0, Kit().declination_rad)),
+        declination_rad=float(rng.normal(0.0, Equipment().declination_rad)),
     )
 
 
-def _true_scene(scene: Scene, truth: _Truth) -> Scene:
+def _true_scene(scene: PlanningScene, truth: _Truth) -> PlanningScene:
     """The scene as it is: where all stands, how it hangs and how large it is."""
     shift = np.append(truth.site_m, 0.0)
     return replace(
@@ -219,7 +219,7 @@ def _true_scene(scene: Scene, truth: _Truth) -> Scene:
 
 
 def _draw_visit(
-    rng: np.random.Generator, scene: Scene, truth: _Truth, conditions: Conditions, day: date, name: str
+    rng: np.random.Generator, scene: PlanningScene, truth: _Truth, conditions: Conditions, day: date, name: str
 ) -> DrawnVisit:
     real = _true_scene(scene, truth)
     photos: list[PhotoObservations] = []
@@ -272,7 +272,13 @@ class _Shot:
     """One photo being drawn. true (9,): its unknowns as they are, in the network's order."""
 
     def __init__(
-        self, rng: np.random.Generator, scene: Scene, real: Scene, truth: _Truth, conditions: Conditions, name: str
+        self,
+        rng: np.random.Generator,
+        scene: PlanningScene,
+        real: PlanningScene,
+        truth: _Truth,
+        conditions: Conditions,
+        name: str,
     ) -> None:
         self.rng, self.scene, self.real, self.truth, self.conditions, self.name = (
             rng, scene, real, truth, conditions, name,
@@ -283,12 +289,12 @@ class _Shot:
     def take(self, lowered: bool) -> bool:
         """Stand somewhere and aim; whether an antenna shows. lowered: so that the horizon may come into the frame."""
         rng = self.rng
-        self.kit = Kit(
+        self.equipment = Equipment(
             lenses_mm=LENSES_MM,
-            compass_rad=Kit().compass_rad if rng.random() < 0.9 else None,
-            pitch_rad=Kit().pitch_rad if rng.random() < 0.6 else None,
+            compass_rad=Equipment().compass_rad if rng.random() < 0.9 else None,
+            pitch_rad=Equipment().pitch_rad if rng.random() < 0.6 else None,
             roll_rad=np.radians(1.0) if rng.random() < 0.4 else None,
-            plumb_rad=Kit().plumb_rad if rng.random() < 0.7 else None,
+            plumb_rad=Equipment().plumb_rad if rng.random() < 0.7 else None,
             position_m=float(rng.choice([2.5, 4.0, 8.0], p=[0.3, 0.5, 0.2])),
             focal_share=0.018 if rng.random() < 0.8 else 0.003,
         )
@@ -299,14 +305,14 @@ class _Shot:
         place = self.truth.site_m + far * np.array([np.sin(bearing), np.cos(bearing)])
         # the ground is not level; what nobody could stand under or dig for is left out
         up = float(np.clip(rng.normal(*CAMERA_HEIGHT_M), -2.0, 5.0))
-        stand = aimed(self.name, self.real, place, self.kit, self.lens_mm, up_m=up)
+        stand = aimed(self.name, self.real, place, self.equipment, self.lens_mm, up_m=up)
         aim = stand.attitude_rad.copy()
         camera = stand.camera
         if lowered:
             aim[1] -= 0.36 * 2.0 * np.arctan(0.5 * camera.height_px / camera.f_px)
         aim += np.radians([rng.normal(0.0, 1.5), rng.normal(0.0, 0.7), 0.0])
         aim[2] = rng.normal(0.0, HAND_HELD_ROLL_RAD)
-        self.stand: Stand = replace(stand, attitude_rad=aim)
+        self.stand: PlannedPhoto = replace(stand, attitude_rad=aim)
         lens = rng.normal(0.0, [camera.f_relative_sigma, camera.principal_sigma_px, camera.principal_sigma_px])
         self.true = np.concatenate([aim, place, [up], lens])
         self.views = foreseen_views(self.real, self.stand)
@@ -315,37 +321,37 @@ class _Shot:
 
     def facts(self) -> PhotoObservations:
         """What the photo says: all true but for errors of the sizes that it states, and for blunders."""
-        rng, kit, camera = self.rng, self.kit, self.stand.camera
+        rng, equipment, camera = self.rng, self.equipment, self.stand.camera
         heading, pitch, roll, *place = self.true[:6]
         headings, pitches, rolls = [], [], []
-        if kit.compass_rad is not None:
+        if equipment.compass_rad is not None:
             self.disturbed = rng.random() < DISTURBED_SHARE
-            off = rng.normal(0.0, DISTURBED_RAD if self.disturbed else kit.compass_rad)
+            off = rng.normal(0.0, DISTURBED_RAD if self.disturbed else equipment.compass_rad)
             value = heading + off + self.truth.declination_rad
-            headings.append(_angle(value, kit.compass_rad, COMPASS, kit.declination_rad))
-        if kit.pitch_rad is not None:
-            pitches.append(_angle(rng.normal(pitch, kit.pitch_rad), kit.pitch_rad, "camera pitch"))
-        if kit.roll_rad is not None:
-            rolls.append(_angle(rng.normal(roll, kit.roll_rad), kit.roll_rad, "camera roll"))
+            headings.append(_angle(value, equipment.compass_rad, COMPASS, equipment.declination_rad))
+        if equipment.pitch_rad is not None:
+            pitches.append(_angle(rng.normal(pitch, equipment.pitch_rad), equipment.pitch_rad, "camera pitch"))
+        if equipment.roll_rad is not None:
+            rolls.append(_angle(rng.normal(roll, equipment.roll_rad), equipment.roll_rad, "camera roll"))
         else:
             rolls.append(_angle(0.0, HAND_HELD_ROLL_RAD, "camera held level"))
         wide = TAIL if self.conditions.tails and rng.random() < TAIL_SHARE else 1.0
-        said = np.array(place[:2]) + rng.normal(0.0, wide * kit.position_m, 2)
+        said = np.array(place[:2]) + rng.normal(0.0, wide * equipment.position_m, 2)
         if rng.random() < self.conditions.blunders:
             size = float(rng.uniform(*WRONG_STANDPOINT_M))
             way = rng.uniform(0.0, 2.0 * np.pi)
             away = size * np.array([np.sin(way), np.cos(way)])
             said = said + away
-            bias = away / kit.position_m
+            bias = away / equipment.position_m
             self.blunders.append(Blunder(kind="standpoint", photo=self.name, what="", size=size, bias=bias))
         landmarks = self._landmarks() if self.lowered else ()
         verticals = None
-        if kit.plumb_rad is not None:
-            root = np.array([[0.0, 1.0 / kit.plumb_rad, 0.0, 0.0, 0.0]])
-            mean = np.array([pitch, rng.normal(roll, kit.plumb_rad)])
+        if equipment.plumb_rad is not None:
+            root = np.array([[0.0, 1.0 / equipment.plumb_rad, 0.0, 0.0, 0.0]])
+            mean = np.array([pitch, rng.normal(roll, equipment.plumb_rad)])
             none = np.zeros(0)
             verticals = Verticals(
-                mean=mean, root=root, offset=np.zeros(1), sigma_roll_rad=kit.plumb_rad,
+                mean=mean, root=root, offset=np.zeros(1), sigma_roll_rad=equipment.plumb_rad,
                 lines_px=np.zeros((0, 2, 2)), share=none, plumb=none,
             )  # fmt: skip
         facts = PhotoObservations(
@@ -355,7 +361,7 @@ class _Shot:
             headings=tuple(headings),
             pitches=tuple(pitches),
             rolls=tuple(rolls),
-            standpoints=((said, kit.position_m, "camera position"),),
+            standpoints=((said, equipment.position_m, "camera position"),),
             up_m=CAMERA_HEIGHT_M[0],
             up_sigma_m=CAMERA_HEIGHT_M[1],
             ln_focal=0.0,
@@ -434,7 +440,7 @@ def _angle(value: float, sigma: float, source: str, declination: float = 0.0) ->
     )
 
 
-def _started(photo: PhotoObservations, scene: Scene) -> PhotoObservations:
+def _started(photo: PhotoObservations, scene: PlanningScene) -> PhotoObservations:
     """With what the adjustment starts from: attitude as sensors say, else as the antennas' places in the frame do."""
     east_north = photo.standpoints[0][0]
     roll = photo.rolls[0].value_rad

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from photoaz.cli.group import COLUMNS, COSTS, FILE, INTERRUPTED, NOTHING_DONE, SOME_UNUSABLE, main
+from photoaz.cli.group import COLUMNS, COSTS, FILE, INTERRUPTED, NOTHING_DONE, REGISTER, SOME_UNUSABLE, main
 from photoaz.cli.streams import emit, emit_json, json_text, say
 from photoaz.errors import Fault, InputError
 
@@ -30,7 +30,7 @@ _WHICH = click.Choice(["all", "flagged", "none"])
 
 @main.command(short_help="An archive of photos against a register.")
 @click.argument("paths", metavar="PATH...", nargs=-1, required=True)
-@click.option("--register", "register", metavar="R", required=True, type=FILE, help="The register, CSV or XLSX.")
+@REGISTER
 @COLUMNS
 @click.option("--readings", metavar="FILE", type=FILE, help="Earlier and later readings with their dates, CSV or XLSX.")
 @click.option("--manifest", metavar="FILE", type=FILE, help="Which photo shows which site: CSV with photo, site_id.")

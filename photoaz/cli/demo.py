@@ -11,7 +11,7 @@ import click
 
 from photoaz import __version__
 from photoaz.cli.audit import StorePlace, exit_by_results, run
-from photoaz.cli.group import COSTS, RISK, main
+from photoaz.cli.group import AS_JSON, COSTS, RISK, main
 from photoaz.cli.site import site_text
 from photoaz.cli.streams import emit, json_text, say
 from photoaz.errors import Fault, InputError
@@ -33,7 +33,7 @@ _DEMO_MARK = ".photoaz-demo.json"
 )
 @RISK
 @COSTS
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@AS_JSON
 @click.pass_context
 def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json: bool) -> None:
     """Audit an invented site whose photos come with photoaz. Needs no network.

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from photoaz.cli.group import COLUMNS, COSTS, FILE, RISK, main
+from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, REGISTER, RISK, SITE, main
 from photoaz.cli.site import (
     Reading,
     check_antennas,
@@ -25,10 +25,10 @@ from photoaz.cli.streams import OneLine, emit, say
 
 @main.command(short_help="Azimuths of one site's antennas from photos.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=FILE)
-@click.option("--register", "register", metavar="R", required=True, type=FILE, help="The register, CSV or XLSX.")
+@REGISTER
 @COLUMNS
-@click.option("--site", "site_id", metavar="S", help="Which site; may be left out where the register holds one only.")
-@click.option("--antenna", "antenna_ids", metavar="A", multiple=True, help="Only this antenna; may be repeated.")
+@SITE
+@ANTENNAS
 @click.option("--controls", metavar="C", type=FILE, help="Landmarks, bearings and other controls, CSV or XLSX.")
 @click.option(
     "--picks",
@@ -51,7 +51,7 @@ from photoaz.cli.streams import OneLine, emit, say
     help="Write a second-opinion sheet for each antenna into DIR, a page to print and sign.",
 )
 @COSTS
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@AS_JSON
 @click.pass_context
 def estimate(
     ctx: click.Context,

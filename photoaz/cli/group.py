@@ -25,6 +25,16 @@ RISK = click.option(
     show_default=True,
     help="Risk of deciding wrongly that an antenna is within, or out of, its tolerance.",
 )
+REGISTER = click.option(
+    "--register", "register", metavar="R", required=True, type=FILE, help="The register, CSV or XLSX."
+)
+SITE = click.option(
+    "--site", "site_id", metavar="S", help="Which site; may be left out where the register holds one only."
+)
+ANTENNAS = click.option(
+    "--antenna", "antenna_ids", metavar="A", multiple=True, help="Only this antenna; may be repeated."
+)
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 COLUMNS = click.option("--columns", metavar="FILE", type=FILE, help="What the register's own headings mean, TOML.")
 COSTS = click.option(
     "--costs",

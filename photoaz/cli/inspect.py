@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from photoaz import __version__
-from photoaz.cli.group import FILE, NOTHING_DONE, SOME_UNUSABLE, main
+from photoaz.cli.group import AS_JSON, FILE, NOTHING_DONE, SOME_UNUSABLE, main
 from photoaz.cli.streams import emit, emit_json, say
 from photoaz.errors import InputError
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @main.command(short_help="What the metadata of photos give and lack.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=FILE)
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@AS_JSON
 @click.pass_context
 def inspect(ctx: click.Context, photos: tuple[Path, ...], as_json: bool) -> None:
     """Say what the metadata of photos give, what they lack, and what that costs in degrees.

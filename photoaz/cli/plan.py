@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from photoaz.cli.group import COLUMNS, COSTS, FILE, NOTHING_DONE, main
+from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, NOTHING_DONE, REGISTER, SITE, main
 from photoaz.cli.site import check_antennas, chosen_site, register_sites
 from photoaz.cli.streams import OneLine, emit, emit_json, json_text, say
 from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
+    from photoaz.planning.earlier import EarlierAzimuths
     from photoaz.planning.plan import SitePlan
     from photoaz.register.model import Site
     from photoaz.result import Revisit, SiteResult
@@ -35,11 +36,17 @@ def _position(_ctx: click.Context, _param: click.Parameter, text: str | None) ->
     return lat, lon
 
 
+def _distance(name: str, default: float, said: str) -> Callable[[Any], Any]:
+    return click.option(
+        name, metavar="M", type=click.FloatRange(20.0, 3000.0), default=default, show_default=True, help=said
+    )
+
+
 @main.command(short_help="Where to stand for the next photos, and what will come out.")
-@click.option("--register", "register", metavar="R", required=True, type=FILE, help="The register, CSV or XLSX.")
+@REGISTER
 @COLUMNS
-@click.option("--site", "site_id", metavar="S", help="Which site; may be left out where the register holds one only.")
-@click.option("--antenna", "antenna_ids", metavar="A", multiple=True, help="Only this antenna; may be repeated.")
+@SITE
+@ANTENNAS
 @click.option("--date", "day", metavar="D", type=click.DateTime(["%Y-%m-%d"]), help="Day whose light is given. [today]")
 @click.option("--photo", "photos", metavar="PHOTO", multiple=True, type=FILE, help="A photo that is there already.")
 @click.option("--estimates", metavar="E", type=FILE, help="estimates.json: what photos told already, not solved again.")
@@ -55,30 +62,12 @@ def _position(_ctx: click.Context, _param: click.Parameter, text: str | None) ->
     type=click.FloatRange(8, 3000),
     help="A lens at hand, 35 mm equivalent; may be repeated. [26, 77, 120]",
 )
-@click.option(
-    "--min-distance",
-    metavar="M",
-    type=click.FloatRange(20.0, 3000.0),
-    default=45.7,
-    show_default=True,
-    help="Not nearer to the tower, metres. The default is common practice (150 ft), no source.",
+@_distance(
+    "--min-distance", 45.7, "Not nearer to the tower, metres. The default is common practice (150 ft), no source."
 )
+@_distance("--max-distance", 250.0, "Not further from the tower, metres.")
 @click.option(
-    "--max-distance",
-    metavar="M",
-    type=click.FloatRange(20.0, 3000.0),
-    default=250.0,
-    show_default=True,
-    help="Not further from the tower, metres.",
-)
-@click.option(
-    "--most",
-    "most",
-    metavar="N",
-    type=click.IntRange(1, 4),
-    default=3,
-    show_default=True,
-    help="Photos together at most.",
+    "--most", metavar="N", type=click.IntRange(1, 4), default=3, show_default=True, help="Photos together at most."
 )
 @click.option(
     "--criterion",
@@ -95,7 +84,7 @@ def _position(_ctx: click.Context, _param: click.Parameter, text: str | None) ->
 @click.option("--trip", metavar="LIST", type=FILE, help="Instead: a round trip over a revisit.csv or estimates.json.")
 @click.option("--start", metavar="LAT,LON", callback=_position, help="With --trip: where it begins and ends.")
 @COSTS
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@AS_JSON
 @click.pass_context
 def plan(
     ctx: click.Context,
@@ -140,93 +129,93 @@ def plan(
     if photos and estimates:
         raise InputError(Fault(file="--estimates", found="photos as well", wanted="--photo or --estimates, not both"))
 
-    made, solution = _planned(
-        site, antenna_ids, photos, estimates, landmarks, area, lenses, min_distance, max_distance, most, criterion, day
-    )
-    worth = None if solution is None else _worth(site, solution, made, costs)
-    now = datetime.now(UTC)
-    from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx
-
-    if sheet is not None:
-        from photoaz.present.field_sheet import field_sheet_html
-
-        _write(sheet, field_sheet_html(made, now, worth))
-    if gpx is not None:
-        _write(gpx, plan_gpx(made, now))
-    if geojson is not None:
-        _write(geojson, json_text(plan_geojson(made)))
-    if as_json:
-        emit_json(plan_document(made, worth))
-    else:
-        emit(_text(made, worth))
-    if not made.standpoints:
-        say("no standpoint: nowhere that is allowed and near enough shows an antenna")
-        ctx.exit(NOTHING_DONE)
-
-
-def _planned(
-    site: Site,
-    antenna_ids: Sequence[str],
-    photos: Sequence[Path],
-    estimates: Path | None,
-    landmarks: Path | None,
-    area: Path | None,
-    lenses: Sequence[float],
-    min_distance: float,
-    max_distance: float,
-    most: int,
-    criterion: str,
-    day: datetime | None,
-) -> tuple[SitePlan, SiteResult | None]:
-    from photoaz.estimate.inputs import Tools, site_inputs
-    from photoaz.estimate.pipeline import estimate_site
     from photoaz.geodesy.frames import EnuFrame
-    from photoaz.planning.area import load_area
-    from photoaz.planning.earlier import earlier_of_estimates
-    from photoaz.planning.kit import Kit
-    from photoaz.planning.landmarks import load_landmarks
+    from photoaz.planning.equipment import Equipment
     from photoaz.planning.plan import plan_photos
-    from photoaz.planning.prospect import earlier_of_solution
+    from photoaz.planning.surroundings import load_area, load_landmarks
 
     frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
     marks = load_landmarks(landmarks, frame) if landmarks else ()
     where = load_area(area, frame) if area else None
-    solution, earlier = None, None
-    if photos:
-        with OneLine() as progress:
-            solution = estimate_site(site_inputs(site, photos), Tools(progress=progress))
-        earlier = earlier_of_solution(solution)
-        for photo in solution.photos:
-            if photo.status == "rejected":
-                say(f"{photo.photo}: not used: {photo.reason}")
-    elif estimates:
-        earlier = earlier_of_estimates(estimates, site)
-        if earlier is None:
-            say(f"{estimates}: tells no azimuth of site '{site.site_id}'")
+    solution, earlier = _earlier(site, photos, estimates)
     made = plan_photos(
         site,
         wanted=antenna_ids or None,
         earlier=earlier,
         landmarks=marks,
         area=where,
-        kit=Kit(lenses_mm=tuple(lenses)) if lenses else Kit(),
+        equipment=Equipment(lenses_mm=lenses) if lenses else None,
         farthest_m=max_distance,
         nearest_m=min_distance,
         most=most,
         criterion="D" if criterion == "D" else "A",
-        day=date.today() if day is None else day.date(),
+        day=None if day is None else day.date(),
     )
-    return made, solution
+    gain = None if solution is None else _gain(site, solution, made, costs)
+    _hand_out(made, gain, sheet, gpx, geojson, as_json=as_json)
+    if not made.standpoints:
+        say("no standpoint: nowhere that is allowed and near enough shows an antenna")
+        ctx.exit(NOTHING_DONE)
 
 
-def _worth(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) -> Revisit | None:
+def _earlier(
+    site: Site, photos: Sequence[Path], estimates: Path | None
+) -> tuple[SiteResult | None, EarlierAzimuths | None]:
+    """What photos that are there tell: the solution, where they are solved here, and the azimuths."""
+    from photoaz.planning.earlier import earlier_of_estimates, earlier_of_result
+
+    if photos:
+        from photoaz.estimate.inputs import Tools, site_inputs
+        from photoaz.estimate.pipeline import estimate_site
+
+        with OneLine() as progress:
+            solution = estimate_site(site_inputs(site, photos), Tools(progress=progress))
+        for photo in solution.photos:
+            if photo.status == "rejected":
+                say(f"{photo.photo}: not used: {photo.reason}")
+        return solution, earlier_of_result(solution)
+    if estimates is None:
+        return None, None
+    earlier = earlier_of_estimates(estimates, site)
+    if earlier is None:
+        say(f"{estimates}: tells no azimuth of site '{site.site_id}'")
+    return None, earlier
+
+
+def _hand_out(
+    made: SitePlan,
+    gain: Revisit | None,
+    sheet: Path | None,
+    gpx: Path | None,
+    geojson: Path | None,
+    *,
+    as_json: bool,
+) -> None:
+    from photoaz.present.field_sheet import field_sheet_html
+    from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx
+    from photoaz.present.plan_table import print_plan
+
+    now = datetime.now(UTC)
+    if sheet is not None:
+        _write(sheet, field_sheet_html(made, now, gain))
+    if gpx is not None:
+        _write(gpx, plan_gpx(made, now))
+    if geojson is not None:
+        _write(geojson, json_text(plan_geojson(made)))
+    if as_json:
+        emit_json(plan_document(made, gain))
+    else:
+        _print(print_plan, made, gain)
+
+
+def _gain(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) -> Revisit | None:
     from photoaz.judgement.revisit import Costs, load_costs
-    from photoaz.planning.worth import worth_of
+    from photoaz.planning.gain import gain_of
 
     if not made.standpoints:
         return None
     first = made.standpoints[0]
-    return worth_of(
+    return gain_of(
         site,
         solution,
         made.together_u95_deg,
@@ -236,36 +225,30 @@ def _worth(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None)
     )
 
 
-def _text(made: SitePlan, worth: Revisit | None) -> str:
-    from rich.console import Console
-
-    from photoaz.present.plan_table import print_plan
-
-    console = Console(file=sys.stdout)
-    with console.capture() as capture:
-        print_plan(made, console, worth)
-    return capture.get()
-
-
 def _round_trip(
     sites: Sequence[Site], path: Path, start: tuple[float, float] | None, gpx: Path | None, as_json: bool
 ) -> None:
-    from rich.console import Console
-
     from photoaz.planning.earlier import sites_to_visit
     from photoaz.planning.trip import trip_over
     from photoaz.present.plan_document import trip_document, trip_gpx
     from photoaz.present.plan_table import print_trip
 
-    stops, length_m = trip_over(sites_to_visit(path, {s.site_id: s for s in sites}), start)
+    trip = trip_over(sites_to_visit(path, {s.site_id: s for s in sites}), start)
     if gpx is not None:
-        _write(gpx, trip_gpx(stops, datetime.now(UTC)))
+        _write(gpx, trip_gpx(trip, datetime.now(UTC)))
     if as_json:
-        emit_json(trip_document(stops, length_m))
-        return
+        emit_json(trip_document(trip))
+    else:
+        _print(print_trip, trip)
+
+
+def _print(what: Callable[..., None], *records: object) -> None:
+    """Text for people on standard output, as wide as it is."""
+    from rich.console import Console
+
     console = Console(file=sys.stdout)
     with console.capture() as capture:
-        print_trip(stops, length_m, console)
+        what(console, *records)
     emit(capture.get())
 
 

@@ -2,70 +2,99 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from photoaz.errors import Fault, InputError
-from photoaz.planning.prospect import Earlier
+from photoaz.planning.surroundings import read_json
 from photoaz.quantities import K95
 from photoaz.register.model import Site
 from photoaz.register.tables import read_table
+from photoaz.result import SCHEMA, Revisit, RevisitItem, SiteResult, read_records
+
+Array = NDArray[Any]
 
 #: what sends somebody to a site
 GOING = ("photo", "read_again", "climb")
-_SCHEMA = "photoaz/estimates/"
 
 
-def load_estimates(path: Path) -> Mapping[str, Any]:
-    """An estimates.json, by site. Raises InputError where it is none."""
-    try:
-        document = json.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as e:
-        raise InputError(Fault(file=path, found=e.strerror or str(e), wanted="an estimates.json")) from e
-    except (ValueError, RecursionError) as e:  # no UTF-8, no JSON, numbers of thousands of digits
-        line = e.lineno if isinstance(e, json.JSONDecodeError) else None
-        raise InputError(Fault(file=path, line=line, found=f"no JSON ({e})", wanted="an estimates.json")) from e
-    schema = document.get("schema") if isinstance(document, dict) else None
-    if not str(schema).startswith(_SCHEMA) or not isinstance(document.get("sites"), list):
-        raise InputError(Fault(file=path, column="schema", found=repr(schema), wanted=f"{_SCHEMA}1"))
-    return {str(s.get("site_id")): s for s in document["sites"] if isinstance(s, dict)}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierAzimuths:
+    """What photos that are there already say of azimuths: joint covariance (n, n) [rad^2] of antennas `names`."""
+
+    names: tuple[str, ...]
+    azimuth_rad: Array
+    covariance_rad2: Array
+
+    def u95_rad(self, name: str) -> float | None:
+        """Of one antenna; None where no photo told."""
+        if name not in self.names:
+            return None
+        k = self.names.index(name)
+        return float(K95 * np.sqrt(self.covariance_rad2[k, k]))
+
+    def only(self, names: Sequence[str]) -> EarlierAzimuths | None:
+        """Of some antennas; None where none of them was estimated."""
+        keep = [k for k, n in enumerate(self.names) if n in names]
+        if not keep:
+            return None
+        return EarlierAzimuths(
+            names=tuple(self.names[k] for k in keep),
+            azimuth_rad=self.azimuth_rad[keep],
+            covariance_rad2=self.covariance_rad2[np.ix_(keep, keep)],
+        )
 
 
-def earlier_of_estimates(path: Path, site: Site) -> Earlier | None:
+def earlier_of_result(result: SiteResult) -> EarlierAzimuths | None:
+    """From a site's result: its joint covariance where it has one, else each antenna's own U95."""
+    told = {a.antenna_id: a for a in result.antennas if a.azimuth_true_deg is not None and a.u95_deg}
+    if not told:
+        return None
+    joint = result.azimuth_covariance
+    if joint is not None and told.keys() <= set(joint.antenna_ids):
+        names = tuple(n for n in joint.antenna_ids if n in told)
+        keep = [joint.antenna_ids.index(n) for n in names]
+        covariance = np.array(joint.deg2)[np.ix_(keep, keep)] * np.radians(1.0) ** 2
+    else:
+        names = tuple(told)
+        covariance = np.diag([np.radians((told[n].u95_deg or 0.0) / K95) ** 2 for n in names])
+    azimuth = np.radians([told[n].azimuth_true_deg or 0.0 for n in names])
+    return EarlierAzimuths(names=names, azimuth_rad=azimuth, covariance_rad2=covariance)
+
+
+def earlier_of_estimates(path: Path, site: Site) -> EarlierAzimuths | None:
     """What an estimates.json says of a site's azimuths; None where it has none of them.
 
     Raises InputError where the file is no estimates.json or a figure in it is none.
     """
-    found = load_estimates(path).get(site.site_id)
+    found = _site_documents(path).get(site.site_id)
     if found is None:
         return None
-    ours = {a.antenna_id for a in site.antennas}
     try:
-        told = {
-            str(a["antenna_id"]): (float(a["azimuth_true_deg"]), float(a["u95_deg"]))
-            for a in found.get("antennas", ())
-            if a["antenna_id"] in ours and a.get("azimuth_true_deg") is not None and a.get("u95_deg")
-        }
-        if not told:
-            return None
-        joint = found.get("azimuth_covariance") or {}
-        ids = [str(n) for n in joint.get("antenna_ids", ())]
-        names = tuple(n for n in ids if n in told) if set(told) <= set(ids) else tuple(told)
-        if set(told) <= set(ids):
-            at = [ids.index(n) for n in names]
-            covariance = np.array(joint["deg2"], float)[np.ix_(at, at)]
-        else:
-            covariance = np.diag([(told[n][1] / K95) ** 2 for n in names])
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as e:
-        raise InputError(Fault(file=path, column=site.site_id, found=f"no figure ({e})", wanted="numbers")) from e
+        result = SiteResult.from_document(found)
+    except ValueError as e:
+        raise InputError(Fault(file=path, column=site.site_id, found=str(e), wanted="a site's result")) from e
+    earlier = earlier_of_result(result)
+    known = None if earlier is None else earlier.only([a.antenna_id for a in site.antennas])
+    if known is None:
+        return None
     # digits are rounded in the file: kept positive definite
-    covariance = covariance + np.diag(np.full(len(names), 1e-6))
-    azimuth = np.radians([told[n][0] for n in names])
-    return Earlier(names=names, azimuth_rad=azimuth, covariance_rad2=covariance * np.radians(1.0) ** 2)
+    hair = 1e-6 * np.radians(1.0) ** 2 * np.eye(len(known.names))
+    return replace(known, covariance_rad2=known.covariance_rad2 + hair)
+
+
+def _site_documents(path: Path) -> Mapping[str, Mapping[str, Any]]:
+    """An estimates.json's sites by their ids. Raises InputError where it is none."""
+    document = read_json(path, "an estimates.json")
+    schema = document.get("schema") if isinstance(document, dict) else None
+    if schema != SCHEMA or not isinstance(document.get("sites"), list):
+        raise InputError(Fault(file=path, column="schema", found=repr(schema), wanted=SCHEMA))
+    return {str(s.get("site_id")): s for s in document["sites"] if isinstance(s, dict)}
 
 
 def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[tuple[str, float, float, str], ...]:
@@ -80,10 +109,10 @@ def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[tuple[str, fl
     todo: dict[str, list[str]] = {}
     lines: dict[str, int | None] = {}
     if path.suffix.lower() == ".json":
-        for site_id, found in load_estimates(path).items():
-            for item in (found.get("revisit") or {}).get("antennas", ()):
-                if item.get("action") in GOING:
-                    todo.setdefault(site_id, []).append(f"{item['action']} {item['antenna_id']}")
+        for site_id, found in _site_documents(path).items():
+            for item in _revisit(path, site_id, found):
+                if item.action in GOING:
+                    todo.setdefault(site_id, []).append(f"{item.action} {item.antenna_id}")
                     lines.setdefault(site_id, None)
     else:
         table = read_table(path, ("rank", "site_id", "antenna_id", "action"))
@@ -103,6 +132,17 @@ def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[tuple[str, fl
     if faults:
         raise InputError(faults)
     return tuple((s, sites[s].lat_deg, sites[s].lon_deg, _said(some)) for s, some in todo.items())
+
+
+def _revisit(path: Path, site_id: str, found: Mapping[str, Any]) -> tuple[RevisitItem, ...]:
+    """What is to be done at a site; of archives' many sites nothing else is read."""
+    if found.get("revisit") is None:
+        return ()
+    try:
+        revisit: Revisit = read_records(found["revisit"], Revisit)
+    except Exception as e:  # cattrs has a kind for each
+        raise InputError(Fault(file=path, column=site_id, found=f"no revisit ({e})", wanted="a site's result")) from e
+    return revisit.antennas
 
 
 def _said(some: list[str]) -> str:

@@ -5,8 +5,9 @@ Never look at the sun through a viewfinder or any optics: a photo that holds the
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_deg
 from photoaz.geodesy.sun import sun_track
-from photoaz.planning.scene import Stand, in_frame
+from photoaz.planning.foreseen import PlannedPhoto, in_frame
 
 Array = NDArray[Any]
 
@@ -34,44 +35,34 @@ HIGHEST_DEG = 65.0
 CONTROL_DEG = (3.0, 45.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Window:
-    """From when to when, UTC; middle_azimuth_deg, middle_elevation_deg: where the sun then stands."""
-
-    start: datetime
-    end: datetime
-    middle_azimuth_deg: float
-    middle_elevation_deg: float
+#: from when to when, UTC
+Span = tuple[dt.datetime, dt.datetime]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Light:
-    """A standpoint's day: behind: sun behind the photographer; in_frame: sun in the frame (avoid); control: the sun may
+    """A standpoint's day.
 
-    be had in the frame of the widest lens together with the tower. up: from sunrise to sunset.
+    sun_up: from sunrise to sunset. sun_behind: behind the photographer. sun_in_frame: to be avoided. sun_as_control:
+    the sun can be had in the frame of the widest lens together with the tower.
     """
 
-    day: date
-    up: tuple[Window, ...]
-    behind: tuple[Window, ...]
-    in_frame: tuple[Window, ...]
-    control: tuple[Window, ...]
+    date: dt.date
+    sun_up: tuple[Span, ...]
+    sun_behind: tuple[Span, ...]
+    sun_in_frame: tuple[Span, ...]
+    sun_as_control: tuple[Span, ...]
 
 
-def light_of(stand: Stand, lat_deg: float, lon_deg: float, day: date, widest_mm: float) -> Light:
-    """A standpoint's light on a day, counted in local mean solar time so that it is whole anywhere.
+def light_on(
+    stand: PlannedPhoto, lat_deg: float, lon_deg: float, days: Sequence[dt.date], widest_mm: float
+) -> tuple[Light, ...]:
+    """A standpoint's light on days, each counted in local mean solar time so that it is whole anywhere.
 
     lat_deg, lon_deg: of the site. widest_mm: of the lenses at hand.
     """
-    return year_of(stand, lat_deg, lon_deg, (day,), widest_mm)[0]
-
-
-def year_of(
-    stand: Stand, lat_deg: float, lon_deg: float, days: tuple[date, ...], widest_mm: float
-) -> tuple[Light, ...]:
-    """The same of several days at once."""
     per_day = 24 * 60 // STEP_MIN
-    starts = [datetime.combine(d, time(), UTC) - timedelta(hours=lon_deg / 15.0) for d in days]
+    starts = [dt.datetime.combine(d, dt.time(), dt.UTC) - dt.timedelta(hours=lon_deg / 15.0) for d in days]
     t = np.array([s.timestamp() for s in starts])[:, None] + 60.0 * STEP_MIN * np.arange(per_day + 1)
     azimuth, elevation, _ = sun_track(t, lat_deg, lon_deg)
     heading, pitch = np.degrees(stand.attitude_rad[:2])
@@ -81,7 +72,7 @@ def year_of(
     directions = _directions(azimuth, elevation)
     shown = up & in_frame(stand, stand.enu_m + 1e5 * directions.reshape(-1, 3))[1].reshape(up.shape)
     behind &= (off > BEHIND_DEG) | (elevation < 45.0)
-    wide = stand.kit.camera(widest_mm)
+    wide = stand.equipment.camera(widest_mm)
     # turned towards the sun so that the tower is still in the frame: half the frame's width and height from its middle
     half_wide = np.degrees(np.arctan(0.45 * wide.width_px / wide.f_px))
     half_high = np.degrees(np.arctan(0.45 * wide.height_px / wide.f_px))
@@ -89,11 +80,11 @@ def year_of(
     control &= (np.abs(wrap_deg(azimuth - heading)) < 1.6 * half_wide) & (np.abs(elevation - pitch) < 1.6 * half_high)
     return tuple(
         Light(
-            day=d,
-            up=_windows(up[k], t[k], azimuth[k], elevation[k]),
-            behind=_windows(behind[k], t[k], azimuth[k], elevation[k]),
-            in_frame=_windows(shown[k], t[k], azimuth[k], elevation[k]),
-            control=_windows(control[k], t[k], azimuth[k], elevation[k]),
+            date=d,
+            sun_up=_spans(up[k], t[k]),
+            sun_behind=_spans(behind[k], t[k]),
+            sun_in_frame=_spans(shown[k], t[k]),
+            sun_as_control=_spans(control[k], t[k]),
         )
         for k, d in enumerate(days)
     )
@@ -109,20 +100,12 @@ def _angle_deg(azimuth: Array, elevation: Array, heading: float, pitch: float) -
     return np.asarray(np.degrees(np.arccos(np.clip(_directions(azimuth, elevation) @ axis, -1.0, 1.0))))
 
 
-def _windows(on: Array, t: Array, azimuth: Array, elevation: Array) -> tuple[Window, ...]:
-    """Runs of moments, half an hour and longer."""
+def _spans(on: Array, t: Array) -> tuple[Span, ...]:
+    """Runs of moments, half an hour and longer, to the next whole minute."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
-    out = []
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
-        if (b - a - 1) * STEP_MIN < 30:
-            continue
-        m = (a + b - 1) // 2
-        out.append(
-            Window(
-                start=datetime.fromtimestamp(float(t[a]), UTC),
-                end=datetime.fromtimestamp(float(t[b - 1]), UTC),
-                middle_azimuth_deg=float(azimuth[m]),
-                middle_elevation_deg=float(elevation[m]),
-            )
-        )
-    return tuple(out)
+    minutes = np.ceil(t / 60.0)
+    return tuple(
+        (dt.datetime.fromtimestamp(60.0 * minutes[a], dt.UTC), dt.datetime.fromtimestamp(60.0 * minutes[b - 1], dt.UTC))
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+        if (b - a - 1) * STEP_MIN >= 30
+    )

@@ -2,43 +2,33 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date
+from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz.estimate.gather import CAMERA_HEIGHT_M
-from photoaz.planning.area import Area
-from photoaz.planning.kit import Kit
-from photoaz.planning.landmarks import LandmarkEffect, effects, usable
-from photoaz.planning.light import SUN_CAUTION, Light, light_of, year_of
-from photoaz.planning.plumb import PRACTICE_LEAST_M, PRACTICE_OUT_PER_UP, sight_error_rad
-from photoaz.planning.prospect import (
-    Criterion,
-    Earlier,
-    State,
-    expected_u95_rad,
-    state_of,
-    u95_linear_rad,
-    with_rows,
-)
-from photoaz.planning.scene import Landmark, Scene, foreseen_views, scene_of
+from photoaz.planning.distances import AtDistance, by_distance
+from photoaz.planning.earlier import EarlierAzimuths
+from photoaz.planning.equipment import Equipment
+from photoaz.planning.foreseen import PlanningScene, foreseen_views, scene_of_site
+from photoaz.planning.information import Criterion, State, expected_u95_rad, state_of
+from photoaz.planning.light import SUN_CAUTION, Light, light_on
 from photoaz.planning.standpoints import (
     FARTHEST_M,
-    Candidate,
+    CandidatePhoto,
+    LandmarkEffect,
     best_sets,
     candidates_at,
+    landmark_effects,
     places_of,
     refined,
 )
-from photoaz.quantities import RADIUS_95
+from photoaz.planning.surroundings import Area, Landmark, usable
+from photoaz.quantities import PRACTICE_LEAST_M
 from photoaz.register.model import Site
-
-Array = NDArray[Any]
 
 #: the first of them come first on the sheet
 CAUTIONS = (
@@ -65,14 +55,10 @@ CHECKLIST = (
 PRACTICE_NOTE = (
     "Common practice, no source: not nearer than 150 ft (45.7 m), as far out as the antennas are high, level within 1°."
 )
-#: distances of the comparison, over the height
-_PROFILE = (0.5, 1.0, 1.5, 2.0, 3.0)
-#: what a plumb sight is taken to suffer from: camera rolled by this, position to this (95 % radius)
-SIGHT_ROLL_RAD, SIGHT_POSITION_U95_M = float(np.radians(1.0)), 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class View:
+class PlannedView:
     """How an antenna will show: yaw_deg of its normal off the line of sight (clockwise positive), width in pixels."""
 
     antenna_id: str
@@ -81,99 +67,91 @@ class View:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standpoint:
-    """One photo of the plan. u95_deg: with this photo alone (and what was there before it)."""
+class Place:
+    """Where to stand, with which lens (35 mm equivalent)."""
 
-    rank: int
     lat_deg: float
     lon_deg: float
     distance_m: float
     bearing_from_tower_deg: float
+    lens_35mm_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standpoint(Place):
+    """One photo of the plan.
+
+    antennas: those that it will show well enough. u95_deg: with this photo alone (and what was there before it). light:
+    on the plan's day; year: in the middle of each month.
+    """
+
+    rank: int
     heading_deg: float
     pitch_deg: float
-    lens_35mm_mm: float
-    views: tuple[View, ...]
+    antennas: tuple[str, ...]
     u95_deg: Mapping[str, float]
+    views: tuple[PlannedView, ...]
     landmarks: tuple[LandmarkEffect, ...] = ()
-    light: Light | None = None
-    year: tuple[Light, ...] = ()
-
-    @property
-    def antennas(self) -> tuple[str, ...]:
-        """Those that it will show well enough."""
-        return tuple(v.antenna_id for v in self.views)
+    light: Light
+    year: tuple[Light, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedSet:
     """The best so many photos together: where each stands, and the U95 to be expected of each antenna."""
 
-    standpoints: tuple[Standpoint, ...]
+    photos: int
     u95_deg: Mapping[str, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AtDistance:
-    """From a distance, at the first standpoint's bearing: median U95 of what one photo shows, and of a plumb sight."""
-
-    distance_m: float
-    lens_35mm_mm: float | None
-    u95_deg: float | None
-    sight_u95_deg: float
-    practice: bool = False
+    standpoints: tuple[Place, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SitePlan:
-    """A site's plan. standpoints: of the largest set, the most telling first. now_u95_deg: before any of them."""
+    """A site's plan; what is named as in its JSON document stands there as it is.
+
+    height_m: of the antennas above the camera. azimuth_deg: as far as they were known. standpoints: of the largest set,
+    the most telling first. now_u95_deg: before any of them; together_u95_deg: with all of them.
+    """
 
     site: Site
-    height_m: float
+    equipment: Equipment
+    surroundings: tuple[Landmark, ...]
     wanted: tuple[str, ...]
+    height_m: float
     azimuth_deg: Mapping[str, float]
+    date: dt.date
+    standpoints: tuple[Standpoint, ...]
     now_u95_deg: Mapping[str, float]
-    sets: tuple[PlannedSet, ...]
-    profile: tuple[AtDistance, ...]
-    day: date
+    together_u95_deg: Mapping[str, float]
+    best_sets: tuple[PlannedSet, ...]
+    by_distance: tuple[AtDistance, ...]
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
-    landmarks: tuple[Landmark, ...] = ()
-    kit: Kit = field(default_factory=Kit)
-
-    @property
-    def standpoints(self) -> tuple[Standpoint, ...]:
-        """Of the largest set."""
-        return self.sets[-1].standpoints if self.sets else ()
-
-    @property
-    def together_u95_deg(self) -> Mapping[str, float]:
-        """With all of them."""
-        return self.sets[-1].u95_deg if self.sets else self.now_u95_deg
 
 
 def plan_photos(
     site: Site,
     *,
     wanted: Sequence[str] | None = None,
-    earlier: Earlier | None = None,
+    earlier: EarlierAzimuths | None = None,
     landmarks: Sequence[Landmark] = (),
     area: Area | None = None,
-    kit: Kit | None = None,
+    equipment: Equipment | None = None,
     farthest_m: float = FARTHEST_M,
     nearest_m: float = PRACTICE_LEAST_M,
     most: int = 3,
     criterion: Criterion = "A",
-    day: date | None = None,
+    day: dt.date | None = None,
 ) -> SitePlan:
     """Plan a site's next photos.
 
     Parameters
     ----------
     wanted : antennas whose azimuths are asked for, all by default. earlier : what photos that are there told of them.
-    landmarks : that may be had in the frame. area : where one may stand. kit : camera and lenses. farthest_m : from the
-    tower; nearest_m: likewise, by default as practice has it (150 ft). most : photos together. criterion : 'A' the mean
-    variance of the azimuths, 'D' their generalised variance,
-    which counts the angles between sectors as well. day : whose light is given.
+    landmarks : that may be had in the frame. area : where one may stand. equipment : camera and lenses. farthest_m,
+    nearest_m : from the tower; by default not nearer than practice has it (150 ft). most : photos together. criterion :
+    'A' the mean variance of the azimuths, 'D' their generalised variance, which counts the angles between sectors as
+    well. day : whose light is given, today by default.
 
     Returns
     -------
@@ -183,137 +161,109 @@ def plan_photos(
     """
     from threadpoolctl import threadpool_limits
 
-    with threadpool_limits(1, "blas"):
-        return _plan(
-            *(site, wanted, earlier, landmarks, area, kit or Kit(), farthest_m, nearest_m, most, criterion),
-            day or date.today(),
-        )
+    known = {}
+    if earlier is not None:
+        known = {n: float(np.degrees(a)) % 360.0 for n, a in zip(earlier.names, earlier.azimuth_rad, strict=True)}
+    scene = scene_of_site(site, wanted=wanted, azimuth_deg=known, landmarks=usable(landmarks), nearest_m=nearest_m)
+    carried, day = equipment or Equipment(), day or dt.date.today()
+    allowed = None
+    if area is not None:
+        antennas_m = np.stack([scene.places_m[n] for n in scene.wanted])
+        allowed = partial(area.allowed, antennas_m=antennas_m, eye_m=CAMERA_HEIGHT_M[0])
+    with threadpool_limits(1, "blas"):  # small matrices: threads cost more than they give
+        state = state_of(scene, earlier)
+        candidates = candidates_at(state, places_of(scene, farthest_m, allowed), carried)
+        chosen = [
+            refined(state, candidates, some, carried, farthest_m, allowed, criterion)
+            for some in best_sets(state, candidates, most, criterion)
+        ]
+        plan = _plan(state, chosen, earlier, carried, farthest_m, day)
+    return replace(plan, notes=_notes(plan, len(landmarks)))
 
 
 def _plan(
-    site: Site,
-    wanted: Sequence[str] | None,
-    earlier: Earlier | None,
-    landmarks: Sequence[Landmark],
-    area: Area | None,
-    kit: Kit,
+    state: State,
+    chosen: Sequence[Sequence[CandidatePhoto]],
+    earlier: EarlierAzimuths | None,
+    equipment: Equipment,
     farthest_m: float,
-    nearest_m: float,
-    most: int,
-    criterion: Criterion,
-    day: date,
+    day: dt.date,
 ) -> SitePlan:
-    known = (
-        {n: float(np.degrees(a)) % 360.0 for n, a in zip(earlier.names, earlier.azimuth_rad, strict=True)}
-        if earlier
-        else {}
-    )
-    scene = scene_of(site, wanted=wanted, azimuth_deg=known, landmarks=usable(landmarks), nearest_m=nearest_m)
-    state = state_of(scene, earlier)
-    allowed = None if area is None else partial(area.allowed, scene, eye_m=CAMERA_HEIGHT_M[0])
-    candidates = candidates_at(state, places_of(scene, farthest_m, allowed), kit)
-    sets = []
-    for some in best_sets(state, candidates, most, criterion):
-        chosen = refined(state, candidates, some, kit, farthest_m, allowed, criterion)
-        sets.append(_planned_set(state, chosen, earlier, day, kit))
-    now = {n: float(np.degrees(u)) for n in scene.wanted if earlier and (u := earlier.u95_rad(n)) is not None}
-    plan = SitePlan(
-        site=site,
-        height_m=scene.height_m,
-        wanted=scene.wanted,
-        azimuth_deg={n: float(np.degrees(a)) % 360.0 for n, a in scene.azimuth_rad.items()},
-        now_u95_deg=now,
-        sets=tuple(sets),
-        profile=_profile(state, sets, kit, farthest_m),
-        day=day,
-        landmarks=scene.landmarks,
-        kit=kit,
-    )
-    return replace(plan, notes=_notes(plan, scene, len(landmarks)))
-
-
-def _planned_set(state: State, chosen: Sequence[Candidate], earlier: Earlier | None, day: date, kit: Kit) -> PlannedSet:
+    """What the chosen sets of photos, the largest last, are told as."""
     scene = state.scene
-    stands = tuple(_standpoint(state, k, c, earlier, day, kit) for k, c in enumerate(chosen, 1))
-    together = (
-        stands[0].u95_deg
-        if len(stands) == 1
-        else _degrees(scene, expected_u95_rad(scene, [c.photo for c in chosen], earlier))
+    now = {n: float(np.degrees(u)) for n in scene.wanted if earlier and (u := earlier.u95_rad(n)) is not None}
+    sets = tuple(
+        PlannedSet(
+            photos=len(photos),
+            u95_deg=_degrees(scene, expected_u95_rad(scene, [c.photo for c in photos], earlier)),
+            standpoints=tuple(Place(**_place(scene, c)) for c in photos),
+        )
+        for photos in chosen
     )
-    return PlannedSet(standpoints=stands, u95_deg=together)
+    nearer_or_farther: tuple[AtDistance, ...] = ()
+    if sets:
+        bearing_deg = sets[0].standpoints[0].bearing_from_tower_deg
+        nearer_or_farther = by_distance(state, bearing_deg, equipment, farthest_m)
+    return SitePlan(
+        site=scene.site,
+        equipment=equipment,
+        surroundings=scene.landmarks,
+        wanted=scene.wanted,
+        height_m=scene.height_m,
+        azimuth_deg={n: float(np.degrees(a)) % 360.0 for n, a in scene.azimuth_rad.items()},
+        date=day,
+        standpoints=tuple(_standpoint(state, k, c, earlier, day) for k, c in enumerate(chosen[-1] if sets else (), 1)),
+        now_u95_deg=now,
+        together_u95_deg=sets[-1].u95_deg if sets else now,
+        best_sets=sets,
+        by_distance=nearer_or_farther,
+    )
 
 
-def _degrees(scene: Scene, u95_rad: Mapping[str, float]) -> dict[str, float]:
+def _degrees(scene: PlanningScene, u95_rad: Mapping[str, float]) -> dict[str, float]:
     return {n: float(np.degrees(u95_rad[n])) for n in scene.wanted if n in u95_rad}
 
 
-def _standpoint(state: State, rank: int, c: Candidate, earlier: Earlier | None, day: date, kit: Kit) -> Standpoint:
-    scene, stand = state.scene, c.stand
-    lat, lon, _ = scene.frame.geodetic_from_enu(np.array([*stand.enu_m[:2], 0.0]))
+def _place(scene: PlanningScene, c: CandidatePhoto) -> dict[str, float]:
+    lat, lon, _ = scene.frame.geodetic_from_enu(np.array([*c.stand.enu_m[:2], 0.0]))
+    return {
+        "lat_deg": float(lat),
+        "lon_deg": float(lon),
+        "distance_m": c.stand.distance_m,
+        "bearing_from_tower_deg": c.stand.bearing_deg,
+        "lens_35mm_mm": c.stand.lens_mm,
+    }
+
+
+def _standpoint(
+    state: State, rank: int, c: CandidatePhoto, earlier: EarlierAzimuths | None, day: dt.date
+) -> Standpoint:
+    scene, stand, site = state.scene, c.stand, state.scene.site
     views = foreseen_views(scene, stand)
-    site = scene.site
-    widest = min(kit.lenses_mm)
-    months = tuple(date(day.year, m, 15) for m in range(1, 13))
+    days = (day, *(dt.date(day.year, month, 15) for month in range(1, 13)))
+    light, *year = light_on(stand, site.lat_deg, site.lon_deg, days, min(stand.equipment.lenses_mm))
     return Standpoint(
+        **_place(scene, c),
         rank=rank,
-        lat_deg=float(lat),
-        lon_deg=float(lon),
-        distance_m=stand.distance_m,
-        bearing_from_tower_deg=stand.bearing_deg,
         heading_deg=float(np.degrees(stand.attitude_rad[0])) % 360.0,
         pitch_deg=float(np.degrees(stand.attitude_rad[1])),
-        lens_35mm_mm=stand.lens_mm,
+        antennas=tuple(views),
+        u95_deg=_degrees(scene, expected_u95_rad(scene, [c.photo], earlier)),
         views=tuple(
-            View(antenna_id=n, yaw_deg=float(np.degrees(v.yaw_rad)), width_px=float(v.mode.width_px))
+            PlannedView(antenna_id=n, yaw_deg=float(np.degrees(v.yaw_rad)), width_px=float(v.mode.width_px))
             for n, v in views.items()
         ),
-        u95_deg=_degrees(scene, expected_u95_rad(scene, [c.photo], earlier)),
-        landmarks=effects(state, stand),
-        light=light_of(stand, site.lat_deg, site.lon_deg, day, widest),
-        year=year_of(stand, site.lat_deg, site.lon_deg, months, widest),
+        landmarks=landmark_effects(state, stand),
+        light=light,
+        year=tuple(year),
     )
 
 
-def _profile(state: State, sets: Sequence[PlannedSet], kit: Kit, farthest_m: float) -> tuple[AtDistance, ...]:
-    """Nearer and farther, at the bearing of the best single photo."""
-    if not sets:
-        return ()
-    scene = state.scene
-    plain = replace(state, scene=replace(scene, landmarks=()))
-    bearing = np.radians(sets[0].standpoints[0].bearing_from_tower_deg)
-    h = max(scene.height_m, 5.0)
-    practice = max(PRACTICE_LEAST_M, PRACTICE_OUT_PER_UP * h)
-    distances = {
-        round(f * h, 1): False for f in _PROFILE if f * h <= farthest_m and abs(f * h - practice) > 0.1 * practice
-    }
-    distances[round(practice, 1)] = True
-    out = []
-    for d, is_practice in sorted(distances.items()):
-        at = d * np.array([[np.sin(bearing), np.cos(bearing)]])
-        found = candidates_at(plain, at, kit)[:1]
-        sight = 1.96 * float(np.degrees(sight_error_rad(d, h, SIGHT_ROLL_RAD, SIGHT_POSITION_U95_M / RADIUS_95)))
-        u95 = None
-        if found:
-            covariance = with_rows(plain.covariance, found[0].told)
-            index = [k for k, n in zip(plain.wanted, scene.wanted, strict=True) if n in found[0].told.sees]
-            u95 = float(np.degrees(np.median(u95_linear_rad(covariance, np.array(index)))))
-        out.append(
-            AtDistance(
-                distance_m=d,
-                lens_35mm_mm=found[0].stand.lens_mm if found else None,
-                u95_deg=u95,
-                sight_u95_deg=sight,
-                practice=is_practice,
-            )
-        )
-    return tuple(out)
-
-
-def _notes(plan: SitePlan, scene: Scene, given_landmarks: int) -> tuple[str, ...]:
+def _notes(plan: SitePlan, given_landmarks: int) -> tuple[str, ...]:
     """What a reader should know of the plan, in sentences."""
     out = [PRACTICE_NOTE]
-    known = [p for p in plan.profile if p.u95_deg is not None]
-    habit = next((p for p in known if p.practice), None)
+    known = [p for p in plan.by_distance if p.u95_deg is not None]
+    habit = next((p for p in known if p.common_practice), None)
     if known and habit is not None:
         best = min(known, key=lambda p: p.u95_deg or 0.0)
         nearest = known[0]
@@ -337,13 +287,13 @@ def _notes(plan: SitePlan, scene: Scene, given_landmarks: int) -> tuple[str, ...
         out.append(
             f"Nearer than habit ({which}): for the angles between antennas, on top of {why} word on the heading."
         )
-    if not plan.sets:
+    if not plan.best_sets:
         out.append("There is no place to stand that is allowed, near enough and shows an antenna.")
     elif missing := [n for n in plan.wanted if n not in plan.together_u95_deg]:
         out.append(f"No photo of the plan shows {', '.join(missing)}.")
-    if given_landmarks > len(plan.landmarks):
-        out.append(f"{given_landmarks - len(plan.landmarks)} of the landmarks stand too near or too far to help.")
-    if plan.landmarks and plan.sets and not any(s.landmarks for s in plan.standpoints):
+    if given_landmarks > len(plan.surroundings):
+        out.append(f"{given_landmarks - len(plan.surroundings)} of the landmarks stand too near or too far to help.")
+    if plan.surroundings and plan.best_sets and not any(s.landmarks for s in plan.standpoints):
         out.append("No landmark of the table can be had in a frame with the antennas.")
     out.append(
         "U95 is what the estimate will state if the photos turn out as foreseen: antennas free of scaffolds and trees, "

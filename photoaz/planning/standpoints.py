@@ -6,7 +6,7 @@ Fedorov, Theory of Optimal Experiments, 1972, ch. 3).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,9 +15,17 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
 from photoaz.network.site import PhotoObservations
-from photoaz.planning.kit import Kit
-from photoaz.planning.prospect import Criterion, Rows, State, criterion_of, rows_of, score, with_rows
-from photoaz.planning.scene import BORDER_SHARE, Scene, Stand, aimed, foreseen_photo, foreseen_views, in_frame
+from photoaz.planning.equipment import Equipment
+from photoaz.planning.foreseen import (
+    BORDER_SHARE,
+    PlannedPhoto,
+    PlanningScene,
+    aimed,
+    foreseen_photo,
+    foreseen_views,
+    in_frame,
+)
+from photoaz.planning.information import Criterion, Rows, State, rows_of, score, u95_linear_rad, with_rows
 
 Array = NDArray[Any]
 
@@ -37,15 +45,15 @@ Allowed = Callable[[Array], NDArray[np.bool_]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Candidate:
+class CandidatePhoto:
     """A photo that could be taken: its facts, and what it would say of the state."""
 
-    stand: Stand
+    stand: PlannedPhoto
     photo: PhotoObservations
     told: Rows
 
 
-def bearings_of(scene: Scene) -> Array:
+def bearings_of(scene: PlanningScene) -> Array:
     """Bearings [rad] from the tower to try: all round, before each sector, between neighbours, beside, in profile."""
     azimuths = np.sort(np.array([scene.azimuth_rad[n] for n in scene.wanted]) % (2 * np.pi))
     sectors = [azimuths[0]]
@@ -64,12 +72,12 @@ def bearings_of(scene: Scene) -> Array:
     return np.array(unique)
 
 
-def nearest_m(scene: Scene) -> float:
+def nearest_m(scene: PlanningScene) -> float:
     """Not nearer to the tower than this: as practice has it unless somebody asks for less."""
     return max(scene.nearest_m, NEAREST_M, NEAREST_OUT_PER_UP * scene.height_m)
 
 
-def places_of(scene: Scene, farthest_m: float = FARTHEST_M, allowed: Allowed | None = None) -> Array:
+def places_of(scene: PlanningScene, farthest_m: float = FARTHEST_M, allowed: Allowed | None = None) -> Array:
     """Places (n, 2) [m] to try, as they may be stood at."""
     nearest = min(nearest_m(scene), farthest_m)
     steps = {nearest, *(f * scene.height_m for f in DISTANCES)}
@@ -79,29 +87,29 @@ def places_of(scene: Scene, farthest_m: float = FARTHEST_M, allowed: Allowed | N
     return places if allowed is None else places[allowed(places)]
 
 
-def stands_at(scene: Scene, east_north_m: Array, kit: Kit) -> list[Stand]:
+def stands_at(scene: PlanningScene, east_north_m: Array, equipment: Equipment) -> list[PlannedPhoto]:
     """How a photo may be taken from a place: with the longest lens that shows the antennas wanted whole.
 
     Where there are landmarks, also with the longest lens that can be held so that one of them is in the frame as well.
     """
     name = f"{east_north_m[0]:.1f} {east_north_m[1]:.1f}"
-    lenses = sorted(kit.lenses_mm, reverse=True)
+    lenses = sorted(equipment.lenses_mm, reverse=True)
     fitting = None
     for lens in lenses:
-        stand = aimed(f"{name} {lens:g}", scene, east_north_m, kit, lens)
+        stand = aimed(f"{name} {lens:g}", scene, east_north_m, equipment, lens)
         if _shows_head(scene, stand):
             fitting = stand
             break
-    out = [fitting or aimed(f"{name} {lenses[-1]:g}", scene, east_north_m, kit, lenses[-1])]
+    out = [fitting or aimed(f"{name} {lenses[-1]:g}", scene, east_north_m, equipment, lenses[-1])]
     for lens in lenses if scene.landmarks else ():
-        held = _with_landmark(scene, aimed(f"{name} {lens:g} landmark", scene, east_north_m, kit, lens))
+        held = _with_landmark(scene, aimed(f"{name} {lens:g} landmark", scene, east_north_m, equipment, lens))
         if held is not None:
             out.append(held)
             break
     return out
 
 
-def _ends(scene: Scene) -> Array:
+def _ends(scene: PlanningScene) -> Array:
     """Upper and lower ends (2 n, 3) of the antennas wanted, and what is beside them."""
     out = []
     for a in scene.antennas:
@@ -111,11 +119,11 @@ def _ends(scene: Scene) -> Array:
     return np.array(out)
 
 
-def _shows_head(scene: Scene, stand: Stand) -> bool:
+def _shows_head(scene: PlanningScene, stand: PlannedPhoto) -> bool:
     return bool(in_frame(stand, _ends(scene))[1].all())
 
 
-def _with_landmark(scene: Scene, stand: Stand) -> Stand | None:
+def _with_landmark(scene: PlanningScene, stand: PlannedPhoto) -> PlannedPhoto | None:
     """The photo turned so that the head is still whole in it and a landmark is too; None where no landmark can be."""
     places = np.stack([m.enu_m for m in scene.landmarks])
     away = places - stand.enu_m
@@ -137,24 +145,24 @@ def _with_landmark(scene: Scene, stand: Stand) -> Stand | None:
     return None
 
 
-def candidates_at(state: State, places: Array, kit: Kit) -> list[Candidate]:
+def candidates_at(state: State, places: Array, equipment: Equipment) -> list[CandidatePhoto]:
     """The photos that could be taken from places (n, 2) and would show an antenna wanted."""
     scene = state.scene
     out = []
     for place in places:
-        for stand in stands_at(scene, place, kit):
+        for stand in stands_at(scene, place, equipment):
             views = foreseen_views(scene, stand)
             if not set(views) & set(scene.wanted):
                 continue
             photo = foreseen_photo(scene, stand, views)
             told = rows_of(state, photo)
             if told is not None:
-                out.append(Candidate(stand=stand, photo=photo, told=told))
+                out.append(CandidatePhoto(stand=stand, photo=photo, told=told))
     return out
 
 
 def best_sets(
-    state: State, candidates: Sequence[Candidate], most: int = 3, criterion: Criterion = "D"
+    state: State, candidates: Sequence[CandidatePhoto], most: int = 3, criterion: Criterion = "D"
 ) -> tuple[tuple[int, ...], ...]:
     """Numbers of the candidates that together are best: one photo, two, ... up to `most`."""
     wanted = state.wanted
@@ -183,7 +191,12 @@ def best_sets(
 
 
 def _best_addition(
-    state: State, candidates: Sequence[Candidate], have: Sequence[int], at: Array, wanted: Array, criterion: Criterion
+    state: State,
+    candidates: Sequence[CandidatePhoto],
+    have: Sequence[int],
+    at: Array,
+    wanted: Array,
+    criterion: Criterion,
 ) -> tuple[int, float] | None:
     covariance = state.covariance
     for k in have:
@@ -199,7 +212,7 @@ def _best_addition(
 
 
 def _in_order(
-    state: State, candidates: Sequence[Candidate], some: Sequence[int], wanted: Array, criterion: Criterion
+    state: State, candidates: Sequence[CandidatePhoto], some: Sequence[int], wanted: Array, criterion: Criterion
 ) -> list[int]:
     """The most telling first, then what adds most to it."""
     left, out, covariance = list(some), [], state.covariance
@@ -211,23 +224,15 @@ def _in_order(
     return out
 
 
-def value_of(state: State, told: Sequence[Rows], criterion: Criterion = "D") -> float:
-    """The criterion once these photos are there."""
-    covariance = state.covariance
-    for t in told:
-        covariance = with_rows(covariance, t)
-    return criterion_of(covariance[np.ix_(state.wanted, state.wanted)], criterion)
-
-
 def refined(
     state: State,
-    candidates: Sequence[Candidate],
+    candidates: Sequence[CandidatePhoto],
     some: Sequence[int],
-    kit: Kit,
+    equipment: Equipment,
     farthest_m: float,
     allowed: Allowed | None,
     criterion: Criterion,
-) -> list[Candidate]:
+) -> list[CandidatePhoto]:
     """A set's photos, each moved about by parts of the grid's steps where that is better."""
     now = [candidates[k] for k in some]
     for k in range(len(now)):
@@ -246,7 +251,7 @@ def refined(
         others = [c for j, c in enumerate(now) if j != k]
         base = replace(state, covariance=_with_all(state.covariance, others))
         value = score(base.covariance, state.wanted, now[k].told, criterion)
-        for c in candidates_at(state, places, kit):
+        for c in candidates_at(state, places, equipment):
             if any(float(np.hypot(*(c.stand.enu_m - o.stand.enu_m)[:2])) < APART_M for o in others):
                 continue
             better = score(base.covariance, state.wanted, c.told, criterion)
@@ -255,7 +260,64 @@ def refined(
     return now
 
 
-def _with_all(covariance: Array, some: Sequence[Candidate]) -> Array:
+def _with_all(covariance: Array, some: Sequence[CandidatePhoto]) -> Array:
     for c in some:
         covariance = with_rows(covariance, c.told)
     return covariance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LandmarkEffect:
+    """A landmark in a photo to come: its pixel, how far right of the tower it shows, its distance from the camera.
+
+    u95_with_deg, u95_without_deg: of each antenna, with this landmark alone and without any.
+    """
+
+    name: str
+    x_px: float
+    y_px: float
+    off_deg: float
+    distance_m: float
+    u95_with_deg: Mapping[str, float]
+    u95_without_deg: Mapping[str, float]
+
+
+def landmark_effects(state: State, stand: PlannedPhoto) -> tuple[LandmarkEffect, ...]:
+    """What each landmark in a photo's frame does, the one that helps most first."""
+    scene = state.scene
+    if not scene.landmarks:
+        return ()
+    pixels, inside = in_frame(stand, np.stack([m.enu_m for m in scene.landmarks]))
+    plain = foreseen_photo(scene, stand, landmarks=False)
+    whole = foreseen_photo(scene, stand)
+    without = _u95(state, plain)
+    out = []
+    for k, m in enumerate(scene.landmarks):
+        if not inside[k] or not plain.boxes:
+            continue
+        one = replace(plain, landmarks=tuple(s for s in whole.landmarks if s.name == m.name))
+        away = m.enu_m - stand.enu_m
+        off = wrap_rad(np.arctan2(away[0], away[1]) - stand.attitude_rad[0])
+        out.append(
+            LandmarkEffect(
+                name=m.name,
+                x_px=float(pixels[k, 0]),
+                y_px=float(pixels[k, 1]),
+                off_deg=float(np.degrees(off)),
+                distance_m=float(np.hypot(away[0], away[1])),
+                u95_with_deg=_u95(state, one),
+                u95_without_deg=without,
+            )
+        )
+    out.sort(key=lambda e: sum(e.u95_with_deg.values()))
+    return tuple(out)
+
+
+def _u95(state: State, photo: PhotoObservations) -> dict[str, float]:
+    scene, told = state.scene, rows_of(state, photo)
+    if told is None:
+        return {}
+    covariance = with_rows(state.covariance, told)
+    names = [n for n in scene.wanted if n in photo.boxes]
+    index = np.array([state.wanted[scene.wanted.index(n)] for n in names], int)
+    return {n: float(np.degrees(u)) for n, u in zip(names, u95_linear_rad(covariance, index), strict=True)}

@@ -72,8 +72,9 @@ def _two_opt(distance: Array, order: list[int]) -> list[int]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
-    """A site on a round trip: leg_m: from the one before it."""
+    """A site on a round trip. leg_m: from the one before it. what: is to be done there."""
 
+    order: int
     site_id: str
     lat_deg: float
     lon_deg: float
@@ -81,24 +82,31 @@ class Stop:
     what: str = ""
 
 
-def trip_over(
-    sites: Sequence[tuple[str, float, float, str]], start: tuple[float, float] | None = None
-) -> tuple[tuple[Stop, ...], float]:
-    """A round trip over sites (id, latitude, longitude, what is to be done there), and its length [m].
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundTrip:
+    """Sites in the order they are visited, and the way's length, back to where it starts."""
+
+    length_m: float
+    stops: tuple[Stop, ...]
+
+
+def trip_over(sites: Sequence[tuple[str, float, float, str]], start: tuple[float, float] | None = None) -> RoundTrip:
+    """A round trip over sites (id, latitude, longitude, what is to be done there).
 
     start: latitude and longitude where it begins and ends; without, at the first site.
     """
     if not sites:
-        return (), 0.0
+        return RoundTrip(length_m=0.0, stops=())
     lat = [s[1] for s in sites] + ([start[0]] if start else [])
     lon = [s[2] for s in sites] + ([start[1]] if start else [])
     distance = distances_m(lat, lon)
     order = round_trip(distance, len(sites) if start else 0)
-    stops = []
+    stops: list[Stop] = []
     for k, at in enumerate(order):
         if at == len(sites):
             continue
         leg = float(distance[order[k - 1], at]) if k else 0.0
         site_id, site_lat, site_lon, what = sites[at]
-        stops.append(Stop(site_id=site_id, lat_deg=site_lat, lon_deg=site_lon, leg_m=leg, what=what))
-    return tuple(stops), tour_length(distance, order)
+        order_of = len(stops) + 1
+        stops.append(Stop(order=order_of, site_id=site_id, lat_deg=site_lat, lon_deg=site_lon, leg_m=leg, what=what))
+    return RoundTrip(length_m=tour_length(distance, order), stops=tuple(stops))

@@ -17,7 +17,7 @@ from photoaz.present.words import shortened
 from photoaz.result import BudgetShare
 
 if TYPE_CHECKING:
-    from photoaz.planning.light import Light, Window
+    from photoaz.planning.light import Light, Span
 
 _MOST_SOURCES = 6
 _STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 90.0)
@@ -96,23 +96,23 @@ def year_svg(year: Sequence[Light], lon_deg: float, number: int) -> str:
     for hour in (0, 6, 12, 18, 24):
         svg.text("mark", (left + wide * hour / 24.0, 7.0), str(hour))
 
-    def span(w: Window, day: datetime) -> tuple[float, float]:
-        start, end = ((t - day).total_seconds() / 3600.0 + lon_deg / 15.0 for t in (w.start, w.end))
+    def extent(span: Span, day: datetime) -> tuple[float, float]:
+        start, end = ((t - day).total_seconds() / 3600.0 + lon_deg / 15.0 for t in span)
         return left + wide * start / 24.0, max(wide * (end - start) / 24.0, 1.0)
 
     for k, light in enumerate(year):
         y = top + high * k
-        day = datetime(light.day.year, light.day.month, light.day.day, tzinfo=UTC)
-        svg.text("mark", (2.0, y + 6.0), _MONTHS[light.day.month - 1], "start")
+        day = datetime(light.date.year, light.date.month, light.date.day, tzinfo=UTC)
+        svg.text("mark", (2.0, y + 6.0), _MONTHS[light.date.month - 1], "start")
         for name, windows, inset in (
-            ("day", light.up, 2.4),
-            ("behind", light.behind, 0.8),
-            ("control", light.control, 0.2),
+            ("day", light.sun_up, 2.4),
+            ("behind", light.sun_behind, 0.8),
+            ("control", light.sun_as_control, 0.2),
         ):
             for w in windows:
-                x, length = span(w, day)
+                x, length = extent(w, day)
                 svg.rect(name, (x, y + inset), length, high - 1.0 - 2.0 * inset)
-        for x, length in (span(w, day) for w in light.in_frame):
+        for x, length in (extent(w, day) for w in light.sun_in_frame):
             for a in range(0, max(int(length), 1), 4):  # crosses, of which the last may be narrower
                 b = min(x + a + 4.0, x + length)
                 svg.line("glare", (x + a, y), (b, y + high - 1.0))

@@ -7,24 +7,24 @@ style and words, not by colour alone.
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 
 from photoaz import __version__
-from photoaz.planning.light import Window
 from photoaz.planning.plan import CHECKLIST, SitePlan, Standpoint
-from photoaz.planning.plumb import PRACTICE_LEAST_M
 from photoaz.present.charts import year_svg
 from photoaz.present.drawing import FIELD_PLAN, CameraPlace, Direction, Pointing, azimuth_plan
+from photoaz.present.plan_table import local_hours
 from photoaz.present.words import escaped, shortened
+from photoaz.quantities import PRACTICE_LEAST_M
 from photoaz.result import Revisit
 
 _MOST_STANDPOINTS, _MOST_ANTENNAS = 4, 8
 
 
-def field_sheet_html(plan: SitePlan, created: datetime, worth: Revisit | None = None) -> str:
+def field_sheet_html(plan: SitePlan, created: datetime, gain: Revisit | None = None) -> str:
     """A plan's field sheet as an HTML document.
 
-    created: with its zone. worth: what is best for each antenna, where that is known.
+    created: with its zone. gain: what is best for each antenna, where that is known.
     """
     parts = [
         _head(plan),
@@ -33,7 +33,7 @@ def field_sheet_html(plan: SitePlan, created: datetime, worth: Revisit | None = 
         _table(plan),
         _light(plan),
         f'<div class="row">{_outcome(plan)}{_practice(plan)}</div>',
-        _worth(worth),
+        _gain(gain),
         _foot(plan, created),
     ]
     return (
@@ -116,7 +116,7 @@ def _row(s: Standpoint) -> str:
 
 
 def _light(plan: SitePlan) -> str:
-    some = [s for s in plan.standpoints[:_MOST_STANDPOINTS] if s.light is not None]
+    some = plan.standpoints[:_MOST_STANDPOINTS]
     if not some:
         return ""
     lon = plan.site.lon_deg
@@ -126,7 +126,7 @@ def _light(plan: SitePlan) -> str:
         for s in some
     )
     return (
-        f"<section><h2>Light on {plan.day.isoformat()} and through the year</h2><p>Local mean solar time "
+        f"<section><h2>Light on {plan.date.isoformat()} and through the year</h2><p>Local mean solar time "
         f"(UTC {lon / 15.0:+.1f} h). Dark: the sun is behind you. Crossed: it is in the frame, do not shoot. Outlined: "
         "the widest lens, aimed by the screen alone, can hold the sun with the tower, which fixes the heading. "
         f'Thin: day.</p><div class="row">{charts}</div></section>'
@@ -134,23 +134,19 @@ def _light(plan: SitePlan) -> str:
 
 
 def _today(s: Standpoint, lon_deg: float) -> str:
-    if s.light is None or not s.light.behind:
+    if not s.light.sun_behind:
         return "sun not behind you that day: overcast is best"
-    return "sun behind you " + ", ".join(_clock(w, lon_deg) for w in s.light.behind)
-
-
-def _clock(w: Window, lon_deg: float) -> str:
-    return "–".join((t + timedelta(hours=lon_deg / 15.0)).strftime("%H:%M") for t in (w.start, w.end))
+    return f"sun behind you {local_hours(s.light.sun_behind, lon_deg)}"
 
 
 def _outcome(plan: SitePlan) -> str:
-    if not plan.sets:
+    if not plan.best_sets:
         return ""
     rows = []
     if plan.now_u95_deg:
         values = sorted(plan.now_u95_deg.values())
         rows.append(("now", "", values[len(values) // 2], values[-1], len(plan.wanted) - len(values)))
-    for s in plan.sets:
+    for s in plan.best_sets:
         values = sorted(s.u95_deg.values())
         where = "; ".join(f"{p.distance_m:.0f} m at {p.bearing_from_tower_deg:.0f}°" for p in s.standpoints)
         if values:
@@ -169,12 +165,12 @@ def _outcome(plan: SitePlan) -> str:
 
 
 def _practice(plan: SitePlan) -> str:
-    if not plan.profile:
+    if not plan.by_distance:
         return ""
     rows = "".join(
-        f"<tr><td>{p.distance_m:.0f} m{' (habit)' if p.practice else ''}</td>"
-        f"<td>{'–' if p.u95_deg is None else f'±{p.u95_deg:.1f}°'}</td><td>±{p.sight_u95_deg:.1f}°</td></tr>"
-        for p in plan.profile
+        f"<tr><td>{p.distance_m:.0f} m{' (habit)' if p.common_practice else ''}</td>"
+        f"<td>{'–' if p.u95_deg is None else f'±{p.u95_deg:.1f}°'}</td><td>±{p.plumb_sight_u95_deg:.1f}°</td></tr>"
+        for p in plan.by_distance
     )
     return (
         "<section><h2>Nearer or farther, at the best bearing</h2><table><thead><tr>"
@@ -184,11 +180,11 @@ def _practice(plan: SitePlan) -> str:
     )
 
 
-def _worth(worth: Revisit | None) -> str:
-    if worth is None:
+def _gain(gain: Revisit | None) -> str:
+    if gain is None:
         return ""
-    items = "".join(f"<li>{escaped(i.antenna_id)}: {escaped(i.instruction)}</li>" for i in worth.antennas[:4])
-    return f"<section><h2>Worth</h2><p>{escaped(worth.sentence)}</p><ul>{items}</ul></section>"
+    items = "".join(f"<li>{escaped(i.antenna_id)}: {escaped(i.instruction)}</li>" for i in gain.antennas[:4])
+    return f"<section><h2>Worth</h2><p>{escaped(gain.sentence)}</p><ul>{items}</ul></section>"
 
 
 def _foot(plan: SitePlan, created: datetime) -> str:
@@ -216,7 +212,7 @@ def field_plan_svg(plan: SitePlan) -> str:
         )
     cameras = []
     for s in plan.standpoints:
-        camera = plan.kit.camera(s.lens_35mm_mm)
+        camera = plan.equipment.camera(s.lens_35mm_mm)
         half = math.degrees(math.atan(0.5 * camera.width_px / camera.f_px))
         cameras.append(
             CameraPlace(
@@ -232,7 +228,7 @@ def field_plan_svg(plan: SitePlan) -> str:
         cameras,
         layout=FIELD_PLAN,
         rings=[(PRACTICE_LEAST_M, "150 ft"), (plan.height_m, "as far out as high")],
-        landmarks=[(math.degrees(math.atan2(m.enu_m[0], m.enu_m[1])), m.name) for m in plan.landmarks[:12]],
+        landmarks=[(math.degrees(math.atan2(m.enu_m[0], m.enu_m[1])), m.name) for m in plan.surroundings[:12]],
     )
 
 

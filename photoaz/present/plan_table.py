@@ -11,20 +11,20 @@ from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from photoaz.planning.light import Window
+from photoaz.planning.light import Span
 from photoaz.planning.plan import PlannedSet, SitePlan, Standpoint
-from photoaz.planning.trip import Stop
+from photoaz.planning.trip import RoundTrip
 from photoaz.result import Revisit
 
 _NONE = "–"
 
 
-def print_plan(plan: SitePlan, console: Console, worth: Revisit | None = None) -> None:
+def print_plan(console: Console, plan: SitePlan, gain: Revisit | None = None) -> None:
     """Print a plan: cautions first, then where to stand and what will come out."""
-    console.print(plan_text(plan, console.width, worth), highlight=False)
+    console.print(plan_text(plan, console.width, gain), highlight=False)
 
 
-def plan_text(plan: SitePlan, width: int, worth: Revisit | None = None) -> RenderableType:
+def plan_text(plan: SitePlan, width: int, gain: Revisit | None = None) -> RenderableType:
     """A plan for people, laid out for a width."""
     parts: list[RenderableType] = [
         Text(f"Site {plan.site.site_id}: next photos", style="bold"),
@@ -38,13 +38,13 @@ def plan_text(plan: SitePlan, width: int, worth: Revisit | None = None) -> Rende
         parts += _lines(_light_lines(plan), width)
         parts += _lines(_landmark_lines(plan), width)
         parts += [Text(""), _sets(plan)]
-    if plan.profile:
+    if plan.by_distance:
         parts += [Text(""), _profile(plan)]
     parts += [Text("")]
     parts += _lines(plan.notes, width)
-    if worth is not None:
+    if gain is not None:
         parts += _lines(
-            [f"Worth: {worth.sentence}", *(f"{i.antenna_id}: {i.instruction}; {i.figures}" for i in worth.antennas)],
+            [f"Worth: {gain.sentence}", *(f"{i.antenna_id}: {i.instruction}; {i.figures}" for i in gain.antennas)],
             width,
         )
     return Group(*parts)
@@ -97,7 +97,7 @@ def _sets(plan: SitePlan) -> Table:
     if plan.now_u95_deg:
         values = sorted(plan.now_u95_deg.values())
         table.add_row("now", _NONE, f"±{values[len(values) // 2]:.1f}°", f"±{values[-1]:.1f}°")
-    for s in plan.sets:
+    for s in plan.best_sets:
         table.add_row(str(len(s.standpoints)), _where(s), *_figures(s, names))
     return table
 
@@ -121,37 +121,35 @@ def _profile(plan: SitePlan) -> Table:
     table = _new_table(
         ("distance", True), ("lens", True), ("one photo, median U95", True), ("plumb sight, U95", True), ("", False)
     )
-    for p in plan.profile:
+    for p in plan.by_distance:
         table.add_row(
             f"{p.distance_m:.0f} m",
             _NONE if p.lens_35mm_mm is None else f"{p.lens_35mm_mm:g} mm",
             _NONE if p.u95_deg is None else f"±{p.u95_deg:.1f}°",
-            f"±{p.sight_u95_deg:.1f}°",
-            "common practice" if p.practice else "",
+            f"±{p.plumb_sight_u95_deg:.1f}°",
+            "common practice" if p.common_practice else "",
         )
     return table
 
 
-def local_hours(some: Iterable[Window], lon_deg: float) -> str:
+def local_hours(some: Iterable[Span], lon_deg: float) -> str:
     """'08:20-11:40': local mean solar time, which no zone or summer time shifts."""
 
-    def clock(w: Window) -> str:
-        return "-".join((t + timedelta(hours=lon_deg / 15.0)).strftime("%H:%M") for t in (w.start, w.end))
+    def clock(span: Span) -> str:
+        return "-".join((t + timedelta(hours=lon_deg / 15.0)).strftime("%H:%M") for t in span)
 
     return ", ".join(clock(w) for w in some) or "none"
 
 
 def _light_lines(plan: SitePlan) -> list[str]:
-    out = [f"Light on {plan.day.isoformat()}, local mean solar time (UTC {plan.site.lon_deg / 15.0:+.1f} h):"]
+    out = [f"Light on {plan.date.isoformat()}, local mean solar time (UTC {plan.site.lon_deg / 15.0:+.1f} h):"]
     for s in plan.standpoints:
-        if s.light is None:
-            continue
         lon = plan.site.lon_deg
-        said = f"  {s.rank}: sun behind you {local_hours(s.light.behind, lon)}"
-        if s.light.in_frame:
-            said += f"; sun in the frame, avoid, {local_hours(s.light.in_frame, lon)}"
-        if s.light.control:
-            said += f"; the sun as a control with the widest lens {local_hours(s.light.control, lon)}"
+        said = f"  {s.rank}: sun behind you {local_hours(s.light.sun_behind, lon)}"
+        if s.light.sun_in_frame:
+            said += f"; sun in the frame, avoid, {local_hours(s.light.sun_in_frame, lon)}"
+        if s.light.sun_as_control:
+            said += f"; the sun as a control with the widest lens {local_hours(s.light.sun_as_control, lon)}"
         out.append(said)
     return out
 
@@ -167,14 +165,14 @@ def _landmark_lines(plan: SitePlan) -> list[str]:
     return out
 
 
-def print_trip(stops: tuple[Stop, ...], length_m: float, console: Console) -> None:
+def print_trip(console: Console, trip: RoundTrip) -> None:
     """Print a round trip."""
     table = _new_table(("", True), ("site", False), ("leg", True), ("so far", True), ("what", False))
     so_far = 0.0
-    for n, s in enumerate(stops, 1):
+    for s in trip.stops:
         so_far += s.leg_m
-        table.add_row(str(n), s.site_id, f"{s.leg_m / 1000.0:.1f} km", f"{so_far / 1000.0:.1f} km", s.what)
+        table.add_row(str(s.order), s.site_id, f"{s.leg_m / 1000.0:.1f} km", f"{so_far / 1000.0:.1f} km", s.what)
     console.print(
-        Group(table, Text(f"Round trip {length_m / 1000.0:.1f} km as the crow flies, back to where it starts")),
+        Group(table, Text(f"Round trip {trip.length_m / 1000.0:.1f} km as the crow flies, back to where it starts")),
         highlight=False,
     )

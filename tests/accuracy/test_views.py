@@ -13,8 +13,8 @@ from photoaz.accuracy import views
 from photoaz.angles import wrap_deg
 from photoaz.network.site import azimuth_of_mode
 from photoaz.photo.rotations import gibbs
-from photoaz.planning.kit import Kit
-from photoaz.planning.scene import aimed, foreseen_photo, scene_of
+from photoaz.planning.equipment import Equipment
+from photoaz.planning.foreseen import aimed, foreseen_photo, scene_of_site
 from photoaz.register.model import Antenna, Site
 
 RAD, PX = 1e-9, 1e-6
@@ -27,8 +27,8 @@ def seen():
         antenna_id="A1", rad_center_m=30.0, design_azimuth_deg=40.0, width_m=0.3, height_m=2.0, depth_m=0.12,
         design_downtilt_deg=3.0,
     )  # fmt: skip
-    scene = scene_of(Site(site_id="S", lat_deg=47.0, lon_deg=8.0, antennas=(row,)))
-    stand = aimed("p", scene, np.array([50.0, 10.0]), Kit(), 77.0)
+    scene = scene_of_site(Site(site_id="S", lat_deg=47.0, lon_deg=8.0, antennas=(row,)))
+    stand = aimed("p", scene, np.array([50.0, 10.0]), Equipment(), 77.0)
     photo = foreseen_photo(scene, stand)
     a = scene.antennas[0]
     own = [scene.azimuth_rad["A1"], a.downtilt_rad, 0.0]

@@ -24,10 +24,17 @@ import pytest
 from photoaz.estimate.gather import LocalPhoto, declination_at, open_photo, standing_of
 from photoaz.estimate.solve import solve_site
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.planning.kit import Kit
+from photoaz.planning.equipment import Equipment
+from photoaz.planning.foreseen import (
+    Landmark,
+    PlannedPhoto,
+    PlanningScene,
+    foreseen_photo,
+    foreseen_views,
+    scene_of_site,
+)
+from photoaz.planning.information import expected_u95_rad
 from photoaz.planning.plan import plan_photos
-from photoaz.planning.prospect import expected_u95_rad
-from photoaz.planning.scene import Landmark, Scene, Stand, foreseen_photo, foreseen_views, scene_of
 from photoaz.register.load import load_register, require_sites
 from photoaz.register.model import Antenna, Site
 
@@ -60,13 +67,13 @@ def cases() -> list[Path]:
     return [p for p in sorted(folder.iterdir()) if (p / "truth.json").is_file() and re.search(wanted, p.name)]
 
 
-def stand_of(path: Path, truth: dict[str, Any], site: Site, frame: EnuFrame) -> tuple[Stand, float]:
+def stand_of(path: Path, truth: dict[str, Any], site: Site, frame: EnuFrame) -> tuple[PlannedPhoto, float]:
     """The photo as planned: true pose, sensors as good as its metadata say; and its lens, 35 mm equivalent."""
     photo = open_photo(LocalPhoto(name=truth["file"], path=path), (), None, (), None, None)
     known = standing_of(truth["file"], photo, frame, declination_at(photo.record, site))
     compass = next((h for h in known.headings if h.source == "camera compass"), None)
     camera = photo.camera
-    kit = Kit(
+    equipment = Equipment(
         compass_rad=None if compass is None else compass.sigma_rad,
         declination_rad=0.0 if compass is None else compass.declination_sigma_rad,
         pitch_rad=known.pitches[0].sigma_rad if known.pitches else None,
@@ -74,8 +81,12 @@ def stand_of(path: Path, truth: dict[str, Any], site: Site, frame: EnuFrame) -> 
         position_m=8.0 if known.standpoint is None else known.standpoint[1],
     )
     attitude = np.radians([truth["heading_deg"], truth["pitch_deg"], truth["roll_deg"]])
-    stand = Stand(
-        name=truth["file"], enu_m=np.array([*truth["enu_m"][:2], 1.5]), attitude_rad=attitude, camera=camera, kit=kit
+    stand = PlannedPhoto(
+        name=truth["file"],
+        enu_m=np.array([*truth["enu_m"][:2], 1.5]),
+        attitude_rad=attitude,
+        camera=camera,
+        equipment=equipment,
     )
     return stand, 36.0 * camera.f_px / max(camera.width_px, camera.height_px)
 
@@ -85,7 +96,7 @@ def pairs_of(case: Path) -> list[Pair]:
     site = require_sites(load_register(case / "register.csv"))[0]
     solution = solve_site(site, [LocalPhoto(name=p["file"], path=case / p["file"]) for p in truth["photos"]])
     used = {p.photo for p in solution.photos if p.status == "used"}
-    scene: Scene = scene_of(site)
+    scene: PlanningScene = scene_of_site(site)
     facts, lenses = [], {}
     for p in truth["photos"]:
         if p["file"] in used:

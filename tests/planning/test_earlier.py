@@ -9,16 +9,19 @@ import pytest
 
 from photoaz.errors import InputError
 from photoaz.planning.earlier import earlier_of_estimates, sites_to_visit
+from photoaz.result import Revisit, RevisitItem, SiteResult
 
 
 def document(**site):
-    return json.dumps({"schema": "photoaz/estimates/1", "sites": [{"site_id": "HNT-204", **site}]})
+    return json.dumps(
+        {"schema": "photoaz/estimates/1", "sites": [{"site_id": "HNT-204", "lat_deg": 46.6, "lon_deg": -66.4, **site}]}
+    )
 
 
 ANTENNAS = [
-    {"antenna_id": "A1", "azimuth_true_deg": 1.5, "u95_deg": 3.92},
-    {"antenna_id": "B1", "azimuth_true_deg": None, "u95_deg": None},
-    {"antenna_id": "C1", "azimuth_true_deg": 240.0, "u95_deg": 1.96},
+    {"antenna_id": "A1", "status": "estimated", "azimuth_true_deg": 1.5, "u95_deg": 3.92},
+    {"antenna_id": "B1", "status": "not_found", "azimuth_true_deg": None, "u95_deg": None},
+    {"antenna_id": "C1", "status": "estimated", "azimuth_true_deg": 240.0, "u95_deg": 1.96},
 ]
 
 
@@ -51,7 +54,7 @@ def test_azimuths_alone(tmp_path, site) -> None:
         "{",
         "[]",
         '{"schema": "other/1", "sites": []}',
-        document(antennas=[{"antenna_id": "A1", "azimuth_true_deg": "x", "u95_deg": 1}]),
+        document(antennas=[{"antenna_id": "A1", "status": "estimated", "azimuth_true_deg": "x", "u95_deg": 1}]),
     ],
 )
 def test_what_is_no_estimates_json(tmp_path, site, text) -> None:
@@ -70,9 +73,20 @@ def test_who_must_be_visited(tmp_path, site) -> None:
     with pytest.raises(InputError, match="line 2, column site_id"):
         sites_to_visit(csv, {})
     made = tmp_path / "estimates.json"
-    made.write_text(
-        document(
-            revisit={"antennas": [{"antenna_id": "A1", "action": "climb"}, {"antenna_id": "B1", "action": "desk"}]}
+    items = tuple(
+        RevisitItem(
+            antenna_id=name,
+            action=action,
+            instruction="x",
+            reasons=(),
+            expected_loss_now=1.0,
+            expected_loss_after=0.0,
+            cost=0.5,
+            loss_avoided=0.5,
+            figures="x",
         )
+        for name, action in (("A1", "climb"), ("B1", "desk"))
     )
+    revisit = Revisit(sentence="x", antennas=items)
+    made.write_text(SiteResult(site_id="HNT-204", lat_deg=46.6, lon_deg=-66.4, revisit=revisit).to_json())
     assert sites_to_visit(made, {"HNT-204": site}) == (("HNT-204", 46.6, -66.4, "climb A1"),)

@@ -8,9 +8,9 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from photoaz.planning.kit import Kit
-from photoaz.planning.light import SUN_CAUTION, light_of, year_of
-from photoaz.planning.scene import aimed, scene_of
+from photoaz.planning.equipment import Equipment
+from photoaz.planning.foreseen import aimed, scene_of_site
+from photoaz.planning.light import SUN_CAUTION, light_on
 
 # Reda and Andreas, NREL/TP-560-34302 (2008), appendix A.5: 2003-10-17, 12:30:30 at UTC-7, 39.742476 N 105.1786 W:
 # zenith 50.11162, azimuth 194.34024 degrees
@@ -21,13 +21,13 @@ SOUTH = (datetime(1910, 3, 15, 3, 30, tzinfo=UTC), -36.840556, 174.74, 298.89475
 
 
 def stand_towards(site, heading_deg, pitch_deg=20.0, lens_mm=26.0):
-    scene = scene_of(site)
-    stand = aimed("x", scene, np.array([50.0, 0.0]), Kit(), lens_mm)
+    scene = scene_of_site(site)
+    stand = aimed("x", scene, np.array([50.0, 0.0]), Equipment(), lens_mm)
     return replace(stand, attitude_rad=np.radians([heading_deg, pitch_deg, 0.0]))
 
 
 def holds(windows, when) -> bool:
-    return any(w.start <= when <= w.end for w in windows)
+    return any(start <= when <= end for start, end in windows)
 
 
 @pytest.mark.parametrize(
@@ -35,33 +35,30 @@ def holds(windows, when) -> bool:
 )
 def test_sun_where_it_is_published(site, when, lat, lon, azimuth, elevation) -> None:
     day = (when + timedelta(hours=lon / 15.0)).date()
-    behind = light_of(stand_towards(site, azimuth + 180.0), lat, lon, day, 26.0)
-    assert holds(behind.up, when)
-    assert holds(behind.behind, when)
-    assert not holds(behind.in_frame, when)
-    into = light_of(stand_towards(site, azimuth, elevation), lat, lon, day, 26.0)
-    assert holds(into.in_frame, when)
-    assert not holds(into.behind, when)
-    assert holds(into.control, when)
+    behind = light_on(stand_towards(site, azimuth + 180.0), lat, lon, (day,), 26.0)[0]
+    assert holds(behind.sun_up, when)
+    assert holds(behind.sun_behind, when)
+    assert not holds(behind.sun_in_frame, when)
+    into = light_on(stand_towards(site, azimuth, elevation), lat, lon, (day,), 26.0)[0]
+    assert holds(into.sun_in_frame, when)
+    assert not holds(into.sun_behind, when)
+    assert holds(into.sun_as_control, when)
 
 
 def test_a_window_s_middle_is_where_the_sun_is_published(site) -> None:
     """Shifted so that the window about the published moment is short: its middle lies within half an hour of it."""
-    light = light_of(stand_towards(site, AZIMUTH, ELEVATION, 77.0), LAT, LON, PUBLISHED.date(), 77.0)
-    (window,) = light.in_frame
-    assert abs((window.start + (window.end - window.start) / 2) - PUBLISHED) < timedelta(minutes=30)
-    # ten minutes' step: the sun's azimuth there moves by 0.3 degrees a minute at most
-    assert window.middle_azimuth_deg == pytest.approx(AZIMUTH, abs=6.0)
-    assert window.middle_elevation_deg == pytest.approx(ELEVATION, abs=2.0)
+    light = light_on(stand_towards(site, AZIMUTH, ELEVATION, 77.0), LAT, LON, (PUBLISHED.date(),), 77.0)[0]
+    ((start, end),) = light.sun_in_frame
+    assert abs(start + (end - start) / 2 - PUBLISHED) < timedelta(minutes=30)
 
 
 def test_polar_night_and_midnight_sun(site) -> None:
     stand = stand_towards(site, 180.0)
-    winter, summer = year_of(stand, 69.65, 18.96, (date(2026, 12, 21), date(2026, 6, 21)), 26.0)
-    assert winter.up == ()
-    assert winter.behind == ()
-    (up,) = summer.up
-    assert up.end - up.start == timedelta(hours=24)
+    winter, summer = light_on(stand, 69.65, 18.96, (date(2026, 12, 21), date(2026, 6, 21)), 26.0)
+    assert winter.sun_up == ()
+    assert winter.sun_behind == ()
+    (up,) = summer.sun_up
+    assert up[1] - up[0] == timedelta(hours=24)
 
 
 def test_the_caution_is_said(site) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from photoaz.geodesy.frames import geodesic
-from photoaz.planning.trip import distances_m, round_trip, tour_length, trip_over
+from photoaz.planning.trip import RoundTrip, distances_m, round_trip, tour_length, trip_over
 
 
 def brute(distance: np.ndarray) -> float:
@@ -51,15 +51,17 @@ def test_distances_are_nearly_geodesic() -> None:
 
 def test_stops_and_legs_sum_up() -> None:
     sites = [("N", 10.2, 20.0, "photo A1"), ("E", 10.0, 20.2, ""), ("S", 9.8, 20.0, ""), ("W", 10.0, 19.8, "climb")]
-    stops, length = trip_over(sites)
+    trip = trip_over(sites)
+    stops = trip.stops
     assert {s.site_id for s in stops} == {"N", "E", "S", "W"}
     back = distances_m([stops[-1].lat_deg, stops[0].lat_deg], [stops[-1].lon_deg, stops[0].lon_deg])[0, 1]
-    assert sum(s.leg_m for s in stops) + back == pytest.approx(length)
+    assert sum(s.leg_m for s in stops) + back == pytest.approx(trip.length_m)
+    assert [s.order for s in stops] == [1, 2, 3, 4]
     assert [s.site_id for s in stops] in (["N", "E", "S", "W"], ["N", "W", "S", "E"])
 
 
 def test_a_depot_is_no_stop() -> None:
-    stops, length = trip_over([("N", 10.2, 20.0, "")], start=(10.0, 20.0))
-    assert [s.site_id for s in stops] == ["N"]
-    assert 2 * stops[0].leg_m == pytest.approx(length)
-    assert trip_over([]) == ((), 0.0)
+    trip = trip_over([("N", 10.2, 20.0, "")], start=(10.0, 20.0))
+    assert [s.site_id for s in trip.stops] == ["N"]
+    assert 2 * trip.stops[0].leg_m == pytest.approx(trip.length_m)
+    assert trip_over([]) == RoundTrip(length_m=0.0, stops=())

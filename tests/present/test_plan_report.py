@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from photoaz.planning.kit import Kit
+from photoaz.planning.equipment import Equipment
 from photoaz.planning.plan import CAUTIONS, CHECKLIST, plan_photos
-from photoaz.planning.scene import Landmark
+from photoaz.planning.surroundings import Landmark
 from photoaz.planning.trip import trip_over
 from photoaz.present.field_sheet import field_sheet_html
 from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx, trip_document, trip_gpx
@@ -42,7 +42,7 @@ def plan():
     )
     site = Site(site_id=NASTY, lat_deg=46.6, lon_deg=-66.4, antennas=antennas)
     marks = [Landmark(name="old <mill>", enu_m=np.array([-800.0, 300.0, 20.0]), u95_m=3.0, height_m=20.0)]
-    return plan_photos(site, landmarks=marks, kit=Kit(lenses_mm=(26.0, 77.0)), day=date(2026, 6, 1))
+    return plan_photos(site, landmarks=marks, equipment=Equipment(lenses_mm=(26.0, 77.0)), day=date(2026, 6, 1))
 
 
 def test_json_is_as_the_interface_has_it(plan) -> None:
@@ -109,7 +109,7 @@ def trip():
 def test_gpx_is_valid_by_its_schema(plan) -> None:
     etree = pytest.importorskip("lxml.etree")
     schema = etree.XMLSchema(etree.fromstring(SCHEMA))
-    for text in (plan_gpx(plan, NOW), trip_gpx(trip()[0], NOW)):
+    for text in (plan_gpx(plan, NOW), trip_gpx(trip(), NOW)):
         schema.assertValid(etree.fromstring(text.encode()))
 
 
@@ -121,17 +121,16 @@ def test_gpx_is_read_by_another_reader(plan) -> None:
     *stands, tower = made.waypoints
     assert (tower.latitude, tower.longitude, tower.name) == (46.6, -66.4, NASTY)
     assert [w.latitude for w in stands] == pytest.approx([s.lat_deg for s in plan.standpoints], abs=1e-7)
-    (route,) = gpxpy.parse(trip_gpx(trip()[0], NOW)).routes
+    (route,) = gpxpy.parse(trip_gpx(trip(), NOW)).routes
     assert {p.name for p in route.points} == {"N", "E", "S"}
 
 
 def test_trips(plan) -> None:
-    stops, length = trip()
-    made = json.loads(json.dumps(trip_document(stops, length)))
+    made = json.loads(json.dumps(trip_document(trip())))
     assert [s["order"] for s in made["stops"]] == [1, 2, 3]
     console = Console(file=io.StringIO(), width=80)
-    print_trip(stops, length, console)
-    assert f"{length / 1000:.1f} km" in console.file.getvalue()
+    print_trip(console, trip())
+    assert f"{trip().length_m / 1000:.1f} km" in console.file.getvalue()
 
 
 def page_text(html: str) -> str:
@@ -172,7 +171,7 @@ def test_the_sheet_s_drawings_are_well_formed_and_to_scale(plan) -> None:
 
 
 def test_a_sheet_without_standpoints(plan) -> None:
-    html = field_sheet_html(replace(plan, sets=(), profile=()), NOW)
+    html = field_sheet_html(replace(plan, standpoints=(), best_sets=(), by_distance=()), NOW)
     assert "Cautions first" in html
     assert "<svg" in html
 
@@ -180,7 +179,7 @@ def test_a_sheet_without_standpoints(plan) -> None:
 @pytest.mark.parametrize("width", [60, 80, 140])
 def test_text_for_people(plan, width) -> None:
     console = Console(file=io.StringIO(), width=width)
-    print_plan(plan, console)
+    print_plan(console, plan)
     text = console.file.getvalue()
     assert text.index("Cautions") < text.index("stand at")
     assert max(len(line) for line in text.splitlines()) <= width

@@ -11,10 +11,11 @@ from photoaz.network.adjust import inverse, linearise
 from photoaz.network.observations import Directs
 from photoaz.network.site import build
 from photoaz.network.solution import SHAPE_SIGMA_RAD
-from photoaz.planning.kit import Kit
-from photoaz.planning.prospect import (
+from photoaz.planning.earlier import EarlierAzimuths
+from photoaz.planning.equipment import Equipment
+from photoaz.planning.foreseen import aimed, foreseen_photo, scene_of_site
+from photoaz.planning.information import (
     ANYWHERE_RAD,
-    Earlier,
     criterion_of,
     expected_u95_rad,
     rows_of,
@@ -23,11 +24,11 @@ from photoaz.planning.prospect import (
     u95_linear_rad,
     with_rows,
 )
-from photoaz.planning.scene import Landmark, aimed, foreseen_photo, scene_of
+from photoaz.planning.surroundings import Landmark
 from photoaz.quantities import K95
 
 #: without a compass that may be disturbed all is linear
-KIT = Kit(lenses_mm=(77.0,), compass_rad=None)
+EQUIPMENT = Equipment(lenses_mm=(77.0,), compass_rad=None)
 
 
 def at(bearing_deg, distance_m):
@@ -35,9 +36,10 @@ def at(bearing_deg, distance_m):
     return distance_m * np.array([np.sin(b), np.cos(b)])
 
 
-def photos(scene, *stands, kit=KIT, lens=77.0):
+def photos(scene, *stands, equipment=EQUIPMENT, lens=77.0):
     return [
-        foreseen_photo(scene, aimed(f"photo {k}", scene, at(b, d), kit, lens)) for k, (b, d) in enumerate(stands, 1)
+        foreseen_photo(scene, aimed(f"photo {k}", scene, at(b, d), equipment, lens))
+        for k, (b, d) in enumerate(stands, 1)
     ]
 
 
@@ -45,8 +47,8 @@ def photos(scene, *stands, kit=KIT, lens=77.0):
 def test_photo_by_photo_is_the_whole_network(site, with_landmark) -> None:
     """Rows with the photos' own unknowns eliminated, one photo after the other, against one big normal matrix."""
     marks = [Landmark(name="mill", enu_m=np.array([-900.0, -350.0, 30.0]), u95_m=5.0, height_m=30.0)]
-    scene = scene_of(site, landmarks=marks if with_landmark else [])
-    wide = replace(KIT, lenses_mm=(26.0,))
+    scene = scene_of_site(site, landmarks=marks if with_landmark else [])
+    wide = replace(EQUIPMENT, lenses_mm=(26.0,))
     some = []
     for p in ((70.0, 60.0), (60.0, 90.0)):
         stand = aimed(f"photo {p[0]}", scene, at(*p), wide, 26.0)
@@ -69,7 +71,7 @@ def test_photo_by_photo_is_the_whole_network(site, with_landmark) -> None:
 
 
 def test_stated_u95_is_the_covariance_s_where_nothing_else_widens_it(site) -> None:
-    scene = scene_of(site)
+    scene = scene_of_site(site)
     some = photos(scene, (60, 60), (180, 80))
     state = state_of(scene)
     covariance = state.covariance
@@ -83,10 +85,12 @@ def test_stated_u95_is_the_covariance_s_where_nothing_else_widens_it(site) -> No
 
 
 def test_a_compass_that_may_be_disturbed_helps_and_does_not_rule(site) -> None:
-    scene = scene_of(site)
+    scene = scene_of_site(site)
     without = expected_u95_rad(scene, photos(scene, (0, 50)))["A1"]
-    with_one = expected_u95_rad(scene, photos(scene, (0, 50), kit=Kit(lenses_mm=(77.0,))))["A1"]
-    honest = expected_u95_rad(scene, photos(scene, (0, 50), kit=Kit(lenses_mm=(77.0,), compass_rad=1e-3)))["A1"]
+    with_one = expected_u95_rad(scene, photos(scene, (0, 50), equipment=Equipment(lenses_mm=(77.0,))))["A1"]
+    honest = expected_u95_rad(scene, photos(scene, (0, 50), equipment=Equipment(lenses_mm=(77.0,), compass_rad=1e-3)))[
+        "A1"
+    ]
     assert honest < with_one < without
     assert honest > K95 * SHAPE_SIGMA_RAD
 
@@ -97,14 +101,14 @@ def test_the_design_s_figures(site) -> None:
     One photo face-on 4.0 deg (1 sigma), three between the sectors 2.1, worked out there by covariance propagation with
     corners good to 0.3 px and compasses that are never disturbed; to a fifth, as edges are not corners.
     """
-    scene = scene_of(site)
-    kit = Kit(lenses_mm=(77.0,), position_m=4.0)
+    scene = scene_of_site(site)
+    equipment = Equipment(lenses_mm=(77.0,), position_m=4.0)
 
     def sigma_deg(*stands):
         state = state_of(scene)
         covariance = state.covariance
         sees = set()
-        for p in photos(scene, *stands, kit=replace(kit, compass_rad=None)):
+        for p in photos(scene, *stands, equipment=replace(equipment, compass_rad=None)):
             compass = replace(p, headings=(replace(_compass(p), sigma_rad=np.radians(6.0)),))
             told = rows_of(state, compass)
             covariance = with_rows(covariance, told)
@@ -124,23 +128,25 @@ def _compass(p):
 
 def test_nearer_is_worse_and_much_further_too(site) -> None:
     """From before the face, by the network's own figures: the reasons of common practice."""
-    scene = scene_of(site)
-    kit = Kit(lenses_mm=(77.0,))
-    u = {d: expected_u95_rad(scene, photos(scene, (0, d), kit=kit))["A1"] for d in (22.0, 45.0, 80.0, 230.0)}
+    scene = scene_of_site(site)
+    equipment = Equipment(lenses_mm=(77.0,))
+    u = {
+        d: expected_u95_rad(scene, photos(scene, (0, d), equipment=equipment))["A1"] for d in (22.0, 45.0, 80.0, 230.0)
+    }
     assert u[22.0] > u[45.0] > u[80.0]
     assert u[230.0] > u[80.0]
 
 
 def test_two_photos_that_tie_sectors_beat_two_that_do_not(site) -> None:
-    scene = scene_of(site, wanted=("A1", "B1"))
+    scene = scene_of_site(site, wanted=("A1", "B1"))
     tied = expected_u95_rad(scene, photos(scene, (60, 60), (55, 85)))
     apart = expected_u95_rad(scene, photos(scene, (0, 60), (120, 60)))
     assert max(tied["A1"], tied["B1"]) < min(apart["A1"], apart["B1"])
 
 
 def test_what_photos_told_before_counts(site) -> None:
-    scene = scene_of(site)
-    before = Earlier(
+    scene = scene_of_site(site)
+    before = EarlierAzimuths(
         names=("A1", "B1"),
         azimuth_rad=np.radians([2.0, 122.0]),
         covariance_rad2=np.radians(1.0) ** 2 * np.array([[4.0, 3.5], [3.5, 4.0]]),
@@ -157,7 +163,7 @@ def test_what_photos_told_before_counts(site) -> None:
 
 
 def test_criteria_are_those_of_the_covariance(site) -> None:
-    scene = scene_of(site)
+    scene = scene_of_site(site)
     state = state_of(scene)
     told = rows_of(state, photos(scene, (60, 60))[0])
     after = with_rows(state.covariance, told)[np.ix_(state.wanted, state.wanted)]

@@ -8,13 +8,13 @@ import cv2
 import numpy as np
 import pytest
 
-from photoaz.planning.kit import Kit
-from photoaz.planning.scene import aimed, foreseen_photo, foreseen_views, in_frame, scene_of
+from photoaz.planning.equipment import Equipment
+from photoaz.planning.foreseen import aimed, foreseen_photo, foreseen_views, in_frame, scene_of_site
 
 
 def test_places_fall_where_opencv_projects_them(site) -> None:
-    scene = scene_of(site)
-    stand = aimed("x", scene, np.array([40.0, -30.0]), Kit(), 77.0)
+    scene = scene_of_site(site)
+    stand = aimed("x", scene, np.array([40.0, -30.0]), Equipment(), 77.0)
     points = np.array([[0.0, 0.0, 45.0], [1.0, -2.0, 47.0], [-2.0, 1.0, 40.0]])
     h, p, _ = stand.attitude_rad
     # right, down, forward of a level camera by elementary trigonometry
@@ -29,12 +29,12 @@ def test_places_fall_where_opencv_projects_them(site) -> None:
 
 def test_only_fronts_that_are_seen(site) -> None:
     """From before sector A: A alone; between A and B: both; profile views count, views from behind do not."""
-    scene = scene_of(site)
-    kit = Kit(lenses_mm=(77.0,))
+    scene = scene_of_site(site)
+    equipment = Equipment(lenses_mm=(77.0,))
 
     def seen(bearing_deg, distance_m=60.0):
         b = np.radians(bearing_deg)
-        stand = aimed("x", scene, distance_m * np.array([np.sin(b), np.cos(b)]), kit, 77.0)
+        stand = aimed("x", scene, distance_m * np.array([np.sin(b), np.cos(b)]), equipment, 77.0)
         return set(foreseen_views(scene, stand))
 
     assert seen(0) == {"A1"}
@@ -50,15 +50,15 @@ def test_an_antenna_in_front_hides_one_behind(make_site) -> None:
     near = replace(plain.antennas[0], offset_east_m=0.0, offset_north_m=3.0)
     for east, seen in ((0.0, {"A1"}), (3.0, {"A1", "B1"})):
         far = replace(plain.antennas[1], offset_east_m=east, offset_north_m=0.5)
-        scene = scene_of(replace(plain, antennas=(near, far)))
-        stand = aimed("x", scene, np.array([0.0, 300.0]), Kit(lenses_mm=(500.0,)), 500.0)
+        scene = scene_of_site(replace(plain, antennas=(near, far)))
+        stand = aimed("x", scene, np.array([0.0, 300.0]), Equipment(lenses_mm=(500.0,)), 500.0)
         assert set(foreseen_views(scene, stand)) == seen
 
 
 def test_width_is_that_of_a_pinhole(site) -> None:
     """Face-on: f times width over distance; the box's depth adds 3 per cent at most."""
-    scene = scene_of(site)
-    stand = aimed("x", scene, np.array([0.0, 80.0]), Kit(lenses_mm=(120.0,)), 120.0)
+    scene = scene_of_site(site)
+    stand = aimed("x", scene, np.array([0.0, 80.0]), Equipment(lenses_mm=(120.0,)), 120.0)
     distance = float(np.linalg.norm(scene.places_m["A1"] - stand.enu_m))
     view = foreseen_views(scene, stand)["A1"]
     assert view.mode.width_px == pytest.approx(120.0 / 36.0 * 4032 * 0.35 / distance, rel=0.03)
@@ -66,8 +66,8 @@ def test_width_is_that_of_a_pinhole(site) -> None:
 
 
 def test_a_photo_s_facts_agree_with_its_stand(site) -> None:
-    scene = scene_of(site)
-    stand = aimed("x", scene, np.array([40.0, 50.0]), Kit(), 77.0)
+    scene = scene_of_site(site)
+    stand = aimed("x", scene, np.array([40.0, 50.0]), Equipment(), 77.0)
     photo = foreseen_photo(scene, stand)
     assert photo.boxes
     np.testing.assert_allclose(photo.start, [*stand.attitude_rad, *stand.enu_m])
@@ -78,7 +78,7 @@ def test_a_photo_s_facts_agree_with_its_stand(site) -> None:
 
 def test_unknown_antennas_are_refused(site) -> None:
     with pytest.raises(KeyError):
-        scene_of(site, wanted=["Z9"])
+        scene_of_site(site, wanted=["Z9"])
 
 
 @pytest.mark.parametrize(
@@ -86,4 +86,4 @@ def test_unknown_antennas_are_refused(site) -> None:
 )
 def test_kits_that_cannot_be(fields) -> None:
     with pytest.raises(ValueError, match=r"lenses|frame"):
-        Kit(**fields)
+        Equipment(**fields)

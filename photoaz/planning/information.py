@@ -22,9 +22,9 @@ from photoaz.network.observations import Directs, Known, Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE
 from photoaz.network.site import PhotoObservations, build
 from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network, stated_u95
-from photoaz.planning.scene import Scene
+from photoaz.planning.earlier import EarlierAzimuths
+from photoaz.planning.foreseen import PlanningScene
 from photoaz.quantities import K95, RADIUS_95
-from photoaz.result import SiteResult
 
 Array = NDArray[Any]
 
@@ -36,53 +36,10 @@ _ASIDE_RAD = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Earlier:
-    """What photos that are there already say of azimuths: joint covariance (n, n) [rad^2] of antennas `names`."""
-
-    names: tuple[str, ...]
-    azimuth_rad: Array
-    covariance_rad2: Array
-
-    def u95_rad(self, name: str) -> float | None:
-        """Of one antenna; None where no photo told."""
-        if name not in self.names:
-            return None
-        k = self.names.index(name)
-        return float(K95 * np.sqrt(self.covariance_rad2[k, k]))
-
-    def only(self, names: Sequence[str]) -> Earlier | None:
-        """Of some antennas; None where none of them was estimated."""
-        keep = [k for k, n in enumerate(self.names) if n in names]
-        if not keep:
-            return None
-        return Earlier(
-            names=tuple(self.names[k] for k in keep),
-            azimuth_rad=self.azimuth_rad[keep],
-            covariance_rad2=self.covariance_rad2[np.ix_(keep, keep)],
-        )
-
-
-def earlier_of_solution(solution: SiteResult) -> Earlier | None:
-    """From a site's solution: its joint covariance where it has one, else each antenna's own U95."""
-    told = {a.antenna_id: a for a in solution.antennas if a.azimuth_true_deg is not None and a.u95_deg is not None}
-    if not told:
-        return None
-    joint = solution.azimuth_covariance
-    names = tuple(told) if joint is None else tuple(n for n in joint.antenna_ids if n in told)
-    if joint is not None:
-        keep = [joint.antenna_ids.index(n) for n in names]
-        covariance = np.array(joint.deg2)[np.ix_(keep, keep)] * np.radians(1.0) ** 2
-    else:
-        covariance = np.diag([np.radians((told[n].u95_deg or 0.0) / K95) ** 2 for n in names])
-    azimuth = np.radians([told[n].azimuth_true_deg or 0.0 for n in names])
-    return Earlier(names=names, azimuth_rad=azimuth, covariance_rad2=covariance)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class State:
     """What is known so far of what the photos of a site have in common; covariance (P, P)."""
 
-    scene: Scene
+    scene: PlanningScene
     x: Array
     covariance: Array
 
@@ -93,7 +50,7 @@ class State:
         return np.array([len(ANTENNA) * names.index(n) for n in self.scene.wanted])
 
 
-def state_of(scene: Scene, earlier: Earlier | None = None) -> State:
+def state_of(scene: PlanningScene, earlier: EarlierAzimuths | None = None) -> State:
     """Before any photo to come."""
     net = build([], scene.antennas, scene.site_sigma_m, scene.head)
     n = net.layout.size
@@ -115,7 +72,7 @@ def state_of(scene: Scene, earlier: Earlier | None = None) -> State:
     return State(scene=scene, x=x, covariance=inverse(jacobian.T @ jacobian))
 
 
-def _known(index: Array, earlier: Earlier) -> Known:
+def _known(index: Array, earlier: EarlierAzimuths) -> Known:
     root = np.linalg.inv(np.linalg.cholesky(earlier.covariance_rad2))
     none = np.zeros(len(root))
     return Known("earlier photos", "earlier photos", index, earlier.azimuth_rad, root, none, angles=True)
@@ -208,7 +165,7 @@ def u95_linear_rad(covariance: Array, indices: Array) -> Array:
 
 
 def expected_u95_rad(
-    scene: Scene, photos: Sequence[PhotoObservations], earlier: Earlier | None = None
+    scene: PlanningScene, photos: Sequence[PhotoObservations], earlier: EarlierAzimuths | None = None
 ) -> Mapping[str, float]:
     """U95 [rad] that will be stated of each antenna once photos are there: by the network itself.
 

@@ -35,7 +35,7 @@ def with_planned_photos(
     return replace(solution, antennas=ById(offered(a) for a in solution.antennas))
 
 
-def worth_of(
+def gain_of(
     site: Site,
     solution: SiteResult,
     u95_deg: Mapping[str, float],

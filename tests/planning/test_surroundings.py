@@ -10,8 +10,8 @@ import pytest
 
 from photoaz.errors import InputError
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.planning.area import load_area
-from photoaz.planning.scene import scene_of
+from photoaz.planning.foreseen import scene_of_site
+from photoaz.planning.surroundings import load_area
 
 
 @pytest.fixture
@@ -25,6 +25,10 @@ def square(frame, east, north, half):
     enu = np.array([[east + half * x, north + half * y, 0.0] for x, y in corners])
     lat, lon, _ = frame.geodetic_from_enu(enu)
     return {"type": "Polygon", "coordinates": [[[float(a), float(b)] for a, b in zip(lon, lat, strict=True)]]}
+
+
+def antennas_m(site):
+    return np.stack(list(scene_of_site(site).places_m.values()))
 
 
 def written(tmp_path: Path, *features) -> Path:
@@ -44,7 +48,7 @@ def test_one_stands_where_one_may(tmp_path, site, frame) -> None:
         frame,
     )
     places = np.array([[0.0, 60.0], [30.0, 60.0], [0.0, 75.0], [-39.0, 21.0], [-41.0, 60.0], [0.0, -60.0]])
-    assert area.allowed(scene_of(site), places, 1.5).tolist() == [False, True, True, True, False, False]
+    assert area.allowed(places, antennas_m(site), 1.5).tolist() == [False, True, True, True, False, False]
 
 
 @pytest.mark.parametrize(("height", "seen"), [(23.0, True), (24.0, False)])
@@ -56,9 +60,9 @@ def test_an_obstacle_hides_what_is_behind_it(tmp_path, site, frame, height, seen
     hand); a metre of clearance is kept.
     """
     area = load_area(written(tmp_path, (square(frame, 0.0, 35.0, 5.0), {"height_m": height})), frame)
-    head = scene_of(site).places_m["A1"]
+    head = scene_of_site(site).places_m["A1"]
     assert 1.5 + 45.0 * 40.0 / (80.0 - head[1]) == pytest.approx(24.3, abs=0.5)
-    ok = area.allowed(scene_of(site), np.array([[0.0, 80.0], [80.0, 0.0], [0.0, 35.0]]), 1.5)
+    ok = area.allowed(np.array([[0.0, 80.0], [80.0, 0.0], [0.0, 35.0]]), antennas_m(site), 1.5)
     assert ok[1]
     assert not ok[2]  # within it
     assert ok[0] == seen

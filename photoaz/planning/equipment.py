@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from math import radians
 
 from photoaz.photo.camera import Camera
-from photoaz.quantities import PRINCIPAL_SHARE
-
-#: focal lengths as a telephone with three lenses has them, 35 mm equivalents, and what people can add to them
-PHONE_LENSES_MM = (26.0, 77.0, 120.0)
-#: width and height of a 12-megapixel picture held upright
-UPRIGHT_PX = (3024, 4032)
+from photoaz.quantities import (
+    HEADING_SIGMA_DEG,
+    PHONE_DECLINATION_RAD,
+    PHONE_FOCAL_SHARE,
+    PHONE_LENSES_MM,
+    PHONE_PITCH_RAD,
+    PHONE_POSITION_M,
+    PHONE_UPRIGHT_PX,
+    PRINCIPAL_SHARE,
+    UPRIGHT_LINES_RAD,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kit:
+class Equipment:
     """A camera and its sensors; angles and lengths are standard uncertainties, None where it has no such sensor.
 
     The defaults are those that photos of telephones are read with. position_m: per axis. roll_rad, of a camera held
@@ -23,14 +28,14 @@ class Kit:
     """
 
     lenses_mm: tuple[float, ...] = PHONE_LENSES_MM
-    frame_px: tuple[int, int] = UPRIGHT_PX
-    compass_rad: float | None = math.radians(6.0)
-    declination_rad: float = math.radians(0.4)
-    pitch_rad: float | None = math.radians(1.0)
+    frame_px: tuple[int, int] = PHONE_UPRIGHT_PX
+    compass_rad: float | None = radians(HEADING_SIGMA_DEG)
+    declination_rad: float = PHONE_DECLINATION_RAD
+    pitch_rad: float | None = PHONE_PITCH_RAD
     roll_rad: float | None = None
-    plumb_rad: float | None = math.radians(0.4)
-    position_m: float = 4.0
-    focal_share: float = 0.018
+    plumb_rad: float | None = UPRIGHT_LINES_RAD
+    position_m: float = PHONE_POSITION_M
+    focal_share: float = PHONE_FOCAL_SHARE
 
     def __post_init__(self) -> None:
         if not self.lenses_mm or not all(8.0 <= f <= 3000.0 for f in self.lenses_mm):

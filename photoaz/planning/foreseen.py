@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
+from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
 from photoaz.estimate.gather import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD, antenna_priors_of
 from photoaz.estimate.panels import known_antenna
 from photoaz.geodesy.frames import EnuFrame
@@ -23,9 +24,9 @@ from photoaz.network.compass import COMPASS
 from photoaz.network.observations import box_quantities
 from photoaz.network.site import Angle, AntennaPriors, LandmarkSight, PhotoObservations
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
-from photoaz.planning.kit import Kit
-from photoaz.planning.plumb import PRACTICE_LEAST_M
-from photoaz.quantities import RADIUS_95
+from photoaz.planning.equipment import Equipment
+from photoaz.planning.surroundings import Landmark
+from photoaz.quantities import PRACTICE_LEAST_M, RADIUS_95
 from photoaz.register.model import Site
 from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
 from photoaz.vision.boxes import Prior
@@ -46,20 +47,7 @@ BORDER_SHARE = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Landmark:
-    """Something to be seen from afar whose place is known. u95_m: 95 % radius of its place. height_m: above the ground
-
-    at the tower, None where nobody knows.
-    """
-
-    name: str
-    enu_m: Array
-    u95_m: float
-    height_m: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scene:
+class PlanningScene:
     """A site laid out for planning.
 
     azimuth_rad: of each antenna, as far as it is known: as photos had it, else by design. angles: downtilt and roll
@@ -85,14 +73,14 @@ class Scene:
         return float(np.mean(ups)) - CAMERA_HEIGHT_M[0]
 
 
-def scene_of(
+def scene_of_site(
     site: Site,
     *,
     wanted: Sequence[str] | None = None,
     azimuth_deg: Mapping[str, float] | None = None,
     landmarks: Sequence[Landmark] = (),
     nearest_m: float = PRACTICE_LEAST_M,
-) -> Scene:
+) -> PlanningScene:
     """Lay out a site. wanted: antennas asked for, all by default; azimuth_deg: those that photos told so far.
 
     Raises KeyError where the site has no such antenna.
@@ -105,7 +93,7 @@ def scene_of(
     head = antenna_positions_of(mount, {name: f.up_sigma_m for name, f in facts.items()})
     places = {n: np.array([*head.places_m[k], head.up_m[k]]) for k, n in enumerate(head.names)}
     known = azimuth_deg or {}
-    return Scene(
+    return PlanningScene(
         site=site,
         frame=EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0),
         antennas=tuple(facts.values()),
@@ -120,14 +108,14 @@ def scene_of(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stand:
+class PlannedPhoto:
     """A photo to be taken: standpoint (3,) [m] in the site's frame, attitude (3,) [rad], camera, its sensors."""
 
     name: str
     enu_m: Array
     attitude_rad: Array
     camera: Camera
-    kit: Kit = field(default_factory=Kit)
+    equipment: Equipment = field(default_factory=Equipment)
     lens_mm: float = 0.0
 
     @property
@@ -142,14 +130,27 @@ class Stand:
 
 
 def aimed(
-    name: str, scene: Scene, east_north_m: Array, kit: Kit, lens_mm: float, *, up_m: float = CAMERA_HEIGHT_M[0]
-) -> Stand:
+    name: str,
+    scene: PlanningScene,
+    east_north_m: Array,
+    equipment: Equipment,
+    lens_mm: float,
+    *,
+    up_m: float = CAMERA_HEIGHT_M[0],
+) -> PlannedPhoto:
     """A photo that shows the middle of the head, held upright (or across, where that shows more of it), level."""
     eye = np.array([east_north_m[0], east_north_m[1], up_m])
     places = np.stack([scene.places_m[n] for n in scene.wanted])
     aim = places.mean(0) - eye
     attitude = np.array([np.arctan2(aim[0], aim[1]), np.arctan2(aim[2], np.hypot(aim[0], aim[1])), 0.0])
-    return Stand(name=name, enu_m=eye, attitude_rad=attitude, camera=kit.camera(lens_mm), kit=kit, lens_mm=lens_mm)
+    return PlannedPhoto(
+        name=name,
+        enu_m=eye,
+        attitude_rad=attitude,
+        camera=equipment.camera(lens_mm),
+        equipment=equipment,
+        lens_mm=lens_mm,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,7 +163,7 @@ class ForeseenView:
 
 
 def foreseen_views(
-    scene: Scene, stand: Stand, shades: Shades | None = None, *, border_share: float = BORDER_SHARE
+    scene: PlanningScene, stand: PlannedPhoto, shades: Shades | None = None, *, border_share: float = BORDER_SHARE
 ) -> dict[str, ForeseenView]:
     """The antennas that a photo will show whole, large and free enough to be measured."""
     camera = stand.camera
@@ -242,7 +243,7 @@ def _free_shares(corners: Array, distance: Array) -> Array:
     return out
 
 
-def in_frame(stand: Stand, points_m: Array) -> tuple[Array, Array]:
+def in_frame(stand: PlannedPhoto, points_m: Array) -> tuple[Array, Array]:
     """Pixels (n, 2) of places (n, 3) [m] of the site's frame, and which of them are well within the frame."""
     camera = stand.camera
     sight = (points_m - stand.enu_m) @ rotation_cam_from_enu(*stand.attitude_rad).T
@@ -253,10 +254,8 @@ def in_frame(stand: Stand, points_m: Array) -> tuple[Array, Array]:
     return px, ahead & ((px > margin) & (px < frame - margin)).all(-1)
 
 
-def landmark_sights(scene: Scene, stand: Stand) -> tuple[LandmarkSight, ...]:
+def landmark_sights(scene: PlanningScene, stand: PlannedPhoto) -> tuple[LandmarkSight, ...]:
     """The landmarks that a photo will show, as observations of their true pixels."""
-    from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
-
     if not scene.landmarks:
         return ()
     px, inside = in_frame(stand, np.stack([m.enu_m for m in scene.landmarks]))
@@ -274,37 +273,37 @@ def landmark_sights(scene: Scene, stand: Stand) -> tuple[LandmarkSight, ...]:
 
 
 def foreseen_photo(
-    scene: Scene,
-    stand: Stand,
+    scene: PlanningScene,
+    stand: PlannedPhoto,
     views: Mapping[str, ForeseenView] | None = None,
     *,
     antennas: Sequence[str] | None = None,
     landmarks: bool = True,
 ) -> PhotoObservations:
     """The facts that a photo will bring. antennas: those whose outlines are used, all that it shows by default."""
-    kit = stand.kit
+    equipment = stand.equipment
     seen = foreseen_views(scene, stand) if views is None else views
     heading, pitch, roll = (float(v) for v in stand.attitude_rad)
     headings = (
         (
             Angle(
                 value_rad=heading,
-                sigma_rad=kit.compass_rad,
+                sigma_rad=equipment.compass_rad,
                 source=COMPASS,
                 label=f"compass of {stand.name}",
-                declination_sigma_rad=kit.declination_rad,
+                declination_sigma_rad=equipment.declination_rad,
             ),
         )
-        if kit.compass_rad is not None
+        if equipment.compass_rad is not None
         else ()
     )
     pitches = (
-        (Angle(value_rad=pitch, sigma_rad=kit.pitch_rad, source="camera pitch", label=f"pitch of {stand.name}"),)
-        if kit.pitch_rad is not None
+        (Angle(value_rad=pitch, sigma_rad=equipment.pitch_rad, source="camera pitch", label=f"pitch of {stand.name}"),)
+        if equipment.pitch_rad is not None
         else ()
     )
-    sigma_roll = kit.roll_rad if kit.roll_rad is not None else HAND_HELD_ROLL_RAD
-    source = "camera roll" if kit.roll_rad is not None else "camera held level"
+    sigma_roll = equipment.roll_rad if equipment.roll_rad is not None else HAND_HELD_ROLL_RAD
+    source = "camera roll" if equipment.roll_rad is not None else "camera held level"
     rolls = (Angle(value_rad=roll, sigma_rad=sigma_roll, source=source, label=f"roll of {stand.name}"),)
     return PhotoObservations(
         name=stand.name,
@@ -313,17 +312,17 @@ def foreseen_photo(
         headings=headings,
         pitches=pitches,
         rolls=rolls,
-        standpoints=((stand.enu_m[:2], kit.position_m, "camera position"),),
+        standpoints=((stand.enu_m[:2], equipment.position_m, "camera position"),),
         up_m=float(stand.enu_m[2]),
         up_sigma_m=CAMERA_HEIGHT_M[1],
         ln_focal=0.0,
         boxes={n: (v.mode,) for n, v in seen.items() if antennas is None or n in antennas},
         landmarks=landmark_sights(scene, stand) if landmarks else (),
-        verticals=None if kit.plumb_rad is None else _plumb_lines(stand, kit.plumb_rad),
+        verticals=None if equipment.plumb_rad is None else _plumb_lines(stand, equipment.plumb_rad),
     )
 
 
-def _plumb_lines(stand: Stand, sigma_rad: float) -> Verticals:
+def _plumb_lines(stand: PlannedPhoto, sigma_rad: float) -> Verticals:
     """What upright lines about the middle of the frame tell: the roll, at a given pitch."""
     empty = np.zeros((0, 2, 2))
     root = np.array([[0.0, 1.0 / sigma_rad, 0.0, 0.0, 0.0]])

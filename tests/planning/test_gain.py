@@ -9,7 +9,7 @@ import pytest
 
 from photoaz.judgement.judge import judge_site
 from photoaz.judgement.revisit import Costs
-from photoaz.planning.worth import with_planned_photos, worth_of
+from photoaz.planning.gain import gain_of, with_planned_photos
 from photoaz.result import AntennaResult, SiteResult
 
 DAY = date(2026, 6, 1)
@@ -40,7 +40,7 @@ def solved(site, u95_deg, off_deg):
 def best(site, solution, then_deg, **costs):
     judgements = judge_site(site, solution, {a.antenna_id: DAY for a in site.antennas})
     u95 = {a.antenna_id: then_deg for a in site.antennas}
-    return worth_of(site, solution, judgements, u95, Costs(**costs), distance_m=60.0, bearing_deg=20.0)
+    return gain_of(site, solution, judgements, u95, Costs(**costs), distance_m=60.0, bearing_deg=20.0)
 
 
 def test_nothing_is_best_where_all_is_well(site) -> None:

@@ -1,14 +1,15 @@
-"""Where one may stand, and what stands in the way: a GeoJSON of areas and obstacles.
+"""What lies round a site, from files: landmarks that may be had in a frame, areas to stand in, obstacles.
 
-Polygons with the property `stand`: 'yes' (if there are any, one stands within one of them) or 'no' (roads, water,
-private land); polygons or lines with the property `height_m` block sights that pass lower.
+An area file is GeoJSON (RFC 7946). Polygons with the property `stand`: 'yes' (if there are any, one stands within one
+of them) or 'no' (roads, water, private land); polygons or lines with the property `height_m` block sights that pass
+lower.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,13 +19,101 @@ from numpy.typing import NDArray
 
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.planning.scene import Scene
+from photoaz.quantities import PLANNED_LANDMARK_HEIGHT_M, PLANNED_LANDMARK_U95_M
+from photoaz.register.tables import read_table
 
 Array = NDArray[Any]
 
+_COLUMNS = ("name", "lat_deg", "lon_deg", "height_m", "u95")
+#: further away than this nothing is told from the haze, and nearer than this a bearing is poor, metres
+_FARTHEST_M, _NEAREST_M = 30_000.0, 100.0
 #: a sight passes an obstacle this much higher than it, metres
-CLEARANCE_M = 1.0
+_CLEARANCE_M = 1.0
 _WORDS: Mapping[str, bool] = {"yes": True, "true": True, "no": False, "false": False}
+
+
+def read_json(path: Path, wanted: str) -> Any:
+    """What a JSON file holds. Raises InputError, with the line, where it cannot be read; wanted: what it should be."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as e:
+        raise InputError(Fault(file=path, found=e.strerror or str(e), wanted=wanted)) from e
+    except (ValueError, RecursionError) as e:  # no UTF-8, no JSON, numbers of thousands of digits
+        line = e.lineno if isinstance(e, json.JSONDecodeError) else None
+        raise InputError(Fault(file=path, line=line, found=f"no JSON ({e})", wanted=wanted)) from e
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Landmark:
+    """Something to be seen from afar whose place is known.
+
+    u95_m: 95 % radius of its place. height_m: above the ground at the tower, None where nobody knows.
+    """
+
+    name: str
+    enu_m: Array
+    u95_m: float
+    height_m: float | None = None
+
+
+def load_landmarks(path: Path, frame: EnuFrame) -> tuple[Landmark, ...]:
+    """Read a table of landmarks: name, lat_deg, lon_deg; height_m (above the ground at the tower), u95 [m] if known.
+
+    Raises
+    ------
+    InputError : no table, a column missing, a value that is none, a name that occurs twice; every fault at once.
+    """
+    table = read_table(path, _COLUMNS)
+    faults = [
+        Fault(file=table.path, line=1, column=c, found="no such column", wanted=f"columns {', '.join(_COLUMNS)}")
+        for c in _COLUMNS[:3]
+        if c not in table.columns
+    ]
+    if faults:
+        raise InputError(faults)
+    out: dict[str, Landmark] = {}
+    faults = list(table.faults)
+    for row in table.rows:
+        values: dict[str, float | None] = {}
+        for column, least, most in (
+            ("lat_deg", -90.0, 90.0),
+            ("lon_deg", -180.0, 180.0),
+            ("height_m", -500.0, 5000.0),
+            ("u95", 0.0, 1000.0),
+        ):
+            text = row.cells.get(column)
+            values[column] = None
+            if text is None and column in ("height_m", "u95"):
+                continue
+            try:
+                values[column] = float(text or "")
+            except ValueError:
+                values[column] = math.nan
+            if not least <= (values[column] or 0.0) <= most:
+                wanted = f"a number from {least:g} to {most:g}"
+                faults.append(
+                    Fault(file=table.path, line=row.line, column=column, found=f"'{text or ''}'", wanted=wanted)
+                )
+        name = row.cells.get("name", "")
+        if not name or name in out:
+            found = f"'{name}' a second time" if name else "no name"
+            faults.append(Fault(file=table.path, line=row.line, column="name", found=found, wanted="names, each once"))
+        if faults:
+            continue
+        height = values["height_m"]
+        up = PLANNED_LANDMARK_HEIGHT_M if height is None else height
+        enu = frame.enu_from_geodetic(values["lat_deg"] or 0.0, values["lon_deg"] or 0.0, up)
+        out[name] = Landmark(
+            name=name, enu_m=enu, u95_m=max(values["u95"] or PLANNED_LANDMARK_U95_M, 0.05), height_m=height
+        )
+    if faults:
+        raise InputError(faults)
+    return tuple(out.values())
+
+
+def usable(landmarks: Sequence[Landmark]) -> tuple[Landmark, ...]:
+    """Those at a distance that tells a bearing."""
+    return tuple(m for m in landmarks if _NEAREST_M <= math.hypot(m.enu_m[0], m.enu_m[1]) <= _FARTHEST_M)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,8 +124,8 @@ class Area:
     may_not: Any = None
     obstacles: tuple[tuple[Any, float], ...] = ()
 
-    def allowed(self, scene: Scene, places: Array, eye_m: float) -> NDArray[np.bool_]:
-        """Which places (n, 2) [m] one may stand at with a free sight of the antennas wanted."""
+    def allowed(self, places: Array, antennas_m: Array, eye_m: float) -> NDArray[np.bool_]:
+        """Which places (n, 2) [m] one may stand at, with a free sight of the lowest of antennas (m, 3) [m]."""
         import shapely
 
         points = shapely.points(places)
@@ -45,8 +134,7 @@ class Area:
             ok &= shapely.covers(self.may, points)
         if self.may_not is not None:
             ok &= ~shapely.intersects(self.may_not, points)
-        heads = np.stack([scene.places_m[n] for n in scene.wanted])
-        low = heads[np.argmin(heads[:, 2])]
+        low = antennas_m[np.argmin(antennas_m[:, 2])]
         for shape, height in self.obstacles:
             ok &= ~shapely.intersects(shape, points)
             for k in np.flatnonzero(ok):
@@ -64,7 +152,7 @@ def _blocked(shape: Any, height_m: float, place: Array, head: Array, eye_m: floa
     if crossed.is_empty:
         return False
     nearest = float(shapely.distance(shapely.Point(place), crossed))
-    return bool(eye_m + (head[2] - eye_m) * nearest / length < height_m + CLEARANCE_M)
+    return bool(eye_m + (head[2] - eye_m) * nearest / length < height_m + _CLEARANCE_M)
 
 
 def load_area(path: Path, frame: EnuFrame) -> Area:
@@ -77,13 +165,7 @@ def load_area(path: Path, frame: EnuFrame) -> Area:
     """
     import shapely
 
-    try:
-        document = json.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as e:
-        raise InputError(Fault(file=path, found=e.strerror or str(e), wanted="a GeoJSON file")) from e
-    except (ValueError, RecursionError) as e:  # no UTF-8, no JSON, numbers of thousands of digits
-        line = e.lineno if isinstance(e, json.JSONDecodeError) else None
-        raise InputError(Fault(file=path, line=line, found=f"no JSON ({e})", wanted="GeoJSON in UTF-8")) from e
+    document = read_json(path, "a GeoJSON file")
     kind = document.get("type") if isinstance(document, dict) else None
     if kind not in ("FeatureCollection", "Feature"):
         raise InputError(Fault(file=path, found=f"type {kind!r}", wanted="a FeatureCollection of areas and obstacles"))
