@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import dataclass, replace
@@ -20,7 +21,7 @@ import photoaz.estimate.solve
 from photoaz.cli import main
 from photoaz.estimate.gather import LocalPhoto
 from photoaz.result import AntennaResult, BudgetShare, EvidenceView, MissingView, PhotoResult, SiteResult
-from photoaz.sample import sample_files
+from photoaz.sample import sample_dir, sample_files
 
 REGISTER = """site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg,reading_azimuth_deg
 HNT-204,A1,46.6,-66.4,30,120,118
@@ -125,7 +126,7 @@ def test_commands_are_those_of_the_interface():
     ("command", "options"),
     [
         ("demo", {"--out", "--risk"}),
-        ("inspect", {"--json"}),
+        ("inspect", {"--panels", "--overlay", "--json"}),
         (
             "estimate",
             {"--register", "--site", "--antenna", "--controls", "--picks", "--camera", "--overlay", "--json"},
@@ -207,6 +208,20 @@ def test_inspect_json(run, field):
     assert document["schema"] == "photoaz/inspect/1"
     assert [p["photo"] for p in document["photos"]] == ["north.jpg"]
     assert document["failures"] == []
+
+
+def test_inspect_panels(run, field):
+    seen = shutil.copy(sample_dir() / "qlb014_1.jpg", field)
+    document = json.loads(run("inspect", seen, "north.jpg", "--panels", "--overlay", "seen", "--json").stdout)
+    panels = document["photos"][0]["panels"]
+    assert panels
+    assert {len(p["corners_px"]) for p in panels} == {4}
+    assert {p["view"] for p in panels} <= {"front", "rear"}
+    assert all(0.5 <= p["probability"] <= 1.0 and p["width_px"] > 0 for p in panels)
+    assert document["photos"][1]["panels"] == []
+    with Image.open(field / "seen" / "qlb014_1.png") as drawn, Image.open(seen) as photo:
+        assert drawn.size == photo.size
+    assert "panel: none seen" in run("inspect", "north.jpg", "--panels").stdout
 
 
 def test_inspect_goes_on_past_a_file_that_is_no_photo(run, field):

@@ -128,15 +128,19 @@ def draw_overlays(result: SiteResult, photos: Sequence[Path], folder: Path) -> l
     """A picture for each photo that was looked at, also where it could not be used; returns where they lie."""
     from photoaz.present.pictures import overlays
 
-    folder.mkdir(parents=True, exist_ok=True)
     files = {str(path): path for path in photos}
+    return write_pictures(((files[name], page) for name, page in overlays(result, files)), folder)
+
+
+def write_pictures(pages: Iterable[tuple[Path, bytes]], folder: Path) -> list[Path]:
+    """Write PNG pictures, named as the photos they are of; returns where they lie."""
+    folder.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
-    for name, page in overlays(result, files):
-        stem = files[name].stem
-        target = folder / f"{stem}.png"
+    for photo, page in pages:
+        target = folder / f"{photo.stem}.png"
         number = 2
         while target in written:
-            target = folder / f"{stem}-{number}.png"
+            target = folder / f"{photo.stem}-{number}.png"
             number += 1
         target.write_bytes(page)
         written.append(target)

@@ -62,6 +62,8 @@ def read_tags(exif: bytes) -> tuple[Tags, str | None]:
     """
     import exifread
 
+    if not exif:
+        return {}, None
     try:
         found = exifread.process_file(io.BytesIO(exif), details=False, extract_thumbnail=False)
         known = {

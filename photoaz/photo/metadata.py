@@ -37,7 +37,7 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
     """
     path = Path(path)
     box = open_container(path, data)
-    tags, trouble = read_tags(box.exif) if box.exif else ({}, None)
+    tags, trouble = read_tags(box.exif)
     reader = Reader(tags)
     _say_container(reader, box, trouble)
     packet = read_xmp(box.xmp)

@@ -1,0 +1,87 @@
+"""Panels seen in one photo of which nothing else is known: no register, position or heading is needed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.estimate.gather import TYPICAL_SIZE_M
+from photoaz.photo.camera import Camera
+from photoaz.photo.picture import Picture
+from photoaz.vision.finder import enlarged_found, find_panels
+from photoaz.vision.head_locator import HeadGuess
+
+Array = NDArray[Any]
+
+#: from this probability a panel is told
+LEAST_PROBABILITY = 0.5
+#: height of a head whose panels' heights nobody knows, lowest to highest centre, metres (common practice, no source)
+RISE_M = 0.5
+_COLOURS = {"front": (80, 220, 60), "rear": (40, 140, 255)}  # blue, green, red
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisiblePanel:
+    """A panel as the finder sees it, roughly.
+
+    corners_px: of the face that is turned to the camera, pixels of the photo as shown: upper left, upper right, lower
+    right, lower left as seen in the photo. probability: that it is a panel antenna. view: which face that is.
+    width_px: mean length of its upper and lower edge.
+    """
+
+    corners_px: tuple[tuple[float, float], ...]
+    probability: float
+    view: Literal["front", "rear"]
+    width_px: float
+
+
+def visible_panels(picture: Picture) -> tuple[VisiblePanel, ...]:
+    """The panels of the most obvious antenna head in a photo, the surest first.
+
+    Looked for at every size that panels have in photos. Raises InputError where the photo cannot be decoded.
+    """
+    image = picture.colour()
+    tall, wide = image.shape[:2]
+    # without a distance only the ratio of focal length and distance counts, so any focal length serves
+    camera = Camera(width_px=wide, height_px=tall, f_px=wide, cx_px=(wide - 1) / 2, cy_px=(tall - 1) / 2)
+    guess = HeadGuess(
+        distance_m=None,
+        ln_distance_sigma=1.0,
+        width_m=TYPICAL_SIZE_M["width"][0],
+        height_m=TYPICAL_SIZE_M["height"][0],
+        rise_m=RISE_M,
+    )
+    found = enlarged_found(find_panels(image, camera, guess), picture.shrink())
+    panels = []
+    for candidate in found.candidates:
+        if candidate.probability >= LEAST_PROBABILITY:
+            front = candidate.front >= 0.5
+            # corners are named as seen from in front: behind the panel, left and right change places
+            face = candidate.corners_px[[0, 1, 2, 3] if front else [5, 4, 7, 6]]
+            width = np.mean([np.linalg.norm(face[1] - face[0]), np.linalg.norm(face[2] - face[3])])
+            panels.append(
+                VisiblePanel(
+                    corners_px=tuple((round(float(x), 1), round(float(y), 1)) for x, y in face),
+                    probability=round(candidate.probability, 3),
+                    view="front" if front else "rear",
+                    width_px=round(float(width), 1),
+                )
+            )
+    return tuple(panels)
+
+
+def draw_panels(image: Array, panels: Sequence[VisiblePanel]) -> bytes:
+    """A PNG of the photo (H, W, 3) BGR, as shown, with the panels' outlines; green fronts, orange rears."""
+    drawn = image.copy()
+    thick = max(round(max(image.shape[:2]) / 1000), 1)
+    for panel in panels:
+        outline = np.rint(np.array(panel.corners_px)).astype(np.int32)
+        cv2.polylines(drawn, [outline], isClosed=True, color=_COLOURS[panel.view], thickness=thick)
+        text, at = f"{panel.view} {100 * panel.probability:.0f} %", outline[0] - [0, 4 * thick]
+        cv2.putText(drawn, text, at.tolist(), cv2.FONT_HERSHEY_SIMPLEX, 0.6 * thick, _COLOURS[panel.view], thick)
+    return cv2.imencode(".png", drawn)[1].tobytes()

@@ -1,0 +1,73 @@
+"""Panels of the sample photos, nothing else being known of the photos, against the renderer's truth."""
+
+from __future__ import annotations
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+from photoaz.estimate.visible import VisiblePanel, draw_panels, visible_panels
+from photoaz.photo.picture import Darkroom, Picture
+from photoaz.sample import sample_dir
+
+#: share of the union of two outlines from which a face is that panel's
+SAME = 0.4
+TRUTH = json.loads((sample_dir() / "truth.json").read_text("utf-8"))["photos"]
+
+
+@pytest.fixture(scope="module")
+def seen() -> list[tuple[dict, tuple[VisiblePanel, ...]]]:
+    found = []
+    for photo in (TRUTH[1], TRUTH[3], TRUTH[6]):
+        size = (photo["width_px"], photo["height_px"])
+        found.append((photo, visible_panels(Picture(sample_dir() / photo["file"], size, Darkroom()))))
+    return found
+
+
+def overlap(a: np.ndarray, b: np.ndarray) -> float:
+    one, other = (cv2.convexHull(c.astype(np.float32)) for c in (a, b))
+    both = cv2.intersectConvexConvex(one, other)[0]
+    return float(both / (cv2.contourArea(one) + cv2.contourArea(other) - both))
+
+
+def test_what_is_told_is_there(seen: list) -> None:
+    """Nine of ten faces told lie on the same face of a panel that is there; each photo has one at least."""
+    told, right = 0, 0
+    for photo, panels in seen:
+        assert panels
+        boxes = [np.array(a["corners_px"]) for a in photo["antennas"]]
+        for panel in panels:
+            faces = [b[:4] if panel.view == "front" else b[4:] for b in boxes]
+            told += 1
+            right += any(overlap(np.array(panel.corners_px), face) > SAME for face in faces)
+    assert right >= 0.9 * told
+
+
+def test_corners_go_round_from_the_upper_left(seen: list) -> None:
+    for _, panels in seen:
+        for panel in panels:
+            upper_left, upper_right, lower_right, lower_left = np.array(panel.corners_px)
+            assert upper_left[0] < upper_right[0]
+            assert lower_left[0] < lower_right[0]
+            assert upper_left[1] < lower_left[1]
+            assert upper_right[1] < lower_right[1]
+            top, bottom = upper_right - upper_left, lower_right - lower_left
+            assert panel.width_px == pytest.approx((np.hypot(*top) + np.hypot(*bottom)) / 2, abs=0.2)
+
+
+def test_the_picture_differs_along_the_outlines_only() -> None:
+    grey = np.full((300, 400, 3), 90, np.uint8)
+    square = VisiblePanel(
+        corners_px=((100.0, 100.0), (140.0, 100.0), (140.0, 240.0), (100.0, 240.0)),
+        probability=0.97,
+        view="front",
+        width_px=40.0,
+    )
+    drawn = cv2.imdecode(np.frombuffer(draw_panels(grey, [square]), np.uint8), cv2.IMREAD_COLOR)
+    changed = (drawn != grey).any(-1)
+    assert changed[100, 100:141].all()
+    assert changed[100:241, 140].all()
+    assert not changed[110:230, 110:130].any()
+    assert not changed[250:].any()
