@@ -4,12 +4,36 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[Any]
+
+#: what a camera's compass is called as a source of headings, and in the error budget
+COMPASS = "camera compass"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Angle:
+    """A known angle [rad] with one standard uncertainty.
+
+    source: what told it, as the error budget calls it. declination_sigma_rad: what the declination model's error, one
+    of all of a site's compasses, adds to it: no part of sigma_rad, and 0 where no declination was added.
+    """
+
+    value_rad: float
+    sigma_rad: float
+    source: str
+    label: str
+    declination_sigma_rad: float = 0.0
+
+    @property
+    def is_compass(self) -> bool:
+        """A camera's compass may be disturbed by any amount, and is then no word at all."""
+        return self.source == COMPASS
 
 
 def _wrapped(angle: ArrayLike, turn: float) -> Any:

@@ -104,3 +104,55 @@ PHOTO_BLUR_PX = 0.9
 BLUR_LIMITS_PX = (0.45, 2.5)
 #: a corner that a person picked roughly, and one picked as exact: in x and in y, px (common practice, no source)
 ROUGH_CORNER_PX, EXACT_CORNER_PX = 3.2, 0.7
+
+# ---- naming: which panel is which antenna, which photo shows which site ----------------------------------------------
+# Shares are probabilities; all of it common practice, no source, where nothing else is said.
+
+#: how often a compass beside steel is disturbed, and its standard deviation then. Read off five real photos, errors -7,
+#: -19, 12, -12 and -90 degrees, which is little to go by: common practice, no source
+COMPASS_DISTURBED_SHARE = 0.2
+COMPASS_DISTURBED_RAD = radians(35.0)
+#: what a compass says is no word at all that often, anything up to half a turn: naming must survive that. The network,
+#: which begins where the panels are named, has no such share
+COMPASS_NONSENSE_SHARE = 0.05
+#: a heading that a person states, or one made from a landmark, is a slip that often
+STATEMENT_NONSENSE_SHARE = 1e-4
+#: a standpoint is three times worse than it says, or nonsense, that often
+STANDPOINT_WIDE_SHARE, STANDPOINT_NONSENSE_SHARE = 0.10, 0.02
+#: how high a camera is held above the ground at the tower, and its sigma [m]
+CAMERA_HEIGHT_M = (1.5, 1.5)
+
+#: an antenna's azimuth about its design, as built and turned: share, sigma [rad]; the rest may face anywhere
+AZIMUTH_DEVIATIONS = ((0.74, radians(4.0)), (0.22, radians(22.0)))
+#: stand-off of a sector's antennas from the axis and spacing along it, before any photo is seen: value, sigma [m]
+MOUNT_STAND_OFF_M = (1.6, 0.5)
+MOUNT_SPACING_M = (0.8, 0.2)
+#: what single antennas scatter about that, level and in height [m]
+MOUNT_PLACE_SIGMA_M = 0.17
+MOUNT_HEIGHT_SIGMA_M = 0.12
+#: a register's heights err together for the most part: an antenna's own share of their sigma
+OWN_SHARE_OF_HEIGHT_SIGMA = 0.4
+
+#: the finder's yaw: its sigma, the share of plain nonsense, the shares taken for their mirror image near face-on (where
+#: no side wall shows) and elsewhere
+YAW_SIGMA_RAD = radians(9.0)
+YAW_NONSENSE_SHARE = 0.03
+YAW_MIRRORED = (0.12, 0.04)
+NEAR_FACE_ON_RAD = radians(30.0)
+#: nobody is surer than that of front or rear
+FRONT_LIMIT = 0.97
+#: a panel in full view is found with this probability when it shows its front, and its rear
+FOUND_SHARE = (0.88, 0.45)
+
+#: where photographers stand, in heights of the tower: nine of ten of the measuring kind, 95 % of them between 0.5 and 6
+#: heights away; the others anywhere up to FARTHEST_HEIGHTS, as many in each doubling of the distance
+NEAREST_HEIGHTS, USUAL_HEIGHTS, FARTHEST_HEIGHTS = 0.5, 6.0, 100.0
+FAR_SHARE = 0.1
+#: nobody measures a panel from farther away than this [m]
+REACH_M = 3000.0
+#: photos that show none of the register's sites, anywhere within reach of one
+NO_SITE_SHARE = 0.05
+#: standard deviation of a tower's place in the frame, in widths of the frame: whoever takes a photo of it aims at it
+AIM_SHARE = 0.2
+#: where the lens is not known: horizontal field of view of a phone's main camera, 26 mm equivalent [deg]
+USUAL_FIELD_DEG = 69.0

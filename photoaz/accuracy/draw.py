@@ -13,20 +13,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.accuracy.views import measured, on_wrong_edges, residual_at, ways
-from photoaz.angles import azimuth_deg, wrap_deg
+from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_deg
 from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
-from photoaz.estimate.gather import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD
+from photoaz.estimate.gather import HAND_HELD_ROLL_RAD
 from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.judgement.conformity import ANYWHERE, NOT_AS_DESIGNED, TURNED_SIGMA_DEG
-from photoaz.network.compass import COMPASS, DISTURBED_RAD, DISTURBED_SHARE
 from photoaz.network.mode_weights import TILT_SIGMA_RAD
-from photoaz.network.site import Angle, LandmarkSight, PhotoObservations, azimuths_of_modes
+from photoaz.network.site import LandmarkSight, PhotoObservations, azimuths_of_modes
 from photoaz.network.solution import SHAPE_SIGMA_RAD
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import PlannedPhoto, PlanningScene, aimed, foreseen_views, scene_of_site
-from photoaz.quantities import RADIUS_95
+from photoaz.quantities import CAMERA_HEIGHT_M, COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE, RADIUS_95
 from photoaz.register.model import Antenna, Site
 from photoaz.vision.verticals import Verticals
 
@@ -325,8 +324,8 @@ class _Shot:
         heading, pitch, roll, *place = self.true[:6]
         headings, pitches, rolls = [], [], []
         if equipment.compass_rad is not None:
-            self.disturbed = rng.random() < DISTURBED_SHARE
-            off = rng.normal(0.0, DISTURBED_RAD if self.disturbed else equipment.compass_rad)
+            self.disturbed = rng.random() < COMPASS_DISTURBED_SHARE
+            off = rng.normal(0.0, COMPASS_DISTURBED_RAD if self.disturbed else equipment.compass_rad)
             value = heading + off + self.truth.declination_rad
             headings.append(_angle(value, equipment.compass_rad, COMPASS, equipment.declination_rad))
         if equipment.pitch_rad is not None:

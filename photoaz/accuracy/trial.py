@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from photoaz.accuracy.draw import CONDITIONS, Blunder, Conditions, DrawnSite, DrawnVisit, draw_site, photos_of
 from photoaz.angles import azimuth_deg, difference_deg, wrap_deg
-from photoaz.estimate.panels import Sighted, Spot
+from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.estimate.report import SeenPhoto, site_result
 from photoaz.judgement.drift import turns_between, visits_of
 from photoaz.judgement.judge import judge_antenna, judge_site
@@ -170,7 +170,7 @@ def _solution(drawn: DrawnSite, visit: DrawnVisit, solved: NetworkSolution) -> S
         p.name: SeenPhoto(
             record=visit.records[p.name],
             north=None,
-            sighted=Sighted(spots=tuple(Spot(antenna_id=a, picked=True) for a in p.boxes), found=None, naming=None),
+            sighted=PhotoPanels(to_measure=tuple(PanelToMeasure(antenna_id=a) for a in p.boxes)),
         )
         for p in visit.photos
     }

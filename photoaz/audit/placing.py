@@ -15,7 +15,8 @@ from photoaz.audit.prints import PhotoPrint
 from photoaz.audit.progress import Progress
 from photoaz.audit.repeats import count_once, two_sites
 from photoaz.audit.store import Store
-from photoaz.naming.places import PlaceMatch, SiteIndex, SiteNames, match_places, places_of, settle_site
+from photoaz.naming.places import PlaceMatch, SiteIndex, match_places, places_of
+from photoaz.naming.site_names import SiteNames, settle_site
 from photoaz.register.model import Site
 
 #: photos looked at together

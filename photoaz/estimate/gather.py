@@ -11,15 +11,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import COMPASS, Angle, wrap_rad
 from photoaz.errors import InputError, PhotoazError
 from photoaz.estimate.controls import Attitude, Sights, sights_of
 from photoaz.estimate.inputs import LocalPhoto
-from photoaz.estimate.panels import Sighted, Spot, Standing
+from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination, declination, to_true
 from photoaz.memory import Memory, recall
-from photoaz.network.site import Angle, AntennaPriors, PhotoObservations
+from photoaz.naming.model import AntennaPriors, KnownPhoto
+from photoaz.network.site import PhotoObservations
 from photoaz.network.solution import NetworkSolution
 from photoaz.photo.calibration import Calibration, camera_from_calibration
 from photoaz.photo.camera import (
@@ -32,7 +33,7 @@ from photoaz.photo.camera import (
 from photoaz.photo.metadata import read_record
 from photoaz.photo.picture import Picture
 from photoaz.photo.record import PhotoRecord
-from photoaz.quantities import K95, RADIUS_95
+from photoaz.quantities import CAMERA_HEIGHT_M, K95, RADIUS_95
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
@@ -41,7 +42,6 @@ from photoaz.vision.verticals import Verticals, find_verticals
 Array = NDArray[Any]
 
 #: what is assumed where nobody says (one standard uncertainty; common practice, no source)
-CAMERA_HEIGHT_M = (1.5, 1.5)
 HAND_HELD_ROLL_RAD = float(np.radians(1.5))
 DOWNTILT_RAD = (float(np.radians(3.5)), float(np.radians(3.0)))
 DESIGN_DOWNTILT_SIGMA_RAD = float(np.radians(1.5))
@@ -70,7 +70,9 @@ class UnusablePhotoError(PhotoazError):
 class Looking:
     """Where antennas are looked for in a photo, and what was expected of each; patches are cut when they are needed."""
 
-    def __init__(self, picture: Picture, spots: Sequence[Spot], expectations: Mapping[str, Expectation]) -> None:
+    def __init__(
+        self, picture: Picture, spots: Sequence[PanelToMeasure], expectations: Mapping[str, Expectation]
+    ) -> None:
         self.picture = picture
         self.expectations = expectations
         self._spots = tuple(spots)
@@ -172,6 +174,9 @@ def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:
         downtilt_rad=float(np.radians(a.design_downtilt_deg)) if a.design_downtilt_deg is not None else DOWNTILT_RAD[0],
         downtilt_sigma_rad=DESIGN_DOWNTILT_SIGMA_RAD if designed else DOWNTILT_RAD[1],
         roll_sigma_rad=PLUMB_SIGMA_RAD,
+        place_known=known,
+        sector=a.sector,
+        position=a.position,
     )
 
 
@@ -206,8 +211,8 @@ def _controlled(photo: GatheredPhoto, kind: str) -> tuple[Control, ...]:
 
 def observe_photo(
     photo: GatheredPhoto,
-    standing: Standing,
-    sighted: Sighted,
+    standing: KnownPhoto,
+    sighted: PhotoPanels,
     picture: Picture,
     site: Site,
     frame: EnuFrame,
@@ -218,7 +223,7 @@ def observe_photo(
 
     Raises UnusablePhotoError where the photo cannot take part, InputError where it cannot be decoded.
     """
-    spots = [s for s in sighted.spots if s.antenna_id in antenna_priors]
+    spots = [s for s in sighted.to_measure if s.antenna_id in antenna_priors]
     if not spots:
         raise UnusablePhotoError(_nothing_sighted(sighted))
     camera = photo.camera
@@ -254,7 +259,7 @@ def observe_photo(
     # where the head is in the frame and where the tower stands tell the heading better than many a compass
     heading = (
         headings[0].value_rad
-        if headings and headings[0].source != "camera compass"
+        if headings and not headings[0].is_compass
         else _heading_from_baseline(camera, pitch, roll, spots, antenna_priors, east_north)
         if sighted.naming is None or sighted.naming.heading_rad is None
         else sighted.naming.heading_rad
@@ -286,7 +291,7 @@ def observe_photo(
     boxes = {name: modes for name, modes in zip(expectations, measured, strict=True) if modes}
     if not boxes:
         raise UnusablePhotoError("none of the antennas seen in it could be fitted")
-    known = headings[0].sigma_rad if headings and headings[0].source != "camera compass" else np.pi
+    known = headings[0].sigma_rad if headings and not headings[0].is_compass else np.pi
     if standing.standpoint is not None:
         along = float(np.hypot(spread, site.position_u95_m / RADIUS_95))
         known = min(known, along / float(np.hypot(*east_north)), np.pi)
@@ -336,7 +341,7 @@ FOUND_HEIGHT_SIGMA, FOUND_HEIGHTS_SIGMA = 0.06, 0.02
 
 def _farther(
     camera: Camera,
-    spots: Sequence[Spot],
+    spots: Sequence[PanelToMeasure],
     antennas: Mapping[str, AntennaPriors],
     ways: Mapping[str, tuple[Array, float]],
 ) -> tuple[float, float]:
@@ -368,9 +373,9 @@ def _farther(
     return float(np.median(offs)) * w2 / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
 
 
-def _nothing_sighted(sighted: Sighted) -> str:
+def _nothing_sighted(sighted: PhotoPanels) -> str:
     """Why a photo without a single named antenna cannot take part."""
-    if sighted.spots:
+    if sighted.to_measure:
         return "it shows none of the antennas asked for"
     n = len(sighted.found.candidates) if sighted.found is not None else 0
     if n == 0:
@@ -380,7 +385,9 @@ def _nothing_sighted(sighted: Sighted) -> str:
     )
 
 
-def _mast_region(sighted: Sighted, spots: Sequence[Spot], camera: Camera) -> tuple[float, float, float, float]:
+def _mast_region(
+    sighted: PhotoPanels, spots: Sequence[PanelToMeasure], camera: Camera
+) -> tuple[float, float, float, float]:
     """The part of the frame (x0, y0, x1, y1) with the head and the mast below it."""
     if sighted.found is not None:
         x0, y0, x1, y1 = (float(v) for v in sighted.found.window.box_px)
@@ -391,7 +398,7 @@ def _mast_region(sighted: Sighted, spots: Sequence[Spot], camera: Camera) -> tup
     return max(x0, 0.0), max(y0, 0.0), min(x1, camera.width_px), min(y1 + 2.0 * (y1 - y0), camera.height_px)
 
 
-def _tall_px(spot: Spot) -> float:
+def _tall_px(spot: PanelToMeasure) -> float:
     """Height in the picture of what is known of a spot."""
     if spot.corners_px is None:
         return 50.0
@@ -428,7 +435,7 @@ def _expectation(
 
 
 def _focal_from_size(
-    camera: Camera, spots: Sequence[Spot], antennas: Mapping[str, AntennaPriors], east_north: Array
+    camera: Camera, spots: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors], east_north: Array
 ) -> tuple[Camera, float]:
     """A camera of hardly known focal length, made one that shows the antennas as tall as they are.
 
@@ -504,7 +511,12 @@ def _expected(photo: str, camera: Camera, antenna: AntennaPriors, result: Networ
 
 
 def with_pick(
-    f: PhotoObservations, picture: Picture, spot: Spot, antenna: AntennaPriors, result: NetworkSolution, memory: Memory
+    f: PhotoObservations,
+    picture: Picture,
+    spot: PanelToMeasure,
+    antenna: AntennaPriors,
+    result: NetworkSolution,
+    memory: Memory,
 ) -> PhotoObservations:
     """A photo's facts with one antenna measured where a person says, expected as a solved site has it; the rest stays.
 
@@ -529,7 +541,7 @@ def with_pick(
 def with_controls(
     f: PhotoObservations,
     photo: GatheredPhoto,
-    standing: Standing,
+    standing: KnownPhoto,
     frame: EnuFrame,
     picture: Picture,
     result: NetworkSolution,
@@ -621,7 +633,7 @@ def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, .
             Angle(
                 value_rad=float(np.radians(value)),
                 sigma_rad=float(np.radians(sigma)),
-                source="camera compass",
+                source=COMPASS,
                 label="compass",
                 declination_sigma_rad=float(np.radians(common)),
             )
@@ -630,7 +642,7 @@ def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, .
 
 
 def _standpoint_from_size(
-    photo: GatheredPhoto, spots: Sequence[Spot], antennas: Mapping[str, AntennaPriors], heading_rad: float
+    photo: GatheredPhoto, spots: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors], heading_rad: float
 ) -> tuple[Array, float]:
     """Where the camera stood if nobody says: as far out as the antennas look small, against the heading."""
     for spot in spots:
@@ -645,7 +657,7 @@ def _standpoint_from_size(
 
 def _start_pitch(
     photo: GatheredPhoto,
-    spots: Sequence[Spot],
+    spots: Sequence[PanelToMeasure],
     antennas: Mapping[str, AntennaPriors],
     east_north: Array,
     spread_m: float,
@@ -676,7 +688,7 @@ def _heading_from_baseline(
     camera: Camera,
     pitch: float,
     roll: float,
-    spots: Sequence[Spot],
+    spots: Sequence[PanelToMeasure],
     antennas: Mapping[str, AntennaPriors],
     east_north: Array,
 ) -> float:
@@ -690,11 +702,11 @@ def _heading_from_baseline(
     return float(np.arctan2(np.mean(np.sin(angles)), np.mean(np.cos(angles))))
 
 
-def standing_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> Standing:
+def standing_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> KnownPhoto:
     """What finding and naming need to know of a photo before its pixels are looked at."""
     standpoints = _standpoints(photo, frame)
     pitches, rolls = _tilts(photo)
-    return Standing(
+    return KnownPhoto(
         name=name,
         camera=photo.camera,
         standpoint=(standpoints[0][0], standpoints[0][1]) if standpoints else None,

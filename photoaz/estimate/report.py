@@ -10,14 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_deg, wrap_rad
+from photoaz.angles import COMPASS, azimuth_deg, wrap_rad
 from photoaz.estimate.controls import clock_remark
 from photoaz.estimate.gather import day_taken
-from photoaz.estimate.panels import Sighted, Spot
+from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.network.adjust import variance_shares
-from photoaz.network.compass import COMPASS
 from photoaz.network.declination import DECLINATION
 from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
 from photoaz.network.mode_weights import AzimuthMode
@@ -62,7 +61,7 @@ class SeenPhoto:
 
     record: PhotoRecord
     north: Declination | None
-    sighted: Sighted
+    sighted: PhotoPanels
 
 
 def site_result(
@@ -142,7 +141,7 @@ def _pairs(points: Array) -> tuple[tuple[float, float], ...]:
     return tuple((float(p[0]), float(p[1])) for p in points)
 
 
-def rejected_photo(name: str, reason: str, record: PhotoRecord, sighted: Sighted) -> PhotoResult:
+def rejected_photo(name: str, reason: str, record: PhotoRecord, sighted: PhotoPanels) -> PhotoResult:
     """A photo that was looked at and cannot take part."""
     return PhotoResult(
         photo=name,
@@ -154,16 +153,17 @@ def rejected_photo(name: str, reason: str, record: PhotoRecord, sighted: Sighted
     )
 
 
-def _panels(sighted: Sighted) -> tuple[NamedPanel, ...]:
+def _panels(sighted: PhotoPanels) -> tuple[NamedPanel, ...]:
     """What was found in a photo and what each panel was taken for."""
     if sighted.found is None:
         return ()
     out = []
     for k, c in enumerate(sighted.found.candidates):
         match = sighted.naming.matches[k] if sighted.naming is not None else None
-        picked = {s.antenna_id for s in sighted.spots if s.picked}
+        picked = {s.antenna_id for s in sighted.to_measure if s.picked}
         spot = next(
-            (s for s in sighted.spots if s.candidate is c or (match and s.antenna_id == match.antenna in picked)), None
+            (s for s in sighted.to_measure if s.candidate is c or (match and s.antenna_id == match.antenna in picked)),
+            None,
         )
         out.append(
             NamedPanel(
@@ -178,26 +178,23 @@ def _panels(sighted: Sighted) -> tuple[NamedPanel, ...]:
     return tuple(out)
 
 
-def _window(sighted: Sighted) -> tuple[float, float, float, float] | None:
+def _window(sighted: PhotoPanels) -> tuple[float, float, float, float] | None:
     if sighted.found is None:
         return None
     x0, y0, x1, y1 = sighted.found.window.box_px
     return float(x0), float(y0), float(x1), float(y1)
 
 
-def _missing(antenna_id: str, sights: Mapping[str, Sighted], seen_in: Collection[str]) -> tuple[MissingView, ...]:
+def _missing(antenna_id: str, sights: Mapping[str, PhotoPanels], seen_in: Collection[str]) -> tuple[MissingView, ...]:
     """The photos in which an antenna was not measured, and what the pattern of all panels says of it there."""
     out = []
     for name, sighted in sights.items():
-        sight = sighted.sight(antenna_id)
+        sight = sighted.expected(antenna_id)
         if name in seen_in or sight is None:
             continue
         if sighted.found is None or not sighted.found.candidates:
-            # without a single panel nothing tells where in the frame the head is
-            reason = "no panel was found in this photo"
-            out.append(MissingView(photo=name, status="not_found", reason=reason))
-            continue
-        if sight.status == "not_visible":
+            status, reason = "not_found", "no panel was found in this photo"
+        elif sight.status == "not_visible":
             status, reason = "not_visible", sight.reason
         else:
             status = "not_found"
@@ -220,7 +217,7 @@ def _missing(antenna_id: str, sights: Mapping[str, Sighted], seen_in: Collection
 
 
 def _photo_result(
-    result: NetworkSolution, name: str, frame: EnuFrame, record: PhotoRecord, sighted: Sighted
+    result: NetworkSolution, name: str, frame: EnuFrame, record: PhotoRecord, sighted: PhotoPanels
 ) -> PhotoResult:
     x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
     idx = layout.photo(name)
@@ -266,7 +263,9 @@ def _photo_result(
     )
 
 
-def _antenna_result(result: NetworkSolution | None, antenna: Antenna, sights: Mapping[str, Sighted]) -> AntennaResult:
+def _antenna_result(
+    result: NetworkSolution | None, antenna: Antenna, sights: Mapping[str, PhotoPanels]
+) -> AntennaResult:
     a = antenna.antenna_id
     if result is None or a not in result.network.layout.antennas:
         missing = _missing(a, sights, ())
@@ -296,10 +295,10 @@ def _antenna_result(result: NetworkSolution | None, antenna: Antenna, sights: Ma
         if v / whole >= 1e-4
     )
     evidence = []
-    spots: dict[str, Spot] = {}
+    spots: dict[str, PanelToMeasure] = {}
     for p in net.photos:
         if (p.name, a) in result.choice:
-            spots[p.name] = next(s for s in sights[p.name].spots if s.antenna_id == a)
+            spots[p.name] = next(s for s in sights[p.name].to_measure if s.antenna_id == a)
             evidence.append(_evidence(result, p, a, spots[p.name]))
     others = tuple(
         Alternative(
@@ -355,18 +354,18 @@ def _of_register(antenna: Antenna) -> dict[str, Any]:
     }
 
 
-def _unsure(spots: Mapping[str, Spot]) -> str | None:
+def _unsure(spots: Mapping[str, PanelToMeasure]) -> str | None:
     """In words, if no photo says for sure which antenna this is."""
     matches = [s.match for s in spots.values() if s.match is not None]
     if not matches or len(matches) < len(spots) or not all(m.ambiguous for m in matches):
         return None
     best = max(matches, key=lambda m: m.probability)
-    others = ", ".join(f"{o.antenna} ({o.probability:.0%})" for o in best.alternatives if o.antenna is not None)
+    others = ", ".join(f"{other} ({p:.0%})" for other, p in best.alternatives if other is not None)
     told = f"which antenna it is, is not sure ({best.probability:.0%})"
     return f"{told}; it may be {others}" if others else told
 
 
-def _evidence(result: NetworkSolution, photo: PhotoObservations, antenna: str, spot: Spot) -> EvidenceView:
+def _evidence(result: NetworkSolution, photo: PhotoObservations, antenna: str, spot: PanelToMeasure) -> EvidenceView:
     mode = photo.boxes[antenna][result.choice[photo.name, antenna]]
     x, layout = result.adjusted.x, result.network.layout
     ai, pi, si = layout.antenna(antenna), layout.photo(photo.name), layout.site()

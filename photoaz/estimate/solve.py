@@ -25,20 +25,21 @@ from photoaz.estimate.gather import (
     with_pick,
 )
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
-from photoaz.estimate.panels import Sighted, Spot, Standing, find_in, known_antenna, name_panels
+from photoaz.estimate.panels import PhotoPanels, find_in, name_panels, panel_of_pick
 from photoaz.estimate.report import SeenPhoto, rejected_photo, site_result
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.memory import recall
+from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.naming.mount import mount_of
 from photoaz.network.adjust import AdjustmentError
 from photoaz.network.antenna_positions import AntennaPositions, antenna_positions_of
 from photoaz.network.mode_weights import TILT_SIGMA_RAD
-from photoaz.network.site import AntennaPriors, PhotoObservations, SiteNetwork, azimuths_of_modes, build
+from photoaz.network.site import PhotoObservations, SiteNetwork, azimuths_of_modes, build
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.photo.picture import Picture
 from photoaz.quantities import RADIUS_95
-from photoaz.register.model import Pick, Site
+from photoaz.register.model import Site
 from photoaz.result import PhotoResult, SiteResult
 from photoaz.vision.finder import FoundPanels
 
@@ -65,7 +66,7 @@ class _Seen:
 
     photo: GatheredPhoto
     north: Declination | None
-    standing: Standing
+    standing: KnownPhoto
     picture: Picture
     found: FoundPanels | None
 
@@ -84,7 +85,7 @@ class _Expected:
     def of(cls, given: SiteInputs) -> _Expected:
         site = given.site
         priors = {a.antenna_id: antenna_priors_of(a, site) for a in site.antennas}
-        mount = mount_of([known_antenna(a, priors[a.antenna_id]) for a in site.antennas])
+        mount = mount_of(list(priors.values()))
         return cls(
             site=site,
             frame=EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0),
@@ -109,7 +110,7 @@ class SolvedSite:
     given: SiteInputs
     expected: _Expected
     seen: Mapping[str, _Seen]
-    sighted: Mapping[str, Sighted]
+    sighted: Mapping[str, PhotoPanels]
     rejected: Mapping[str, PhotoResult]
     network: NetworkSolution | None
 
@@ -143,7 +144,7 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
         except (UnusablePhotoError, InputError) as e:
             why = str(e).replace(str(file.path), file.name)
             rejected[file.name] = PhotoResult(photo=file.name, status="rejected", reason=why)
-    named, _ = name_panels(
+    named = name_panels(
         [s.standing for s in seen.values()], [s.found for s in seen.values()], given.site, expected.priors
     )
     sighted = dict(zip(seen, named, strict=True))
@@ -183,7 +184,7 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
 def _adjusted(
     photos: Sequence[PhotoObservations],
     looks: Mapping[str, Looking],
-    sighted: Mapping[str, Sighted],
+    sighted: Mapping[str, PhotoPanels],
     expected: _Expected,
     tools: Tools,
 ) -> NetworkSolution:
@@ -231,11 +232,11 @@ def solve_again(last: SolvedSite, given: SiteInputs, tools: Tools | None = None)
                 continue
             if name not in photos or antenna not in last.expected.wanted:
                 return None
-            spot = _spot_of(pick)
+            spot = panel_of_pick(pick)
             prior = last.expected.wanted[antenna]
             photos[name] = with_pick(photos[name], last.seen[name].picture, spot, prior, before, tools.memory)
-            rest = tuple(s for s in sighted[name].spots if s.antenna_id != antenna)
-            sighted[name] = replace(sighted[name], spots=(*rest, spot))
+            rest = tuple(s for s in sighted[name].to_measure if s.antenna_id != antenna)
+            sighted[name] = replace(sighted[name], to_measure=(*rest, spot))
         for name in {c.photo for c in {*given.controls} ^ {*last.given.controls}}:
             if name not in photos:
                 return None
@@ -247,16 +248,6 @@ def solve_again(last: SolvedSite, given: SiteInputs, tools: Tools | None = None)
     except (UnusablePhotoError, InputError, AdjustmentError):
         return None
     return replace(last, sighted=sighted, network=network).result(outlook=False)
-
-
-def _spot_of(pick: Pick) -> Spot:
-    return Spot(
-        antenna_id=pick.antenna_id,
-        corners_px=None if pick.corners_px is None else np.array(pick.corners_px, float),
-        seed_px=None if pick.seed_px is None else np.array(pick.seed_px, float),
-        exact=pick.exact,
-        picked=True,
-    )
 
 
 #: the other ways in which an antenna's outlines fit are not weighed again where they are less probable than this
@@ -319,7 +310,7 @@ def _require_near(photo: GatheredPhoto, frame: EnuFrame) -> None:
 
 
 def _without_poor_choices(
-    facts: Sequence[PhotoObservations], sights: Mapping[str, Sighted], result: NetworkSolution
+    facts: Sequence[PhotoObservations], sights: Mapping[str, PhotoPanels], result: NetworkSolution
 ) -> list[PhotoObservations] | None:
     """As `_without_poor_views`, by the modes that the adjustment chose; None where all may stay."""
     chosen = [
@@ -337,7 +328,9 @@ POOR_QUALITY, GOOD_QUALITY = 0.5, 0.6
 NOTHING_RAD = float(np.radians(40.0))
 
 
-def _without_poor_views(facts: Sequence[PhotoObservations], sights: Mapping[str, Sighted]) -> list[PhotoObservations]:
+def _without_poor_views(
+    facts: Sequence[PhotoObservations], sights: Mapping[str, PhotoPanels]
+) -> list[PhotoObservations]:
     """The photos' facts without found views that tell nothing, or little of an antenna which others show well."""
     telling = [
         {
@@ -363,5 +356,5 @@ def _without_poor_views(facts: Sequence[PhotoObservations], sights: Mapping[str,
     return out
 
 
-def _picked(sighted: Sighted) -> set[str]:
-    return {s.antenna_id for s in sighted.spots if s.picked}
+def _picked(sighted: PhotoPanels) -> set[str]:
+    return {s.antenna_id for s in sighted.to_measure if s.picked}

@@ -1,4 +1,4 @@
-"""What the readings of the photos come to: names with probabilities, where each antenna was looked for, and why."""
+"""What the hypotheses of the photos come to: names with probabilities, where each antenna is expected, and why."""
 
 from __future__ import annotations
 
@@ -8,19 +8,21 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import wrap_rad
+from photoaz.naming.expected import place_in_frame, with_disturbance
 from photoaz.naming.facing import GRID, mean_azimuth
-from photoaz.naming.model import (
-    AntennaFound,
-    Facing,
-    Match,
-    Mode,
-    NameChance,
-    PhotoAssignment,
-    PhotoView,
-    Sight,
-)
+from photoaz.naming.model import ExpectedAntenna, HeadingChance, KnownPhoto, Match, PhotoNaming
 from photoaz.naming.mount import Mount
-from photoaz.naming.search import Reading, Scene, hidden_share, layout, pixels, weights
+from photoaz.naming.search import (
+    ExpectedPlaces,
+    Hypothesis,
+    NamingProblem,
+    expected_places,
+    hidden_share,
+    pixels,
+    weights,
+)
+from photoaz.quantities import CAMERA_HEIGHT_M
 
 Array = NDArray[Any]
 
@@ -29,201 +31,130 @@ SAID_TURNED_RAD = float(np.radians(25.0))
 #: a name is used as known from this probability on
 SURE = 0.9
 MENTIONED = 0.03
+#: headings closer together than this are one
 SAME_HEADING_RAD = float(np.radians(20.0))
-#: a compass or a standpoint is called wrong where it is off by so many sigmas, and by at least this
-CONTRADICTS = 3.0
-CONTRADICTS_RAD = float(np.radians(15.0))
+#: no heading is known better than this from the panels' pattern
+HEADING_GRAIN_RAD = float(np.radians(1.0))
+#: a heading that is only told says where to look as long as the tower lies before the camera
+BEFORE_RAD = 1.3
 HIDDEN_SHARE = 0.6
 PROFILE_RAD = float(np.radians(10.0))
 #: a body narrower than this as seen is too small to be missed
 TOO_SMALL_PX = 6.0
+#: an antenna is looked for within so many sigmas of where it is expected
+LOOKED_FOR = 2.0
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six")
 
 
-def _wrap(angle: Any) -> Any:
-    return angle - 2 * np.pi * np.round(angle / (2 * np.pi))
+def photo_naming(
+    problem: NamingProblem, hypotheses: Sequence[Hypothesis], beliefs: Array, site_sigma_m: float
+) -> PhotoNaming:
+    """All of one photo. beliefs (m, BINS): of the azimuths, from all photos."""
+    azimuth = np.array([mean_azimuth(b)[0] for b in beliefs])
+    if not hypotheses:
+        return PhotoNaming(
+            matches=(),
+            expected=_expected_unseen(problem, azimuth, site_sigma_m),
+            headings=_told_heading(problem.photo),
+        )
+    best = _likeliest(hypotheses)
+    p = _chances(hypotheses, len(best.names), len(problem.mount.names))
+    return PhotoNaming(
+        matches=tuple(_match(problem, i, best, p[i], azimuth) for i in range(len(best.names))),
+        expected=_expected(problem, best, azimuth),
+        headings=_headings(problem, hypotheses, best),
+    )
 
 
-def _degrees(angle_rad: float) -> str:
-    return f"{np.degrees(angle_rad):+.0f} deg"
-
-
-def chances(readings: Sequence[Reading], n: int, m: int) -> Array:
+def _chances(hypotheses: Sequence[Hypothesis], n: int, m: int) -> Array:
     """Probabilities (n, m + 1) of candidates' names; the last column: none of the register's."""
     out = np.zeros((n, m + 1))
-    for r, w in zip(readings, weights(readings), strict=True):
-        out[np.arange(n), np.array(r.names)] += w  # -1 is the last column
+    for one, w in zip(hypotheses, weights(hypotheses), strict=True):
+        out[np.arange(n), np.array(one.names)] += w  # -1 is the last column
     return out
 
 
-def likeliest(readings: Sequence[Reading]) -> Reading:
-    """The best reading of the likeliest set of names: sums over the directions to the tower."""
+def _likeliest(hypotheses: Sequence[Hypothesis]) -> Hypothesis:
+    """The best hypothesis of the likeliest set of names: sums over the directions to the tower."""
     total: dict[tuple[int, ...], float] = {}
-    for r, w in zip(readings, weights(readings), strict=True):
-        total[r.names] = total.get(r.names, 0.0) + float(w)
+    for one, w in zip(hypotheses, weights(hypotheses), strict=True):
+        total[one.names] = total.get(one.names, 0.0) + float(w)
     top = max(total.values())
-    return min((r for r in readings if total[r.names] >= top * (1 - 1e-9)), key=lambda r: (r.cost, r.toward))
+    return min((h for h in hypotheses if total[h.names] >= top * (1 - 1e-9)), key=lambda h: (h.cost, h.toward))
 
 
-def _modes(scene: Scene, readings: Sequence[Reading]) -> tuple[Mode, ...]:
-    """Headings that the readings imply, those within 20 degrees of a better one taken together."""
-    w = weights(readings)
-    heading = np.array([GRID[r.toward] - scene.observed.axis_rad - np.arctan(r.shift) for r in readings])
+# ---- headings -------------------------------------------------------------------------------------------------------
+
+
+def _headings(problem: NamingProblem, hypotheses: Sequence[Hypothesis], best: Hypothesis) -> tuple[HeadingChance, ...]:
+    """Headings that the hypotheses imply, those that nearly agree taken together; the best one's is first."""
+
+    def implied(one: Hypothesis) -> float:
+        return float(GRID[one.toward] - problem.observed.axis_rad - np.arctan(one.shift))
+
+    w = weights(hypotheses)
+    heading = np.array([implied(one) for one in hypotheses])
     left = np.ones(len(w), bool)
     out = []
     while left.any():
         k = int(np.argmax(np.where(left, w, -1.0)))
-        near = left & (np.abs(_wrap(heading - heading[k])) < SAME_HEADING_RAD)
+        near = left & (np.abs(wrap_rad(heading - heading[k])) < SAME_HEADING_RAD)
+        left &= ~near
         share = float(w[near].sum())
-        off = _wrap(heading[near] - heading[k])
+        if share < MENTIONED:
+            continue
+        off = wrap_rad(heading[near] - heading[k])
         mean = float((w[near] * off).sum() / share)
         spread = float(np.sqrt((w[near] * (off - mean) ** 2).sum() / share))
-        grain = float(np.radians(1.0))
-        value = float((heading[k] + mean) % (2 * np.pi))
-        out.append(Mode(heading_rad=value, sigma_rad=float(np.hypot(spread, grain)), probability=share))
-        left &= ~near
-    return tuple(sorted((m for m in out if m.probability >= MENTIONED), key=lambda m: -m.probability))
-
-
-def _place_in_sector(mount: Mount, j: int) -> str:
-    """'sector B, left of two' (as seen by somebody looking at the faces)."""
-    of = np.flatnonzero(mount.group == mount.group[j])
-    sector = f"sector {mount.group_names[mount.group[j]]}"
-    if len(of) == 1:
-        return f"the only one of {sector}"
-    orders = sorted({int(mount.order[k]) for k in of})
-    if mount.order[j] < 0 or orders[0] < 0 or len(orders) < 2:
-        return f"one of {NUMBERS[len(of)] if len(of) < len(NUMBERS) else len(of)} in {sector}, their order not known"
-    count = len(orders)
-    # position 1 is on the left of somebody who looks out, so on the right of somebody who looks at the faces
-    from_left = count - 1 - int(mount.order[j])
-    many = NUMBERS[count] if count < len(NUMBERS) else str(count)
-    if from_left in (0, count - 1):
-        side = "left" if from_left == 0 else "right"
-        return f"{side} of {many} in {sector} from the front"
-    return f"number {from_left + 1} from the left of {many} in {sector} from the front"
-
-
-def _facing(azimuth_rad: float, toward_rad: float) -> Facing:
-    off = abs(_wrap(azimuth_rad - toward_rad - np.pi))
-    if abs(off - np.pi / 2) <= PROFILE_RAD:
-        return "profile"
-    return "front" if off < np.pi / 2 else "rear"
-
-
-def photo_answer(photo: PhotoView, scene: Scene, readings: Sequence[Reading], belief: Array) -> PhotoAssignment:
-    """All of one photo. belief (m, BINS): of the azimuths, from all photos."""
-    o, mount = scene.observed, scene.mount
-    n, m = len(photo.candidates), len(mount.names)
-    azimuth = np.array([mean_azimuth(b)[0] for b in belief])
-    reasons: list[str] = []
-    if readings:
-        best = likeliest(readings)
-        p = chances(readings, n, m)
-        modes = _modes(scene, readings)
-    else:
-        guess = _guess(photo, scene)
-        best = guess or Reading(tuple([-1] * n), 0.0, 0, 0.0, 0.0, 0.0)
-        p = np.zeros((n, m + 1))
-        p[:, m] = 1.0
-        modes = ()
-        reasons.append("no panel was found in it" if n == 0 else "the register has no antennas to name")
-        if guess is not None:
-            heading = float((GRID[best.toward] - o.axis_rad - np.arctan(best.shift)) % (2 * np.pi))
-            modes = (Mode(heading_rad=heading, sigma_rad=float(np.radians(10.0)), probability=1.0),)
-    toward = float(GRID[best.toward])
-    matches = tuple(_match(scene, photo, i, best, p[i], azimuth) for i in range(n))
-    heading_rad: float | None = None
-    spread = np.pi / np.sqrt(3.0)
-    if modes:
-        at = float(GRID[best.toward] - o.axis_rad - np.arctan(best.shift))
-        mode = min(modes, key=lambda q: abs(_wrap(q.heading_rad - at)))
-        heading_rad, spread = mode.heading_rad, mode.sigma_rad
-        if readings:
-            reasons += _contradictions(photo, mode, toward)
-            reasons += [
-                f"may also look towards {np.degrees(q.heading_rad):.0f} deg ({q.probability:.0%})"
-                for q in modes
-                if q is not mode
-            ]
-    unsure = [i for i, x in enumerate(matches) if x.ambiguous]
-    if unsure and len(modes) > 1 and modes[0].probability < SURE:
-        reasons.append("the sectors look alike from several sides, and nothing known tells which it is")
-    lay = layout(o, mount, np.array([best.toward]), np.array([best.ln_scale]))
-    px, inside = pixels(o, lay, np.array([best.shift]), np.array([best.over]))
-    hidden = hidden_share(scene, np.array([best.toward]), lay)[0]
-    sights = tuple(
-        _sight(
-            scene, j, best, px[0, j], bool(inside[0, j]), hidden[j], azimuth[j], toward, heading_rad is not None, lay
+        out.append(
+            HeadingChance(
+                heading_rad=float((heading[k] + mean) % (2 * np.pi)),
+                sigma_rad=float(np.hypot(spread, HEADING_GRAIN_RAD)),
+                probability=share,
+            )
         )
-        for j in range(m)
-    )
-    return PhotoAssignment(
-        photo=photo.name,
-        matches=matches,
-        sights=sights,
-        heading_rad=heading_rad,
-        heading_sigma_rad=float(spread),
-        headings=modes,
-        pitch_rad=o.pitch_rad,
-        distance_m=float(o.distance_m * np.exp(best.ln_scale)),
-        ln_distance_sigma=o.ln_sigma,
-        reasons=tuple(reasons),
-    )
+    out.sort(key=lambda one: -one.probability)
+    first = min(out, key=lambda one: abs(wrap_rad(one.heading_rad - implied(best))))
+    return first, *(one for one in out if one is not first)
 
 
-def _guess(photo: PhotoView, scene: Scene) -> Reading | None:
-    """Without candidates: the standpoint's direction and the heading that is said; None where either lacks."""
-    if photo.east_north_m is None or not photo.headings:
-        return None
-    toward = int(np.argmin(scene.toward_cost))
-    said = min(photo.headings, key=lambda h: (h.compass, h.sigma_rad))
-    off = _wrap(GRID[toward] - scene.observed.axis_rad - said.value_rad)
-    if abs(off) > 1.3:
-        return None
-    return Reading((), 0.0, toward, float(np.tan(off)), 0.0, 0.0)
+def _told_heading(photo: KnownPhoto) -> tuple[HeadingChance, ...]:
+    """The heading that is told, where nothing was found; none where it looks away from the tower."""
+    if photo.standpoint is None or not photo.headings:
+        return ()
+    said = min(photo.headings, key=lambda h: (h.is_compass, h.sigma_rad))
+    bearing = np.arctan2(*-np.asarray(photo.standpoint[0], float))
+    if abs(wrap_rad(bearing - said.value_rad)) > BEFORE_RAD:
+        return ()
+    value = float(said.value_rad % (2 * np.pi))
+    return (HeadingChance(heading_rad=value, sigma_rad=with_disturbance(said).sigma_rad, probability=1.0),)
 
 
-def _contradictions(photo: PhotoView, mode: Mode, toward: float) -> list[str]:
-    out = []
-    for said in photo.headings:
-        off = _wrap(said.value_rad - mode.heading_rad)
-        if abs(off) > max(CONTRADICTS_RAD, CONTRADICTS * np.hypot(said.sigma_rad, mode.sigma_rad)):
-            what = "compass" if said.compass else "stated heading"
-            out.append(f"{what} off by {_degrees(off)}: the pattern of the sectors decides")
-    if photo.east_north_m is not None:
-        flat = max(float(np.hypot(*photo.east_north_m)), 1.0)
-        off = _wrap(np.arctan2(*(-np.asarray(photo.east_north_m))) - toward)
-        if abs(off) > max(CONTRADICTS_RAD, CONTRADICTS * photo.east_north_sigma_m / flat):
-            out.append(f"camera position puts the tower {_degrees(off)} off: the pattern of the sectors decides")
-    return out
+# ---- names ----------------------------------------------------------------------------------------------------------
 
 
-def _match(scene: Scene, photo: PhotoView, i: int, best: Reading, p: Array, azimuth: Array) -> Match:
-    mount = scene.mount
-    j = best.names[i]
-    m = len(mount.names)
+def _match(problem: NamingProblem, i: int, best: Hypothesis, p: Array, azimuth: Array) -> Match:
+    mount, j, m = problem.mount, best.names[i], len(problem.mount.names)
 
     def name(k: int) -> str | None:
         return None if k in (-1, m) else mount.names[k]
 
     probability = float(min(p[j], 1.0))
     others = sorted((k for k in range(m + 1) if k != j % (m + 1) and p[k] >= MENTIONED), key=lambda k: (-p[k], k))
-    alternatives = tuple(NameChance(antenna=name(k), probability=float(p[k])) for k in others)
-    given = i in photo.named
-    ambiguous = not given and probability < SURE
+    picked = i in problem.named
+    ambiguous = not picked and probability < SURE
     reasons: list[str] = []
-    if given:
+    if picked:
         reasons.append("named by a person")
     elif j < 0:
         reasons.append("fits no antenna of the register")
     else:
         reasons.append(_place_in_sector(mount, j))
-        off = _wrap(azimuth[j] - mount.design_rad[j])
+        off = wrap_rad(azimuth[j] - mount.design_rad[j])
         if abs(off) > SAID_TURNED_RAD:
-            reasons.append(f"at a rough look turned by {_degrees(off)} from its design")
+            reasons.append(f"at a rough look turned by {np.degrees(off):+.0f} deg from its design")
     if ambiguous:
-        named = [f"{a.antenna or 'no antenna'} ({a.probability:.0%})" for a in alternatives]
+        named = [f"{name(k) or 'no antenna'} ({p[k]:.0%})" for k in others]
         reasons.append(f"{name(j) or 'no antenna'} ({probability:.0%}), or {', '.join(named) or 'another'}")
         same = [k for k in others if k < m and j >= 0 and mount.group[k] == mount.group[j]]
         if same and (mount.order[j] < 0 or any(mount.order[k] < 0 for k in same)):
@@ -235,91 +166,137 @@ def _match(scene: Scene, photo: PhotoView, i: int, best: Reading, p: Array, azim
         antenna=name(j),
         probability=probability,
         ambiguous=ambiguous,
-        alternatives=alternatives,
+        alternatives=tuple((name(k), float(p[k])) for k in others),
         reasons=tuple(reasons),
+        picked=picked,
     )
 
 
-def _sight(
-    scene: Scene,
+def _place_in_sector(mount: Mount, j: int) -> str:
+    """'left of two in sector B from the front' (as seen by somebody looking at the faces)."""
+    of = np.flatnonzero(mount.group == mount.group[j])
+    sector = f"sector {mount.group_names[mount.group[j]]}"
+    if len(of) == 1:
+        return f"the only one of {sector}"
+    orders = sorted({int(mount.order[k]) for k in of})
+    if mount.order[j] < 0 or orders[0] < 0 or len(orders) < 2:
+        return f"one of {_number(len(of))} in {sector}, their order not known"
+    # position 1 is on the left of somebody who looks out, so on the right of somebody who looks at the faces
+    from_left = len(orders) - 1 - int(mount.order[j])
+    many = _number(len(orders))
+    if from_left in (0, len(orders) - 1):
+        return f"{'right' if from_left else 'left'} of {many} in {sector} from the front"
+    return f"number {from_left + 1} from the left of {many} in {sector} from the front"
+
+
+def _number(n: int) -> str:
+    return NUMBERS[n] if n < len(NUMBERS) else str(n)
+
+
+# ---- where antennas are expected ------------------------------------------------------------------------------------
+
+
+def _expected(problem: NamingProblem, best: Hypothesis, azimuth: Array) -> tuple[ExpectedAntenna, ...]:
+    """Each antenna where the names of the others put it."""
+    o = problem.observed
+    places = expected_places(o, problem.mount, np.array([best.toward]), np.array([best.ln_scale]))
+    px, inside = pixels(o, places, np.array([best.shift]), np.array([best.over]))
+    sigma = o.camera.f_px * np.hypot(places.across_sigma_m[0], places.over_sigma_m[0]) / places.distance_m[0]
+    hidden = hidden_share(problem, np.array([best.toward]), places)[0]
+    out = []
+    for j in range(len(problem.mount.names)):
+        candidate = best.names.index(j) if j in best.names else None
+        where = (px[0, j], float(LOOKED_FOR * sigma[j])) if np.isfinite(px[0, j]).all() else None
+        look = _looks(problem, places, j, float(azimuth[j]), float(GRID[best.toward]), hidden[j])
+        out.append(_one_expected(problem, j, candidate, where, bool(inside[0, j]), *look))
+    return tuple(out)
+
+
+def _expected_unseen(problem: NamingProblem, azimuth: Array, site_sigma_m: float) -> tuple[ExpectedAntenna, ...]:
+    """Each antenna where standpoint, heading and pitch put it, where no panel was found; as wide as these are known."""
+    mount, toward = problem.mount, int(np.argmin(problem.toward_cost))
+    places = expected_places(problem.observed, mount, np.array([toward]), np.zeros(1))
+    hidden = hidden_share(problem, np.array([toward]), places)[0]
+    out = []
+    for j in range(len(mount.names)):
+        where, inside = _told_place(problem, j, site_sigma_m)
+        side, size, hidden_by = _looks(problem, places, j, float(azimuth[j]), float(GRID[toward]), hidden[j])
+        if problem.photo.standpoint is None:  # nothing tells from which side
+            side, hidden_by = "front", ""
+        out.append(_one_expected(problem, j, None, where, inside, side, size, hidden_by))
+    return tuple(out)
+
+
+def _told_place(problem: NamingProblem, j: int, site_sigma_m: float) -> tuple[tuple[Array, float] | None, bool]:
+    """Pixel of an antenna by what is told of the photo, with its radius, and whether it may lie in the frame."""
+    photo, mount, camera = problem.photo, problem.mount, problem.photo.camera
+    if photo.standpoint is None or not photo.headings:
+        return None, True
+    off = mount.places()[j] - photo.standpoint[0]
+    flat, rise = max(float(np.hypot(*off)), 1.0), float(mount.up_m[j]) - CAMERA_HEIGHT_M[0]
+    along = float(np.sqrt(photo.standpoint[1] ** 2 + site_sigma_m**2 + mount.own_sigma_m[j] ** 2))
+    elevation_sigma = float(np.hypot(along * rise, CAMERA_HEIGHT_M[1] * flat)) / (flat**2 + rise**2)
+    at = place_in_frame(
+        camera,
+        with_disturbance(min(photo.headings, key=lambda h: (h.is_compass, h.sigma_rad))),
+        photo.pitches[0] if photo.pitches else None,
+        (float(np.arctan2(*off)), along / flat),
+        (float(np.arctan2(rise, flat)), elevation_sigma),
+        photo.roll_rad,
+    )
+    if at is None:
+        return None, False
+    radius = LOOKED_FOR * float(np.hypot(*at[1]))
+    beyond = float(np.maximum(-at[0], at[0] - [camera.width_px, camera.height_px]).max())
+    # a place as wide as the frame is none
+    where = (at[0], radius) if radius < max(camera.width_px, camera.height_px) else None
+    return where, beyond < radius
+
+
+def _looks(
+    problem: NamingProblem, places: ExpectedPlaces, j: int, azimuth: float, toward: float, hidden: Array
+) -> tuple[str, tuple[float, float], str]:
+    """How an antenna would be seen: the side it shows, its size [px], and who hides it ('' if nobody does)."""
+    w, h, d = np.exp(problem.mount.ln_size[j])
+    off = abs(float(wrap_rad(azimuth - toward - np.pi)))
+    side = "side" if abs(off - np.pi / 2) <= PROFILE_RAD else "front" if off < np.pi / 2 else "rear"
+    f, slant, flat = problem.photo.camera.f_px, float(places.slant_m[0, j]), float(places.distance_m[0, j])
+    wide = f * (w * abs(np.cos(off)) + d * abs(np.sin(off))) / slant
+    hidden_by = ", ".join(problem.mount.names[k] for k in np.flatnonzero(hidden > HIDDEN_SHARE))
+    return side, (float(wide), float(f * h * flat / slant**2)), hidden_by
+
+
+def _one_expected(
+    problem: NamingProblem,
     j: int,
-    best: Reading,
-    px: Array,
+    candidate: int | None,
+    where: tuple[Array, float] | None,
     inside: bool,
-    hidden: Array,
-    azimuth: float,
-    toward: float,
-    heading_known: bool,
-    lay: Any,
-) -> Sight:
-    o, mount = scene.observed, scene.mount
-    facing = _facing(azimuth, toward)
-    w, h, d = np.exp(mount.ln_size[j])
-    yaw = azimuth - toward
-    f = o.camera.f_px
-    slant, flat = float(lay.slant_m[0, j]), float(lay.distance_m[0, j])
-    size = (float(f * (w * abs(np.cos(yaw)) + d * abs(np.sin(yaw))) / slant), float(f * h * flat / slant**2))
-    candidate = best.names.index(j) if j in best.names else None
-    by = tuple(mount.names[k] for k in np.flatnonzero(hidden > HIDDEN_SHARE))
-    where = None if not heading_known or not np.isfinite(px).all() else (float(px[0]), float(px[1]))
-    radius = float(2.0 * f * np.hypot(lay.across_sigma_m[0, j], lay.over_sigma_m[0, j]) / flat)
-    status: Literal["assigned", "not_found", "not_visible"]
+    side: str,
+    size_px: tuple[float, float],
+    hidden_by: str,
+) -> ExpectedAntenna:
+    status: Literal["assigned", "not_found", "not_visible"] = "not_visible"
     if candidate is not None:
         status, reason = "assigned", f"candidate {candidate}"
-    elif not heading_known:
-        status, reason = "not_found", "nothing tells which way the camera looked"
     elif not inside:
-        status, reason = "not_visible", "out of the frame"
-    elif by:
-        status, reason = "not_visible", f"hidden by {', '.join(by)}"
-    elif facing == "rear":
-        status, reason = "not_visible", "turns its back"
-    elif size[0] < TOO_SMALL_PX:
-        status, reason = "not_visible", f"only {size[0]:.0f} px wide"
+        reason = "out of the frame"
+    elif hidden_by:
+        reason = f"hidden by {hidden_by}"
+    elif side == "rear":
+        reason = "turns its back"
+    elif size_px[0] < TOO_SMALL_PX:
+        reason = f"only {size_px[0]:.0f} px wide"
+    elif where is None:
+        status, reason = "not_found", "nothing tells well enough where in the frame it is"
     else:
-        side = "side" if facing == "profile" else facing
-        status, reason = "not_found", f"should show its {side} within {radius:.0f} px of ({px[0]:.0f}, {px[1]:.0f})"
-    return Sight(
-        antenna=mount.names[j],
+        (x, y), radius = where
+        status, reason = "not_found", f"should show its {side} within {radius:.0f} px of ({x:.0f}, {y:.0f})"
+    return ExpectedAntenna(
+        antenna=problem.mount.names[j],
         status=status,
-        candidate=candidate,
-        pixel=where,
-        radius_px=radius,
-        size_px=size,
-        facing=facing,
-        in_frame=inside,
-        hidden_by=by,
+        pixel=None if where is None else (float(where[0][0]), float(where[0][1])),
+        radius_px=0.0 if where is None else where[1],
+        size_px=size_px,
         reason=reason,
-    )
-
-
-def antenna_answer(j: int, mount: Mount, photos: Sequence[PhotoAssignment], belief: Array) -> AntennaFound:
-    """One antenna over all photos. belief (K,): of its azimuths, as `mean_azimuth` takes it."""
-    name = mount.names[j]
-    mine = [(p, m) for p in photos for m in p.matches if m.antenna == name]
-    seen = tuple(p.photo for p, _ in mine)
-    if mine:
-        azimuth, sigma = mean_azimuth(belief)
-        _, surest = max(mine, key=lambda pm: pm[1].probability)
-        status: Literal["assigned", "ambiguous", "not_found", "not_visible"]
-        status = "ambiguous" if all(m.ambiguous for _, m in mine) else "assigned"
-        return AntennaFound(
-            antenna=name,
-            status=status,
-            photos=seen,
-            alternatives=surest.alternatives if status == "ambiguous" else (),
-            azimuth_rad=azimuth,
-            azimuth_sigma_rad=sigma,
-            reasons=surest.reasons,
-        )
-    sights = [(p.photo, p.sights[j]) for p in photos]
-    status = "not_found" if any(s.status == "not_found" for _, s in sights) else "not_visible"
-    return AntennaFound(
-        antenna=name,
-        status=status,
-        photos=(),
-        alternatives=(),
-        azimuth_rad=None,
-        azimuth_sigma_rad=float(np.pi / np.sqrt(3.0)),
-        reasons=tuple(f"{photo}: {s.reason}" for photo, s in sights) or ("there are no photos",),
     )

@@ -11,6 +11,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import wrap_rad
+from photoaz.quantities import (
+    AZIMUTH_DEVIATIONS,
+    FRONT_LIMIT,
+    NEAR_FACE_ON_RAD,
+    YAW_MIRRORED,
+    YAW_NONSENSE_SHARE,
+    YAW_SIGMA_RAD,
+)
 from photoaz.vision.finder import PanelCandidate
 
 Array = NDArray[Any]
@@ -20,49 +29,40 @@ STEP_RAD = 2.0 * np.pi / BINS
 #: azimuths [rad]: every three degrees from north
 GRID: Array = np.arange(BINS) * STEP_RAD
 
-#: an antenna's azimuth about its design: as built, turned, anything (share, sigma); common practice, no source
-DEVIATION = ((0.74, np.radians(4.0)), (0.22, np.radians(22.0)))
-#: of a finder's yaw: one standard uncertainty, the share of plain nonsense, the shares taken for their mirror image
-#: near face-on (where no side wall shows) and elsewhere
-YAW_SIGMA_RAD = float(np.radians(9.0))
-NONSENSE = 0.03
-MIRRORED = (0.12, 0.04)
-NEAR_FACE_ON_RAD = float(np.radians(30.0))
-#: nobody is surer than that of front or rear
-FRONT_LIMIT = 0.97
 
-
-def _bell(off: Array, sigma: float | Array) -> Array:
-    """Normal density over angles, times the whole turn: relative to 'anything'."""
-    w = off - 2 * np.pi * np.round(off / (2 * np.pi))
-    out: Array = np.exp(-0.5 * (w / sigma) ** 2) * (np.sqrt(2 * np.pi) / sigma)
+def bell(off_rad: Array, sigma_rad: float | Array) -> Array:
+    """Wrapped normal density over angles, times the whole turn: relative to 'anything', which is 1."""
+    near = np.abs(wrap_rad(off_rad))
+    # what comes round from behind matters to wide ones alone, and no further turn does up to 2 rad
+    images = np.exp(-0.5 * (near / sigma_rad) ** 2) + np.exp(-0.5 * ((2.0 * np.pi - near) / sigma_rad) ** 2)
+    out: Array = images * (np.sqrt(2.0 * np.pi) / sigma_rad)
     return out
 
 
 def prior_beliefs(design_rad: Array) -> Array:
     """Beliefs (m, BINS) about antennas' azimuths from their designs (m,) alone."""
     off = GRID - design_rad[:, None]
-    b = np.full_like(off, 1.0 - sum(share for share, _ in DEVIATION))
-    for share, sigma in DEVIATION:
-        b += share * _bell(off, sigma)
+    b = np.full_like(off, 1.0 - sum(share for share, _ in AZIMUTH_DEVIATIONS))
+    for share, sigma in AZIMUTH_DEVIATIONS:
+        b += share * bell(off, sigma)
     out: Array = b / b.sum(-1, keepdims=True)
     return out
 
 
-def yaw_likelihoods(candidates: Sequence[PanelCandidate], yaw_rad: Array) -> Array:
-    """Likelihood (n, ...) of each candidate's look if its true yaw is yaw_rad (...)."""
-    out = np.empty((len(candidates), *np.shape(yaw_rad)))
-    for k, c in enumerate(candidates):
-        front = c.yaw_rad if np.cos(c.yaw_rad) >= 0.0 else c.yaw_rad + np.pi
-        p = min(max(c.front, 1.0 - FRONT_LIMIT), FRONT_LIMIT)
-        off = abs(np.arctan2(np.sin(front), np.cos(front)))
-        m = MIRRORED[0] if off < NEAR_FACE_ON_RAD else MIRRORED[1]
-        # a box looks alike from front and rear: half a turn; or its side walls were taken for each other: mirrored
-        look = p * ((1 - m) * _bell(yaw_rad - front, YAW_SIGMA_RAD) + m * _bell(yaw_rad + front, YAW_SIGMA_RAD))
-        rear = yaw_rad - np.pi
-        look = look + (1 - p) * ((1 - m) * _bell(rear - front, YAW_SIGMA_RAD) + m * _bell(rear + front, YAW_SIGMA_RAD))
-        out[k] = NONSENSE + (1.0 - NONSENSE) * look
-    return out
+def _yaw_likelihood(candidate: PanelCandidate, yaw_rad: Array) -> Array:
+    """Likelihood (...) of a candidate's look if its true yaw is yaw_rad (...)."""
+    turned = np.cos(candidate.yaw_rad) < 0.0
+    front = float(wrap_rad(candidate.yaw_rad + np.pi * turned))
+    p = min(max(candidate.front, 1.0 - FRONT_LIMIT), FRONT_LIMIT)
+    mirrored = YAW_MIRRORED[0] if abs(front) < NEAR_FACE_ON_RAD else YAW_MIRRORED[1]
+
+    def seen_at(yaw: Array) -> Array:
+        # a box's side walls may be taken for each other: mirrored
+        return (1 - mirrored) * bell(yaw - front, YAW_SIGMA_RAD) + mirrored * bell(yaw + front, YAW_SIGMA_RAD)
+
+    # and it looks alike from front and rear: half a turn
+    look = p * seen_at(yaw_rad) + (1 - p) * seen_at(yaw_rad - np.pi)
+    return YAW_NONSENSE_SHARE + (1.0 - YAW_NONSENSE_SHARE) * look
 
 
 #: bin of the yaw, by bins of the direction to the tower and of the azimuth: yaw = azimuth - (direction + half a turn)
@@ -76,7 +76,7 @@ def azimuth_likelihoods(candidates: Sequence[PanelCandidate], off_axis_rad: Arra
     """
     out = np.empty((len(candidates), BINS, BINS))
     for k, c in enumerate(candidates):
-        out[k] = yaw_likelihoods([c], GRID - off_axis_rad[k])[0][_YAW_BIN]
+        out[k] = _yaw_likelihood(c, GRID - off_axis_rad[k])[_YAW_BIN]
     return out
 
 

@@ -1,129 +1,106 @@
-"""What the matching is told and what it answers."""
+"""What naming is told of photos and antennas, and what it answers."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from numpy.typing import NDArray
 
+from photoaz.angles import Angle
 from photoaz.photo.camera import Camera
-from photoaz.vision.finder import PanelCandidate
+from photoaz.register.model import Pick
 
 Array = NDArray[Any]
 
-Facing = Literal["front", "rear", "profile"]
-SightStatus = Literal["assigned", "not_found", "not_visible"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KnownAntenna:
-    """An antenna as the register has it.
+class AntennaPriors:
+    """What is known of one antenna before any photo: means and standard uncertainties.
 
-    design_rad: design azimuth from true north; a weak prior only. sector, position: as in the register, None where it
-    is silent; position counts clockwise seen from above. up_m, up_sigma_m: height of its centre above the ground.
-    east_north_m (2,): offset of its centre from the tower's axis where the register gives it, with offset_sigma_m.
-    ln_size (3,), ln_size_sigma (3,): ln of width, height, depth [m].
+    design_rad: its design azimuth from true north; it enters no observation. east_north_m (2,): offset of its centre
+    from the tower's axis, from the register where place_known, else assumed. up_m: height of its centre above the
+    ground. ln_size (3,), ln_size_sigma (3,): ln of width, height, depth [m]. sector, position: as in the register, None
+    where it is silent; position counts clockwise seen from above.
     """
 
     name: str
     design_rad: float
+    east_north_m: Array
+    offset_sigma_m: float
     up_m: float
+    up_sigma_m: float
     ln_size: Array
     ln_size_sigma: Array
-    up_sigma_m: float = 0.3
+    sizes_known: bool
+    downtilt_rad: float
+    downtilt_sigma_rad: float
+    roll_sigma_rad: float
+    place_known: bool = False
     sector: str | None = None
     position: int | None = None
-    east_north_m: Array | None = None
-    offset_sigma_m: float = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HeadingStatement:
-    """Somebody's or something's word on where the optical axis points, from true north.
+class KnownPhoto:
+    """What is known of a photo before its pixels are looked at: all that finding and naming need.
 
-    compass: it may be disturbed by any amount, and is then no word at all.
-    """
-
-    value_rad: float
-    sigma_rad: float
-    compass: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoView:
-    """A photo with the panels found in it.
-
-    east_north_m (2,), east_north_sigma_m: where the camera stood, in the frame of the tower's base; None where nobody
-    knows. up_m: height of the camera above that base. pitch_rad, pitch_sigma_rad: None where nothing tells the pitch;
-    it is then taken from where the panels lie in the frame. named: candidates that a person has named already, by their
-    index; that word is final.
+    standpoint: east and north (2,) [m] from the tower's base, and their sigma per axis; None where nobody knows.
+    pitches, rolls, headings: of the optical axis, the best first; headings from true north. picks: a person's.
     """
 
     name: str
     camera: Camera
-    candidates: tuple[PanelCandidate, ...]
-    east_north_m: Array | None = None
-    east_north_sigma_m: float = 5.0
-    up_m: float = 1.5
-    up_sigma_m: float = 1.5
-    pitch_rad: float | None = None
-    pitch_sigma_rad: float = 0.05
-    roll_rad: float = 0.0
-    headings: tuple[HeadingStatement, ...] = ()
-    named: Mapping[int, str] = field(default_factory=dict)
+    standpoint: tuple[Array, float] | None = None
+    pitches: tuple[Angle, ...] = ()
+    rolls: tuple[Angle, ...] = ()
+    headings: tuple[Angle, ...] = ()
+    picks: tuple[Pick, ...] = ()
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NameChance:
-    """A name that a candidate may have (None: it is no antenna of the register), with its probability."""
-
-    antenna: str | None
-    probability: float
+    @property
+    def roll_rad(self) -> float:
+        """The best known roll; level where nothing tells it."""
+        return self.rolls[0].value_rad if self.rolls else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
     """What one candidate is.
 
-    antenna: the likeliest name, None for none of the register's. alternatives: the others worth mentioning, likeliest
-    first. ambiguous: the likeliest is not sure enough to be used as if it were known.
+    candidate: its index in the photo. antenna: the likeliest name, None for none of the register's. alternatives: the
+    others worth mentioning with their probabilities, likeliest first. ambiguous: the likeliest is not sure enough to be
+    used as if it were known. picked: a person named it.
     """
 
     candidate: int
     antenna: str | None
     probability: float
     ambiguous: bool
-    alternatives: tuple[NameChance, ...]
+    alternatives: tuple[tuple[str | None, float], ...]
     reasons: tuple[str, ...]
+    picked: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sight:
-    """One antenna in one photo.
+class ExpectedAntenna:
+    """Where one antenna is expected in one photo.
 
-    status: 'assigned' to a candidate; 'not_found': it should show where it was looked for; 'not_visible': out of the
-    frame, hidden, or turning its back. pixel: where its centre is expected, None behind the camera or where nothing
-    tells the heading; radius_px: within what distance of it that is meant. size_px: width and height expected of the
-    body as seen. facing: which side it is expected to show. reason: in words.
+    status: 'assigned' to a candidate; 'not_found': it should show there; 'not_visible': out of the frame, hidden, or
+    turning its back. pixel: of its centre, None where nothing tells it well enough; radius_px: within what distance of
+    it that is meant (two sigma). size_px: width and height of the body as seen. reason: in words.
     """
 
     antenna: str
-    status: SightStatus
-    candidate: int | None
+    status: Literal["assigned", "not_found", "not_visible"]
     pixel: tuple[float, float] | None
     radius_px: float
     size_px: tuple[float, float]
-    facing: Facing
-    in_frame: bool
-    hidden_by: tuple[str, ...]
     reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mode:
-    """One way of reading a photo's pattern: heading [rad], its spread [rad], probability."""
+class HeadingChance:
+    """A heading that a photo's panels suggest, with its spread, and how probable it is."""
 
     heading_rad: float
     sigma_rad: float
@@ -131,52 +108,18 @@ class Mode:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoAssignment:
-    """All of one photo. matches: one for each candidate, in their order; sights: one for each antenna, in theirs.
+class PhotoNaming:
+    """The names in one photo.
 
-    heading_rad, heading_sigma_rad: as the likeliest reading has it; headings: all readings worth mentioning, the
-    likeliest first. pitch_rad: of the optical axis, rough. distance_m: level, to the tower, with ln_distance_sigma.
+    matches: one for each candidate, in their order; expected: one for each antenna, in theirs. headings: those worth
+    mentioning, first the one that goes with the names; where nothing was found the one that is told, if any.
     """
 
-    photo: str
     matches: tuple[Match, ...]
-    sights: tuple[Sight, ...]
-    heading_rad: float | None
-    heading_sigma_rad: float
-    headings: tuple[Mode, ...]
-    pitch_rad: float
-    distance_m: float
-    ln_distance_sigma: float
-    reasons: tuple[str, ...]
+    expected: tuple[ExpectedAntenna, ...]
+    headings: tuple[HeadingChance, ...]
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AntennaFound:
-    """One antenna over all photos.
-
-    status: 'assigned' where some photo's match is sure; 'ambiguous' where there are matches and none of them is;
-    'not_found' and 'not_visible' as in `Sight`. alternatives: other antennas that its candidates may be, with the
-    probability in the surest of them. azimuth_rad, azimuth_sigma_rad: roughly, from the finder's yaw; None without a
-    candidate.
-    """
-
-    antenna: str
-    status: Literal["assigned", "ambiguous", "not_found", "not_visible"]
-    photos: tuple[str, ...]
-    alternatives: tuple[NameChance, ...]
-    azimuth_rad: float | None
-    azimuth_sigma_rad: float
-    reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Assignment:
-    """A whole site: photos and antennas in the order they came in. stand_off_m, spacing_m: of the mount, as found."""
-
-    photos: tuple[PhotoAssignment, ...]
-    antennas: tuple[AntennaFound, ...]
-    stand_off_m: float
-    spacing_m: float
-
-    def photo(self, name: str) -> PhotoAssignment:
-        return next(p for p in self.photos if p.photo == name)
+    @property
+    def heading_rad(self) -> float | None:
+        """Heading that goes with the names; None where nothing tells it."""
+        return self.headings[0].heading_rad if self.headings else None

@@ -7,24 +7,23 @@ and spacing are common to the site and not known beforehand.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.naming.model import KnownAntenna
+from photoaz.naming.model import AntennaPriors
+from photoaz.quantities import (
+    MOUNT_HEIGHT_SIGMA_M,
+    MOUNT_PLACE_SIGMA_M,
+    MOUNT_SPACING_M,
+    MOUNT_STAND_OFF_M,
+    OWN_SHARE_OF_HEIGHT_SIGMA,
+)
 
 Array = NDArray[Any]
 
-#: metres, value and one standard uncertainty, before any photo is seen (common practice, no source)
-STAND_OFF_M = (1.6, 0.5)
-SPACING_M = (0.8, 0.2)
-#: what single antennas scatter about that, level and in height
-PLACE_SIGMA_M = 0.17
-HEIGHT_SIGMA_M = 0.12
-#: the rest of a register's uncertainty of heights is common to a site: an antenna's own part of it
-OWN_SHARE_OF_UP_SIGMA = 0.4
 #: without a column of sectors, antennas whose designs lie closer together than this are of one
 SAME_SECTOR_RAD = float(np.radians(25.0))
 
@@ -53,8 +52,8 @@ class Mount:
     group: Array
     group_names: tuple[str, ...]
     order: Array
-    stand_off_m: tuple[float, float] = STAND_OFF_M
-    spacing_m: tuple[float, float] = SPACING_M
+    stand_off_m: tuple[float, float] = MOUNT_STAND_OFF_M
+    spacing_m: tuple[float, float] = MOUNT_SPACING_M
 
     def places(self) -> Array:
         """East and north [m], (m, 2)."""
@@ -72,11 +71,8 @@ class Mount:
         )
         return value, np.sqrt(variance)
 
-    def refined(self, stand_off_m: tuple[float, float], spacing_m: tuple[float, float]) -> Mount:
-        return replace(self, stand_off_m=stand_off_m, spacing_m=spacing_m)
 
-
-def _groups(antennas: Sequence[KnownAntenna]) -> tuple[Array, tuple[str, ...]]:
+def _groups(antennas: Sequence[AntennaPriors]) -> tuple[Array, tuple[str, ...]]:
     """Sectors: by the register's column, or else by designs that point nearly the same way."""
     names: list[str] = []
     group = np.full(len(antennas), -1)
@@ -102,13 +98,13 @@ def _groups(antennas: Sequence[KnownAntenna]) -> tuple[Array, tuple[str, ...]]:
     return group, tuple(names)
 
 
-def mount_of(antennas: Sequence[KnownAntenna]) -> Mount:
+def mount_of(antennas: Sequence[AntennaPriors]) -> Mount:
     """Lay out the register's antennas."""
     m = len(antennas)
     group, names = _groups(antennas)
     design = np.array([a.design_rad for a in antennas], float)
     base, outward, sideways, loose = (np.zeros((m, 2)) for _ in range(4))
-    own = np.full(m, PLACE_SIGMA_M)
+    own = np.full(m, MOUNT_PLACE_SIGMA_M)
     order = np.full(m, -1)
     for g in range(len(names)):
         of = [k for k in range(m) if group[k] == g]
@@ -117,11 +113,10 @@ def mount_of(antennas: Sequence[KnownAntenna]) -> Mount:
         positions = [antennas[k].position for k in of]
         known = sorted({p for p in positions if p is not None})
         for k, p in zip(of, positions, strict=True):
-            offset = antennas[k].east_north_m
             if p is not None:
                 order[k] = known.index(p)
-            if offset is not None:
-                base[k] = offset
+            if antennas[k].place_known:
+                base[k] = antennas[k].east_north_m
                 own[k] = antennas[k].offset_sigma_m
                 continue
             outward[k] = out
@@ -129,7 +124,7 @@ def mount_of(antennas: Sequence[KnownAntenna]) -> Mount:
                 sideways[k] = (p - (known[0] + known[-1]) / 2.0) * right
             elif len(of) > 1:
                 # anywhere among the n places: their spread
-                loose[k] = SPACING_M[0] * np.sqrt((len(of) ** 2 - 1) / 12.0) * right
+                loose[k] = MOUNT_SPACING_M[0] * np.sqrt((len(of) ** 2 - 1) / 12.0) * right
     up_sigma = np.array([a.up_sigma_m for a in antennas], float)
     return Mount(
         names=tuple(a.name for a in antennas),
@@ -139,7 +134,7 @@ def mount_of(antennas: Sequence[KnownAntenna]) -> Mount:
         loose=loose,
         own_sigma_m=own,
         up_m=np.array([a.up_m for a in antennas], float),
-        up_sigma_m=np.hypot(HEIGHT_SIGMA_M, OWN_SHARE_OF_UP_SIGMA * up_sigma),
+        up_sigma_m=np.hypot(MOUNT_HEIGHT_SIGMA_M, OWN_SHARE_OF_HEIGHT_SIGMA * up_sigma),
         ln_size=np.array([a.ln_size for a in antennas], float).reshape(m, 3),
         ln_size_sigma=np.array([a.ln_size_sigma for a in antennas], float).reshape(m, 3),
         design_rad=design,

@@ -9,53 +9,47 @@ from __future__ import annotations
 
 import functools
 import math
-import re
-import unicodedata
-import urllib.parse
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from photoaz.angles import azimuth_deg, wrap_rad
+from photoaz.angles import azimuth_deg
 from photoaz.errors import InputError
 from photoaz.geodesy.frames import ecef_from_geodetic
-from photoaz.naming.search import COMPASS_NONSENSE, COMPASS_WIDE, COMPASS_WIDE_RAD
+from photoaz.naming.facing import bell
 from photoaz.photo.record import PhotoRecord
-from photoaz.quantities import K95
+from photoaz.quantities import (
+    AIM_SHARE,
+    COMPASS_DISTURBED_RAD,
+    COMPASS_DISTURBED_SHARE,
+    COMPASS_NONSENSE_SHARE,
+    FAR_SHARE,
+    FARTHEST_HEIGHTS,
+    K95,
+    NEAREST_HEIGHTS,
+    NO_SITE_SHARE,
+    RADIUS_95,
+    REACH_M,
+    USUAL_FIELD_DEG,
+    USUAL_HEIGHTS,
+)
 
 Array = NDArray[Any]
 
-#: nobody measures a panel from farther away than this
-REACH_M = 3000.0
-#: radius of 95 % of a circular normal distribution, in its standard deviations: sqrt(-2 ln 0.05)
-RADIUS_95 = math.sqrt(-2.0 * math.log(0.05))
-#: where photographers stand, in heights of the tower: nine of ten of the measuring kind, 95 % of them between 0.5 and 6
-#: heights away; the others anywhere up to FARTHEST_HEIGHTS, as many in each doubling of the distance (common practice,
-#: no source)
-NEAREST_HEIGHTS, USUAL_HEIGHTS, FARTHEST_HEIGHTS = 0.5, 6.0, 100.0
-FAR_SHARE = 0.1
-#: how many photos show none of the register's sites, anywhere within reach of one (common practice, no source)
-NONE_SHARE = 0.05
-#: standard deviation of a tower's place in the frame, in widths of the frame: whoever takes a photo of a tower aims at
-#: it (common practice, no source)
-AIM_SHARE = 0.2
-#: where the lens is not known: horizontal field of view of a phone's main camera, 26 mm equivalent [deg]
-USUAL_FIELD_DEG = 69.0
 #: a photo is of two possible sites where the second is at least so probable beside the first
 SECOND_SITE = 0.05
 #: other sites less probable than this are not named
 LEAST_ALTERNATIVE = 0.01
+#: a chord through the earth longer than this is no distance any more [m]
+CHORD_M = 20_000.0
 #: any site not looked at may weigh this much of those that were, before more of them are
 _UNSEEN = LEAST_ALTERNATIVE
 _NEIGHBOURS = (8, 32, 128, 512)
 _AT_ONCE = 20_000
-#: below this probability of anything else a geotag's word is sure
-SURE = 0.95
-
 Status = Literal["site", "two_sites", "no_site", "no_position"]
 
 
@@ -223,15 +217,12 @@ def _ln_heading(off_rad: Array, sigma_rad: Array, aim_rad: Array) -> Array:
 
     sigma_rad: what it is good for, with the standpoint's error; aim_rad: of the tower in the frame.
     """
-    whole = np.zeros_like(off_rad)
-    for share, own in ((1.0 - COMPASS_WIDE - COMPASS_NONSENSE, 0.0), (COMPASS_WIDE, COMPASS_WIDE_RAD)):
+    whole = np.full_like(off_rad, COMPASS_NONSENSE_SHARE)
+    good = 1.0 - COMPASS_DISTURBED_SHARE - COMPASS_NONSENSE_SHARE
+    for share, own in ((good, 0.0), (COMPASS_DISTURBED_SHARE, COMPASS_DISTURBED_RAD)):
         # beyond this the wrapped distribution is flat to a few per cent
-        spread = np.minimum(np.sqrt(sigma_rad**2 + aim_rad**2 + own**2), 2.5)
-        density = np.exp(-0.5 * (off_rad / spread) ** 2)
-        # what wraps round from behind matters to wide ones alone
-        density += np.exp(-0.5 * ((2.0 * math.pi - np.abs(off_rad)) / spread) ** 2)
-        whole += share * density * (math.sqrt(2.0 * math.pi) / spread)
-    return np.asarray(np.log(whole + COMPASS_NONSENSE))
+        whole += share * bell(off_rad, np.minimum(np.sqrt(sigma_rad**2 + aim_rad**2 + own**2), 2.5))
+    return np.asarray(np.log(whole))
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -242,7 +233,7 @@ def match_places(index: SiteIndex, photos: PhotoPlaces) -> list[PlaceMatch]:
     """The site that each photo shows, or why it cannot be told; in the order of the photos.
 
     All sites count alike before anything is known. Their number within reach does not matter to 'none': that has the
-    weight of NONE_SHARE, spread evenly over a circle of REACH_M.
+    weight of NO_SITE_SHARE, spread evenly over a circle of REACH_M.
     """
     out: list[PlaceMatch] = []
     for start in range(0, len(photos), _AT_ONCE):
@@ -285,7 +276,7 @@ def _match(index: SiteIndex, photos: PhotoPlaces) -> list[PlaceMatch]:
     return out
 
 
-_LN_NONE = math.log(NONE_SHARE / (1.0 - NONE_SHARE) / (math.pi * REACH_M**2))
+_LN_NONE = math.log(NO_SITE_SHARE / (1.0 - NO_SITE_SHARE) / (math.pi * REACH_M**2))
 _NO_POSITION = PlaceMatch(site=None, status="no_position", reason="the photo does not say where it was taken")
 
 
@@ -319,7 +310,7 @@ def _weigh(index: SiteIndex, photos: PhotoPlaces, which: Array, k: int) -> _Weig
         good = np.nan_to_num(np.asarray(photos.heading_sigma_deg[which], float), nan=10.0).clip(0.1, 180.0)
         compass = np.radians(good[looks])[:, None]
         stand = sigma[looks] / np.maximum(distance[looks], 1e-3)
-        error = np.asarray(wrap_rad(bearing[looks] - heading[looks, None]))
+        error = bearing[looks] - heading[looks, None]
         ln[looks] += _ln_heading(error, np.hypot(compass, stand), aim)
         best_look[looks] = _ln_heading(np.zeros_like(compass), compass, aim)[:, 0]
     last = distance[:, -1]
@@ -338,53 +329,46 @@ def _conclude(
     done: Array,
     out: list[PlaceMatch],
 ) -> None:
+    """Write the matches of the photos that are done; which: the numbers of all of them in `out`."""
     chance = np.exp(weighed.ln_weight - total[:, None])
-    none = np.exp(_LN_NONE - total)
     order = np.argsort(-chance, axis=1, kind="stable")
-    first = order[:, 0]
-    rows = np.arange(len(which))
-    p1 = chance[rows, first]
-    second = order[:, 1] if chance.shape[1] > 1 else first
-    p2 = chance[rows, second] if chance.shape[1] > 1 else np.zeros(len(which))
-    p_of_two = p2 / np.maximum(p1 + p2, 1e-300)
-    no_site = (none >= 0.5) | (p1 == 0.0)
-    two = ~no_site & (p_of_two >= SECOND_SITE)
-    ids = index.site_ids
-    bearing = azimuth_deg(np.degrees(weighed.bearing_rad))
-    nearest = weighed.distance_m.argmin(1)
-    others = [
-        tuple(
-            (ids[weighed.site[r, c]], float(chance[r, c])) for c in order[r, 1:8] if chance[r, c] >= LEAST_ALTERNATIVE
-        )
-        if busy
-        else ()
-        for r, busy in enumerate((p2 >= LEAST_ALTERNATIVE).tolist())
-    ]
+    ranked = np.take_along_axis(chance, order, 1)
+    first, nearest, rows = order[:, 0], weighed.distance_m.argmin(1), np.arange(len(which))
+    p1 = ranked[:, 0]
+    p2 = ranked[:, 1] if chance.shape[1] > 1 else np.zeros(len(which))
+    no_site = (np.exp(_LN_NONE - total) >= 0.5) | (p1 == 0.0)
+    two = ~no_site & (p2 / np.maximum(p1 + p2, 1e-300) >= SECOND_SITE)
     # plain lists: taking numbers out of arrays one at a time costs more than all that is above
-    near_id = [ids[s] for s in weighed.site[rows, nearest].tolist()]
+    near_id = [index.site_ids[s] for s in weighed.site[rows, nearest].tolist()]
     near_m = weighed.distance_m[rows, nearest].tolist()
-    first_id = [ids[s] for s in weighed.site[rows, first].tolist()]
-    toward = np.where(no_site, bearing[rows, nearest], bearing[rows, first]).tolist()
-    for r, (p, ready, lost, torn, q) in enumerate(
-        zip(which.tolist(), done.tolist(), no_site.tolist(), two.tolist(), p1.tolist(), strict=True)
+    first_id = [index.site_ids[s] for s in weighed.site[rows, first].tolist()]
+    toward = azimuth_deg(np.degrees(weighed.bearing_rad[rows, np.where(no_site, nearest, first)])).tolist()
+    numbers, busy = which.tolist(), (p2 >= LEAST_ALTERNATIVE).tolist()
+    for r, (ready, lost, torn, q) in enumerate(
+        zip(done.tolist(), no_site.tolist(), two.tolist(), p1.tolist(), strict=True)
     ):
         if not ready:
             continue
-        if not lost and not torn:
-            out[p] = PlaceMatch(first_id[r], "site", "", q, others[r], near_id[r], near_m[r], toward[r])
-            continue
+        others = _alternatives(index, weighed.site[r, order[r, 1:8]], ranked[r, 1:8]) if busy[r] else ()
+        far_m, far_deg = near_m[r], toward[r]
+        site: str | None = first_id[r]
+        status: Status = "site"
+        reason = ""
         if lost:
-            far_m, far_deg = near_m[r], toward[r]
-            if far_m > 20_000.0:  # a chord through the earth is no distance any more
-                far_m, far_deg = _geodesic(photos, index, p, int(weighed.site[r, nearest[r]]))
-            alternatives = ((first_id[r], q), *others[r]) if q >= LEAST_ALTERNATIVE else ()
+            if far_m > CHORD_M:
+                far_m, far_deg = _geodesic(photos, index, numbers[r], int(weighed.site[r, nearest[r]]))
+            site, status, others = None, "no_site", ((first_id[r], q), *others) if q >= LEAST_ALTERNATIVE else ()
             reason = _no_site(near_id[r], far_m, far_deg, first_id[r], q, float(weighed.distance_m[r, first[r]]))
-            out[p] = PlaceMatch(None, "no_site", reason, q, alternatives, near_id[r], far_m, far_deg)
-        else:
-            a, b = int(first[r]), int(second[r])
-            reason = _two_sites(index, weighed, r, a, b, q, float(p2[r]))
-            alternatives = ((first_id[r], q), *others[r])
-            out[p] = PlaceMatch(None, "two_sites", reason, q, alternatives, near_id[r], near_m[r], toward[r])
+        elif torn:
+            site, status, others = None, "two_sites", ((first_id[r], q), *others)
+            reason = _two_sites(index, weighed, r, int(first[r]), int(order[r, 1]), q, float(p2[r]))
+        out[numbers[r]] = PlaceMatch(site, status, reason, q, others, near_id[r], far_m, far_deg)
+
+
+def _alternatives(index: SiteIndex, sites: Array, chances: Array) -> tuple[tuple[str, float], ...]:
+    return tuple(
+        (index.site_ids[s], p) for s, p in zip(sites.tolist(), chances.tolist(), strict=True) if p >= LEAST_ALTERNATIVE
+    )
 
 
 def _geodesic(photos: PhotoPlaces, index: SiteIndex, p: int, s: int) -> tuple[float, float]:
@@ -400,10 +384,10 @@ def _no_site(near: str, near_m: float, near_deg: float, first: str, p: float, fi
     if near_m > REACH_M:
         return f"no site within {REACH_M / 1000:.0f} km of where it was taken: {where}"
     if first == near:
-        return f"it seems to show no site: {where}, too far off or not where it looks ({_percent(p)} likely)"
+        return f"it seems to show no site: {where}, too far off or not where it looks ({spell_share(p)} likely)"
     return (
         f"it seems to show no site: {where}; the likeliest, {first}, is {spell_distance(first_m)} away "
-        f"({_percent(p)} likely)"
+        f"({spell_share(p)} likely)"
     )
 
 
@@ -411,7 +395,7 @@ def _two_sites(index: SiteIndex, weighed: _Weighed, r: int, a: int, b: int, p1: 
     s, t = int(weighed.site[r, a]), int(weighed.site[r, b])
     apart = float(np.linalg.norm(index.xyz_m[s] - index.xyz_m[t]))
     one, other = index.site_ids[s], index.site_ids[t]
-    said = f"it may show {one} ({_percent(p1)}) or {other} ({_percent(p2)})"
+    said = f"it may show {one} ({spell_share(p1)}) or {other} ({spell_share(p2)})"
     if apart < 2.0 * RADIUS_95 * max(float(index.sigma_m[s]), float(index.sigma_m[t])):
         return f"{said}, which stand at one place"
     return (
@@ -420,7 +404,8 @@ def _two_sites(index: SiteIndex, weighed: _Weighed, r: int, a: int, b: int, p1: 
     )
 
 
-def _percent(p: float) -> str:
+def spell_share(p: float) -> str:
+    """'97%', 'less than 1%'."""
     return f"{p:.0%}" if p >= 0.01 else "less than 1%"
 
 
@@ -483,106 +468,3 @@ def _declination_deg(lat_deg: float, lon_deg: float, year: int) -> float:
         return float(declination(lat_deg, lon_deg, 0.0, date(year, 7, 1)).value_deg)
     except InputError:
         return 0.0  # beyond the models' years: the compass's own error is wider than what this leaves open
-
-
-# ---------------------------------------------------------------------------------------------------------------------
-# Folders and manifests
-
-
-class SiteNames:
-    """Sites by their names as people write them in folders."""
-
-    def __init__(self, site_ids: Iterable[str]) -> None:
-        self._exact = set(site_ids)
-        self._loose: dict[str, list[str]] = {}
-        for site in sorted(self._exact):
-            self._loose.setdefault(normal_name(site), []).append(site)
-
-    def of(self, name: str) -> tuple[str, ...]:
-        """Sites that this name means: the one that is spelled just so, or else all that are spelled much like it."""
-        return (name,) if name in self._exact else tuple(self._loose.get(normal_name(name), ()))
-
-    def in_path(self, url: str) -> tuple[str, ...]:
-        """Sites that a path or URL names: by a folder equal to a site's id, the innermost first; () where none does.
-
-        The file's own name counts too, without its suffix.
-        """
-        if re.match(r"https?://", url):
-            url = urllib.parse.unquote(urllib.parse.urlsplit(url).path)
-        parts = [p for p in re.split(r"[/\\]", url) if p not in ("", ".", "..")]
-        if parts:
-            parts[-1] = parts[-1].rpartition(".")[0] or parts[-1]
-        found: dict[str, None] = {}
-        for part in reversed(parts):
-            found |= dict.fromkeys(self.of(part))
-        return tuple(found)
-
-
-def normal_name(name: str) -> str:
-    """What two spellings of a name have in common: capitals, width, and what stands between words do not count."""
-    folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
-    return re.sub(r"[\s_\-.]+", "-", folded).strip("-")
-
-
-def settle_site(
-    match: PlaceMatch, *, manifest: str | None = None, folders: tuple[str, ...] = (), index: SiteIndex | None = None
-) -> PlaceMatch:
-    """The site by all that is known: the manifest's word first, then the geotag where it is sure, then the folder's.
-
-    Parameters
-    ----------
-    match : by position and heading. manifest : the site that a list of photos gives. folders : sites that the path
-    names (`SiteNames.in_path`). index : only to say how far away a contradicting site is.
-
-    A contradiction never passes in silence: it is in `flags`.
-    """
-    if manifest is not None:
-        flags = _contradiction("the manifest", manifest, match, index)
-        if folders and manifest not in folders:
-            flags += (f"the manifest says {manifest}, the folder {' and '.join(folders)}",)
-        return replace(match, site=manifest, status="site", reason="", flags=match.flags + flags)
-    if not folders:
-        return match
-    if match.status == "site":
-        if match.site in folders:
-            return match
-        flags = _contradiction("the folder", folders[0], match, index)
-        if match.probability >= SURE or len(folders) > 1:
-            return replace(match, flags=match.flags + flags)
-        reason = f"the position says {match.site} ({_percent(match.probability)}), the folder {folders[0]}"
-        return replace(match, site=None, status="two_sites", reason=reason, flags=match.flags + flags)
-    if match.status == "two_sites":
-        possible = [site for site, _ in match.alternatives]
-        named = [site for site in folders if site in possible]
-        if len(named) == 1:
-            return replace(match, site=named[0], status="site", reason="", probability=SURE)
-        flags = () if named else _contradiction("the folder", folders[0], match, index)
-        return replace(match, flags=match.flags + flags)
-    if len(folders) > 1:
-        reason = f"{match.reason}; its path names {' and '.join(folders)}"
-        return replace(match, status="two_sites", reason=reason)
-    if match.status == "no_position":
-        return replace(match, site=folders[0], status="site", reason="", probability=SURE)
-    # within reach the folder knows better than a prior for photos of nothing
-    if any(site == folders[0] for site, _ in match.alternatives) or _away_m(match, folders[0]) <= REACH_M:
-        return replace(match, site=folders[0], status="site", reason="")
-    flags = _contradiction("the folder", folders[0], match, index)
-    return replace(match, reason=f"{match.reason}; yet the folder says {folders[0]}", flags=match.flags + flags)
-
-
-def _away_m(match: PlaceMatch, site: str) -> float:
-    return match.distance_m if site == match.nearest and match.distance_m is not None else math.inf
-
-
-def _contradiction(who: str, said: str, match: PlaceMatch, index: SiteIndex | None) -> tuple[str, ...]:
-    """What the geotag says against it; () where it says nothing, or the same."""
-    if match.status == "no_position" or match.site == said or said in (site for site, _ in match.alternatives):
-        return ()
-    if match.status == "site":
-        return (f"{who} says {said}, but by position and heading it shows {match.site}",)
-    if match.status == "two_sites":
-        return (f"{who} says {said}, but by position and heading {match.reason}",)
-    if said == match.nearest and match.distance_m is not None and match.distance_m <= REACH_M:
-        return ()
-    known = index is None or index.number(said) is not None
-    return (f"{who} says {said}{'' if known else ', which is not in the register'}, but {match.reason}",)

@@ -1,4 +1,4 @@
-"""Readings of one photo: which direction to the tower, and which candidate is which antenna, makes the whole likely.
+"""Ways to read one photo: which direction to the tower, and which candidate is which antenna, makes the whole likely.
 
 All directions to the tower round the circle are tried, with a shift across and along the height and a change of the
 distance in each; the rest is an assignment. Costs are minus the natural logarithm of likelihoods, relative to 'all
@@ -8,54 +8,62 @@ candidates are false, all antennas missed'.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.naming.facing import BINS, GRID, STEP_RAD, mean_azimuth
-from photoaz.naming.model import HeadingStatement, PhotoView
+from photoaz.angles import wrap_rad
+from photoaz.naming.facing import BINS, GRID, STEP_RAD, bell, mean_azimuth
+from photoaz.naming.model import KnownPhoto
 from photoaz.naming.mount import Mount
-from photoaz.naming.observed import Observed
+from photoaz.naming.observed import ObservedPanels
 from photoaz.photo.camera import project
+from photoaz.quantities import (
+    COMPASS_DISTURBED_RAD,
+    COMPASS_DISTURBED_SHARE,
+    COMPASS_NONSENSE_SHARE,
+    FOUND_SHARE,
+    STANDPOINT_NONSENSE_SHARE,
+    STANDPOINT_WIDE_SHARE,
+    STATEMENT_NONSENSE_SHARE,
+)
 
 Array = NDArray[Any]
 
 #: false boxes lie anywhere in this part of the tower's head [m], with sizes within these ranges (ln)
 FALSE_REGION_M = (8.0, 6.0)
 FALSE_LN_SIZES = (2.0, 2.0)
-#: a panel in full view is found with this probability when it shows its front, its rear
-FOUND = (0.88, 0.45)
+#: a panel behind another is found less often by this share; one out of the frame hardly ever
 HIDDEN_LOSS = 0.8
 OUT_OF_FRAME = 0.02
 #: what a size as seen scatters besides its corners (ln): tilt, focal length, the finder
 SIZE_LN_SIGMA = 0.04
 #: the tails: so many residuals are four times as wide
 TAIL = 0.05
-#: a compass beside steel is off by tens of degrees that often, and no word at all that often
-COMPASS_WIDE, COMPASS_NONSENSE = 0.15, 0.20
-COMPASS_WIDE_RAD = float(np.radians(20.0))
-#: a statement of a person, or one made from a landmark, is a slip that often
-STATEMENT_NONSENSE = 1e-4
-#: a standpoint is three times worse, or nonsense, that often
-STANDPOINT_WIDE, STANDPOINT_NONSENSE = 0.10, 0.02
+#: where the search starts: shifts across [m], and so many hypotheses
 SHIFTS_M: Array = np.arange(-3.0, 3.01, 0.5)
 STARTS = 160
-ROUNDS = 3
-#: readings less likely than the best one by more than this are dropped (ln)
+#: after each round those within so much of the best (ln) are fitted again
+REFITTED_WITHIN = (20.0, 14.0, 10.0)
+#: hypotheses less likely than the best one by more than this are dropped (ln)
 DROP = 9.0
 #: a finder's errors are not independent of each other: that share of what they would tell if they were
 TRUSTED = 0.6
+#: the cost of what must not be
 NEVER = 1e6
+#: azimuths of the grid lie anywhere within a step
+GRID_SIGMA_RAD = STEP_RAD / float(np.sqrt(12.0))
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
-    """One way to read a photo. names (n,): antenna of each candidate, -1 for none; cost: minus ln of its likelihood.
+class Hypothesis:
+    """One way to name a photo's candidates.
 
-    toward: bin of the direction to the tower; shift: tan of the axis's azimuth off the observed middle; over: tan by
-    which all lie higher than expected; ln_scale: ln of the distance over the expected one.
+    names (n,): antenna of each candidate, -1 for none; cost: minus ln of its likelihood. toward: bin of the direction
+    to the tower; shift: tan of the axis's azimuth off the observed middle; over: tan by which all lie higher than
+    expected; ln_scale: ln of the distance over the expected one.
     """
 
     names: tuple[int, ...]
@@ -67,23 +75,31 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Starts:
-    """Hypotheses in a batch of H: as `Reading`, each (H,)."""
+class Hypotheses:
+    """A batch of H hypotheses: as `Hypothesis`, each (H,)."""
 
     toward: Array
     shift: Array
     over: Array
     ln_scale: Array
 
-    def take(self, k: Array) -> Starts:
-        return Starts(self.toward[k], self.shift[k], self.over[k], self.ln_scale[k])
+    def one(self, k: int, names: Array, cost: float) -> Hypothesis:
+        """One of them, with the names (n,) that suit it."""
+        return Hypothesis(
+            tuple(names.tolist()),
+            float(cost),
+            int(self.toward[k]),
+            float(self.shift[k]),
+            float(self.over[k]),
+            float(self.ln_scale[k]),
+        )
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class ExpectedPlaces:
     """Where the antennas are expected in a batch of hypotheses, each (H, m).
 
-    across, over: tangents as in `Observed`, before the shifts; distance_m, slant_m; across_sigma_m, over_sigma_m.
+    across, over: tangents as in `ObservedPanels`, before the shifts; distance_m, slant_m; across_sigma_m, over_sigma_m.
     """
 
     across: Array
@@ -94,7 +110,15 @@ class Layout:
     over_sigma_m: Array
 
 
-def layout(observed: Observed, mount: Mount, toward: Array, ln_scale: Array) -> Layout:
+_Batch = TypeVar("_Batch", Hypotheses, ExpectedPlaces)
+
+
+def _taken(batch: _Batch, k: Array) -> _Batch:
+    """Some hypotheses of a batch, or what belongs to them."""
+    return type(batch)(*(getattr(batch, f.name)[k] for f in fields(batch)))
+
+
+def expected_places(observed: ObservedPanels, mount: Mount, toward: Array, ln_scale: Array) -> ExpectedPlaces:
     """Expected places as seen; toward (H,) bins, ln_scale (H,)."""
     beta = GRID[toward]
     side, side_sigma = mount.along(np.stack([np.cos(beta), -np.sin(beta)], -1))
@@ -105,7 +129,7 @@ def layout(observed: Observed, mount: Mount, toward: Array, ln_scale: Array) -> 
     rise = observed.rise_m * (scale if observed.rise_follows else 1.0)
     own = mount.up_m - mount.up_m.mean()
     over = (observed.rise_m * scale + own) / distance
-    return Layout(
+    return ExpectedPlaces(
         across=side / distance,
         over=over,
         distance_m=distance,
@@ -126,107 +150,108 @@ def _ln_normal(sigma: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class NamingProblem:
     """A photo against a mount: what does not change while its hypotheses are tried.
 
-    sizes (n, m): ln of the width that an antenna would show at the candidate's yaw; facing (BINS, n, m): cost of the
-    yaws; azimuth (m,): the likeliest; toward_cost (BINS,): of the direction to the tower by the standpoint.
+    named: antennas of the candidates that a person named. ln_shown (n, m): ln of the width that an antenna would show
+    at the candidate's yaw, and its sigma; tall_sigma (n, m): of ln of its height as seen; facing (BINS, n, m): cost of
+    the yaws; azimuth (m,): the likeliest; toward_cost (BINS,): of the direction to the tower by the standpoint;
+    false_cost (n,): of a candidate's being none; over_sigma: of the shift in height, as a tangent.
     """
 
-    observed: Observed
+    photo: KnownPhoto
+    observed: ObservedPanels
     mount: Mount
+    named: Mapping[int, int]
     ln_shown: Array
     ln_shown_sigma: Array
+    tall_sigma: Array
     facing: Array
     azimuth: Array
     toward_cost: Array
-    headings: tuple[HeadingStatement, ...]
-    named: Mapping[int, int]
     false_cost: Array
     over_sigma: float
 
 
-def scene_of(
-    photo: PhotoView, observed: Observed, mount: Mount, beliefs: Array, site_sigma_m: float, named: Mapping[int, int]
-) -> Scene:
+def naming_problem(
+    photo: KnownPhoto,
+    observed: ObservedPanels,
+    mount: Mount,
+    named: Mapping[int, int],
+    beliefs: Array,
+    site_sigma_m: float,
+) -> NamingProblem:
     """Prepare a photo; beliefs (m, BINS) about the azimuths, from all but this photo."""
     yaw = observed.yaw_rad[:, None]
     w, d = np.exp(mount.ln_size[:, 0]), np.exp(mount.ln_size[:, 2])
     shown = w * np.abs(np.cos(yaw)) + d * np.abs(np.sin(yaw))
     turned = np.abs(d * np.abs(np.cos(yaw)) - w * np.abs(np.sin(yaw))) / shown * np.radians(8.0)
-    own = np.hypot(mount.ln_size_sigma[:, 0], SIZE_LN_SIGMA)
-    facing = -np.log(np.maximum(observed.likelihood @ beliefs.T, 1e-12)).transpose(1, 0, 2)
+    own = np.hypot(mount.ln_size_sigma, SIZE_LN_SIGMA)
     steep = abs(observed.rise_m) / observed.distance_m
     p = observed.probability
     false_ln_density = -np.log(FALSE_REGION_M).sum() - np.log(FALSE_LN_SIZES).sum()
-    return Scene(
+    return NamingProblem(
+        photo=photo,
         observed=observed,
         mount=mount,
+        named=named,
         ln_shown=np.log(shown),
-        ln_shown_sigma=np.sqrt(turned**2 + own**2 + observed.ln_extent_sigma[:, None] ** 2),
-        facing=facing,
+        ln_shown_sigma=np.sqrt(turned**2 + own[:, 0] ** 2 + observed.ln_extent_sigma[:, None] ** 2),
+        tall_sigma=np.hypot(own[:, 1], observed.ln_height_sigma[:, None]),
+        facing=-np.log(np.maximum(observed.likelihood @ beliefs.T, 1e-12)).transpose(1, 0, 2),
         azimuth=np.array([mean_azimuth(b)[0] for b in beliefs]),
         toward_cost=_toward_cost(photo, site_sigma_m),
-        headings=photo.headings,
-        named=named,
         false_cost=-np.log(1.0 - p) - false_ln_density + np.log(p),
         over_sigma=(0.5 + 1.2 * steep) / observed.distance_m,
     )
 
 
-def _wrap(angle: Array) -> Array:
-    out: Array = angle - 2 * np.pi * np.round(angle / (2 * np.pi))
-    return out
-
-
-def _toward_cost(photo: PhotoView, site_sigma_m: float) -> Array:
-    if photo.east_north_m is None:
+def _toward_cost(photo: KnownPhoto, site_sigma_m: float) -> Array:
+    """Cost (BINS,) of the direction to the tower by the standpoint."""
+    if photo.standpoint is None:
         return np.zeros(BINS)
-    east, north = -np.asarray(photo.east_north_m, float)
+    (east, north), own = -np.asarray(photo.standpoint[0], float), photo.standpoint[1]
     flat = max(float(np.hypot(east, north)), 1.0)
-    sigma = np.hypot(np.hypot(photo.east_north_sigma_m, site_sigma_m) / flat, STEP_RAD / np.sqrt(12.0))
-    off = _wrap(GRID - np.arctan2(east, north))
-    density = STANDPOINT_NONSENSE / (2 * np.pi) + sum(
-        share * np.exp(-0.5 * (off / s) ** 2) / (s * np.sqrt(2 * np.pi))
-        for share, s in ((1.0 - STANDPOINT_WIDE - STANDPOINT_NONSENSE, sigma), (STANDPOINT_WIDE, 3.0 * sigma))
-    )
-    out: Array = -np.log(2 * np.pi * density)
-    return out
+    sigma = float(np.hypot(np.hypot(own, site_sigma_m) / flat, GRID_SIGMA_RAD))
+    off = GRID - np.arctan2(east, north)
+    good = 1.0 - STANDPOINT_WIDE_SHARE - STANDPOINT_NONSENSE_SHARE
+    density = STANDPOINT_NONSENSE_SHARE + good * bell(off, sigma) + STANDPOINT_WIDE_SHARE * bell(off, 3.0 * sigma)
+    return -np.asarray(np.log(density))
 
 
-def heading_cost(scene: Scene, toward: Array, shift: Array, grain_rad: float) -> Array:
+def heading_cost(problem: NamingProblem, toward: Array, shift: Array, grain_rad: float) -> Array:
     """Cost (H,) of what is said of the heading; grain_rad: how coarse the hypotheses are."""
-    implied = GRID[toward] - scene.observed.axis_rad - np.arctan(shift)
+    implied = GRID[toward] - problem.observed.axis_rad - np.arctan(shift)
     cost = np.zeros(np.shape(implied))
-    for said in scene.headings:
-        off = _wrap(implied - said.value_rad)
-        wide = COMPASS_WIDE if said.compass else 0.0
-        nonsense = COMPASS_NONSENSE if said.compass else STATEMENT_NONSENSE
-        density = np.full(off.shape, nonsense)
-        for share, own in ((1.0 - wide - nonsense, said.sigma_rad), (wide, COMPASS_WIDE_RAD)):
-            sigma = float(np.hypot(own, grain_rad))
-            density += share * np.exp(-0.5 * (off / sigma) ** 2) * np.sqrt(2 * np.pi) / sigma
+    for said in problem.photo.headings:
+        off = implied - said.value_rad
+        wide, nonsense = (
+            (COMPASS_DISTURBED_SHARE, COMPASS_NONSENSE_SHARE) if said.is_compass else (0.0, STATEMENT_NONSENSE_SHARE)
+        )
+        density = nonsense + (1.0 - wide - nonsense) * bell(off, float(np.hypot(said.sigma_rad, grain_rad)))
+        if wide:
+            density = density + wide * bell(off, float(np.hypot(COMPASS_DISTURBED_RAD, grain_rad)))
         cost = cost - np.log(density)
     return cost
 
 
-def _found_probability(scene: Scene, toward: Array, hidden: Array, inside: Array) -> Array:
-    yaw = scene.azimuth - GRID[toward][:, None] - np.pi
+def _found_probability(problem: NamingProblem, toward: Array, hidden: Array, inside: Array) -> Array:
+    yaw = problem.azimuth - GRID[toward][:, None] - np.pi
     front = 1.0 / (1.0 + np.exp(-6.0 * np.cos(yaw)))
-    p = FOUND[1] + (FOUND[0] - FOUND[1]) * front
+    p = FOUND_SHARE[1] + (FOUND_SHARE[0] - FOUND_SHARE[1]) * front
     p = p * (1.0 - HIDDEN_LOSS * hidden)
     out: Array = np.where(inside, p, OUT_OF_FRAME)
     return out
 
 
-def hidden_share(scene: Scene, toward: Array, lay: Layout) -> Array:
+def hidden_share(problem: NamingProblem, toward: Array, places: ExpectedPlaces) -> Array:
     """Share (H, m, m) of each antenna (rows) that lies behind each other one (columns)."""
-    m = scene.mount
-    yaw = scene.azimuth - GRID[toward][:, None]
+    m = problem.mount
+    yaw = problem.azimuth - GRID[toward][:, None]
     w, h, d = np.exp(m.ln_size).T
     half = 0.5 * (w * np.abs(np.cos(yaw)) + d * np.abs(np.sin(yaw)))
     # as seen, brought to one distance: nearer panels stand higher in the frame
-    x, y = lay.across * scene.observed.distance_m, lay.over * scene.observed.distance_m
+    x, y = places.across * problem.observed.distance_m, places.over * problem.observed.distance_m
 
     def overlap(at: Array, half_size: Array) -> Array:
         low = np.maximum((at - half_size)[:, :, None], (at - half_size)[:, None, :])
@@ -234,15 +259,15 @@ def hidden_share(scene: Scene, toward: Array, lay: Layout) -> Array:
         share: Array = np.clip((high - low) / np.maximum(2.0 * half_size[:, :, None], 1e-3), 0.0, 1.0)
         return share
 
-    nearer = lay.distance_m[:, None, :] < lay.distance_m[:, :, None] - 0.25
+    nearer = places.distance_m[:, None, :] < places.distance_m[:, :, None] - 0.25
     out: Array = overlap(x, half) * overlap(y, np.broadcast_to(h / 2.0, half.shape)) * nearer
     return out
 
 
-def pixels(observed: Observed, lay: Layout, shift: Array, over: Array) -> tuple[Array, Array]:
+def pixels(observed: ObservedPanels, places: ExpectedPlaces, shift: Array, over: Array) -> tuple[Array, Array]:
     """Expected pixels (H, m, 2) of the antennas' centres, and whether they lie in the frame (H, m)."""
-    azimuth = observed.axis_rad + np.arctan(lay.across + shift[:, None])
-    level = np.stack([np.sin(azimuth), np.cos(azimuth), lay.over + over[:, None]], -1)
+    azimuth = observed.axis_rad + np.arctan(places.across + shift[:, None])
+    level = np.stack([np.sin(azimuth), np.cos(azimuth), places.over + over[:, None]], -1)
     cam = level @ observed.level_from_cam()
     ahead = cam[..., 2] > 0.05
     cam = np.where(ahead[..., None], cam, np.array([0.0, 0.0, 1.0]))
@@ -252,48 +277,47 @@ def pixels(observed: Observed, lay: Layout, shift: Array, over: Array) -> tuple[
     return px, inside
 
 
-def _pair_costs(scene: Scene, h: Starts, lay: Layout) -> Array:
+def _size_residuals(problem: NamingProblem, places: ExpectedPlaces) -> tuple[Array, Array]:
+    """ln of height and of width as seen, over those of each antenna: two (H, n, m)."""
+    o = problem.observed
+    ln_slant = np.log(places.slant_m)[:, None, :]
+    expected = problem.mount.ln_size[:, 1] + np.log(places.distance_m)[:, None, :] - 2.0 * ln_slant
+    return o.ln_height[:, None] - expected, o.ln_extent[:, None] - (problem.ln_shown - ln_slant)
+
+
+def _pair_costs(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces) -> Array:
     """Cost (H, n, m) of each candidate being each antenna, relative to a false box beside a missed antenna."""
-    o, m = scene.observed, scene.mount
-    distance = lay.distance_m[:, None, :]
-    r = (o.across[:, None] - (lay.across + h.shift[:, None])[:, None, :]) * distance / lay.across_sigma_m[:, None, :]
-    cost = _robust(r) + _ln_normal(lay.across_sigma_m)[:, None, :]
-    r = (o.over[:, None] - (lay.over + h.over[:, None])[:, None, :]) * distance / lay.over_sigma_m[:, None, :]
-    cost += _robust(r) + _ln_normal(lay.over_sigma_m)[:, None, :]
-    own = np.hypot(m.ln_size_sigma[:, 1], SIZE_LN_SIGMA)
-    sigma = np.hypot(own[None, :], o.ln_height_sigma[:, None])
-    ln_slant = np.log(lay.slant_m)[:, None, :]
-    expected = m.ln_size[:, 1] + np.log(distance) - 2.0 * ln_slant
-    cost += _robust((o.ln_height[:, None] - expected) / sigma) + _ln_normal(sigma)
-    expected = scene.ln_shown - ln_slant
-    cost += _robust((o.ln_extent[:, None] - expected) / scene.ln_shown_sigma) + _ln_normal(scene.ln_shown_sigma)
-    cost += scene.facing[h.toward]
-    _, inside = pixels(o, lay, h.shift, h.over)
-    hidden = hidden_share(scene, h.toward, lay).max(-1, initial=0.0)
-    p = _found_probability(scene, h.toward, hidden, inside)
+    o = problem.observed
+    tall, wide = _size_residuals(problem, places)
+    cost = _ln_normal(problem.tall_sigma) + _ln_normal(problem.ln_shown_sigma) - problem.false_cost[:, None]
+    cost = cost + _robust(tall / problem.tall_sigma) + _robust(wide / problem.ln_shown_sigma)
+    for seen, shift, at, sigma_m in (
+        (o.across, h.shift, places.across, places.across_sigma_m),
+        (o.over, h.over, places.over, places.over_sigma_m),
+    ):
+        r = (seen[:, None] - (at + shift[:, None])[:, None, :]) * (places.distance_m / sigma_m)[:, None, :]
+        cost += _robust(r) + _ln_normal(sigma_m)[:, None, :]
+    cost += problem.facing[h.toward]
+    _, inside = pixels(o, places, h.shift, h.over)
+    hidden = hidden_share(problem, h.toward, places).max(-1, initial=0.0)
+    p = _found_probability(problem, h.toward, hidden, inside)
     cost += (np.log(1.0 - p) - np.log(p))[:, None, :]
-    cost -= scene.false_cost[:, None]
     return cost
 
 
-def _coarse(scene: Scene) -> Starts:
+def _coarse(problem: NamingProblem) -> Hypotheses:
     """Hypotheses worth a closer look, from across, sizes and facing alone; no candidate waits for another."""
-    o, m = scene.observed, scene.mount
+    o, m = problem.observed, problem.mount
     scales = np.array([-1.3, 0.0, 1.3]) * o.ln_sigma if o.ln_sigma > 0.05 else np.zeros(1)
     toward, scale = (g.ravel() for g in np.meshgrid(np.arange(BINS), scales, indexing="ij"))
-    lay = layout(o, m, toward, scale)
-    distance = lay.distance_m[:, None, :]
-    own = np.hypot(np.hypot(m.ln_size_sigma[:, 1], SIZE_LN_SIGMA)[None, :], o.ln_height_sigma[:, None])
-    own = np.hypot(own, 0.05)
-    ln_slant = np.log(lay.slant_m)[:, None, :]
-    tall = (o.ln_height[:, None] - (m.ln_size[:, 1] + np.log(distance) - 2.0 * ln_slant)) / own
-    wide_sigma = np.hypot(scene.ln_shown_sigma, 0.05)
-    wide = (o.ln_extent[:, None] - (scene.ln_shown - ln_slant)) / wide_sigma
-    rest = np.minimum(0.5 * tall**2, 5.0) + np.minimum(0.5 * wide**2, 5.0) + scene.facing[toward]
-    rest += _ln_normal(own) + _ln_normal(wide_sigma) - scene.false_cost[:, None] + np.log(FALSE_REGION_M[1])
-    sigma = np.hypot(lay.across_sigma_m, 0.15)[:, None, :]
-    off = (o.across[:, None] - lay.across[:, None, :]) * distance
-    rest += _ln_normal(sigma)
+    places = expected_places(o, m, toward, scale)
+    tall, wide = _size_residuals(problem, places)
+    tall_sigma, wide_sigma = np.hypot(problem.tall_sigma, 0.05), np.hypot(problem.ln_shown_sigma, 0.05)
+    rest = np.minimum(0.5 * (tall / tall_sigma) ** 2, 5.0) + np.minimum(0.5 * (wide / wide_sigma) ** 2, 5.0)
+    rest += problem.facing[toward] + _ln_normal(tall_sigma) + _ln_normal(wide_sigma)
+    sigma = np.hypot(places.across_sigma_m, 0.15)[:, None, :]
+    rest += _ln_normal(sigma) - problem.false_cost[:, None] + np.log(FALSE_REGION_M[1])
+    off = (o.across[:, None] - places.across[:, None, :]) * places.distance_m[:, None, :]
     scores = []
     for t in SHIFTS_M:
         r = (off - t) / sigma
@@ -301,14 +325,14 @@ def _coarse(scene: Scene) -> Starts:
     score = np.stack(scores, -1)  # (BINS * scales, shifts)
     shift = np.broadcast_to(SHIFTS_M / o.distance_m, score.shape)
     grain = float(np.hypot(STEP_RAD / 2, 0.25 / o.distance_m))
-    score = score + scene.toward_cost[toward][:, None] + heading_cost(scene, toward[:, None], shift, grain)
+    score = score + problem.toward_cost[toward][:, None] + heading_cost(problem, toward[:, None], shift, grain)
     score = score + 0.5 * (scale / o.ln_sigma)[:, None] ** 2
     by_toward = score.reshape(BINS, -1)
     keep = np.argsort(by_toward, axis=-1)[:, :3]
     flat = (np.arange(BINS)[:, None] * by_toward.shape[1] + keep).ravel()
     flat = flat[np.argsort(score.ravel()[flat], kind="stable")[:STARTS]]
     row = flat // len(SHIFTS_M)
-    return Starts(toward[row], shift.ravel()[flat].copy(), np.zeros(len(flat)), scale[row])
+    return Hypotheses(toward[row], shift.ravel()[flat].copy(), np.zeros(len(flat)), scale[row])
 
 
 def _assign(cost: Array, named: Mapping[int, int]) -> tuple[Array, float]:
@@ -327,140 +351,126 @@ def _assign(cost: Array, named: Mapping[int, int]) -> tuple[Array, float]:
     return np.where(column < m, column, -1), float(whole[np.arange(n), column].sum())
 
 
-def _refit(scene: Scene, h: Starts, lay: Layout, names: Array) -> Starts:
+def _refit(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces, names: Array) -> Hypotheses:
     """Shifts and scale (H,) that suit the names (H, n) best."""
-    o, m = scene.observed, scene.mount
+    o = problem.observed
     has = names >= 0
     j = np.maximum(names, 0)
+    i = np.broadcast_to(np.arange(j.shape[1]), j.shape)
 
     def of(x: Array) -> Array:
+        """Of the antennas named (H, n), from all (H, m)."""
         out: Array = np.take_along_axis(x, j, 1)
         return out
 
+    def weight(r: Array, sigma: Array) -> Array:
+        """Of residuals from where it stood, so that gross ones weigh less."""
+        out: Array = has / sigma**2 / (1.0 + (r / sigma / 3.0) ** 2)
+        return out
+
     def mean(value: Array, sigma: Array, at: Array, prior: Array | float, prior_sigma: float) -> Array:
-        # residuals from where it stood, so that gross ones weigh less
-        r = (value - at[:, None]) / sigma
-        w = has / sigma**2 / (1.0 + (r / 3.0) ** 2)
+        w = weight(value - at[:, None], sigma)
         out: Array = ((w * value).sum(-1) + prior / prior_sigma**2) / (w.sum(-1) + 1.0 / prior_sigma**2)
         return out
 
-    distance = of(lay.distance_m)
+    distance = of(places.distance_m)
     prior, prior_sigma = np.zeros(len(j)), 3.0 / o.distance_m
-    firm = [s for s in scene.headings if not s.compass]
+    firm = [s for s in problem.photo.headings if not s.is_compass]
     if firm:
         best = min(firm, key=lambda s: s.sigma_rad)
-        off = _wrap(GRID[h.toward] - o.axis_rad - best.value_rad)
+        off = wrap_rad(GRID[h.toward] - o.axis_rad - best.value_rad)
         prior = np.clip(np.tan(np.clip(off, -1.0, 1.0)), -4.0 / o.distance_m, 4.0 / o.distance_m)
-        prior_sigma = float(np.hypot(best.sigma_rad, STEP_RAD / np.sqrt(12.0)))
-    shift = mean(o.across - of(lay.across), of(lay.across_sigma_m) / distance, h.shift, prior, prior_sigma)
-    over = mean(o.over - of(lay.over), of(lay.over_sigma_m) / distance, h.over, 0.0, scene.over_sigma)
-    slant = of(lay.slant_m)
-    tall = o.ln_height - (m.ln_size[j, 1] + np.log(distance) - 2.0 * np.log(slant))
+        prior_sigma = float(np.hypot(best.sigma_rad, GRID_SIGMA_RAD))
+    shift = mean(o.across - of(places.across), of(places.across_sigma_m) / distance, h.shift, prior, prior_sigma)
+    over = mean(o.over - of(places.over), of(places.over_sigma_m) / distance, h.over, 0.0, problem.over_sigma)
+    tall, wide = (np.take_along_axis(x, j[..., None], 2)[..., 0] for x in _size_residuals(problem, places))
+    w, v = weight(tall, problem.tall_sigma[i, j]), weight(wide, problem.ln_shown_sigma[i, j])
+    # by how much each changes with ln of the distance, at a given rise or a given elevation
     steep = np.abs(o.rise_m) / o.distance_m
     slope = -1.0 if o.rise_follows else (steep**2 - 1.0) / (steep**2 + 1.0)
-    sigma = np.hypot(np.hypot(m.ln_size_sigma[j, 1], SIZE_LN_SIGMA), o.ln_height_sigma)
-    w = has / sigma**2 / (1.0 + (tall / sigma / 3.0) ** 2)
-    i = np.broadcast_to(np.arange(j.shape[1]), j.shape)
-    wide = o.ln_extent - (scene.ln_shown[i, j] - np.log(slant))
-    wide_sigma = scene.ln_shown_sigma[i, j]
     wide_slope = -1.0 if o.rise_follows else -1.0 / (steep**2 + 1.0)
-    v = has / wide_sigma**2 / (1.0 + (wide / wide_sigma / 3.0) ** 2)
     # residuals at the present scale; the prior pulls towards none
     info = (w * slope**2 + v * wide_slope**2).sum(-1) + 1.0 / o.ln_sigma**2
     step = ((w * slope * tall + v * wide_slope * wide).sum(-1) - h.ln_scale / o.ln_sigma**2) / info
-    return Starts(h.toward, shift, over, np.clip(h.ln_scale + np.clip(step, -0.2, 0.2), -1.5, 1.5))
+    return Hypotheses(h.toward, shift, over, np.clip(h.ln_scale + np.clip(step, -0.2, 0.2), -1.5, 1.5))
 
 
-def _first_over(scene: Scene, h: Starts, lay: Layout) -> Array:
+def _first_over(problem: NamingProblem, h: Hypotheses) -> Array:
     """A first shift in height (H,): the median over candidates of what their likeliest antennas would need."""
-    o = scene.observed
-    r = (o.across[:, None] - (lay.across + h.shift[:, None])[:, None, :]) * lay.distance_m[:, None, :]
-    cost = 0.5 * (r / lay.across_sigma_m[:, None, :]) ** 2 + scene.facing[h.toward]
+    o = problem.observed
+    places = expected_places(o, problem.mount, h.toward, h.ln_scale)
+    r = (o.across[:, None] - (places.across + h.shift[:, None])[:, None, :]) * places.distance_m[:, None, :]
+    cost = 0.5 * (r / places.across_sigma_m[:, None, :]) ** 2 + problem.facing[h.toward]
     j = cost.argmin(-1)
-    out: Array = np.median(o.over - np.take_along_axis(lay.over, j, 1), axis=-1)
+    out: Array = np.median(o.over - np.take_along_axis(places.over, j, 1), axis=-1)
     return out
 
 
-def read(scene: Scene) -> tuple[Reading, ...]:
-    """The likely readings of a photo, the likeliest first; none where it has no candidates."""
-    n, m = len(scene.observed.across), len(scene.mount.names)
-    if n == 0 or m == 0:
+def likely_hypotheses(problem: NamingProblem) -> tuple[Hypothesis, ...]:
+    """The likely ways to name a photo's candidates, the likeliest first; none where it has no candidates."""
+    if len(problem.observed.across) == 0:
         return ()
-    h = _coarse(scene)
-    h = Starts(
-        h.toward, h.shift, _first_over(scene, h, layout(scene.observed, scene.mount, h.toward, h.ln_scale)), h.ln_scale
-    )
-    found: dict[tuple[int, tuple[int, ...]], Reading] = {}
-    names = np.empty((0, n), int)
-    total = np.empty(0)
-    cost = np.empty((0, n, m))
-    for k in range(ROUNDS + 1):
-        lay = layout(scene.observed, scene.mount, h.toward, h.ln_scale)
-        cost = _pair_costs(scene, h, lay)
-        solved = [_assign(c, scene.named) for c in cost]
-        names = np.array([s[0] for s in solved])
-        total = TRUSTED * np.array([s[1] for s in solved]) + _prior_cost(scene, h)
-        if k < ROUNDS:
-            near = np.flatnonzero(total <= total.min() + (20.0, 14.0, 10.0)[k])
-            h = _refit(scene, h.take(near), Layout(*(getattr(lay, f)[near] for f in Layout.__slots__)), names[near])
-    for near_best in np.flatnonzero(total <= total.min() + DROP).tolist():
-        _note(found, h, near_best, names[near_best], float(total[near_best]))
-    _others(scene, h, cost, total, found)
-    best = min(r.cost for r in found.values())
-    kept = [r for r in found.values() if r.cost <= best + DROP]
-    return tuple(sorted(kept, key=lambda r: (r.cost, r.toward)))
+    h = _coarse(problem)
+    h = replace(h, over=_first_over(problem, h))
+    for leeway in (*REFITTED_WITHIN, None):
+        places = expected_places(problem.observed, problem.mount, h.toward, h.ln_scale)
+        cost = _pair_costs(problem, h, places)
+        solved = [_assign(c, problem.named) for c in cost]
+        names, sums = np.array([n for n, _ in solved]), np.array([s for _, s in solved])
+        total = TRUSTED * sums + _prior_cost(problem, h)
+        if leeway is not None:
+            near = np.flatnonzero(total <= total.min() + leeway)
+            h = _refit(problem, _taken(h, near), _taken(places, near), names[near])
+    likely = [h.one(k, names[k], total[k]) for k in np.flatnonzero(total <= total.min() + DROP).tolist()]
+    likely += _next_best(problem, h, cost, names, total)
+    best: dict[tuple[int, tuple[int, ...]], Hypothesis] = {}
+    for one in sorted(likely, key=lambda one: (one.cost, one.toward)):
+        best.setdefault((one.toward, one.names), one)
+    least = min(one.cost for one in best.values())
+    return tuple(one for one in best.values() if one.cost <= least + DROP)
 
 
-def _prior_cost(scene: Scene, h: Starts) -> Array:
-    o = scene.observed
+def _prior_cost(problem: NamingProblem, h: Hypotheses) -> Array:
     out: Array = (
-        scene.toward_cost[h.toward]
-        + heading_cost(scene, h.toward, h.shift, STEP_RAD / np.sqrt(12.0))
-        + 0.5 * (h.over / scene.over_sigma) ** 2
-        + 0.5 * (h.ln_scale / o.ln_sigma) ** 2
+        problem.toward_cost[h.toward]
+        + heading_cost(problem, h.toward, h.shift, GRID_SIGMA_RAD)
+        + 0.5 * (h.over / problem.over_sigma) ** 2
+        + 0.5 * (h.ln_scale / problem.observed.ln_sigma) ** 2
     )
     return out
 
 
-def _note(found: dict[tuple[int, tuple[int, ...]], Reading], h: Starts, k: int, names: Array, cost: float) -> None:
-    key = (int(h.toward[k]), tuple(int(x) for x in names))
-    if key not in found or found[key].cost > cost:
-        found[key] = Reading(key[1], cost, key[0], float(h.shift[k]), float(h.over[k]), float(h.ln_scale[k]))
-
-
-def _others(
-    scene: Scene, h: Starts, cost: Array, total: Array, found: dict[tuple[int, tuple[int, ...]], Reading]
-) -> None:
-    """The next best readings: each pair of a best one forbidden in turn."""
-    by_cost = np.argsort(total, kind="stable")
+def _next_best(problem: NamingProblem, h: Hypotheses, cost: Array, names: Array, total: Array) -> list[Hypothesis]:
+    """The next best hypotheses: each pair of a best one forbidden in turn."""
+    out: list[Hypothesis] = []
     seen: set[tuple[int, tuple[int, ...]]] = set()
     best = total.min()
-    for k in by_cost[:24]:
+    for k in np.argsort(total, kind="stable")[:24]:
         if total[k] > best + 5.0:
             break
-        names, summed = _assign(cost[k], scene.named)
-        key = (int(h.toward[k]), tuple(int(x) for x in names))
+        key = (int(h.toward[k]), tuple(names[k].tolist()))
         if key in seen:
             continue
         seen.add(key)
-        prior = total[k] - TRUSTED * summed
-        for i, j in enumerate(names.tolist()):
-            if i in scene.named:
+        prior = total[k] - TRUSTED * _assign(cost[k], problem.named)[1]
+        for i, j in enumerate(names[k].tolist()):
+            if i in problem.named:
                 continue
             changed = cost[k].copy()
             if j >= 0:
                 changed[i, j] = NEVER
             else:
                 changed[i] -= 100.0  # anything rather than false
-            other, s = _assign(changed, scene.named)
+            other, s = _assign(changed, problem.named)
             s += 100.0 if j < 0 and other[i] >= 0 else 0.0
             if prior + TRUSTED * s <= best + DROP:
-                _note(found, h, int(k), other, float(prior + TRUSTED * s))
+                out.append(h.one(int(k), other, float(prior + TRUSTED * s)))
+    return out
 
 
-def weights(readings: Sequence[Reading]) -> Array:
-    """Probabilities of readings: they sum to 1."""
-    c = np.array([r.cost for r in readings])
+def weights(hypotheses: Sequence[Hypothesis]) -> Array:
+    """Probabilities of hypotheses: they sum to 1."""
+    c = np.array([one.cost for one in hypotheses])
     w = np.exp(-(c - c.min()))
     out: Array = w / w.sum()
     return out

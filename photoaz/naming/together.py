@@ -8,18 +8,22 @@ hangs, and only weakly which way an antenna faces.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.errors import Fault, InputError
-from photoaz.naming.answer import antenna_answer, photo_answer
+from photoaz.naming.answer import photo_naming
 from photoaz.naming.facing import BINS, GRID, prior_beliefs
-from photoaz.naming.model import Assignment, KnownAntenna, PhotoView
-from photoaz.naming.mount import SPACING_M, STAND_OFF_M, Mount, mount_of
-from photoaz.naming.observed import Observed, observe
-from photoaz.naming.search import Reading, Scene, layout, read, scene_of, weights
+from photoaz.naming.model import AntennaPriors, KnownPhoto, PhotoNaming
+from photoaz.naming.mount import Mount, mount_of
+from photoaz.naming.observed import ObservedPanels, observe
+from photoaz.naming.picks import named_by_picks
+from photoaz.naming.search import Hypothesis, expected_places, likely_hypotheses, naming_problem, weights
+from photoaz.quantities import MOUNT_SPACING_M, MOUNT_STAND_OFF_M
+from photoaz.vision.finder import PanelCandidate
 
 Array = NDArray[Any]
 
@@ -29,88 +33,75 @@ PASSES = 2
 DOUBT = 0.03
 #: a residual of a place this many sigmas off weighs half
 HALF_WEIGHT = 2.0
+#: stand-off and spacing are looked for within these [m], and never known better than so
+STAND_OFF_WITHIN_M, STAND_OFF_LEAST_SIGMA_M = (0.2, 4.0), 0.08
+SPACING_WITHIN_M, SPACING_LEAST_SIGMA_M = (0.3, 2.5), 0.04
 
 
-def assign(photos: Sequence[PhotoView], antennas: Sequence[KnownAntenna], site_sigma_m: float) -> Assignment:
+def name_candidates(
+    photos: Sequence[KnownPhoto],
+    candidates: Sequence[Sequence[PanelCandidate]],
+    antennas: Sequence[AntennaPriors],
+    site_sigma_m: float,
+) -> tuple[PhotoNaming, ...]:
     """Name the panels found in all photos of a site.
 
     Parameters
     ----------
-    photos : the site's photos with their candidates; standpoints in the frame of the tower's base.
+    photos : the site's, each with a person's picks, whose word is final. candidates : what was found in each.
     antennas : the register's, all of the site: those not seen matter as well.
     site_sigma_m : one standard uncertainty, per axis, of the tower's place in the register [m].
 
     Returns
     -------
-    Assignment. It does not depend on the order of photos and candidates.
+    One PhotoNaming a photo. It does not depend on the order of photos, candidates and antennas.
 
     Raises
     ------
-    InputError : a person's names that are not in the register, or the same name twice in a photo; equal names of
-    antennas, or none at all.
+    InputError : no antennas, or two of one name.
     """
     index = {a.name: k for k, a in enumerate(antennas)}
-    _check(photos, antennas, index)
+    _require_names(antennas)
     mount = mount_of(antennas)
     prior = prior_beliefs(mount.design_rad)
-    named = [{i: index[name] for i, name in p.named.items()} for p in photos]
-    observed = [observe(p, mount, site_sigma_m) for p in photos]
-
-    def scenes(beliefs: Sequence[Array]) -> list[Scene]:
-        return [
-            scene_of(p, o, mount, b, site_sigma_m, n)
-            for p, o, b, n in zip(photos, observed, beliefs, named, strict=True)
+    observed = [observe(p, c, mount, site_sigma_m) for p, c in zip(photos, candidates, strict=True)]
+    named = [
+        {i: index[name] for i, name in named_by_picks(p.picks, c, index).items()}
+        for p, c in zip(photos, candidates, strict=True)
+    ]
+    beliefs = [prior] * len(photos)
+    for left in reversed(range(PASSES + 1)):
+        problems = [
+            naming_problem(*known, site_sigma_m)
+            for known in zip(photos, observed, [mount] * len(photos), named, beliefs, strict=True)
         ]
-
-    current = scenes([prior] * len(photos))
-    readings = [read(s) for s in current]
-    messages = [_message(o, r, len(antennas)) for o, r in zip(observed, readings, strict=True)]
-    for _ in range(PASSES):
-        mount = _refined(mount, observed, readings)
-        current = scenes([_belief(prior, messages, but=k) for k in range(len(photos))])
-        readings = [read(s) for s in current]
-        messages = [_message(o, r, len(antennas)) for o, r in zip(observed, readings, strict=True)]
-    belief = _belief(prior, messages, but=None)
-    answers = tuple(photo_answer(p, s, r, belief) for p, s, r in zip(photos, current, readings, strict=True))
-    return Assignment(
-        photos=answers,
-        antennas=tuple(antenna_answer(k, mount, answers, belief[k]) for k in range(len(antennas))),
-        stand_off_m=mount.stand_off_m[0],
-        spacing_m=mount.spacing_m[0],
-    )
+        hypotheses = [likely_hypotheses(p) for p in problems]
+        messages = [_message(o, h, len(antennas)) for o, h in zip(observed, hypotheses, strict=True)]
+        if left:
+            mount = _refined(mount, observed, hypotheses)
+            beliefs = [_belief(prior, messages, but=k) for k in range(len(photos))]
+    azimuth_beliefs = _belief(prior, messages, but=None)
+    return tuple(photo_naming(p, h, azimuth_beliefs, site_sigma_m) for p, h in zip(problems, hypotheses, strict=True))
 
 
-def _check(photos: Sequence[PhotoView], antennas: Sequence[KnownAntenna], index: dict[str, int]) -> None:
-    faults: list[Fault] = []
-    if not antennas:
-        faults.append(Fault(file="register", found="no antennas", wanted="at least one"))
-    if len(index) != len(antennas):
-        twice = sorted({a.name for a in antennas if sum(b.name == a.name for b in antennas) > 1})
-        faults.append(Fault(file="register", column="antenna_id", found=", ".join(twice), wanted="each name once"))
-    for p in photos:
-        for i, name in p.named.items():
-            if name not in index:
-                faults.append(Fault(file=p.name, found=f"a pick of '{name}'", wanted="an antenna of this site"))
-            if not 0 <= i < len(p.candidates):
-                faults.append(Fault(file=p.name, found=f"candidate {i} named", wanted="one of the candidates"))
-        if len(set(p.named.values())) < len(p.named):
-            faults.append(Fault(file=p.name, found="one name for two candidates", wanted="each name once in a photo"))
-    if faults:
-        raise InputError(faults)
+def _require_names(antennas: Sequence[AntennaPriors]) -> None:
+    names = [a.name for a in antennas]
+    if not names:
+        raise InputError(Fault(file="register", found="no antennas", wanted="at least one"))
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise InputError(Fault(file="register", column="antenna_id", found=", ".join(twice), wanted="each name once"))
 
 
-def _message(observed: Observed, readings: Sequence[Reading], m: int) -> Array:
+def _message(observed: ObservedPanels, hypotheses: Sequence[Hypothesis], m: int) -> Array:
     """What a photo says of the antennas' azimuths: likelihoods (m, BINS), 1 where it says nothing."""
-    out = np.ones((m, BINS))
-    if not readings:
-        return out
-    w = weights(readings)
-    out[:] = 0.0
-    left = np.ones(m)
-    for r, share in zip(readings, w, strict=True):
-        for i, j in enumerate(r.names):
+    if not hypotheses:
+        return np.ones((m, BINS))
+    out, left = np.zeros((m, BINS)), np.ones(m)
+    for one, share in zip(hypotheses, weights(hypotheses), strict=True):
+        for i, j in enumerate(one.names):
             if j >= 0:
-                out[j] += share * observed.likelihood[i, r.toward]
+                out[j] += share * observed.likelihood[i, one.toward]
                 left[j] -= share
     return DOUBT + (1.0 - DOUBT) * (out + np.maximum(left, 0.0)[:, None])
 
@@ -126,55 +117,20 @@ def _belief(prior: Array, messages: Sequence[Array], *, but: int | None) -> Arra
     return out
 
 
-def _refined(mount: Mount, observed: Sequence[Observed], readings: Sequence[Sequence[Reading]]) -> Mount:
-    """Stand-off and spacing from the likeliest readings, each photo with shifts of its own."""
-    rows: list[Array] = []
-    values: list[float] = []
-    sigmas: list[float] = []
-    photos = [k for k, r in enumerate(readings) if r]
-    width = 2 + 2 * len(photos)
-    for column, k in enumerate(photos):
-        o, r = observed[k], readings[k][0]
-        sure = sum(float(w) for w, q in zip(weights(readings[k]), readings[k], strict=True) if q.names == r.names)
-        lay = layout(o, mount, np.array([r.toward]), np.array([r.ln_scale]))
-        beta = GRID[r.toward]
-        side = np.array([np.cos(beta), -np.sin(beta)])
-        ahead = np.array([np.sin(beta), np.cos(beta)])
-        steep = abs(o.rise_m) / o.distance_m
-        for i, j in enumerate(r.names):
-            if j < 0:
-                continue
-            flat = float(lay.distance_m[0, j])
-            loose = float(np.abs(side @ mount.loose[j]))
-            row = np.zeros(width)
-            row[0], row[1] = side @ mount.outward[j], side @ mount.sideways[j]
-            row[2 + 2 * column] = 1.0
-            rows.append(row)
-            values.append(float(o.across[i] - r.shift) * flat - float(side @ mount.base[j]))
-            sigmas.append(float(np.hypot(mount.own_sigma_m[j] + 0.05, loose)) / max(sure, 0.1))
-            # nearer antennas stand higher in the frame: over = rise / (distance + ahead)
-            row = np.zeros(width)
-            row[0], row[1] = -steep * (ahead @ mount.outward[j]), -steep * (ahead @ mount.sideways[j])
-            row[3 + 2 * column] = 1.0
-            rows.append(row)
-            mean_over = o.rise_m / o.distance_m
-            expected = (mount.up_m[j] - mount.up_m.mean()) - steep * float(ahead @ mount.base[j])
-            values.append(float(o.over[i] - r.over - mean_over) * o.distance_m * float(np.exp(r.ln_scale)) - expected)
-            loose = float(np.abs(ahead @ mount.loose[j])) * steep
-            sigmas.append(float(np.hypot(np.hypot(mount.up_sigma_m[j], 0.25 * (1.0 + steep)), loose)) / max(sure, 0.1))
-    for k, prior in enumerate((STAND_OFF_M, SPACING_M)):
-        row = np.zeros(width)
-        row[k] = 1.0
+def _refined(mount: Mount, observed: Sequence[ObservedPanels], hypotheses: Sequence[Sequence[Hypothesis]]) -> Mount:
+    """Stand-off and spacing from the likeliest hypotheses, each photo with shifts of its own."""
+    of_photos = [_mount_equations(mount, o, h) for o, h in zip(observed, hypotheses, strict=True) if h]
+    width = 2 + 2 * len(of_photos)
+    # what is known beforehand: the mount's two, and that a photo's shifts are small
+    rows, values = [np.eye(width)], [np.append([MOUNT_STAND_OFF_M[0], MOUNT_SPACING_M[0]], np.zeros(width - 2))]
+    sigmas = [np.append([MOUNT_STAND_OFF_M[1], MOUNT_SPACING_M[1]], np.ones(width - 2))]
+    for k, (own, value, sigma) in enumerate(of_photos):
+        row = np.zeros((len(own), width))
+        row[:, :2], row[:, 2 + 2 * k : 4 + 2 * k] = own[:, :2], own[:, 2:]
         rows.append(row)
-        values.append(prior[0])
-        sigmas.append(prior[1])
-    for k in range(2, width):
-        row = np.zeros(width)
-        row[k] = 1.0
-        rows.append(row)
-        values.append(0.0)
-        sigmas.append(1.0)
-    A, b, s = np.array(rows), np.array(values), np.array(sigmas)
+        values.append(value)
+        sigmas.append(sigma)
+    A, b, s = np.concatenate(rows), np.concatenate(values), np.concatenate(sigmas)
     x = np.zeros(width)
     x[:2] = mount.stand_off_m[0], mount.spacing_m[0]
     normal = np.eye(width)
@@ -183,7 +139,37 @@ def _refined(mount: Mount, observed: Sequence[Observed], readings: Sequence[Sequ
         normal = A.T @ (w[:, None] * A)
         x = np.linalg.solve(normal, A.T @ (w * b))
     sigma = np.sqrt(np.diag(np.linalg.inv(normal)))
-    return mount.refined(
-        (float(np.clip(x[0], 0.2, 4.0)), float(np.hypot(sigma[0], 0.08))),
-        (float(np.clip(x[1], 0.3, 2.5)), float(np.hypot(sigma[1], 0.04))),
+    return replace(
+        mount,
+        stand_off_m=(float(np.clip(x[0], *STAND_OFF_WITHIN_M)), float(np.hypot(sigma[0], STAND_OFF_LEAST_SIGMA_M))),
+        spacing_m=(float(np.clip(x[1], *SPACING_WITHIN_M)), float(np.hypot(sigma[1], SPACING_LEAST_SIGMA_M))),
+    )
+
+
+def _mount_equations(mount: Mount, o: ObservedPanels, hypotheses: Sequence[Hypothesis]) -> tuple[Array, Array, Array]:
+    """What a photo's likeliest names say of stand-off, spacing and its own shifts across and along the height.
+
+    Rows (2 k, 4) of k named candidates, their values (2 k,) and sigmas [m].
+    """
+    best = hypotheses[0]
+    sure = sum(float(w) for w, h in zip(weights(hypotheses), hypotheses, strict=True) if h.names == best.names)
+    names = np.array(best.names)
+    j = names[names >= 0]
+    flat = expected_places(o, mount, np.array([best.toward]), np.array([best.ln_scale])).distance_m[0, j]
+    beta = GRID[best.toward]
+    side, ahead = np.array([np.cos(beta), -np.sin(beta)]), np.array([np.sin(beta), np.cos(beta)])
+    steep, one, none = abs(o.rise_m) / o.distance_m, np.ones(len(j)), np.zeros(len(j))
+    across = np.stack([mount.outward[j] @ side, mount.sideways[j] @ side, one, none], 1)
+    # nearer antennas stand higher in the frame: over = rise / (distance + ahead)
+    over = np.stack([-steep * (mount.outward[j] @ ahead), -steep * (mount.sideways[j] @ ahead), none, one], 1)
+    across_m = (o.across[names >= 0] - best.shift) * flat - mount.base[j] @ side
+    over_m = (o.over[names >= 0] - best.over - o.rise_m / o.distance_m) * o.distance_m * np.exp(best.ln_scale)
+    over_m = over_m - (mount.up_m[j] - mount.up_m.mean()) + steep * (mount.base[j] @ ahead)
+    across_sigma = np.hypot(mount.own_sigma_m[j] + 0.05, mount.loose[j] @ side)
+    over_sigma = np.hypot(mount.up_sigma_m[j], 0.25 * (1.0 + steep))
+    over_sigma = np.hypot(over_sigma, steep * (mount.loose[j] @ ahead))
+    return (
+        np.concatenate([across, over]),
+        np.concatenate([across_m, over_m]),
+        np.concatenate([across_sigma, over_sigma]) / max(sure, 0.1),
     )

@@ -14,17 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import COMPASS
 from photoaz.network.adjust import Adjusted, inverse
 from photoaz.network.observations import Direct, Observation, wrap
+from photoaz.quantities import COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE
 
 Array = NDArray[Any]
 
-#: the compass's name in the error budget
-COMPASS = "camera compass"
-#: how often a compass is disturbed, and its standard deviation then. Read off five real photos, errors -7, -19, 12, -12
-#: and -90 degrees, which is little to go by: common practice, no source
-DISTURBED_SHARE = 0.2
-DISTURBED_RAD = float(np.radians(35.0))
 #: compasses whose state is weighed in all combinations; of others the likelier state is taken
 _MOST = 10
 #: combinations less probable than this beside the likeliest are dropped
@@ -65,7 +61,9 @@ def with_disturbed(
     """The observations with the compasses of some photos as wide as a disturbed one; index: of the photos' headings."""
     wide = {index[name] for name in disturbed}
     return tuple(
-        replace(o, sigma=DISTURBED_RAD) if isinstance(o, Direct) and is_compass(o) and int(o.index[0]) in wide else o
+        replace(o, sigma=COMPASS_DISTURBED_RAD)
+        if isinstance(o, Direct) and is_compass(o) and int(o.index[0]) in wide
+        else o
         for o in observations
     )
 
@@ -95,7 +93,7 @@ def weigh_compasses(
     idx = np.array([index[name] for name in photos])
     said = np.array([float(wrap(np.array(at[int(k)].value - adjusted.x[k]))) for k in idx])
     good = np.array([1.0 / good_rad[name] ** 2 for name in photos])
-    bad = 1.0 / DISTURBED_RAD**2
+    bad = 1.0 / COMPASS_DISTURBED_RAD**2
     now = np.array([1.0 / at[int(k)].sigma ** 2 for k in idx])
     cov = adjusted.covariance[np.ix_(idx, idx)].copy()
     mean = np.zeros(len(idx))
@@ -108,7 +106,7 @@ def weigh_compasses(
         # the reading's density as all else predicts it, with the one precision over that with the other
         open_ = 1.0 + step * np.diag(cov)
         gain = 0.5 * (np.log(to / now) - np.log(open_) - step * (said - mean) ** 2 / open_)
-        prior = np.log(DISTURBED_SHARE) - np.log(1.0 - DISTURBED_SHARE)
+        prior = np.log(COMPASS_DISTURBED_SHARE) - np.log(1.0 - COMPASS_DISTURBED_SHARE)
         return gain + np.where(state, -prior, prior), step
 
     for _ in range(2 * len(idx)):
@@ -137,7 +135,7 @@ def weigh_compasses(
     fit = (d * said[unsure] ** 2).sum(1) - (side * heading).sum(1)
     ln = 0.5 * (np.log(d).sum(1) - np.linalg.slogdet(information)[1] - fit)
     k = states.sum(1)
-    ln = ln + k * np.log(DISTURBED_SHARE) + (m - k) * np.log(1.0 - DISTURBED_SHARE)
+    ln = ln + k * np.log(COMPASS_DISTURBED_SHARE) + (m - k) * np.log(1.0 - COMPASS_DISTURBED_SHARE)
     order = np.argsort(-ln, kind="stable")
     order = order[ln[order] > ln[order[0]] + np.log(_LEAST)]
     weight = np.exp(ln[order] - ln[order[0]])

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.network.compass import COMPASS, is_compass
+from photoaz.angles import COMPASS
+from photoaz.network.compass import is_compass
 from photoaz.network.observations import Direct, Observation
 from photoaz.network.parameters import Layout
 from photoaz.network.site import PhotoObservations

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import Angle
+from photoaz.naming.model import AntennaPriors
 from photoaz.network.antenna_positions import AntennaPositions
 from photoaz.network.observations import (
     PLUMB_FIELDS,
@@ -32,21 +34,6 @@ Array = NDArray[Any]
 
 #: the budget's name of what outlines tell
 BOX_SOURCE = "edges in the photo"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Angle:
-    """A known angle [rad] with one standard uncertainty.
-
-    declination_sigma_rad: what the declination model's error, one of all of a site's compasses, adds to it: no part of
-    sigma_rad, and 0 where no declination was added.
-    """
-
-    value_rad: float
-    sigma_rad: float
-    source: str
-    label: str
-    declination_sigma_rad: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,27 +113,6 @@ class PhotoObservations:
     shadows: tuple[ShadowSight, ...] = ()
     notes: tuple[str, ...] = ()
     verticals: Verticals | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AntennaPriors:
-    """What is known of one antenna before any photo: means and standard uncertainties.
-
-    design_rad: its design azimuth; it enters no observation.
-    """
-
-    name: str
-    design_rad: float
-    east_north_m: Array
-    offset_sigma_m: float
-    up_m: float
-    up_sigma_m: float
-    ln_size: Array
-    ln_size_sigma: Array
-    sizes_known: bool
-    downtilt_rad: float
-    downtilt_sigma_rad: float
-    roll_sigma_rad: float
 
 
 def outline_label(photo: str, antenna: str) -> str:

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import COMPASS, wrap_rad
 from photoaz.network.adjust import Adjusted, adjust, linearise, w_tests
-from photoaz.network.compass import COMPASS, Compasses, Shift, is_compass, shifts_of, weigh_compasses, with_disturbed
+from photoaz.network.compass import Compasses, Shift, is_compass, shifts_of, weigh_compasses, with_disturbed
 from photoaz.network.declination import declination_pull
 from photoaz.network.freedom import coverage_factor, effective_dof
 from photoaz.network.mode_weights import TILT_SIGMA_RAD, AzimuthMode, weigh_modes

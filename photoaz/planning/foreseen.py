@@ -13,20 +13,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import COMPASS, Angle, wrap_rad
 from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
-from photoaz.estimate.gather import CAMERA_HEIGHT_M, HAND_HELD_ROLL_RAD, antenna_priors_of
-from photoaz.estimate.panels import known_antenna
+from photoaz.estimate.gather import HAND_HELD_ROLL_RAD, antenna_priors_of
 from photoaz.geodesy.frames import EnuFrame
+from photoaz.naming.model import AntennaPriors
 from photoaz.naming.mount import mount_of
 from photoaz.network.antenna_positions import AntennaPositions, antenna_positions_of
-from photoaz.network.compass import COMPASS
 from photoaz.network.observations import box_quantities
-from photoaz.network.site import Angle, AntennaPriors, LandmarkSight, PhotoObservations
+from photoaz.network.site import LandmarkSight, PhotoObservations
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.surroundings import Landmark
-from photoaz.quantities import PRACTICE_LEAST_M, RADIUS_95
+from photoaz.quantities import CAMERA_HEIGHT_M, PRACTICE_LEAST_M, RADIUS_95
 from photoaz.register.model import Site
 from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
 from photoaz.vision.boxes import Prior
@@ -89,7 +88,7 @@ def scene_of_site(
     names = tuple(facts) if wanted is None else tuple(wanted)
     for name in names:
         facts[name]
-    mount = mount_of([known_antenna(a, facts[a.antenna_id]) for a in site.antennas])
+    mount = mount_of(list(facts.values()))
     head = antenna_positions_of(mount, {name: f.up_sigma_m for name, f in facts.items()})
     places = {n: np.array([*head.places_m[k], head.up_m[k]]) for k, n in enumerate(head.names)}
     known = azimuth_deg or {}

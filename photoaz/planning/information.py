@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
+from photoaz.naming.expected import with_disturbance
 from photoaz.network.adjust import inverse
-from photoaz.network.compass import COMPASS, DISTURBED_RAD, DISTURBED_SHARE
 from photoaz.network.equations import Equations
 from photoaz.network.observations import Directs, Known, Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE
@@ -95,15 +95,7 @@ def rows_of(state: State, photo: PhotoObservations) -> Rows | None:
     if not photo.boxes:
         return None
     scene = state.scene
-    wide = tuple(
-        replace(
-            h, sigma_rad=float(np.sqrt((1 - DISTURBED_SHARE) * h.sigma_rad**2 + DISTURBED_SHARE * DISTURBED_RAD**2))
-        )
-        if h.source == COMPASS
-        else h
-        for h in photo.headings
-    )
-    photo = replace(photo, headings=wide)
+    photo = replace(photo, headings=tuple(with_disturbance(h) for h in photo.headings))
     names = [a.name for a in scene.antennas]
     seen = [a for a in scene.antennas if a.name in photo.boxes]
     net = build([photo], seen, scene.site_sigma_m)

@@ -9,7 +9,6 @@ from functools import partial
 
 import numpy as np
 
-from photoaz.estimate.gather import CAMERA_HEIGHT_M
 from photoaz.planning.distances import AtDistance, by_distance
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.equipment import Equipment
@@ -27,7 +26,7 @@ from photoaz.planning.standpoints import (
     refined,
 )
 from photoaz.planning.surroundings import Area, Landmark, usable
-from photoaz.quantities import PRACTICE_LEAST_M
+from photoaz.quantities import CAMERA_HEIGHT_M, PRACTICE_LEAST_M
 from photoaz.register.model import Site
 
 #: the first of them come first on the sheet

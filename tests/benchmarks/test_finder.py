@@ -31,11 +31,12 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from photoaz.estimate.gather import antenna_priors_of, declination_at, open_photo, standing_of
-from photoaz.estimate.panels import HAND_M, LEAST_PROBABILITY, Sighted, Standing, find_in, head_guess, name_panels
+from photoaz.estimate.panels import LEAST_PROBABILITY, PhotoPanels, find_in, name_panels
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.network.site import AntennaPriors
+from photoaz.naming.expected import head_guess
+from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.photo.pixels import decode
-from photoaz.quantities import RADIUS_95
+from photoaz.quantities import CAMERA_HEIGHT_M, RADIUS_95
 from photoaz.register.load import load_register, require_sites
 from photoaz.register.model import Control
 from photoaz.vision.finder import FoundPanels
@@ -242,7 +243,7 @@ def timing(into: list[float]) -> Iterator[None]:
 
 
 def sizes_px(
-    standing: Standing, antennas: Sequence[AntennaPriors], found: FoundPanels
+    standing: KnownPhoto, antennas: Sequence[AntennaPriors], found: FoundPanels
 ) -> list[tuple[float, float, float]]:
     """Width, height, depth of the site's antennas at the window's scale, heights foreshortened."""
     guess = head_guess(standing, antennas, 0.0)
@@ -251,7 +252,7 @@ def sizes_px(
         per_m = standing.camera.f_px * found.window.scale / guess.distance_m
     cos = 0.9
     if standing.standpoint is not None:
-        up = float(np.median([a.up_m for a in antennas])) - HAND_M
+        up = float(np.median([a.up_m for a in antennas])) - CAMERA_HEIGHT_M[0]
         flat = max(float(np.hypot(*standing.standpoint[0])), 2.0)
         cos = flat / float(np.hypot(flat, up))
     sizes = [np.exp(a.ln_size) * per_m for a in antennas]
@@ -268,7 +269,7 @@ def outcome_of(mode: str) -> Outcome:
         facts = {a.antenna_id: antenna_priors_of(a, site) for a in site.antennas}
         antennas, sigma = list(facts.values()), site.position_u95_m / RADIUS_95
         frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
-        standings: list[Standing] = []
+        standings: list[KnownPhoto] = []
         found: list[FoundPanels] = []
         images = []
         for p in truth["photos"]:
@@ -288,7 +289,7 @@ def outcome_of(mode: str) -> Outcome:
             standings.append(standing)
             images.append(image)
         with timing(out.name_s):
-            named = name_panels(standings, found, site, facts)[0]
+            named = name_panels(standings, found, site, facts)
         for p, standing, f, sighted, image in zip(truth["photos"], standings, found, named, images, strict=True):
             panels = panels_of(case, truth, p)
             with timing(out.plain_s):
@@ -303,7 +304,7 @@ def _judge(
     case: Path,
     panels: list[Panel],
     found: FoundPanels,
-    sighted: Sighted,
+    sighted: PhotoPanels,
     plain: Sequence[tuple[Array, float]],
     image: Array,
 ) -> None:
@@ -326,7 +327,7 @@ def _judge(
         if panel is not None:
             panel.box, panel.probability = k, candidate.probability
             if m is not None:
-                chances = [(m.antenna, m.probability), *((a.antenna, a.probability) for a in m.alternatives)]
+                chances = [(m.antenna, m.probability), *m.alternatives]
                 panel.said = ", ".join(f"{(a or 'none')[-4:]} {p:.2f}" for a, p in chances[:3]) + "?" * m.ambiguous
             if m is not None and used:
                 panel.name, panel.sure, panel.ambiguous = m.antenna, m.probability, m.ambiguous

@@ -19,9 +19,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import Angle, wrap_rad
+from photoaz.naming.model import AntennaPriors
 from photoaz.network.observations import box_quantities
-from photoaz.network.site import Angle, AntennaPriors, PhotoObservations, build
+from photoaz.network.site import PhotoObservations, build
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.photo.camera import Camera
 from photoaz.vision.evidence import BoxMode

@@ -13,25 +13,28 @@ import pytest
 from pyproj import Geod
 
 from photoaz.naming.places import (
+    PhotoPlaces,
+    PlaceMatch,
+    SiteIndex,
+    _blurred,
+    _looked_up,
+    match_places,
+    places_of,
+    spell_distance,
+    standing_density,
+)
+from photoaz.naming.site_names import SiteNames, settle_site
+from photoaz.photo.record import CompassHeading, Focal, GeoPosition, PhotoRecord, TakenAt
+from photoaz.quantities import (
+    COMPASS_DISTURBED_RAD,
+    COMPASS_DISTURBED_SHARE,
+    COMPASS_NONSENSE_SHARE,
     FAR_SHARE,
     FARTHEST_HEIGHTS,
     NEAREST_HEIGHTS,
     REACH_M,
     USUAL_HEIGHTS,
-    PhotoPlaces,
-    PlaceMatch,
-    SiteIndex,
-    SiteNames,
-    _blurred,
-    _looked_up,
-    match_places,
-    places_of,
-    settle_site,
-    spell_distance,
-    standing_density,
 )
-from photoaz.network.compass import DISTURBED_SHARE
-from photoaz.photo.record import CompassHeading, Focal, GeoPosition, PhotoRecord, TakenAt
 
 GEOD = Geod(ellps="WGS84")
 HEIGHT_M = 30.0
@@ -146,8 +149,9 @@ def test_stated_probabilities_are_those_of_being_right() -> None:
     aim = rng.normal(0, 0.2 * 69.0, n)
     compass = rng.normal(0, 8.0, n)
     state = rng.random(n)
-    compass = np.where(state < DISTURBED_SHARE, rng.uniform(-180, 180, n), compass)
-    compass += np.where((state > DISTURBED_SHARE) & (state < DISTURBED_SHARE + 0.15), rng.normal(0, 20, n), 0.0)
+    disturbed = COMPASS_NONSENSE_SHARE + COMPASS_DISTURBED_SHARE
+    compass += np.where(state < disturbed, rng.normal(0, np.degrees(COMPASS_DISTURBED_RAD), n), 0.0)
+    compass = np.where(state < COMPASS_NONSENSE_SHARE, rng.uniform(-180, 180, n), compass)
     heading = np.degrees(turn) + 180.0 + aim + compass
     said = stand + rng.normal(0, 5.0, (n, 2))
     places = PhotoPlaces(

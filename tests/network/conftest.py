@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from photoaz.angles import Angle
+from photoaz.naming.model import AntennaPriors
 from photoaz.network.observations import (
     Box,
     Direct,
@@ -21,7 +23,7 @@ from photoaz.network.observations import (
     box_quantities,
 )
 from photoaz.network.parameters import Layout
-from photoaz.network.site import Angle, AntennaPriors, LandmarkSight, PhotoObservations, SiteNetwork, build
+from photoaz.network.site import LandmarkSight, PhotoObservations, SiteNetwork, build
 from photoaz.photo.camera import Camera
 from photoaz.vision.evidence import BoxMode
 

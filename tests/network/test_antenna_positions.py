@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from photoaz.naming import KnownAntenna
+from photoaz.naming.model import AntennaPriors
 from photoaz.naming.mount import mount_of
 from photoaz.network.adjust import adjust
 from photoaz.network.antenna_positions import (
@@ -24,25 +24,29 @@ from photoaz.network.site import build
 UP_SIGMA_M = 0.5
 
 
-def antenna(name: str, design_deg: float, position: int | None, **more: Any) -> KnownAntenna:
-    return KnownAntenna(
+def antenna(name: str, design_deg: float, position: int | None, **more: Any) -> AntennaPriors:
+    return AntennaPriors(
         name=name,
         design_rad=float(np.radians(design_deg)),
         up_m=30.0,
         ln_size=np.log([0.3, 1.8, 0.15]),
         ln_size_sigma=np.full(3, 0.02),
         up_sigma_m=UP_SIGMA_M,
+        sizes_known=True,
+        downtilt_rad=0.06,
+        downtilt_sigma_rad=0.05,
+        roll_sigma_rad=0.012,
         sector=name[0],
         position=position,
-        **more,
+        **{"east_north_m": np.zeros(2), "offset_sigma_m": 1.0, **more},
     )
 
 
-def nine() -> list[KnownAntenna]:
+def nine() -> list[AntennaPriors]:
     return [antenna(f"{s}{k}", 20.0 + 120.0 * i, k) for i, s in enumerate("ABC") for k in (1, 2, 3)]
 
 
-def head(antennas: list[KnownAntenna]) -> AntennaPositions:
+def head(antennas: list[AntennaPriors]) -> AntennaPositions:
     return antenna_positions_of(mount_of(antennas), {a.name: UP_SIGMA_M for a in antennas})
 
 
@@ -80,7 +84,7 @@ def test_covariance_is_that_of_drawn_heads() -> None:
 
 def test_offsets_of_the_register_are_taken_as_they_are() -> None:
     """Neither stand-off nor turns of mounts concern an antenna whose place is measured."""
-    there = antenna("A1", 20.0, 1, east_north_m=np.array([0.7, 1.1]), offset_sigma_m=0.15)
+    there = antenna("A1", 20.0, 1, place_known=True, east_north_m=np.array([0.7, 1.1]), offset_sigma_m=0.15)
     h = head([there, *nine()[1:]])
     assert h.places_m[0] == pytest.approx([0.7, 1.1])
     assert h.covariance[:2, :2] == pytest.approx(0.15**2 * np.eye(2))

@@ -10,21 +10,15 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from photoaz.angles import wrap_deg
+from photoaz.angles import COMPASS, wrap_deg
 from photoaz.network.adjust import adjust
-from photoaz.network.compass import (
-    COMPASS,
-    DISTURBED_RAD,
-    DISTURBED_SHARE,
-    Compasses,
-    Shift,
-    shifts_of,
-    weigh_compasses,
-)
+from photoaz.network.compass import Compasses, Shift, shifts_of, weigh_compasses
 from photoaz.network.mode_weights import AzimuthMode
 from photoaz.network.observations import Direct, Known, Observation
 from photoaz.network.site import build
 from photoaz.network.solution import NetworkSolution, mixture_u95, shifted, solve_network, stated_u95
+from photoaz.quantities import COMPASS_DISTURBED_RAD as DISTURBED_RAD
+from photoaz.quantities import COMPASS_DISTURBED_SHARE as SHARE
 
 GOOD = float(np.radians(6.0))
 
@@ -56,7 +50,7 @@ def enumerated(values: list[float], mean: np.ndarray, cov: np.ndarray) -> dict[t
     out = {}
     for s in itertools.product([False, True], repeat=n):
         sigma = np.where(s, DISTURBED_RAD, GOOD)
-        prior = DISTURBED_SHARE ** sum(s) * (1 - DISTURBED_SHARE) ** (n - sum(s))
+        prior = SHARE ** sum(s) * (1 - SHARE) ** (n - sum(s))
         out[s] = prior * float(multivariate_normal(mean, cov + np.diag(sigma**2)).pdf(values))
     total = sum(out.values())
     return {s: p / total for s, p in out.items()}
@@ -84,7 +78,7 @@ def test_one_heading_against_integration() -> None:
     value, mean, sigma = 0.5, 0.0, 0.2
     got, adjusted = weighed([value], np.array([mean]), np.array([[sigma**2]]))
     h = np.linspace(-2, 3, 200001)
-    likelihood = (1 - DISTURBED_SHARE) * norm(h, GOOD).pdf(value) + DISTURBED_SHARE * norm(h, DISTURBED_RAD).pdf(value)
+    likelihood = (1 - SHARE) * norm(h, GOOD).pdf(value) + SHARE * norm(h, DISTURBED_RAD).pdf(value)
     p = norm(mean, sigma).pdf(h) * likelihood
     p /= p.sum()
     want_mean = float((p * h).sum())
@@ -208,9 +202,7 @@ def test_where_nothing_else_speaks_the_uncertainty_says_so(kit) -> None:
     alone = u95(400.0)
 
     def inside(r: float) -> float:
-        return sum(
-            p * (norm.cdf(r / s) - norm.cdf(-r / s)) for p, s in ((1 - DISTURBED_SHARE, 6.0), (DISTURBED_SHARE, 35.0))
-        )
+        return sum(p * (norm.cdf(r / s) - norm.cdf(-r / s)) for p, s in ((1 - SHARE, 6.0), (SHARE, 35.0)))
 
     assert inside(alone) == pytest.approx(0.95, abs=0.02)
     assert alone > 2.5 * 1.96 * 6.0

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from photoaz.angles import Angle
 from photoaz.network.adjust import adjust, variance_shares
 from photoaz.network.forecast import (
     BEARING_U95_RAD,
@@ -30,7 +31,7 @@ from photoaz.network.forecast import (
     updated_covariance,
 )
 from photoaz.network.observations import Directs
-from photoaz.network.site import Angle, BearingSight, LandmarkSight, PhotoObservations, build
+from photoaz.network.site import BearingSight, LandmarkSight, PhotoObservations, build
 from photoaz.network.solution import SHAPE_SIGMA_RAD, AzimuthMode, NetworkSolution, mixture_u95, solve_network
 from photoaz.network.solution import stated_u95 as package_u95
 from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu

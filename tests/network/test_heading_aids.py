@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from photoaz.angles import Angle
 from photoaz.geodesy.sun import sun_track
 from photoaz.network.adjust import adjust
-from photoaz.network.site import Angle, DirectionSight, ShadowSight, SiteNetwork, build
+from photoaz.network.site import DirectionSight, ShadowSight, SiteNetwork, build
 from photoaz.network.solution import solve_network
 from photoaz.quantities import K95
 

@@ -121,7 +121,7 @@ def test_the_design_s_figures(site) -> None:
 
 
 def _compass(p):
-    from photoaz.network.site import Angle
+    from photoaz.angles import Angle
 
     return Angle(value_rad=float(p.start[0]), sigma_rad=0.1, source="heading control", label="")
 
