@@ -160,6 +160,18 @@ class ReadingCauses:
     corrected_deg: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanations:
+    """What may explain a site's readings: antenna by antenna, and those named taken together."""
+
+    antennas: tuple[ReadingCauses, ...]
+    site: SiteCauses
+
+    def of(self, antenna_id: str) -> ReadingCauses | None:
+        """What is said of one antenna's reading."""
+        return next((a for a in self.antennas if a.antenna_id == antenna_id), None)
+
+
 # ---------------------------------------------------------------------------------------------------------------------
 # Explanations
 
@@ -224,7 +236,7 @@ class _Problem:
 
 def likely_causes(
     cases: Sequence[Case], estimates_covariance_deg2: Array, neighbours: Sequence[Neighbour] = ()
-) -> tuple[tuple[ReadingCauses, ...], SiteCauses]:
+) -> Explanations:
     """What explains a site's readings, by comparing all explanations over all its antennas.
 
     Parameters
@@ -234,7 +246,7 @@ def likely_causes(
 
     Returns
     -------
-    One ReadingCauses per case, in their order, and those named of the site. Nothing depends on that order.
+    Explanations : one ReadingCauses per case, in their order. Nothing depends on that order.
 
     Raises
     ------
@@ -245,7 +257,7 @@ def likely_causes(
     if v.shape != (n, n):
         raise ValueError("the covariance needs a row and a column for each antenna")
     if n == 0:
-        return (), SiteCauses(causes=())
+        return Explanations(antennas=(), site=SiteCauses(causes=()))
     # one order inside, so that sums come out the same to the last bit
     order = sorted(range(n), key=lambda k: cases[k].antenna_id)
     problem = _problem(
@@ -254,7 +266,7 @@ def likely_causes(
     found, causes = _told(problem, _search(problem))
     back = {k: i for i, k in enumerate(order)}
     antennas = tuple(found[back[k]] for k in range(n))
-    return antennas, SiteCauses(causes=causes, sentence=_site_sentence(antennas, causes))
+    return Explanations(antennas=antennas, site=SiteCauses(causes=causes, sentence=_site_sentence(antennas, causes)))
 
 
 def _problem(cases: Sequence[Case], covariance: Array, neighbours: Sequence[Neighbour]) -> _Problem:

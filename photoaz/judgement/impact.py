@@ -57,27 +57,6 @@ def _effect(interval: Interval) -> str:
     return "as designed" if low >= -NOTHING_DB and high <= NOTHING_DB else "open"
 
 
-def crossover_words(c: Crossover) -> str:
-    """In words: 'towards B1 the patterns cross 3.1° ± 1.2° further clockwise, and the gain there changes by ...'."""
-    way = "clockwise" if c.shift_deg >= 0.0 else "anticlockwise"
-    word = {"open": "overlap or hole is not decided"}.get(c.effect, c.effect)
-    taken = "" if c.neighbour_estimated else " (taken as designed)"
-    return (
-        f"towards {c.neighbour_id}{taken} the patterns cross {abs(c.shift_deg):.1f}° ± {c.shift_u95_deg:.1f}° further "
-        f"{way}, and the gain there changes by {_decibel(c.change, c.change_interval)}: {word}"
-    )
-
-
-def _decibel(value: float, interval: Interval | None) -> str:
-    said = f"{_signed(value)} dB"
-    return said if interval is None else f"{said} (95 %: {_signed(interval[0])} to {_signed(interval[1])})"
-
-
-def _signed(value: float) -> str:
-    rounded = round(value, 1)
-    return f"{rounded:+.1f}" if rounded else "0.0"
-
-
 def gain_db(angle_deg: float) -> float:
     """Gain at an angle off boresight [deg], relative to boresight [dB], 0 or less: -min(12 (angle / 65)^2, 30).
 

@@ -13,7 +13,7 @@ from photoaz.angles import difference_deg, format_azimuth_deg, format_difference
 from photoaz.errors import InputError
 from photoaz.geodesy.norths import TrueAzimuth, declination, meridian_convergence_deg, to_true
 from photoaz.judgement.agreement import en_score, zeta_score
-from photoaz.judgement.cause import Case, Neighbour, ReadingCauses, likely_causes
+from photoaz.judgement.cause import Case, Explanations, Neighbour, ReadingCauses, likely_causes
 from photoaz.judgement.combined import weighted_mean
 from photoaz.judgement.common import common_mode_of_site
 from photoaz.judgement.conformity import (
@@ -35,7 +35,6 @@ from photoaz.result import (
     Design,
     DowntiltReading,
     Reading,
-    SiteCauses,
     SiteResult,
 )
 
@@ -421,18 +420,20 @@ def judge_site(
         return judge_antenna(antenna, site, found, photo_dates.get(found.antenna_id), risk, right)
 
     result = replace(result, antennas=ById(judged(found) for found in result.antennas))
-    told, causes = _site_causes(site, result, photo_dates)
-    by_id = {t.antenna_id: t for t in told}
+    explained = _site_causes(site, result, photo_dates)
     antennas = []
     for found in result.antennas:
-        own, reading = by_id.get(found.antenna_id), found.reading
+        own = None if explained is None else explained.of(found.antenna_id)
+        reading = found.reading
         if own is not None and reading is not None:
             en, zeta, right = reading.en, reading.zeta, own.reading_right
             if en is not None and zeta is not None and contradicted(en, zeta, right, risk) is reading.agrees:
                 found = judged(found, right)
             found = _with_causes(found, own)
         antennas.append(found)
-    return _with_common_mode(replace(result, antennas=ById(antennas), causes=causes))
+    return _with_common_mode(
+        replace(result, antennas=ById(antennas), causes=None if explained is None else explained.site)
+    )
 
 
 def _with_causes(found: AntennaResult, own: ReadingCauses) -> AntennaResult:
@@ -472,9 +473,7 @@ def _with_common_mode(result: SiteResult) -> SiteResult:
     return replace(result, common_mode=common, antennas=ById(antennas))
 
 
-def _site_causes(
-    site: Site, result: SiteResult, photo_dates: Mapping[str, date | None]
-) -> tuple[tuple[ReadingCauses, ...], SiteCauses | None]:
+def _site_causes(site: Site, result: SiteResult, photo_dates: Mapping[str, date | None]) -> Explanations | None:
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
     joint = result.azimuth_covariance
     cases, rows = [], []
@@ -486,7 +485,7 @@ def _site_causes(
                 cases.append(case)
                 rows.append(row)
     if joint is None or not cases:
-        return (), None
+        return None
     covariance = [[joint.deg2[i][j] for j in rows] for i in rows]
     known = {c.antenna_id for c in cases}
     others = [

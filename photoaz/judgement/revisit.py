@@ -128,15 +128,6 @@ def _line_of(key: str, text: str) -> int | None:
 # ---- what is expected to be lost -------------------------------------------------------------------------------------
 
 
-def worst_loss_db(deviation_deg: float) -> float:
-    """What an antenna that far off loses [dB, 0 or more] at boresight or a sector edge, whichever loses more.
-
-    Reference element pattern, 3GPP TR 38.901 table 7.3-1, sector of 120 degrees.
-    """
-    d = abs(float(difference_deg(deviation_deg, 0.0)))
-    return max(low + slope * d + curve * d * d for low, slope, curve in (_edge_piece(d), _boresight_piece(d)))
-
-
 def _edge_piece(d: float) -> tuple[float, float, float]:
     """Loss at the edge as a polynomial in the deviation, of the piece that d is in."""
     k = 12.0 / BEAMWIDTH_3DB_DEG**2

@@ -15,7 +15,9 @@ from scipy import optimize, stats
 from scipy.spatial.transform import Rotation
 
 from photoaz.angles import wrap_deg
-from photoaz.estimate.solve import mixture_u95, solve_site
+from photoaz.estimate.inputs import site_inputs
+from photoaz.estimate.solve import solve_site
+from photoaz.network.solution import mixture_u95
 from photoaz.memory import Notebook
 from photoaz.photo.picture import Picture
 from photoaz.quantities import EXACT_CORNER_PX
@@ -103,7 +105,7 @@ class Sample:
         return self.folder / f"qlb014_{number}.jpg"
 
     def solve(self, photos: Sequence[Path], *, controls: bool = True, **more: Any) -> SiteResult:
-        return solve_site(
+        given = site_inputs(
             self.site,
             photos,
             controls=self.controls if controls else (),
@@ -112,6 +114,7 @@ class Sample:
             picks_dir=self.folder,
             **more,
         )
+        return solve_site(given).result()
 
 
 @pytest.fixture(scope="session")
@@ -244,9 +247,9 @@ def test_budget_holds_nearly_all_of_the_variance(whole):
 def test_outlook_starts_from_the_reported_uncertainties(pair):
     """The joint covariance's diagonal and the forecast's U95 as it is are the antennas' own."""
     got = {a.antenna_id: a for a in pair.antennas if has_azimuth(a)}
-    assert set(pair.azimuth_ids) == set(got)
-    covariance = np.array(pair.azimuth_covariance_deg2)
-    for k, name in enumerate(pair.azimuth_ids):
+    assert set(pair.azimuth_covariance.antenna_ids) == set(got)
+    covariance = np.array(pair.azimuth_covariance.deg2)
+    for k, name in enumerate(pair.azimuth_covariance.antenna_ids):
         assert stats.norm.ppf(0.975) * np.sqrt(covariance[k, k]) == pytest.approx(got[name].u95_deg, rel=1e-6)
         assert got[name].next_evidence.u95_now_deg == pytest.approx(got[name].u95_deg, rel=1e-9)
     assert np.linalg.eigvalsh(covariance).min() > 0
@@ -351,7 +354,7 @@ def test_exact_picks_are_taken_as_they_are(sample):
     corners = {a: front_corners_px(sample.antennas[a], seen) for a in ("QLB-014-C1", "QLB-014-C2")}
     heading = Control(photo="qlb014_8.jpg", kind="heading", azimuth_true_deg=seen["heading_deg"], u95=0.05)
     picks = [Pick(photo="qlb014_8.jpg", antenna_id=a, corners_px=c, exact=True) for a, c in corners.items()]
-    solved = solve_site(sample.site, [sample.photo(8)], controls=[heading], picks=picks, antenna_ids=corners)
+    solved = solve_site(site_inputs(sample.site, [sample.photo(8)], controls=[heading], picks=picks, antenna_ids=corners)).result()
     for a in solved.antennas:
         assert has_azimuth(a)
         assert abs(wrap_deg(a.azimuth_true_deg - sample.antennas[a.antenna_id]["azimuth_deg"])) < a.u95_deg < 2.5

@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from photoaz.judgement.common import P_CRITICAL, W_CRITICAL, CommonMode, common_mode, common_mode_of_site, fit_common
-from photoaz.judgement.judge import AntennaJudgement, DesignJudgement, ReadingJudgement
+from photoaz.judgement.common import P_CRITICAL, W_CRITICAL, common_mode, common_mode_of_site, fit_common
 from photoaz.quantities import K95
-from photoaz.result import AntennaResult, SiteResult
+from photoaz.result import AntennaResult, AzimuthCovariance, ById, CommonMode, Reading, SiteResult
 
 #: rounding, and the part in 1e12 by which a singular covariance is made regular
 EXACT = 1e-9
@@ -241,20 +240,6 @@ def test_stated_intervals_cover_and_nothing_stands_apart_by_chance():
 # ---- of a solved and judged site ------------------------------------------------------------------------------------
 
 
-def judged(antenna_id: str, reading: float | None, u95: float = 1.0, shared: float = 0.0) -> AntennaJudgement:
-    return AntennaJudgement(
-        antenna_id=antenna_id,
-        reading=None
-        if reading is None
-        else ReadingJudgement(azimuth_true_deg=reading, u95_deg=u95, shared_u95_deg=shared),
-        downtilt_reading=None,
-        design=DesignJudgement(azimuth_true_deg=None, tolerance_deg=5.0),
-        impact=None,
-        revisit=False,
-        reasons=(),
-    )
-
-
 @pytest.fixture
 def solved() -> SiteResult:
     azimuths = {"a": 10.0, "b": 120.0, "c": 240.0, "d": 355.0}
@@ -264,34 +249,38 @@ def solved() -> SiteResult:
         site_id="HNT-204",
         lat_deg=46.6,
         lon_deg=-66.4,
-        declination_deg=None,
-        declination_u95_deg=None,
-        photos=(),
-        antennas=(
-            AntennaResult(antenna_id="x", status="not_found"),
-            *(AntennaResult(antenna_id=k, status="estimated", azimuth_true_deg=v) for k, v in azimuths.items()),
+        antennas=ById(
+            AntennaResult(
+                antenna_id=k, status="estimated" if k in azimuths else "not_found", azimuth_true_deg=azimuths.get(k)
+            )
+            for k in "xabcd"
         ),
-        azimuth_ids=tuple(azimuths),
-        azimuth_covariance_deg2=tuple(tuple(row) for row in covariance),
+        azimuth_covariance=AzimuthCovariance(antenna_ids=tuple(azimuths), deg2=tuple(tuple(row) for row in covariance)),
+    )
+
+
+def read(solved: SiteResult, readings: dict[str, float]) -> SiteResult:
+    """With readings, u95 1 degree each."""
+    return replace(
+        solved,
+        antennas=ById(
+            replace(a, reading=Reading(azimuth_true_deg=readings[a.antenna_id], u95_deg=1.0))
+            if a.antenna_id in readings
+            else a
+            for a in solved.antennas
+        ),
     )
 
 
 def test_site_takes_the_antennas_with_both_and_their_rows(solved):
-    judgements = {
-        "a": judged("a", None),
-        "b": judged("b", 130.0),
-        "c": judged("c", 245.0),
-        "d": judged("d", 1.0),
-        "x": judged("x", 77.0),
-    }
-    got = common_mode_of_site(solved, judgements)
+    got = common_mode_of_site(read(solved, {"b": 130.0, "c": 245.0, "d": 1.0, "x": 77.0}))
     assert [d.antenna_id for d in got.departures] == ["b", "c", "d"]
     np.testing.assert_allclose([d.difference_deg for d in got.departures], [10.0, 5.0, 6.0], atol=1e-9)
-    v = np.asarray(solved.azimuth_covariance_deg2)[1:, 1:] + np.eye(3) / K95**2
+    v = np.asarray(solved.azimuth_covariance.deg2)[1:, 1:] + np.eye(3) / K95**2
     weights = np.linalg.solve(v, np.ones(3))
     assert got.angle_deg == pytest.approx(weights @ [10.0, 5.0, 6.0] / weights.sum(), abs=1e-6)
 
 
 def test_site_without_readings_or_estimates_has_none(solved):
-    assert common_mode_of_site(solved, {k: judged(k, None) for k in "abcd"}) is None
-    assert common_mode_of_site(replace(solved, azimuth_ids=(), azimuth_covariance_deg2=()), {}) is None
+    assert common_mode_of_site(solved) is None
+    assert common_mode_of_site(read(replace(solved, azimuth_covariance=None), {"b": 130.0})) is None

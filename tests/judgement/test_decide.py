@@ -12,11 +12,10 @@ from scipy import optimize, stats
 
 from photoaz.geodesy.norths import declination, meridian_convergence_deg
 from photoaz.judgement.combined import weighted_mean
-from photoaz.judgement.common import common_mode_of_site
 from photoaz.judgement.judge import judge_antenna, judge_site
 from photoaz.quantities import K95
 from photoaz.register.model import Antenna, Reading, Site
-from photoaz.result import Alternative, AntennaResult, SiteResult
+from photoaz.result import Alternative, AntennaResult, AzimuthCovariance, ById, SiteResult
 
 DAY = date(2025, 7, 2)
 HERE = (33.0, -118.0)  # declination some 11 degrees east, convergence of UTM zone 11 about -0.5
@@ -117,12 +116,12 @@ def test_no_mean_of_what_does_not_agree_or_is_not_one_azimuth():
 def test_zeta_and_what_is_shared():
     a = antenna(reading=Reading(azimuth_deg=109.0, north="magnetic", u95_deg=1.0, date=DAY))
     apart = judged(a, solved(123.0, 3.0)).reading
-    assert apart.shared_with_estimate_u95_deg == 0.0
+    assert apart.shared_u95_deg == 0.0
     # the same figures, k = 1.96 on both sides
     assert apart.zeta == pytest.approx(K95 * apart.en)
     together = judged(a, solved(123.0, 3.0, declination_sigma_deg=0.25))
     sigma = declination(*HERE, 0.0, DAY).sigma_deg
-    assert together.reading.shared_with_estimate_u95_deg == pytest.approx(K95 * math.sqrt(0.25 * sigma))
+    assert together.reading.shared_u95_deg == pytest.approx(K95 * math.sqrt(0.25 * sigma))
     assert together.reading.zeta > apart.zeta
     # what is shared widens the mean
     assert together.combined.u95_deg > judged(a, solved(123.0, 3.0)).combined.u95_deg
@@ -162,6 +161,10 @@ def test_undecided_says_what_would_be_accepted():
 # A whole site
 
 
+def joint(names, covariance):
+    return AzimuthCovariance(antenna_ids=tuple(names), deg2=tuple(map(tuple, covariance.tolist())))
+
+
 def whole(readings, estimates, designs, sigma=0.6, **fields):
     names = [f"{s}1" for s in "ABC"]
     antennas = tuple(
@@ -173,12 +176,10 @@ def whole(readings, estimates, designs, sigma=0.6, **fields):
         site_id="S1",
         lat_deg=HERE[0],
         lon_deg=HERE[1],
-        declination_deg=None,
-        declination_u95_deg=None,
-        photos=(),
-        antennas=tuple(solved(e, K95 * sigma, n) for n, e in zip(names, estimates, strict=True)),
-        azimuth_ids=tuple(names),
-        azimuth_covariance_deg2=tuple(tuple(row) for row in (sigma**2 * np.eye(3)).tolist()),
+        antennas=ById(solved(e, K95 * sigma, n) for n, e in zip(names, estimates, strict=True)),
+        azimuth_covariance=AzimuthCovariance(
+            antenna_ids=tuple(names), deg2=tuple(tuple(row) for row in (sigma**2 * np.eye(3)).tolist())
+        ),
     )
     return site, solution, dict.fromkeys(names, DAY)
 
@@ -192,7 +193,7 @@ DESIGNS = (20.0, 140.0, 260.0)
 
 
 def causes(readings, **fields):
-    return [j.reading.likely_cause for j in judge_site(*whole(readings, ESTIMATES, DESIGNS, **fields)).values()]
+    return [j.reading.likely_cause for j in judge_site(*whole(readings, ESTIMATES, DESIGNS, **fields)).antennas]
 
 
 def test_the_declination_is_that_of_the_reading_s_own_day():
@@ -228,13 +229,12 @@ def test_causes_reach_reading_reasons_and_site():
     d = declination(*HERE, 0.0, DAY).value_deg
     site, solution, dates = whole([read(e - d) for e in ESTIMATES], ESTIMATES, DESIGNS)
     got = judge_site(site, solution, dates)
-    a1 = got["A1"]
-    assert a1.reading.causes.causes[0].cause == "declination_omitted"
-    assert a1.reading.causes.causes[0].probability > 0.9
+    a1 = got.antennas["A1"]
+    assert a1.reading.causes[0].cause == "declination_omitted"
+    assert a1.reading.causes[0].probability > 0.9
     at = next(k for k, r in enumerate(a1.reasons) if "Likely cause: declination left out (odds " in r)
     assert "disagrees with the photos" in a1.reasons[at - 1]
-    assert all(j.site_causes is a1.site_causes for j in got.values())
-    assert "all readings" in a1.site_causes.sentence
+    assert "all readings" in got.causes.sentence
 
 
 def test_a_fault_of_all_contradicts_the_one_whose_photos_would_allow_it():
@@ -245,13 +245,15 @@ def test_a_fault_of_all_contradicts_the_one_whose_photos_would_allow_it():
     covariance = np.diag([0.6**2, 0.6**2, (30.0 / K95) ** 2])
     solution = replace(
         solution,
-        antennas=(*solution.antennas[:2], vague),
-        azimuth_covariance_deg2=tuple(tuple(row) for row in covariance.tolist()),
+        antennas=ById((*solution.antennas[:2], vague)),
+        azimuth_covariance=AzimuthCovariance(
+            antenna_ids=("A1", "B1", "C1"), deg2=tuple(map(tuple, covariance.tolist()))
+        ),
     )
     alone = judge_antenna(site.antennas[2], site, vague, DAY)
     assert alone.reading.agrees
     assert alone.combined is not None
-    got = judge_site(site, solution, dates)["C1"]
+    got = judge_site(site, solution, dates).antennas["C1"]
     assert got.reading.en == alone.reading.en < 1.0
     assert got.reading.agrees is False
     assert got.reading.likely_cause == "declination_omitted"
@@ -259,8 +261,8 @@ def test_a_fault_of_all_contradicts_the_one_whose_photos_would_allow_it():
     assert got.revisit
     assert any("but by all of the site's readings and photos it is right with a probability" in r for r in got.reasons)
     # what it should have been
-    assert got.reading.causes.corrected_deg == pytest.approx(ESTIMATES[2])
-    assert got.reading.causes.reading_right < 0.01
+    assert got.reading.corrected_deg == pytest.approx(ESTIMATES[2])
+    assert got.reading.p_right < 0.01
 
 
 def test_a_reading_a_little_too_far_off_is_right_where_all_else_says_so():
@@ -268,9 +270,9 @@ def test_a_reading_a_little_too_far_off_is_right_where_all_else_says_so():
     site, solution, dates = whole(
         [read(d) for d in DESIGNS], (20.2, 139.8, 260.0 + 1.1 * math.hypot(1.0, K95 * 0.6)), DESIGNS
     )
-    got = judge_site(site, solution, dates)["C1"]
+    got = judge_site(site, solution, dates).antennas["C1"]
     assert got.reading.en == pytest.approx(1.1)
-    assert got.reading.causes.reading_right > 0.5
+    assert got.reading.p_right > 0.5
     assert got.reading.agrees
     assert not got.revisit
 
@@ -279,7 +281,7 @@ def test_corrected_readings():
     d = declination(*HERE, 0.0, DAY).value_deg
 
     def corrected(readings):
-        return [j.reading.causes.corrected_deg for j in judge_site(*whole(readings, ESTIMATES, DESIGNS)).values()]
+        return [j.reading.corrected_deg for j in judge_site(*whole(readings, ESTIMATES, DESIGNS)).antennas]
 
     assert corrected([read(e) for e in ESTIMATES]) == [None] * 3
     assert corrected([read(e, "magnetic") for e in ESTIMATES]) == pytest.approx(ESTIMATES)
@@ -297,13 +299,16 @@ def test_a_declination_that_moves_both_drops_out_of_the_causes():
     moved = [e - declination(*HERE, 0.0, DAY).value_deg for e in ESTIMATES]
     site, solution, dates = whole([read(m, "magnetic", u95=0.3) for m in moved], ESTIMATES, DESIGNS, sigma=0.5)
     sigma = declination(*HERE, 0.0, DAY).sigma_deg
-    plain = common_mode_of_site(solution, judge_site(site, solution, dates))
+    plain = judge_site(site, solution, dates).common_mode
     leaning = replace(
         solution,
-        antennas=tuple(replace(a, declination_sigma_deg=sigma) for a in solution.antennas),
-        azimuth_covariance_deg2=tuple(tuple(v + sigma**2 for v in row) for row in solution.azimuth_covariance_deg2),
+        antennas=ById(replace(a, declination_sigma_deg=sigma) for a in solution.antennas),
+        azimuth_covariance=replace(
+            solution.azimuth_covariance,
+            deg2=tuple(tuple(v + sigma**2 for v in row) for row in solution.azimuth_covariance.deg2),
+        ),
     )
-    together = common_mode_of_site(leaning, judge_site(site, leaning, dates))
+    together = judge_site(site, leaning, dates).common_mode
     # of the common angle only the readings' and photos' own errors are left: three of each
     own = math.sqrt((0.5**2 + (0.3 / K95) ** 2) / 3.0)
     assert together.u95_deg == pytest.approx(K95 * own, rel=1e-3)
@@ -316,4 +321,6 @@ def test_one_antenna_judged_alone_has_no_cause():
 
 def test_a_site_without_readings_or_estimates_has_no_causes():
     site, solution, dates = whole([None] * 3, ESTIMATES, DESIGNS)
-    assert all(j.site_causes is None and j.reading is None for j in judge_site(site, solution, dates).values())
+    got = judge_site(site, solution, dates)
+    assert got.causes is None
+    assert all(a.reading is None for a in got.antennas)

@@ -13,7 +13,7 @@ from scipy.stats import norm
 
 from photoaz.judgement.drift import Visit, turns_between, visits_of
 from photoaz.quantities import K95
-from photoaz.result import AntennaResult, SiteResult
+from photoaz.result import AntennaResult, AzimuthCovariance, ById, SiteResult
 
 NAMES = ("A1", "B1", "C1", "D1")
 BEFORE = Visit(first=date(2019, 5, 2), last=date(2019, 5, 3), photos=("a.jpg",))
@@ -28,15 +28,11 @@ def solution(azimuths: Sequence[float], *, own_deg: float = 0.6, common_deg: flo
         site_id="HNT-204",
         lat_deg=47.0,
         lon_deg=8.0,
-        declination_deg=None,
-        declination_u95_deg=None,
-        photos=(),
-        antennas=tuple(
+        antennas=ById(
             AntennaResult(antenna_id=name, status="estimated", azimuth_true_deg=a % 360.0, u95_deg=2.0 * common_deg)
             for name, a in zip(NAMES, azimuths, strict=False)
         ),
-        azimuth_ids=NAMES[:n],
-        azimuth_covariance_deg2=tuple(map(tuple, covariance.tolist())),
+        azimuth_covariance=AzimuthCovariance(antenna_ids=NAMES[:n], deg2=tuple(map(tuple, covariance.tolist()))),
     )
 
 
@@ -83,7 +79,8 @@ def test_an_antenna_known_best_does_not_hide_its_turn_in_the_common_angle() -> N
 
     def wide(azimuths: Sequence[float]) -> SiteResult:
         one = solution(azimuths)
-        return replace(one, azimuth_covariance_deg2=((0.25, 0.0, 0.0), (0.0, 400.0, 0.0), (0.0, 0.0, 400.0)))
+        deg2 = ((0.25, 0.0, 0.0), (0.0, 400.0, 0.0), (0.0, 0.0, 400.0))
+        return replace(one, azimuth_covariance=replace(one.azimuth_covariance, deg2=deg2))
 
     turn = turns_between(wide([10, 130, 250]), wide([35, 130, 250]), BEFORE, AFTER)[0]
     assert turn.change_deg == pytest.approx(25.0, abs=1e-6)
@@ -107,7 +104,7 @@ def test_undated_visits_and_strangers_give_nothing() -> None:
 def test_chance_is_rarely_taken_for_a_turn() -> None:
     # a thousand sites at which nothing turned: two-sided 0.1 % an antenna, four of them
     rng = np.random.default_rng(5)
-    covariance = np.asarray(solution([0, 0, 0, 0]).azimuth_covariance_deg2)
+    covariance = np.asarray(solution([0, 0, 0, 0]).azimuth_covariance.deg2)
     errors = rng.multivariate_normal(np.zeros(4), covariance, (1000, 2))
     truth = np.array([40.0, 130.0, 220.0, 310.0])
     found = sum(

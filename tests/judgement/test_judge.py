@@ -41,7 +41,7 @@ def test_all_well():
     assert j.design.decision == "accept"
     assert (j.design.deviation_deg, j.design.tolerance_deg, j.design.azimuth_true_deg) == (0.0, 5.0, 120.0)
     assert not j.revisit
-    assert (j.impact.boresight_db, j.impact.edge_db) == (0.0, 0.0)
+    assert (j.impact_db.boresight, j.impact_db.edge) == (0.0, 0.0)
     assert any("agrees with the photos, 120.0° ± 2.0°" in r for r in j.reasons)
 
 
@@ -67,7 +67,7 @@ def test_rejected_says_what_it_costs():
     assert j.design.decision == "reject"
     assert j.design.p_out_of_tolerance > 0.999
     assert j.revisit
-    assert j.impact.edge_db == pytest.approx(-3.69, abs=0.005)  # 3GPP TR 38.901, sector edge, 10 degrees
+    assert j.impact_db.edge == pytest.approx(-3.69, abs=0.005)  # 3GPP TR 38.901, sector edge, 10 degrees
     assert any("more than 99.9 %" in r for r in j.reasons)
     assert any("0.3 dB" in r and "3.7 dB" in r for r in j.reasons)
 
@@ -144,7 +144,7 @@ def test_a_declination_in_common_sharpens_the_comparison():
     # the model's error turns the estimate by 0.3 and the reading by its own sigma: JCGM 100:2008, 5.2.2
     u95, sigma = apart.reading.u95_deg, math.sqrt(apart.reading.u95_deg**2 - 1.0) / 1.959964
     shared2 = 1.959964**2 * 0.3 * sigma
-    assert together.reading.shared_with_estimate_u95_deg == pytest.approx(math.sqrt(shared2), rel=1e-6)
+    assert together.reading.shared_u95_deg == pytest.approx(math.sqrt(shared2), rel=1e-6)
     assert together.reading.en == pytest.approx(
         abs(apart.reading.difference_deg) / math.sqrt(9.0 + u95**2 - 2 * shared2), rel=1e-6
     )
@@ -153,7 +153,7 @@ def test_a_declination_in_common_sharpens_the_comparison():
 def test_a_reading_from_true_north_shares_no_declination():
     a = antenna(reading=reading(120.0, 1.0))
     j = judge_antenna(a, site(33.0, -118.0), solution(123.0, 3.0, declination_sigma_deg=0.3), DAY)
-    assert j.reading.shared_with_estimate_u95_deg == 0.0
+    assert j.reading.shared_u95_deg == 0.0
     assert j.reading.en == pytest.approx(3.0 / math.sqrt(10.0))
 
 
@@ -220,7 +220,7 @@ def test_not_found_decides_nothing_but_keeps_the_register_s_side():
     j = judge_antenna(a, site(), AntennaResult(antenna_id="A1", status="not_found"), DAY)
     assert (j.reading.azimuth_true_deg, j.reading.en, j.reading.agrees) == (118.0, None, None)
     assert (j.design.azimuth_true_deg, j.design.deviation_deg, j.design.decision) == (120.0, None, "undecided")
-    assert j.impact is None
+    assert j.impact_db is None
     assert not j.revisit
     assert any("was not found" in r for r in j.reasons)
 

@@ -186,12 +186,12 @@ def test_pattern_half_power_and_cap():
 @pytest.mark.parametrize(("off", "boresight", "edge"), [(5, 0.071, 1.78), (-5, 0.071, 1.78), (10, 0.284, 3.69)])
 def test_impact(off, boresight, edge):
     impact = impact_db(off)
-    assert impact.boresight_db == pytest.approx(-boresight, abs=PRINTED_3)
-    assert impact.edge_db == pytest.approx(-edge, abs=PRINTED_2)
+    assert impact.boresight == pytest.approx(-boresight, abs=PRINTED_3)
+    assert impact.edge == pytest.approx(-edge, abs=PRINTED_2)
 
 
 def test_no_impact_without_deviation():
-    assert (impact_db(0.0).boresight_db, impact_db(0.0).edge_db) == (0.0, 0.0)
+    assert (impact_db(0.0).boresight, impact_db(0.0).edge) == (0.0, 0.0)
 
 
 # ---- consumer's and producer's risk ----------------------------------------------------------------------------------
