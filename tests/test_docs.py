@@ -24,11 +24,10 @@ from click.testing import CliRunner
 from PIL import Image
 
 import photoaz
-import photoaz.estimate.solve
 from photoaz.cli import main
 from photoaz.judgement.revisit import Costs, load_costs
 from photoaz.register.load import load_controls, load_picks, load_register
-from photoaz.result import AntennaResult, PhotoResult, SiteResult
+from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
 
 ROOT = Path(__file__).parent.parent
@@ -134,26 +133,26 @@ def here(prepared, tmp_path, monkeypatch):
 
 
 @pytest.fixture
-def quick_demo(request, monkeypatch):
+def quick_demo(request, monkeypatch, solver_stands_in):
     """The demo solves nine photos, which takes long and is tested elsewhere: here its site comes out empty-handed."""
     if not request.node.callspec.params["line"].startswith("photoaz demo"):
         return
 
-    def solve_site(site, photos, **_options):
-        names = [p.name for p in photos]
+    def solve(given, _tools):
+        site, names = given.site, [p.name for p in given.photos]
         return SiteResult(
             site_id=site.site_id,
             lat_deg=site.lat_deg,
             lon_deg=site.lon_deg,
             declination_deg=-16.2,
             declination_u95_deg=0.7,
-            photos=tuple(
+            photos=ById(
                 PhotoResult(photo=n, status="used", heading_true_deg=300.0, heading_u95_deg=4.0) for n in names
             ),
-            antennas=tuple(AntennaResult(antenna_id=a.antenna_id, status="not_found") for a in site.antennas),
+            antennas=ById(AntennaResult(antenna_id=a.antenna_id, status="not_found") for a in site.antennas),
         )
 
-    monkeypatch.setattr(photoaz.estimate.solve, "solve_site", solve_site)
+    solver_stands_in(monkeypatch, solve)
 
 
 #: what a command line leaves behind

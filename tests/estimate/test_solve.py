@@ -17,8 +17,8 @@ from scipy.spatial.transform import Rotation
 from photoaz.angles import wrap_deg
 from photoaz.estimate.inputs import site_inputs
 from photoaz.estimate.solve import solve_site
-from photoaz.network.solution import mixture_u95
 from photoaz.memory import Notebook
+from photoaz.network.solution import mixture_u95
 from photoaz.photo.picture import Picture
 from photoaz.quantities import EXACT_CORNER_PX
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
@@ -354,7 +354,9 @@ def test_exact_picks_are_taken_as_they_are(sample):
     corners = {a: front_corners_px(sample.antennas[a], seen) for a in ("QLB-014-C1", "QLB-014-C2")}
     heading = Control(photo="qlb014_8.jpg", kind="heading", azimuth_true_deg=seen["heading_deg"], u95=0.05)
     picks = [Pick(photo="qlb014_8.jpg", antenna_id=a, corners_px=c, exact=True) for a, c in corners.items()]
-    solved = solve_site(site_inputs(sample.site, [sample.photo(8)], controls=[heading], picks=picks, antenna_ids=corners)).result()
+    solved = solve_site(
+        site_inputs(sample.site, [sample.photo(8)], controls=[heading], picks=picks, antenna_ids=corners)
+    ).result()
     for a in solved.antennas:
         assert has_azimuth(a)
         assert abs(wrap_deg(a.azimuth_true_deg - sample.antennas[a.antenna_id]["azimuth_deg"])) < a.u95_deg < 2.5

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from photoaz.estimate.gather import LocalPhoto
+from photoaz.estimate.inputs import LocalPhoto, Tools, site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.photo.metadata import read_record
 from photoaz.photo.picture import Darkroom
@@ -21,9 +21,9 @@ def test_order_of_photos_and_antennas_does_not_matter() -> None:
     (site,) = load_register(sample_dir() / "register.csv").sites
     paths = [sample_dir() / f"qlb014_{k}.jpg" for k in (2, 8)]
     photos = [LocalPhoto(name=p.name, path=p, digest=p.name, record=read_record(p)) for p in paths]
-    first = solve_site(site, photos, room=Darkroom())
+    first = solve_site(site_inputs(site, photos), Tools(room=Darkroom())).result()
     turned_round = replace(site, antennas=site.antennas[::-1])
-    second = solve_site(turned_round, photos[::-1], room=Darkroom())
+    second = solve_site(site_inputs(turned_round, photos[::-1]), Tools(room=Darkroom())).result()
     others = {a.antenna_id: a for a in second.antennas}
     assert any(a.azimuth_true_deg is not None for a in first.antennas)
     for a in first.antennas:

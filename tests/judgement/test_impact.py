@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import optimize
+
 from photoaz.judgement.impact import (
     BASIS,
     Part,
@@ -21,8 +23,6 @@ from photoaz.judgement.impact import (
     sectors_of,
     with_site_impact,
 )
-from scipy import optimize
-
 from photoaz.judgement.judge import judge_antenna
 from photoaz.register.model import Antenna, Site
 from photoaz.result import Alternative, AntennaResult, ById, SiteResult
