@@ -1,10 +1,11 @@
-"""A plan as text for people."""
+"""A plan as tables, for the terminal and the field sheet alike, and as text for people."""
 
 from __future__ import annotations
 
+import datetime as dt
 import textwrap
-from collections.abc import Iterable
-from datetime import timedelta
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 from rich import box
 from rich.console import Console, Group, RenderableType
@@ -12,42 +13,133 @@ from rich.table import Table
 from rich.text import Text
 
 from photoaz.planning.light import Span
-from photoaz.planning.plan import PlannedSet, SitePlan, Standpoint
+from photoaz.planning.plan import SitePlan
 from photoaz.planning.trip import RoundTrip
+from photoaz.present.words import UNKNOWN, shortened
 from photoaz.result import Revisit
 
-_NONE = "–"
+_MOST_ANTENNAS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanTable:
+    """A table of a plan: headings, and rows of as many cells, whose line breaks stay."""
+
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def standpoints_table(plan: SitePlan) -> PlanTable:
+    """Where to stand, where to look, with what, and what it will show."""
+    rows = []
+    for s in plan.standpoints:
+        shown = [shortened(n, 24) + (f" ±{u:.1f}°" if (u := s.u95_deg.get(n)) is not None else "") for n in s.antennas]
+        more = f" and {len(shown) - _MOST_ANTENNAS} more" if len(shown) > _MOST_ANTENNAS else ""
+        rows.append(
+            (
+                str(s.rank),
+                f"{s.lat_deg:.6f}\n{s.lon_deg:.6f}",
+                f"{s.distance_m:.0f} m\nat {s.bearing_from_tower_deg:.0f}°",
+                f"{s.heading_deg:.0f}° true\n{s.pitch_deg:+.0f}° up",
+                f"{s.lens_35mm_mm:g} mm\nupright",
+                ", ".join(shown[:_MOST_ANTENNAS]) + more,
+            )
+        )
+    headings = ("", "stand at lat, lon", "from tower", "camera", "lens", "shows, U95 with this photo alone")
+    return PlanTable(headings=headings, rows=tuple(rows))
+
+
+def outcome_table(plan: SitePlan) -> PlanTable:
+    """What will come out: now, and with the best one, two and more photos."""
+    rows = []
+    told = [("now", UNKNOWN, plan.now_u95_deg)] if plan.now_u95_deg else []
+    for s in plan.best_sets:
+        where = "; ".join(
+            f"{p.distance_m:.0f} m at {p.bearing_from_tower_deg:.0f}° ({p.lens_35mm_mm:g} mm)" for p in s.standpoints
+        )
+        told.append((str(s.photos), where, s.u95_deg))
+    for photos, where, u95_deg in told:
+        values = [u95_deg[n] for n in plan.wanted if n in u95_deg]
+        unseen = len(plan.wanted) - len(values)
+        widest = _spelled(max(values, default=None)) + (f", {unseen} unseen" if values and unseen else "")
+        rows.append((photos, where, _spelled(median_of(u95_deg)), widest))
+    return PlanTable(headings=("photos", "where", "median U95", "widest"), rows=tuple(rows))
+
+
+def distance_table(plan: SitePlan) -> PlanTable:
+    """Nearer or farther at the best bearing, beside a plumb sight by eye."""
+    rows = tuple(
+        (
+            f"{p.distance_m:.0f} m",
+            UNKNOWN if p.lens_35mm_mm is None else f"{p.lens_35mm_mm:g} mm",
+            _spelled(p.u95_deg),
+            _spelled(p.plumb_sight_u95_deg),
+            "common practice" if p.common_practice else "",
+        )
+        for p in plan.by_distance
+    )
+    return PlanTable(headings=("distance", "lens", "one photo, median U95", "plumb sight, U95", ""), rows=rows)
+
+
+def median_of(u95_deg: Mapping[str, float]) -> float | None:
+    """The middle one, of an even number the upper; None of none."""
+    values = sorted(u95_deg.values())
+    return values[len(values) // 2] if values else None
+
+
+def _spelled(u95_deg: float | None) -> str:
+    return UNKNOWN if u95_deg is None else f"±{u95_deg:.1f}°"
+
+
+def local_hours(some: Iterable[Span], lon_deg: float) -> str:
+    """'08:20-11:40': local mean solar time, which no zone or summer time shifts."""
+    shift = dt.timedelta(hours=lon_deg / 15.0)
+    return ", ".join("-".join((t + shift).strftime("%H:%M") for t in span) for span in some) or "none"
+
+
+# ---- as text ---------------------------------------------------------------------------------------------------------
 
 
 def print_plan(console: Console, plan: SitePlan, gain: Revisit | None = None) -> None:
     """Print a plan: cautions first, then where to stand and what will come out."""
-    console.print(plan_text(plan, console.width, gain), highlight=False)
-
-
-def plan_text(plan: SitePlan, width: int, gain: Revisit | None = None) -> RenderableType:
-    """A plan for people, laid out for a width."""
+    width = console.width
+    cautions = _wrapped("Cautions: " + " ".join(plan.cautions), width)
     parts: list[RenderableType] = [
         Text(f"Site {plan.site.site_id}: next photos", style="bold"),
-        *(
-            Text(line, style="yellow" if n == 0 else "")
-            for n, line in enumerate(_wrapped("Cautions: " + " ".join(plan.cautions), width))
-        ),
+        *(Text(line, style="yellow" if n == 0 else "") for n, line in enumerate(cautions)),
     ]
     if plan.standpoints:
-        parts += [Text(""), _table(plan.standpoints)]
-        parts += _lines(_light_lines(plan), width)
-        parts += _lines(_landmark_lines(plan), width)
-        parts += [Text(""), _sets(plan)]
+        parts += [Text(""), _table(standpoints_table(plan), "0234")]
+        parts += _lines([*_light_lines(plan), *_landmark_lines(plan)], width)
+        parts += [Text(""), _table(outcome_table(plan), "023")]
     if plan.by_distance:
-        parts += [Text(""), _profile(plan)]
-    parts += [Text("")]
-    parts += _lines(plan.notes, width)
+        parts += [Text(""), _table(distance_table(plan), "0123")]
+    parts += [Text(""), *_lines(plan.notes, width)]
     if gain is not None:
-        parts += _lines(
-            [f"Worth: {gain.sentence}", *(f"{i.antenna_id}: {i.instruction}; {i.figures}" for i in gain.antennas)],
-            width,
-        )
-    return Group(*parts)
+        said = [f"{i.antenna_id}: {i.instruction}; {i.figures}" for i in gain.antennas]
+        parts += _lines([f"Worth: {gain.sentence}", *said], width)
+    console.print(Group(*parts), highlight=False)
+
+
+def print_trip(console: Console, trip: RoundTrip) -> None:
+    """Print a round trip."""
+    rows, so_far = [], 0.0
+    for s in trip.stops:
+        so_far += s.leg_m
+        rows.append((str(s.order), s.site_id, f"{s.leg_m / 1000.0:.1f} km", f"{so_far / 1000.0:.1f} km", s.what))
+    table = PlanTable(headings=("", "site", "leg", "so far", "what"), rows=tuple(rows))
+    whole = f"Round trip {trip.length_m / 1000.0:.1f} km as the crow flies, back to where it starts"
+    console.print(Group(_table(table, "023"), Text(whole)), highlight=False)
+
+
+def _table(told: PlanTable, right: str) -> Table:
+    """right: digits of the columns that stand to the right."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    for k, heading in enumerate(told.headings):
+        table.add_column(heading, justify="right" if str(k) in right else "left", overflow="fold")
+    for row in told.rows:
+        table.add_row(*row)
+    return table
 
 
 def _lines(lines: Iterable[str], width: int) -> list[RenderableType]:
@@ -58,93 +150,10 @@ def _wrapped(line: str, width: int) -> list[str]:
     return textwrap.wrap(line, max(width, 40), subsequent_indent="  ", break_on_hyphens=False)
 
 
-def _new_table(*columns: tuple[str, bool]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    for heading, right in columns:
-        table.add_column(heading, justify="right" if right else "left", overflow="fold")
-    return table
-
-
-def _table(standpoints: Iterable[Standpoint]) -> Table:
-    table = _new_table(
-        ("", True),
-        ("stand at lat, lon", False),
-        ("from tower", True),
-        ("camera", True),
-        ("lens", True),
-        ("shows, U95 with this photo alone", False),
-    )
-    for s in standpoints:
-        shown = ", ".join(
-            f"{v.antenna_id}" + (f" ±{s.u95_deg[v.antenna_id]:.1f}°" if v.antenna_id in s.u95_deg else "")
-            for v in s.views
-        )
-        table.add_row(
-            str(s.rank),
-            f"{s.lat_deg:.6f}\n{s.lon_deg:.6f}",
-            f"{s.distance_m:.0f} m\nat {s.bearing_from_tower_deg:.0f}°",
-            f"{s.heading_deg:.0f}° true\n{s.pitch_deg:+.0f}° up",
-            f"{s.lens_35mm_mm:g} mm",
-            shown,
-        )
-    return table
-
-
-def _sets(plan: SitePlan) -> Table:
-    names = list(plan.wanted)
-    columns = [("photos", True), ("where", False), ("median U95", True), ("widest", True)]
-    table = _new_table(*columns)
-    if plan.now_u95_deg:
-        values = sorted(plan.now_u95_deg.values())
-        table.add_row("now", _NONE, f"±{values[len(values) // 2]:.1f}°", f"±{values[-1]:.1f}°")
-    for s in plan.best_sets:
-        table.add_row(str(len(s.standpoints)), _where(s), *_figures(s, names))
-    return table
-
-
-def _figures(s: PlannedSet, names: list[str]) -> tuple[str, str]:
-    values = sorted(s.u95_deg[n] for n in names if n in s.u95_deg)
-    if not values:
-        return _NONE, _NONE
-    unseen = len(names) - len(values)
-    widest = f"±{values[-1]:.1f}°" + (f", {unseen} unseen" if unseen else "")
-    return f"±{values[len(values) // 2]:.1f}°", widest
-
-
-def _where(s: PlannedSet) -> str:
-    return ", ".join(
-        f"{p.distance_m:.0f} m at {p.bearing_from_tower_deg:.0f}° ({p.lens_35mm_mm:g} mm)" for p in s.standpoints
-    )
-
-
-def _profile(plan: SitePlan) -> Table:
-    table = _new_table(
-        ("distance", True), ("lens", True), ("one photo, median U95", True), ("plumb sight, U95", True), ("", False)
-    )
-    for p in plan.by_distance:
-        table.add_row(
-            f"{p.distance_m:.0f} m",
-            _NONE if p.lens_35mm_mm is None else f"{p.lens_35mm_mm:g} mm",
-            _NONE if p.u95_deg is None else f"±{p.u95_deg:.1f}°",
-            f"±{p.plumb_sight_u95_deg:.1f}°",
-            "common practice" if p.common_practice else "",
-        )
-    return table
-
-
-def local_hours(some: Iterable[Span], lon_deg: float) -> str:
-    """'08:20-11:40': local mean solar time, which no zone or summer time shifts."""
-
-    def clock(span: Span) -> str:
-        return "-".join((t + timedelta(hours=lon_deg / 15.0)).strftime("%H:%M") for t in span)
-
-    return ", ".join(clock(w) for w in some) or "none"
-
-
 def _light_lines(plan: SitePlan) -> list[str]:
-    out = [f"Light on {plan.date.isoformat()}, local mean solar time (UTC {plan.site.lon_deg / 15.0:+.1f} h):"]
+    lon = plan.site.lon_deg
+    out = [f"Light on {plan.date.isoformat()}, local mean solar time (UTC {lon / 15.0:+.1f} h):"]
     for s in plan.standpoints:
-        lon = plan.site.lon_deg
         said = f"  {s.rank}: sun behind you {local_hours(s.light.sun_behind, lon)}"
         if s.light.sun_in_frame:
             said += f"; sun in the frame, avoid, {local_hours(s.light.sun_in_frame, lon)}"
@@ -158,21 +167,8 @@ def _landmark_lines(plan: SitePlan) -> list[str]:
     out = []
     for s in plan.standpoints:
         for m in s.landmarks[:2]:
-            before, after = (sorted(u.values()) for u in (m.u95_without_deg, m.u95_with_deg))
-            if before and after:
-                said = f"median U95 {before[len(before) // 2]:.1f}° without, {after[len(after) // 2]:.1f}° with it"
+            before, after = median_of(m.u95_without_deg), median_of(m.u95_with_deg)
+            if before is not None and after is not None:
+                said = f"median U95 {before:.1f}° without, {after:.1f}° with it"
                 out.append(f"  {s.rank}: landmark {m.name} in the frame, {m.distance_m:.0f} m off: {said}")
     return out
-
-
-def print_trip(console: Console, trip: RoundTrip) -> None:
-    """Print a round trip."""
-    table = _new_table(("", True), ("site", False), ("leg", True), ("so far", True), ("what", False))
-    so_far = 0.0
-    for s in trip.stops:
-        so_far += s.leg_m
-        table.add_row(str(s.order), s.site_id, f"{s.leg_m / 1000.0:.1f} km", f"{so_far / 1000.0:.1f} km", s.what)
-    console.print(
-        Group(table, Text(f"Round trip {trip.length_m / 1000.0:.1f} km as the crow flies, back to where it starts")),
-        highlight=False,
-    )

@@ -22,6 +22,7 @@ from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_de
 from photoaz.judgement.cause import in_words
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointing, azimuth_plan
+from photoaz.present.paper import paper_html
 from photoaz.present.words import VIEWS, escaped, shortened
 from photoaz.register.model import Antenna, Site
 from photoaz.result import AntennaResult, EvidenceView, Impact, PhotoResult, RevisitItem, SiteResult
@@ -139,12 +140,7 @@ def sheet_html(
         f"</section><section><h2>Cautions</h2><p>{escaped(_CAUTIONS)}</p></section></div>",
         _foot(created),
     ]
-    return (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
-        f"<title>Second opinion: {escaped(antenna_id)}</title>"
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<style>{_CSS}</style></head>\n<body><main>\n" + "\n".join(p for p in parts if p) + "\n</main></body></html>\n"
-    )
+    return paper_html(f"Second opinion: {antenna_id}", parts, _CSS)
 
 
 # ---- what is said ----------------------------------------------------------------------------------------------------
@@ -434,20 +430,8 @@ def _directions(found: AntennaResult) -> list[Direction]:
     return [d for d in out if math.isfinite(d.azimuth_deg) and math.isfinite(d.half_deg or 0.0)]
 
 
-# The palette of Okabe and Ito; grey tones apart where printed without colour. 188 x 257 mm fits A4 and Letter alike
 _CSS = """
-@page { margin: 10mm; }
-* { box-sizing: border-box; margin: 0; padding: 0; }
-html { background: #fff; color: #191919; font-size: 7.2pt; line-height: 1.23; }
-html { font-family: "Liberation Sans", Arial, Helvetica, "DejaVu Sans Condensed", sans-serif; }
-main { width: 188mm; min-height: 256mm; margin: 0 auto; display: flex; flex-direction: column; gap: 1.3mm; }
-@media screen { main { margin: 8mm auto; } }
-header { display: flex; gap: 5mm; align-items: stretch; border-bottom: .5mm solid #191919; padding-bottom: 1.5mm; }
-header > div:first-child { flex: 1; min-width: 0; overflow-wrap: anywhere; }
-.kind { font-weight: bold; }
-h1 { font-size: 16pt; line-height: 1.15; overflow-wrap: anywhere; }
 h1.long { font-size: 10pt; }
-h2 { font-size: 8pt; border-bottom: .2mm solid #777; margin-bottom: .8mm; }
 .azimuth, .verdict { display: flex; flex-direction: column; justify-content: center; text-align: center; }
 .azimuth b { font-size: 15pt; white-space: nowrap; }
 .verdict { border: .9mm solid #191919; padding: 1mm 3mm; min-width: 36mm; }
@@ -455,55 +439,12 @@ h2 { font-size: 8pt; border-bottom: .2mm solid #777; margin-bottom: .8mm; }
 .verdict span { max-width: 40mm; }
 .verdict.reject { background: #191919; color: #fff; }
 .verdict.undecided, .verdict.none { border-style: dashed; }
-.row { display: flex; gap: 4mm; }
-.row > section { flex: 1; min-width: 0; }
 .crop { width: 56mm; text-align: center; }
 .crop img { display: block; margin: 0 auto; max-width: 56mm; max-height: 48mm; }
 .crop.none { border: .3mm dashed #777; padding-top: 20mm; }
-.plan { flex: 1; min-width: 0; }
 .plan svg { max-height: 53mm; }
-svg { display: block; width: 100%; height: auto; }
-table { border-collapse: collapse; width: 100%; }
-th, td { text-align: left; vertical-align: top; padding: 0 1.5mm .25mm 0; font-weight: normal; }
-th, td { overflow-wrap: anywhere; }
 th[scope=row] { width: 34%; color: #444; }
-td { font-variant-numeric: tabular-nums; }
 .photos th { color: #444; border-bottom: .2mm solid #bbb; }
 .photos td, .photos th { white-space: nowrap; }
-ul { padding-left: 3.2mm; }
-li, p { overflow-wrap: anywhere; }
-.note { color: #444; font-style: italic; }
-footer { margin-top: auto; }
-.sign { display: grid; grid-template-columns: 2.2fr 1.4fr .8fr 1.4fr; gap: 3mm; height: 10mm; margin-bottom: 1mm; }
-.sign div { border-bottom: .3mm solid #191919; }
-.sign span { color: #444; }
-footer p { color: #444; font-size: 6.8pt; }
-.ring { fill: none; stroke: #999; stroke-width: .8; }
-.north { fill: #191919; }
-.compass, .name { font-size: 10.5px; font-weight: bold; fill: #191919; }
-.figure { font-size: 10.5px; fill: #191919; }
-.mark { font-size: 9px; fill: #444; paint-order: stroke; stroke: #fff; stroke-width: 2px; }
-.hatch { stroke: #0072b2; stroke-width: 1.1; }
-.fan { stroke-width: .7; fill: none; }
-.fan.photos { fill: url(#hatch); stroke: #0072b2; }
-.fan.reading { stroke: #d55e00; stroke-dasharray: 4 2; fill: #d55e00; fill-opacity: .13; }
-.fan.other { stroke: #0072b2; stroke-dasharray: 1.5 2; }
-.band { fill: #009e73; fill-opacity: .4; stroke: #00674b; stroke-width: .7; }
-line.photos { stroke: #0072b2; stroke-width: 3; }
-line.other { stroke: #0072b2; stroke-width: 1.6; stroke-dasharray: 9 3; }
-.head { fill: #0072b2; }
-line.reading { stroke: #d55e00; stroke-width: 2; stroke-dasharray: 5 2.5; }
-.reading.end { fill: #fff; stroke: #d55e00; stroke-width: 2; }
-line.design { stroke: #00674b; stroke-width: 1.8; stroke-dasharray: 1.5 2.2; }
-.sight { stroke: #555; stroke-width: .8; }
-rect.camera { fill: #191919; }
-text.camera { font-size: 9px; font-weight: bold; fill: #fff; }
-.tower { fill: #191919; }
-.leader { fill: none; stroke: #777; stroke-width: .6; }
-.tolerance { fill: #009e73; fill-opacity: .22; }
-.grid { stroke: #ccc; stroke-width: .7; }
-.zero { stroke: #00674b; stroke-width: 1.4; stroke-dasharray: 1.5 2.2; }
-.cap { stroke: #191919; stroke-width: 1; }
-.dot { fill: #0072b2; }
-.bar { fill: #666; }
+.sign { grid-template-columns: 2.2fr 1.4fr .8fr 1.4fr; }
 """

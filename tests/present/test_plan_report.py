@@ -140,7 +140,7 @@ def page_text(html: str) -> str:
 def test_the_sheet_says_cautions_first_and_needs_nothing_else(plan) -> None:
     html = field_sheet_html(plan, NOW)
     text = page_text(html.split("<body>")[1])
-    assert text.index("Cautions first") < text.index("At each standpoint") < text.index("Standpoints latitude")
+    assert text.index("Cautions first") < text.index("At each standpoint") < text.index("Standpoints stand at")
     for word in ("Radio-frequency exposure", "Falls and falling objects", "Traffic", "Power lines", "Private land"):
         assert word in text
     assert "Never look at the sun" in text
