@@ -61,7 +61,7 @@ def _head(plan: SitePlan) -> str:
         f'<header><div><p class="kind">Field sheet: photos for antenna azimuths</p><h1>{escaped(site.site_id)}</h1>'
         f"<p>Tower at {site.lat_deg:.6f}, {site.lon_deg:.6f} (WGS84, ±{site.position_u95_m:g} m); antennas about "
         f"{plan.height_m:.0f} m above the camera; {len(plan.wanted)} wanted. Directions are from true north.</p></div>"
-        f'<div class="figure">{figure}{before}</div></header>'
+        f'<div class="outcome">{figure}{before}</div></header>'
     )
 
 
@@ -106,7 +106,7 @@ def _html_table(table: PlanTable, *, numbered: bool = False) -> str:
         lines = "<br>".join(escaped(line) for line in text.split("\n"))
         if first and numbered:
             return f'<td><b class="number">{lines}</b></td>'
-        return f'<td class="k">{lines}</td>' if "\n" in text else f"<td>{lines}</td>"
+        return f'<td class="k">{lines}</td>' if "\n" in text or len(text) < 20 else f"<td>{lines}</td>"
 
     head = "".join(f"<th>{escaped(h)}</th>" for h in table.headings)
     rows = "".join("<tr>" + "".join(cell(c, k == 0) for k, c in enumerate(row)) + "</tr>" for row in table.rows)
@@ -204,8 +204,8 @@ def field_plan_svg(plan: SitePlan) -> str:
 
 _CSS = """
 h2 { font-size: 8.6pt; }
-.figure { display: flex; flex-direction: column; justify-content: center; text-align: center; max-width: 44mm; }
-.figure b { font-size: 15pt; }
+.outcome { display: flex; flex-direction: column; justify-content: center; text-align: center; max-width: 44mm; }
+.outcome b { font-size: 15pt; }
 .cautions { border: .7mm solid #191919; padding: 1.2mm 2.5mm; }
 .cautions h2 { border: 0; }
 .cautions ul { columns: 2; column-gap: 5mm; }
@@ -218,6 +218,7 @@ main .checklist { flex: none; width: 62mm; }
 .light { flex: 1; min-width: 0; max-width: 58mm; }
 .light figcaption { margin: .6mm 0; }
 th, td { padding: .2mm 1.8mm .3mm 0; }
+th { overflow-wrap: normal; }
 thead th { color: #444; border-bottom: .2mm solid #bbb; }
 td { border-bottom: .1mm solid #ddd; }
 .k { white-space: nowrap; overflow-wrap: normal; }
@@ -237,7 +238,7 @@ line.design { stroke-width: 3; stroke-dasharray: none; }
   html { font-size: 14px; }
   main { width: auto; margin: 12px; }
   .row, header { flex-direction: column; }
-  main .checklist, main .figure, main .light { width: auto; max-width: none; }
+  main .checklist, main .outcome, main .light { width: auto; max-width: none; }
   main .cautions ul { columns: 1; }
   section { overflow-x: auto; }
   .stands table { min-width: 640px; }
