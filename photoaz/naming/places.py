@@ -29,11 +29,14 @@ from photoaz.quantities import (
     COMPASS_NONSENSE_SHARE,
     FAR_SHARE,
     FARTHEST_HEIGHTS,
+    HEADING_SIGMA_DEG,
     K95,
     NEAREST_HEIGHTS,
     NO_SITE_SHARE,
+    POSITION_SIGMA_M,
     RADIUS_95,
     REACH_M,
+    SITE_POSITION_U95_M,
     USUAL_FIELD_DEG,
     USUAL_HEIGHTS,
 )
@@ -126,7 +129,7 @@ class SiteIndex:
         self.lat_deg, self.lon_deg, u95, height = columns
         if not (np.all(np.abs(self.lat_deg) <= 90.0) and np.all(np.isfinite(self.lon_deg))):
             raise ValueError("a site's latitude is outside -90 to 90, or its longitude is no number")
-        self.sigma_m = np.nan_to_num(u95, nan=3.0) / RADIUS_95
+        self.sigma_m = np.nan_to_num(u95, nan=SITE_POSITION_U95_M) / RADIUS_95
         known = height[np.isfinite(height) & (height > 0.0)]
         usual = float(np.median(known)) if len(known) else 30.0
         # of roof-top sites the height counts from the street; nobody stands within two metres of anything
@@ -294,7 +297,7 @@ def _weigh(index: SiteIndex, photos: PhotoPlaces, which: Array, k: int) -> _Weig
     north = cp * off[..., 2] - sp * outward
     distance = np.hypot(east, north)
     bearing = np.arctan2(east, north)
-    own = np.nan_to_num(np.asarray(photos.sigma_m[which], float), nan=8.0, posinf=1e5).clip(0.5, 1e5)
+    own = np.nan_to_num(np.asarray(photos.sigma_m[which], float), nan=POSITION_SIGMA_M, posinf=1e5).clip(0.5, 1e5)
     sigma = np.hypot(own[:, None], index.sigma_m[site])
     height = index.height_m[site]
     ln = _looked_up(_blurred(), distance / height, sigma / height) - 2.0 * np.log(height)
@@ -307,7 +310,7 @@ def _weigh(index: SiteIndex, photos: PhotoPlaces, which: Array, k: int) -> _Weig
     if len(looks):
         wide = np.nan_to_num(np.asarray(photos.field_deg[which], float), nan=USUAL_FIELD_DEG).clip(1.0, 180.0)
         aim = np.radians(AIM_SHARE * wide[looks])[:, None]
-        good = np.nan_to_num(np.asarray(photos.heading_sigma_deg[which], float), nan=10.0).clip(0.1, 180.0)
+        good = np.nan_to_num(np.asarray(photos.heading_sigma_deg[which], float), nan=HEADING_SIGMA_DEG).clip(0.1, 180.0)
         compass = np.radians(good[looks])[:, None]
         stand = sigma[looks] / np.maximum(distance[looks], 1e-3)
         error = bearing[looks] - heading[looks, None]
