@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,6 +13,10 @@ from photoaz.cli.group import AS_JSON, FILE, NOTHING_DONE, SOME_UNUSABLE, main
 from photoaz.cli.site import write_pictures
 from photoaz.cli.streams import emit, emit_json, say
 from photoaz.errors import InputError
+
+if TYPE_CHECKING:
+    from photoaz.estimate.visible import VisiblePanel
+    from photoaz.photo.record import PhotoRecord
 
 
 @main.command(short_help="What the metadata of photos give and lack, and what panels are seen in them.")
@@ -30,20 +34,31 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], panels: bool, overlay:
     Example:
       photoaz inspect north_gate.jpg field.heic --panels --overlay seen
     """
-    documents, words, pages, failures = [], [], [], []
+    from photoaz.photo.inspect import describe, record_as_json
+    from photoaz.photo.metadata import read_record
+
+    documents, words, failures = [], [], []
+    seen: list[tuple[Path, tuple[VisiblePanel, ...]]] = []
     for path in photos:
         try:
-            document, text, page = _inspected(path, panels or overlay is not None, overlay is not None)
+            record = read_record(path)
+            document, lines = record_as_json(record), list(describe(record))
+            if panels or overlay is not None:
+                seen.append((path, _panels(record)))
+                document["panels"] = [asdict(panel) for panel in seen[-1][1]]
+                lines += [f"  panel: {_worded(panel)}" for panel in seen[-1][1]] or ["  panel: none seen"]
         except InputError as err:
             failures.append({"photo": path.name, "reason": "; ".join(str(fault) for fault in err.faults)})
             for fault in err.faults:
                 say(str(fault))
             continue
         documents.append(document)
-        words.append(text)
-        if page is not None:
-            pages.append((path, page))
+        words.append("\n".join(lines))
     if overlay is not None:
+        from photoaz.estimate.visible import draw_panels
+        from photoaz.photo.pixels import decode
+
+        pages = ((path, draw_panels(decode(path), found)) for path, found in seen)
         for written in write_pictures(pages, overlay):
             say(f"wrote {written}")
     if as_json:
@@ -61,25 +76,14 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], panels: bool, overlay:
         ctx.exit(SOME_UNUSABLE if documents else NOTHING_DONE)
 
 
-def _inspected(path: Path, panels: bool, drawn: bool) -> tuple[dict[str, Any], str, bytes | None]:
-    """Of one photo the part of the document, the words, and the picture where one is wanted. Raises InputError."""
-    from photoaz.photo.inspect import describe, record_as_json
-    from photoaz.photo.metadata import read_record
-
-    record = read_record(path)
-    document, lines = record_as_json(record), list(describe(record))
-    if not panels:
-        return document, "\n".join(lines), None
-    from photoaz.estimate.visible import draw_panels, visible_panels
+def _panels(record: PhotoRecord) -> tuple[VisiblePanel, ...]:
+    from photoaz.estimate.visible import visible_panels
     from photoaz.photo.picture import Darkroom, Picture
-    from photoaz.photo.pixels import decode
 
-    seen = visible_panels(Picture(path, (record.width_px, record.height_px), Darkroom()))
-    document["panels"] = [asdict(panel) for panel in seen]
-    lines += [
-        f"  panel: {panel.view}, {panel.width_px:.0f} px wide, at x {x:.0f}, y {y:.0f} (upper left); "
-        f"{100 * panel.probability:.0f} % sure"
-        for panel in seen
-        for x, y in panel.corners_px[:1]
-    ] or ["  panel: none seen"]
-    return document, "\n".join(lines), draw_panels(decode(path), seen) if drawn else None
+    return visible_panels(Picture(record.path, (record.width_px, record.height_px), Darkroom()))
+
+
+def _worded(panel: VisiblePanel) -> str:
+    x, y = panel.corners_px[0]
+    where = f"{panel.width_px:.0f} px wide, its upper left corner at ({x:.0f}, {y:.0f})"
+    return f"{panel.view}, {where}, {100 * panel.probability:.0f} % sure"

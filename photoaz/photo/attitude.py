@@ -46,20 +46,14 @@ def read_heading(reader: Reader, pose: Mapping[str, str]) -> CompassHeading | No
     value = _pose_angle(reader, pose, "PoseHeadingDegrees", 0.0, 360.0, "heading")
     if value is not None:
         return _judged_heading(reader, value, "", "PoseHeadingDegrees")
-    reader.say(
-        "heading-missing",
-        "weak",
-        "GPSImgDirection",
+    said = (
         "The photo has no usable compass heading: its direction must come from the tower's position, a landmark, the "
-        "sun or other photos.",
+        "sun or other photos."
     )
+    reader.say("heading-missing", "weak", "GPSImgDirection", said)
     if reader.value(GPS.GPSDestBearing) is not None:
-        reader.say(
-            "bearing-to-destination",
-            "info",
-            "GPSDestBearing",
-            "GPSDestBearing is there, but it is the bearing to a destination, not where the camera looks; not used.",
-        )
+        said = "GPSDestBearing is there, but it is the bearing to a destination, not where the camera looks; not used."
+        reader.say("bearing-to-destination", "info", "GPSDestBearing", said)
     return None
 
 
@@ -71,30 +65,18 @@ def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> Com
         value = 0.0
     elif value == 0.0:
         sigma = ZERO_HEADING_SIGMA_DEG
-        reader.say(
-            "heading-zero",
-            "weak",
-            name,
-            f"{name} is exactly zero, which is more often a placeholder than north; it is hardly trusted.",
-            sigma,
-        )
+        said = f"{name} is exactly zero, which is more often a placeholder than north; it is hardly trusted."
+        reader.say("heading-zero", "weak", name, said, sigma)
     known: dict[str, North] = {"T": "true", "M": "magnetic"}
     north = known.get(letter.upper(), "unknown")
     if north == "unknown":
-        reader.say(
-            "heading-ref-missing",
-            "weak",
-            "GPSImgDirectionRef",
+        said = (
             "The heading does not say whether it counts from true or magnetic north; both are tried, and the "
-            "difference between them (the declination) is added to its uncertainty.",
+            "difference between them (the declination) is added to its uncertainty."
         )
-    reader.say(
-        "heading-compass",
-        "weak",
-        name,
-        "The heading is a compass's: often out of calibration, and worse beside steel.",
-        sigma,
-    )
+        reader.say("heading-ref-missing", "weak", "GPSImgDirectionRef", said)
+    said = "The heading is a compass's: often out of calibration, and worse beside steel."
+    reader.say("heading-compass", "weak", name, said, sigma)
     return CompassHeading(value_deg=value, north=north, sigma_deg=sigma, source=name)
 
 
@@ -106,12 +88,8 @@ def read_tilt(
     Disagreement between them is said to `reader`.
     """
     if reader.value(Base.Acceleration) is not None:
-        reader.say(
-            "acceleration-scalar",
-            "info",
-            "Acceleration",
-            "Acceleration is a single number and tells no direction; it is not used.",
-        )
+        said = "Acceleration is a single number and tells no direction; it is not used."
+        reader.say("acceleration-scalar", "info", "Acceleration", said)
     gravity_pitch, gravity_roll = _gravity_tilt(reader, exif, orientation)
     elevation = reader.number(Base.CameraElevationAngle, "elevation", -90.0, 90.0, " deg")
     pitches = [
@@ -127,31 +105,22 @@ def read_tilt(
     roll = next((r for r in rolls if r is not None), None)
     for other in pitches:
         if pitch and other and abs(other.value - pitch.value) > 4.0 * math.hypot(other.sigma, pitch.sigma):
-            reader.say(
-                "pitch-contradicts",
-                "weak",
-                "CameraElevationAngle",
+            said = (
                 f"The pitch is {pitch.value:.1f} degrees by {pitch.source} but {other.value:.1f} by {other.source}; "
-                "the first is used, with room for the second.",
+                "the first is used, with room for the second."
             )
+            reader.say("pitch-contradicts", "weak", "CameraElevationAngle", said)
             pitch = Measured(value=pitch.value, sigma=abs(other.value - pitch.value), source=pitch.source)
     if pitch is None:
-        reader.say(
-            "pitch-missing",
-            "info",
-            "CameraElevationAngle",
-            "The photo does not say how far up the camera looked; it follows from the tower's height in the picture.",
-        )
+        said = "The photo does not say how far up the camera looked; it follows from the tower's height in the picture."
+        reader.say("pitch-missing", "info", "CameraElevationAngle", said)
     if roll is None:
         cost = HELD_LEVEL_SIGMA_DEG * math.tan(math.radians(ASSUMED_ELEVATION_DEG))
-        reader.say(
-            "roll-missing",
-            "info",
-            "roll",
+        said = (
             "The photo does not say how level the camera was held; verticals in the picture must tell. (Costed as held "
-            f"level by eye and looking up {ASSUMED_ELEVATION_DEG:.0f} degrees.)",
-            cost,
+            f"level by eye and looking up {ASSUMED_ELEVATION_DEG:.0f} degrees.)"
         )
+        reader.say("roll-missing", "info", "roll", said, cost)
     return pitch, roll
 
 
@@ -235,13 +204,11 @@ def _gravity_tilt(reader: Reader, exif: bytes, orientation: int) -> tuple[Measur
         reader.say("roll-undefined", "info", name, "The camera looked so steeply that its roll has no meaning.")
         return pitch, None
     if abs(tilt[1]) > 45.0:
-        reader.say(
-            "roll-contradicts-orientation",
-            "unusable",
-            name,
+        said = (
             f"By its acceleration the camera was rolled {tilt[1]:.0f} degrees against the picture as shown: the "
-            "picture was turned later, or the phone mistook which way is up. The roll is not used.",
+            "picture was turned later, or the phone mistook which way is up. The roll is not used."
         )
+        reader.say("roll-contradicts-orientation", "unusable", name, said)
         return pitch, None
     sigma = ACCELERATION_ROLL_SIGMA_DEG / math.cos(math.radians(tilt[0]))
     return pitch, _measured(tilt[1], sigma, "acceleration in the maker note")

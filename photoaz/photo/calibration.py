@@ -9,10 +9,10 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import Field, asdict, dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -109,51 +109,44 @@ def calibrate(
     those of the adjustment, which knows only of the corners' scatter; f gets a floor of 0.1 %.
     """
     if min(pattern) < 3 or square_mm <= 0.0 or not math.isfinite(square_mm):
-        raise InputError(
-            Fault(
-                file="pattern",
-                found=f"{pattern[0]} x {pattern[1]} corners of {square_mm:g} mm",
-                wanted="at least 3 x 3 inner corners and a positive size",
-            )
-        )
-    found: list[tuple[Path, NDArray[np.float32]]] = []
+        found = f"{pattern[0]} x {pattern[1]} corners of {square_mm:g} mm"
+        raise _fault("pattern", found, "at least 3 x 3 inner corners and a positive size")
+    boards: list[_Board] = []
     faults: list[Fault] = []
-    records: list[PhotoRecord] = []
-    size: tuple[int, int] | None = None
     for path in map(Path, paths):
         try:
-            record = read_record(path)
-            grey = turn(decode_gray(path), _INVERSE[record.orientation])
+            boards.append(_board(path, pattern, boards[0].size if boards else None))
         except InputError as err:
             faults.extend(err.faults)
-            continue
-        here = (grey.shape[1], grey.shape[0])
-        size = size or here
-        if here != size:
-            faults.append(
-                Fault(
-                    file=path,
-                    found=f"{here[0]} x {here[1]} pixels",
-                    wanted=f"{size[0]} x {size[1]} as the first photo",
-                )
-            )
-            continue
-        corners = _corners(grey, pattern)
-        if corners is None:
-            faults.append(
-                Fault(file=path, found="no chessboard", wanted=f"all {pattern[0]} x {pattern[1]} inner corners")
-            )
-            continue
-        found.append((path, corners))
-        records.append(record)
-    if size is None or len(found) < MIN_PHOTOS:
-        few = Fault(
-            file="calibration",
-            found=f"{len(found)} usable photos",
-            wanted=f"at least {MIN_PHOTOS} that show the whole board",
-        )
-        raise InputError([few, *faults])
-    return _adjust(found, records, faults, size, pattern, square_mm, date or datetime.now(UTC))
+    if len(boards) < MIN_PHOTOS:
+        few = _fault("calibration", f"{len(boards)} usable photos", f"at least {MIN_PHOTOS} that show the whole board")
+        raise InputError([*few.faults, *faults])
+    return _adjust(boards, faults, pattern, square_mm, date or datetime.now(UTC))
+
+
+def _fault(file: Path | str, found: str, wanted: str) -> InputError:
+    return InputError(Fault(file=file, found=found, wanted=wanted))
+
+
+class _Board(NamedTuple):
+    """A photo of the board: its record, its size as stored, and the board's corners (n, 2) in it, pixels."""
+
+    record: PhotoRecord
+    size: tuple[int, int]
+    corners: NDArray[np.float32]
+
+
+def _board(path: Path, pattern: tuple[int, int], size: tuple[int, int] | None) -> _Board:
+    """Raises InputError: no photo, of another size than the others, or without the board."""
+    record = read_record(path)
+    grey = turn(decode_gray(path), _INVERSE[record.orientation])
+    here = (grey.shape[1], grey.shape[0])
+    if size is not None and here != size:
+        raise _fault(path, f"{here[0]} x {here[1]} pixels", f"{size[0]} x {size[1]} as the first photo")
+    corners = _corners(grey, pattern)
+    if corners is None:
+        raise _fault(path, "no chessboard", f"all {pattern[0]} x {pattern[1]} inner corners")
+    return _Board(record, here, corners)
 
 
 #: The orientation that undoes another.
@@ -183,38 +176,27 @@ def _corners(grey: NDArray[np.uint8], pattern: tuple[int, int]) -> NDArray[np.fl
 
 
 def _adjust(
-    found: list[tuple[Path, NDArray[np.float32]]],
-    records: list[PhotoRecord],
-    faults: list[Fault],
-    size: tuple[int, int],
-    pattern: tuple[int, int],
-    square_mm: float,
-    date: datetime,
+    boards: list[_Board], faults: list[Fault], pattern: tuple[int, int], square_mm: float, date: datetime
 ) -> Calibration:
     import cv2
 
+    size, tilted = boards[0].size, "boards at different tilts"
     board = np.zeros((pattern[0] * pattern[1], 3), np.float32)
     board[:, :2] = np.mgrid[: pattern[0], : pattern[1]].T.reshape(-1, 2) * square_mm
     flags = cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K3
+    corners = [b.corners.reshape(-1, 1, 2) for b in boards]
     try:
         rms, matrix, distortion, _, _, sigmas, *_ = cv2.calibrateCameraExtended(
-            [board] * len(found), [c.reshape(-1, 1, 2) for _, c in found], size, np.eye(3), np.zeros(5), flags=flags
+            [board] * len(boards), corners, size, np.eye(3), np.zeros(5), flags=flags
         )
     except cv2.error as err:
         reason = str(err).strip().splitlines()[-1]
-        raise InputError(
-            Fault(
-                file="calibration", found=f"photos that cannot be solved ({reason})", wanted="boards at different tilts"
-            )
-        ) from None
+        raise _fault("calibration", f"photos that cannot be solved ({reason})", tilted) from None
     sigma = np.asarray(sigmas, float).ravel()
     k = np.asarray(distortion, float).ravel()
     f = float(matrix[1, 1])
-    numbers = (rms, f, *sigma[:6])
-    if not all(math.isfinite(float(n)) for n in numbers) or f <= 0.0:
-        raise InputError(
-            Fault(file="calibration", found="photos that leave f undetermined", wanted="boards at different tilts")
-        )
+    if not all(math.isfinite(float(n)) for n in (rms, f, *sigma[:6])) or f <= 0.0:
+        raise _fault("calibration", "photos that leave f undetermined", tilted)
     return Calibration(
         width_px=size[0],
         height_px=size[1],
@@ -231,21 +213,22 @@ def _adjust(
         sigma_k1=float(sigma[4]),
         sigma_k2=float(sigma[5]),
         rms_px=float(rms),
-        coverage=_coverage([c for _, c in found], size),
+        coverage=_coverage(boards),
         pattern=pattern,
         square_mm=square_mm,
         date=date.isoformat(timespec="seconds"),
-        photos=tuple(path.name for path, _ in found),
+        photos=tuple(b.record.name for b in boards),
         not_found=tuple(Path(fault.file).name for fault in faults),
-        make=records[0].make,
-        model=records[0].model,
+        make=boards[0].record.make,
+        model=boards[0].record.model,
     )
 
 
-def _coverage(corners: list[NDArray[np.float32]], size: tuple[int, int]) -> float:
+def _coverage(boards: list[_Board]) -> float:
     seen = np.zeros((_COVERAGE_CELLS, _COVERAGE_CELLS), bool)
-    for points in corners:
-        cells = np.clip(points / np.asarray(size) * _COVERAGE_CELLS, 0, _COVERAGE_CELLS - 1).astype(int)
+    for board in boards:
+        shares = board.corners / np.asarray(board.size)
+        cells = np.clip(shares * _COVERAGE_CELLS, 0, _COVERAGE_CELLS - 1).astype(int)
         seen[cells[:, 1], cells[:, 0]] = True
     return float(seen.mean())
 
@@ -262,51 +245,47 @@ def load_calibration(path: Path) -> Calibration:
     try:
         content = json.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as err:
-        raise InputError(
-            Fault(file=path, found=f"a file that cannot be read ({err.strerror})", wanted=wanted)
-        ) from None
+        raise _fault(path, f"a file that cannot be read ({err.strerror})", wanted) from None
     except (ValueError, RecursionError) as err:
         line = getattr(err, "lineno", None)
         raise InputError(Fault(file=path, line=line, found="text that is not JSON", wanted=wanted)) from None
-    if not isinstance(content, dict) or content.get("schema") != SCHEMA:
-        schema = content.get("schema") if isinstance(content, dict) else None
+    schema = content.get("schema") if isinstance(content, dict) else None
+    if schema != SCHEMA:
         raise InputError(Fault(file=path, column="schema", found=str(schema), wanted=SCHEMA))
     faults: list[Fault] = []
     values: dict[str, Any] = {}
     for item in fields(Calibration):
-        values[item.name] = _checked_value(path, item.name, content, faults)
+        value = content.get(item.name, [] if item.name == "not_found" else None)
+        good, expected = _checked(item, value)
+        values[item.name] = tuple(value) if isinstance(value, list) else value
+        if not good:
+            found = "nothing" if value is None else repr(value)
+            faults.append(Fault(file=path, column=item.name, found=found, wanted=expected))
     if faults:
         raise InputError(faults)
     return Calibration(**values)
 
 
-_TEXTS = ("date", "make", "model")
-_POSITIVE = ("width_px", "height_px", "fx_px", "fy_px", "square_mm")
+_POSITIVE = ("fx_px", "fy_px", "square_mm")
 
 
-def _checked_value(path: Path, name: str, content: dict[str, Any], faults: list[Fault]) -> Any:
-    value: Any = content.get(name)
-    if name in ("make", "model") and value is None:
-        return None
-    if name in _TEXTS:
-        good, wanted = isinstance(value, str), "text"
-    elif name in ("photos", "not_found"):
-        value = [] if value is None else value
-        good, wanted = isinstance(value, list) and all(isinstance(v, str) for v in value), "a list of file names"
-        value = tuple(value) if good else value
-    elif name == "pattern":
-        good = isinstance(value, list) and len(value) == 2 and all(type(v) is int for v in value)
-        wanted, value = "two whole numbers", tuple(value) if good else value
-    elif name in ("width_px", "height_px"):
-        good, wanted = type(value) is int and value > 0, "a positive whole number"
-    else:
-        good = is_finite(value)
-        wanted = "a number"
-        if good and (name in _POSITIVE or name.startswith("sigma")):
-            good, wanted = value > 0.0 or (name.startswith("sigma") and value == 0.0), "a positive number"
-    if not good:
-        faults.append(Fault(file=path, column=name, found="nothing" if value is None else repr(value), wanted=wanted))
-    return value
+def _checked(item: Field[Any], value: Any) -> tuple[bool, str]:
+    """Whether a field's value in a file is of its type and possible, and what is wanted."""
+    match str(item.type):
+        case "str" | "str | None":
+            return isinstance(value, str) or (value is None and "None" in str(item.type)), "text"
+        case "tuple[str, ...]":
+            return isinstance(value, list) and all(isinstance(v, str) for v in value), "a list of file names"
+        case "tuple[int, int]":
+            good = isinstance(value, list) and len(value) == 2 and all(type(v) is int for v in value)
+            return good, "two whole numbers"
+        case "int":
+            return type(value) is int and value > 0, "a positive whole number"
+    if item.name in _POSITIVE:
+        return is_finite(value) and value > 0.0, "a positive number"
+    if item.name.startswith("sigma"):
+        return is_finite(value) and value >= 0.0, "a number from 0"
+    return is_finite(value), "a number"
 
 
 def camera_from_calibration(calibration: Calibration, record: PhotoRecord) -> Camera:
@@ -323,17 +302,12 @@ def camera_from_calibration(calibration: Calibration, record: PhotoRecord) -> Ca
     wanted = f"a photo of the calibrated size, {calibration.width_px} x {calibration.height_px}, or that made smaller"
     if record.cropped or abs(height / calibration.height_px / scale - 1.0) > 0.005:
         found = f"{width} x {height} pixels" + (", cropped" if record.cropped else "")
-        raise InputError(Fault(file=record.path, found=found, wanted=wanted))
+        raise _fault(record.path, found, wanted)
     f_px = calibration.fx_px * scale
     focal = record.focal
     if focal and abs(math.log(focal.f_px / f_px)) > max(_OTHER_LENS, 4.0 * focal.relative_sigma):
-        raise InputError(
-            Fault(
-                file=record.path,
-                found=f"a focal length of {focal.f_px:.0f} px by its metadata ({focal.source})",
-                wanted=f"a photo by the calibrated lens, {f_px:.0f} px",
-            )
-        )
+        found = f"a focal length of {focal.f_px:.0f} px by its metadata ({focal.source})"
+        raise _fault(record.path, found, f"a photo by the calibrated lens, {f_px:.0f} px")
     # pixel centres are at whole numbers, so the corner of the picture, not of its first pixel, is what scales
     cx = (calibration.cx_px + 0.5) * scale - 0.5
     cy = (calibration.cy_px + 0.5) * scale - 0.5

@@ -25,12 +25,8 @@ def read_taken(reader: Reader) -> TakenAt | None:
     local, source, zone = _local_time(reader)
     gps = gps_time(reader)
     if local is None and gps is None:
-        reader.say(
-            "date-missing",
-            "weak",
-            "DateTimeOriginal",
-            "The photo does not say when it was taken: neither that day's declination nor the sun can be used.",
-        )
+        said = "The photo does not say when it was taken: neither that day's declination nor the sun can be used."
+        reader.say("date-missing", "weak", "DateTimeOriginal", said)
         return None
     if local is None:
         reader.say("date-from-gps", "info", "GPSDateStamp", "The time is that of the satellite fix, which may be old.")
@@ -39,23 +35,17 @@ def read_taken(reader: Reader) -> TakenAt | None:
         utc = _shift(local, -zone)
         apart = abs((utc - gps).total_seconds()) if gps is not None and utc is not None else math.inf
         if 120.0 < apart < math.inf:
-            reader.say(
-                "gps-time-differs",
-                "weak",
-                "GPSTimeStamp",
+            said = (
                 f"The camera's clock and the satellite time are {_duration(apart)} apart: the position is an old "
-                "one, or the clock or its zone is wrong.",
+                "one, or the clock or its zone is wrong."
             )
+            reader.say("gps-time-differs", "weak", "GPSTimeStamp", said)
         sigma_s = 2.0 if apart <= 10.0 else 30.0
         return TakenAt(local=local, utc=utc, sigma_s=sigma_s, source=f"{source} with its offset from UTC")
     if gps is not None:
         return _zone_by_gps(reader, local, gps, source)
-    reader.say(
-        "zone-unknown",
-        "weak",
-        source,
-        "The time of the photo has no time zone and there is no satellite time: the sun cannot be used.",
-    )
+    said = "The time of the photo has no time zone and there is no satellite time: the sun cannot be used."
+    reader.say("zone-unknown", "weak", source, said)
     return TakenAt(local=local, utc=None, sigma_s=30.0, source=f"{source}, time zone unknown")
 
 
@@ -89,21 +79,15 @@ def _zone_by_gps(reader: Reader, local: datetime, gps: datetime, source: str) ->
     zone = round(apart / 900.0) * 900.0
     left = abs(apart - zone)
     if abs(zone) <= 14 * 3600 and left <= 120.0:
-        reader.say(
-            "zone-from-gps",
-            "info",
-            "GPSTimeStamp",
-            f"The time zone (UTC{_zone(zone)}) follows from the satellite time.",
-        )
+        said = f"The time zone (UTC{_zone(zone)}) follows from the satellite time."
+        reader.say("zone-from-gps", "info", "GPSTimeStamp", said)
         utc = _shift(local, -zone)
         return TakenAt(local=local, utc=utc, sigma_s=max(2.0, left), source=f"{source}, zone by satellite time")
-    reader.say(
-        "gps-time-differs",
-        "weak",
-        "GPSTimeStamp",
+    said = (
         f"The camera's clock and the satellite time are {_duration(abs(apart))} apart, which is no time zone; the "
-        "satellite time is used.",
+        "satellite time is used."
     )
+    reader.say("gps-time-differs", "weak", "GPSTimeStamp", said)
     return TakenAt(local=local, utc=gps, sigma_s=600.0, source="GPSDateStamp")
 
 

@@ -28,12 +28,8 @@ def read_position(reader: Reader) -> GeoPosition | None:
     """Where the photo was taken and how well that is known; None where the tags give no position, and why is said."""
     has = [reader.value(tag) is not None for tag in (GPS.GPSLatitude, GPS.GPSLongitude)]
     if not any(has):
-        reader.say(
-            "position-missing",
-            "weak",
-            "GPSLatitude",
-            "The photo does not say where it was taken; the standpoint must come from elsewhere.",
-        )
+        said = "The photo does not say where it was taken; the standpoint must come from elsewhere."
+        reader.say("position-missing", "weak", "GPSLatitude", said)
         return None
     if not all(has):
         lacking = "GPSLongitude" if has[0] else "GPSLatitude"
@@ -54,14 +50,11 @@ def read_position(reader: Reader) -> GeoPosition | None:
         sigma = math.hypot(sigma, coarse)
         source += ", coordinates without seconds"
     cost = position_cost_deg(sigma)
-    reader.say(
-        "position-accuracy",
-        "info" if cost <= 3.0 else "weak",
-        "GPSHPositioningError",
+    said = (
         f"The position is good to {sigma:.1f} m (1 sigma: {source}), which turns the direction of a tower "
-        f"{ASSUMED_DISTANCE_M:.0f} m away.",
-        cost,
+        f"{ASSUMED_DISTANCE_M:.0f} m away."
     )
+    reader.say("position-accuracy", "info" if cost <= 3.0 else "weak", "GPSHPositioningError", said, cost)
     return GeoPosition(lat_deg=lat[0], lon_deg=lon[0], sigma_m=sigma, source=source)
 
 
@@ -117,36 +110,24 @@ def _coordinate(reader: Reader, tag: GPS, ref_tag: GPS, letters: str, limit: flo
 def _position_sigma(reader: Reader) -> tuple[float, str]:
     sigma, source = _stated_sigma(reader)
     method = (reader.text(GPS.GPSProcessingMethod) or "").upper()
-    for word, least, said in (
+    for word, least, means in (
         ("CELLID", 1000.0, "cell tower location"),
         ("WLAN", 50.0, "wireless network location"),
         ("NETWORK", 50.0, "network location"),
     ):
         if word in method and sigma < least:
-            reader.say(
-                "position-coarse",
-                "weak",
-                "GPSProcessingMethod",
-                f"The position comes from {said}, not from satellites.",
-            )
-            sigma, source = least, said
+            said = f"The position comes from {means}, not from satellites."
+            reader.say("position-coarse", "weak", "GPSProcessingMethod", said)
+            sigma, source = least, means
             break
     if (reader.text(GPS.GPSStatus) or "").upper() == "V":
-        reader.say(
-            "position-void",
-            "weak",
-            "GPSStatus",
-            "The receiver had no valid fix when the photo was taken: the position may be an old one.",
-        )
+        said = "The receiver had no valid fix when the photo was taken: the position may be an old one."
+        reader.say("position-void", "weak", "GPSStatus", said)
         sigma, source = max(sigma, 50.0), f"{source}, fix not valid"
     datum = reader.text(GPS.GPSMapDatum)
     if datum and re.sub(r"[^A-Z0-9]", "", datum.upper()) not in ("WGS84", "WGS1984", "EPSG4326", "WGS"):
-        reader.say(
-            "datum-not-wgs84",
-            "weak",
-            "GPSMapDatum",
-            f"The position is on the datum '{datum}', not WGS84; it can be hundreds of metres off.",
-        )
+        said = f"The position is on the datum '{datum}', not WGS84; it can be hundreds of metres off."
+        reader.say("datum-not-wgs84", "weak", "GPSMapDatum", said)
         sigma, source = math.hypot(sigma, 200.0), f"{source}, datum {datum}"
     return sigma, source
 
@@ -173,12 +154,8 @@ def read_altitude(reader: Reader) -> Measured | None:
     if code in (1.0, 3.0):
         value = -abs(value)
     elif code not in (0.0, 2.0):
-        reader.say(
-            "altitude-ref-missing",
-            "info",
-            "GPSAltitudeRef",
-            "The altitude does not say whether it is above or below sea level; above is assumed.",
-        )
+        said = "The altitude does not say whether it is above or below sea level; above is assumed."
+        reader.say("altitude-ref-missing", "info", "GPSAltitudeRef", said)
     datum = "above the ellipsoid" if code in (2.0, 3.0) else "above sea level"
     return Measured(value=value, sigma=ALTITUDE_SIGMA_M, source=f"GPSAltitude, {datum} as the phone works it out")
 
