@@ -22,6 +22,8 @@ BLOCK_BYTES = 4_000_000
 AHEAD = 3
 #: a worker process starts anew after so many tasks, whatever libraries have piled up in it by then
 TASKS_PER_PROCESS = 400
+#: seconds that a scheduler may take to answer
+SCHEDULER_S = 10.0
 #: how often a task is tried that a worker did not survive
 TRIES = 2
 
@@ -38,11 +40,6 @@ class Done(Generic[T, R]):
 class Crew(Protocol):
     """Whoever does tasks."""
 
-    @property
-    def hands(self) -> int:
-        """How many tasks are done at the same time."""
-        ...
-
     def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
         """Results as they come, in any order. What `work` raises ends everything: it answers for its own errors."""
         ...
@@ -50,8 +47,6 @@ class Crew(Protocol):
 
 class Alone:
     """This process does everything itself."""
-
-    hands = 1
 
     def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
         """Results in the order of the tasks."""
@@ -63,7 +58,7 @@ class Processes:
     """A pool of processes. One that dies (out of memory, a library's crash) takes its task with it, not the audit."""
 
     def __init__(self, jobs: int) -> None:
-        self.hands = jobs
+        self._jobs = jobs
         self._pool: ProcessPoolExecutor | None = None
 
     def _open(self, jobs: int) -> ProcessPoolExecutor:
@@ -76,30 +71,36 @@ class Processes:
     def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
         """Results as they come."""
         suspects: list[T] = []
-        self._pool = self._pool or self._open(self.hands)
+        self._pool = self._pool or self._open(self._jobs)
         waiting = iter(tasks)
         while True:
             try:
-                yield from _flow(self._pool, self.hands, work, waiting, suspects)
+                yield from _flow(self._pool, self._jobs, work, waiting, suspects)
                 break
             except BrokenProcessPool:
                 # those in hand are all under suspicion: each is done again by itself
                 self._pool.shutdown(wait=False, cancel_futures=True)
-                alone, suspects = suspects, []
-                for task in alone:
-                    yield self._alone(work, task)
-                self._pool = self._open(self.hands)
+                yield from self._one_by_one(work, suspects)
+                suspects = []
+                self._pool = self._open(self._jobs)
 
-    def _alone(self, work: Callable[[T], R], task: T) -> Done[T, R]:
-        for _ in range(TRIES):
-            pool = self._open(1)
-            try:
-                return Done(task=task, result=pool.submit(work, task).result())
-            except BrokenProcessPool:
-                continue
-            finally:
-                pool.shutdown(wait=False, cancel_futures=True)
-        return Done(task=task, result=None, died=f"the worker process died {TRIES} times over it (out of memory?)")
+    def _one_by_one(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
+        """By one process, so that whichever kills it is known."""
+        pool = self._open(1)
+        try:
+            for task in tasks:
+                died = f"the worker process died {TRIES} times over it (out of memory?)"
+                done: Done[T, R] = Done(task=task, result=None, died=died)
+                for _ in range(TRIES):
+                    try:
+                        done = Done(task=task, result=pool.submit(work, task).result())
+                        break
+                    except BrokenProcessPool:
+                        pool.shutdown(wait=False, cancel_futures=True)
+                        pool = self._open(1)
+                yield done
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
 
     def close(self) -> None:
         """Stop; what is in hand is given up."""
@@ -120,8 +121,7 @@ class Cluster:
     def __init__(self, client: Any) -> None:
         self._client = client
 
-    @property
-    def hands(self) -> int:
+    def _hands(self) -> int:
         """Threads of all workers now."""
         workers = self._client.scheduler_info(n_workers=-1)["workers"]
         return max(sum(int(w["nthreads"]) for w in workers.values()), 1)
@@ -133,7 +133,7 @@ class Cluster:
         suspects: list[T] = []
         executor = self._client.get_executor(pure=False, retries=TRIES)
         try:
-            yield from _flow(executor, self.hands, work, iter(tasks), suspects, deadly=KilledWorker)
+            yield from _flow(executor, self._hands(), work, iter(tasks), suspects, deadly=KilledWorker)
         finally:
             executor.shutdown(wait=False)
 
@@ -161,14 +161,15 @@ def _flow(
             finished, _ = wait(running, timeout=1.0, return_when=FIRST_COMPLETED)
             for future in finished:
                 task = running.pop(future)
+                done: Done[T, R]
                 try:
                     done = Done(task=task, result=future.result())
                 except CancelledError:
-                    done = Done[T, R](task=task, result=None, died="the cluster gave it up")
+                    done = Done(task=task, result=None, died="the cluster gave it up")
                 except BaseException as e:
                     if deadly is None or not isinstance(e, deadly):
                         raise
-                    done = Done[T, R](task=task, result=None, died="no worker of the cluster survived it")
+                    done = Done(task=task, result=None, died="no worker of the cluster survived it")
                 in_hand.remove(task)
                 yield done
     finally:
@@ -237,7 +238,7 @@ def _client(address: str) -> Iterator[Any]:
         found, wanted = "no dask.distributed here", "pip install 'photoaz[cluster]'"
         raise InputError(Fault(file=f"--scheduler {address}", found=found, wanted=wanted)) from None
     try:
-        client: Any = vars(distributed)["Client"](address, timeout="10s", set_as_default=False)
+        client: Any = vars(distributed)["Client"](address, timeout=SCHEDULER_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as e:
         found = str(e).strip().splitlines()[0] if str(e).strip() else "no answer"
         wanted = "the address of a running scheduler, such as tcp://host:8786"

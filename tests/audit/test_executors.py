@@ -6,11 +6,14 @@ import os
 import signal
 import time
 from collections.abc import Iterator
+from concurrent.futures import Executor, Future
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from photoaz.audit.executors import AHEAD, Alone, Crew, Processes, crew
+from photoaz.audit import executors
+from photoaz.audit.executors import AHEAD, Alone, Crew, Processes, _flow, crew
 from photoaz.errors import InputError
 
 
@@ -61,7 +64,6 @@ def test_a_cluster_gives_the_same() -> None:
         ) as cluster,
         crew(1, cluster.scheduler_address) as doers,
     ):
-        assert doers.hands == 2
         assert {d.task: d.result for d in doers.do(square, range(20))} == {k: k * k for k in range(20)}
 
 
@@ -71,6 +73,26 @@ def test_a_task_that_kills_its_worker_is_named_and_the_others_are_done() -> None
     pool.close()
     assert {k: d.result for k, d in done.items()} == {k: None if k == 7 else k * k for k in range(12)}
     assert done[7].died == "the worker process died 2 times over it (out of memory?)"
+
+
+def test_what_a_cluster_gives_up_is_named_and_the_others_are_done() -> None:
+    class Cluster(Executor):
+        def submit(self, work: Any, /, task: int) -> Future[int]:  # type: ignore[override]
+            future: Future[int] = Future()
+            if task == 2:
+                future.cancel()
+                future.set_running_or_notify_cancel()
+            elif task == 5:
+                future.set_exception(MemoryError())
+            else:
+                future.set_result(work(task))
+            return future
+
+    hand: list[int] = []
+    done = {d.task: d for d in _flow(Cluster(), 2, square, iter(range(8)), hand, deadly=MemoryError)}
+    assert {k: d.result for k, d in done.items()} == {k: None if k in (2, 5) else k * k for k in range(8)}
+    assert (done[2].died, done[5].died) == ("the cluster gave it up", "no worker of the cluster survived it")
+    assert hand == []
 
 
 def test_a_worker_that_dies_by_chance_costs_nothing(tmp_path: Path) -> None:
@@ -102,7 +124,8 @@ def test_an_error_in_a_worker_is_not_swallowed(pool: Crew) -> None:
     assert [d.result for d in pool.do(square, [3])] == [9]
 
 
-def test_a_scheduler_that_does_not_answer_is_named() -> None:
+def test_a_scheduler_that_does_not_answer_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(executors, "SCHEDULER_S", 1.0)
     pytest.importorskip("distributed", reason="needs dask.distributed")
     with pytest.raises(InputError, match=r"--scheduler tcp://127\.0\.0\.1:9: found"), crew(1, "tcp://127.0.0.1:9"):
         pass

@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from photoaz.audit.progress import Lines, rate_text, time_text
+from photoaz.audit.progress import Bar, Lines, rate_text
 
 
 class Clock:
@@ -32,21 +32,6 @@ def test_rates(done: int, seconds: float, text: str) -> None:
     assert rate_text(done, seconds) == text
 
 
-@pytest.mark.parametrize(
-    ("seconds", "text"),
-    [
-        (0.2, "0 s"),
-        (42.4, "42 s"),
-        (200, "3 min 20 s"),
-        (3600, "1 h"),
-        (18605, "5 h 10 min"),
-        (86400 * 2 + 3 * 3600 + 59, "2 d 3 h"),
-    ],
-)
-def test_times(seconds: float, text: str) -> None:
-    assert time_text(seconds) == text
-
-
 def test_a_line_a_minute_with_rate_time_left_and_counts() -> None:
     clock, out = Clock(), io.StringIO()
     lines = Lines(out, clock=clock)
@@ -57,9 +42,9 @@ def test_a_line_a_minute_with_rate_time_left_and_counts() -> None:
     lines.close()
     assert out.getvalue().splitlines() == [
         "photoaz: solving sites: 100",
-        "photoaz: solving sites: 20 of 100, 20/min, 4 min left (used 7, flagged 2)",
-        "photoaz: solving sites: 40 of 100, 20/min, 3 min left (used 7, flagged 2)",
-        "photoaz: solving sites: 50 of 100, 20/min, took 2 min 30 s (used 7, flagged 2)",
+        "photoaz: solving sites: 20 of 100, 20/min, 0:04:00 left (used 7, flagged 2)",
+        "photoaz: solving sites: 40 of 100, 20/min, 0:03:00 left (used 7, flagged 2)",
+        "photoaz: solving sites: 50 of 100, 20/min, took 0:02:30 (used 7, flagged 2)",
     ]
 
 
@@ -75,7 +60,25 @@ def test_a_stage_of_unknown_length_says_no_time_left() -> None:
     assert out.getvalue().splitlines() == [
         "photoaz: reading photos",
         "photoaz: reading photos: 122, 2.0/s",
-        "photoaz: reading photos: 122, 2.0/s, took 1 min 1 s",
+        "photoaz: reading photos: 122, 2.0/s, took 0:01:01",
         "photoaz: solving sites: 0",
         "photoaz: something to know",
     ]
+
+
+def test_a_bar_for_each_stage(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "160")
+    with Bar() as bar:
+        bar.begin("reading photos", None)
+        bar.step(3)
+        bar.begin("solving sites", 4)
+        bar.note("a site without [photos]")
+        for _ in range(4):
+            bar.step(1, {"used": 7, "failed": 0})
+    said = capsys.readouterr().err
+    assert "photoaz: a site without [photos]" in said
+    last = said.splitlines()[-2:]
+    assert "reading photos" in last[0]
+    assert "3/?" in last[0]
+    assert "4/4" in last[1]
+    assert "used 7" in last[1]
