@@ -7,8 +7,8 @@ where a later row of kind 'undo' names it, until one of kind 'redo' does.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from photoaz.errors import InputError, PhotoazError
 from photoaz.register.model import Control, Pick
@@ -16,6 +16,9 @@ from photoaz.result import AntennaResult, ById, DeskDecision, RevisitItem, SiteR
 
 if TYPE_CHECKING:
     from photoaz.audit.store import LogRow
+
+K = TypeVar("K")
+V = TypeVar("V")
 
 #: kinds of rows that can be undone, and how a history names them
 EDITS: Mapping[str, str] = {
@@ -88,7 +91,7 @@ class Edits:
     controls: tuple[Control, ...] = ()
     no_picks: frozenset[tuple[str, str]] = frozenset()
     no_controls: frozenset[tuple[str, str, str]] = frozenset()
-    excluded: Mapping[str, Exclusion] | None = None
+    excluded: Mapping[str, Exclusion] = field(default_factory=dict)
     decisions: tuple[Decision, ...] = ()
     changed: frozenset[str] = frozenset()
     undo: int | None = None
@@ -141,82 +144,85 @@ def edits_of(rows: Iterable[LogRow], photos: Mapping[str, str | None]) -> Edits:
     standing, undo, redo = standing_rows(rows)
     by_digest: dict[str, str] = {}
     for name, digest in photos.items():
-        if digest is not None:
-            by_digest.setdefault(digest, name)
-    picks: dict[tuple[str, str], Pick] = {}
-    absent: dict[tuple[str, str], Pick] = {}
-    controls: dict[tuple[str, str, str], Control] = {}
-    no_picks: set[tuple[str, str]] = set()
-    no_controls: set[tuple[str, str, str]] = set()
-    excluded: dict[str, Exclusion] = {}
-    decisions: dict[str, Decision] = {}
+        by_digest.setdefault(digest or "", name)
+    fold = _Fold()
     changed: set[str] = set()
-
     for row in standing:
-        photo = ""
-        if row.photo is not None:
-            if row.digest and photos.get(row.photo) != row.digest and row.digest in by_digest:
-                photo = by_digest[row.digest]
-            elif row.photo in photos:
-                photo = row.photo
-                if row.digest and photos[photo] != row.digest:
-                    changed.add(photo)
-            else:
-                continue  # the photo is not here now; should it come back, so does this
-        body = row.body
-        name = str(body.get("antenna_id", ""))
-        if row.kind in ("pick", "other_antenna"):
-            pick = pick_of(photo, body)
-            was = body.get("was")
-            if row.kind == "other_antenna" and was and was != name:
-                picks.pop((photo, str(was)), None)
-                no_picks.add((photo, str(was)))
-            picks[photo, name] = pick
-            no_picks.discard((photo, name))
-            absent = {k: p for k, p in absent.items() if k[0] != photo or not _same_place(p, pick)}
-        elif row.kind == "no_pick":
-            picks.pop((photo, name), None)
-            no_picks.add((photo, name))
-        elif row.kind == "not_antenna":
-            pick = replace(pick_of(photo, body), absent=True, corners_px=None)
-            absent[photo, str(pick.seed_px)] = pick
-            if name:
-                picks.pop((photo, name), None)
-                no_picks.add((photo, name))
-        elif row.kind == "control":
-            control = control_of(photo, body)
-            controls[control_slot(control)] = control
-            no_controls.discard(control_slot(control))
-        elif row.kind == "no_control":
-            slot = (photo, str(body.get("kind")), str(body.get("name", "")) if body.get("kind") in _NAMED else "")
-            controls.pop(slot, None)
-            no_controls.add(slot)
-        elif row.kind == "exclude_photo":
-            excluded[photo] = Exclusion(who=row.who, at=row.at, note=str(body.get("note", "")))
-        elif row.kind == "include_photo":
-            excluded.pop(photo, None)
-        elif row.kind == "decision":
-            decisions[name] = Decision(
-                antenna_id=name,
-                verdict=str(body["verdict"]),
-                note=str(body.get("note", "")),
-                who=row.who,
-                at=row.at,
-                figures=dict(body.get("figures") or {}),
-            )
-        elif row.kind == "no_decision":
-            decisions.pop(name, None)
+        photo = row.photo
+        if photo is not None and row.digest and photos.get(photo) != row.digest:
+            photo = by_digest.get(row.digest, photo)
+            if photo in photos and photos[photo] != row.digest:
+                changed.add(photo)
+        # a photo that is not here now may come back, and what was said of it with it
+        if photo is None or photo in photos:
+            fold.take(row, photo or "")
     return Edits(
-        picks=(*picks.values(), *absent.values()),
-        controls=tuple(controls.values()),
-        no_picks=frozenset(no_picks),
-        no_controls=frozenset(no_controls),
-        excluded=excluded,
-        decisions=tuple(decisions.values()),
+        picks=(*(p for p in fold.picks.values() if p is not None), *fold.absent.values()),
+        controls=tuple(c for c in fold.controls.values() if c is not None),
+        no_picks=frozenset(slot for slot, p in fold.picks.items() if p is None),
+        no_controls=frozenset(slot for slot, c in fold.controls.items() if c is None),
+        excluded={photo: e for photo, e in fold.excluded.items() if e is not None},
+        decisions=tuple(d for d in fold.decisions.values() if d is not None),
         changed=frozenset(changed),
         undo=undo,
         redo=redo,
     )
+
+
+class _Fold:
+    """What the rows taken so far come to. None stands for what was taken away."""
+
+    def __init__(self) -> None:
+        self.picks: dict[tuple[str, str], Pick | None] = {}
+        self.absent: dict[tuple[str, str], Pick] = {}
+        self.controls: dict[tuple[str, str, str], Control | None] = {}
+        self.excluded: dict[str, Exclusion | None] = {}
+        self.decisions: dict[str, Decision | None] = {}
+
+    def take(self, row: LogRow, photo: str) -> None:
+        """The next row. photo: as it is called now, '' where the row concerns the site as a whole."""
+        body = row.body
+        name, note = str(body.get("antenna_id", "")), str(body.get("note", ""))
+        match row.kind:
+            case "pick" | "other_antenna":
+                pick = pick_of(photo, body)
+                was = body.get("was")
+                if row.kind == "other_antenna" and was and was != name:
+                    _put(self.picks, (photo, str(was)), None)
+                _put(self.picks, (photo, name), pick)
+                self.absent = {k: p for k, p in self.absent.items() if k[0] != photo or not _same_place(p, pick)}
+            case "no_pick":
+                _put(self.picks, (photo, name), None)
+            case "not_antenna":
+                pick = replace(pick_of(photo, body), absent=True, corners_px=None)
+                self.absent[photo, str(pick.seed_px)] = pick
+                if name:
+                    _put(self.picks, (photo, name), None)
+            case "control":
+                control = control_of(photo, body)
+                _put(self.controls, control_slot(control), control)
+            case "no_control":
+                kind = str(body.get("kind"))
+                _put(self.controls, (photo, kind, str(body.get("name", "")) if kind in _NAMED else ""), None)
+            case "exclude_photo":
+                _put(self.excluded, photo, Exclusion(who=row.who, at=row.at, note=note))
+            case "include_photo":
+                _put(self.excluded, photo, None)
+            case "decision":
+                verdict, figures = str(body["verdict"]), dict(body.get("figures") or {})
+                decision = Decision(
+                    antenna_id=name, verdict=verdict, note=note, who=row.who, at=row.at, figures=figures
+                )
+                _put(self.decisions, name, decision)
+            case "no_decision":
+                _put(self.decisions, name, None)
+
+
+def _put(slots: dict[K, V | None], slot: K, value: V | None) -> None:
+    """What was taken away and comes again comes last; what is changed stays in its place."""
+    if slots.get(slot) is None:
+        slots.pop(slot, None)
+    slots[slot] = value
 
 
 def decisions_by_site(rows: Iterable[LogRow]) -> dict[str, tuple[Decision, ...]]:
@@ -299,7 +305,9 @@ def _same_place(absent: Pick, pick: Pick) -> bool:
 def pick_of(photo: str, body: Mapping[str, Any]) -> Pick:
     """Of {antenna_id, corners_px | seed_px, exact}. Raises LogError."""
     corners = body.get("corners_px")
-    points = None if corners is None else tuple(_point(p) for p in _list(corners, "corners_px", 4))
+    if corners is not None and (not isinstance(corners, (list, tuple)) or len(corners) != 4):
+        raise LogError("corners_px: wanted 4 points")
+    points = None if corners is None else tuple(_point(p) for p in corners)
     seed = body.get("seed_px")
     if points is None and seed is None:
         raise LogError("a mark needs corners_px (four points) or seed_px (one)")
@@ -367,19 +375,12 @@ def _area(points: Sequence[tuple[float, float]]) -> float:
     )
 
 
-def _list(value: Any, name: str, n: int) -> Sequence[Any]:
-    if not isinstance(value, (list, tuple)) or len(value) != n:
-        raise LogError(f"{name}: wanted {n} points")
-    return value
-
-
 def _point(value: Any) -> tuple[float, float]:
-    if not isinstance(value, (list, tuple)) or len(value) != 2:
-        raise LogError("a point is a pair of numbers, pixels from the left and from the top")
-    x, y = (_number(v, "pixel") for v in value)
-    if x is None or y is None or max(abs(x), abs(y)) > 1e6:
-        raise LogError("a point is a pair of numbers, pixels from the left and from the top")
-    return x, y
+    if isinstance(value, (list, tuple)) and len(value) == 2:
+        x, y = (_number(v, "pixel") for v in value)
+        if x is not None and y is not None and max(abs(x), abs(y)) <= 1e6:
+            return x, y
+    raise LogError("a point is a pair of numbers, pixels from the left and from the top")
 
 
 def _number(value: Any, name: str) -> float | None:

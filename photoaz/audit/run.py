@@ -206,12 +206,11 @@ def site_task(
     """
     counted = [p for p in photos if p.copy_of is None and p.facts is not None]
     edits = edits_of(log, {p.name: p.digest for p in counted}) if log else Edits()
-    excluded = edits.excluded or {}
-    used = tuple(p for p in counted if p.name not in excluded)
+    used = tuple(p for p in counted if p.name not in edits.excluded)
     task = SiteTask(
         site=site,
         photos=used,
-        excluded=tuple(sorted((name, e.reason()) for name, e in excluded.items())),
+        excluded=tuple(sorted((name, e.reason()) for name, e in edits.excluded.items())),
         history={
             (site.site_id, a.antenna_id): rows
             for a in site.antennas

@@ -61,7 +61,7 @@ def decisions_csv(sites: Iterable[tuple[str, Edits]]) -> str:
             f: Mapping[str, Any] = d.figures
             figures = (f.get("azimuth_true_deg"), f.get("u95_deg"), f.get("reading_true_deg"))
             rows.append((site_id, d.antenna_id, VERDICTS[d.verdict], d.note, d.who, d.at, *figures))
-        for photo, left_out in (edits.excluded or {}).items():
+        for photo, left_out in edits.excluded.items():
             rows.append(
                 (site_id, "", f"photo left out: {photo}", left_out.note, left_out.who, left_out.at, None, None, None)
             )

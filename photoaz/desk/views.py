@@ -48,7 +48,7 @@ def edits_view(now: SiteNow) -> dict[str, Any]:
         "picks": [_pick(p, edits) for p in now.task.picks],
         "controls": [_control(c, edits) for c in now.task.controls],
         "lines": _lines(now),
-        "excluded": {name: {"who": e.who, "at": e.at, "note": e.note} for name, e in (edits.excluded or {}).items()},
+        "excluded": {name: {"who": e.who, "at": e.at, "note": e.note} for name, e in edits.excluded.items()},
         "changed": sorted(edits.changed),
         "decisions": [
             {
@@ -113,7 +113,7 @@ def _photo(desk: Desk, now: SiteNow, photo: KeptPhoto, frame: EnuFrame, used: bo
         "copy_of": photo.copy_of,
         "how": photo.how,
         "flags": [f.message for f in photo.flags],
-        "excluded": photo.name in (now.edits.excluded or {}),
+        "excluded": photo.name in (now.edits.excluded),
     }
     if photo.facts is None:
         return out
