@@ -6,7 +6,7 @@ import sys
 import time
 from collections.abc import Callable, Mapping
 from datetime import timedelta
-from typing import TextIO
+from typing import Any, TextIO
 
 #: seconds between lines where nobody watches a bar
 EVERY_S = 60.0
@@ -124,7 +124,7 @@ class Bar(Progress):
     def step(self, done: int, counts: Mapping[str, int] | None = None) -> None:
         """The bar grows."""
         task = self._rich.tasks[-1]
-        said = {"counts": counts_text(counts)} if counts else {}
+        said: dict[str, Any] = {"counts": counts_text(counts)} if counts else {}
         rate = rate_text(task.completed + done, task.elapsed or 0.0)
         self._rich.update(task.id, advance=done, rate=rate, **said)
 

@@ -95,7 +95,7 @@ def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path
 
 
 def with_evidence(undisturbed: tuple[Path, Path], out: Path) -> Path:
-    """A folder of results that has what was found in the photos already: no photo is listed in its store by its name."""
+    """A folder of results whose store has the evidence of the photos, and no photo and no site."""
     out.mkdir()
     for file in undisturbed[1].glob("results.sqlite*"):
         shutil.copy(file, out)
