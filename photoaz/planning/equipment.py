@@ -43,17 +43,16 @@ class Equipment:
         if min(self.frame_px) < 100 or not self.position_m > 0.0:
             raise ValueError("a frame of 100 pixels and more, a position's uncertainty above 0")
 
-    def camera(self, lens_mm: float, *, upright: bool = True) -> Camera:
-        """The camera with one of its lenses, held upright or across.
+    def camera(self, lens_mm: float) -> Camera:
+        """The camera with one of its lenses, held upright.
 
         f = lens / 36 mm times the longer side: the 35 mm equivalent as telephones write it (by the long side).
         """
-        short, long = sorted(self.frame_px)
-        wide, high = (short, long) if upright else (long, short)
+        wide, high = sorted(self.frame_px)
         return Camera(
             width_px=wide,
             height_px=high,
-            f_px=lens_mm / 36.0 * long,
+            f_px=lens_mm / 36.0 * high,
             cx_px=(wide - 1) / 2.0,
             cy_px=(high - 1) / 2.0,
             f_relative_sigma=self.focal_share,

@@ -137,7 +137,7 @@ def aimed(
     *,
     up_m: float = CAMERA_HEIGHT_M[0],
 ) -> PlannedPhoto:
-    """A photo that shows the middle of the head, held upright (or across, where that shows more of it), level."""
+    """A photo that shows the middle of the head, held upright and level."""
     eye = np.array([east_north_m[0], east_north_m[1], up_m])
     places = np.stack([scene.places_m[n] for n in scene.wanted])
     aim = places.mean(0) - eye
@@ -154,10 +154,9 @@ def aimed(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ForeseenView:
-    """How an antenna will show: its mode, the share of it that no other antenna hides, the normal off the sight."""
+    """How an antenna will show: its mode, and its normal off the line of sight."""
 
     mode: BoxMode
-    visible: float
     yaw_rad: float
 
 
@@ -204,7 +203,7 @@ def foreseen_views(
     out = {}
     for k, mode in zip(keep, modes, strict=True):
         if mode is not None:
-            out[names[k].name] = ForeseenView(mode=mode, visible=float(visible[k]), yaw_rad=float(yaw[k]))
+            out[names[k].name] = ForeseenView(mode=mode, yaw_rad=float(yaw[k]))
     return out
 
 
@@ -272,52 +271,37 @@ def landmark_sights(scene: PlanningScene, stand: PlannedPhoto) -> tuple[Landmark
 
 
 def foreseen_photo(
-    scene: PlanningScene,
-    stand: PlannedPhoto,
-    views: Mapping[str, ForeseenView] | None = None,
-    *,
-    antennas: Sequence[str] | None = None,
-    landmarks: bool = True,
+    scene: PlanningScene, stand: PlannedPhoto, views: Mapping[str, ForeseenView] | None = None
 ) -> PhotoObservations:
-    """The facts that a photo will bring. antennas: those whose outlines are used, all that it shows by default."""
-    equipment = stand.equipment
+    """The observations that a photo will bring. views: of the antennas that it will show, foreseen here by default."""
+    carried = stand.equipment
     seen = foreseen_views(scene, stand) if views is None else views
-    heading, pitch, roll = (float(v) for v in stand.attitude_rad)
-    headings = (
-        (
-            Angle(
-                value_rad=heading,
-                sigma_rad=equipment.compass_rad,
-                source=COMPASS,
-                label=f"compass of {stand.name}",
-                declination_sigma_rad=equipment.declination_rad,
-            ),
+
+    def known(axis: int, sigma_rad: float, source: str, declination_rad: float = 0.0) -> Angle:
+        return Angle(
+            value_rad=float(stand.attitude_rad[axis]),
+            sigma_rad=sigma_rad,
+            source=source,
+            label=f"{source} of {stand.name}",
+            declination_sigma_rad=declination_rad,
         )
-        if equipment.compass_rad is not None
-        else ()
-    )
-    pitches = (
-        (Angle(value_rad=pitch, sigma_rad=equipment.pitch_rad, source="camera pitch", label=f"pitch of {stand.name}"),)
-        if equipment.pitch_rad is not None
-        else ()
-    )
-    sigma_roll = equipment.roll_rad if equipment.roll_rad is not None else HAND_HELD_ROLL_RAD
-    source = "camera roll" if equipment.roll_rad is not None else "camera held level"
-    rolls = (Angle(value_rad=roll, sigma_rad=sigma_roll, source=source, label=f"roll of {stand.name}"),)
+
+    compass, pitch, roll = carried.compass_rad, carried.pitch_rad, carried.roll_rad
+    level = known(2, HAND_HELD_ROLL_RAD, "camera held level") if roll is None else known(2, roll, "camera roll")
     return PhotoObservations(
         name=stand.name,
         camera=stand.camera,
         start=np.concatenate([stand.attitude_rad, stand.enu_m]),
-        headings=headings,
-        pitches=pitches,
-        rolls=rolls,
-        standpoints=((stand.enu_m[:2], equipment.position_m, "camera position"),),
+        headings=() if compass is None else (known(0, compass, COMPASS, carried.declination_rad),),
+        pitches=() if pitch is None else (known(1, pitch, "camera pitch"),),
+        rolls=(level,),
+        standpoints=((stand.enu_m[:2], carried.position_m, "camera position"),),
         up_m=float(stand.enu_m[2]),
         up_sigma_m=CAMERA_HEIGHT_M[1],
         ln_focal=0.0,
-        boxes={n: (v.mode,) for n, v in seen.items() if antennas is None or n in antennas},
-        landmarks=landmark_sights(scene, stand) if landmarks else (),
-        verticals=None if equipment.plumb_rad is None else _plumb_lines(stand, equipment.plumb_rad),
+        boxes={n: (v.mode,) for n, v in seen.items()},
+        landmarks=landmark_sights(scene, stand),
+        verticals=None if carried.plumb_rad is None else _plumb_lines(stand, carried.plumb_rad),
     )
 
 

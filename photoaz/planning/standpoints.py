@@ -165,59 +165,48 @@ def best_sets(
     state: State, candidates: Sequence[CandidatePhoto], most: int = 3, criterion: Criterion = "D"
 ) -> tuple[tuple[int, ...], ...]:
     """Numbers of the candidates that together are best: one photo, two, ... up to `most`."""
-    wanted = state.wanted
     sets: list[tuple[int, ...]] = []
-    at = np.array([c.stand.enu_m[:2] for c in candidates]).reshape(-1, 2)
     now: list[int] = []
     for size in range(1, most + 1):
-        best = _best_addition(state, candidates, now, at, wanted, criterion)
+        best = _best_addition(state, candidates, now, criterion)
         if best is None:
             break
-        now = [*now, best[0]]
-        value = best[1]
+        now, value = [*now, best[0]], best[1]
         for _ in range(4):
             improved = False
             for k in range(size if size > 1 else 0):
                 rest = now[:k] + now[k + 1 :]
-                better = _best_addition(state, candidates, rest, at, wanted, criterion)
+                better = _best_addition(state, candidates, rest, criterion)
                 if better is not None and better[1] < value - 1e-6 * abs(value):
-                    now = [*rest, better[0]]
-                    value, improved = better[1], True
+                    now, value, improved = [*rest, better[0]], better[1], True
             if not improved:
                 break
-        sets.append(tuple(_in_order(state, candidates, now, wanted, criterion)))
-        now = list(sets[-1])
+        now = _in_order(state, candidates, now, criterion)
+        sets.append(tuple(now))
     return tuple(sets)
 
 
 def _best_addition(
-    state: State,
-    candidates: Sequence[CandidatePhoto],
-    have: Sequence[int],
-    at: Array,
-    wanted: Array,
-    criterion: Criterion,
+    state: State, candidates: Sequence[CandidatePhoto], have: Sequence[int], criterion: Criterion
 ) -> tuple[int, float] | None:
-    covariance = state.covariance
-    for k in have:
-        covariance = with_rows(covariance, candidates[k].told)
-    best: tuple[int, float] | None = None
-    for k, c in enumerate(candidates):
-        if any(float(np.hypot(*(at[k] - at[h]))) < APART_M for h in have):
-            continue
-        value = score(covariance, wanted, c.told, criterion)
-        if best is None or value < best[1]:
-            best = k, value
-    return best
+    """The candidate that adds most to those there are, and the criterion then; None where none stands apart."""
+    there = [candidates[k] for k in have]
+    covariance = _with_all(state.covariance, there)
+    values = {
+        k: score(covariance, state.wanted, c.told, criterion)
+        for k, c in enumerate(candidates)
+        if _stands_apart(c, there)
+    }
+    return min(values.items(), key=lambda one: one[1], default=None)
 
 
 def _in_order(
-    state: State, candidates: Sequence[CandidatePhoto], some: Sequence[int], wanted: Array, criterion: Criterion
+    state: State, candidates: Sequence[CandidatePhoto], some: Sequence[int], criterion: Criterion
 ) -> list[int]:
     """The most telling first, then what adds most to it."""
     left, out, covariance = list(some), [], state.covariance
     while left:
-        k = min(left, key=lambda j: score(covariance, wanted, candidates[j].told, criterion))
+        k = min(left, key=lambda j: score(covariance, state.wanted, candidates[j].told, criterion))
         covariance = with_rows(covariance, candidates[k].told)
         left.remove(k)
         out.append(k)
@@ -235,28 +224,21 @@ def refined(
 ) -> list[CandidatePhoto]:
     """A set's photos, each moved about by parts of the grid's steps where that is better."""
     now = [candidates[k] for k in some]
-    for k in range(len(now)):
-        place = now[k].stand.enu_m[:2]
-        r, b = float(np.hypot(*place)), float(np.arctan2(place[0], place[1]))
+    nearest = min(nearest_m(state.scene), farthest_m)
+    for k, c in enumerate(now):
+        bearing = np.radians(c.stand.bearing_deg)
         tried = []
         for along, round_ in _REFINED:
-            d, turn = (
-                float(np.clip(r * 1.4**along, min(nearest_m(state.scene), farthest_m), farthest_m)),
-                b + round_ * 2 * np.pi / BEARINGS,
-            )
-            tried.append(d * np.array([np.sin(turn), np.cos(turn)]))
+            distance = float(np.clip(c.stand.distance_m * 1.4**along, nearest, farthest_m))
+            turn = bearing + round_ * 2 * np.pi / BEARINGS
+            tried.append(distance * np.array([np.sin(turn), np.cos(turn)]))
         places = np.array(tried)
         if allowed is not None:
             places = places[allowed(places)]
-        others = [c for j, c in enumerate(now) if j != k]
-        base = replace(state, covariance=_with_all(state.covariance, others))
-        value = score(base.covariance, state.wanted, now[k].told, criterion)
-        for c in candidates_at(state, places, equipment):
-            if any(float(np.hypot(*(c.stand.enu_m - o.stand.enu_m)[:2])) < APART_M for o in others):
-                continue
-            better = score(base.covariance, state.wanted, c.told, criterion)
-            if better < value:
-                now[k], value = c, better
+        others = now[:k] + now[k + 1 :]
+        covariance = _with_all(state.covariance, others)
+        better = [c, *(m for m in candidates_at(state, places, equipment) if _stands_apart(m, others))]
+        now[k] = min(better, key=lambda m: score(covariance, state.wanted, m.told, criterion))
     return now
 
 
@@ -264,6 +246,10 @@ def _with_all(covariance: Array, some: Sequence[CandidatePhoto]) -> Array:
     for c in some:
         covariance = with_rows(covariance, c.told)
     return covariance
+
+
+def _stands_apart(c: CandidatePhoto, others: Sequence[CandidatePhoto]) -> bool:
+    return all(float(np.hypot(*(c.stand.enu_m - o.stand.enu_m)[:2])) >= APART_M for o in others)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -288,8 +274,8 @@ def landmark_effects(state: State, stand: PlannedPhoto) -> tuple[LandmarkEffect,
     if not scene.landmarks:
         return ()
     pixels, inside = in_frame(stand, np.stack([m.enu_m for m in scene.landmarks]))
-    plain = foreseen_photo(scene, stand, landmarks=False)
     whole = foreseen_photo(scene, stand)
+    plain = replace(whole, landmarks=())
     without = _u95(state, plain)
     out = []
     for k, m in enumerate(scene.landmarks):

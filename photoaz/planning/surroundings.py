@@ -25,6 +25,7 @@ from photoaz.register.tables import read_table
 Array = NDArray[Any]
 
 _COLUMNS = ("name", "lat_deg", "lon_deg", "height_m", "u95")
+_LIMITS = {"lat_deg": (-90.0, 90.0), "lon_deg": (-180.0, 180.0), "height_m": (-500.0, 5000.0), "u95": (0.0, 1000.0)}
 #: further away than this nothing is told from the haze, and nearer than this a bearing is poor, metres
 _FARTHEST_M, _NEAREST_M = 30_000.0, 100.0
 #: a sight passes an obstacle this much higher than it, metres
@@ -75,40 +76,35 @@ def load_landmarks(path: Path, frame: EnuFrame) -> tuple[Landmark, ...]:
     faults = list(table.faults)
     for row in table.rows:
         values: dict[str, float | None] = {}
-        for column, least, most in (
-            ("lat_deg", -90.0, 90.0),
-            ("lon_deg", -180.0, 180.0),
-            ("height_m", -500.0, 5000.0),
-            ("u95", 0.0, 1000.0),
-        ):
+        slips: list[tuple[str, str, str]] = []  # column, what was found, what was wanted
+        for column, (least, most) in _LIMITS.items():
             text = row.cells.get(column)
-            values[column] = None
+            values[column] = _number(text)
             if text is None and column in ("height_m", "u95"):
                 continue
-            try:
-                values[column] = float(text or "")
-            except ValueError:
-                values[column] = math.nan
-            if not least <= (values[column] or 0.0) <= most:
-                wanted = f"a number from {least:g} to {most:g}"
-                faults.append(
-                    Fault(file=table.path, line=row.line, column=column, found=f"'{text or ''}'", wanted=wanted)
-                )
+            value = values[column]
+            if value is None or not least <= value <= most:
+                slips.append((column, f"'{text or ''}'", f"a number from {least:g} to {most:g}"))
         name = row.cells.get("name", "")
         if not name or name in out:
-            found = f"'{name}' a second time" if name else "no name"
-            faults.append(Fault(file=table.path, line=row.line, column="name", found=found, wanted="names, each once"))
-        if faults:
-            continue
-        height = values["height_m"]
-        up = PLANNED_LANDMARK_HEIGHT_M if height is None else height
-        enu = frame.enu_from_geodetic(values["lat_deg"] or 0.0, values["lon_deg"] or 0.0, up)
-        out[name] = Landmark(
-            name=name, enu_m=enu, u95_m=max(values["u95"] or PLANNED_LANDMARK_U95_M, 0.05), height_m=height
-        )
+            slips.append(("name", f"'{name}' a second time" if name else "no name", "names, each once"))
+        faults += [Fault(file=table.path, line=row.line, column=c, found=f, wanted=w) for c, f, w in slips]
+        if not slips:
+            height = values["height_m"]
+            up = PLANNED_LANDMARK_HEIGHT_M if height is None else height
+            enu = frame.enu_from_geodetic(values["lat_deg"] or 0.0, values["lon_deg"] or 0.0, up)
+            u95_m = max(values["u95"] or PLANNED_LANDMARK_U95_M, 0.05)
+            out[name] = Landmark(name=name, enu_m=enu, u95_m=u95_m, height_m=height)
     if faults:
         raise InputError(faults)
     return tuple(out.values())
+
+
+def _number(text: str | None) -> float | None:
+    try:
+        return None if text is None else float(text)
+    except ValueError:
+        return None
 
 
 def usable(landmarks: Sequence[Landmark]) -> tuple[Landmark, ...]:
