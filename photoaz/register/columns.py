@@ -57,6 +57,8 @@ ANGLES_DEG: Mapping[str, float] = {
     "rad": 180.0 / math.pi,
     "turn": 360.0,
 }
+#: azimuths, and the column that says from which north they count
+NORTH_OF = {"design_azimuth_deg": "design_north", "reading_azimuth_deg": "reading_north"}
 #: degrees, minutes and seconds run together: 463748.5 is 46 deg 37' 48.5", 4637.8 is 46 deg 37.8'
 PACKED = ("ddmmss", "ddmm")
 
@@ -116,15 +118,93 @@ class ColumnMap:
         return tuple(dict.fromkeys(named))
 
 
+def units_of(column: Column) -> tuple[str, ...]:
+    """Units that a column of the interface can be converted from."""
+    if column.unit == "deg":
+        return (*ANGLES_DEG, *PACKED)
+    return tuple(LENGTHS_M) if column.unit else ()
+
+
 # ---------------------------------------------------------------------------------------------------------------------
 # The TOML file
 
 #: stands for site_lat_deg and site_lon_deg
 POSITION = "site_position"
-_RULE_KEYS = ("from", "join", "part", "separator", "unit", "factor", "decimal", "format", "values", "north")
-_POSITION_KEYS = ("easting", "northing", "crs", "unit", "decimal")
-_SECTION_KEYS = ("delimiter", "encoding", "header_line", "sheet", "decimal", "blank", "columns", "constants")
-_SECTIONS = ("readings", "manifest")
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str)
+
+
+def _are_texts(value: Any) -> bool:
+    return isinstance(value, list) and all(map(_is_text, value))
+
+
+def _is_table(value: Any) -> bool:
+    return isinstance(value, dict)
+
+
+def _is_codec(value: Any) -> bool:
+    """Whether text in it can be read by lines."""
+    try:
+        "".encode(codecs.lookup(value).name)
+        codecs.getincrementaldecoder(value)
+    except (LookupError, TypeError, ValueError):
+        return False
+    return True
+
+
+def _is_layout(value: Any) -> bool:
+    """Whether `datetime.strptime` takes it for the layout of a date."""
+    try:
+        datetime.strptime("", value)
+    except ValueError as e:
+        return "%" in value and "does not match" in str(e)
+    except (TypeError, re.error):  # no text; the same part of a date twice
+        return False
+    return False
+
+
+_TEXT = (_is_text, "text")
+_TEXTS = (_are_texts, "text, or a list of texts")
+_TABLE = (_is_table, "a table of keys and values")
+_DECIMAL = ((".", ",").__contains__, "one of: . ,")
+_ONE_OF = None  # which ones depends on the column
+_Good = tuple[Callable[[Any], bool], str] | None
+# What may stand under each key, and how faults say it: of the file and its parts, of a column, of site_position
+_SECTION: Mapping[str, _Good] = {
+    "delimiter": (lambda v: _is_text(v) and len(v) == 1 and v != '"', "one character, such as ; or \\t"),
+    "encoding": (_is_codec, "a name such as utf-8, cp1252 or utf-16"),
+    "header_line": (
+        lambda v: type(v) is int and 1 <= v <= MOST_LINES,
+        "the line that the headings stand in, from 1",
+    ),
+    "sheet": (lambda v: _is_text(v) or type(v) is int, "the sheet's name, or its number from 1"),
+    "decimal": _DECIMAL,
+    "blank": _TEXTS,
+    "columns": _TABLE,
+    "constants": _TABLE,
+}
+_PARTS: Mapping[str, _Good] = {"readings": _TABLE, "manifest": _TABLE}
+_RULE: Mapping[str, _Good] = {
+    "from": (lambda v: _is_text(v) or _are_texts(v), "text, or a list of texts"),
+    "join": _TEXT,
+    "part": (lambda v: type(v) is int and v >= 1, "a whole number from 1"),
+    "separator": _TEXT,
+    "unit": _ONE_OF,
+    "factor": (lambda v: is_finite(v) and v != 0, "a number, not 0"),
+    "decimal": _DECIMAL,
+    "format": (_is_layout, "the layout of a date, such as %d.%m.%Y, in a column of dates"),
+    "values": _TABLE,
+    "north": _ONE_OF,
+}
+_PLACE: Mapping[str, _Good] = {
+    "easting": _TEXT,
+    "northing": _TEXT,
+    "crs": _TEXT,
+    "unit": (tuple(LENGTHS_M).__contains__, f"one of: {' '.join(LENGTHS_M)}"),
+    "decimal": _DECIMAL,
+}
 
 
 def load_columns(path: Path | str) -> ColumnMap:
@@ -138,24 +218,56 @@ def load_columns(path: Path | str) -> ColumnMap:
     """
     path = Path(path)
     text, given = read_toml(path, what="a TOML file of columns", example='site_id = "Site No"')
-    reader = _Reader(path, text)
-    main = reader.section(given, (), columns_of(RegisterRow), _SECTIONS)
-    readings = reader.part(given, "readings", columns_of(ReadingRow))
-    manifest = reader.part(given, "manifest", columns_of(ManifestRow))
-    if reader.faults:
-        raise InputError(reader.faults)
+    top = _Part(path, text.splitlines(), [], given, (), {**_SECTION, **_PARTS})
+    main = _section(top, columns_of(RegisterRow))
+    readings, manifest = [
+        _section(top.part(name, _SECTION), columns_of(model)) if name in given else None
+        for name, model in (("readings", ReadingRow), ("manifest", ManifestRow))
+    ]
+    if top.faults:
+        raise InputError(top.faults)
     return replace(main, readings=readings, manifest=manifest)
 
 
-class _Reader:
-    """Turns TOML into a mapping, and keeps what is wrong with it."""
+class _Part:
+    """A table of the TOML file: what is given in it, and under which keys it stands. Faults gather in one list."""
 
-    def __init__(self, path: Path, text: str) -> None:
-        self.path = path
-        self.lines = text.splitlines()
-        self.faults: list[Fault] = []
+    def __init__(
+        self,
+        path: Path,
+        lines: Sequence[str],
+        faults: list[Fault],
+        given: Mapping[str, Any],
+        where: tuple[str, ...],
+        known: Mapping[str, Any] | None,
+    ) -> None:
+        self.path, self.lines, self.faults, self.given, self.where = path, lines, faults, given, where
+        self.known = given if known is None else known
+        for key in given:
+            if key not in self.known:
+                self.unknown(key, tuple(self.known))
 
-    def fault(self, where: Sequence[str], found: str, wanted: str) -> None:
+    def part(self, key: str, known: Mapping[str, Any] | None) -> _Part:
+        """The table under a key; its own keys must be among the known ones, if any are."""
+        return _Part(self.path, self.lines, self.faults, self.get(key, {}, _TABLE), (*self.where, key), known)
+
+    def get(self, key: str, default: Any = None, good: _Good = None) -> Any:
+        """What stands under a key; the default where there is nothing, or (a fault) something else than is wanted."""
+        value = self.given.get(key)
+        is_good, wanted = good or self.known[key]
+        if value is None or is_good(value):
+            return default if value is None else value
+        self.fault(key, f"{value!r}", wanted)
+        return default
+
+    def unknown(self, key: str, known: Sequence[str]) -> None:
+        """Note a key that there is not."""
+        near = difflib.get_close_matches(key, known, n=1)
+        self.fault(key, f"the unknown key '{key}'", f"{near[0]}, perhaps" if near else f"one of: {', '.join(known)}")
+
+    def fault(self, key: str | None, found: str, wanted: str) -> None:
+        """Note a fault of a key, or of the whole table, with the line in which it probably stands."""
+        where = self.where if key is None else (*self.where, key)
         keys = [re.compile(rf"""(^|[\s.{{,\[])["']?{re.escape(w)}["']?\s*[=.\]]""") for w in where[-2:]]
         lines = [(n, [bool(key.search(text)) for key in keys]) for n, text in enumerate(self.lines, 1)]
         # within a rule, key and column stand in one line; else the key alone has to do
@@ -163,214 +275,107 @@ class _Reader:
         line = line or next((n for n, found in lines if found[-1]), None)
         self.faults.append(Fault(file=self.path, line=line, column=".".join(where), found=found, wanted=wanted))
 
-    def check_keys(self, given: Mapping[str, Any], where: tuple[str, ...], known: Sequence[str]) -> None:
-        for key in given:
-            if key not in known:
-                self.unknown((*where, key), known)
 
-    def unknown(self, where: Sequence[str], known: Sequence[str]) -> None:
-        near = difflib.get_close_matches(where[-1], known, n=1)
-        wanted = f"{near[0]}, perhaps" if near else f"one of: {', '.join(known)}"
-        self.fault(where, f"the unknown key '{where[-1]}'", wanted)
+def _section(part: _Part, known: Mapping[str, Column]) -> ColumnMap:
+    decimal = part.get("decimal", ".")
+    rules: dict[str, ColumnRule] = {}
+    constants: dict[str, str] = {}
+    position = None
+    may_be_placed = "site_lat_deg" in known
+    columns = part.part("columns", None)
+    for target, value in columns.given.items():
+        if target == POSITION and may_be_placed:
+            position = _position(columns.part(target, _PLACE), decimal)
+        elif target not in known:
+            columns.unknown(target, (*known, POSITION) if may_be_placed else tuple(known))
+        elif isinstance(value, str):
+            rules[target] = ColumnRule(headings=(value,), decimal=decimal)
+        elif isinstance(value, dict):
+            one = columns.part(target, _RULE)
+            if (rule := _rule(one, known[target], decimal)) is not None:
+                rules[target] = rule
+            constants |= _north(one, target)
+        else:
+            wanted = 'a heading, or a table such as {from = "Rad Ctr", unit = "ft"}'
+            columns.fault(target, f"{value!r}", wanted)
+    if position is not None and (both := {"site_lat_deg", "site_lon_deg"} & rules.keys()):
+        columns.fault(POSITION, f"{POSITION} beside {' and '.join(sorted(both))}", "one of the two ways")
+    fixed = part.part("constants", known)
+    for target, value in fixed.given.items():
+        if isinstance(value, dict | list):
+            fixed.fault(target, f"{value!r}", "one value")
+        elif constants.get(target, str(value)) != str(value):
+            fixed.fault(target, f"{value!r} beside north = '{constants[target]}'", "one of the two")
+        elif target in known:
+            constants[target] = value.isoformat() if isinstance(value, date) else str(value)
+    return ColumnMap(
+        file=part.path,
+        rules=rules,
+        constants=constants,
+        position=position,
+        blank=frozenset(text.casefold() for text in part.get("blank", ())),
+        shape=TableShape(
+            delimiter=part.get("delimiter"),
+            encoding=codecs.lookup(part.get("encoding", "utf-8")).name,
+            header_line=part.get("header_line"),
+            sheet=part.get("sheet"),
+        ),
+    )
 
-    def value(
-        self, given: Mapping[str, Any], key: str, where: tuple[str, ...], good: Callable[[Any], bool], wanted: str
-    ) -> Any:
-        """What stands under a key; None where there is nothing, or (a fault) something else than is wanted."""
-        value = given.get(key)
-        if value is None or good(value):
-            return value
-        self.fault((*where, key), f"{value!r}", wanted)
+
+def _rule(part: _Part, target: Column, decimal: str) -> ColumnRule | None:
+    origin = part.get("from", ())
+    headings = (origin,) if isinstance(origin, str) else tuple(origin)
+    if not headings:
+        if not part.given.get("from"):
+            part.fault(None, "no heading", 'from = "..."')
         return None
-
-    def choice(self, given: Mapping[str, Any], key: str, where: tuple[str, ...], known: Sequence[str]) -> str | None:
-        found: str | None = self.value(given, key, where, lambda v: v in known, f"one of: {' '.join(known)}")
-        return found
-
-    def text(self, given: Mapping[str, Any], key: str, where: tuple[str, ...], default: str) -> str:
-        found: str | None = self.value(given, key, where, lambda v: isinstance(v, str), "text")
-        return default if found is None else found
-
-    def texts(self, given: Mapping[str, Any], key: str, where: tuple[str, ...]) -> tuple[str, ...]:
-        return tuple(self.value(given, key, where, _are_texts, "text, or a list of texts") or ())
-
-    def table(self, given: Mapping[str, Any], key: str, where: tuple[str, ...]) -> Mapping[str, Any]:
-        return self.value(given, key, where, lambda v: isinstance(v, dict), "a table of keys and values") or {}
-
-    def part(self, given: Mapping[str, Any], name: str, known: Mapping[str, Column]) -> ColumnMap | None:
-        return self.section(self.table(given, name, ()), (name,), known) if name in given else None
-
-    def section(
-        self, given: Mapping[str, Any], where: tuple[str, ...], known: Mapping[str, Column], more: Sequence[str] = ()
-    ) -> ColumnMap:
-        self.check_keys(given, where, (*_SECTION_KEYS, *more))
-        decimal = self.choice(given, "decimal", where, (".", ",")) or "."
-        rules: dict[str, ColumnRule] = {}
-        constants: dict[str, str] = {}
-        position = None
-        may_be_placed = "site_lat_deg" in known
-        here = (*where, "columns")
-        for target, value in self.table(given, "columns", where).items():
-            if target == POSITION and may_be_placed:
-                position = self.position(value, (*here, target), decimal)
-            elif target not in known:
-                self.unknown((*here, target), (*known, POSITION) if may_be_placed else tuple(known))
-            else:
-                rule = self.rule(known[target], value, (*here, target), decimal)
-                if rule is not None:
-                    rules[target] = rule
-                if isinstance(value, dict) and "north" in value:
-                    constants |= self.north(target, value, (*here, target))
-        if position is not None and (both := {"site_lat_deg", "site_lon_deg"} & rules.keys()):
-            self.fault((*here, POSITION), f"{POSITION} beside {' and '.join(sorted(both))}", "one of the two ways")
-        here = (*where, "constants")
-        for target, value in self.table(given, "constants", where).items():
-            if target not in known:
-                self.unknown((*here, target), tuple(known))
-            elif isinstance(value, dict | list):
-                self.fault((*here, target), f"{value!r}", "one value")
-            elif constants.get(target, str(value)) != str(value):
-                self.fault((*here, target), f"{value!r} beside north = '{constants[target]}'", "one of the two")
-            else:
-                constants[target] = value.isoformat() if isinstance(value, date) else str(value)
-        return ColumnMap(
-            file=self.path,
-            rules=rules,
-            constants=constants,
-            position=position,
-            blank=frozenset(t.casefold() for t in self.texts(given, "blank", where)),
-            shape=self.shape(given, where),
-        )
-
-    def shape(self, given: Mapping[str, Any], where: tuple[str, ...]) -> TableShape:
-        return TableShape(
-            delimiter=self.value(
-                given,
-                "delimiter",
-                where,
-                lambda v: isinstance(v, str) and len(v) == 1 and v != '"',
-                "one character, such as ; or \\t",
-            ),
-            encoding=_codec(
-                self.value(
-                    given, "encoding", where, lambda v: bool(_codec(v)), "a name such as utf-8, cp1252 or utf-16"
-                )
-                or "utf-8"
-            ),
-            header_line=self.value(
-                given,
-                "header_line",
-                where,
-                lambda v: type(v) is int and 1 <= v <= MOST_LINES,
-                "the line that the headings stand in, from 1",
-            ),
-            sheet=self.value(
-                given,
-                "sheet",
-                where,
-                lambda v: isinstance(v, str | int) and not isinstance(v, bool),
-                "the sheet's name, or its number from 1",
-            ),
-        )
-
-    def rule(self, target: Column, value: Any, where: tuple[str, ...], decimal: str) -> ColumnRule | None:
-        if isinstance(value, str):
-            value = {"from": value}
-        if not isinstance(value, dict):
-            self.fault(where, f"{value!r}", 'a heading, or a table such as {from = "Rad Ctr", unit = "ft"}')
-            return None
-        self.check_keys(value, where, _RULE_KEYS)
-        origin = value.get("from")
-        headings = (origin,) if isinstance(origin, str) else self.texts(value, "from", where)
-        if not headings:
-            if not origin:
-                self.fault(where, "no heading", 'from = "..."')
-            return None
-        factor = self.value(value, "factor", where, lambda v: is_finite(v) and v != 0, "a number, not 0")
-        if factor is not None and not target.is_number:
-            self.fault((*where, "factor"), f"a factor for {where[-1]}", "one for numbers only")
-        unit = None
-        if units_of(target):
-            unit = self.choice(value, "unit", where, units_of(target))
-        elif "unit" in value:
-            self.fault((*where, "unit"), f"a unit for {where[-1]}", "one for lengths and angles only")
-        return ColumnRule(
-            headings=headings,
-            join=self.text(value, "join", where, " "),
-            part=self.value(value, "part", where, lambda v: type(v) is int and v >= 1, "a whole number from 1"),
-            separator=self.text(value, "separator", where, ",") or ",",
-            unit=unit,
-            factor=None if factor is None else float(factor),
-            decimal=self.choice(value, "decimal", where, (".", ",")) or decimal,
-            format=self.value(
-                value,
-                "format",
-                where,
-                lambda v: isinstance(v, str) and _is_layout(v) and target.kind == "day",
-                "the layout of a date, such as %d.%m.%Y, in a column of dates",
-            ),
-            values={str(k).casefold(): str(v) for k, v in self.table(value, "values", where).items()},
-        )
-
-    def position(self, value: Any, where: tuple[str, ...], decimal: str) -> PositionRule | None:
-        table = self.table({where[-1]: value}, where[-1], where[:-1])
-        self.check_keys(table, where, _POSITION_KEYS)
-        texts = {key: self.text(table, key, where, "") for key in ("easting", "northing", "crs")}
-        for key, text in texts.items():
-            if not text:
-                self.fault(where, f"no {key}", 'such as {easting = "X", northing = "Y", crs = "EPSG:32755"}')
-        if not all(texts.values()):
-            return None
-        try:
-            check_grid_crs(texts["crs"])
-        except InputError as e:
-            self.fault((*where, "crs"), e.faults[0].found, e.faults[0].wanted)
-            return None
-        return PositionRule(
-            **texts,
-            unit=self.choice(table, "unit", where, tuple(LENGTHS_M)),
-            decimal=self.choice(table, "decimal", where, (".", ",")) or decimal,
-        )
-
-    def north(self, target: str, given: Mapping[str, Any], where: tuple[str, ...]) -> dict[str, str]:
-        column = {"design_azimuth_deg": "design_north", "reading_azimuth_deg": "reading_north"}.get(target)
-        if column is None:
-            self.fault(
-                (*where, "north"), f"a north for {target}", "one for design_azimuth_deg or reading_azimuth_deg only"
-            )
-            return {}
-        north = self.choice(given, "north", where, columns_of(RegisterRow)[column].choices)
-        return {} if north is None else {column: north}
+    name = part.where[-1]
+    factor = part.get("factor")
+    if factor is not None and not target.is_number:
+        part.fault("factor", f"a factor for {name}", "one for numbers only")
+    unit, layout = None, part.get("format")
+    if units := units_of(target):
+        unit = part.get("unit", None, (units.__contains__, f"one of: {' '.join(units)}"))
+    elif "unit" in part.given:
+        part.fault("unit", f"a unit for {name}", "one for lengths and angles only")
+    if layout is not None and target.kind != "day":
+        part.fault("format", f"{layout!r}", "the layout of a date, such as %d.%m.%Y, in a column of dates")
+    return ColumnRule(
+        headings=headings,
+        join=part.get("join", " "),
+        part=part.get("part"),
+        separator=part.get("separator") or ",",
+        unit=unit,
+        factor=None if factor is None else float(factor),
+        decimal=part.get("decimal", decimal),
+        format=layout,
+        values={str(k).casefold(): str(v) for k, v in part.get("values", {}).items()},
+    )
 
 
-def _are_texts(value: Any) -> bool:
-    return isinstance(value, list) and all(isinstance(v, str) for v in value)
-
-
-def _codec(name: Any) -> str:
-    """A codec's own name; nothing where there is none of this name that can be read by lines."""
+def _position(part: _Part, decimal: str) -> PositionRule | None:
+    texts = {key: part.get(key, "") for key in ("easting", "northing", "crs")}
+    for key, text in texts.items():
+        if not text:
+            part.fault(None, f"no {key}", 'such as {easting = "X", northing = "Y", crs = "EPSG:32755"}')
+    if not all(texts.values()):
+        return None
     try:
-        found = codecs.lookup(name).name
-        "".encode(found)
-        codecs.getincrementaldecoder(found)
-    except (LookupError, TypeError, ValueError):
-        return ""
-    return found
+        check_grid_crs(texts["crs"])
+    except InputError as e:
+        part.fault("crs", e.faults[0].found, e.faults[0].wanted)
+        return None
+    return PositionRule(**texts, unit=part.get("unit"), decimal=part.get("decimal", decimal))
 
 
-def _is_layout(text: str) -> bool:
-    """Whether `datetime.strptime` takes it for the layout of a date."""
-    try:
-        datetime.strptime("", text)
-    except ValueError as e:
-        return "%" in text and "does not match" in str(e)
-    except re.error:  # the same part of a date twice
-        return False
-    return False
-
-
-def units_of(column: Column) -> tuple[str, ...]:
-    """Units that a column of the interface can be converted from."""
-    if column.unit == "deg":
-        return (*ANGLES_DEG, *PACKED)
-    return tuple(LENGTHS_M) if column.unit else ()
+def _north(part: _Part, target: str) -> dict[str, str]:
+    """The constant that a rule's `north` stands for."""
+    if "north" not in part.given:
+        return {}
+    if (column := NORTH_OF.get(target)) is None:
+        part.fault("north", f"a north for {target}", f"one for {' or '.join(NORTH_OF)} only")
+        return {}
+    norths = columns_of(RegisterRow)[column].choices
+    north = part.get("north", None, (norths.__contains__, f"one of: {' '.join(norths)}"))
+    return {} if north is None else {column: north}

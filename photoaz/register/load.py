@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
 
 from photoaz.angles import azimuth_deg
 from photoaz.errors import Fault, InputError
@@ -80,8 +79,7 @@ def load_register(path: Path | str, columns: ColumnMap | None = None) -> Registe
     shared: dict[str, str] = {}  # one text for all cells that hold the same
     for row, good in good_rows(RegisterRow, table, _register_slips):
         extra = {c: shared.setdefault(v, v) for c in unknown if (v := row.cells.get(c)) is not None}
-        place = (good.site_lat_deg, good.site_lon_deg, good.site_position_u_m, good.site_ground_m)
-        rows.setdefault(good.site_id, []).append(_Entry(row.line, *place, _antenna(good, row.line, extra)))
+        rows.setdefault(good.site_id, []).append((good, _antenna(good, row.line, extra)))
     sites: list[Site] = []
     while rows:  # what a site was made of can go
         site_id = next(iter(rows))
@@ -91,15 +89,8 @@ def load_register(path: Path | str, columns: ColumnMap | None = None) -> Registe
     return RegisterResult(path=table.path, sites=tuple(sites), faults=table.sorted_faults())
 
 
-class _Entry(NamedTuple):
-    """A row that is good by itself."""
-
-    line: int
-    site_lat_deg: float
-    site_lon_deg: float
-    site_position_u_m: float | None
-    site_ground_m: float | None
-    antenna: Antenna
+# A row that is good by itself, and its antenna
+_Entry = tuple[RegisterRow, Antenna]
 
 
 def _register_table(path: Path | str, columns: ColumnMap | None) -> Table:
@@ -118,28 +109,30 @@ def _site(site_id: str, entries: list[_Entry], table: Table) -> Site | None:
         entries = _of_one_place(site_id, _unrepeated(site_id, entries, table), table)
     if not entries:
         return None
-    first = entries[0]
+    first, _ = entries[0]
     return Site(
         site_id=site_id,
         lat_deg=first.site_lat_deg,
         lon_deg=_lon180(first.site_lon_deg),
-        position_u95_m=next((e.site_position_u_m for e in entries if e.site_position_u_m), SITE_POSITION_U95_M),
-        ground_m=next((e.site_ground_m for e in entries if e.site_ground_m is not None), None),
-        antennas=tuple(e.antenna for e in entries),
+        position_u95_m=next(
+            (row.site_position_u_m for row, _ in entries if row.site_position_u_m), SITE_POSITION_U95_M
+        ),
+        ground_m=next((row.site_ground_m for row, _ in entries if row.site_ground_m is not None), None),
+        antennas=tuple(antenna for _, antenna in entries),
     )
 
 
 def _unrepeated(site_id: str, entries: list[_Entry], table: Table) -> list[_Entry]:
     lines: dict[str, list[int]] = {}
-    for entry in entries:
-        lines.setdefault(entry.antenna.antenna_id, []).append(entry.line)
+    for _, antenna in entries:
+        lines.setdefault(antenna.antenna_id, []).append(antenna.line)
     if len(lines) == len(entries):
         return entries
     what = "a pair of site_id and antenna_id that occurs once"
     for antenna_id, where in lines.items():
         for line in where[1:]:
             _twice((site_id, antenna_id), where[0], line, what, table)
-    return [e for e in entries if len(lines[e.antenna.antenna_id]) == 1]
+    return [entry for entry in entries if len(lines[entry[1].antenna_id]) == 1]
 
 
 def _twice(name: tuple[str, ...], first: int, line: int, what: str, table: Table) -> None:
@@ -149,7 +142,7 @@ def _twice(name: tuple[str, ...], first: int, line: int, what: str, table: Table
 def _of_one_place(site_id: str, entries: list[_Entry], table: Table) -> list[_Entry]:
     """Leave out the rows that say of the site's place something else than most of its rows."""
     for column in ("site_lat_deg", "site_lon_deg", "site_position_u_m", "site_ground_m"):
-        values = [(e.line, v) for e in entries if (v := getattr(e, column)) is not None]
+        values = [(antenna.line, v) for row, antenna in entries if (v := getattr(row, column)) is not None]
         if len({v for _, v in values}) < 2:
             continue
         (usual, _), *_ = Counter(v for _, v in values).most_common(1)
@@ -157,7 +150,7 @@ def _of_one_place(site_id: str, entries: list[_Entry], table: Table) -> list[_En
         bad = {line: v for line, v in values if v != usual}
         for line, value in bad.items():
             table.fault(line, column, f"{value!r}", f"{usual!r}, which line {first} gives for site {site_id}")
-        entries = [e for e in entries if e.line not in bad]
+        entries = [entry for entry in entries if entry[1].line not in bad]
     return entries
 
 

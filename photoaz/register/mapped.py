@@ -43,7 +43,7 @@ def open_mapped(path: Path | str, known: Mapping[str, Column], columns: ColumnMa
     _check_headings(raw, actual, columns)
 
     makers: list[tuple[_Texts, _Texts, Callable[[_Texts], _Texts]]] = [
-        ((target,), tuple(actual[same_heading(h)] for h in rule.headings), _converter(known[target], rule))
+        ((target,), tuple(actual[same_heading(h)] for h in rule.headings), converter(known[target], rule))
         for target, rule in columns.rules.items()
     ]
     if (position := columns.position) is not None:
@@ -101,7 +101,7 @@ def _sources(columns: ColumnMap) -> Iterator[tuple[str, _Texts]]:
         yield POSITION, (columns.position.easting, columns.position.northing)
 
 
-def _converter(target: Column, rule: ColumnRule) -> Callable[[_Texts], _Texts]:
+def converter(target: Column, rule: ColumnRule) -> Callable[[_Texts], _Texts]:
     """From the cells of the rule's headings to the cell of a column; ValueError says why it cannot be."""
 
     @functools.lru_cache(maxsize=1 << 14)

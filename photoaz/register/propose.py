@@ -8,13 +8,13 @@ import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from pathlib import Path
+from typing import NamedTuple
 
-from photoaz.angles import parse_angle_deg
 from photoaz.errors import Fault, InputError
-from photoaz.register.columns import ANGLES_DEG, LENGTHS_M, units_of
-from photoaz.register.rows import Column, RegisterRow, columns_of, needed_of
+from photoaz.register.columns import NORTH_OF, ColumnRule, units_of
+from photoaz.register.mapped import converter
+from photoaz.register.rows import LATITUDE, LONGITUDE, Column, RegisterRow, columns_of, needed_of
 from photoaz.register.tables import DELIMITERS, TableShape, is_workbook, open_table, read_records
 
 SAMPLE_ROWS = 200
@@ -23,8 +23,6 @@ LIKELY, PERHAPS = 0.75, 0.58  # of a score from 0 to 1
 _COLUMNS: Mapping[str, Column] = {name: column for name, column in columns_of(RegisterRow).items() if column.names}
 #: without which a register cannot be read, as far as they can be proposed
 _NEEDED = (*needed_of(RegisterRow), "rad_center_m")
-#: azimuths, and the column that says from which north they count
-_NORTH_OF = {"design_azimuth_deg": "design_north", "reading_azimuth_deg": "reading_north"}
 
 _UNITS: Mapping[str, tuple[str, ...]] = {
     "ft": ("ft", "feet", "foot", "'"),
@@ -44,7 +42,8 @@ _NORTH_WORDS = {
     "grid": "grid", "gn": "grid",
 }  # fmt: skip
 _NORTH_CELLS = ("true", "magnetic", "grid", "t", "m", "g", "mag")
-_DATES = ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%Y%m%d", "%d-%m-%Y", "%d-%b-%Y", "%d %b %Y")
+# layouts of dates; None is ISO 8601, which needs no word
+_DATES = (None, "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%Y%m%d", "%d-%m-%Y", "%d-%b-%Y", "%d %b %Y")
 
 
 #: cells with which people say that they know nothing
@@ -114,7 +113,7 @@ class ColumnsProposal:
         known = {item.column for item in self.columns}
         norths = [
             north
-            for azimuth, north in _NORTH_OF.items()
+            for azimuth, north in NORTH_OF.items()
             if north not in known and any(i.column == azimuth and "north" not in dict(i.settings) for i in self.columns)
         ]
         lines += ["", "[constants]"]
@@ -164,11 +163,12 @@ def propose_columns(path: Path | str) -> ColumnsProposal:
     decimal = "," if commas > points and shape.delimiter != "," else "."
     pairs = [(h, c) for h, values in cells.items() for c in _pair(h, values, decimal)]
     taken = {h for h, _ in pairs}
+    headings = [_heading(h) for h in table.columns if h not in taken]
     scored = [
         found
         for column in _COLUMNS
-        for heading in table.columns
-        if heading not in taken and (found := _scored(column, heading, cells[heading], decimal)) is not None
+        for heading in headings
+        if (found := _scored(column, heading, cells[heading.text], decimal)) is not None
     ]
     chosen = {c.column: c for _, c in pairs}
     used = set(taken)
@@ -256,8 +256,16 @@ def _is_number(text: str) -> bool:
     return re.fullmatch(r"[+-]?\d+([.,]\d+)?", text) is not None
 
 
-def _words(heading: str) -> tuple[list[str], str | None, str | None]:
-    """A heading's words without those of its unit and its north, and these."""
+class _Heading(NamedTuple):
+    """A heading's text, its words without those of its unit and its north, and these."""
+
+    text: str
+    words: list[str]
+    unit: str | None
+    north: str | None
+
+
+def _heading(heading: str) -> _Heading:
     text = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading)
     words = re.findall(r"[^\W_]+|[°'\"]", text.casefold())
     bracketed = re.findall(r"[^\W_]+|[°'\"]", " ".join(re.findall(r"[(\[{]([^)\]}]*)", text)).casefold())
@@ -265,9 +273,12 @@ def _words(heading: str) -> tuple[list[str], str | None, str | None]:
     ends = {*bracketed, words[-1]} if words else set()
     units = [w for w in words if w in _UNIT_WORDS and w in ends]
     norths = [w for w in words if w in _NORTH_WORDS and (w in ends or len(w) > 2)]
-    rest = [w for w in words if w not in units and w not in norths]
-    unit = _UNIT_WORDS[units[-1]] if units else None
-    return rest or words, unit, _NORTH_WORDS[norths[0]] if norths else None
+    return _Heading(
+        text=heading,
+        words=[w for w in words if w not in units and w not in norths] or words,
+        unit=_UNIT_WORDS[units[-1]] if units else None,
+        north=_NORTH_WORDS[norths[0]] if norths else None,
+    )
 
 
 def _likeness(words: Sequence[str], name: str) -> float:
@@ -282,117 +293,108 @@ def _likeness(words: Sequence[str], name: str) -> float:
     return max(letters, in_order, share)
 
 
-def _scored(column: str, heading: str, values: Sequence[str], decimal: str) -> ProposedColumn | None:
-    words, unit, north = _words(heading)
-    if heading.casefold() == column or (column == "rad_center_m" and heading.casefold() == "rad_center_ft"):
-        likeness, name = 1.0, column
+def _scored(name: str, heading: _Heading, values: Sequence[str], decimal: str) -> ProposedColumn | None:
+    """How likely a heading is a column of the interface; None where it is like none of its names."""
+    column = _COLUMNS[name]
+    if heading.text.casefold() in (name, name.replace("rad_center_m", "rad_center_ft")):
+        likeness, known = 1.0, name
     else:
-        likeness, name = max(
-            ((_likeness(words, n), n) for n in _COLUMNS[column].names.split(", ")), key=lambda one: one[0]
+        likeness, known = max(
+            ((_likeness(heading.words, n), n) for n in column.names.split(", ")), key=lambda one: one[0]
         )
     if likeness < 0.5:
         return None
-    reasons = [f"the heading {'is' if likeness == 1.0 else 'is like'} '{name}'"]
-    settings: list[tuple[str, str | int]] = []
-    score = likeness
-    units = units_of(_COLUMNS[column])
-    if unit is not None and unit not in units:
+    score, reasons = likeness, [f"the heading {'is' if likeness == 1.0 else 'is like'} '{known}'"]
+    settings: dict[str, str | int] = {}
+    units = units_of(column)
+    if heading.unit in units and heading.unit not in ("m", "deg"):
+        settings["unit"] = heading.unit
+        reasons.append(f"its heading says {heading.unit}")
+    elif heading.unit and heading.unit not in units:
         score *= 0.5 if units else 0.8
-        reasons.append(f"but its unit {unit} is not one of this")
-    elif unit is not None and unit not in ("m", "deg"):
-        settings.append(("unit", unit))
-        reasons.append(f"its heading says {unit}")
-    if _COLUMNS[column].unit == "m" and unit is None:
+        reasons.append(f"but its unit {heading.unit} is not one of this")
+    elif column.unit == "m" and not heading.unit:
         reasons.append('no unit in its heading: metres unless you say so, as in unit = "ft"')
-    if column in _NORTH_OF:
-        if north is not None:
-            settings.append(("north", north))
-            reasons.append(f"its heading says {north} north")
-        else:
-            reasons.append('no north in its heading: true unless you say so, as in north = "magnetic"')
-    fit, why, more = _content(column, values, unit, decimal)
-    if why:
-        reasons.append(why)
-    settings += more
-    score *= 0.45 + 0.55 * fit
+    if name in NORTH_OF and heading.north:
+        settings["north"] = heading.north
+        reasons.append(f"its heading says {heading.north} north")
+    elif name in NORTH_OF:
+        reasons.append('no north in its heading: true unless you say so, as in north = "magnetic"')
+    rule = ColumnRule(headings=(heading.text,), unit=heading.unit if heading.unit in units else None, decimal=decimal)
+    if column.kind == "day" and values:
+        fit, why, layout = _dates(column, values)
+        settings |= {"format": layout} if layout else {}
+    else:
+        fit, why = _content(name, values, rule)
+    reasons += [why] if why else []
     return ProposedColumn(
-        column=column, heading=heading, score=round(score, 4), reasons=tuple(reasons), settings=tuple(settings)
+        column=name,
+        heading=heading.text,
+        score=round(score * (0.45 + 0.55 * fit), 4),
+        reasons=tuple(reasons),
+        settings=tuple(settings.items()),
     )
 
 
-def _content(
-    name: str, values: Sequence[str], unit: str | None, decimal: str
-) -> tuple[float, str, list[tuple[str, str | int]]]:
-    """How much of a column's content could be that (0 to 1), in words, and settings that it asks for."""
+def _readable(column: Column, rule: ColumnRule) -> Callable[[str], bool]:
+    """Whether a cell can be read as a column by a rule, within what is usual there."""
+    convert = converter(column, rule)
+    low, high = column.usual or (column.low, column.high)
+
+    def fits(text: str) -> bool:
+        try:
+            value = column.read(*convert((text,)))
+        except ValueError:
+            return False
+        return not column.is_number or low <= value <= high
+
+    return fits
+
+
+def _content(name: str, values: Sequence[str], rule: ColumnRule) -> tuple[float, str]:
+    """How much of a column's content could be that (0 to 1), and in words."""
     column = _COLUMNS[name]
     if not values:
-        return 0.6, "nothing stands in it in the first rows", []
-    if column.kind == "day":
-        return _dates(values)
+        return 0.6, "nothing stands in it in the first rows"
     if column.kind == "choice":
         return _share(values, lambda v: v.casefold() in _NORTH_CELLS, column.wanted)
     if name == "grid_crs":
         return _share(values, lambda v: re.fullmatch(r"(EPSG:)?\d{4,6}", v, re.IGNORECASE) is not None, "an EPSG code")
-    if not column.is_number:  # names: repeated for a site, rarely for an antenna
-        numbers = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+", v)) for v in values) / len(values)
-        distinct = len(set(values)) / len(values)
-        if numbers > 0.5:
-            return 0.2, "but it holds decimal numbers", []
-        if name == "sector" and distinct > 0.5 and len(values) > 10:
-            return 0.6, "but its texts hardly repeat", []
-        return 1.0, "", []
-    low, high = column.usual or (column.low, column.high)
-    angle = column.unit == "deg"
-    scale = (ANGLES_DEG if angle else LENGTHS_M).get(unit or "", 1.0)
-
-    def fits(value: str) -> bool:
-        number = _parsed(value, decimal, angle=angle)
-        return number is not None and low <= scale * number <= high
-
-    share, why, more = _share(values, fits, f"numbers from {low:g} to {high:g}")
-    if angle and any(not _is_number(v.replace(".", "", 1)) for v in values) and share > 0.5:
-        why += ", in degrees and minutes or with letters"
-    return share, why, more
+    if column.is_number:
+        low, high = column.usual or (column.low, column.high)
+        share, why = _share(values, _readable(column, rule), f"numbers from {low:g} to {high:g}")
+        if column.kind == "angle" and share > 0.5 and not all(_is_number(v.replace(".", "", 1)) for v in values):
+            why += ", in degrees and minutes or with letters"
+        return share, why
+    # names: repeated for a site, rarely for an antenna
+    if sum(bool(re.fullmatch(r"[+-]?\d+\.\d+", v)) for v in values) > 0.5 * len(values):
+        return 0.2, "but it holds decimal numbers"
+    if name == "sector" and len(set(values)) > 0.5 * len(values) and len(values) > 10:
+        return 0.6, "but its texts hardly repeat"
+    return 1.0, ""
 
 
-def _parsed(text: str, decimal: str, *, angle: bool) -> float | None:
-    if decimal == ",":
-        text = text.replace(",", ".")
-    try:
-        return parse_angle_deg(text) if angle else float(text)
-    except ValueError:
-        return None
-
-
-def _share(
-    values: Sequence[str], fits: Callable[[str], bool], what: str
-) -> tuple[float, str, list[tuple[str, str | int]]]:
+def _share(values: Sequence[str], fits: Callable[[str], bool], what: str) -> tuple[float, str]:
     share = sum(map(fits, values)) / len(values)
     if share >= 0.95:
-        return 1.0, f"it holds {what}", []
-    if share >= 0.5:
-        return share, f"{100.0 * share:.0f} % of it are {what}", []
-    return share, f"but it holds hardly any {what}", []
+        return 1.0, f"it holds {what}"
+    return share, f"{100.0 * share:.0f} % of it are {what}" if share >= 0.5 else f"but it holds hardly any {what}"
 
 
-def _dates(values: Sequence[str]) -> tuple[float, str, list[tuple[str, str | int]]]:
-    def fits(value: str, layout: str) -> bool:
-        try:
-            datetime.strptime(value[:10] if layout == "%Y-%m-%d" else value, layout)
-        except ValueError:
-            return False
-        return True
-
-    shares = {layout: sum(fits(v, layout) for v in values) / len(values) for layout in _DATES}
+def _dates(column: Column, values: Sequence[str]) -> tuple[float, str, str | None]:
+    """The same of dates, with their layout where it is not ISO 8601."""
+    shares = {
+        layout: sum(map(_readable(column, ColumnRule(headings=(), format=layout)), values)) / len(values)
+        for layout in _DATES
+    }
     best = max(shares, key=lambda layout: shares[layout])
     if shares[best] < 0.5:
-        return shares[best], "but it holds hardly any dates", []
-    if best == "%Y-%m-%d":
-        return shares[best], "it holds dates in ISO 8601", []
-    why = f"it holds dates as {best}"
-    if best == "%d/%m/%Y" and shares["%m/%d/%Y"] == shares[best]:
-        why += " (day and month may stand the other way round: check)"
-    return shares[best], why, [("format", best)]
+        return shares[best], "but it holds hardly any dates", None
+    if best is None:
+        return shares[best], "it holds dates in ISO 8601", None
+    swapped = best == "%d/%m/%Y" and shares["%m/%d/%Y"] == shares[best]
+    doubt = " (day and month may stand the other way round: check)" if swapped else ""
+    return shares[best], f"it holds dates as {best}{doubt}", best
 
 
 def _pair(heading: str, values: Sequence[str], decimal: str) -> list[ProposedColumn]:
@@ -400,26 +402,21 @@ def _pair(heading: str, values: Sequence[str], decimal: str) -> list[ProposedCol
     for separator in (";", ",", "/", " "):
         if separator == decimal or not values:
             continue
-        parts = [[p.strip() for p in v.split(separator)] for v in values]
-        good = [
-            p
-            for p in parts
-            if len(p) == 2
-            and (lat := _parsed(p[0], decimal, angle=True)) is not None
-            and (lon := _parsed(p[1], decimal, angle=True)) is not None
-            and abs(lat) <= 90.0
-            and abs(lon) <= 180.0
-            and any(mark in p[0] + p[1] for mark in ".,°'NSEW")
-        ]
-        if len(good) >= 0.9 * len(values):
+        rules = [ColumnRule(headings=(), part=k, separator=separator, decimal=decimal) for k in (1, 2)]
+        lat, lon = map(_readable, (LATITUDE, LONGITUDE), rules)
+        good = sum(
+            v.count(separator) == 1
+            and any(mark in v.replace(separator, "") for mark in ".,°'NSEW")
+            and lat(v)
+            and lon(v)
+            for v in values
+        )
+        if good >= 0.9 * len(values):
             more: tuple[tuple[str, str | int], ...] = () if separator == "," else (("separator", separator),)
+            reason = f"it holds two angles parted by '{separator}': latitude first, if it is as usual"
             return [
                 ProposedColumn(
-                    column=column,
-                    heading=heading,
-                    score=0.8,
-                    reasons=(f"it holds two angles parted by '{separator}': latitude first, if it is as usual",),
-                    settings=(("part", k), *more),
+                    column=column, heading=heading, score=0.8, reasons=(reason,), settings=(("part", k), *more)
                 )
                 for k, column in enumerate(("site_lat_deg", "site_lon_deg"), 1)
             ]
