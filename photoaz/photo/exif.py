@@ -1,7 +1,8 @@
 """Exif tags by number: read by exifread, and by Pillow where exifread gives a whole block up.
 
-exifread leaves maker notes out unless it decodes them, and decodes this project's one of interest from the wrong start;
-so Pillow hands the note over as bytes, and exifread reads it as a block of its own.
+exifread's own decoding of maker notes is left out: it follows the one of interest from the wrong start, and a note that
+states four thousand million bytes keeps it busy for minutes. So Pillow hands the note over as bytes, and exifread reads
+it as a block of its own.
 """
 
 from __future__ import annotations

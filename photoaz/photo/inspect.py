@@ -54,44 +54,29 @@ def _camera(record: PhotoRecord) -> str:
 
 def _values(record: PhotoRecord) -> list[tuple[str, str]]:
     place, heading, taken, focal = record.position, record.heading, record.taken, record.focal
-    values = []
-    if place is None:
-        values.append(("standpoint", "not known"))
-    else:
-        cost = position_cost_deg(place.sigma_m)
-        values.append(
-            (
-                "standpoint",
-                f"{place.lat_deg:.6f}, {place.lon_deg:.6f} +- {place.sigma_m:.1f} m ({place.source}); "
-                f"{cost:.1f} deg at {ASSUMED_DISTANCE_M:.0f} m",
-            )
+    said = "not known"
+    if place is not None:
+        said = (
+            f"{place.lat_deg:.6f}, {place.lon_deg:.6f} +- {place.sigma_m:.1f} m ({place.source}); "
+            f"{position_cost_deg(place.sigma_m):.1f} deg at {ASSUMED_DISTANCE_M:.0f} m"
         )
+    values = [("standpoint", said)]
     if record.altitude_m is not None:
         values.append(("altitude", f"{record.altitude_m.value:.0f} +- {record.altitude_m.sigma:.0f} m"))
-    values.append(
-        (
-            "heading",
-            "not known"
-            if heading is None
-            else f"{heading.value_deg:.1f} +- {heading.sigma_deg:.0f} deg from {_NORTHS[heading.north]}",
-        )
-    )
+    said = "not known"
+    if heading is not None:
+        said = f"{heading.value_deg:.1f} +- {heading.sigma_deg:.0f} deg from {_NORTHS[heading.north]}"
+    values.append(("heading", said))
     for label, angle in (("pitch", record.pitch_deg), ("roll", record.roll_deg)):
         said = "not known" if angle is None else f"{angle.value:+.1f} +- {angle.sigma:.1f} deg ({angle.source})"
         values.append((label, said))
     values.append(("taken", "not known" if taken is None else _time(taken.local, taken.utc)))
-    if focal is None:
-        values.append(("focal length", "not known"))
-    else:
-        percent = 100.0 * focal.relative_sigma
-        cost = focal_cost_deg(focal.relative_sigma)
-        values.append(
-            (
-                "focal length",
-                f"{focal.f_px:.0f} px +- {percent:.1f} % ({focal.source}); {cost:.1f} deg at 10 deg off the axis",
-            )
-        )
-        values += [("", f"or {f_px:.0f} px: {assumes}") for f_px, assumes in focal.alternatives]
+    said = "not known"
+    if focal is not None:
+        cost = f"{focal_cost_deg(focal.relative_sigma):.1f} deg at 10 deg off the axis"
+        said = f"{focal.f_px:.0f} px +- {100.0 * focal.relative_sigma:.1f} % ({focal.source}); {cost}"
+    values.append(("focal length", said))
+    values += [("", f"or {f_px:.0f} px: {assumes}") for f_px, assumes in (focal.alternatives if focal else ())]
     return values + _history(record)
 
 

@@ -1,7 +1,7 @@
 """Metadata of public sample files against the exiftool program, and of rendered practice photos against their truth.
 
-Needs the samples (in the folder that PHOTOAZ_PRACTICE names, else in ../shared beside the repository) and, for the
-first part, exiftool on the path. Figures are printed: run with -s or -rP.
+Needs the samples and practice sites in the folder that PHOTOAZ_PRACTICE names and, for the first part, exiftool on
+the path. Figures are printed: run with -s or -rP.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from photoaz.photo.record import PhotoRecord
 
 pytestmark = pytest.mark.benchmark
 
-SHARED = Path(os.environ.get("PHOTOAZ_PRACTICE", Path(__file__).parents[2].parent / "shared"))
+SHARED = Path(os.environ.get("PHOTOAZ_PRACTICE", "nowhere"))
 METRES_PER_DEGREE = 111_320.0
 TAGS = (
     "GPSLatitude",

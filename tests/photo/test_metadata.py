@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import struct
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -595,6 +596,25 @@ def test_reader_that_gives_up_is_replaced(record_of: Any, kit: Any, monkeypatch:
     assert "exif-damaged" in codes(record)
     for name in ("position", "heading", "taken", "focal", "altitude_m", "make", "orientation"):
         assert getattr(record, name) == getattr(expected, name)
+
+
+def test_a_block_that_exifread_gives_up_is_read_all_the_same(kit: Any) -> None:
+    """A pointer to the camera's own tags that holds no value: exifread raises IndexError."""
+    block = kit.tiff_block({**kit.IMAGE_GOOD, 0x8769: (4, 0, b"")}, None, kit.GPS_GOOD)
+    record = read_record(Path("a.jpg"), kit.jpeg_with(block))
+    assert "IndexError" in finding(record, "exif-damaged").message
+    assert record.make == "Velstra"
+    assert record.heading.value_deg == pytest.approx(226.34)
+    assert record.position is not None
+
+
+def test_a_maker_note_of_impossible_length_takes_no_time(kit: Any) -> None:
+    block = kit.tiff_block(kit.IMAGE_GOOD, {**kit.EXIF_GOOD, 0x927C: (7, 0xFFFFFFFF, b"Apple iOS\0")}, kit.GPS_GOOD)
+    start = time.process_time()
+    record = read_record(Path("a.jpg"), kit.jpeg_with(block))
+    assert time.process_time() - start < 1.0
+    assert record.heading.value_deg == pytest.approx(226.34)
+    assert record.pitch_deg is None
 
 
 def test_every_code_is_kebab_case_and_every_message_a_sentence(record_of: Any, kit: Any) -> None:
