@@ -18,8 +18,9 @@ from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIG
 from photoaz.estimate.gather import HAND_HELD_ROLL_RAD
 from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.judgement.conformity import ANYWHERE, NOT_AS_DESIGNED, TURNED_SIGMA_DEG
+from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.mode_weights import TILT_SIGMA_RAD
-from photoaz.network.site import LandmarkSight, PhotoObservations, azimuths_of_modes
+from photoaz.network.site import PhotoObservations, azimuths_of_modes
 from photoaz.network.solution import SHAPE_SIGMA_RAD
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
@@ -365,7 +366,7 @@ class _Shot:
             up_sigma_m=CAMERA_HEIGHT_M[1],
             ln_focal=0.0,
             boxes=self._boxes(),
-            landmarks=landmarks,
+            aids=landmarks,
             verticals=verticals,
         )
         return _started(facts, self.scene) if facts.boxes else facts
@@ -391,12 +392,12 @@ class _Shot:
             out[name] = ways(camera, x, mode, rng)
         return out
 
-    def _landmarks(self) -> tuple[LandmarkSight, ...]:
+    def _landmarks(self) -> tuple[LandmarkPixel, ...]:
         """One or two things near the horizon whose places are known."""
         rng, camera = self.rng, self.stand.camera
         cam_from_enu = rotation_cam_from_enu(*self.true[:3])
         f = camera.f_px * np.exp(self.true[6])
-        out: list[LandmarkSight] = []
+        out: list[LandmarkPixel] = []
         for k in range(int(rng.integers(1, 3))):
             px = np.array([rng.uniform(0.05, 0.95) * camera.width_px, rng.uniform(0.6, 0.98) * camera.height_px])
             d = directions_from_pixels(camera, px, f) @ cam_from_enu
@@ -418,7 +419,7 @@ class _Shot:
                 self.blunders.append(Blunder(kind="landmark", photo=self.name, what=name, size=size, bias=bias))
             place = true + rng.normal(0.0, [sigma, sigma, up])
             out.append(
-                LandmarkSight(name=name, pixel=seen, enu_m=place, sigma_m=sigma, height_sigma_m=up, sigma_px=sigma_px)
+                LandmarkPixel(name=name, pixel=seen, enu_m=place, sigma_m=sigma, height_sigma_m=up, sigma_px=sigma_px)
             )
         return tuple(out)
 

@@ -1,7 +1,11 @@
-"""What else a photo shows that tells where it looked: landmarks, known bearings, the sun and shadows it throws."""
+"""Controls become heading aids: landmarks, known bearings, the sun and the shadows it throws.
+
+A new kind of control is one more function of MAKERS here, and one more class in network/heading_aids.py.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -12,12 +16,20 @@ from numpy.typing import NDArray
 from photoaz.angles import wrap_rad
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.sun import SunPosition, sun_position, sun_track
-from photoaz.network.observations import Observation, PixelDirection, Shadow
-from photoaz.network.site import BearingSight, DirectionSight, LandmarkSight, ShadowSight
+from photoaz.network.heading_aids import (
+    AidObservation,
+    HeadingAid,
+    LandmarkPixel,
+    PixelBearing,
+    Shadow,
+    SunPixel,
+)
+from photoaz.network.observations import Observation
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord
 from photoaz.quantities import K95, RADIUS_95
 from photoaz.register.model import Control
+from photoaz.vision.sunspot import NoSun, SunGuess, SunSpot
 
 Array = NDArray[Any]
 
@@ -54,17 +66,6 @@ class Attitude:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sights:
-    """What was made of a photo's controls and of the sun in it; notes: why something could not be used, in words."""
-
-    landmarks: tuple[LandmarkSight, ...] = ()
-    bearings: tuple[BearingSight, ...] = ()
-    directions: tuple[DirectionSight, ...] = ()
-    shadows: tuple[ShadowSight, ...] = ()
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SunThen:
     """The sun at the photo's moment and place.
 
@@ -78,84 +79,104 @@ class SunThen:
     time_sigma_s: float
 
 
-def sights_of(
-    controls: tuple[Control, ...],
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoContext:
+    """What a photo's controls are understood by: its metadata and camera, the site's frame, the attitude so far.
+
+    find_sun: looks for the sun in the photo, from where it should be; True: and elsewhere too. then: the sun at the
+    photo's moment, or why that is not known.
+    """
+
+    record: PhotoRecord
+    camera: Camera
+    frame: EnuFrame
+    attitude: Attitude
+    find_sun: Callable[[SunGuess, bool], SunSpot | NoSun]
+    then: SunThen | str
+
+
+#: heading aids, and why something could not be used, in words
+Made = tuple[tuple[HeadingAid, ...], tuple[str, ...]]
+#: controls of a photo with their places, from 0, among all of it
+Numbered = Sequence[tuple[int, Control]]
+
+
+def heading_aids_of(
+    controls: Sequence[Control],
     record: PhotoRecord,
     camera: Camera,
     frame: EnuFrame,
     attitude: Attitude,
-    image: Array,
-) -> Sights:
-    """Landmarks, bearings, the sun and shadows of one photo.
+    find_sun: Callable[[SunGuess, bool], SunSpot | NoSun],
+) -> Made:
+    """Landmarks, bearings, the sun and shadows of one photo, and why some could not be used.
 
     The sun is looked for by itself, with or without a control, where the photo's moment is known; what is not clearly
     the sun is not used. Without a control nothing is said of a sun that was not found.
 
     Parameters
     ----------
-    controls : of this photo. frame : of the site, for places. image : (H, W) grey uint8, as shown.
+    controls : of this photo. frame : of the site, for places. find_sun : as of PhotoContext.
     """
-    (landmarks, not_used), bearings = _landmarks(controls, frame), _bearings(controls)
-    notes: list[str] = list(not_used)
-    suns = [c for c in controls if c.kind == "sun"]
-    shadows = [c for c in controls if c.kind == "shadow"]
-    then = sun_then(record, frame)
-    if isinstance(then, str):
-        for what, given in (("the sun", suns), ("its shadow", shadows)):
-            if given:
-                notes.append(f"{what} could not be used: {then}")
-        return Sights(landmarks=landmarks, bearings=bearings, notes=tuple(notes))
-    seen = _suns(suns, record, camera, frame, attitude, image, then, notes)
-    thrown = _shadows(shadows, camera, attitude, then, notes)
-    return Sights(landmarks=landmarks, bearings=bearings, directions=seen, shadows=thrown, notes=tuple(notes))
+    context = PhotoContext(
+        record=record,
+        camera=camera,
+        frame=frame,
+        attitude=attitude,
+        find_sun=find_sun,
+        then=sun_then(record, frame),
+    )
+    made = [make([(k, c) for k, c in enumerate(controls) if c.kind == kind], context) for kind, make in MAKERS.items()]
+    return tuple(aid for aids, _ in made for aid in aids), tuple(note for _, notes in made for note in notes)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
 # Landmarks and bearings
 
 
-def _landmarks(controls: tuple[Control, ...], frame: EnuFrame) -> tuple[tuple[LandmarkSight, ...], list[str]]:
+def _landmarks(controls: Numbered, context: PhotoContext) -> Made:
     """Landmarks, and why some are none: what cannot be seen from a tower's foot is a slip of the pen."""
-    out, notes = [], []
-    for k, c in enumerate(controls):
-        if c.kind == "landmark" and c.pixel is not None and c.lat_deg is not None and c.lon_deg is not None:
-            known = c.height_m is not None
-            up = c.height_m if c.height_m is not None else LANDMARK_UP_M
-            name = c.name or f"landmark {k + 1}"
-            far = _away_m(frame, c.lat_deg, c.lon_deg)
-            if far > FARTHEST_LANDMARK_M:
-                note = f"landmark {name} not used: as entered it lies {far / 1000:.0f} km from the site"
-                if abs(c.lon_deg) <= 90.0 and (there := _away_m(frame, c.lon_deg, c.lat_deg)) <= FARTHEST_LANDMARK_M:
-                    note += f"; with latitude and longitude exchanged it would be {there / 1000:.1f} km"
-                notes.append(note)
-                continue
-            out.append(
-                LandmarkSight(
-                    name=name,
-                    pixel=np.array(c.pixel, float),
-                    enu_m=frame.enu_from_geodetic(c.lat_deg, c.lon_deg, up),
-                    sigma_m=c.u95 / RADIUS_95,
-                    height_sigma_m=LANDMARK_GIVEN_UP_SIGMA_M if known else LANDMARK_UP_SIGMA_M,
-                )
+    frame, out, notes = context.frame, [], []
+    for k, c in controls:
+        if c.pixel is None or c.lat_deg is None or c.lon_deg is None:
+            continue
+        known = c.height_m is not None
+        up = c.height_m if c.height_m is not None else LANDMARK_UP_M
+        name = c.name or f"landmark {k + 1}"
+        far = _away_m(frame, c.lat_deg, c.lon_deg)
+        if far > FARTHEST_LANDMARK_M:
+            note = f"landmark {name} not used: as entered it lies {far / 1000:.0f} km from the site"
+            if abs(c.lon_deg) <= 90.0 and (there := _away_m(frame, c.lon_deg, c.lat_deg)) <= FARTHEST_LANDMARK_M:
+                note += f"; with latitude and longitude exchanged it would be {there / 1000:.1f} km"
+            notes.append(note)
+            continue
+        out.append(
+            LandmarkPixel(
+                name=name,
+                pixel=np.array(c.pixel, float),
+                enu_m=frame.enu_from_geodetic(c.lat_deg, c.lon_deg, up),
+                sigma_m=c.u95 / RADIUS_95,
+                height_sigma_m=LANDMARK_GIVEN_UP_SIGMA_M if known else LANDMARK_UP_SIGMA_M,
             )
-    return tuple(out), notes
+        )
+    return tuple(out), tuple(notes)
 
 
 def _away_m(frame: EnuFrame, lat_deg: float, lon_deg: float) -> float:
     return float(np.linalg.norm(frame.enu_from_geodetic(lat_deg, lon_deg, 0.0)))
 
 
-def _bearings(controls: tuple[Control, ...]) -> tuple[BearingSight, ...]:
+def _bearings(controls: Numbered, _context: PhotoContext) -> Made:
     return tuple(
-        BearingSight(
+        PixelBearing(
             name=c.name or "bearing",
             pixel=np.array(c.pixel, float),
             azimuth_rad=float(np.radians(c.azimuth_true_deg)),
             sigma_rad=float(np.radians(c.u95 / K95)),
         )
-        for c in controls
-        if c.kind == "bearing" and c.pixel is not None and c.azimuth_true_deg is not None
-    )
+        for _, c in controls
+        if c.pixel is not None and c.azimuth_true_deg is not None
+    ), ()
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -211,59 +232,52 @@ def _place(record: PhotoRecord, frame: EnuFrame) -> tuple[float, float, float]:
 # The sun
 
 
-def _suns(
-    controls: list[Control],
-    record: PhotoRecord,
-    camera: Camera,
-    frame: EnuFrame,
-    attitude: Attitude,
-    image: Array,
-    then: SunThen,
-    notes: list[str],
-) -> tuple[DirectionSight, ...]:
-    """The sun as picked, or as found; at most one sight."""
+def _suns(numbered: Numbered, context: PhotoContext) -> Made:
+    """The sun as picked, or as found; at most one aid."""
+    controls, then, camera = [c for _, c in numbered], context.then, context.camera
+    if isinstance(then, str):
+        return (), ((f"the sun could not be used: {then}",) if controls else ())
     if then.sun.elevation_deg < LEAST_ELEVATION_DEG:
-        if controls:
-            notes.append(
-                "the sun could not be used: at the photo's time it stood "
-                f"{-then.sun.elevation_deg:.0f} degrees below the horizon; the clock may be off"
-            )
-        return ()
+        note = (
+            "the sun could not be used: at the photo's time it stood "
+            f"{-then.sun.elevation_deg:.0f} degrees below the horizon; the clock may be off"
+        )
+        return (), ((note,) if controls else ())
     picked = next((c for c in controls if c.pixel is not None), None)
     if picked is not None:
-        assert picked.pixel is not None
         pixel = np.array(picked.pixel, float)
         if not (-0.5 <= pixel[0] <= camera.width_px - 0.5 and -0.5 <= pixel[1] <= camera.height_px - 0.5):
-            notes.append("the sun could not be used: its pixel lies outside the frame")
-            return ()
-        return (_sun_sight(pixel, float(np.radians(picked.u95 / K95)), then),)
-    doubted = {f.code for f in record.findings} & set(DOUBTED_MOMENT)
+            return (), ("the sun could not be used: its pixel lies outside the frame",)
+        return (_sun_at(pixel, float(np.radians(picked.u95 / K95)), then),), ()
+    doubted = {f.code for f in context.record.findings} & set(DOUBTED_MOMENT)
     if doubted and not controls:
-        return ()
-    # imported here: photos without a known moment need none of it
-    from photoaz.vision.sunspot import NoSun, SunGuess, find_sun
-
+        return (), ()
     guess = SunGuess(
         azimuth_rad=float(np.radians(then.sun.azimuth_deg)),
         elevation_rad=float(np.radians(then.sun.elevation_deg)),
-        attitude_rad=attitude.value_rad,
-        attitude_sigma_rad=_with_time(attitude, then),
+        attitude_rad=context.attitude.value_rad,
+        attitude_sigma_rad=_with_time(context.attitude, then),
     )
-    found = find_sun(image, camera, guess, anywhere=bool(controls))
+    found = context.find_sun(guess, bool(controls))
     if isinstance(found, NoSun):
-        if controls:
-            notes.append(f"sun not found: {found.reason}")
-            if found.elsewhere is not None:
-                x, y = found.elsewhere.pixel
-                hint = clock_hint(record, frame, camera, found.elsewhere.pixel, attitude.value_rad)
-                notes.append(
-                    f"what looks like the sun at pixel {x:.0f}, {y:.0f} is not where the sun stood at the photo's "
-                    f"time{f'; it {hint}' if hint else ''}"
-                )
-        return ()
+        return (), (_no_sun(found, context) if controls else ())
     extra = float(np.radians(min(c.u95 for c in controls) / K95)) if controls else 0.0
     sigma = found.sigma_px / camera.f_px
-    return (_sun_sight(found.pixel, float(np.hypot(sigma, extra)), then),)
+    return (_sun_at(found.pixel, float(np.hypot(sigma, extra)), then),), ()
+
+
+def _no_sun(found: NoSun, context: PhotoContext) -> tuple[str, ...]:
+    """In words: why no sun was found, and which clock what was seen elsewhere would fit."""
+    notes = [f"sun not found: {found.reason}"]
+    if found.elsewhere is not None:
+        x, y = found.elsewhere.pixel
+        where = context.attitude.value_rad
+        hint = clock_hint(context.record, context.frame, context.camera, found.elsewhere.pixel, where)
+        notes.append(
+            f"what looks like the sun at pixel {x:.0f}, {y:.0f} is not where the sun stood at the photo's "
+            f"time{f'; it {hint}' if hint else ''}"
+        )
+    return tuple(notes)
 
 
 def _with_time(attitude: Attitude, then: SunThen) -> Array:
@@ -274,8 +288,8 @@ def _with_time(attitude: Attitude, then: SunThen) -> Array:
     return np.asarray(out)
 
 
-def _sun_sight(pixel: Array, sigma_rad: float, then: SunThen) -> DirectionSight:
-    """The observation that the sun at a pixel makes.
+def _sun_at(pixel: Array, sigma_rad: float, then: SunThen) -> SunPixel:
+    """What the sun at a pixel tells.
 
     Its covariance is the pixel's (sigma_rad in every direction), the moment's (along the sun's path), and that of
     refraction (in elevation; Saemundsson's formula as Meeus, Astronomical Algorithms, ch. 16, gives its inverse by
@@ -286,8 +300,7 @@ def _sun_sight(pixel: Array, sigma_rad: float, then: SunThen) -> DirectionSight:
     path = then.rate * then.time_sigma_s
     covariance = sigma_rad**2 * np.eye(2) + np.outer(path, path)
     covariance[1, 1] += np.radians(REFRACTION_SIGMA * refraction_deg) ** 2
-    return DirectionSight(
-        name="sun",
+    return SunPixel(
         pixel=pixel,
         azimuth_rad=float(np.radians(then.sun.azimuth_deg)),
         elevation_rad=float(np.radians(then.sun.elevation_deg)),
@@ -299,43 +312,41 @@ def _sun_sight(pixel: Array, sigma_rad: float, then: SunThen) -> DirectionSight:
 # Shadows
 
 
-def _shadows(
-    controls: list[Control], camera: Camera, attitude: Attitude, then: SunThen, notes: list[str]
-) -> tuple[ShadowSight, ...]:
-    out: list[ShadowSight] = []
-    for k, c in enumerate(controls):
+def _shadows(controls: Numbered, context: PhotoContext) -> Made:
+    if isinstance(context.then, str):
+        return (), ((f"its shadow could not be used: {context.then}",) if controls else ())
+    out: list[Shadow] = []
+    notes: list[str] = []
+    for k, (_, c) in enumerate(controls, 1):
         if c.pixel is None or c.tip_px is None:
             continue
-        name = f"shadow {c.name}" if c.name else "shadow" if len(controls) == 1 else f"shadow {k + 1}"
-        one = _shadow(name, c, camera, attitude, then)
+        name = f"shadow {c.name}" if c.name else "shadow" if len(controls) == 1 else f"shadow {k}"
+        one = _shadow(name, np.array([c.pixel, c.tip_px], float), c.u95, context.then, context)
         if isinstance(one, str):
             notes.append(f"{name} could not be used: {one}")
-        elif any(o.name == one.name for o in out):
-            out.append(replace(one, name=f"{name} ({k + 1})"))
         else:
-            out.append(one)
-    return tuple(out)
+            out.append(replace(one, name=f"{name} ({k})") if any(o.name == name for o in out) else one)
+    return tuple(out), tuple(notes)
 
 
-def _shadow(name: str, control: Control, camera: Camera, attitude: Attitude, then: SunThen) -> ShadowSight | str:
-    assert control.pixel is not None
-    assert control.tip_px is not None
+def _shadow(name: str, ends_px: Array, u95_deg: float, then: SunThen, context: PhotoContext) -> Shadow | str:
+    """A shadow between two pixels (2, 2), or why it tells nothing."""
     if then.sun.elevation_deg < LEAST_SHADOW_ELEVATION_DEG:
         where = "below the horizon" if then.sun.elevation_deg < 0 else "too low for a shadow"
         return f"at the photo's time the sun stood {where}; the clock may be off"
-    foot, tip = np.array(control.pixel, float), np.array(control.tip_px, float)
-    spread = shadow_spread_rad(camera, attitude.value_rad, foot, tip, float(np.radians(then.sun.elevation_deg)))
+    elevation = float(np.radians(then.sun.elevation_deg))
+    spread = shadow_spread_rad(context.camera, context.attitude.value_rad, ends_px[0], ends_px[1], elevation)
     if spread is None:
         return "an end of it does not lie on the ground, below the horizon"
     # whoever says how far it may be off cannot make it better than its geometry is
-    own = max(float(np.radians(control.u95 / K95)), spread)
+    own = max(float(np.radians(u95_deg / K95)), spread)
     sigma = float(np.hypot(own, then.azimuth_rate * then.time_sigma_s))
     if sigma > SHADOW_LIMIT_RAD:
         return f"as it lies it tells its direction to {np.degrees(K95 * sigma):.0f} degrees only"
-    return ShadowSight(
+    return Shadow(
         name=name,
-        foot_px=foot,
-        tip_px=tip,
+        foot_px=ends_px[0],
+        tip_px=ends_px[1],
         azimuth_rad=float(wrap_rad(np.radians(then.sun.azimuth_deg) + np.pi)),
         sigma_rad=sigma,
     )
@@ -386,16 +397,27 @@ def shadow_spread_rad(
     return float(np.sqrt(turn))
 
 
+#: what makes heading aids of a photo's controls of one kind, numbered among all of the photo's. The sun is looked for
+#: without any control too
+MAKERS: Mapping[str, Callable[[Numbered, PhotoContext], Made]] = {
+    "landmark": _landmarks,
+    "bearing": _bearings,
+    "sun": _suns,
+    "shadow": _shadows,
+}
+
+
 # ---------------------------------------------------------------------------------------------------------------------
 # A clock that is off
 
 
 def clock_remark(o: Observation, record: PhotoRecord, frame: EnuFrame, camera: Camera, photo: Array) -> str:
     """What to add where the sun or a shadow was left out, '' for anything else; photo (9,): the photo's unknowns."""
-    if isinstance(o, PixelDirection):
-        pixel, tip = o.pixel, None
-    elif isinstance(o, Shadow):
-        pixel, tip = o.start_px, o.end_px
+    aid = o.aid if isinstance(o, AidObservation) else None
+    if isinstance(aid, SunPixel):
+        pixel, tip = aid.pixel, None
+    elif isinstance(aid, Shadow):
+        pixel, tip = aid.foot_px, aid.tip_px
     else:
         return ""
     camera = replace(camera, f_px=camera.f_px * float(np.exp(photo[6])))

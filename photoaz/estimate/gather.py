@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 
 from photoaz.angles import COMPASS, Angle, wrap_rad
 from photoaz.errors import InputError, PhotoazError
-from photoaz.estimate.controls import Attitude, Sights, sights_of
+from photoaz.estimate.controls import Attitude, heading_aids_of
 from photoaz.estimate.inputs import LocalPhoto
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination, declination, to_true
-from photoaz.memory import Memory, recall
+from photoaz.memory import Forgetful, Memory, recall
 from photoaz.naming.model import AntennaPriors, KnownPhoto
+from photoaz.network.heading_aids import HeadingAid
 from photoaz.network.site import PhotoObservations
 from photoaz.network.solution import NetworkSolution
 from photoaz.photo.calibration import Calibration, camera_from_calibration
@@ -37,6 +38,7 @@ from photoaz.quantities import CAMERA_HEIGHT_M, K95, RADIUS_95
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
+from photoaz.vision.sunspot import NoSun, SunGuess, SunSpot, find_sun
 from photoaz.vision.verticals import Verticals, find_verticals
 
 Array = NDArray[Any]
@@ -48,6 +50,7 @@ DESIGN_DOWNTILT_SIGMA_RAD = float(np.radians(1.5))
 PLUMB_SIGMA_RAD = float(np.radians(0.7))
 STAND_OFF_M = (1.4, 1.0)
 TYPICAL_SIZE_M = {"width": (0.30, 0.30), "height": (1.7, 0.35), "depth": (0.14, 0.30)}
+HELD_LEVEL = Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll")
 #: of a size that the register gives: a hundredth, and 4 mm of rounding
 SIZE_SIGMA = (0.01, 0.004)
 
@@ -216,115 +219,155 @@ def observe_photo(
     picture: Picture,
     site: Site,
     frame: EnuFrame,
-    antenna_priors: Mapping[str, AntennaPriors],
+    antennas: Mapping[str, AntennaPriors],
     memory: Memory,
 ) -> tuple[PhotoObservations, Looking]:
-    """Gather a photo's facts and measure the antennas sighted in it; also where each was looked for.
+    """Gather what a photo tells and measure the antennas sighted in it; also where each was looked for.
 
     Raises UnusablePhotoError where the photo cannot take part, InputError where it cannot be decoded.
     """
-    spots = [s for s in sighted.to_measure if s.antenna_id in antenna_priors]
+    spots = [s for s in sighted.to_measure if s.antenna_id in antennas]
     if not spots:
         raise UnusablePhotoError(_nothing_sighted(sighted))
-    camera = photo.camera
-    standpoints = _standpoints(photo, frame)
-    pitches, rolls, headings = standing.pitches, standing.rolls, standing.headings
-    east_north = standpoints[0][0] if standpoints else None
-    if east_north is None:
-        if not headings:
-            raise UnusablePhotoError("neither a position nor a heading: nothing says where the camera stood or looked")
-        east_north, spread = _standpoint_from_size(photo, spots, antenna_priors, headings[0].value_rad)
-        standpoints = ((east_north, spread, "standpoint guessed from the antenna's size"),)
-    spread = min(s for _, s, _ in standpoints)
-    pitch, pitch_sigma = _start_pitch(photo, spots, antenna_priors, east_north, spread, site, pitches)
-    roll, roll_sigma = (rolls[0].value_rad, rolls[0].sigma_rad) if rolls else (0.0, HAND_HELD_ROLL_RAD)
-    if not rolls:
-        rolls = (
-            Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll"),
-        )
-    camera, ln_focal = _focal_from_size(camera, spots, antenna_priors, east_north)
-    tilt = {"pitch_rad": pitch, "pitch_sigma_rad": pitch_sigma, "roll_rad": roll, "roll_sigma_rad": roll_sigma}
+    standpoints = _standpoints(photo, frame) or (_standpoint_from_size(photo, standing, spots, antennas),)
+    east_north, spread = standpoints[0][0], min(s for _, s, _ in standpoints)
+    rolls = standing.rolls or (HELD_LEVEL,)
+    camera, ln_focal = _focal_from_size(photo.camera, spots, antennas, east_north)
+    pitch = _start_pitch(photo, spots, antennas, east_north, spread, site, standing.pitches)
+    roll = (rolls[0].value_rad, rolls[0].sigma_rad)
     region = np.array(_mast_region(sighted, spots, camera))
-    verticals: Verticals | None = recall(
-        memory,
-        "verticals",
-        (picture, camera, tilt, region),
-        Verticals | None,
-        lambda: find_verticals(picture.grey(), camera, **tilt, region_px=region),
-    )
+    verticals = _verticals(picture, camera, pitch, roll, region, memory)
     if verticals is not None:
-        w1, w2 = 1.0 / roll_sigma**2, 1.0 / verticals.sigma_roll_rad**2
-        roll = (w1 * roll + w2 * verticals.roll_at(pitch)) / (w1 + w2)
-        roll_sigma = float(np.sqrt(1.0 / (w1 + w2)))
-    # where the head is in the frame and where the tower stands tell the heading better than many a compass
-    heading = (
-        headings[0].value_rad
-        if headings and not headings[0].is_compass
-        else _heading_from_baseline(camera, pitch, roll, spots, antenna_priors, east_north)
-        if sighted.naming is None or sighted.naming.heading_rad is None
-        else sighted.naming.heading_rad
-    )
-    expectations: dict[str, Expectation] = {}
-    ways = {s.antenna_id: _way(antenna_priors[s.antenna_id], east_north, spread, site) for s in spots}
-    farther, farther_sigma = _farther(camera, spots, antenna_priors, ways)
-    for spot in spots:
-        a = antenna_priors[spot.antenna_id]
-        delta, ln_sigma = ways[spot.antenna_id]
-        expectations[spot.antenna_id] = _expectation(
-            camera,
-            a,
-            (pitch, pitch_sigma),
-            (roll, roll_sigma),
-            float(np.linalg.norm(delta) * np.exp(farther)),
-            min(ln_sigma, farther_sigma),
-            faces_camera=_faces_camera(a.design_rad, -delta),
-            design_off_rad=a.design_rad - heading,
-        )
-    looking = Looking(picture, spots, expectations)
-    measured: list[tuple[BoxMode, ...]] = recall(
-        memory,
-        "boxes",
-        (looking,),
-        list[tuple[BoxMode, ...]],
-        lambda: measure_boxes(list(looking.looks().values()), list(expectations.values())),
-    )
-    boxes = {name: modes for name, modes in zip(expectations, measured, strict=True) if modes}
+        w1, w2 = 1.0 / roll[1] ** 2, 1.0 / verticals.sigma_roll_rad**2
+        roll = (w1 * roll[0] + w2 * verticals.roll_at(pitch[0])) / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
+    heading, heading_sigma = _start_heading(standing, sighted, camera, (pitch[0], roll[0]), spots, antennas, east_north)
+    ways = {s.antenna_id: _way(antennas[s.antenna_id], east_north, spread, site) for s in spots}
+    looking = Looking(picture, spots, _expectations(camera, spots, antennas, ways, (heading, pitch, roll)))
+    boxes = {name: modes for name, modes in zip(looking.expectations, _fitted(looking, memory), strict=True) if modes}
     if not boxes:
         raise UnusablePhotoError("none of the antennas seen in it could be fitted")
-    known = headings[0].sigma_rad if headings and not headings[0].is_compass else np.pi
     if standing.standpoint is not None:
         along = float(np.hypot(spread, site.position_u95_m / RADIUS_95))
-        known = min(known, along / float(np.hypot(*east_north)), np.pi)
+        heading_sigma = min(heading_sigma, along / float(np.hypot(*east_north)), np.pi)
     attitude = Attitude(
-        value_rad=np.array([heading, pitch, roll]), sigma_rad=np.array([known, pitch_sigma, roll_sigma])
+        value_rad=np.array([heading, pitch[0], roll[0]]), sigma_rad=np.array([heading_sigma, pitch[1], roll[1]])
     )
-    sights: Sights = recall(
-        memory,
-        "sights",
-        (picture, photo.controls, replace(photo.record, path=Path()), camera, frame, attitude),
-        Sights,
-        lambda: sights_of(photo.controls, photo.record, camera, frame, attitude, picture.grey()),
-    )
-    facts = PhotoObservations(
+    aids, notes = _heading_aids(photo, camera, frame, attitude, picture, memory)
+    observations = PhotoObservations(
         name=standing.name,
         camera=camera,
-        start=np.array([heading, pitch, roll, *east_north, CAMERA_HEIGHT_M[0]]),
-        headings=headings,
-        pitches=pitches,
+        start=np.array([heading, pitch[0], roll[0], *east_north, CAMERA_HEIGHT_M[0]]),
+        headings=standing.headings,
+        pitches=standing.pitches,
         rolls=rolls,
         standpoints=standpoints,
         up_m=CAMERA_HEIGHT_M[0],
         up_sigma_m=CAMERA_HEIGHT_M[1],
         ln_focal=ln_focal,
         boxes=boxes,
-        landmarks=sights.landmarks,
-        bearings=sights.bearings,
-        directions=sights.directions,
-        shadows=sights.shadows,
-        notes=sights.notes,
+        aids=aids,
+        notes=notes,
         verticals=verticals,
     )
-    return facts, looking
+    return observations, looking
+
+
+def _verticals(
+    picture: Picture,
+    camera: Camera,
+    pitch: tuple[float, float],
+    roll: tuple[float, float],
+    region: Array,
+    memory: Memory,
+) -> Verticals | None:
+    """Upright lines in a part of the frame (4,). pitch, roll: with their standard uncertainties [rad]."""
+    tilt = {"pitch_rad": pitch[0], "pitch_sigma_rad": pitch[1], "roll_rad": roll[0], "roll_sigma_rad": roll[1]}
+    found: Verticals | None = recall(
+        memory,
+        "verticals",
+        (picture, camera, tilt, region),
+        Verticals | None,
+        lambda: find_verticals(picture.grey(), camera, **tilt, region_px=region),
+    )
+    return found
+
+
+def _start_heading(
+    standing: KnownPhoto,
+    sighted: PhotoPanels,
+    camera: Camera,
+    tilt: tuple[float, float],
+    spots: Sequence[PanelToMeasure],
+    antennas: Mapping[str, AntennaPriors],
+    east_north: Array,
+) -> tuple[float, float]:
+    """Heading [rad] to start from and its standard uncertainty: pi where a compass or nothing tells it.
+
+    Where the head is in the frame and where the tower stands tell it better than many a compass.
+    """
+    said = standing.headings[:1]
+    if said and not said[0].is_compass:
+        return said[0].value_rad, said[0].sigma_rad
+    if sighted.naming is not None and sighted.naming.heading_rad is not None:
+        return sighted.naming.heading_rad, np.pi
+    return _heading_from_baseline(camera, *tilt, spots, antennas, east_north), np.pi
+
+
+def _expectations(
+    camera: Camera,
+    spots: Sequence[PanelToMeasure],
+    antennas: Mapping[str, AntennaPriors],
+    ways: Mapping[str, tuple[Array, float]],
+    attitude: tuple[float, tuple[float, float], tuple[float, float]],
+) -> dict[str, Expectation]:
+    """How each spot's antenna should look. attitude: heading, and pitch and roll with their uncertainties [rad]."""
+    heading, pitch, roll = attitude
+    farther, farther_sigma = _farther(camera, spots, antennas, ways)
+    out: dict[str, Expectation] = {}
+    for spot in spots:
+        a = antennas[spot.antenna_id]
+        delta, ln_sigma = ways[spot.antenna_id]
+        out[spot.antenna_id] = _expectation(
+            camera,
+            a,
+            pitch,
+            roll,
+            float(np.linalg.norm(delta) * np.exp(farther)),
+            min(ln_sigma, farther_sigma),
+            faces_camera=_faces_camera(a.design_rad, -delta),
+            design_off_rad=a.design_rad - heading,
+        )
+    return out
+
+
+def _fitted(looking: Looking, memory: Memory) -> list[tuple[BoxMode, ...]]:
+    """The modes of each antenna looked for, in the order of its expectations."""
+    modes: list[tuple[BoxMode, ...]] = recall(
+        memory,
+        "boxes",
+        (looking,),
+        list[tuple[BoxMode, ...]],
+        lambda: measure_boxes(list(looking.looks().values()), list(looking.expectations.values())),
+    )
+    return modes
+
+
+def _heading_aids(
+    photo: GatheredPhoto, camera: Camera, frame: EnuFrame, attitude: Attitude, picture: Picture, memory: Memory
+) -> tuple[tuple[HeadingAid, ...], tuple[str, ...]]:
+    """What the photo's controls, and the sun in it, tell; and why some could not be used."""
+
+    def look_for_sun(guess: SunGuess, anywhere: bool) -> SunSpot | NoSun:
+        seen: SunSpot | NoSun = recall(
+            memory,
+            "sun",
+            (picture, camera, guess, anywhere),
+            SunSpot | NoSun,
+            lambda: find_sun(picture.grey(), camera, guess, anywhere=anywhere),
+        )
+        return seen
+
+    return heading_aids_of(photo.controls, photo.record, camera, frame, attitude, look_for_sun)
 
 
 def _way(a: AntennaPriors, east_north: Array, spread_m: float, site: Site) -> tuple[Array, float]:
@@ -518,24 +561,17 @@ def with_pick(
     result: NetworkSolution,
     memory: Memory,
 ) -> PhotoObservations:
-    """A photo's facts with one antenna measured where a person says, expected as a solved site has it; the rest stays.
+    """A photo's observations with one antenna measured where a person marked it, as a solved site expects it.
 
     Raises InputError where the photo cannot be decoded, UnusablePhotoError where nothing can be fitted there.
     """
     if antenna.name not in result.network.layout.antennas:
         raise UnusablePhotoError(f"{antenna.name} was in no photo until now")
     expectation = _expected(f.name, f.camera, antenna, result)
-    looking = Looking(picture, (spot,), {spot.antenna_id: expectation})
-    measured: list[tuple[BoxMode, ...]] = recall(
-        memory,
-        "boxes",
-        (looking,),
-        list[tuple[BoxMode, ...]],
-        lambda: measure_boxes(list(looking.looks().values()), [expectation]),
-    )
-    if not measured[0]:
+    (modes,) = _fitted(Looking(picture, (spot,), {spot.antenna_id: expectation}), memory)
+    if not modes:
         raise UnusablePhotoError(f"{spot.antenna_id} cannot be fitted where it was marked")
-    return replace(f, boxes={**f.boxes, spot.antenna_id: measured[0]})
+    return replace(f, boxes={**f.boxes, spot.antenna_id: modes})
 
 
 def with_controls(
@@ -546,23 +582,22 @@ def with_controls(
     picture: Picture,
     result: NetworkSolution,
 ) -> PhotoObservations:
-    """A solved photo's facts with other controls. photo, standing: as they are with them. Raises as `sights_of`."""
+    """A solved photo's observations with other controls. photo, standing: as they are with them.
+
+    Raises InputError where the photo cannot be decoded.
+    """
     x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
     pi = layout.photo(f.name)
     attitude = Attitude(value_rad=x[pi[:3]].copy(), sigma_rad=np.sqrt(np.diag(cov)[pi[:3]]))
-    sights = sights_of(photo.controls, photo.record, f.camera, frame, attitude, picture.grey())
-    level = Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll")
+    aids, notes = _heading_aids(photo, f.camera, frame, attitude, picture, Forgetful())
     return replace(
         f,
         headings=standing.headings,
         pitches=standing.pitches,
-        rolls=standing.rolls or (level,),
+        rolls=standing.rolls or (HELD_LEVEL,),
         standpoints=_standpoints(photo, frame) or f.standpoints,
-        landmarks=sights.landmarks,
-        bearings=sights.bearings,
-        directions=sights.directions,
-        shadows=sights.shadows,
-        notes=sights.notes,
+        aids=aids,
+        notes=notes,
     )
 
 
@@ -642,16 +677,23 @@ def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, .
 
 
 def _standpoint_from_size(
-    photo: GatheredPhoto, spots: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors], heading_rad: float
-) -> tuple[Array, float]:
-    """Where the camera stood if nobody says: as far out as the antennas look small, against the heading."""
+    photo: GatheredPhoto, standing: KnownPhoto, spots: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors]
+) -> tuple[Array, float, str]:
+    """Where the camera stood if nobody says: as far out as the antennas look small, against the heading.
+
+    Raises UnusablePhotoError where there is no heading, or no antenna's size in the picture.
+    """
+    if not standing.headings:
+        raise UnusablePhotoError("neither a position nor a heading: nothing says where the camera stood or looked")
+    heading_rad = standing.headings[0].value_rad
     for spot in spots:
         if spot.corners_px is not None:
             tall = _tall_px(spot)
             a = antennas[spot.antenna_id]
             distance = photo.camera.f_px * float(np.exp(a.ln_size[1])) / max(tall, 1.0)
             flat = float(np.sqrt(max(distance**2 - a.up_m**2, (0.3 * distance) ** 2)))
-            return -flat * np.array([np.sin(heading_rad), np.cos(heading_rad)]), 0.25 * flat
+            back = -flat * np.array([np.sin(heading_rad), np.cos(heading_rad)])
+            return back, 0.25 * flat, "standpoint guessed from the antenna's size"
     raise UnusablePhotoError("no position, and no antenna's corners that would tell the distance")
 
 

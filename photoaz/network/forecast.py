@@ -19,13 +19,12 @@ from numpy.typing import NDArray
 from photoaz.angles import wrap_rad
 from photoaz.network.declination import declination_pull
 from photoaz.network.equations import Equations
+from photoaz.network.heading_aids import AidObservation, LandmarkPixel, PixelBearing
 from photoaz.network.observations import (
     PLUMB_FIELDS,
     Box,
     Directs,
-    LandmarkPixel,
     Observation,
-    PixelBearing,
     box_quantities,
     plumb,
 )
@@ -339,11 +338,12 @@ def _in_photo(chosen: NetworkSolution, p: PhotoObservations) -> list[Candidate]:
             )
         )
         azimuth = float(np.arctan2(direction[0], direction[1]))
+        aid = PixelBearing(name="", pixel=pixel, azimuth_rad=azimuth, sigma_rad=BEARING_U95_RAD / K95)
         out.append(
             Candidate(
                 kind="bearing",
                 bring=f"a bearing measured to something in {name}",
-                observations=(PixelBearing("known bearing", "", idx, p.camera, pixel, azimuth, BEARING_U95_RAD / K95),),
+                observations=(AidObservation(aid, p.camera, "", idx),),
                 photo=p.name,
             )
         )
@@ -383,10 +383,17 @@ def _landmark(
     own = np.arange(first, first + 3)
     sight = rotation_cam_from_enu(photo[0], photo[1], photo[2]) @ (place - photo[3:6])
     pixel = project(p.camera, sight, p.camera.f_px * np.exp(photo[6])) + photo[7:9]
-    sigma = np.array([*[LANDMARK_U95_M / RADIUS_95] * 2, LANDMARK_HEIGHT_SIGMA_M])
+    aid = LandmarkPixel(
+        name="",
+        pixel=pixel,
+        enu_m=place,
+        sigma_m=LANDMARK_U95_M / RADIUS_95,
+        height_sigma_m=LANDMARK_HEIGHT_SIGMA_M,
+        sigma_px=LANDMARK_PX,
+    )
     return (
-        Directs("landmark", "", own, place, sigma),
-        LandmarkPixel("landmark", "", np.concatenate([index, own]), p.camera, pixel, LANDMARK_PX),
+        aid.position(own),
+        AidObservation(aid, p.camera, "", np.concatenate([index, own])),
     ), place
 
 

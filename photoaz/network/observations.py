@@ -1,8 +1,8 @@
 """Everything known, each an observation with a sigma and a named source.
 
 An observation is a function of a few unknowns that returns residuals divided by their standard uncertainty
-("whitened"). It accepts a batch of states and complex numbers: the adjustment differentiates it by complex steps. A new
-heading aid is one new class here.
+("whitened"). It accepts a batch of states and complex numbers: the adjustment differentiates it by complex steps. What
+a photo shows beside antennas that tells where it looked stands in `heading_aids.py`.
 """
 
 from __future__ import annotations
@@ -13,12 +13,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.photo.camera import (
-    Camera,
-    directions_from_pixels,
-    project,
-    rotation_cam_from_enu,
-)
+from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.photo.rotations import gibbs, los_from_cam
 from photoaz.vision.box import rotation_enu_from_panel
 from photoaz.vision.verticals import Verticals
@@ -50,7 +45,8 @@ class Observation(Protocol):
 
 
 def wrap(angle_rad: Array) -> Array:
-    """Wrap to (-pi, pi] by the real part, so that a complex step passes through."""
+    """Wrap to [-pi, pi] by the real part, so that a complex step passes through: residuals keep their own, leaner than
+    `angles.wrap_rad`, as they are computed some thousand times for a site."""
     out: Array = angle_rad - 2 * np.pi * np.round(np.real(angle_rad) / (2 * np.pi))
     return out
 
@@ -153,112 +149,6 @@ class Box:
         d = np.concatenate([turn, px - self.centre_px, ln_size - self.ln_size], -1)
         out: Array = np.einsum("ij,...j->...i", self.root, d) - self.offset
         return out
-
-
-@dataclass(frozen=True, slots=True)
-class LandmarkPixel:
-    """A landmark seen at a pixel: unknowns of the photo (9) and the landmark's ENU position (3)."""
-
-    source: str
-    label: str
-    index: Array
-    camera: Camera
-    pixel: Array
-    sigma_px: float
-    testable: bool = True
-
-    def residual(self, x: Array) -> Array:
-        cam_from_enu = rotation_cam_from_enu(x[..., 0], x[..., 1], x[..., 2])
-        sight = np.einsum("...ij,...j->...i", cam_from_enu, x[..., 9:12] - x[..., 3:6])
-        px = project(self.camera, sight, self.camera.f_px * np.exp(x[..., 6])) + x[..., 7:9]
-        out: Array = (px - self.pixel) / self.sigma_px
-        return out
-
-
-@dataclass(frozen=True, slots=True)
-class PixelBearing:
-    """The true azimuth of a pixel's line of sight is known: unknowns of the photo (9)."""
-
-    source: str
-    label: str
-    index: Array
-    camera: Camera
-    pixel: Array
-    azimuth_rad: float
-    sigma_rad: float
-    testable: bool = True
-
-    def residual(self, x: Array) -> Array:
-        enu = _sight(self.camera, self.pixel, x)
-        return wrap(arctan2(enu[..., 0], enu[..., 1]) - self.azimuth_rad)[..., None] / self.sigma_rad
-
-
-@dataclass(frozen=True, slots=True)
-class PixelDirection:
-    """Azimuth and elevation of a pixel's line of sight are known, as of the sun: unknowns of the photo (9).
-
-    root (2, 2): whitens the departures in azimuth times cos(elevation) and in elevation [rad]. As both coordinates
-    count, a wrong moment shows as a contradiction to the pitch even where nothing else tells the heading.
-    """
-
-    source: str
-    label: str
-    index: Array
-    camera: Camera
-    pixel: Array
-    azimuth_rad: float
-    elevation_rad: float
-    root: Array
-    testable: bool = True
-
-    def residual(self, x: Array) -> Array:
-        enu = _sight(self.camera, self.pixel, x)
-        azimuth = arctan2(enu[..., 0], enu[..., 1])
-        level = np.sqrt(enu[..., 0] ** 2 + enu[..., 1] ** 2)
-        d = np.stack(
-            [
-                wrap(azimuth - self.azimuth_rad) * np.cos(self.elevation_rad),
-                arctan2(enu[..., 2], level) - self.elevation_rad,
-            ],
-            -1,
-        )
-        out: Array = np.einsum("ij,...j->...i", self.root, d)
-        return out
-
-
-@dataclass(frozen=True, slots=True)
-class Shadow:
-    """The azimuth of a line on level ground is known, from the pixel of its start to that of its end: unknowns of the
-
-    photo (9). A shadow runs from the foot of something plumb to the tip, away from the sun.
-
-    With lines of sight a (start) and b (end), both below the horizon, and the ground h below the camera, the ground
-    points are h a / -a_up and h b / -b_up from it. Their difference times a_up b_up / h, which is positive, is
-    a b_up - b a_up in plan: its direction depends neither on h nor on a division that the horizon could spoil.
-    """
-
-    source: str
-    label: str
-    index: Array
-    camera: Camera
-    start_px: Array
-    end_px: Array
-    azimuth_rad: float
-    sigma_rad: float
-    testable: bool = True
-
-    def residual(self, x: Array) -> Array:
-        a, b = _sight(self.camera, self.start_px, x), _sight(self.camera, self.end_px, x)
-        along = a[..., :2] * b[..., 2:] - b[..., :2] * a[..., 2:]
-        return wrap(arctan2(along[..., 0], along[..., 1]) - self.azimuth_rad)[..., None] / self.sigma_rad
-
-
-def _sight(camera: Camera, pixel: Array, x: Array) -> Array:
-    """Line of sight (..., 3) of a pixel in ENU, from a photo's unknowns (..., 9)."""
-    cam_from_enu = rotation_cam_from_enu(x[..., 0], x[..., 1], x[..., 2])
-    d = directions_from_pixels(camera, pixel - x[..., 7:9], camera.f_px * np.exp(x[..., 6]))
-    out: Array = np.einsum("...ji,...j->...i", cam_from_enu, d)
-    return out
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.network.adjust import Adjusted
+from photoaz.network.heading_aids import AidObservation
 from photoaz.network.observations import Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE, Layout
 from photoaz.quantities import K95
@@ -240,8 +241,8 @@ def _error(
 ) -> str:
     """' of 21 deg': a bias (m,) in the observations' own unit where they have one, else nothing."""
     members = [observations[k] for k in statement.members]
-    first = members[0]
-    sigma_deg, sigma_px = getattr(first, "sigma_rad", None), getattr(first, "sigma_px", None)
+    aid = members[0].aid if isinstance(members[0], AidObservation) else None
+    sigma_deg, sigma_px = getattr(aid, "sigma_rad", None), getattr(aid, "sigma_px", None)
     if len(members) == 1 and isinstance(sigma_deg, float) and len(bias) == 1:
         return f" of {_degrees(float(abs(bias[0])) * sigma_deg)}"
     if len(members) == 1 and isinstance(sigma_px, float):

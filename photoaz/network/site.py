@@ -1,4 +1,4 @@
-"""The network of a site: its facts become unknowns, starting values and observations."""
+"""The network of a site: what is known of photos and antennas becomes unknowns, starting values and observations."""
 
 from __future__ import annotations
 
@@ -12,18 +12,8 @@ from numpy.typing import NDArray
 from photoaz.angles import Angle
 from photoaz.naming.model import AntennaPriors
 from photoaz.network.antenna_positions import AntennaPositions
-from photoaz.network.observations import (
-    PLUMB_FIELDS,
-    Box,
-    Direct,
-    Directs,
-    LandmarkPixel,
-    Observation,
-    PixelBearing,
-    PixelDirection,
-    Shadow,
-    plumb,
-)
+from photoaz.network.heading_aids import HeadingAid, LandmarkPixel, observed
+from photoaz.network.observations import PLUMB_FIELDS, Box, Direct, Directs, Observation, plumb
 from photoaz.network.parameters import Layout
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.rotations import los_from_cam
@@ -37,63 +27,14 @@ BOX_SOURCE = "edges in the photo"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LandmarkSight:
-    """A landmark at a pixel (2,) of a photo, and where it is said to be: ENU position (3,) [m] from the tower's base.
-
-    sigma_m, height_sigma_m : of that position, along each axis. sigma_px : of the pixel.
-    """
-
-    name: str
-    pixel: Array
-    enu_m: Array
-    sigma_m: float
-    height_sigma_m: float
-    sigma_px: float = 1.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BearingSight:
-    """A pixel (2,) whose line of sight has a known true azimuth."""
-
-    name: str
-    pixel: Array
-    azimuth_rad: float
-    sigma_rad: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DirectionSight:
-    """A pixel whose direction is known, as the sun's.
-
-    covariance (2, 2): of azimuth times cos(elevation) and elevation [rad^2], pixel and direction together.
-    """
-
-    name: str
-    pixel: Array
-    azimuth_rad: float
-    elevation_rad: float
-    covariance: Array
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShadowSight:
-    """A shadow on level ground; azimuth_rad: the direction in which it falls, away from the sun."""
-
-    name: str
-    foot_px: Array
-    tip_px: Array
-    azimuth_rad: float
-    sigma_rad: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoObservations:
     """What is known of one photo, in the site's frame.
 
     start (6,): heading, pitch, roll [rad], east, north, up [m] to start from. headings, pitches, rolls: every statement
     about the attitude. standpoints: (east, north) [m], sigma per axis [m], source. ln_focal: ln of the focal length
-    that the metadata give over the camera's nominal one. boxes: per antenna the ways it fits. verticals: what upright
-    lines in the photo tell of its attitude. notes: why something given for the photo could not be used, in words.
+    that the metadata give over the camera's nominal one. boxes: per antenna the ways it fits. aids: what else in
+    the photo tells where it looked. verticals: what upright lines in it tell of its attitude. notes: why something
+    given for the photo could not be used, in words.
     """
 
     name: str
@@ -107,12 +48,14 @@ class PhotoObservations:
     up_sigma_m: float
     ln_focal: float
     boxes: Mapping[str, tuple[BoxMode, ...]]
-    landmarks: tuple[LandmarkSight, ...] = ()
-    bearings: tuple[BearingSight, ...] = ()
-    directions: tuple[DirectionSight, ...] = ()
-    shadows: tuple[ShadowSight, ...] = ()
+    aids: tuple[HeadingAid, ...] = ()
     notes: tuple[str, ...] = ()
     verticals: Verticals | None = None
+
+    @property
+    def landmarks(self) -> tuple[LandmarkPixel, ...]:
+        """The landmarks among `aids`."""
+        return tuple(a for a in self.aids if isinstance(a, LandmarkPixel))
 
 
 def outline_label(photo: str, antenna: str) -> str:
@@ -198,37 +141,35 @@ def build(
     photos: Sequence[PhotoObservations],
     antennas: Sequence[AntennaPriors],
     site_sigma_m: float,
-    head: AntennaPositions | None = None,
+    positions: AntennaPositions | None = None,
 ) -> SiteNetwork:
     """Lay out the unknowns and every observation but the boxes, whose modes are chosen later.
 
-    head: where the antennas stand as parts of one body; without it each stands by itself, as its facts say.
+    positions: where the antennas stand as parts of one body; without it each stands by itself, as its priors say.
     """
     photos = _landmarks_told_apart(photos)
-    landmarks: dict[str, LandmarkSight] = {s.name: s for p in photos for s in p.landmarks}
+    landmarks: dict[str, LandmarkPixel] = {s.name: s for p in photos for s in p.landmarks}
     layout = Layout(tuple(p.name for p in photos), tuple(a.name for a in antennas), tuple(landmarks))
     x = np.zeros(layout.size)
     out: list[Observation] = []
     for p in photos:
         _photo(p, layout, x, out)
     for a in antennas:
-        _antenna(a, layout, x, out, alone=head is None)
-    if head is not None and antennas:
+        _antenna(a, layout, x, out, alone=positions is None)
+    if positions is not None and antennas:
         names = [a.name for a in antennas]
-        out += head.observations(names, layout)
+        out += positions.observations(names, layout)
         for name in names:
-            k = head.names.index(name)
-            x[layout.antenna(name, "east", "north", "up")] = [*head.places_m[k], head.up_m[k]]
+            k = positions.names.index(name)
+            x[layout.antenna(name, "east", "north", "up")] = [*positions.places_m[k], positions.up_m[k]]
     for axis in ("east", "north"):
         out.append(Direct("register position", "the register's position", layout.site(axis), 0.0, site_sigma_m))
     for name, s in landmarks.items():
         idx = layout.landmark(name)
         x[idx] = s.enu_m
-        label = f"position of landmark {name}"
-        sigma = np.array([s.sigma_m, s.sigma_m, s.height_sigma_m])
         # one photo alone cannot say that a landmark stands elsewhere rather than that another thing was seen
         seen = sum(any(other.name == name for other in p.landmarks) for p in photos)
-        out.append(Directs("landmark", label, idx, s.enu_m, sigma, testable=seen > 1))
+        out.append(s.position(idx, f"position of landmark {name}", testable=seen > 1))
         # keeps the equations regular where the position turns out to be wrong
         out.append(Directs("landmark assumed", "", idx, s.enu_m, 2e4))
     return SiteNetwork(layout, x, tuple(out), tuple(photos), tuple(antennas))
@@ -236,16 +177,16 @@ def build(
 
 def _landmarks_told_apart(photos: Sequence[PhotoObservations]) -> list[PhotoObservations]:
     """The photos, with landmarks of one name but clearly different positions named by their photo as well."""
-    first: dict[str, LandmarkSight] = {}
-    out = []
-    for p in photos:
-        sights = []
-        for s in p.landmarks:
-            known = first.setdefault(s.name, s)
-            apart = float(np.hypot(*(s.enu_m - known.enu_m)[:2])) > 4.0 * np.hypot(s.sigma_m, known.sigma_m)
-            sights.append(replace(s, name=f"{s.name} as placed for {p.name}") if apart else s)
-        out.append(replace(p, landmarks=tuple(sights)))
-    return out
+    first: dict[str, LandmarkPixel] = {}
+
+    def told_apart(aid: HeadingAid, photo: str) -> HeadingAid:
+        if not isinstance(aid, LandmarkPixel):
+            return aid
+        known = first.setdefault(aid.name, aid)
+        apart = float(np.hypot(*(aid.enu_m - known.enu_m)[:2])) > 4.0 * np.hypot(aid.sigma_m, known.sigma_m)
+        return replace(aid, name=f"{aid.name} as placed for {photo}") if apart else aid
+
+    return [replace(p, aids=tuple(told_apart(a, p.name) for a in p.aids)) for p in photos]
 
 
 def _photo(p: PhotoObservations, layout: Layout, x: Array, out: list[Observation]) -> None:
@@ -271,33 +212,7 @@ def _photo(p: PhotoObservations, layout: Layout, x: Array, out: list[Observation
         out.append(Direct("principal point", f"principal point of {p.name}", layout.photo(p.name, axis), 0.0, c_sigma))
     if p.verticals is not None:
         out.append(plumb(f"verticals in {p.name}", layout.photo(p.name, *PLUMB_FIELDS), p.verticals))
-    for s in p.landmarks:
-        idx = np.concatenate([layout.photo(p.name), layout.landmark(s.name)])
-        out.append(LandmarkPixel("landmark", f"landmark {s.name} in {p.name}", idx, p.camera, s.pixel, s.sigma_px))
-    for b in p.bearings:
-        label = f"bearing {b.name} in {p.name}"
-        out.append(
-            PixelBearing("known bearing", label, layout.photo(p.name), p.camera, b.pixel, b.azimuth_rad, b.sigma_rad)
-        )
-    for d in p.directions:
-        root = np.linalg.inv(np.linalg.cholesky(d.covariance))
-        out.append(
-            PixelDirection(
-                d.name,
-                f"the {d.name} in {p.name}",
-                layout.photo(p.name),
-                p.camera,
-                d.pixel,
-                d.azimuth_rad,
-                d.elevation_rad,
-                root,
-            )
-        )
-    for c in p.shadows:
-        label = f"{c.name} in {p.name}"
-        out.append(
-            Shadow("shadow", label, layout.photo(p.name), p.camera, c.foot_px, c.tip_px, c.azimuth_rad, c.sigma_rad)
-        )
+    out += [observed(aid, p.name, p.camera, layout) for aid in p.aids]
 
 
 def _antenna(a: AntennaPriors, layout: Layout, x: Array, out: list[Observation], *, alone: bool) -> None:

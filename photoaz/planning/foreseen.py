@@ -20,8 +20,9 @@ from photoaz.geodesy.frames import EnuFrame
 from photoaz.naming.model import AntennaPriors
 from photoaz.naming.mount import mount_of
 from photoaz.network.antenna_positions import AntennaPositions, antenna_positions_of
+from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.observations import box_quantities
-from photoaz.network.site import LandmarkSight, PhotoObservations
+from photoaz.network.site import PhotoObservations
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.surroundings import Landmark
@@ -252,13 +253,13 @@ def in_frame(stand: PlannedPhoto, points_m: Array) -> tuple[Array, Array]:
     return px, ahead & ((px > margin) & (px < frame - margin)).all(-1)
 
 
-def landmark_sights(scene: PlanningScene, stand: PlannedPhoto) -> tuple[LandmarkSight, ...]:
-    """The landmarks that a photo will show, as observations of their true pixels."""
+def landmark_pixels(scene: PlanningScene, stand: PlannedPhoto) -> tuple[LandmarkPixel, ...]:
+    """The landmarks that a photo will show, at their true pixels."""
     if not scene.landmarks:
         return ()
     px, inside = in_frame(stand, np.stack([m.enu_m for m in scene.landmarks]))
     return tuple(
-        LandmarkSight(
+        LandmarkPixel(
             name=m.name,
             pixel=px[k],
             enu_m=m.enu_m,
@@ -300,7 +301,7 @@ def foreseen_photo(
         up_sigma_m=CAMERA_HEIGHT_M[1],
         ln_focal=0.0,
         boxes={n: (v.mode,) for n, v in seen.items()},
-        landmarks=landmark_sights(scene, stand),
+        aids=landmark_pixels(scene, stand),
         verticals=None if carried.plumb_rad is None else _plumb_lines(stand, carried.plumb_rad),
     )
 

@@ -281,7 +281,7 @@ def landmark_effects(state: State, stand: PlannedPhoto) -> tuple[LandmarkEffect,
     for k, m in enumerate(scene.landmarks):
         if not inside[k] or not plain.boxes:
             continue
-        one = replace(plain, landmarks=tuple(s for s in whole.landmarks if s.name == m.name))
+        one = replace(plain, aids=tuple(s for s in whole.landmarks if s.name == m.name))
         away = m.enu_m - stand.enu_m
         off = wrap_rad(np.arctan2(away[0], away[1]) - stand.attitude_rad[0])
         out.append(

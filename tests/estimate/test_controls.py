@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,20 +17,20 @@ from photoaz.estimate.controls import (
     LEAN_RAD,
     SHADOW_PICK_PX,
     Attitude,
-    Sights,
     clock_hint,
     clock_remark,
+    heading_aids_of,
     shadow_spread_rad,
-    sights_of,
     sun_then,
     trusted_moment,
 )
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.sun import sun_position
-from photoaz.network.observations import PixelDirection, Shadow
+from photoaz.network.heading_aids import AidObservation, HeadingAid, LandmarkPixel, PixelBearing, Shadow, SunPixel
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import Finding, GeoPosition, Measured, PhotoRecord, TakenAt
 from photoaz.register.model import Control
+from photoaz.vision.sunspot import NoSun, SunGuess, SunSpot, find_sun
 
 Array = NDArray[Any]
 
@@ -87,15 +87,29 @@ def pixel_towards(look: Attitude, enu: Array) -> tuple[float, float]:
     return float(px[0, 0, 0]), float(px[0, 0, 1])
 
 
-def see(*controls: Control, photo: PhotoRecord | None = None, look: Attitude = TOWARDS, image: Array = GREY) -> Sights:
-    return sights_of(controls, photo or record(), CAM, FRAME, look, image)
+@dataclass(frozen=True)
+class Told:
+    """What controls and sun became."""
+
+    aids: tuple[HeadingAid, ...]
+    notes: tuple[str, ...]
+
+    def of(self, kind: type[HeadingAid]) -> list[Any]:
+        return [a for a in self.aids if isinstance(a, kind)]
+
+
+def see(*controls: Control, photo: PhotoRecord | None = None, look: Attitude = TOWARDS, image: Array = GREY) -> Told:
+    def look_for_sun(guess: SunGuess, anywhere: bool) -> SunSpot | NoSun:
+        return find_sun(image, CAM, guess, anywhere=anywhere)
+
+    return Told(*heading_aids_of(controls, photo or record(), CAM, FRAME, look, look_for_sun))
 
 
 # ---- the sun ---------------------------------------------------------------------------------------------------------
 
 
 def test_the_suns_direction_is_nrels():
-    (sun,) = see(sun_control((1200.0, 500.0))).directions
+    (sun,) = see(sun_control((1200.0, 500.0))).of(SunPixel)
     assert np.degrees(sun.azimuth_rad) % 360 == pytest.approx(NREL_AZIMUTH_DEG, abs=SPA_UNCERTAINTY_DEG)
     # refraction of the standard atmosphere at that height, 0.0163 degrees, to 1 per cent
     assert 90 - np.degrees(sun.elevation_rad) == pytest.approx(NREL_ZENITH_DEG, abs=SPA_UNCERTAINTY_DEG)
@@ -118,7 +132,7 @@ def test_the_suns_path_is_that_of_spherical_astronomy(lat, hour):
 
 
 def test_an_uncertain_moment_widens_the_direction_along_the_suns_path():
-    sure, unsure = (see(sun_control((1, 1)), photo=record(sigma_s=s)).directions[0].covariance for s in (0.0, 120.0))
+    sure, unsure = (see(sun_control((1, 1)), photo=record(sigma_s=s)).of(SunPixel)[0].covariance for s in (0.0, 120.0))
     before, later = (
         sun_position(NREL_UTC + timedelta(seconds=t), NREL_PLACE.lat_deg, NREL_PLACE.lon_deg, 1830.14)
         for t in (-120.0, 120.0)
@@ -146,8 +160,8 @@ def test_an_uncertain_moment_widens_the_direction_along_the_suns_path():
 def test_without_a_moment_neither_sun_nor_shadow_is_used(photo, why):
     shadow = Control(photo="a.jpg", kind="shadow", u95=2.0, pixel=(700.0, 1000.0), tip_px=(1200.0, 1100.0))
     got = see(sun_control((1000.0, 200.0)), shadow, photo=photo, look=DOWN)
-    assert not got.directions
-    assert not got.shadows
+    assert not got.of(SunPixel)
+    assert not got.of(Shadow)
     assert len(got.notes) == 2
     assert all(why in n for n in got.notes)
     assert not see(photo=photo).notes, "nothing is said where nobody asked"
@@ -155,7 +169,7 @@ def test_without_a_moment_neither_sun_nor_shadow_is_used(photo, why):
 
 def test_a_suns_pixel_outside_the_frame_is_not_used():
     got = see(sun_control((2100.0, 10.0)))
-    assert not got.directions
+    assert not got.of(SunPixel)
     assert "outside the frame" in got.notes[0]
 
 
@@ -188,15 +202,15 @@ def sunny_image(sun_at) -> Array:
 def test_the_sun_is_found_by_itself(sun_at, sunny_image, asked):
     off = attitude(*(np.degrees(TOWARDS.value_rad) + np.array([7.0, -0.9, 0.5])))
     got = see(*([sun_control()] if asked else []), look=off, image=sunny_image)
-    (sun,) = got.directions
+    (sun,) = got.of(SunPixel)
     assert np.hypot(*(sun.pixel - sun_at)) < 1.0
     assert not got.notes
 
 
 def test_two_clocks_that_differ_are_not_used_unasked(sunny_image):
     photo = record(codes=("gps-time-differs",))
-    assert not see(photo=photo, image=sunny_image).directions
-    assert see(sun_control(), photo=photo, image=sunny_image).directions
+    assert not see(photo=photo, image=sunny_image).of(SunPixel)
+    assert see(sun_control(), photo=photo, image=sunny_image).of(SunPixel)
 
 
 @pytest.mark.parametrize(("hours", "said"), [(1.0, "1 h slow"), (-1.0, "1 h fast"), (2.5, "2.5 h slow")])
@@ -204,17 +218,18 @@ def test_a_sun_elsewhere_tells_of_the_clock(sunny_image, hours, said):
     """The photo is seen with its true sun; its clock says `hours` less."""
     photo = record(NREL_UTC - timedelta(hours=hours))
     got = see(sun_control(), photo=photo, image=sunny_image)
-    assert not got.directions
+    assert not got.of(SunPixel)
     assert got.notes[-1].endswith(f"it fits a clock {said}")
-    assert not see(photo=photo, image=sunny_image).directions
+    assert not see(photo=photo, image=sunny_image).of(SunPixel)
 
 
 def test_the_remark_on_what_was_left_out_names_the_hour(sun_at):
     photo = record(NREL_UTC + timedelta(hours=1))
     unknowns = np.concatenate([TOWARDS.value_rad, np.zeros(6)])
-    sun = PixelDirection("sun", "l", np.arange(9), CAM, np.array(sun_at), 0.0, 0.0, np.eye(2))
+    aid = SunPixel(pixel=np.array(sun_at), azimuth_rad=0.0, elevation_rad=0.0, covariance=np.eye(2))
+    sun = AidObservation(aid, CAM, "l", np.arange(9))
     assert clock_remark(sun, photo, FRAME, CAM, unknowns) == "; it fits a clock 1 h fast"
-    elsewhere = replace(sun, pixel=np.array(sun_at) + np.array([900.0, -500.0]))
+    elsewhere = replace(sun, aid=replace(aid, pixel=np.array(sun_at) + np.array([900.0, -500.0])))
     assert clock_remark(elsewhere, photo, FRAME, CAM, unknowns) == "; the photo's clock may be off"
 
 
@@ -245,8 +260,8 @@ def shadow_ends(
 
 def shadow_azimuth(look: Attitude, ends: tuple[tuple[float, float], tuple[float, float]]) -> float:
     """As the observation reads it [rad]."""
-    o = Shadow("s", "l", np.arange(9), CAM, np.array(ends[0]), np.array(ends[1]), 0.0, 1.0)
-    return float(o.residual(np.concatenate([look.value_rad, np.zeros(6)]))[0])
+    aid = Shadow(name="s", foot_px=np.array(ends[0]), tip_px=np.array(ends[1]), azimuth_rad=0.0, sigma_rad=1.0)
+    return float(aid.residual(CAM, np.concatenate([look.value_rad, np.zeros(6)]))[0])
 
 
 SUN = (float(np.radians(NREL_AZIMUTH_DEG)), float(np.radians(90 - NREL_ZENITH_DEG)))
@@ -255,7 +270,7 @@ SUN = (float(np.radians(NREL_AZIMUTH_DEG)), float(np.radians(90 - NREL_ZENITH_DE
 def test_a_shadow_falls_away_from_nrels_sun():
     foot, tip = shadow_ends(DOWN, SUN)
     got = see(Control(photo="a.jpg", kind="shadow", u95=2.0, pixel=foot, tip_px=tip), look=DOWN)
-    (shadow,) = got.shadows
+    (shadow,) = got.of(Shadow)
     assert np.degrees(shadow.azimuth_rad) == pytest.approx(NREL_AZIMUTH_DEG - 180.0, abs=SPA_UNCERTAINTY_DEG)
     assert np.degrees(shadow_azimuth(DOWN, (foot, tip))) == pytest.approx(NREL_AZIMUTH_DEG - 180.0, abs=1e-6)
     assert shadow.name == "shadow"
@@ -311,7 +326,7 @@ def test_spread_of_a_shadow_equals_monte_carlo(elevation_deg):
 def test_u95_of_a_shadow_is_taken_but_never_below_its_geometry():
     foot, tip = shadow_ends(DOWN, SUN)
     wide, bold = (
-        see(Control(photo="a.jpg", kind="shadow", u95=u, pixel=foot, tip_px=tip), look=DOWN).shadows[0].sigma_rad
+        see(Control(photo="a.jpg", kind="shadow", u95=u, pixel=foot, tip_px=tip), look=DOWN).of(Shadow)[0].sigma_rad
         for u in (12.0, 0.01)
     )
     least = shadow_spread_rad(CAM, DOWN.value_rad, np.array(foot), np.array(tip), SUN[1])
@@ -330,7 +345,7 @@ def test_u95_of_a_shadow_is_taken_but_never_below_its_geometry():
 )
 def test_a_shadow_that_cannot_be_used_says_why(ends, why):
     got = see(Control(photo="a.jpg", kind="shadow", u95=2.0, name="pole", pixel=ends[0], tip_px=ends[1]), look=DOWN)
-    assert not got.shadows
+    assert not got.of(Shadow)
     assert got.notes[0].startswith("shadow pole could not be used: ")
     assert why in got.notes[0]
 
@@ -339,7 +354,7 @@ def test_several_shadows_have_names_of_their_own():
     foot, tip = shadow_ends(DOWN, SUN)
     one = Control(photo="a.jpg", kind="shadow", u95=2.0, pixel=foot, tip_px=tip)
     got = see(one, one, replace(one, name="pole"), replace(one, name="pole"), look=DOWN)
-    names = [s.name for s in got.shadows]
+    names = [s.name for s in got.of(Shadow)]
     assert len(set(names)) == 4
     assert "shadow pole" in names
 
@@ -365,10 +380,10 @@ def test_landmarks_and_bearings_are_taken_as_given():
         Control(photo="a", kind="bearing", u95=1.96, pixel=(5.0, 6.0), azimuth_true_deg=350.0),
     )
     got = see(*controls, photo=record(None))
-    assert [s.name for s in got.landmarks] == ["landmark 1", "x"]
-    assert got.landmarks[0].sigma_m == pytest.approx(2.0, abs=1e-4)
-    assert got.landmarks[0].height_sigma_m > 10 * got.landmarks[1].height_sigma_m
-    (bearing,) = got.bearings
+    assert [s.name for s in got.of(LandmarkPixel)] == ["landmark 1", "x"]
+    assert got.of(LandmarkPixel)[0].sigma_m == pytest.approx(2.0, abs=1e-4)
+    assert got.of(LandmarkPixel)[0].height_sigma_m > 10 * got.of(LandmarkPixel)[1].height_sigma_m
+    (bearing,) = got.of(PixelBearing)
     assert (np.degrees(bearing.azimuth_rad), bearing.sigma_rad / DEG) == pytest.approx((350.0, 1.0), abs=1e-3)
     assert not got.notes
 

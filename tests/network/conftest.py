@@ -11,19 +11,16 @@ from numpy.typing import NDArray
 
 from photoaz.angles import Angle
 from photoaz.naming.model import AntennaPriors
+from photoaz.network.heading_aids import AidObservation, HeadingAid, LandmarkPixel, PixelBearing, Shadow, SunPixel
 from photoaz.network.observations import (
     Box,
     Direct,
     Directs,
-    LandmarkPixel,
     Observation,
-    PixelBearing,
-    PixelDirection,
-    Shadow,
     box_quantities,
 )
 from photoaz.network.parameters import Layout
-from photoaz.network.site import LandmarkSight, PhotoObservations, SiteNetwork, build
+from photoaz.network.site import PhotoObservations, SiteNetwork, build
 from photoaz.photo.camera import Camera
 from photoaz.vision.evidence import BoxMode
 
@@ -204,7 +201,7 @@ def make_site(
             inside = v[2] > 0 and 0 < pixel[0] < c.width_px and 0 < pixel[1] < c.height_px
             assert inside, f"{name} must lie in the frame, not at {pixel}"
             sights.append(
-                LandmarkSight(name=name, pixel=pixel, enu_m=enu, sigma_m=landmark_m, height_sigma_m=5.0, sigma_px=1.5)
+                LandmarkPixel(name=name, pixel=pixel, enu_m=enu, sigma_m=landmark_m, height_sigma_m=5.0, sigma_px=1.5)
             )
         photos.append(
             PhotoObservations(
@@ -219,7 +216,7 @@ def make_site(
                 up_sigma_m=s.camera_height_m,
                 ln_focal=0.0,
                 boxes={n: (_mode(c, true_p[t.name], true_a[n], s),) for n in t.sees},
-                landmarks=tuple(sights),
+                aids=tuple(sights),
             )
         )
     net = build(photos, antennas, s.site_m)
@@ -272,19 +269,24 @@ def redrawn(observations: tuple[Observation, ...], rng: np.random.Generator, dra
             out.append(replace(o, value=o.value + o.sigma * noise))
         elif isinstance(o, Directs):
             out.append(replace(o, value=o.value + o.sigma * rng.standard_normal((*lead, len(o.index)))))
-        elif isinstance(o, LandmarkPixel):
-            out.append(replace(o, pixel=o.pixel + o.sigma_px * rng.standard_normal((*lead, 2))))
-        elif isinstance(o, PixelDirection):
-            off = np.linalg.solve(o.root, rng.standard_normal((2, *lead)).reshape(2, -1)).reshape(2, *lead)
-            azimuth = o.azimuth_rad + off[0] / np.cos(o.elevation_rad)
-            out.append(replace(o, azimuth_rad=azimuth, elevation_rad=o.elevation_rad + off[1]))
-        elif isinstance(o, PixelBearing | Shadow):
-            out.append(replace(o, azimuth_rad=o.azimuth_rad + o.sigma_rad * rng.standard_normal(lead)))
+        elif isinstance(o, AidObservation):
+            out.append(replace(o, aid=_redrawn_aid(o.aid, rng, lead)))
         elif isinstance(o, Box):
             out.append(replace(o, offset=o.offset + rng.standard_normal((*lead, len(o.offset)))))
         else:
             raise AssertionError(f"no draw for {type(o).__name__}")
     return out
+
+
+def _redrawn_aid(aid: HeadingAid, rng: np.random.Generator, lead: tuple[int, ...]) -> Any:
+    if isinstance(aid, LandmarkPixel):
+        return replace(aid, pixel=aid.pixel + aid.sigma_px * rng.standard_normal((*lead, 2)))
+    if isinstance(aid, SunPixel):
+        off = np.linalg.solve(aid.root, rng.standard_normal((2, *lead)).reshape(2, -1)).reshape(2, *lead)
+        azimuth = aid.azimuth_rad + off[0] / np.cos(aid.elevation_rad)
+        return replace(aid, azimuth_rad=azimuth, elevation_rad=aid.elevation_rad + off[1])
+    assert isinstance(aid, PixelBearing | Shadow), f"no draw for {type(aid).__name__}"
+    return replace(aid, azimuth_rad=aid.azimuth_rad + aid.sigma_rad * rng.standard_normal(lead))
 
 
 class Kit:

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from photoaz.angles import wrap_deg
-from photoaz.network.site import LandmarkSight, PhotoObservations, SiteNetwork, build
+from photoaz.network.heading_aids import LandmarkPixel
+from photoaz.network.site import PhotoObservations, SiteNetwork, build
 from photoaz.network.solution import NetworkSolution, solve_network, stated_u95
 from photoaz.vision.evidence import BoxMode
 
@@ -59,10 +60,10 @@ def left_out(got: NetworkSolution) -> set[str]:
 
 
 def moved(east_m: float, north_m: float) -> Callable[[PhotoObservations], PhotoObservations]:
-    def move(s: LandmarkSight) -> LandmarkSight:
+    def move(s: LandmarkPixel) -> LandmarkPixel:
         return replace(s, enu_m=s.enu_m + np.array([east_m, north_m, 0.0]))
 
-    return lambda p: replace(p, landmarks=tuple(move(s) for s in p.landmarks))
+    return lambda p: replace(p, aids=tuple(move(s) for s in p.landmarks))
 
 
 def test_nothing_is_left_out_where_nothing_is_wrong(site) -> None:
@@ -83,7 +84,7 @@ def test_a_landmark_placed_wrongly(site, east_m: float, north_m: float) -> None:
 
 def test_another_thing_taken_for_the_landmark_in_one_photo(site) -> None:
     def other(p: PhotoObservations) -> PhotoObservations:
-        return replace(p, landmarks=tuple(replace(s, pixel=s.pixel + np.array([400.0, 0.0])) for s in p.landmarks))
+        return replace(p, aids=tuple(replace(s, pixel=s.pixel + np.array([400.0, 0.0])) for s in p.landmarks))
 
     got = solve_network(changed(site, p3=other))
     assert left_out(got) == {"landmark mast in p3"}

@@ -30,8 +30,9 @@ from photoaz.network.forecast import (
     next_evidence,
     updated_covariance,
 )
+from photoaz.network.heading_aids import LandmarkPixel, PixelBearing
 from photoaz.network.observations import Directs
-from photoaz.network.site import BearingSight, LandmarkSight, PhotoObservations, build
+from photoaz.network.site import PhotoObservations, build
 from photoaz.network.solution import SHAPE_SIGMA_RAD, AzimuthMode, NetworkSolution, mixture_u95, solve_network
 from photoaz.network.solution import stated_u95 as package_u95
 from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu
@@ -139,10 +140,10 @@ def test_nothing_makes_an_azimuth_worse(chosen):
 
 def test_landmark_really_seen(chosen):
     c, got = of_kind(chosen, "landmark", "p1")
-    place, pixel = c.extra, c.observations[1].pixel
+    place, pixel = c.extra, c.observations[1].aid.pixel
     here = chosen.adjusted.x[chosen.network.layout.photo("p1", "east", "north")]
     assert np.hypot(*(place[:2] - here)) == pytest.approx(LANDMARK_M)
-    mast = LandmarkSight(
+    mast = LandmarkPixel(
         name="mast",
         pixel=pixel,
         enu_m=place,
@@ -150,7 +151,7 @@ def test_landmark_really_seen(chosen):
         height_sigma_m=LANDMARK_HEIGHT_SIGMA_M,
         sigma_px=LANDMARK_PX,
     )
-    want = readjusted(chosen, p1=lambda p: replace(p, landmarks=(mast,)))
+    want = readjusted(chosen, p1=lambda p: replace(p, aids=(mast,)))
     assert_as_stated(got, want)
     assert want["a"] < 0.6 * stated_u95(chosen)["a"]  # it is worth something, so the forecast had to say so
 
@@ -158,11 +159,11 @@ def test_landmark_really_seen(chosen):
 def test_bearing_really_known(chosen):
     c, got = of_kind(chosen, "bearing", "p2")
     p = next(p for p in chosen.network.photos if p.name == "p2")
-    pixel = c.observations[0].pixel
+    pixel = c.observations[0].aid.pixel
     direction = rotation_cam_from_enu(*p.start[:3]).T @ directions_from_pixels(p.camera, pixel)
     azimuth = float(np.arctan2(direction[0], direction[1]))
-    known = BearingSight(name="gable", pixel=pixel, azimuth_rad=azimuth, sigma_rad=BEARING_U95_RAD / K95)
-    assert_as_stated(got, readjusted(chosen, p2=lambda p: replace(p, bearings=(known,))))
+    known = PixelBearing(name="gable", pixel=pixel, azimuth_rad=azimuth, sigma_rad=BEARING_U95_RAD / K95)
+    assert_as_stated(got, readjusted(chosen, p2=lambda p: replace(p, aids=(known,))))
 
 
 def test_standpoint_really_surveyed(chosen):
@@ -202,15 +203,15 @@ def test_a_landmark_settles_whether_the_compass_is_disturbed(site):
     photos = [replace(net.photos[0], headings=off), *net.photos[1:]]
     whole = solve_network(build(photos, net.antennas, 1.2))
     c, got = of_kind(whole, "landmark", "p1")
-    mast = LandmarkSight(
+    mast = LandmarkPixel(
         name="mast",
-        pixel=c.observations[1].pixel,
+        pixel=c.observations[1].aid.pixel,
         enu_m=c.extra,
         sigma_m=LANDMARK_U95_M / RADIUS_95,
         height_sigma_m=LANDMARK_HEIGHT_SIGMA_M,
         sigma_px=LANDMARK_PX,
     )
-    again = solve_network(build([replace(photos[0], landmarks=(mast,)), *photos[1:]], net.antennas, 1.2))
+    again = solve_network(build([replace(photos[0], aids=(mast,)), *photos[1:]], net.antennas, 1.2))
     for a in net.layout.antennas:
         assert package_u95(whole, a) > 1.02 * stated_u95(whole)[a]
         # the mixture's part is followed to first order only: twice what is stated of a Gaussian

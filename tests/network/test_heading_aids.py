@@ -11,7 +11,8 @@ import pytest
 from photoaz.angles import Angle
 from photoaz.geodesy.sun import sun_track
 from photoaz.network.adjust import adjust
-from photoaz.network.site import DirectionSight, ShadowSight, SiteNetwork, build
+from photoaz.network.heading_aids import Shadow, SunPixel
+from photoaz.network.site import SiteNetwork, build
 from photoaz.network.solution import solve_network
 from photoaz.quantities import K95
 
@@ -51,19 +52,18 @@ def with_sun(
                 foot = 12.0 * np.array([np.sin(true[0] - 0.1), np.cos(true[0] - 0.1)])
                 tip = foot - 2.0 * direction[:2] / direction[2]
                 ends = [pixel_of(kit, true, np.array([*q, -1.5]), p.camera) for q in (foot, tip)]
-                sight = ShadowSight(
+                sight = Shadow(
                     name="shadow", foot_px=ends[0], tip_px=ends[1], azimuth_rad=said_a + np.pi, sigma_rad=SHADOW_SIGMA
                 )
-                p = replace(p, shadows=(sight,))
+                p = replace(p, aids=(sight,))
             else:
-                sight = DirectionSight(
-                    name="sun",
+                sight = SunPixel(
                     pixel=pixel_of(kit, true, direction, p.camera),
                     azimuth_rad=said_a,
                     elevation_rad=said_e,
                     covariance=SUN_SIGMA**2 * np.eye(2),
                 )
-                p = replace(p, directions=(sight,))
+                p = replace(p, aids=(sight,))
         photos.append(p)
     return build(photos, site.network.antennas, 1.2)
 

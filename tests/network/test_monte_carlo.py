@@ -75,7 +75,7 @@ def drawn_photo(p: Any, enu: dict[str, np.ndarray], rng: np.random.Generator) ->
         standpoints=tuple((en + sigma * rng.standard_normal(2), sigma, s) for en, sigma, s in p.standpoints),
         up_m=p.up_m + p.up_sigma_m * rng.standard_normal(),
         ln_focal=p.ln_focal + p.camera.f_relative_sigma * rng.standard_normal(),
-        landmarks=tuple(
+        aids=tuple(
             replace(s, enu_m=enu[s.name], pixel=s.pixel + s.sigma_px * rng.standard_normal(2)) for s in p.landmarks
         ),
         boxes={name: tuple(moved(m, rng) for m in modes) for name, modes in p.boxes.items()},

@@ -12,16 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from photoaz.network.adjust import adjust, linearise
+from photoaz.network.heading_aids import AidObservation, HeadingAid, LandmarkPixel, PixelBearing, Shadow, SunPixel
 from photoaz.network.observations import (
     PLUMB_FIELDS,
     Box,
     Direct,
     Directs,
     Known,
-    LandmarkPixel,
-    PixelBearing,
-    PixelDirection,
-    Shadow,
     arctan2,
     box_quantities,
     plumb,
@@ -72,6 +69,19 @@ def make_box(rng: np.random.Generator, at: np.ndarray) -> tuple[Box, np.ndarray]
     return box, np.array(PHOTO_STEP + ANTENNA_STEP + [1e-2] * 2)
 
 
+def in_photo(cam: Camera, aid: HeadingAid) -> AidObservation:
+    return AidObservation(aid, cam, "l", np.arange(9))
+
+
+def bearing_of(pixel: np.ndarray, azimuth_rad: float, sigma_rad: float) -> PixelBearing:
+    return PixelBearing(name="b", pixel=pixel, azimuth_rad=azimuth_rad, sigma_rad=sigma_rad)
+
+
+def landmark_at(cam: Camera, pixel: np.ndarray) -> AidObservation:
+    aid = LandmarkPixel(name="m", pixel=pixel, enu_m=np.zeros(3), sigma_m=2.0, height_sigma_m=5.0)
+    return AidObservation(aid, cam, "l", np.arange(12))
+
+
 def case(kind: str, rng: np.random.Generator) -> tuple[Any, np.ndarray, np.ndarray]:
     """An observation, a state of what it depends on and the steps of a difference."""
     photo, head = photo_state(rng)
@@ -104,21 +114,23 @@ def case(kind: str, rng: np.random.Generator) -> tuple[Any, np.ndarray, np.ndarr
             )
             return plumb("l", np.arange(5), seen), rng.normal(0, 0.1, 5), np.array([1e-4] * 3 + [1e-1] * 2)
         case "landmark":
-            o = LandmarkPixel("s", "l", np.arange(12), DISTORTED, pixel, 1.5)
+            o = landmark_at(DISTORTED, pixel)
             away = head + 10.0 * (head - photo[3:6])
             return o, np.append(photo, away), np.array(PHOTO_STEP + [1e-1] * 3)
         case "bearing":
-            o = PixelBearing("s", "l", np.arange(9), DISTORTED, pixel, rng.uniform(-np.pi, np.pi), 0.005)
+            o = in_photo(DISTORTED, bearing_of(pixel, rng.uniform(-np.pi, np.pi), 0.005))
             return o, photo, np.array(PHOTO_STEP)
         case "sun":
-            root = np.array([[300.0, 0.0], [80.0, 250.0]])
-            at = rng.uniform(-np.pi, np.pi), rng.uniform(0.0, 1.2)
-            return PixelDirection("s", "l", np.arange(9), DISTORTED, pixel, *at, root), photo, np.array(PHOTO_STEP)
+            covariance = np.linalg.inv(np.array([[96400.0, 20000.0], [20000.0, 62500.0]]))
+            azimuth, elevation = rng.uniform(-np.pi, np.pi), rng.uniform(0.0, 1.2)
+            sun = SunPixel(pixel=pixel, azimuth_rad=azimuth, elevation_rad=elevation, covariance=covariance)
+            return in_photo(DISTORTED, sun), photo, np.array(PHOTO_STEP)
         case "shadow":
             photo[1] = rng.uniform(-0.5, 0.5)  # ends above the horizon too: there it means nothing, and must not break
             other = pixel + rng.uniform(50, 600, 2) * rng.choice([-1, 1], 2)
             azimuth = rng.uniform(-np.pi, np.pi)
-            return Shadow("s", "l", np.arange(9), DISTORTED, pixel, other, azimuth, 0.02), photo, np.array(PHOTO_STEP)
+            shadow = Shadow(name="s", foot_px=pixel, tip_px=other, azimuth_rad=azimuth, sigma_rad=0.02)
+            return in_photo(DISTORTED, shadow), photo, np.array(PHOTO_STEP)
         case "box":
             x = box_state(rng)
             o, step = make_box(rng, x)
@@ -157,10 +169,11 @@ def differences(o: Any, x: np.ndarray, step: np.ndarray) -> np.ndarray:
 def crosses_the_back(o: Any, x: np.ndarray, step: np.ndarray) -> bool:
     """Whether a wrapped residual jumps within the steps of the difference: there it has no derivative."""
     reach = np.pi - 0.02
-    if isinstance(o, PixelBearing | Shadow):
-        return bool(np.abs(o.residual(x) * o.sigma_rad).max() > reach)
-    if isinstance(o, PixelDirection):
-        azimuth = np.linalg.solve(o.root, o.residual(x))[0] / np.cos(o.elevation_rad)
+    aid = o.aid if isinstance(o, AidObservation) else None
+    if isinstance(aid, PixelBearing | Shadow):
+        return bool(np.abs(o.residual(x) * aid.sigma_rad).max() > reach)
+    if isinstance(aid, SunPixel):
+        azimuth = np.linalg.solve(aid.root, o.residual(x))[0] / np.cos(aid.elevation_rad)
         return bool(abs(azimuth) > reach)
     return isinstance(o, Direct) and o.angle and bool(np.abs(o.residual(x) * o.sigma).max() > reach)
 
@@ -231,7 +244,7 @@ def test_a_bearing_is_compared_across_south(kit):
     cam = kit.camera()
     x = np.array([np.radians(179.5), 0, 0, 0, 0, 1.5, 0, 0, 0])
     middle = np.array([cam.cx_px, cam.cy_px])
-    o = PixelBearing("b", "l", np.arange(9), cam, middle, np.radians(-179.5), np.radians(1.0))
+    o = in_photo(cam, bearing_of(middle, np.radians(-179.5), np.radians(1.0)))
     assert o.residual(x)[0] == pytest.approx(-1.0, abs=1e-9)
 
 
@@ -354,7 +367,7 @@ def test_landmark_pixel_is_where_opencv_projects_it(kit):
         matrix(cam),
         np.array([cam.k1, cam.k2, 0, 0]),
     )
-    o = LandmarkPixel("landmark", "l", np.arange(12), cam, want.ravel(), 1.0)
+    o = landmark_at(cam, want.ravel())
     assert np.abs(o.residual(np.append(x[:9], point))).max() < 1e-6  # px
 
 
@@ -368,7 +381,7 @@ def test_bearing_of_a_landmarks_pixel_is_its_azimuth_in_plan(kit):
     lens = matrix(replace(cam, f_px=1.02 * cam.f_px, cx_px=cam.cx_px + 14.0, cy_px=cam.cy_px - 9.0))
     px, _ = cv2.projectPoints(point[None], cv2.Rodrigues(cam_from_enu)[0], -cam_from_enu @ x[3:6], lens, None)
     d = point - x[3:6]
-    o = PixelBearing("bearing", "l", np.arange(9), cam, px.ravel(), np.arctan2(d[0], d[1]), 1.0)
+    o = in_photo(cam, bearing_of(px.ravel(), np.arctan2(d[0], d[1]), 1.0))
     assert abs(o.residual(x[:9])[0]) < 1e-9  # rad
 
 
@@ -386,7 +399,7 @@ def test_the_sun_lies_where_opencv_projects_it(kit, azimuth_deg, elevation_deg):
     far = 1e6 * np.array([[np.sin(a) * np.cos(e), np.cos(a) * np.cos(e), np.sin(e)]])
     x = np.array([a + 0.2, e - 0.25, 0.05, 30.0, -20.0, 1.5, 0, 0, 0])
     px = seen_by_opencv(cam, kit.rotation(*x[:3]), np.zeros(3), far)[0]
-    o = PixelDirection("sun", "l", np.arange(9), cam, px, a, e, np.eye(2))
+    o = in_photo(cam, SunPixel(pixel=px, azimuth_rad=a, elevation_rad=e, covariance=np.eye(2)))
     assert np.abs(o.residual(x)).max() < 1e-9  # rad
     turned = x + np.array([0.01, 0, 0, 0, 0, 0, 0, 0, 0])
     assert o.residual(turned) == pytest.approx([0.01 * np.cos(e), 0.0], abs=1e-9)
@@ -403,7 +416,7 @@ def test_a_shadow_drawn_by_opencv_has_the_suns_azimuth(kit, camera_up_m, sun_deg
     cam = replace(DISTORTED, aspect=1.0)
     x = np.array([0.1, -0.2, 0.04, 0.0, 0.0, camera_up_m, 0, 0, 0])
     px = seen_by_opencv(cam, kit.rotation(*x[:3]), x[3:6], np.array([foot, tip]))
-    o = Shadow("shadow", "l", np.arange(9), cam, *px, a + np.pi, 1.0)
+    o = in_photo(cam, Shadow(name="shadow", foot_px=px[0], tip_px=px[1], azimuth_rad=a + np.pi, sigma_rad=1.0))
     assert abs(o.residual(x)[0]) < 1e-9  # rad
     assert o.residual(x + 0.02 * np.eye(9)[0]) == pytest.approx(0.02, abs=1e-9)
     higher = x + 5.0 * np.eye(9)[5]

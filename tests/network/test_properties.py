@@ -14,7 +14,8 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from photoaz.network.adjust import adjust
-from photoaz.network.observations import Box, Direct, Directs, LandmarkPixel, wrap
+from photoaz.network.heading_aids import AidObservation
+from photoaz.network.observations import Box, Direct, Directs, wrap
 from photoaz.network.site import build
 from photoaz.network.solution import solve_network
 
@@ -120,8 +121,8 @@ def stronger(o: Any, factor: float) -> Any:
     """The same observation with sigmas smaller by a factor."""
     if isinstance(o, Box):
         return replace(o, root=o.root * factor, offset=o.offset * factor)
-    if isinstance(o, LandmarkPixel):
-        return replace(o, sigma_px=o.sigma_px / factor)
+    if isinstance(o, AidObservation):
+        return replace(o, aid=replace(o.aid, sigma_px=o.aid.sigma_px / factor))
     assert isinstance(o, Direct | Directs), type(o)
     return replace(o, sigma=o.sigma / factor)
 

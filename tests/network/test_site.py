@@ -11,6 +11,7 @@ import pytest
 from scipy import optimize
 
 from photoaz.network.adjust import adjust, variance_shares, w_tests
+from photoaz.network.heading_aids import AidObservation
 from photoaz.network.observations import Direct, wrap
 from photoaz.network.site import azimuth_of_mode
 from photoaz.quantities import K95
@@ -277,7 +278,9 @@ def test_covariance_equals_monte_carlo(kit, small_site):
 
 
 def _draw(o: Any, d: int) -> Any:
-    """One draw of a batched observation."""
+    """One draw of a batched observation, or of a heading aid."""
+    if isinstance(o, AidObservation):
+        return replace(o, aid=_draw(o.aid, d))
     fields = {"value": 2, "east_north_m": 2, "pixel": 2, "offset": 2, "azimuth_rad": 1}
     change = {}
     for name, dims in fields.items():
