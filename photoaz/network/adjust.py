@@ -35,7 +35,8 @@ class AdjustmentError(PhotoazError, ArithmeticError):
 class Adjusted:
     """x (P,): the unknowns. covariance (P, P). cost: sum of squared whitened residuals. rows: which rows of `jacobian`
 
-    and `residual` belong to which observation. converged: the last step was negligible.
+    and `residual` belong to which observation. converged: a further step would be negligible; where it is not, x is no
+    result.
     """
 
     x: Array
@@ -68,7 +69,7 @@ def adjust(
     max_iterations: int = 40,
     tolerance: float = 1e-7,
 ) -> Adjusted:
-    """Adjust from `start` (P,); converged when an iteration lowers the cost by less than `tolerance` of it.
+    """Adjust from `start` (P,); converged when a step lowers the cost, or would, by less than `tolerance` of it.
 
     layout: of the unknowns, where no observation connects two photos: then the work grows linearly with them.
 
@@ -108,14 +109,16 @@ def adjust(
                 break
             damping *= 10.0
         else:
-            converged = True  # no step lowers the cost any more
-            break
+            break  # no step lowers the cost any more
         x, gain, now = x + step + bend, now.cost - trial.cost, trial
         damping = max(damping / 10.0, 1e-9)
         if gain < tolerance * (1.0 + now.cost) and damping < 1e-3:
             converged = True
             break
     covariance = inverse(now.normal, *blocks)
+    # what a whole step would still lower the cost by: its square root is how many sigmas the minimum is away
+    ahead = float(now.side @ covariance @ now.side)
+    converged = converged or ahead < tolerance * (1.0 + now.cost)
     r, jac = equations.jacobian(x)
     return Adjusted(x, covariance, now.cost, r, jac, equations.rows, iterations, converged)
 

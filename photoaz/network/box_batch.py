@@ -3,36 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from types import SimpleNamespace
-from typing import Any, cast
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.network.observations import Box
-from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
-from photoaz.photo.rotations import gibbs, los_from_cam
-from photoaz.vision.box import rotation_enu_from_panel
+from photoaz.network.observations import N_CORE, Box, box_quantities, core_of
+from photoaz.photo.camera import Camera
+from photoaz.photo.rotations import gibbs
 
 Array = NDArray[Any]
 
 _COMPLEX_STEP = 1e-30
-#: the fields of a camera that projecting needs
-_LENS = ("f_px", "cx_px", "cy_px", "k1", "k2", "aspect")
-#: what a box's rotation, place and distance depend on: heading, pitch, roll, the way from camera to antenna (3), ln of
-#: the focal length, azimuth, downtilt, roll
-_N_CORE = 10
 #: of a box's 20 unknowns (photo 9, antenna 9, site 2): each one's core variable, or -1, and its sign
 _CORE_OF = np.array([0, 1, 2, 3, 4, 5, 6, -1, -1, 7, 8, 9, 3, 4, 5, -1, -1, -1, 3, 4])
 _SIGN = np.array([1, 1, 1, -1, -1, -1, 1, 0, 0, 1, 1, 1, 1, 1, 1, 0, 0, 0, 1, 1.0])
 
 
 @dataclass(frozen=True, slots=True)
-class BoxBatch:
-    """Boxes (..., K) of as many rows each: fields as of `Box`, stacked; camera fields broadcast over them."""
+class Lenses:
+    """The lenses of many cameras, fields as of `Camera`: arrays of one shape."""
 
-    camera: Camera
+    f_px: Array
+    cx_px: Array
+    cy_px: Array
+    k1: Array
+    k2: Array
+    aspect: Array
+
+    @staticmethod
+    def of(cameras: Sequence[Camera]) -> Lenses:
+        """Of cameras, in their order."""
+        return Lenses(*(np.array([getattr(c, f.name) for c in cameras]) for f in fields(Lenses)))
+
+    def take(self, which: Array) -> Lenses:
+        """Those with these numbers, in the numbers' own shape."""
+        return Lenses(*(getattr(self, f.name)[which] for f in fields(Lenses)))
+
+
+@dataclass(frozen=True, slots=True)
+class BoxBatch:
+    """Boxes (..., K) of as many rows each: fields as of `Box`, stacked."""
+
+    camera: Lenses
     rotation: Array
     centre_px: Array
     ln_size: Array
@@ -47,7 +61,7 @@ class BoxBatch:
         for k, b in enumerate(boxes):
             root[k, : len(b.root)], offset[k, : len(b.root)] = b.root, b.offset
         return BoxBatch(
-            camera=_stacked([b.camera for b in boxes]),
+            camera=Lenses.of([b.camera for b in boxes]),
             rotation=np.stack([b.rotation for b in boxes]),
             centre_px=np.stack([b.centre_px for b in boxes]),
             ln_size=np.stack([b.ln_size for b in boxes]),
@@ -57,9 +71,8 @@ class BoxBatch:
 
     def take(self, which: Array) -> BoxBatch:
         """The boxes with these numbers, in the numbers' own shape."""
-        camera = SimpleNamespace(**{n: getattr(self.camera, n)[which] for n in _LENS})
         return BoxBatch(
-            camera=cast(Camera, camera),
+            camera=self.camera.take(which),
             rotation=self.rotation[which],
             centre_px=self.centre_px[which],
             ln_size=self.ln_size[which],
@@ -69,15 +82,15 @@ class BoxBatch:
 
     def residual(self, x: Array) -> Array:
         """Whitened residuals (..., K, m) at the boxes' own unknowns (..., K, 20)."""
-        d = self._difference(_core(x), x)
+        d = self._difference(core_of(x), x)
         out: Array = (self.root @ d[..., None])[..., 0] - self.offset
         return out
 
     def evaluate(self, x: Array) -> tuple[Array, Array]:
         """Residuals (..., K, m) and derivatives (..., K, m, 20): by complex steps of what they depend on."""
-        q = _core(x)
-        steps = np.concatenate([np.zeros((1, _N_CORE)), np.eye(_N_CORE)]) * 1j * _COMPLEX_STEP
-        batch = q + steps.reshape(_N_CORE + 1, *([1] * (q.ndim - 1)), _N_CORE)
+        q = core_of(x)
+        steps = np.concatenate([np.zeros((1, N_CORE)), np.eye(N_CORE)]) * 1j * _COMPLEX_STEP
+        batch = q + steps.reshape(N_CORE + 1, *([1] * (q.ndim - 1)), N_CORE)
         d = self._difference(batch, x)  # (1 + core, ..., K, 8)
         by_core = np.moveaxis(d[1:].imag, 0, -1) / _COMPLEX_STEP  # (..., K, 8, core)
         jac = by_core[..., np.maximum(_CORE_OF, 0)] * _SIGN
@@ -89,24 +102,6 @@ class BoxBatch:
 
     def _difference(self, q: Array, x: Array) -> Array:
         """Rotation vector, centre and ln sizes (..., K, 8) off the measured ones, at core variables (..., K, core)."""
-        camera = self.camera
-        cam_from_enu = rotation_cam_from_enu(q[..., 0], q[..., 1], q[..., 2])
-        sight = (cam_from_enu @ q[..., 3:6, None])[..., 0]
-        distance = np.sqrt((sight * sight).sum(-1))
-        px = project(camera, sight, camera.f_px * np.exp(q[..., 6])) + x[..., 7:9]
-        panel = rotation_enu_from_panel(q[..., 7], q[..., 8], q[..., 9])
-        rot = los_from_cam(sight / distance[..., None]) @ (cam_from_enu @ panel)
+        rot, px, ln_size = box_quantities(self.camera, x, q)
         turn = gibbs(rot @ np.swapaxes(self.rotation, -1, -2))
-        ln_size = x[..., 15:18] + (np.log(camera.f_px) + q[..., 6] - np.log(distance))[..., None]
         return np.concatenate([turn, px - self.centre_px, ln_size - self.ln_size], -1)
-
-
-def _core(x: Array) -> Array:
-    way = x[..., 12:15] - x[..., 3:6]
-    way = np.concatenate([way[..., :2] + x[..., 18:20], way[..., 2:]], -1)
-    return np.concatenate([x[..., :3], way, x[..., 6:7], x[..., 9:12]], -1)
-
-
-def _stacked(cameras: Sequence[Camera]) -> Camera:
-    """The lens of each box, as arrays where a camera has numbers: projecting is plain arithmetic on them."""
-    return cast(Camera, SimpleNamespace(**{n: np.array([getattr(c, n) for c in cameras]) for n in _LENS}))

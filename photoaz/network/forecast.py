@@ -30,7 +30,8 @@ from photoaz.network.observations import (
 )
 from photoaz.network.parameters import PHOTO
 from photoaz.network.site import BOX_SOURCE, PhotoObservations, azimuths_of_modes
-from photoaz.network.solution import SHAPE_SIGMA_RAD, NetworkSolution, mixture_u95, stated_u95, widening_of_few
+from photoaz.network.solution import SHAPE_SIGMA_RAD, NetworkSolution
+from photoaz.network.uncertainty import mixture_u95, stated_u95, widening_of_few
 from photoaz.photo.camera import directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.quantities import K95, RADIUS_95
 from photoaz.result import BudgetShare, EvidenceOption, NextEvidence

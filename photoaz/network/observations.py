@@ -13,7 +13,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
+from photoaz.photo.camera import Camera, Projection, project, rotation_cam_from_enu
 from photoaz.photo.rotations import gibbs, los_from_cam
 from photoaz.vision.box import rotation_enu_from_panel
 from photoaz.vision.verticals import Verticals
@@ -60,18 +60,17 @@ def arctan2(y: Array, x: Array) -> Array:
     return base
 
 
-def _norm(v: Array) -> Array:
-    out: Array = np.sqrt((v * v).sum(-1))
-    return out
-
-
 @dataclass(frozen=True, slots=True)
-class Direct:
-    """One unknown is known: (x - value) / sigma; wrapped where it is an angle."""
-
+class _Labelled:
     source: str
     label: str
     index: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Direct(_Labelled):
+    """One unknown is known: (x - value) / sigma; wrapped where it is an angle."""
+
     value: float
     sigma: float
     angle: bool = False
@@ -84,15 +83,12 @@ class Direct:
 
 
 @dataclass(frozen=True, slots=True)
-class Directs:
+class Directs(_Labelled):
     """Several unknowns are known: (x - value) / sigma, each (n,), or one sigma for all.
 
     A standpoint, an antenna's sizes, where it stands off the tower's axis.
     """
 
-    source: str
-    label: str
-    index: Array
     value: Array
     sigma: Array | float
     testable: bool = False
@@ -102,29 +98,40 @@ class Directs:
         return out
 
 
-def box_quantities(camera: Camera, x: Array) -> tuple[Array, Array, Array]:
+#: what a box's rotation, place and distance depend on: heading, pitch, roll, the way from camera to antenna (3), ln of
+#: the focal length, azimuth, downtilt, roll
+N_CORE = 10
+
+
+def core_of(x: Array) -> Array:
+    """These (..., N_CORE) of a box's unknowns (..., 20): of photo (9), antenna (9) and site (2)."""
+    way = x[..., 12:15] - x[..., 3:6]
+    way = np.concatenate([way[..., :2] + x[..., 18:20], way[..., 2:]], -1)
+    return np.concatenate([x[..., :3], way, x[..., 6:7], x[..., 9:12]], -1)
+
+
+def box_quantities(camera: Projection, x: Array, core: Array | None = None) -> tuple[Array, Array, Array]:
     """What a photo of a box fixes, from the unknowns (..., 20) of photo, antenna and site.
+
+    core: in place of their own, as of `core_of`.
 
     Returns the rotation (..., 3, 3) of the box in the frame of its line of sight, the pixel (..., 2) of its centre, and
     ln of its apparent sizes (..., 3): focal length in pixels times size over distance. These do not depend on the focal
     length to first order, whatever was assumed for it when the photo was measured.
     """
-    h, p, r, ce, cn, cu, lf, px0, py0 = (x[..., k] for k in range(9))
-    a, t, ro, ae, an, au = (x[..., k] for k in range(9, 15))
-    sizes, se, sn = x[..., 15:18], x[..., 18], x[..., 19]
-    cam_from_enu = rotation_cam_from_enu(h, p, r)
-    delta = np.stack([ae + se - ce, an + sn - cn, au - cu], -1)
-    sight = np.einsum("...ij,...j->...i", cam_from_enu, delta)
-    distance = _norm(sight)
-    f = camera.f_px * np.exp(lf)
-    px = project(camera, sight, f) + np.stack([px0, py0], -1)
-    rot = los_from_cam(sight / distance[..., None]) @ cam_from_enu @ rotation_enu_from_panel(a, t, ro)
-    ln_size = sizes + (np.log(camera.f_px) + lf - np.log(distance))[..., None]
+    q = core_of(x) if core is None else core
+    cam_from_enu = rotation_cam_from_enu(q[..., 0], q[..., 1], q[..., 2])
+    sight = (cam_from_enu @ q[..., 3:6, None])[..., 0]
+    distance = np.sqrt((sight * sight).sum(-1))
+    px = project(camera, sight, camera.f_px * np.exp(q[..., 6])) + x[..., 7:9]
+    panel = rotation_enu_from_panel(q[..., 7], q[..., 8], q[..., 9])
+    rot: Array = los_from_cam(sight / distance[..., None]) @ (cam_from_enu @ panel)
+    ln_size = x[..., 15:18] + (np.log(camera.f_px) + q[..., 6] - np.log(distance))[..., None]
     return rot, px, ln_size
 
 
 @dataclass(frozen=True, slots=True)
-class Box:
+class Box(_Labelled):
     """An antenna's box as measured in a photo.
 
     rotation (3, 3), centre_px (2,), ln_size (3,): the fitted values of `box_quantities`. root (m, 8), offset (m,): the
@@ -132,9 +139,6 @@ class Box:
     residual = root @ difference - offset.
     """
 
-    source: str
-    label: str
-    index: Array
     camera: Camera
     rotation: Array
     centre_px: Array
@@ -152,15 +156,12 @@ class Box:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class Known(_Labelled):
     """What all other observations say of some unknowns, as one quadratic: residual = root @ (x - at) - offset.
 
     angles: all of them are angles, whose differences are wrapped.
     """
 
-    source: str
-    label: str
-    index: Array
     at: Array
     root: Array
     offset: Array

@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import COMPASS, wrap_rad
-from photoaz.network.adjust import Adjusted, adjust, linearise, w_tests
+from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, linearise, w_tests
 from photoaz.network.compass import Compasses, Shift, is_compass, shifts_of, weigh_compasses, with_disturbed
 from photoaz.network.declination import declination_pull
-from photoaz.network.freedom import coverage_factor, effective_dof
-from photoaz.network.mode_weights import TILT_SIGMA_RAD, AzimuthMode, weigh_modes
+from photoaz.network.freedom import effective_dof
+from photoaz.network.mode_weights import TILT_SIGMA_RAD, AzimuthMode, WeighedModes, weigh_modes
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
 
@@ -102,7 +102,10 @@ def _start(network: SiteNetwork, choice: Mapping[tuple[str, str], int]) -> Array
 
 @dataclass(frozen=True, slots=True)
 class _Fitted:
-    """The network adjusted with one choice of modes; total: -2 ln likelihood of both, up to a constant."""
+    """The network adjusted with one choice of modes; total: -2 ln likelihood of both, up to a constant.
+
+    Infinite where the adjustment did not converge: so no such trial ever looks better than one that did.
+    """
 
     choice: dict[tuple[str, str], int]
     observations: tuple[Observation, ...]
@@ -113,30 +116,61 @@ class _Fitted:
 def solve_network(network: SiteNetwork) -> NetworkSolution:
     """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh the other modes.
 
-    Raises AdjustmentError where the network has no solution.
+    Raises AdjustmentError where the network has no solution, or its adjustment does not converge.
     """
-    left_out: list[Observation] = []
-    doubt: dict[tuple[str, str], float] = {}
-    disturbed: frozenset[str] = frozenset()
-    headings = {p.name: int(network.layout.photo(p.name, "heading")[0]) for p in network.photos}
-    good = {p.name: a.sigma_rad for p in network.photos for a in p.headings if a.source == COMPASS}
+    search = _Search(network)
+    # before anything is left out: two views that were taken for two ways of one antenna contradict all else as well
     choice = _first_choice(network)
+    now = search.improved(search.adjusted(choice, _start(network, choice)), together=2)
+    now, at_first = search.cleaned(now, boxes=False)
+    now, later = search.cleaned(search.improved(now, together=2), boxes=True)
+    if at_first or later:
+        now = search.readmitted(search.improved(now, together=0))
+    now = search.settled(now)
+    if not now.adjusted.converged:
+        raise AdjustmentError(
+            f"it did not come to rest in {now.adjusted.iterations} steps, so that nothing it says can be relied on"
+        )
+    return _solution(search, now)
 
-    def run(c: Mapping[tuple[str, str], int], start: Array) -> _Fitted:
-        obs = tuple(o for o in network.observations(c, doubt) if not any(_same_observation(o, x) for x in left_out))
-        obs = with_disturbed(obs, headings, disturbed)
-        adjusted = adjust(obs, start, layout=network.layout)
-        boxes = sum(p.boxes[a][c[p.name, a]].cost for p in network.photos for a in p.boxes)
-        return _Fitted(dict(c), obs, adjusted, adjusted.cost + boxes)
 
-    def improved(now: _Fitted, together: int) -> _Fitted:
+class _Search:
+    """The search for a network's solution: what was left out, doubted or held to be disturbed so far.
+
+    left_out: observations that contradict the rest. doubt: per outline the factor by which it is trusted less.
+    disturbed: the photos whose compass is held to be disturbed; compasses: how they were weighed last.
+    """
+
+    def __init__(self, network: SiteNetwork) -> None:
+        self.network = network
+        self.headings = {p.name: int(network.layout.photo(p.name, "heading")[0]) for p in network.photos}
+        self._good = {p.name: a.sigma_rad for p in network.photos for a in p.headings if a.source == COMPASS}
+        self.left_out: list[Observation] = []
+        self.doubt: dict[tuple[str, str], float] = {}
+        self.disturbed: frozenset[str] = frozenset()
+        self.compasses: Compasses | None = None
+
+    def adjusted(self, choice: Mapping[tuple[str, str], int], start: Array) -> _Fitted:
+        """The network adjusted with a choice of modes, from starting values (P,), as the search stands."""
+        some = [
+            o
+            for o in self.network.observations(choice, self.doubt)
+            if not any(_same_observation(o, x) for x in self.left_out)
+        ]
+        observations = with_disturbed(some, self.headings, self.disturbed)
+        adjusted = adjust(observations, start, layout=self.network.layout)
+        boxes = sum(p.boxes[a][choice[p.name, a]].cost for p in self.network.photos for a in p.boxes)
+        total = adjusted.cost + boxes if adjusted.converged else math.inf
+        return _Fitted(dict(choice), observations, adjusted, total)
+
+    def improved(self, now: _Fitted, together: int) -> _Fitted:
         """Better modes taken while there are any: all at once in the first sweeps, then the best flip alone.
 
         Flips of several antennas at once can undo each other for ever, so what cost least of all is kept.
         """
         cheapest = now
         for sweep in range(together + 6):
-            weighed = [weigh_modes(network, now.adjusted, now.choice, doubt, a.name) for a in network.antennas]
+            weighed = [self.weighed(now, a.name) for a in self.network.antennas]
             gains = sorted((w for w in weighed if w.better), key=lambda w: -w.gain)
             if not gains:
                 break
@@ -144,26 +178,29 @@ def solve_network(network: SiteNetwork) -> NetworkSolution:
             for w in gains if sweep < together else gains[:1]:
                 flips.update(w.better)
             flipped = {**now.choice, **flips}
-            now = run(flipped, _moved(network, now.adjusted.x, flipped, flips))
+            now = self.adjusted(flipped, _moved(self.network, now.adjusted.x, flipped, flips))
             if now.total < cheapest.total:
                 cheapest = now
             elif sweep >= together:
                 break
         return cheapest
 
-    def settled(now: _Fitted) -> tuple[_Fitted, Compasses | None]:
-        """With the likeliest state of the compasses."""
-        nonlocal disturbed
-        for _ in range(4):
-            compasses = weigh_compasses(now.observations, now.adjusted, good, headings)
-            if compasses is None or compasses.likeliest == disturbed:
-                break
-            disturbed = compasses.likeliest
-            now = run(now.choice, now.adjusted.x)
-        return now, compasses
+    def weighed(self, now: _Fitted, antenna: str) -> WeighedModes:
+        """The modes of one antenna, all else as adjusted."""
+        return weigh_modes(self.network, now.adjusted, now.choice, self.doubt, antenna)
 
-    def cleaned(now: _Fitted, boxes: bool) -> tuple[_Fitted, bool]:
-        """Without what contradicts the rest, the worst first; and whether anything did.
+    def settled(self, now: _Fitted) -> _Fitted:
+        """With the likeliest state of the compasses."""
+        for _ in range(4):
+            self.compasses = weigh_compasses(now.observations, now.adjusted, self._good, self.headings)
+            if self.compasses is None or self.compasses.likeliest == self.disturbed:
+                break
+            self.disturbed = self.compasses.likeliest
+            now = self.adjusted(now.choice, now.adjusted.x)
+        return now
+
+    def cleaned(self, now: _Fitted, boxes: bool) -> tuple[_Fitted, bool]:
+        """Without what contradicts the rest, the worst first; and whether anything did. boxes: outlines too.
 
         A compass is not left out but weighed, with all others, once it is the worst: before that, what is left out may
         have been what made it look bad.
@@ -176,55 +213,49 @@ def solve_network(network: SiteNetwork) -> NetworkSolution:
             changed = True
             suspect, excess = suspects[0]
             if is_compass(suspect):
-                now, _ = settled(now)
+                now = self.settled(now)
                 weighed = True
                 continue
             if isinstance(suspect, Box):
                 # an outline that does not fit the rest still tells something: trusted less, not thrown away
-                key = next(k for k in now.choice if _label(k) == suspect.label)
-                doubt[key] = doubt.get(key, 1.0) * 2.0 * excess
-                now = run(now.choice, now.adjusted.x)
+                key = next(k for k in now.choice if outline_label(*k) == suspect.label)
+                self.doubt[key] = self.doubt.get(key, 1.0) * 2.0 * excess
+                now = self.adjusted(now.choice, now.adjusted.x)
             else:
-                now = without_one_of(now, [o for o, w in suspects if not isinstance(o, Box) and not is_compass(o)])
+                now = self.without_one_of(now, [o for o, _ in suspects if not isinstance(o, Box) and not is_compass(o)])
             weighed = False
         return now, changed
 
-    def without_one_of(now: _Fitted, suspects: Sequence[Observation]) -> _Fitted:
+    def without_one_of(self, now: _Fitted, suspects: Sequence[Observation]) -> _Fitted:
         """The network without that one of some suspects whose absence leaves the fewest contradictions.
 
         Their w-tests are linear, and what is grossly wrong bends the network: so each is tried.
         """
-        best: tuple[_Fitted, Observation] | None = None
+        tried: list[_Fitted] = []
         for o in suspects[:MOST_TRIED]:
-            left_out.append(o)
-            tried = run(now.choice, now.adjusted.x)
-            left_out.pop()
-            if best is None or tried.total < best[0].total:
-                best = tried, o
-        assert best is not None
-        left_out.append(best[1])
-        return best[0]
+            self.left_out.append(o)
+            tried.append(self.adjusted(now.choice, now.adjusted.x))
+            self.left_out.pop()
+        best = min(range(len(tried)), key=lambda k: tried[k].total)
+        self.left_out.append(suspects[best])
+        return tried[best]
 
-    def readmitted(now: _Fitted) -> _Fitted:
+    def readmitted(self, now: _Fitted) -> _Fitted:
         """With what was left out and is not contradicted any more, now that the real culprit is gone."""
-        fine = [o for o in left_out if _agrees(o, now.adjusted)]
+        fine = [o for o in self.left_out if _agrees(o, now.adjusted)]
         if not fine:
             return now
-        left_out[:] = [o for o in left_out if not any(o is f for f in fine)]
-        return cleaned(run(now.choice, now.adjusted.x), boxes=True)[0]
+        self.left_out = [o for o in self.left_out if not any(o is f for f in fine)]
+        return self.cleaned(self.adjusted(now.choice, now.adjusted.x), boxes=True)[0]
 
-    # before anything is left out: two views that were taken for two ways of one antenna contradict all else as well
-    now = improved(run(choice, _start(network, choice)), together=2)
-    now, at_first = cleaned(now, boxes=False)
-    now, later = cleaned(improved(now, together=2), boxes=True)
-    if at_first or later:
-        now = readmitted(improved(now, together=0))
-    now, compasses = settled(now)
-    obs, best, choice = now.observations, now.adjusted, now.choice
-    azimuth_modes = {a.name: weigh_modes(network, best, choice, doubt, a.name).azimuth_modes for a in network.antennas}
-    scatter = {a.name: _scatter(network, best, choice, doubt, a.name) for a in network.antennas}
-    unknowns = {a.name: int(network.layout.antenna(a.name)[0]) for a in network.antennas} | headings
-    turned = best.covariance @ declination_pull(obs, network.photos, network.layout, len(best.x))
+
+def _solution(search: _Search, now: _Fitted) -> NetworkSolution:
+    """What the network ended at, with each azimuth's modes widened by what its views and all of them may err by."""
+    network, best = search.network, now.adjusted
+    azimuth_modes = {a.name: search.weighed(now, a.name).azimuth_modes for a in network.antennas}
+    scatter = {a.name: _scatter(network, best, now.choice, search.doubt, a.name) for a in network.antennas}
+    unknowns = {a.name: int(network.layout.antenna(a.name)[0]) for a in network.antennas} | search.headings
+    turned = best.covariance @ declination_pull(now.observations, network.photos, network.layout, len(best.x))
     declination = {name: float(turned[k]) for name, k in unknowns.items()}
     dof: dict[str, float] = {}
     for name, factor in scatter.items():
@@ -237,11 +268,22 @@ def solve_network(network: SiteNetwork) -> NetworkSolution:
         azimuth_modes[name] = tuple(
             replace(b, sigma_rad=float(np.hypot(factor * b.sigma_rad, common))) for b in azimuth_modes[name]
         )
-    shifts: dict[str, tuple[Shift, ...]] = {}
+    compasses, shifts = search.compasses, {}
     if compasses is not None:
         shifts = {name: shifts_of(compasses, best, k) for name, k in unknowns.items()}
     return NetworkSolution(
-        network, best, obs, choice, tuple(left_out), doubt, azimuth_modes, scatter, compasses, shifts, declination, dof
+        network=network,
+        adjusted=best,
+        observations=now.observations,
+        choice=now.choice,
+        left_out=tuple(search.left_out),
+        doubt=search.doubt,
+        azimuth_modes=azimuth_modes,
+        scatter=scatter,
+        compasses=compasses,
+        shifts=shifts,
+        declination=declination,
+        dof=dof,
     )
 
 
@@ -312,10 +354,6 @@ def _scatter(
     return max(1.0, float(np.sqrt(np.square(misfit).sum() / (len(misfit) - 1))))
 
 
-def _label(key: tuple[str, str]) -> str:
-    return outline_label(*key)
-
-
 def _same_observation(a: Observation, b: Observation) -> bool:
     return (
         a.label == b.label
@@ -323,69 +361,3 @@ def _same_observation(a: Observation, b: Observation) -> bool:
         and len(a.index) == len(b.index)
         and bool((a.index == b.index).all())
     )
-
-
-def stated_u95(chosen: NetworkSolution, name: str) -> float:
-    """Expanded uncertainty [rad] of an antenna's azimuth: all its ways to fit, under all states of the compasses."""
-    return mixture_u95(_all_ways(chosen, name)) * widening_of_few(chosen, name)
-
-
-def u95_of_mode(chosen: NetworkSolution, name: str, way: int) -> float:
-    """Expanded uncertainty [rad] of one of an antenna's ways to fit, if it is the true one, under all states of the
-    compasses."""
-    alone = (replace(chosen.azimuth_modes[name][way], probability=1.0),)
-    ways = shifted(alone, chosen.shifts.get(name, ()), chosen.scatter[name])
-    return mixture_u95(ways) * widening_of_few(chosen, name)
-
-
-def standard_u(chosen: NetworkSolution, name: str) -> float:
-    """Standard uncertainty [rad] of an antenna's azimuth: root mean square about it of all that `stated_u95` counts."""
-    ways = _all_ways(chosen, name)
-    p = np.array([b.probability for b in ways])
-    off = np.array([float(wrap_rad(b.azimuth_rad - ways[0].azimuth_rad)) for b in ways])
-    sigma = np.array([b.sigma_rad for b in ways])
-    return float(np.sqrt(p @ (sigma**2 + off**2) / p.sum()))
-
-
-def widening_of_few(chosen: NetworkSolution, name: str) -> float:
-    """By how much (1 or more) Student's t widens an interval whose width rests on the scatter of a few views."""
-    return coverage_factor(chosen.dof.get(name, math.inf)) / coverage_factor(math.inf)
-
-
-def _all_ways(chosen: NetworkSolution, name: str) -> tuple[AzimuthMode, ...]:
-    return shifted(chosen.azimuth_modes[name], chosen.shifts.get(name, ()), chosen.scatter[name])
-
-
-def shifted(
-    azimuth_modes: Sequence[AzimuthMode], shifts: Sequence[Shift], scatter: float = 1.0
-) -> tuple[AzimuthMode, ...]:
-    """Modes of an azimuth under all states of the compasses; scatter: the factor by which their sigmas were widened."""
-    if len(shifts) < 2:
-        return tuple(azimuth_modes)
-    return tuple(
-        AzimuthMode(
-            b.azimuth_rad + s.offset_rad,
-            float(np.sqrt(max(b.sigma_rad**2 + scatter**2 * s.variance_rad2, SHAPE_SIGMA_RAD**2))),
-            b.probability * s.probability,
-        )
-        for b in azimuth_modes
-        for s in shifts
-    )
-
-
-def mixture_u95(azimuth_modes: Sequence[AzimuthMode]) -> float:
-    """Half-width [rad] of the interval about the first mode that holds 95 % of the mixture of all."""
-    from scipy.special import ndtr
-
-    offset = np.array([float(wrap_rad(b.azimuth_rad - azimuth_modes[0].azimuth_rad)) for b in azimuth_modes])
-    sigma = np.array([b.sigma_rad for b in azimuth_modes])
-    p = np.array([b.probability for b in azimuth_modes])
-
-    def inside(r: float) -> float:
-        return float((p * (ndtr((r - offset) / sigma) - ndtr((-r - offset) / sigma))).sum())
-
-    lo, hi = 0.0, float(np.pi)
-    for _ in range(60):
-        mid = 0.5 * (lo + hi)
-        lo, hi = (mid, hi) if inside(mid) < 0.95 else (lo, mid)
-    return hi

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,23 @@ class Camera:
     source: str = ""
 
 
+class Projection(Protocol):
+    """What projecting needs of a camera: numbers, or arrays of many cameras that broadcast over the points."""
+
+    @property
+    def f_px(self) -> Array | float: ...
+    @property
+    def cx_px(self) -> Array | float: ...
+    @property
+    def cy_px(self) -> Array | float: ...
+    @property
+    def k1(self) -> Array | float: ...
+    @property
+    def k2(self) -> Array | float: ...
+    @property
+    def aspect(self) -> Array | float: ...
+
+
 def rotation_cam_from_enu(heading_rad: Array | float, pitch_rad: Array | float, roll_rad: Array | float) -> Array:
     """Rotation taking ENU vectors into the camera frame, shape (..., 3, 3).
 
@@ -59,7 +76,7 @@ def rotation_cam_from_enu(heading_rad: Array | float, pitch_rad: Array | float, 
     return np.stack([right, -up, forward], -2)
 
 
-def pixels_from_normalised(camera: Camera, xy: Array, f_px: Array | float | None = None) -> Array:
+def pixels_from_normalised(camera: Projection, xy: Array, f_px: Array | float | None = None) -> Array:
     """Distort and scale normalised image coordinates (..., 2) = (x/z, y/z) to pixels (..., 2)."""
     f = camera.f_px if f_px is None else f_px
     r2 = (xy * xy).sum(-1)
@@ -67,7 +84,7 @@ def pixels_from_normalised(camera: Camera, xy: Array, f_px: Array | float | None
     return np.stack([f * xy[..., 0] * d + camera.cx_px, f * camera.aspect * xy[..., 1] * d + camera.cy_px], -1)
 
 
-def project(camera: Camera, points_in_cam: Array, f_px: Array | float | None = None) -> Array:
+def project(camera: Projection, points_in_cam: Array, f_px: Array | float | None = None) -> Array:
     """Project points (..., 3) in the camera frame [any length unit] to pixels (..., 2).
 
     Points must lie in front of the camera (z > 0): the caller checks; behind it the result means nothing.

@@ -21,7 +21,8 @@ from photoaz.network.equations import Equations
 from photoaz.network.observations import Directs, Known, Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE
 from photoaz.network.site import PhotoObservations, build
-from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network, stated_u95
+from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network
+from photoaz.network.uncertainty import stated_u95
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.foreseen import PlanningScene
 from photoaz.quantities import K95, RADIUS_95

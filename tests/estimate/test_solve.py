@@ -18,7 +18,7 @@ from photoaz.angles import wrap_deg
 from photoaz.estimate.inputs import site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.memory import Notebook
-from photoaz.network.solution import mixture_u95
+from photoaz.network.uncertainty import mixture_u95
 from photoaz.photo.picture import Picture
 from photoaz.quantities import EXACT_CORNER_PX
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites

@@ -146,6 +146,7 @@ def test_curved_problem_ends_where_scipys_ends():
     assert got.cost == pytest.approx(2 * want.cost, rel=1e-9)
     np.testing.assert_allclose(got.covariance, np.linalg.inv(want.jac.T @ want.jac), rtol=1e-5)
     assert got.converged
+    assert not adjust(net, start, max_iterations=1).converged
 
 
 def test_cost_residuals_and_jacobian_are_those_at_the_end():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -10,9 +10,12 @@ import numpy as np
 import pytest
 
 from photoaz.angles import wrap_deg
+from photoaz.network.adjust import Adjusted, AdjustmentError, adjust
 from photoaz.network.heading_aids import LandmarkPixel
+from photoaz.network.observations import Observation
 from photoaz.network.site import PhotoObservations, SiteNetwork, build
-from photoaz.network.solution import NetworkSolution, solve_network, stated_u95
+from photoaz.network.solution import NetworkSolution, solve_network
+from photoaz.network.uncertainty import stated_u95
 from photoaz.vision.evidence import BoxMode
 
 #: what may be lost, deg: an azimuth with a blunder in the data beside the one without
@@ -156,3 +159,37 @@ def test_with_too_little_else_it_is_said_that_nobody_can_tell(kit) -> None:
 
 def changed_one(site: Any, change: Callable[[PhotoObservations], PhotoObservations]) -> SiteNetwork:
     return build([change(p) for p in site.network.photos], site.network.antennas, 1.2)
+
+
+# ---- adjustments that do not converge --------------------------------------------------------------------------------
+
+
+def test_a_network_that_does_not_come_to_rest_has_no_solution(site, monkeypatch) -> None:
+    def one_step(*args: Any, **kwargs: Any) -> Adjusted:
+        return adjust(*args, **kwargs, max_iterations=1)
+
+    turned = changed(site, p0=lambda p: replace(p, start=p.start + np.array([0.3, 0.1, 0.0, 20.0, -15.0, 0.0])))
+    monkeypatch.setattr("photoaz.network.solution.adjust", one_step)
+    with pytest.raises(AdjustmentError, match="did not come to rest in 1 steps"):
+        solve_network(turned)
+
+
+def test_a_trial_that_does_not_come_to_rest_does_not_win(site, monkeypatch) -> None:
+    """Without the innocent landmark the adjustment is made to look best of all, but not to have converged."""
+
+    def other(p: PhotoObservations) -> PhotoObservations:
+        return replace(p, aids=tuple(replace(s, pixel=s.pixel + np.array([400.0, 0.0])) for s in p.landmarks))
+
+    tried = []
+
+    def too_good(observations: Sequence[Observation], *args: Any, **kwargs: Any) -> Adjusted:
+        got = adjust(observations, *args, **kwargs)
+        if any(o.label == "landmark mast in p0" for o in observations):
+            return got
+        tried.append(got)
+        return replace(got, cost=0.0, converged=False)
+
+    monkeypatch.setattr("photoaz.network.solution.adjust", too_good)
+    got = solve_network(changed(site, p3=other))
+    assert tried, "the innocent one is a suspect as well"
+    assert left_out(got) == {"landmark mast in p3"}

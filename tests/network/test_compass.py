@@ -16,7 +16,8 @@ from photoaz.network.compass import Compasses, Shift, shifts_of, weigh_compasses
 from photoaz.network.mode_weights import AzimuthMode
 from photoaz.network.observations import Direct, Known, Observation
 from photoaz.network.site import build
-from photoaz.network.solution import NetworkSolution, mixture_u95, shifted, solve_network, stated_u95
+from photoaz.network.solution import NetworkSolution, solve_network
+from photoaz.network.uncertainty import mixture_u95, shifted, stated_u95
 from photoaz.quantities import COMPASS_DISTURBED_RAD as DISTURBED_RAD
 from photoaz.quantities import COMPASS_DISTURBED_SHARE as SHARE
 

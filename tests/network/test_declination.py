@@ -14,7 +14,8 @@ from photoaz.geodesy.norths import Declination
 from photoaz.network.declination import declination_pull
 from photoaz.network.forecast import azimuth_covariance_rad2, updated_covariance, updated_effect
 from photoaz.network.site import SiteNetwork, build
-from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network, standard_u, stated_u95
+from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network
+from photoaz.network.uncertainty import standard_u, stated_u95
 from photoaz.quantities import K95
 
 SIGMA = float(np.radians(0.4))

@@ -33,8 +33,9 @@ from photoaz.network.forecast import (
 from photoaz.network.heading_aids import LandmarkPixel, PixelBearing
 from photoaz.network.observations import Directs
 from photoaz.network.site import PhotoObservations, build
-from photoaz.network.solution import SHAPE_SIGMA_RAD, AzimuthMode, NetworkSolution, mixture_u95, solve_network
-from photoaz.network.solution import stated_u95 as package_u95
+from photoaz.network.solution import SHAPE_SIGMA_RAD, AzimuthMode, NetworkSolution, solve_network
+from photoaz.network.uncertainty import mixture_u95
+from photoaz.network.uncertainty import stated_u95 as package_u95
 from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu
 from photoaz.quantities import K95, RADIUS_95
 from photoaz.result import BudgetShare
