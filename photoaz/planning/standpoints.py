@@ -275,7 +275,7 @@ def landmark_effects(state: State, stand: PlannedPhoto) -> tuple[LandmarkEffect,
         return ()
     pixels, inside = in_frame(stand, np.stack([m.enu_m for m in scene.landmarks]))
     whole = foreseen_photo(scene, stand)
-    plain = replace(whole, landmarks=())
+    plain = replace(whole, aids=())
     without = _u95(state, plain)
     out = []
     for k, m in enumerate(scene.landmarks):
