@@ -19,10 +19,6 @@ from photoaz.planning.foreseen import PlannedPhoto, in_frame
 
 Array = NDArray[Any]
 
-SUN_CAUTION = (
-    "Never look at the sun through a viewfinder, a lens or any optics, and never point a long lens at it; "
-    "aim such a photo by the screen and keep it short."
-)
 #: minutes between the moments looked at
 STEP_MIN = 10
 #: lower than this a panel lies in others' shade and its colours go, degrees

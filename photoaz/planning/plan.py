@@ -9,12 +9,13 @@ from functools import partial
 
 import numpy as np
 
+from photoaz.planning.cautions import CAUTIONS
 from photoaz.planning.distances import AtDistance, by_distance
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import PlanningScene, foreseen_views, scene_of_site
 from photoaz.planning.information import Criterion, State, expected_u95_rad, state_of
-from photoaz.planning.light import SUN_CAUTION, Light, light_on
+from photoaz.planning.light import Light, light_on
 from photoaz.planning.standpoints import (
     FARTHEST_M,
     CandidatePhoto,
@@ -29,28 +30,6 @@ from photoaz.planning.surroundings import Area, Landmark, usable
 from photoaz.quantities import CAMERA_HEIGHT_M, PRACTICE_LEAST_M
 from photoaz.register.model import Site
 
-#: the first of them come first on the sheet
-CAUTIONS = (
-    "Radio-frequency exposure: antennas may transmit. Stay on the ground, out of marked zones and off roofs in front "
-    "of them.",
-    "Falls and falling objects: no climbing for this plan, nobody below people at work, none near in ice or storm.",
-    "Traffic: stand off carriageways and tracks, and never step back while looking at a screen.",
-    "Power lines: nothing held up near them; a tripod or pole counts. Keep 3 m away and more.",
-    SUN_CAUTION,
-    "Private land: ask before you enter; the plan knows nothing of owners, fences, dogs or water.",
-    "Local codes, the owner's rules and licensed practitioners come first. A plan for photos is no ground for work.",
-)
-CHECKLIST = (
-    "Stand where the plan says, as nearly as is safe; a few metres do not matter.",
-    "Location and compass on; wait for a good fix, swing the phone in an eight, away from steel and vehicles.",
-    "The lens that the plan says, no digital zoom beyond it; clean it.",
-    "Camera level within 1 degree: turn the phone's level on.",
-    "Whole antennas in the frame, with their lower edges, some room to every side.",
-    "The mast below them in the frame as well: it is the plumb line.",
-    "A landmark in the same frame where the plan names one.",
-    "Focus and light on the antennas; three photos from each standpoint.",
-    "Keep the original files: no editing, and never through a messenger that strips metadata.",
-)
 PRACTICE_NOTE = (
     "Common practice, no source: not nearer than 150 ft (45.7 m), as far out as the antennas are high, level within 1°."
 )

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.planning.cautions import CAUTIONS
+
 Array = NDArray[Any]
 
 #: mean radius of the earth, IUGG, metres
@@ -88,6 +90,7 @@ class RoundTrip:
 
     length_m: float
     stops: tuple[Stop, ...]
+    cautions: tuple[str, ...] = CAUTIONS
 
 
 def trip_over(sites: Sequence[tuple[str, float, float, str]], start: tuple[float, float] | None = None) -> RoundTrip:

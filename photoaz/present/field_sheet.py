@@ -10,7 +10,8 @@ import math
 from datetime import UTC, datetime
 
 from photoaz import __version__
-from photoaz.planning.plan import CHECKLIST, SitePlan, Standpoint
+from photoaz.planning.cautions import CHECKLIST
+from photoaz.planning.plan import SitePlan, Standpoint
 from photoaz.present.charts import year_svg
 from photoaz.present.drawing import FIELD_PLAN, CameraPlace, Direction, Pointing, azimuth_plan
 from photoaz.present.paper import paper_html

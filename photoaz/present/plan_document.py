@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import fields
 from datetime import UTC, datetime
 from typing import Any
@@ -55,12 +56,12 @@ def plan_geojson(plan: SitePlan) -> Document:
         shown = {name: told[name] for name in (*_ON_MAPS, "antennas", "u95_deg")}
         features.append({"id": f"{site_id}/{s.rank}", **feature("standpoint", "Point", at, **shown)})
         features.append(feature("sight", "LineString", [at, tower], rank=s.rank))
-    return {"type": "FeatureCollection", "features": features}
+    return {"type": "FeatureCollection", "cautions": list(plan.cautions), "features": features}
 
 
 def plan_gpx(plan: SitePlan, created: datetime) -> str:
     """The standpoints and the tower as waypoints of a GPX 1.1 document (elements in the schema's order)."""
-    root = _gpx(f"Standpoints at {plan.site.site_id}", created)
+    root = _gpx(f"Standpoints at {plan.site.site_id}", plan.cautions, created)
     for s in plan.standpoints:
         said = (
             f"{s.distance_m:.0f} m from the tower, camera towards {s.heading_deg:.0f} deg true, "
@@ -78,7 +79,7 @@ def trip_document(trip: RoundTrip) -> Document:
 
 def trip_gpx(trip: RoundTrip, created: datetime) -> str:
     """A round trip as a GPX 1.1 route, back to its first point."""
-    root = _gpx("Round trip", created)
+    root = _gpx("Round trip", trip.cautions, created)
     route = ElementTree.SubElement(root, "rte")
     ElementTree.SubElement(route, "name").text = "Round trip"
     for s in trip.stops:
@@ -89,10 +90,11 @@ def trip_gpx(trip: RoundTrip, created: datetime) -> str:
     return _xml(root)
 
 
-def _gpx(name: str, created: datetime) -> ElementTree.Element:
+def _gpx(name: str, cautions: Iterable[str], created: datetime) -> ElementTree.Element:
     root = ElementTree.Element("gpx", {"version": "1.1", "creator": f"photoaz {__version__}", "xmlns": GPX_NAMESPACE})
     head = ElementTree.SubElement(root, "metadata")
     ElementTree.SubElement(head, "name").text = _clean(name)
+    ElementTree.SubElement(head, "desc").text = " ".join(cautions)
     ElementTree.SubElement(head, "time").text = created.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     return root
 

@@ -103,11 +103,8 @@ def local_hours(some: Iterable[Span], lon_deg: float) -> str:
 def print_plan(console: Console, plan: SitePlan, gain: Revisit | None = None) -> None:
     """Print a plan: cautions first, then where to stand and what will come out."""
     width = console.width
-    cautions = _wrapped("Cautions: " + " ".join(plan.cautions), width)
-    parts: list[RenderableType] = [
-        Text(f"Site {plan.site.site_id}: next photos", style="bold"),
-        *(Text(line, style="yellow" if n == 0 else "") for n, line in enumerate(cautions)),
-    ]
+    title = Text(f"Site {plan.site.site_id}: next photos", style="bold")
+    parts: list[RenderableType] = [title, *_cautions(plan.cautions, width)]
     if plan.standpoints:
         parts += [Text(""), _table(standpoints_table(plan), "0234")]
         parts += _lines([*_light_lines(plan), *_landmark_lines(plan)], width)
@@ -129,7 +126,13 @@ def print_trip(console: Console, trip: RoundTrip) -> None:
         rows.append((str(s.order), s.site_id, f"{s.leg_m / 1000.0:.1f} km", f"{so_far / 1000.0:.1f} km", s.what))
     table = PlanTable(headings=("", "site", "leg", "so far", "what"), rows=tuple(rows))
     whole = f"Round trip {trip.length_m / 1000.0:.1f} km as the crow flies, back to where it starts"
-    console.print(Group(_table(table, "023"), Text(whole)), highlight=False)
+    cautions = _cautions(trip.cautions, console.width)
+    console.print(Group(*cautions, _table(table, "023"), Text(whole)), highlight=False)
+
+
+def _cautions(cautions: Iterable[str], width: int) -> list[RenderableType]:
+    lines = _wrapped("Cautions: " + " ".join(cautions), width)
+    return [Text(line, style="yellow" if n == 0 else "") for n, line in enumerate(lines)]
 
 
 def _table(told: PlanTable, right: str) -> Table:

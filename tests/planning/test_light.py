@@ -8,9 +8,10 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
+from photoaz.planning.cautions import SUN_CAUTION
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import aimed, scene_of_site
-from photoaz.planning.light import SUN_CAUTION, light_on
+from photoaz.planning.light import light_on
 
 # Reda and Andreas, NREL/TP-560-34302 (2008), appendix A.5: 2003-10-17, 12:30:30 at UTC-7, 39.742476 N 105.1786 W:
 # zenith 50.11162, azimuth 194.34024 degrees

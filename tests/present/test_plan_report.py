@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from photoaz.planning.cautions import CAUTIONS, CHECKLIST
 from photoaz.planning.equipment import Equipment
-from photoaz.planning.plan import CAUTIONS, CHECKLIST, plan_photos
+from photoaz.planning.plan import plan_photos
 from photoaz.planning.surroundings import Landmark
 from photoaz.planning.trip import trip_over
 from photoaz.present.field_sheet import field_sheet_html
@@ -131,6 +132,21 @@ def test_trips(plan) -> None:
     console = Console(file=io.StringIO(), width=80)
     print_trip(console, trip())
     assert f"{trip().length_m / 1000:.1f} km" in console.file.getvalue()
+
+
+def test_every_output_that_sends_somebody_somewhere_bears_the_cautions(plan) -> None:
+    console = Console(file=io.StringIO(), width=200)
+    print_trip(console, trip())
+    outputs = [
+        plan_gpx(plan, NOW),
+        trip_gpx(trip(), NOW),
+        " ".join(plan_geojson(plan)["cautions"]),
+        " ".join(trip_document(trip())["cautions"]),
+        console.file.getvalue(),
+    ]
+    for text in outputs:
+        for word in ("Radio-frequency", "Falls", "Traffic", "Power lines", "look at the sun", "Private", "licensed"):
+            assert word in text
 
 
 def page_text(html: str) -> str:

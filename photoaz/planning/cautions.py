@@ -1,0 +1,30 @@
+"""What whoever is sent to a site is told first, and what to see to at each standpoint."""
+
+from __future__ import annotations
+
+SUN_CAUTION = (
+    "Never look at the sun through a viewfinder, a lens or any optics, and never point a long lens at it; "
+    "aim such a photo by the screen and keep it short."
+)
+#: the first of them come first on the sheet
+CAUTIONS = (
+    "Radio-frequency exposure: antennas may transmit. Stay on the ground, out of marked zones and off roofs in front "
+    "of them.",
+    "Falls and falling objects: no climbing for this plan, nobody below people at work, none near in ice or storm.",
+    "Traffic: stand off carriageways and tracks, and never step back while looking at a screen.",
+    "Power lines: nothing held up near them; a tripod or pole counts. Keep 3 m away and more.",
+    SUN_CAUTION,
+    "Private land: ask before you enter; the plan knows nothing of owners, fences, dogs or water.",
+    "Local codes, the owner's rules and licensed practitioners come first. A plan for photos is no ground for work.",
+)
+CHECKLIST = (
+    "Stand where the plan says, as nearly as is safe; a few metres do not matter.",
+    "Location and compass on; wait for a good fix, swing the phone in an eight, away from steel and vehicles.",
+    "The lens that the plan says, no digital zoom beyond it; clean it.",
+    "Camera level within 1 degree: turn the phone's level on.",
+    "Whole antennas in the frame, with their lower edges, some room to every side.",
+    "The mast below them in the frame as well: it is the plumb line.",
+    "A landmark in the same frame where the plan names one.",
+    "Focus and light on the antennas; three photos from each standpoint.",
+    "Keep the original files: no editing, and never through a messenger that strips metadata.",
+)
