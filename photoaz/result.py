@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import date, datetime
 from functools import cache
@@ -654,38 +654,98 @@ class SiteResult:
         return sites[0]
 
     def to_records(self) -> list[dict[str, Any]]:
-        """A flat row for each antenna, of text, numbers and truth values, for data frames and spreadsheets."""
-        rows = []
-        for a in self.antennas:
-            reading, design = a.reading, a.design
-            row = {
-                "site_id": self.site_id,
-                "lat_deg": self.lat_deg,
-                "lon_deg": self.lon_deg,
-                "antenna_id": a.antenna_id,
-                "sector": a.sector,
-                "position": a.position,
-                "status": a.status,
-                "azimuth_true_deg": a.azimuth_true_deg,
-                "u95_deg": a.u95_deg,
-                "downtilt_deg": a.downtilt_deg,
-                "downtilt_u95_deg": a.downtilt_u95_deg,
-                "views": len(a.evidence),
-                "reading_azimuth_true_deg": None if reading is None else reading.azimuth_true_deg,
-                "reading_u95_deg": None if reading is None else reading.u95_deg,
-                "reading_difference_deg": None if reading is None else reading.difference_deg,
-                "reading_en": None if reading is None else reading.en,
-                "reading_agrees": None if reading is None else reading.agrees,
-                "likely_cause": None if reading is None else reading.likely_cause,
-                "design_azimuth_true_deg": design.azimuth_true_deg,
-                "deviation_deg": design.deviation_deg,
-                "tolerance_deg": design.tolerance_deg,
-                "p_out_of_tolerance": design.p_out_of_tolerance,
-                "decision": design.decision,
-                "revisit": a.revisit,
-            }
-            rows.append(row)
-        return rows
+        """A flat row for each antenna by RECORD_COLUMNS, for data frames and spreadsheets: figures rounded as in JSON.
+
+        Dates are text in ISO 8601. Columns of the register that photoaz does not know are not in it.
+        """
+        return [{name: _plain(of(self, a), name) for name, (_, of) in RECORD_COLUMNS.items()} for a in self.antennas]
+
+
+# ---- a flat row for each antenna -------------------------------------------------------------------------------------
+
+
+def _days_seen(site: SiteResult, antenna: AntennaResult) -> list[date]:
+    photos = {v.photo for v in antenna.evidence}
+    return sorted(p.taken for p in site.photos if p.taken is not None and p.photo in photos)
+
+
+def _likeliest_other(antenna: AntennaResult) -> Alternative | None:
+    return max(antenna.alternatives, key=lambda o: o.probability, default=None)
+
+
+def _p_likely(reading: Reading | None) -> float | None:
+    causes = () if reading is None else reading.causes
+    return next((c.probability for c in causes if reading is not None and c.cause == reading.likely_cause), None)
+
+
+def _largest_share(antenna: AntennaResult) -> BudgetShare | None:
+    return max(antenna.budget, key=lambda b: b.share, default=None)
+
+
+def _last_turn(site: SiteResult, antenna: AntennaResult) -> Turn | None:
+    return next((t for t in reversed(site.turns) if t.antenna_id == antenna.antenna_id), None)
+
+
+def _at(record: Any, field_name: str) -> Any:
+    """A field of a record that may be None."""
+    return None if record is None else getattr(record, field_name)
+
+
+_Of = Callable[[SiteResult, AntennaResult], Any]
+#: the columns of `to_records` and of tables of estimates, in order: what is in them, and where it comes from
+RECORD_COLUMNS: Mapping[str, tuple[type, _Of]] = {
+    "site_id": (str, lambda s, a: s.site_id),
+    "antenna_id": (str, lambda s, a: a.antenna_id),
+    "sector": (str, lambda s, a: a.sector),
+    "position": (int, lambda s, a: a.position),
+    "site_lat_deg": (float, lambda s, a: s.lat_deg),
+    "site_lon_deg": (float, lambda s, a: s.lon_deg),
+    "status": (str, lambda s, a: a.status),
+    "azimuth_true_deg": (float, lambda s, a: a.azimuth_true_deg),
+    "u95_deg": (float, lambda s, a: a.u95_deg),
+    "downtilt_deg": (float, lambda s, a: a.downtilt_deg),
+    "downtilt_u95_deg": (float, lambda s, a: a.downtilt_u95_deg),
+    "roll_deg": (float, lambda s, a: a.roll_deg),
+    "roll_u95_deg": (float, lambda s, a: a.roll_u95_deg),
+    "photos": (int, lambda s, a: len({v.photo for v in a.evidence})),
+    "first_photo_date": (str, lambda s, a: min(_days_seen(s, a), default=None)),
+    "last_photo_date": (str, lambda s, a: max(_days_seen(s, a), default=None)),
+    "main_uncertainty": (str, lambda s, a: _at(_largest_share(a), "source")),
+    "alternatives": (int, lambda s, a: len(a.alternatives)),
+    "alternative_azimuth_true_deg": (float, lambda s, a: _at(_likeliest_other(a), "azimuth_true_deg")),
+    "alternative_probability": (float, lambda s, a: _at(_likeliest_other(a), "probability")),
+    "declination_deg": (float, lambda s, a: s.declination_deg),
+    "reading_azimuth_true_deg": (float, lambda s, a: _at(a.reading, "azimuth_true_deg")),
+    "reading_u95_deg": (float, lambda s, a: _at(a.reading, "u95_deg")),
+    "reading_difference_deg": (float, lambda s, a: _at(a.reading, "difference_deg")),
+    "reading_en": (float, lambda s, a: _at(a.reading, "en")),
+    "reading_agrees": (bool, lambda s, a: _at(a.reading, "agrees")),
+    "likely_cause": (str, lambda s, a: _at(a.reading, "likely_cause")),
+    "likely_cause_probability": (float, lambda s, a: _p_likely(a.reading)),
+    "downtilt_reading_deg": (float, lambda s, a: _at(a.downtilt_reading, "downtilt_deg")),
+    "downtilt_reading_difference_deg": (float, lambda s, a: _at(a.downtilt_reading, "difference_deg")),
+    "downtilt_reading_en": (float, lambda s, a: _at(a.downtilt_reading, "en")),
+    "downtilt_reading_agrees": (bool, lambda s, a: _at(a.downtilt_reading, "agrees")),
+    "design_azimuth_true_deg": (float, lambda s, a: a.design.azimuth_true_deg),
+    "design_deviation_deg": (float, lambda s, a: a.design.deviation_deg),
+    "tolerance_deg": (float, lambda s, a: a.design.tolerance_deg),
+    "p_out_of_tolerance": (float, lambda s, a: a.design.p_out_of_tolerance),
+    "decision": (str, lambda s, a: a.design.decision),
+    "combined_azimuth_true_deg": (float, lambda s, a: _at(a.combined, "azimuth_true_deg")),
+    "combined_u95_deg": (float, lambda s, a: _at(a.combined, "u95_deg")),
+    "combined_decision": (str, lambda s, a: _at(a.combined, "decision")),
+    "impact_boresight_db": (float, lambda s, a: _at(a.impact_db, "boresight")),
+    "impact_edge_db": (float, lambda s, a: _at(a.impact_db, "edge")),
+    "turned_deg": (float, lambda s, a: _at(_last_turn(s, a), "change_deg")),
+    "turned_u95_deg": (float, lambda s, a: _at(_last_turn(s, a), "u95_deg")),
+    "turned_from": (str, lambda s, a: _at(_last_turn(s, a), "from_")),
+    "turned_to": (str, lambda s, a: _at(_last_turn(s, a), "to")),
+    "revisit": (bool, lambda s, a: a.revisit),
+    "reasons": (str, lambda s, a: "; ".join(a.reasons) or None),
+}
+
+
+# ---- the document ----------------------------------------------------------------------------------------------------
 
 
 def estimates_document(sites: Iterable[SiteResult], created: datetime | None = None) -> dict[str, Any]:
@@ -714,8 +774,9 @@ def read_estimates(text: str) -> tuple[SiteResult, ...]:
 _SIGNIFICANT = frozenset({"share", "quality", "no_fault", "chi2", "p", "deg2", "weight_estimate", "cause_odds"})
 _SIGNIFICANT |= {"consumer_risk", "producer_risk", "w"}
 #: azimuths, which are 0 and not 360 when rounded up to it
-_AZIMUTHS = frozenset({"azimuth_true_deg", "heading_true_deg", "designed_deg", "corrected_deg"})
+_AZIMUTHS = ("azimuth_true_deg", "heading_true_deg", "designed_deg", "corrected_deg")
 _DECIMALS = {"en": 6, "zeta": 6, "effective_dof": 1, "lat_deg": 7, "lon_deg": 7, "cost": 2, "loss_avoided": 2}
+_DECIMALS |= {"site_lat_deg": 7, "site_lon_deg": 7, "reading_en": 6, "downtilt_reading_en": 6}
 _DECIMALS |= {"expected_loss_now": 2, "expected_loss_after": 2, "pixel": 2, "risk": 12}
 #: decibels, degrees, metres; decibels need three, because pages show one: rounded from two it could be another one
 _USUAL = 3
@@ -756,7 +817,7 @@ def _rounded(value: float, name: str) -> float | None:
         return float(f"{value:.4g}")
     decimals = 2 if name.endswith("_px") else _DECIMALS.get(name, _USUAL)
     rounded = round(float(value), decimals) + 0.0  # no -0.0
-    return rounded % 360.0 if name in _AZIMUTHS else rounded
+    return rounded % 360.0 if name.endswith(_AZIMUTHS) else rounded
 
 
 def _is_by_id(kind: Any) -> bool:

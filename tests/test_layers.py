@@ -30,7 +30,7 @@ LAYERS = (
     "angles",
 )
 #: Known to every layer, and knowing none; the root holds the version
-LEAVES = ("errors", "memory", "quantities", "result", "sample", "")
+LEAVES = ("errors", "memory", "quantities", "result", "sample", "wording", "")
 LEAVES_NEED = ("errors", "")
 
 PACKAGE = Path(importlib.util.find_spec("photoaz").origin).parent

@@ -19,6 +19,7 @@ from photoaz.present.pens import (
     text_width,
     write,
 )
+from photoaz.present.words import short_label
 from photoaz.result import CommonMode
 
 _BAND: Colour = (214, 230, 242)
@@ -36,7 +37,7 @@ def draw_departures(common: CommonMode, site_id: str, width_px: int, letter_px: 
     of its U95; zero, where reading and photos agree, a black line. Antennas that stand apart are vermilion. Below, it
     is said in words.
     """
-    names = [d.antenna_id.removeprefix(site_id).lstrip("-_./ ") or d.antenna_id for d in common.departures]
+    names = [short_label(d.antenna_id, site_id) for d in common.departures]
     left = max(text_width(name, letter_px) for name in names) + letter_px
     small = round(0.8 * letter_px)
     step = round(1.5 * letter_px)

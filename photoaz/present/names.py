@@ -11,6 +11,7 @@ from PIL import Image, ImageDraw
 from photoaz.naming.answer import SURE
 from photoaz.present.pens import BLUE, INK, PALE, PLUM, WHITE, Colour, fitted_lines, text_width, write
 from photoaz.result import EvidenceView, MissingView, NamedPanel
+from photoaz.wording import percent
 
 BY_PICK = "named by a pick"
 _LEADING = 1.3
@@ -33,13 +34,6 @@ class Row:
     tag: str
     text: str
     colour: Colour = INK
-
-
-def percent(probability: float) -> str:
-    """'97 %'; nothing is as sure as 100 % or as unlikely as 0 %."""
-    if probability >= 0.995:
-        return "> 99 %"
-    return "< 1 %" if probability < 0.005 else f"{100.0 * probability:.0f} %"
 
 
 def unsure(view: EvidenceView) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -17,8 +17,9 @@ from photoaz import __version__
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.present.departures import draw_departures
 from photoaz.present.dial import draw_dial
-from photoaz.present.drawing import Direction, Pointing, mean_azimuth_deg
-from photoaz.present.names import Row, Unseen, draw_block, names_and_why, not_seen, panel_names, percent, unsure
+from photoaz.present.drawing import Pointing, mean_azimuth_deg
+from photoaz.present.figures import DECISIONS, design_text, directions, reading_text, verdict
+from photoaz.present.names import Row, Unseen, draw_block, names_and_why, not_seen, panel_names, unsure
 from photoaz.present.overview import (
     EXPECTED,
     EXPECTED_WITHIN,
@@ -46,8 +47,9 @@ from photoaz.present.pens import (
     write,
 )
 from photoaz.present.window import bounds_of, ellipse, rectangle, window_about
-from photoaz.present.words import VIEWS
+from photoaz.present.words import VIEWS, short_label
 from photoaz.result import AntennaResult, CommonMode, EvidenceView, NextEvidence, PhotoResult
+from photoaz.wording import percent
 
 Encoding = Literal["png", "jpeg"]
 
@@ -68,7 +70,6 @@ _MAX_TILE_WIDTH = 700
 
 _OUTLINE = Pen(core=YELLOW, width=3.0, casing=1.4, dash=(22.0, 14.0))
 _INNER = Pen(core=SKY_BLUE, width=3.0, casing=1.4, dash=(7.0, 11.0))
-_DECISIONS = {"accept": "within tolerance", "reject": "OUT of tolerance", "undecided": "undecided"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,11 +228,6 @@ def _titles(photo: PhotoResult, site_id: str) -> list[tuple[str, int, Colour, bo
     return lines
 
 
-def _short(antenna_id: str, site_id: str) -> str:
-    rest = antenna_id.removeprefix(site_id).lstrip("-_./ ") if site_id else antenna_id
-    return rest or antenna_id
-
-
 def _blocks(photo: PhotoResult, shown: Sequence[Shown], unseen: Sequence[Unseen]) -> list[tuple[str, str, list[Row]]]:
     """What is said of the names, and of the antennas not seen: title, note, rows; only what there is something of."""
     measured = [(item.antenna.antenna_id, item.view) for item in shown]
@@ -276,10 +272,11 @@ def _marks(photo: PhotoResult, items: Sequence[Shown], unseen: Sequence[Unseen],
     labelled = zip(panel_names(photo.panels), photo.panels, strict=True)
     return Marks(
         fitted=tuple(
-            (_short(item.antenna.antenna_id, site_id) + "?" * unsure(item.view), item.view.outline_px) for item in items
+            (short_label(item.antenna.antenna_id, site_id) + "?" * unsure(item.view), item.view.outline_px)
+            for item in items
         ),
         found=tuple(
-            (label if panel.antenna_id is None else _short(label, site_id), panel.corners_px)
+            (label if panel.antenna_id is None else short_label(label, site_id), panel.corners_px)
             for label, panel in labelled
             if panel.antenna_id not in fitted and len(panel.corners_px) >= 3
         ),
@@ -298,7 +295,7 @@ def _expected(one: Unseen, site_id: str) -> Expected | None:
     size = view.size_px or (2.0 * radius, 2.0 * radius)
     if not all(math.isfinite(v) for v in (*view.pixel, radius, *size)):
         return None
-    return Expected(label=_short(one.antenna_id, site_id), pixel=view.pixel, radius_px=radius, size_px=size)
+    return Expected(label=short_label(one.antenna_id, site_id), pixel=view.pixel, radius_px=radius, size_px=size)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -348,7 +345,7 @@ def _caption(item: Shown) -> list[_Line]:
     )
     lines: list[_Line] = [(solution.antenna_id, _CAPTION, INK), (azimuth, _CAPTION, BLUE)]
     for other in solution.alternatives:
-        text = f"or {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} ({100 * other.probability:.0f} %)"
+        text = f"or {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} ({percent(other.probability)})"
         lines.append((text, _SMALL, BLUE))
     lines.append((f"{VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, PALE))
     lines.append((f"{100.0 * view.quality:.0f} % of its edge found", _SMALL, PALE))
@@ -357,13 +354,12 @@ def _caption(item: Shown) -> list[_Line]:
         lines.append((f"name {'UNSURE, ' * doubt}{percent(view.name_probability)}", _SMALL, INK if doubt else PALE))
     reading, design = solution.reading, solution.design
     if reading is not None:
-        lines.append((f"reading {format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)}", _SMALL, VERMILION))
+        lines.append((f"reading {reading_text(reading)}", _SMALL, VERMILION))
         if reading.agrees is not None:
-            lines.append(("agrees" if reading.agrees else "DISAGREES", _SMALL, VERMILION))
+            lines.append((verdict(reading.agrees), _SMALL, VERMILION))
     if design.azimuth_true_deg is not None:
-        text = f"design {format_azimuth_deg(design.azimuth_true_deg)} ± {design.tolerance_deg:g}°"
-        lines.append((text, _SMALL, GREEN))
-        lines.append((_DECISIONS[design.decision], _SMALL, GREEN))
+        lines.append((f"design {design_text(design)}", _SMALL, GREEN))
+        lines.append((DECISIONS[design.decision], _SMALL, GREEN))
     return lines
 
 
@@ -398,20 +394,14 @@ def _flow(tiles: Sequence[Image.Image], room: int) -> Image.Image | None:
 
 
 def _hand(item: Shown, site_id: str) -> Pointing | None:
-    solution = item.antenna
-    if solution.azimuth_true_deg is None or solution.u95_deg is None:
+    """Of an antenna with an azimuth; only its own interval and the design's tolerance, or there would be too much."""
+    if item.antenna.azimuth_true_deg is None or item.antenna.u95_deg is None:
         return None
-    told: list[tuple[str, float | None, float | None]] = [("photos", solution.azimuth_true_deg, solution.u95_deg)]
-    told += [("other", other.azimuth_true_deg, None) for other in solution.alternatives]
-    reading, design = solution.reading, solution.design
-    told.append(("reading", reading.azimuth_true_deg if reading else None, None))
-    told.append(("design", design.azimuth_true_deg, design.tolerance_deg))
-    directions = [
-        Direction(kind=kind, label=kind, azimuth_deg=azimuth, half_deg=half)
-        for kind, azimuth, half in told
-        if azimuth is not None
+    told = [
+        replace(d, half_deg=None) if d.kind in ("other", "reading") else d
+        for d in directions(item.antenna, len(item.antenna.alternatives))
     ]
-    return Pointing(label=_short(solution.antenna_id, site_id), directions=directions)
+    return Pointing(label=short_label(item.antenna.antenna_id, site_id), directions=told)
 
 
 def _key(marks: Marks, with_fit: bool, with_dial: bool, with_alternatives: bool) -> Image.Image | None:

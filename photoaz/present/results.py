@@ -13,7 +13,7 @@ from photoaz import __version__
 from photoaz.audit.edits import decisions_by_site, with_decisions
 from photoaz.audit.progress import Progress
 from photoaz.audit.store import Store
-from photoaz.present.files.everything import write_results as write_files
+from photoaz.present.files.everything import written
 from photoaz.present.pages import ReportAbout, ReportInput, write_report
 from photoaz.result import SiteResult, estimates_head
 
@@ -127,38 +127,27 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     say = progress or Progress()
     created = datetime.now(UTC)
     outcome = Outcome(sites_in_register=about.get("sites_in_register"))
-    failures, used = failures_of(store, about), 0
+    failures = failures_of(store, about)
+    listed = store.counts()["listed"]
+    photos = {"listed": listed, "used": 0, "unusable": 0, "copies": failures.copies}
+    outcome.photos = photos  # complete when the last site has passed
     decided = decisions_by_site(store.log())
-    say.begin("writing results", None)
 
     def counted() -> Iterator[SiteResult]:
-        nonlocal used
         for kept in store.sites():
-            used += kept.used
+            photos["used"] += kept.used
+            photos["unusable"] = listed - photos["used"] - photos["copies"]
             if kept.result is None:
                 outcome.sites_without_results += 1
                 continue
             site = with_decisions(kept.result, decided.get(kept.site_id, ()))
             outcome.add(site)
-            say.step(1)
             yield site
 
-    head = estimates_head(created)
-    write_files(folder, counted(), head, failures.rows)
-    listed = store.counts()["listed"]
-    copies = failures.copies
-    outcome.photos = {"listed": listed, "used": used, "copies": copies, "unusable": listed - used - copies}
-    say.begin("writing pages", outcome.sites)
-    report = write_report(
-        folder / "report",
-        (
-            with_decisions(kept.result, decided.get(kept.site_id, ())).document()
-            for kept in store.sites()
-            if kept.result is not None
-        ),
-        _about(about, created, outcome, folder),
-        lambda _: say.step(1),
-    )
+    say.begin("writing results", None)
+    photos["unusable"] = listed - photos["copies"]
+    sites = written(folder, counted(), estimates_head(created), failures.rows)
+    report = write_report(folder / "report", sites, _about(about, created, photos, folder), lambda _: say.step(1))
     return Results(report=report, outcome=outcome, created=created)
 
 
@@ -188,8 +177,7 @@ def failures_of(store: Store, about: Mapping[str, Any]) -> Failures:
     return Failures(rows=sorted(rows), copies=copies)
 
 
-def _about(about: Mapping[str, Any], created: datetime, outcome: Outcome, folder: Path) -> ReportAbout:
-    photos = outcome.photos
+def _about(about: Mapping[str, Any], created: datetime, photos: Mapping[str, int], folder: Path) -> ReportAbout:
     return ReportAbout(
         created=created,
         command=about.get("command", ""),
@@ -197,11 +185,6 @@ def _about(about: Mapping[str, Any], created: datetime, outcome: Outcome, folder
         libraries=about.get("libraries", {}),
         parameters=about.get("parameters", {}),
         inputs=[ReportInput(**i) for i in about.get("inputs", ())],
-        counts={
-            "listed": photos["listed"],
-            "used": photos["used"],
-            "not usable": photos["unusable"],
-            "duplicates": photos["copies"],
-        },
+        counts=photos,
         failures=folder / "failures.csv",
     )

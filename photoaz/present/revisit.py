@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from pathlib import Path
 from typing import Any
 
-from photoaz.present.files.cells import CsvTable, replaced
-from photoaz.result import SiteResult, plain
+from photoaz.result import Revisit, plain
 
 COLUMNS = (
     "rank",
@@ -30,42 +28,23 @@ COLUMNS = (
 )
 
 
-def write_revisit_csv(path: Path | str, sites: Iterable[SiteResult]) -> None:
-    """Write revisit.csv: a row for each antenna, the worst first; see `revisit_rows`."""
-    with replaced(path) as file:
-        table = CsvTable(file, COLUMNS)
-        for row in revisit_rows(sites):
-            table.row(row)
-
-
-def revisit_rows(sites: Iterable[SiteResult]) -> Iterator[list[Any]]:
+def revisit_rows(plans: Iterable[tuple[str, Revisit]]) -> Iterator[list[Any]]:
     """Rows by COLUMNS of what is to be done, the worst first: sites by the loss avoided, so that visits stay together.
 
-    Of the sites only this part is kept, where something is to be done.
+    plans : site_id and what to do there.
     """
-    plans = [(s.site_id, s.revisit) for s in sites if s.revisit is not None and s.revisit.antennas]
-    plans.sort(key=lambda one: (-round(one[1].loss_avoided, 2), -round(one[1].expected_loss_now, 2), one[0]))
-    rank = 0
-    for site_id, plan in plans:
-        for item in plan.antennas:
-            rank += 1
-            row = plain(item)
-            yield [
-                rank,
-                site_id,
-                row["antenna_id"],
-                row["action"],
-                row["instruction"],
-                "; ".join(item.reasons),
-                row["bring"],
-                row["where"]["words"],
-                row["where"]["lat_deg"],
-                row["where"]["lon_deg"],
-                None if item.u95_then_deg is None else round(item.u95_then_deg, 2),
-                row["p_out_of_tolerance"],
-                row["expected_loss_now"],
-                row["expected_loss_after"],
-                row["cost"],
-                row["loss_avoided"],
-                plan.unit,
-            ]
+    worst_first = sorted(plans, key=lambda p: (-round(p[1].loss_avoided, 2), -round(p[1].expected_loss_now, 2), p[0]))
+    items = ((site_id, plan, item) for site_id, plan in worst_first for item in plan.antennas)
+    for rank, (site_id, plan, item) in enumerate(items, 1):
+        row = plain(item)
+        row |= {
+            "rank": rank,
+            "site_id": site_id,
+            "reasons": "; ".join(item.reasons),
+            "where": item.where.words,
+            "lat_deg": row["where"]["lat_deg"],
+            "lon_deg": row["where"]["lon_deg"],
+            "u95_then_deg": None if item.u95_then_deg is None else round(item.u95_then_deg, 2),
+            "unit": plan.unit,
+        }
+        yield [row[name] for name in COLUMNS]

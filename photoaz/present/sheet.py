@@ -8,24 +8,22 @@ from __future__ import annotations
 
 import base64
 import io
-import math
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from photoaz import __version__
-from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_deg
-from photoaz.judgement.cause import in_words
 from photoaz.present.charts import budget_svg, strip_svg
-from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointing, azimuth_plan
+from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Pointing, azimuth_plan
+from photoaz.present.figures import STATUS, Figure, antenna_figures, declination_text, directions, impact_figures
 from photoaz.present.paper import paper_html
-from photoaz.present.words import VIEWS, escaped, shortened
+from photoaz.present.standpoints import antenna_cameras, standpoints
+from photoaz.present.words import VIEWS, as_sentence, azimuth, base_name, disagrees, escaped, shortened
 from photoaz.register.model import Antenna, Site
-from photoaz.result import AntennaResult, EvidenceView, Impact, PhotoResult, RevisitItem, SiteResult
+from photoaz.result import AntennaResult, EvidenceView, PhotoResult, RevisitItem, SiteResult
 
 _DECISIONS = {
     "accept": ("ACCEPT", "within the design's tolerance"),
@@ -112,8 +110,7 @@ def sheet_html(
     Parameters
     ----------
     site, solution : the antenna's; antenna_id : one of the solution's. created : with its zone.
-    crop : JPEG of `crop_jpeg`; crop_photo : of
-    which photo.
+    crop : JPEG of `crop_jpeg`; crop_photo : of which photo.
 
     Raises
     ------
@@ -124,18 +121,22 @@ def sheet_html(
     shown = _shown(solution, found)
     todo = () if solution.revisit is None else solution.revisit.antennas
     revisit = next((item for item in todo if item.antenna_id == antenna_id), None)
-    directions = _directions(found)
+    arrows, stands = directions(found), standpoints(solution)
+    numbers = {photo.photo: k for k, (photo, _) in enumerate(shown, 1)}
+    cameras = antenna_cameras(found, numbers, stands, _MOST_PHOTOS)
+    pointing = Pointing(label=antenna_id, directions=arrows)
+    plan = azimuth_plan([pointing], cameras, layout=ANTENNA_DIAL, hatch=True)
     parts = [
         _head(site, antenna, found),
         '<div class="row a">',
         _photo(found, crop, crop_photo),
-        f'<figure class="plan">{_plan(site, found, shown, directions)}</figure>',
+        f'<figure class="plan">{plan}</figure>',
         "</div>",
-        f'<div class="row b"><section><h2>Against the design</h2>{strip_svg(directions)}</section>',
+        f'<div class="row b"><section><h2>Against the design</h2>{strip_svg(arrows)}</section>',
         f"<section><h2>Where the uncertainty comes from</h2>{budget_svg(found.budget)}</section></div>",
         f'<div class="row c">{_figures(found)}{_words(found)}</div>',
-        f'<div class="row d">{_impact(found)}{_next(found, revisit)}</div>',
-        _photos(site, found, shown),
+        f'<div class="row d">{_impact(found, site.site_id)}{_next(found, revisit)}</div>',
+        _photos(shown, stands),
         f'<div class="row e"><section><h2>Assumed</h2><p>{escaped(_assumed(site, antenna, solution, found))}</p>',
         f"</section><section><h2>Cautions</h2><p>{escaped(_CAUTIONS)}</p></section></div>",
         _foot(created),
@@ -156,16 +157,15 @@ def _head(site: Site, antenna: Antenna | None, found: AntennaResult) -> str:
     if antenna is not None:
         where.append(f"centre {antenna.rad_center_m:g} m above ground")
     if found.azimuth_true_deg is None:
-        status = {"not_visible": "it shows in no photo", "not_found": "it was not found in the photos"}
-        word, meaning, kind = "NO ESTIMATE", status.get(found.status, "nothing is known of it"), "none"
+        word, meaning, kind = "NO ESTIMATE", STATUS[found.status], "none"
         figure = "no azimuth"
     else:
         decision = found.design.decision
         word, meaning = _DECISIONS[decision]
-        if found.reading is not None and found.reading.agrees is False:
+        if disagrees(found):
             meaning += "; the reading DISAGREES"
         kind = decision
-        figure = format_azimuth_deg(found.azimuth_true_deg, found.u95_deg)
+        figure = azimuth(found.azimuth_true_deg, found.u95_deg)
     small = ' class="long"' if len(found.antenna_id) > 20 else ""
     return (
         f'<header><div><p class="kind">Second opinion on an antenna\'s azimuth, from photos</p>'
@@ -180,64 +180,31 @@ def _photo(found: AntennaResult, crop: bytes | None, name: str) -> str:
     if crop is None:
         return '<figure class="crop none"><figcaption>No photo shows this antenna.</figcaption></figure>'
     data = base64.b64encode(crop).decode("ascii")
-    said = f"{shortened(Path(name).name, 32)}: plain; fitted (dashes)"
-    alt = f"{found.antenna_id} in {Path(name).name}, twice: as photographed, and with the fitted box drawn over it"
+    said = f"{shortened(base_name(name), 32)}: plain; fitted (dashes)"
+    alt = f"{found.antenna_id} in {base_name(name)}, twice: as photographed, and with the fitted box drawn over it"
     return (
         f'<figure class="crop"><img alt="{escaped(alt)}" src="data:image/jpeg;base64,{data}">'
         f"<figcaption>{escaped(shortened(said, 90))}</figcaption></figure>"
     )
 
 
-def _percent(p: float) -> str:
-    return "< 0.1 %" if p < 0.001 else "> 99.9 %" if p > 0.999 else f"{100.0 * p:.1f} %"
+def _table(rows: Sequence[Figure], most: int) -> str:
+    cells = "".join(
+        f'<tr><th scope="row">{escaped(shortened(k, 44))}</th><td>{escaped(shortened(v, most))}</td></tr>'
+        for k, v in rows
+    )
+    return f"<table>{cells}</table>"
 
 
 def _figures(found: AntennaResult) -> str:
-    rows: list[tuple[str, str]] = []
-    if found.azimuth_true_deg is not None:
-        rows.append(("photos", f"{format_azimuth_deg(found.azimuth_true_deg, found.u95_deg)} true"))
-    for other in found.alternatives[:2]:
-        figure = format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)
-        rows.append(("also possible", f"{figure}, {_percent(other.probability)}"))
-    if found.reading is not None:
-        r = found.reading
-        rows.append(("reading", f"{format_azimuth_deg(r.azimuth_true_deg, r.u95_deg)} true"))
-        if r.en is not None and r.difference_deg is not None:
-            verdict = "agrees" if r.agrees else "DISAGREES"
-            figure = f"{format_difference_deg(r.difference_deg)}, En {r.en:.2f} (limit 1): {verdict}"
-            if r.p_right is not None and r.agrees != (r.en <= 1.0):
-                figure += f", {_percent(r.p_right)} right by the whole site"
-            rows.append(("photos − reading", figure))
-        if r.likely_cause is not None:
-            rows.append(("likely cause", in_words(r.likely_cause)))
-    if found.combined is not None:
-        both = found.combined
-        rows.append(("both together", f"{format_azimuth_deg(both.azimuth_true_deg, both.u95_deg)} true"))
-    if found.design.azimuth_true_deg is not None:
-        d = found.design
-        rows.append(("design", f"{format_azimuth_deg(d.azimuth_true_deg or 0.0)} true ± {d.tolerance_deg:g}°"))
-        if d.deviation_deg is not None and d.p_out_of_tolerance is not None:
-            rows.append(("photos − design", format_difference_deg(d.deviation_deg)))
-            rows.append(("out of tolerance", f"probability {_percent(d.p_out_of_tolerance)}: {d.decision}"))
-        if d.consumer_risk is not None and d.producer_risk is not None:
-            risks = f"{_percent(d.consumer_risk)} accepted though out, {_percent(d.producer_risk)} rejected though in"
-            rows.append(("of all so measured", risks))
-    if found.downtilt_deg is not None and found.downtilt_u95_deg is not None:
-        tilt = f"{found.downtilt_deg:.1f}° ± {found.downtilt_u95_deg:.1f}°"
-        if found.downtilt_reading is not None:
-            t = found.downtilt_reading
-            tilt += f"; reading {t.downtilt_deg:.1f}° ± {t.u95_deg:.1f}°"
-            tilt += "" if t.en is None else f", En {t.en:.2f}"
-        rows.append(("downtilt", tilt))
-    cells = "".join(f'<tr><th scope="row">{escaped(k)}</th><td>{escaped(shortened(v, 80))}</td></tr>' for k, v in rows)
-    return f"<section><h2>In figures (95 %)</h2><table>{cells}</table></section>"
+    return f"<section><h2>In figures (95 %)</h2>{_table(antenna_figures(found), 80)}</section>"
 
 
 def _words(found: AntennaResult) -> str:
     reasons = list(found.reasons[len(found.remarks) :])
     # what decides first, then what it was carried from; the antenna's own last
     reasons.sort(key=lambda r: "declination" in r and "added" in r)
-    reasons += [r[:1].upper() + r[1:] + "." * (not r.endswith(".")) for r in found.remarks]
+    reasons += [as_sentence(r) for r in found.remarks]
     shown = reasons[:_MOST_REASONS]
     items = "".join(f"<li>{escaped(shortened(r, 190))}</li>" for r in shown)
     more = len(reasons) - len(shown)
@@ -245,44 +212,14 @@ def _words(found: AntennaResult) -> str:
     return f"<section><h2>In words</h2><ul>{items or '<li>Nothing to be said.</li>'}</ul></section>"
 
 
-def _impact(found: AntennaResult) -> str:
+def _impact(found: AntennaResult, site_id: str) -> str:
     impact = found.impact_db
     if impact is None:
         return "<section><h2>Impact</h2><p>Not known without an azimuth and a design.</p></section>"
-    rows = [
-        ("design direction", _decibel(impact.boresight, impact.boresight_interval)),
-        ("clockwise edge, +60°", _decibel(impact.clockwise_edge, impact.clockwise_edge_interval)),
-        ("other edge, −60°", _decibel(impact.anticlockwise_edge, impact.anticlockwise_edge_interval)),
-        *_crossings(impact),
-    ]
-    cells = "".join(f'<tr><th scope="row">{escaped(shortened(k, 44))}</th><td>{escaped(v)}</td></tr>' for k, v in rows)
     return (
-        f"<section><h2>Impact: change of gain against the design (95 %)</h2><table>{cells}</table>"
-        f'<p class="note">{escaped(impact.basis[:1].upper() + impact.basis[1:])}.</p></section>'
+        f"<section><h2>Impact: change of gain against the design (95 %)</h2>{_table(impact_figures(impact, site_id), 90)}"
+        f'<p class="note">{escaped(as_sentence(impact.basis))}</p></section>'
     )
-
-
-def _decibel(value: float, interval: tuple[float, float] | None) -> str:
-    said = f"{_signed(value)} dB"
-    return said if interval is None else f"{said} ({_signed(interval[0])} to {_signed(interval[1])})"
-
-
-def _signed(value: float) -> str:
-    rounded = round(value, 1)
-    return f"{rounded:+.1f}" if rounded else "0.0"
-
-
-def _crossings(impact: Impact) -> list[tuple[str, str]]:
-    rows = []
-    for c in impact.crossovers:
-        word = {"open": "overlap or hole open"}.get(c.effect, c.effect)
-        low, high = c.change_interval
-        figure = (
-            f"{_decibel(c.change, (low, high))}, moved {format_difference_deg(c.shift_deg)} "
-            f"± {c.shift_u95_deg:.1f}°: {word}"
-        )
-        rows.append((f"crossing to {c.neighbour_id}{'' if c.neighbour_estimated else ' (as designed)'}", figure))
-    return rows
 
 
 def _next(found: AntennaResult, revisit: RevisitItem | None) -> str:
@@ -291,15 +228,14 @@ def _next(found: AntennaResult, revisit: RevisitItem | None) -> str:
         where = ""
         if revisit.where.lat_deg is not None and revisit.where.lon_deg is not None and revisit.action == "photo":
             where = f" ({revisit.where.lat_deg:.5f}, {revisit.where.lon_deg:.5f})"
-        lines.append(f"{shortened(revisit.instruction[:1].upper() + revisit.instruction[1:], 190)}{where}.")
-        lines.append(f"{revisit.figures[:1].upper()}{revisit.figures[1:]}.")
+        lines.append(as_sentence(shortened(revisit.instruction, 190) + where))
+        lines.append(as_sentence(revisit.figures))
         if revisit.bring:
             lines.append(f"Bring: {shortened(revisit.bring, 120)}.")
     else:
         lines.append("Nothing to be done: no expected loss is worth a visit.")
     if found.next_evidence is not None:
-        said = found.next_evidence.sentence.replace(" deg", "°")
-        lines.append(f"{shortened(said[:1].upper() + said[1:], 170)}.")
+        lines.append(as_sentence(shortened(found.next_evidence.sentence.replace(" deg", "°"), 170)))
     return f"<section><h2>Next</h2><ul>{''.join(f'<li>{escaped(line)}</li>' for line in lines)}</ul></section>"
 
 
@@ -310,22 +246,19 @@ def _shown(solution: SiteResult, found: AntennaResult) -> list[tuple[PhotoResult
     return sorted(pairs, key=lambda one: -one[1].width_px)
 
 
-def _photos(site: Site, found: AntennaResult, shown: Sequence[tuple[PhotoResult, EvidenceView]]) -> str:
+def _photos(shown: Sequence[tuple[PhotoResult, EvidenceView]], stands: Mapping[str, CameraPlace]) -> str:
     if not shown:
         return '<section class="photos"><h2>Photos used</h2><p>None shows it.</p></section>'
     rows = []
     for number, (photo, view) in enumerate(shown[:_MOST_PHOTOS], 1):
-        stand = _stand(site, photo)
-        heading = (
-            "" if photo.heading_true_deg is None else format_azimuth_deg(photo.heading_true_deg, photo.heading_u95_deg)
-        )
+        stand = stands.get(photo.photo)
         cells = (
             number,
-            shortened(Path(photo.photo).name, 30),
+            shortened(base_name(photo.photo), 30),
             "not known" if photo.taken is None else photo.taken.isoformat(),
             "not known" if photo.lat_deg is None else f"{photo.lat_deg:.5f}, {photo.lon_deg:.5f}",
-            "" if stand is None else f"{stand[1]:.0f} m at {stand[0]:.0f}°",
-            heading,
+            "" if stand is None else f"{stand.distance_m:.0f} m at {stand.bearing_deg:.0f}°",
+            "" if photo.heading_true_deg is None else azimuth(photo.heading_true_deg, photo.heading_u95_deg),
             f"{VIEWS[view.view]}, {view.width_px:.0f} px wide",
             shortened("; ".join(photo.flags), 28),
         )
@@ -338,35 +271,6 @@ def _photos(site: Site, found: AntennaResult, shown: Sequence[tuple[PhotoResult,
         f'<section class="photos"><h2>Photos used</h2><table><thead><tr>{head}</tr></thead>'
         f"<tbody>{''.join(rows)}</tbody></table>{tail}</section>"
     )
-
-
-def _stand(site: Site, photo: PhotoResult) -> tuple[float, float] | None:
-    """Bearing [deg] and distance [m] of the camera from the tower."""
-    if photo.lat_deg is None or photo.lon_deg is None:
-        return None
-    from photoaz.geodesy.frames import geodesic
-
-    bearing, _, distance = geodesic(site.lat_deg, site.lon_deg, photo.lat_deg, photo.lon_deg)
-    return bearing, distance
-
-
-def _plan(
-    site: Site,
-    found: AntennaResult,
-    shown: Sequence[tuple[PhotoResult, EvidenceView]],
-    directions: Sequence[Direction],
-) -> str:
-    """The antenna's dial; cameras stand by their yaw where the standpoint is not known."""
-    cameras = []
-    for number, (photo, view) in enumerate(shown[:_MOST_PHOTOS], 1):
-        stand = _stand(site, photo)
-        if stand is not None:
-            cameras.append(CameraPlace(number=number, bearing_deg=stand[0]))
-        elif found.azimuth_true_deg is not None:
-            bearing = azimuth_deg(found.azimuth_true_deg - view.yaw_deg)
-            cameras.append(CameraPlace(number=number, bearing_deg=bearing))
-    antenna = Pointing(label=found.antenna_id, directions=directions)
-    return azimuth_plan([antenna], cameras, layout=ANTENNA_DIAL, hatch=True)
 
 
 def _assumed(site: Site, antenna: Antenna | None, solution: SiteResult, found: AntennaResult) -> str:
@@ -384,8 +288,7 @@ def _assumed(site: Site, antenna: Antenna | None, solution: SiteResult, found: A
         said.append(f"Centre's height known to ± {antenna.rad_center_u95_m:g} m.")
     said.append(f"Tower's position known to ± {site.position_u95_m:g} m (95 %).")
     if solution.declination_deg is not None:
-        spread = "" if solution.declination_u95_deg is None else f" ± {solution.declination_u95_deg:.2f}°"
-        said.append(f"Declination {solution.declination_deg:+.2f}°{spread} (east positive), of a world-wide model.")
+        said.append(f"Declination {declination_text(solution)}, of a world-wide model.")
     if found.reading is not None:
         said.append("The reading's stated uncertainty is taken at its word.")
     said.append("Costs are the user's, or defaults without a source.")
@@ -403,33 +306,6 @@ def _foot(created: datetime) -> str:
     )
 
 
-# ---- what is drawn ---------------------------------------------------------------------------------------------------
-
-
-def _directions(found: AntennaResult) -> list[Direction]:
-    out = []
-    if found.azimuth_true_deg is not None and found.u95_deg is not None:
-        out.append(Direction(kind="photos", label="photos", azimuth_deg=found.azimuth_true_deg, half_deg=found.u95_deg))
-        out += [
-            Direction(
-                kind="other",
-                label="also possible",
-                azimuth_deg=o.azimuth_true_deg,
-                half_deg=o.u95_deg,
-                note=f"{100.0 * o.probability:.0f} %",
-            )
-            for o in found.alternatives[:2]
-        ]
-    if found.reading is not None:
-        r = found.reading
-        out.append(Direction(kind="reading", label="reading", azimuth_deg=r.azimuth_true_deg, half_deg=r.u95_deg))
-    if found.design.azimuth_true_deg is not None:
-        d = found.design
-        azimuth = float(d.azimuth_true_deg or 0.0)
-        out.append(Direction(kind="design", label="design", azimuth_deg=azimuth, half_deg=d.tolerance_deg))
-    return [d for d in out if math.isfinite(d.azimuth_deg) and math.isfinite(d.half_deg or 0.0)]
-
-
 _CSS = """
 h1.long { font-size: 10pt; }
 .azimuth, .verdict { display: flex; flex-direction: column; justify-content: center; text-align: center; }
@@ -443,7 +319,7 @@ h1.long { font-size: 10pt; }
 .crop img { display: block; margin: 0 auto; max-width: 56mm; max-height: 48mm; }
 .crop.none { border: .3mm dashed #777; padding-top: 20mm; }
 .plan svg { max-height: 53mm; }
-th[scope=row] { width: 34%; color: #444; }
+th[scope=row] { width: 30%; color: #444; }
 .photos th { color: #444; border-bottom: .2mm solid #bbb; }
 .photos td, .photos th { white-space: nowrap; }
 .sign { grid-template-columns: 2.2fr 1.4fr .8fr 1.4fr; }

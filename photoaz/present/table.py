@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import textwrap
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 
 from rich import box
@@ -14,13 +13,15 @@ from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
-from photoaz.angles import format_azimuth_deg, format_difference_deg, u95_decimals
+from photoaz.angles import format_azimuth_deg, format_difference_deg
+from photoaz.present.figures import declination_text, design_text, en_text, reading_text, u95
 from photoaz.present.names import unsure
-from photoaz.result import AntennaResult, BudgetShare, PhotoResult, Revisit, SiteResult
+from photoaz.present.words import UNKNOWN
+from photoaz.result import AntennaResult, PhotoResult, Revisit, SiteResult
+from photoaz.wording import percent
 
 _DECISION_STYLES = {"accept": "green", "reject": "bold red", "undecided": "yellow"}
 _STATUS_WORDS = {"not_found": "not found", "not_visible": "not visible", "ambiguous": "ambiguous"}
-_NONE = "–"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,14 +31,14 @@ class _Row:
     antenna: str
     azimuth: str
     views: str
-    reading: str = _NONE
+    reading: str = UNKNOWN
     difference: str = ""
     en: str = ""
     agrees: str = ""
-    design: str = _NONE
+    design: str = UNKNOWN
     deviation: str = ""
     decision: str = ""
-    limit: str = _NONE
+    limit: str = UNKNOWN
 
 
 def site_text(solution: SiteResult, console: Console) -> RenderableType:
@@ -91,7 +92,7 @@ def _views(antenna: AntennaResult) -> str:
         shown = kinds if len(kinds) < 3 else kinds[:1]
         rest = len(views) - sum(views.count(view) for view in shown)
         said = (
-            ", ".join([f"{views.count(view)} {view}" for view in shown] + ([f"{rest} more"] if rest else [])) or _NONE
+            ", ".join([f"{views.count(view)} {view}" for view in shown] + ([f"{rest} more"] if rest else [])) or UNKNOWN
         )
     doubtful = bool(antenna.evidence) and all(unsure(view) for view in antenna.evidence)
     return f"{said}, name unsure" if doubtful else said
@@ -99,40 +100,22 @@ def _views(antenna: AntennaResult) -> str:
 
 def _judged(antenna: AntennaResult) -> dict[str, str]:
     reading, design = antenna.reading, antenna.design
-    cells: dict[str, str] = {}
-    if reading is not None:
-        cells["reading"] = format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)
+    cells = {"reading": reading_text(reading), "design": design_text(design)}
     if reading is not None and reading.difference_deg is not None and reading.en is not None:
         cells["difference"] = format_difference_deg(reading.difference_deg)
-        cells["en"] = _en(reading.en)
+        cells["en"] = en_text(reading.en)
         cells["agrees"] = "yes" if reading.agrees else "NO"
-    if design.azimuth_true_deg is not None:
-        cells["design"] = f"{format_azimuth_deg(design.azimuth_true_deg)} ± {design.tolerance_deg:g}°"
     if design.deviation_deg is not None:
         cells["deviation"] = format_difference_deg(design.deviation_deg)
         cells["decision"] = design.decision
     return cells
 
 
-def _en(en: float) -> str:
-    """Two decimals, more just above 1, where '1.00' would contradict the verdict beside it."""
-    text = f"{en:.2f}"
-    return f"{en:.4f}" if text == "1.00" and en > 1.0 else text
-
-
-def _largest(antenna: AntennaResult) -> BudgetShare | None:
-    return max(antenna.budget, key=lambda share: share.share, default=None)
-
-
 def _limit(antenna: AntennaResult) -> str:
-    largest = _largest(antenna)
+    largest = max(antenna.budget, key=lambda share: share.share, default=None)
     if largest is None:
-        return _NONE
-    return f"{largest.source}\n{100.0 * largest.share:.0f} %, ± {_u95(largest.u95_deg)}"
-
-
-def _u95(u95_deg: float) -> str:
-    return f"{u95_deg:.{u95_decimals(u95_deg)}f}°"
+        return UNKNOWN
+    return f"{largest.source}\n{percent(largest.share)}, ± {u95(largest.u95_deg)}"
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -250,15 +233,11 @@ def _decision(word: str) -> Text:
 
 
 def _declination(solution: SiteResult) -> Text:
-    declination = solution.declination_deg
-    if declination is None:
-        return Text("Azimuths from true north. Magnetic declination: not known (no photo bears a date).")
-    u95 = solution.declination_u95_deg
-    spelled = f"{abs(declination):.{u95_decimals(u95)}f}°" + ("" if u95 is None else f" ± {_u95(u95)}")
-    side = "east" if declination >= 0.0 else "west"
-    days = sorted({day for photo in solution.photos if isinstance(day := getattr(photo, "taken", None), date)})
-    when = "" if not days else f" on {days[0]:%Y-%m-%d}"
-    return Text(f"Azimuths from true north. Magnetic declination used: {spelled} {side}{when}.")
+    days = [photo.taken for photo in solution.photos if photo.taken is not None]
+    used, when = "", ""
+    if solution.declination_deg is not None:
+        used, when = " used", f" on {min(days):%Y-%m-%d}" if days else ""
+    return Text(f"Azimuths from true north. Magnetic declination{used}: {declination_text(solution)}{when}.")
 
 
 def _site(solution: SiteResult, width: int) -> list[RenderableType]:
@@ -346,7 +325,7 @@ def _said(antenna: AntennaResult, single: bool) -> list[str]:
 def _alternatives(antenna: AntennaResult) -> list[str]:
     return [
         f"The photos allow {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} as well, "
-        f"with a probability of {100.0 * other.probability:.0f} %."
+        f"with a probability of {percent(other.probability)}."
         for other in antenna.alternatives
     ]
 

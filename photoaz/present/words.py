@@ -6,16 +6,14 @@ import hashlib
 import html
 import math
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
-from typing import Any
 from urllib.parse import quote
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg
-from photoaz.judgement.cause import format_odds, in_words
-
-Document = dict[str, Any]
+from photoaz.result import AntennaResult
+from photoaz.wording import percent
 
 #: what stands where a figure is not known
 UNKNOWN = "–"
@@ -69,16 +67,21 @@ BY_CODE = {s.code: s for s in STATES}
 VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
 
 
-def antenna_state(antenna: Document) -> str:
+def antenna_state(antenna: AntennaResult) -> str:
     """Code of an antenna's state; what is worst of it decides."""
-    if antenna.get("azimuth_true_deg") is None:
+    if antenna.azimuth_true_deg is None:
         return "unseen"
-    decision = (antenna.get("design") or {}).get("decision")
+    decision = antenna.design.decision
     if decision == "reject":
         return "out"
-    if (antenna.get("reading") or {}).get("agrees") is False:
+    if disagrees(antenna):
         return "reading"
-    return "ok" if decision == "accept" and antenna.get("status") == "estimated" else "undecided"
+    return "ok" if decision == "accept" and antenna.status == "estimated" else "undecided"
+
+
+def disagrees(antenna: AntennaResult) -> bool:
+    """Whether its reading disagrees with the photos."""
+    return antenna.reading is not None and antenna.reading.agrees is False
 
 
 def site_state(codes: Collection[str]) -> str:
@@ -92,30 +95,29 @@ def short_label(antenna_id: str, site_id: str) -> str:
     return rest.lstrip("-_ /.:") or antenna_id
 
 
-def headline(antennas: Sequence[Document], site_id: str = "") -> str:
+def headline(antennas: Sequence[AntennaResult], site_id: str = "") -> str:
     """The decision about a site in a sentence or two; antennas by what tells them apart at the site."""
-    antennas = [a | {"antenna_id": short_label(str(a.get("antenna_id")), site_id)} for a in antennas]
     n = len(antennas)
     if not n:
         return "The register has no antenna of this site."
-    of: dict[str, list[Document]] = {}
+    of: dict[str, list[AntennaResult]] = {}
     for a in antennas:
         of.setdefault(antenna_state(a), []).append(a)
-    wrong = [a for a in antennas if (a.get("reading") or {}).get("agrees") is False]
+    wrong = [a for a in antennas if disagrees(a)]
     said = []
     if out := of.get("out"):
-        names = _named(out, lambda a: signed((a.get("design") or {}).get("deviation_deg")))
+        names = _named(out, site_id, lambda a: signed(a.design.deviation_deg))
         said.append(f"{len(out)} of {n} antennas {_is(out, 'points', 'point')} out of tolerance: {names}.")
     if wrong:
-        names = _named(wrong, lambda a: f"{magnitude((a.get('reading') or {}).get('difference_deg'))} apart")
+        names = _named(wrong, site_id, _apart)
         said.append(f"{len(wrong)} {_is(wrong, 'reading disagrees', 'readings disagree')} with the photos: {names}.")
     if open_ := of.get("undecided"):
-        said.append(f"{len(open_)} undecided: {_named(open_)}.")
+        said.append(f"{len(open_)} undecided: {_named(open_, site_id)}.")
     if unseen := of.get("unseen"):
-        said.append(f"{len(unseen)} not found in the photos: {_named(unseen)}.")
+        said.append(f"{len(unseen)} not found in the photos: {_named(unseen, site_id)}.")
     good = len(of.get("ok", ()))
     if good == n:
-        read = sum((a.get("reading") or {}).get("agrees") is True for a in antennas)
+        read = sum(a.reading is not None and a.reading.agrees is True for a in antennas)
         who = "The antenna is" if n == 1 else "Both antennas are" if n == 2 else f"All {n} antennas are"
         if read == n:
             tail = " and agrees with its reading" if n == 1 else " and agree with their readings"
@@ -129,7 +131,11 @@ def headline(antennas: Sequence[Document], site_id: str = "") -> str:
     return " ".join(said)
 
 
-def _is(items: Sequence[Document], one: str, many: str) -> str:
+def _apart(antenna: AntennaResult) -> str:
+    return f"{magnitude(None if antenna.reading is None else antenna.reading.difference_deg)} apart"
+
+
+def _is(items: Sequence[AntennaResult], one: str, many: str) -> str:
     return one if len(items) == 1 else many
 
 
@@ -137,8 +143,10 @@ def _count(n: int, one: str, many: str) -> str:
     return f"{n} {one if n == 1 else many}"
 
 
-def _named(items: Sequence[Document], note: Any = None, most: int = 5) -> str:
-    names = [a["antenna_id"] + (f" ({note(a)})" if note else "") for a in items[:most]]
+def _named(
+    items: Sequence[AntennaResult], site_id: str, note: Callable[[AntennaResult], str] | None = None, most: int = 5
+) -> str:
+    names = [short_label(a.antenna_id, site_id) + (f" ({note(a)})" if note else "") for a in items[:most]]
     return ", ".join(names) + (f" and {len(items) - most} more" if len(items) > most else "")
 
 
@@ -168,20 +176,14 @@ def number(value: float | None, decimals: int = 2) -> str:
 
 
 def probability(p: float | None) -> str:
-    """'4.2 %'; nothing is as sure as 100 % or as unlikely as 0 %."""
-    if p is None:
-        return UNKNOWN
-    return "< 0.1 %" if p < 0.001 else "> 99.9 %" if p > 0.999 else f"{100.0 * p:.1f} %"
+    """As `photoaz.wording.percent`."""
+    return UNKNOWN if p is None else percent(p)
 
 
-def decibel(value: float | None, interval: Sequence[float | None] | None = None) -> str:
+def decibel(value: float, interval: tuple[float, float] | None = None) -> str:
     """'-4.7 dB (-6.1 to -3.4)'."""
-    if value is None:
-        return UNKNOWN
     said = f"{_tenth(value)} dB"
-    if interval is None or interval[0] is None or interval[1] is None:
-        return said
-    return f"{said} ({_tenth(interval[0])} to {_tenth(interval[1])})"
+    return said if interval is None else f"{said} ({_tenth(interval[0])} to {_tenth(interval[1])})"
 
 
 def _tenth(value: float) -> str:
@@ -202,23 +204,6 @@ def money(value: float | None) -> str:
 def grouped(value: int) -> str:
     """12 345 with a narrow no-break space."""
     return f"{value:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
-
-
-def cause_words(cause: Any) -> str:
-    """A cause in words; as it stands where it is none that is known."""
-    try:
-        return in_words(cause)
-    except KeyError:
-        return str(cause)
-
-
-def likely(reading: Document) -> str:
-    """The likely cause with its odds, or those that are not told apart; '' where none is named."""
-    name, odds = reading.get("likely_cause"), reading.get("cause_odds")
-    if name:
-        return cause_words(name) + (f" (odds {format_odds(odds)})" if odds is not None else "")
-    alike = reading.get("not_told_apart") or []
-    return " or ".join(cause_words(c) for c in alike) + (" (not told apart)" if alike else "")
 
 
 def as_sentence(text: str) -> str:

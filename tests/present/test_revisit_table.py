@@ -9,7 +9,8 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
-from photoaz.present.revisit import COLUMNS, write_revisit_csv
+from photoaz.present.files.cells import write_csv
+from photoaz.present.revisit import COLUMNS, revisit_rows
 from photoaz.present.table import print_site
 from photoaz.result import Revisit, RevisitItem, SiteResult, Where
 
@@ -46,7 +47,7 @@ def sites():
 
 
 def written(sites, path):
-    write_revisit_csv(path, sites)
+    write_csv(path, COLUMNS, revisit_rows((s.site_id, s.revisit) for s in sites))
     return path.read_bytes().decode()
 
 

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from photoaz.present import words
+from photoaz.present.figures import likely_cause
+from photoaz.result import AntennaResult, Design, Reading
 
 
 def antenna(decision="accept", agrees=True, azimuth=120.0, status="estimated", name="A1"):
-    return {
-        "antenna_id": name,
-        "status": status,
-        "azimuth_true_deg": azimuth,
-        "design": {"decision": decision, "deviation_deg": 9.0},
-        "reading": None if agrees is None else {"agrees": agrees, "difference_deg": -15.9},
-    }
+    reading = Reading(azimuth_true_deg=1.0, u95_deg=2.0, agrees=agrees, difference_deg=-15.9)
+    return AntennaResult(
+        antenna_id=name,
+        status=status,
+        azimuth_true_deg=azimuth,
+        design=Design(decision=decision, deviation_deg=9.0),
+        reading=None if agrees is None else reading,
+    )
 
 
 @pytest.mark.parametrize(
@@ -33,7 +37,7 @@ def antenna(decision="accept", agrees=True, azimuth=120.0, status="estimated", n
         (antenna(decision="undecided", agrees=False), "reading"),
         (antenna(status="ambiguous"), "undecided"),
         (antenna(azimuth=None, status="not_found", decision="undecided"), "unseen"),
-        ({"antenna_id": "A1", "status": "not_visible"}, "unseen"),
+        (AntennaResult(antenna_id="A1", status="not_visible"), "unseen"),
     ],
 )
 def test_state_of_an_antenna(made, code):
@@ -84,7 +88,6 @@ def test_figures_that_are_not_known_are_a_dash_and_never_a_zero():
         words.number(None),
         words.number(float("nan")),
         words.probability(None),
-        words.decibel(None),
         words.money(None),
     ):
         assert spelled == words.UNKNOWN
@@ -93,7 +96,7 @@ def test_figures_that_are_not_known_are_a_dash_and_never_a_zero():
 def test_probabilities_are_never_certain():
     assert words.probability(0.0) == "< 0.1 %"
     assert words.probability(1.0) == "> 99.9 %"
-    assert words.probability(0.042) == "4.2 %"
+    assert [words.probability(p) for p in (0.042, 0.62, 0.996)] == ["4.2 %", "62 %", "99.6 %"]
 
 
 @pytest.mark.parametrize(
@@ -104,14 +107,12 @@ def test_money_has_two_digits(value, said):
 
 
 def test_cause_with_odds_and_without():
-    assert (
-        words.likely({"likely_cause": "declination_omitted", "cause_odds": 9.194})
-        == "declination left out (odds 9.2:1)"
-    )
-    alike = words.likely({"likely_cause": None, "not_told_apart": ["reading_wrong", "antenna_turned"]})
-    assert alike == "the reading is wrong or the antenna is turned (not told apart)"
-    assert words.likely({}) == ""
-    assert words.cause_words("of a later version") == "of a later version"
+    reading = Reading(azimuth_true_deg=1.0, u95_deg=2.0)
+    named = replace(reading, likely_cause="declination_omitted", cause_odds=9.194)
+    assert likely_cause(named) == "declination left out (odds 9.2:1)"
+    alike = replace(reading, not_told_apart=("reading_wrong", "antenna_turned"))
+    assert likely_cause(alike) == "the reading is wrong or the antenna is turned (not told apart)"
+    assert likely_cause(reading) == likely_cause(None) == ""
 
 
 @given(st.lists(st.text(max_size=40), max_size=8))

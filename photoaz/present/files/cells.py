@@ -32,17 +32,6 @@ def cell(value: Any) -> str:
     return f"'{text}" if text.startswith(_FORMULA) and not _NUMBER.fullmatch(text) else text
 
 
-class CsvTable:
-    """Writes rows of values to an open text file (newline=''), each through `cell`."""
-
-    def __init__(self, file: IO[str], columns: Sequence[str]) -> None:
-        self._writer = csv.writer(file)
-        self.row(columns)
-
-    def row(self, values: Iterable[Any]) -> None:
-        self._writer.writerow([cell(value) for value in values])
-
-
 @contextmanager
 def replaced(path: Path | str, mode: str = "w") -> Iterator[IO[Any]]:
     """A file to write that takes its place only when all of it is there; text in UTF-8 without translated line ends."""
@@ -57,11 +46,9 @@ def replaced(path: Path | str, mode: str = "w") -> Iterator[IO[Any]]:
         raise
 
 
-def write_failures_csv(path: Path | str, failures: Iterable[tuple[str, str]]) -> int:
-    """Write failures.csv: each file that could not be used, and why. How many there were."""
-    count = 0
+def write_csv(path: Path, columns: Sequence[str], rows: Iterable[Iterable[Any]]) -> None:
+    """Write a table with its headings, each value through `cell`."""
     with replaced(path) as file:
-        table = CsvTable(file, ("file", "reason"))
-        for count, row in enumerate(failures, 1):  # noqa: B007 - counted
-            table.row(row)
-    return count
+        writer = csv.writer(file)
+        writer.writerow([cell(heading) for heading in columns])
+        writer.writerows([cell(value) for value in row] for row in rows)

@@ -1,54 +1,62 @@
-"""All result files of an audit in one go over its site documents."""
+"""All result files of an audit, from its sites as they pass through."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import replace
 from pathlib import Path
 
-from photoaz.present.files.cells import write_failures_csv
-from photoaz.present.files.estimates import Document, EstimatesJson, EstimatesTables, parquet_is_there
+from photoaz.present.files.cells import replaced, write_csv
+from photoaz.present.files.estimates import EstimatesJson, parquet_is_there, waiting_rows, write_parquet
 from photoaz.present.files.geojson import GeoJson
 from photoaz.present.files.kml import Kml
-from photoaz.present.revisit import write_revisit_csv
-from photoaz.result import ById, SiteResult
+from photoaz.present.files.workbook import write_workbook
+from photoaz.present.revisit import COLUMNS, revisit_rows
+from photoaz.result import Revisit, SiteResult
+
+_FAILURES = ("file", "reason")
 
 
-def write_results(
-    folder: Path | str, sites: Iterable[SiteResult], head: Document, failures: Iterable[tuple[str, str]] = ()
-) -> tuple[Path, ...]:
-    """Write estimates.json, .csv and .parquet, revisit.csv, sites.geojson, sites.kml and failures.csv into a folder.
+def written(
+    folder: Path, sites: Iterable[SiteResult], head: Mapping[str, str], failures: Sequence[tuple[str, str]] = ()
+) -> Iterator[SiteResult]:
+    """The sites, each given on when it is written; the files take their places when all have passed.
 
-    estimates.parquet is left out where pyarrow is not installed.
+    They are estimates.json, .csv and .parquet (where pyarrow is installed), audit.xlsx, revisit.csv, sites.geojson,
+    sites.kml and failures.csv. The earlier ones stay if anything goes wrong. Of all sites only the parts on what to do
+    next are kept.
 
     Parameters
     ----------
-    sites : each is asked for once, and of all of them only the parts on what to do next are kept.
-    head : of estimates.json: schema, version, created. failures : file and reason.
-
-    Returns
-    -------
-    The files. Each takes its place when it is complete; the earlier ones stay if anything goes wrong.
+    folder : made where it does not exist. head : of estimates.json: schema, version, created. failures : file and
+        reason, of what was not used.
     """
-    folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    todo = []
-    parquet = folder / "estimates.parquet" if parquet_is_there() else None
+    todo: list[tuple[str, Revisit]] = []
     with ExitStack() as files:
-        document = files.enter_context(EstimatesJson(folder / "estimates.json", head))
-        tables = files.enter_context(EstimatesTables(folder / "estimates.csv", parquet))
-        plan_view = files.enter_context(GeoJson(folder / "sites.geojson"))
-        globe = files.enter_context(Kml(folder / "sites.kml"))
+        rows = files.enter_context(waiting_rows())
+        document = EstimatesJson(files.enter_context(replaced(folder / "estimates.json")), head)
+        plan_view = GeoJson(files.enter_context(replaced(folder / "sites.geojson")))
+        globe = Kml(files.enter_context(replaced(folder / "sites.kml")))
         for site in sites:
-            plain = site.document()
-            document.add(plain)
-            tables.add(plain)
-            plan_view.add(plain)
-            globe.add(plain)
+            for add in (document.add, rows.add, plan_view.add, globe.add):
+                add(site)
             if site.revisit is not None and site.revisit.antennas:
-                todo.append(replace(site, photos=ById(), antennas=ById()))
-    write_revisit_csv(folder / "revisit.csv", todo)
-    write_failures_csv(folder / "failures.csv", failures)
-    names = ("estimates.json", "estimates.csv", "revisit.csv", "sites.geojson", "sites.kml", "failures.csv")
-    return (*(folder / name for name in names), *([parquet] if parquet else []))
+                todo.append((site.site_id, site.revisit))
+            yield site
+        for close in (document.close, plan_view.close, globe.close):
+            close()
+        write_csv(folder / "estimates.csv", rows.columns(), rows)
+        if parquet_is_there():
+            write_parquet(folder / "estimates.parquet", rows)
+        revisit = list(revisit_rows(todo))
+        write_csv(folder / "revisit.csv", COLUMNS, revisit)
+        write_csv(folder / "failures.csv", _FAILURES, failures)
+        write_workbook(
+            folder / "audit.xlsx",
+            [
+                ("antennas", rows.columns(), rows),
+                ("what to do", COLUMNS, revisit),
+                ("photos not used", _FAILURES, failures),
+            ],
+        )

@@ -1,17 +1,15 @@
-"""sites.kml (OGC KML 2.2, 07-147r2) from site documents, a site at a time."""
+"""sites.kml (OGC KML 2.2, 07-147r2), a site at a time."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
-from pathlib import Path
-from types import TracebackType
-from typing import IO, Any, Self
+from collections.abc import Iterator
+from typing import IO, Any
 from xml.sax.saxutils import escape, quoteattr
 
 from photoaz.angles import format_azimuth_deg
-from photoaz.present.files.cells import replaced
-from photoaz.present.files.shapes import Document, Kind, LonLat, Shape, site_shapes
+from photoaz.present.files.shapes import Kind, LonLat, Shape, site_shapes
+from photoaz.result import SiteResult
 
 # aabbggrr, as KML has colours; of Okabe and Ito, told apart by colour-blind eyes
 _BLUE, _VERMILION, _GREEN, _GREY = "ffb27200", "ff005ed5", "ff739e00", "ff808080"
@@ -49,8 +47,8 @@ def _head(title: str) -> Iterator[str]:
         yield f'<Style id="{name}">{line}{fill}</Style>\n'
 
 
-def _folder(site: Document) -> Iterator[str]:
-    yield f"<Folder>\n<name>{_text(site['site_id'])}</name>\n"
+def _folder(site: SiteResult) -> Iterator[str]:
+    yield f"<Folder>\n<name>{_text(site.site_id)}</name>\n"
     for shape in site_shapes(site):
         if shape.parts:
             yield _placemark(shape)
@@ -65,7 +63,7 @@ def _placemark(shape: Shape) -> str:
     words = [*([what] if what else []), *_words(shape)]
     if words:
         parts.append(f"<description>{_text('; '.join(words))}</description>")
-    if (day := shape.properties.get("taken")) is not None and re.fullmatch(r"\d{4}-\d\d-\d\d", str(day)):
+    if (day := shape.properties.get("taken")) is not None:
         parts.append(f"<TimeStamp><when>{day}</when></TimeStamp>")
     if style in _LINES:
         parts.append(f"<styleUrl>#{style}{'_revisit' if revisit else ''}</styleUrl>")
@@ -108,30 +106,14 @@ def _geometry(shape: Shape, part: tuple[LonLat, ...]) -> str:
 
 
 class Kml:
-    """Writes sites.kml a site at a time; the file takes its place when the `with` block ends."""
+    """Writes sites.kml to an open file: a folder for each site, its standpoints with their dates, its antennas."""
 
-    def __init__(self, path: Path | str, title: str = "Antenna azimuths") -> None:
-        self._open = replaced(path)
-        self._title = title
+    def __init__(self, file: IO[str], title: str = "Antenna azimuths") -> None:
+        self._file = file
+        file.writelines(_head(title))
 
-    def __enter__(self) -> Self:
-        self._file: IO[str] = self._open.__enter__()
-        self._file.writelines(_head(self._title))
-        return self
-
-    def add(self, site: Document) -> None:
+    def add(self, site: SiteResult) -> None:
         self._file.writelines(_folder(site))
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if kind is None:
-            self._file.write("</Document>\n</kml>\n")
-        self._open.__exit__(kind, error, trace)
-
-
-def write_kml(path: Path | str, sites: Iterable[Document], title: str = "Antenna azimuths") -> None:
-    """Write sites.kml: a folder for each site, its standpoints with their dates, its antennas as lines and wedges."""
-    with Kml(path, title) as file:
-        for site in sites:
-            file.add(site)
+    def close(self) -> None:
+        self._file.write("</Document>\n</kml>\n")

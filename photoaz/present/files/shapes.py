@@ -10,9 +10,12 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from photoaz.angles import wrap_deg
+from photoaz.present.words import base_name
+from photoaz.result import SiteResult, plain
 
-Document = Mapping[str, Any]
 LonLat = tuple[float, float]
+Parts = tuple[tuple[LonLat, ...], ...]
+Geometry = Literal["Point", "LineString", "Polygon"]
 Kind = Literal["tower", "standpoint", "sight", "antenna", "uncertainty", "reading", "design"]
 
 REACH_M = 60.0  # of an antenna's direction and its wedge
@@ -20,19 +23,26 @@ OTHER_REACH_M = 48.0  # of design and reading, so that they can be seen beside i
 _SIGHT_M = (10.0, 250.0)
 _ARC_STEP_DEG = 2.0
 _DECIMALS = 7  # 1 cm
+#: what a map is told of a photo, and of an antenna (of the columns of estimates.csv)
+_PHOTO_COLUMNS = ("photo", "status", "reason", "taken", "heading_true_deg", "heading_u95_deg")
+_ANTENNA_COLUMNS = (
+    *("antenna_id", "sector", "status", "azimuth_true_deg", "u95_deg", "downtilt_deg"),
+    *("reading_azimuth_true_deg", "reading_agrees", "likely_cause"),
+    *("design_azimuth_true_deg", "design_deviation_deg", "decision", "revisit"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shape:
     """A thing on the map. parts : each a list of (lon, lat), degrees WGS84, longitudes -180 to 180.
 
-    More than one part where it lies across the antimeridian, at which it is cut (RFC 7946, 3.1.9); none where its place
-    is not known. Polygons are closed rings, anticlockwise (RFC 7946, 3.1.6).
+    More than one part where it lies across the antimeridian, at which it is cut (RFC 7946, 3.1.9).
+    Polygons are closed rings, anticlockwise (RFC 7946, 3.1.6).
     """
 
     kind: Kind
-    geometry: Literal["Point", "LineString", "Polygon"]
-    parts: tuple[tuple[LonLat, ...], ...]
+    geometry: Geometry
+    parts: Parts
     name: str
     site_id: str
     properties: Mapping[str, Any] = field(default_factory=dict)
@@ -68,117 +78,62 @@ class _Rays:
         return self._found[where]
 
 
-def site_shapes(site: Document) -> list[Shape]:
-    """The shapes of a site document: tower, standpoints, antennas; of these only what is known."""
-    tower = _place(site)
+def site_shapes(site: SiteResult) -> list[Shape]:
+    """The shapes of a site: tower, standpoints, antennas; of these only what is known."""
+    tower = (site.lon_deg, site.lat_deg)
     rays = _Rays()
-    lines: list[tuple[Kind, str, LonLat, slice, dict[str, Any]]] = []
-    wedges: list[tuple[str, LonLat | None, slice, dict[str, Any]]] = []
-    shapes = [
-        Shape(
-            kind="tower",
-            geometry="Point",
-            parts=_cut_points(tower),
-            name=site["site_id"],
-            site_id=site["site_id"],
-            properties=_site_properties(site),
-        )
-    ]
-    for photo in site.get("photos") or ():
-        place = _place(photo)
-        if place is None:
+    lines: list[tuple[Kind, str, LonLat, slice, Mapping[str, Any]]] = []
+    wedges: list[tuple[str, LonLat | None, slice, Mapping[str, Any]]] = []
+
+    def shape(kind: Kind, geometry: Geometry, parts: Parts, name: str, properties: Mapping[str, Any]) -> Shape:
+        return Shape(kind=kind, geometry=geometry, parts=parts, name=name, site_id=site.site_id, properties=properties)
+
+    shapes = [shape("tower", "Point", _cut_points(tower), site.site_id, _site_properties(site))]
+    for photo in site.photos:
+        if photo.lat_deg is None or photo.lon_deg is None:
             continue
-        properties = {k: photo.get(k) for k in ("photo", "status", "reason", "taken", "heading_true_deg")}
-        properties["heading_u95_deg"] = photo.get("heading_u95_deg")
-        name = str(photo["photo"]).replace("\\", "/").rpartition("/")[2]
-        shapes.append(
-            Shape(
-                kind="standpoint",
-                geometry="Point",
-                parts=_cut_points(place),
-                name=name,
-                site_id=site["site_id"],
-                properties=properties,
-            )
-        )
-        if (heading := photo.get("heading_true_deg")) is not None:
-            away = _SIGHT_M[0] if tower is None else _geod().inv(*place, *tower)[2]
+        place = (photo.lon_deg, photo.lat_deg)
+        plain_photo = plain(photo)
+        about: Mapping[str, Any] = {k: plain_photo[k] for k in _PHOTO_COLUMNS}
+        name = base_name(photo.photo)
+        shapes.append(shape("standpoint", "Point", _cut_points(place), name, about))
+        if photo.heading_true_deg is not None:
+            away = _geod().inv(*place, *tower)[2]
             reach = min(max(away, _SIGHT_M[0]), _SIGHT_M[1])
-            lines.append(("sight", name, place, rays.ask(place, [heading], reach), properties))
-    for antenna in site.get("antennas") or () if tower is not None else ():
-        assert tower is not None
-        name, properties = antenna["antenna_id"], _antenna_properties(antenna)
-        azimuth, u95 = antenna.get("azimuth_true_deg"), antenna.get("u95_deg")
+            lines.append(("sight", name, place, rays.ask(place, [photo.heading_true_deg], reach), about))
+    for antenna, row in zip(site.antennas, site.to_records(), strict=True):
+        name, properties = antenna.antenna_id, {k: row[k] for k in _ANTENNA_COLUMNS}
+        azimuth, u95 = antenna.azimuth_true_deg, antenna.u95_deg
         if azimuth is not None:
             if u95 is not None:
                 edge = rays.ask(tower, _arc(azimuth, u95), REACH_M)
                 wedges.append((name, tower if u95 < 180.0 else None, edge, properties))
             lines.append(("antenna", name, tower, rays.ask(tower, [azimuth], REACH_M), properties))
-        for kind in ("reading", "design"):
-            other = (antenna.get(kind) or {}).get("azimuth_true_deg")
+        reading = antenna.reading
+        others: list[tuple[Kind, float | None]] = [
+            ("reading", None if reading is None else reading.azimuth_true_deg),
+            ("design", antenna.design.azimuth_true_deg),
+        ]
+        for kind, other in others:
             if other is not None:
-                about = {"antenna_id": name, "azimuth_true_deg": other}
+                about = {"antenna_id": name, "azimuth_true_deg": row[f"{kind}_azimuth_true_deg"]}
                 lines.append((kind, name, tower, rays.ask(tower, [other], OTHER_REACH_M), about))
     rays.solve()
-    for name, apex, edge, properties in wedges:
-        arc = rays[edge]
-        ring = [*([] if apex is None else [apex]), *arc]
-        shapes.append(
-            Shape(
-                kind="uncertainty",
-                geometry="Polygon",
-                parts=_cut_ring([*ring, ring[0]]),
-                name=name,
-                site_id=site["site_id"],
-                properties=properties,
-            )
-        )
-    for kind, name, start, end, properties in lines:
-        shapes.append(
-            Shape(
-                kind=kind,
-                geometry="LineString",
-                parts=_cut_line(start, rays[end][0]),
-                name=name,
-                site_id=site["site_id"],
-                properties=properties,
-            )
-        )
+    for name, apex, edge, about in wedges:
+        ring = [*([] if apex is None else [apex]), *rays[edge]]
+        shapes.append(shape("uncertainty", "Polygon", _cut_ring([*ring, ring[0]]), name, about))
+    for kind, name, start, end, about in lines:
+        shapes.append(shape(kind, "LineString", _cut_line(start, rays[end][0]), name, about))
     return shapes
 
 
-def _place(of: Document) -> LonLat | None:
-    lat, lon = of.get("lat_deg"), of.get("lon_deg")
-    return None if lat is None or lon is None else (lon, lat)
-
-
-def _site_properties(site: Document) -> dict[str, Any]:
-    antennas = site.get("antennas") or ()
+def _site_properties(site: SiteResult) -> dict[str, Any]:
     return {
-        "antennas": len(antennas),
-        "photos": len(site.get("photos") or ()),
-        "declination_deg": site.get("declination_deg"),
-        "revisit": any(a.get("revisit") for a in antennas),
-        "to_do": (site.get("revisit") or {}).get("sentence"),
-    }
-
-
-def _antenna_properties(antenna: Document) -> dict[str, Any]:
-    reading, design = antenna.get("reading") or {}, antenna.get("design") or {}
-    return {
-        "antenna_id": antenna["antenna_id"],
-        "sector": antenna.get("sector"),
-        "status": antenna.get("status"),
-        "azimuth_true_deg": antenna.get("azimuth_true_deg"),
-        "u95_deg": antenna.get("u95_deg"),
-        "downtilt_deg": antenna.get("downtilt_deg"),
-        "reading_azimuth_true_deg": reading.get("azimuth_true_deg"),
-        "reading_agrees": reading.get("agrees"),
-        "likely_cause": reading.get("likely_cause"),
-        "design_azimuth_true_deg": design.get("azimuth_true_deg"),
-        "design_deviation_deg": design.get("deviation_deg"),
-        "decision": design.get("decision"),
-        "revisit": antenna.get("revisit"),
+        "antennas": len(site.antennas),
+        "photos": len(site.photos),
+        "declination_deg": plain(site.declination_deg),
+        "revisit": any(a.revisit for a in site.antennas),
+        "to_do": None if site.revisit is None else site.revisit.sentence,
     }
 
 
@@ -198,11 +153,11 @@ def _rounded(point: LonLat) -> LonLat:
     return round(point[0], _DECIMALS) + 0.0, round(point[1], _DECIMALS) + 0.0
 
 
-def _cut_points(place: LonLat | None) -> tuple[tuple[LonLat, ...], ...]:
-    return () if place is None else ((_rounded((wrap_deg(place[0]), place[1])),),)
+def _cut_points(place: LonLat) -> Parts:
+    return ((_rounded((wrap_deg(place[0]), place[1])),),)
 
 
-def _cut_line(start: LonLat, end: LonLat) -> tuple[tuple[LonLat, ...], ...]:
+def _cut_line(start: LonLat, end: LonLat) -> Parts:
     edge = math.copysign(180.0, end[0])
     if abs(end[0]) <= 180.0:
         return ((_rounded(start), _rounded(end)),)
@@ -212,7 +167,7 @@ def _cut_line(start: LonLat, end: LonLat) -> tuple[tuple[LonLat, ...], ...]:
     return tuple(tuple(_rounded(p) for p in part) for part in (first, second) if part[0] != part[1])
 
 
-def _cut_ring(ring: Sequence[LonLat]) -> tuple[tuple[LonLat, ...], ...]:
+def _cut_ring(ring: Sequence[LonLat]) -> Parts:
     far = max((p[0] for p in ring), key=abs)
     if abs(far) <= 180.0:
         return (tuple(_rounded(p) for p in ring),)

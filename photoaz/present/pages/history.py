@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 from photoaz.angles import difference_deg, format_azimuth_deg, format_difference_deg
 from photoaz.present.words import escaped, shortened
-
-Document = dict[str, Any]
+from photoaz.result import Turn, VisitResult
 
 _LEFT, _RIGHT, _WIDE = 150.0, 690.0, 820.0
 _ROW, _TOP = 84.0, 18.0
 _MOST_ANTENNAS = 24
+#: where a day lies across the chart
+_X = Callable[[date], float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,40 +26,30 @@ class Measured:
     u95_deg: float | None
 
 
-def measured(visits: Sequence[Document]) -> dict[str, list[Measured]]:
+def measured(visits: Sequence[VisitResult]) -> dict[str, list[Measured]]:
     """Per antenna what each visit gave, in order of time."""
     out: dict[str, list[Measured]] = {}
     for visit in visits:
-        first, last = day_of(visit.get("from")), day_of(visit.get("to"))
-        first, last = first or last, last or first
+        first, last = visit.from_ or visit.to, visit.to or visit.from_
         if first is None or last is None:
             continue
         middle = date.fromordinal((first.toordinal() + last.toordinal()) // 2)
-        for a in visit.get("antennas") or ():
-            if a.get("azimuth_true_deg") is not None:
-                one = Measured(day=middle, azimuth_deg=a["azimuth_true_deg"], u95_deg=a.get("u95_deg"))
-                out.setdefault(str(a["antenna_id"]), []).append(one)
+        for a in visit.antennas:
+            one = Measured(day=middle, azimuth_deg=a.azimuth_true_deg, u95_deg=a.u95_deg)
+            out.setdefault(a.antenna_id, []).append(one)
     for series in out.values():
         series.sort(key=lambda m: m.day)
     return out
 
 
-def day_of(text: Any) -> date | None:
-    """A date out of ISO 8601, None where it is none."""
-    try:
-        return date.fromisoformat(str(text)[:10])
-    except ValueError:
-        return None
-
-
-def history_svg(visits: Sequence[Document], turns: Sequence[Document], designs: dict[str, float | None]) -> str:
+def history_svg(visits: Sequence[VisitResult], turns: Sequence[Turn], designs: Mapping[str, float | None]) -> str:
     """A row for each antenna that two visits show, all over one axis of time.
 
     Points with intervals (95 %), the design as a dotted line, turns as a thick arrow between the visits. '' where no
     antenna was seen twice.
     """
     rows = {k: v for k, v in measured(visits).items() if len(v) > 1}
-    turned = {str(t.get("antenna_id")) for t in turns}
+    turned = {t.antenna_id for t in turns}
     names = sorted(rows, key=lambda n: n not in turned)[:_MOST_ANTENNAS]
     if not names:
         return ""
@@ -72,7 +62,7 @@ def history_svg(visits: Sequence[Document], turns: Sequence[Document], designs: 
     parts = _years(first, last, x_of, _TOP + _ROW * len(names))
     said = []
     for k, name in enumerate(names):
-        mine = [t for t in turns if str(t.get("antenna_id")) == name]
+        mine = [t for t in turns if t.antenna_id == name]
         parts += _row(_TOP + _ROW * k, name, rows[name], mine, designs.get(name), x_of)
         azimuths = ", ".join(f"{m.day.isoformat()} {format_azimuth_deg(m.azimuth_deg, m.u95_deg)}" for m in rows[name])
         said.append(f"{name}: {azimuths}")
@@ -84,7 +74,7 @@ def history_svg(visits: Sequence[Document], turns: Sequence[Document], designs: 
     )
 
 
-def _years(first: int, last: int, x_of: Any, bottom: float) -> list[str]:
+def _years(first: int, last: int, x_of: _X, bottom: float) -> list[str]:
     out = []
     a, b = date.fromordinal(first).year, date.fromordinal(last).year
     step = max(1, (b - a) // 12)
@@ -104,7 +94,12 @@ def _years(first: int, last: int, x_of: Any, bottom: float) -> list[str]:
 
 
 def _row(
-    top: float, name: str, series: Sequence[Measured], turns: Sequence[Document], design: float | None, x_of: Any
+    top: float,
+    name: str,
+    series: Sequence[Measured],
+    turns: Sequence[Turn],
+    design: float | None,
+    x_of: _X,
 ) -> list[str]:
     """One antenna: its azimuths as offsets from the first, so that a row may cross north."""
     zero = series[0].azimuth_deg
@@ -138,7 +133,7 @@ def _row(
     points = [(x_of(m.day), y_of(o)) for m, o in zip(series, off, strict=True)]
     line = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
     out.append(f'<polyline class="trend" points="{line}"/>')
-    out += [s for t in turns if (s := _turn(t, series, points))]
+    out += [_turn(t, series, points) for t in turns]
     for k, (m, h, (x, y)) in enumerate(zip(series, half, points, strict=True)):
         r = inner * h / spread
         out.append(f'<line class="cap" x1="{x:.1f}" y1="{y - r:.1f}" x2="{x:.1f}" y2="{y + r:.1f}"/>')
@@ -160,15 +155,12 @@ def _row(
     return out
 
 
-def _turn(turn: Document, series: Sequence[Measured], points: Sequence[tuple[float, float]]) -> str:
+def _turn(turn: Turn, series: Sequence[Measured], points: Sequence[tuple[float, float]]) -> str:
     """The step between the visits that a turn lies between."""
-    a, b = day_of(turn.get("from")), day_of(turn.get("to"))
-    if a is None or b is None or turn.get("change_deg") is None:
-        return ""
-    before = max((k for k, m in enumerate(series[:-1]) if m.day <= a), default=0)
-    after = min((k for k, m in enumerate(series) if k > before and m.day >= b), default=before + 1)
+    before = max((k for k, m in enumerate(series[:-1]) if m.day <= turn.from_), default=0)
+    after = min((k for k, m in enumerate(series) if k > before and m.day >= turn.to), default=before + 1)
     (x1, y1), (x2, y2) = points[before], points[after]
-    label = f"turned {format_difference_deg(float(turn['change_deg']))}"
+    label = f"turned {format_difference_deg(turn.change_deg)}"
     x, y = 0.5 * (x1 + x2), 0.5 * (y1 + y2)
     return (
         f'<line class="turn" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>'

@@ -4,24 +4,25 @@ from __future__ import annotations
 
 import heapq
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
+from photoaz.judgement.cause import in_words
 from photoaz.present import words
+from photoaz.present.figures import en_text
 from photoaz.present.pages.about import ReportAbout, first_failures
 from photoaz.present.pages.map import SiteMap, Spot, site_map
-from photoaz.present.pages.site import ACTIONS
-from photoaz.present.words import Document
+from photoaz.result import Action, AntennaResult, LikelyCause, Revisit, SiteResult
 
 #: rows of the table that are laid out at once; the next ones are in the page, or on further plain pages
 ROWS_SHOWN = 1000
 #: sites that the index itself can search; beyond, the further pages and sites.geojson serve
 MOST_ROWS = 20_000
 MOST_REVISITS = 100
-_DO = {
+_DO: Mapping[Action, str] = {
     "climb": "Climb, measure, and turn where it is out",
     "read_again": "Go and read again with an instrument from the ground",
     "photo": "Go and take one more photo from the ground",
@@ -33,38 +34,38 @@ _DO = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteRow:
-    """What the index keeps of a site."""
+    """What the index keeps of a site. counts: antennas by their state's code; order: the rows' order, least first."""
 
     site_id: str
     page: str
     state: str
-    lat_deg: float | None
-    lon_deg: float | None
+    lat_deg: float
+    lon_deg: float
     antennas: int
-    counts: dict[str, int]
+    counts: Counter[str]
     disagreeing: int
     worst_deg: float | None
     worst_en: float | None
-    causes: tuple[str, ...]
+    causes: tuple[LikelyCause, ...]
     photos_used: int
     photos: int
     flags: int
     turns: int
-    avoided: float | None
+    avoided: float
     order: tuple[float, float, str]
 
 
 @dataclass(slots=True, kw_only=True)
 class Tally:
-    """Counted over all sites, one after another; the documents themselves are not kept."""
+    """Counted over all sites, one after another; the results themselves are not kept."""
 
     rows: list[SiteRow] = field(default_factory=list)
     antennas: Counter[str] = field(default_factory=Counter)
     readings: Counter[str] = field(default_factory=Counter)
-    causes: Counter[str] = field(default_factory=Counter)
-    cause_sites: Counter[str] = field(default_factory=Counter)
-    actions: Counter[str] = field(default_factory=Counter)
-    action_sites: Counter[str] = field(default_factory=Counter)
+    causes: Counter[LikelyCause] = field(default_factory=Counter)
+    cause_sites: Counter[LikelyCause] = field(default_factory=Counter)
+    actions: Counter[Action] = field(default_factory=Counter)
+    action_sites: Counter[Action] = field(default_factory=Counter)
     flags: Counter[str] = field(default_factory=Counter)
     loss_now: float = 0.0
     loss_after: float = 0.0
@@ -75,96 +76,86 @@ class Tally:
     turned: int = 0
     trips: int = 0
     todo_sites: int = 0
-    revisits: list[tuple[Any, int, str, str, Document]] = field(default_factory=list)
+    revisits: list[_Listed] = field(default_factory=list)
 
-    def add(self, site: Document, page: str) -> None:
+    def add(self, site: SiteResult, page: str) -> None:
         """Count a site, whose page has that name."""
-        antennas = list(site.get("antennas") or ())
-        codes = [words.antenna_state(a) for a in antennas]
-        counts = dict(Counter(codes))
-        revisit = site.get("revisit") or {}
-        avoided, now = revisit.get("loss_avoided"), revisit.get("expected_loss_now")
-        site_id = str(site.get("site_id"))
-        order = (-round(avoided or 0.0, 6), -round(now or 0.0, 6), site_id)
-        causes = sorted({c for a in antennas if (c := (a.get("reading") or {}).get("likely_cause"))})
-        flags = (site.get("audit") or {}).get("flags") or ()
-        photos = site.get("photos") or ()
-        self.antennas.update(codes)
-        self.ambiguous += sum(a.get("status") == "ambiguous" for a in antennas)
-        self.readings.update(_reading_state(a) for a in antennas)
-        self.causes.update(c for a in antennas if (c := (a.get("reading") or {}).get("likely_cause")))
-        self.cause_sites.update(causes)
-        self.flags.update(str(f.get("code")) for f in flags)
-        self.turned += len(site.get("turns") or ())
-        self._revisit(site_id, page, revisit, order)
-        reach = [abs(d) for a in antennas if (d := (a.get("design") or {}).get("deviation_deg")) is not None]
-        ens = [e for a in antennas if (e := (a.get("reading") or {}).get("en")) is not None]
+        codes = Counter(words.antenna_state(a) for a in site.antennas)
+        readings = [a.reading for a in site.antennas if a.reading is not None]
+        causes = Counter(r.likely_cause for r in readings if r.likely_cause is not None)
+        flags = () if site.audit is None else site.audit.flags
+        revisit = site.revisit or Revisit(sentence="")
+        order = (-round(revisit.loss_avoided, 6), -round(revisit.expected_loss_now, 6), site.site_id)
+        self.antennas += codes
+        self.ambiguous += sum(a.status == "ambiguous" for a in site.antennas)
+        self.readings.update(_reading_state(a) for a in site.antennas)
+        self.causes += causes
+        self.cause_sites.update(causes.keys())
+        self.flags.update(f.code for f in flags)
+        self.turned += len(site.turns)
+        self._revisit(site.site_id, page, revisit, order)
+        deviations = [abs(d) for a in site.antennas if (d := a.design.deviation_deg) is not None]
         self.rows.append(
             SiteRow(
-                site_id=site_id,
+                site_id=site.site_id,
                 page=page,
                 state=words.site_state(codes),
-                lat_deg=site.get("lat_deg"),
-                lon_deg=site.get("lon_deg"),
-                antennas=len(antennas),
-                counts=counts,
-                disagreeing=sum((a.get("reading") or {}).get("agrees") is False for a in antennas),
-                worst_deg=max(reach, default=None),
-                worst_en=max(ens, default=None),
-                causes=tuple(causes),
-                photos_used=sum(p.get("status") == "used" for p in photos),
-                photos=(site.get("audit") or {}).get("photos", len(photos)),
+                lat_deg=site.lat_deg,
+                lon_deg=site.lon_deg,
+                antennas=len(site.antennas),
+                counts=codes,
+                disagreeing=sum(words.disagrees(a) for a in site.antennas),
+                worst_deg=max(deviations, default=None),
+                worst_en=max((r.en for r in readings if r.en is not None), default=None),
+                causes=tuple(sorted(causes)),
+                photos_used=sum(p.status == "used" for p in site.photos),
+                photos=len(site.photos) if site.audit is None else site.audit.photos,
                 flags=len(flags),
-                turns=len(site.get("turns") or ()),
-                avoided=avoided,
+                turns=len(site.turns),
+                avoided=revisit.loss_avoided,
                 order=order,
             )
         )
 
-    def _revisit(self, site_id: str, page: str, revisit: Document, order: tuple[float, float, str]) -> None:
-        self.loss_now += revisit.get("expected_loss_now") or 0.0
-        self.loss_after += revisit.get("expected_loss_after") or 0.0
-        self.cost += revisit.get("cost") or 0.0
-        self.avoided += revisit.get("loss_avoided") or 0.0
-        self.unit = str(revisit.get("unit") or self.unit)
-        todo = [i for i in revisit.get("antennas") or () if i.get("action") != "leave"]
+    def _revisit(self, site_id: str, page: str, revisit: Revisit, order: tuple[float, float, str]) -> None:
+        self.loss_now += revisit.expected_loss_now
+        self.loss_after += revisit.expected_loss_after
+        self.cost += revisit.cost
+        self.avoided += revisit.loss_avoided
+        self.unit = revisit.unit
+        todo = tuple(i for i in revisit.antennas if i.action != "leave")
         if not todo:
             return
         self.todo_sites += 1
-        self.trips += bool(revisit.get("trip"))
-        self.actions.update(str(i.get("action")) for i in todo)
-        self.action_sites.update({str(i.get("action")) for i in todo})
-        # a heap with the least worthwhile on top, for the next to push out; the number breaks ties
-        item = (_Reversed(order), len(self.rows), site_id, page, revisit | {"antennas": todo})
+        self.trips += revisit.trip
+        self.actions.update(i.action for i in todo)
+        self.action_sites.update({i.action for i in todo})
+        # a heap with the least worthwhile on top, for the next to push out
+        item = _Listed(order, len(self.rows), site_id, page, replace(revisit, antennas=todo))
         if len(self.revisits) < MOST_REVISITS:
             heapq.heappush(self.revisits, item)
         else:
             heapq.heappushpop(self.revisits, item)
 
 
-class _Reversed:
-    """A key that sorts the other way round."""
+class _Listed(NamedTuple):
+    """A site on the list of what to do; sorts the other way round, the least worthwhile first."""
 
-    __slots__ = ("key",)
+    order: tuple[float, float, str]
+    number: int  # breaks ties
+    site_id: str
+    page: str
+    revisit: Revisit
 
-    def __init__(self, key: Any) -> None:
-        self.key = key
-
-    def __lt__(self, other: _Reversed) -> bool:
-        return bool(other.key < self.key)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Reversed) and bool(self.key == other.key)
-
-    __hash__ = None  # type: ignore[assignment]
+    def __lt__(self, other: tuple[object, ...]) -> bool:
+        return (self.order, self.number) > other[:2]
 
 
-def _reading_state(antenna: Document) -> str:
-    reading = antenna.get("reading")
-    if not reading:
+def _reading_state(antenna: AntennaResult) -> str:
+    reading = antenna.reading
+    if reading is None:
         return "none"
-    agrees = reading.get("agrees")
-    return "open" if agrees is None else "agrees" if agrees else "disagrees"
+    return "open" if reading.agrees is None else "agrees" if reading.agrees else "disagrees"
 
 
 # ---- the page --------------------------------------------------------------------------------------------------------
@@ -173,15 +164,8 @@ def _reading_state(antenna: Document) -> str:
 def index_context(tally: Tally, about: ReportAbout) -> dict[str, Any]:
     """Everything that the index shows; rows in the order of the loss avoided."""
     rows = sorted(tally.rows, key=lambda r: (r.order, [s.code for s in words.STATES].index(r.state), r.page))
-    placed = [k for k, r in enumerate(rows) if _placed(r)]
-    plan = site_map(
-        [
-            Spot(site_id=r.site_id, state=r.state, lat_deg=r.lat_deg or 0.0, lon_deg=r.lon_deg or 0.0)
-            for r in (rows[k] for k in placed)
-        ]
-    )
-    places = dict(zip(placed, plan.places, strict=True)) if plan else {}
-    shown = [_row(r, places.get(k)) for k, r in enumerate(rows)]
+    plan = site_map([Spot(site_id=r.site_id, state=r.state, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in rows])
+    shown = [_row(r, at) for r, at in zip(rows, plan.places if plan else (), strict=True)]
     failures, failed = first_failures(about.failures)
     return {
         "sites": len(rows),
@@ -196,7 +180,7 @@ def index_context(tally: Tally, about: ReportAbout) -> dict[str, Any]:
         "turned": tally.turned,
         "flags": [(c.replace("_", " "), n) for c, n in tally.flags.most_common()],
         "map": Markup(plan.svg) if plan else None,
-        "map_words": _map_words(plan, len(rows) - len(placed)),
+        "map_words": _map_words(plan),
         "revisits": _revisits(tally),
         "revisits_left": tally.todo_sites - len(tally.revisits),
         "rows": shown[:ROWS_SHOWN],
@@ -204,7 +188,7 @@ def index_context(tally: Tally, about: ReportAbout) -> dict[str, Any]:
         "later_rows": shown[ROWS_SHOWN:],
         "not_searched": max(0, len(rows) - MOST_ROWS),
         "states": words.STATES,
-        "cause_names": [(c, words.cause_words(c)) for c in sorted(tally.causes, key=words.cause_words)],
+        "cause_names": [(c, in_words(c)) for c in sorted(tally.causes, key=in_words)],
         "about": about,
         "counts": [(k.replace("_", " "), words.grouped(v)) for k, v in about.counts.items()],
         "inputs": about.inputs,
@@ -215,25 +199,21 @@ def index_context(tally: Tally, about: ReportAbout) -> dict[str, Any]:
     }
 
 
-def _placed(r: SiteRow) -> bool:
-    return r.lat_deg is not None and r.lon_deg is not None
-
-
-def _row(r: SiteRow, place: tuple[float, float] | None) -> dict[str, Any]:
-    found = r.antennas - r.counts.get("unseen", 0)
+def _row(r: SiteRow, place: tuple[float, float]) -> dict[str, Any]:
+    found = r.antennas - r.counts["unseen"]
     return {
         "site_id": r.site_id,
         "page": r.page,
         "state": words.BY_CODE[r.state],
-        "at": "" if place is None else f"{place[0]:.1f} {place[1]:.1f}",
+        "at": f"{place[0]:.1f} {place[1]:.1f}",
         "found": f"{found} of {r.antennas}",
-        "out": r.counts.get("out", 0),
+        "out": r.counts["out"],
         "reading": r.disagreeing,
-        "undecided": r.counts.get("undecided", 0),
+        "undecided": r.counts["undecided"],
         "worst": words.magnitude(r.worst_deg),
-        "en": words.number(r.worst_en),
+        "en": en_text(r.worst_en),
         "causes": " ".join(r.causes),
-        "cause_words": "; ".join(words.cause_words(c) for c in r.causes),
+        "cause_words": "; ".join(in_words(c) for c in r.causes),
         "photos": f"{r.photos_used} of {r.photos}",
         "notes": ", ".join(
             [
@@ -297,46 +277,40 @@ def _sentence(tally: Tally) -> list[str]:
 
 
 def _causes(tally: Tally) -> list[tuple[str, str, str]]:
-    return [
-        (words.cause_words(c), words.grouped(n), words.grouped(tally.cause_sites[c]))
-        for c, n in tally.causes.most_common()
-    ]
+    return [(in_words(c), words.grouped(n), words.grouped(tally.cause_sites[c])) for c, n in tally.causes.most_common()]
 
 
 def _actions(tally: Tally) -> list[tuple[str, str, str]]:
-    known = [a for a in _DO if tally.actions[a]]
-    rest = [a for a in tally.actions if a not in _DO]
     return [
-        (_DO.get(a, ACTIONS.get(a, a)), words.grouped(tally.actions[a]), words.grouped(tally.action_sites[a]))
-        for a in [*known, *rest]
+        (what, words.grouped(tally.actions[a]), words.grouped(tally.action_sites[a]))
+        for a, what in _DO.items()
+        if tally.actions[a]
     ]
 
 
 def _revisits(tally: Tally) -> list[dict[str, Any]]:
-    ranked = sorted(tally.revisits, key=lambda i: (i[0].key, i[1]))
     return [
         {
             "rank": rank,
-            "site_id": site_id,
-            "page": page,
-            "avoided": words.money(revisit.get("loss_avoided")),
-            "cost": words.money(revisit.get("cost")),
-            "trip": bool(revisit.get("trip")),
+            "site_id": one.site_id,
+            "page": one.page,
+            "avoided": words.money(one.revisit.loss_avoided),
+            "trip": one.revisit.trip,
             "antennas": [
                 {
-                    "antenna_id": str(i.get("antenna_id")),
-                    "instruction": words.as_sentence(str(i.get("instruction") or "")),
-                    "reasons": "; ".join(str(r) for r in i.get("reasons") or ()),
-                    "bring": i.get("bring"),
+                    "antenna_id": i.antenna_id,
+                    "instruction": words.as_sentence(i.instruction),
+                    "reasons": "; ".join(i.reasons),
+                    "bring": i.bring,
                 }
-                for i in revisit["antennas"]
+                for i in one.revisit.antennas
             ],
         }
-        for rank, (_, _, site_id, page, revisit) in enumerate(ranked, 1)
+        for rank, one in enumerate(sorted(tally.revisits, key=lambda one: one[:2]), 1)
     ]
 
 
-def _map_words(plan: SiteMap | None, unplaced: int) -> str:
+def _map_words(plan: SiteMap | None) -> str:
     said = []
     if plan is not None and plan.thinned:
         said.append("Marks of one state that would cover each other are drawn once: come nearer to part them.")
@@ -345,8 +319,6 @@ def _map_words(plan: SiteMap | None, unplaced: int) -> str:
         said.append(f"{far} far from the others, outside this view: check the coordinates.")
     if plan is not None and plan.note:
         said.append(f"Lengths hold{plan.note} and change away from it.")
-    if unplaced:
-        said.append(f"{words.plural(unplaced, 'site has', 'sites have')} no position.")
     return " ".join(said)
 
 

@@ -1,4 +1,4 @@
-"""The report's files: a page for each site as its document comes, then the index over them."""
+"""The report's files: a page for each site as its result comes, then the index over them."""
 
 from __future__ import annotations
 
@@ -18,7 +18,8 @@ from markupsafe import Markup
 from photoaz.present.pages.about import ReportAbout
 from photoaz.present.pages.index import Tally, in_pages, index_context
 from photoaz.present.pages.site import site_context
-from photoaz.present.words import UNKNOWN, Document, clean, page_name
+from photoaz.present.words import UNKNOWN, clean, page_name
+from photoaz.result import SiteResult
 
 #: what tells a page of this report from files that others put beside it
 _MARK = '<meta name="generator" content="photoaz report">'
@@ -40,7 +41,7 @@ class _Link:
 
 
 def write_report(
-    folder: Path, sites: Iterable[Document], about: ReportAbout, progress: Callable[[int], None] | None = None
+    folder: Path, sites: Iterable[SiteResult], about: ReportAbout, progress: Callable[[int], None] | None = None
 ) -> Path:
     """Write folder/index.html and a page for each site into folder/sites.
 
@@ -48,9 +49,9 @@ def write_report(
 
     Parameters
     ----------
-    folder : made where it does not exist; the overlays lie beside it, in ../overlays. sites : the documents of an
-    estimates document's 'sites', one after another; not kept. about : how they came about. progress : called with the
-    number of sites written so far.
+    folder : made where it does not exist; the overlays lie beside it, in ../overlays. sites : one after
+    another; not kept. about : how they came about; its counts are read when all sites have come. progress : called with
+    the number of sites written so far.
 
     Returns
     -------
@@ -92,16 +93,15 @@ def _write_index(folder: Path, env: jinja2.Environment, tally: Tally, about: Rep
     return lists
 
 
-def _named(sites: Iterable[Document]) -> Iterator[tuple[Document, _Link]]:
+def _named(sites: Iterable[SiteResult]) -> Iterator[tuple[SiteResult, _Link]]:
     taken: set[str] = set()
     for site in sites:
-        site_id = str(site.get("site_id"))
-        yield site, _Link(page_name(site_id, taken), site_id)
+        yield site, _Link(page_name(site.site_id, taken), site.site_id)
 
 
 def _with_neighbours(
-    named: Iterable[tuple[Document, _Link]],
-) -> Iterator[tuple[_Link | None, tuple[Document, _Link], _Link | None]]:
+    named: Iterable[tuple[SiteResult, _Link]],
+) -> Iterator[tuple[_Link | None, tuple[SiteResult, _Link], _Link | None]]:
     before, this = None, None
     for following in named:
         if this is not None:

@@ -1,37 +1,47 @@
-"""Site documents to write."""
+"""Sites to write, and files written of them."""
 
 from __future__ import annotations
 
-import copy
-import json
-from datetime import UTC, datetime
+from collections import deque
+from dataclasses import replace
 
 import pytest
 
-from photoaz.result import estimates_document
+from photoaz.present.files.everything import written
+from photoaz.result import ById
+
+HEAD = {"schema": "photoaz/estimates/1", "version": "1", "created": "2026-05-03T12:00:05+00:00"}
 
 
 @pytest.fixture
-def whole(site, solution, judgements):
-    """A whole document as it would be read back: two sites, the second somewhere else and with texts of its own."""
-    made = estimates_document([(site, solution, judgements)], datetime(2026, 5, 3, 12, 0, 5, tzinfo=UTC))
-    document = json.loads(json.dumps(made))
-    second = copy.deepcopy(document["sites"][0])
-    second["site_id"] = '=HYPERLINK("x") & <b>Südmast</b> \u2028 "2"\x01'
-    second["lat_deg"], second["lon_deg"] = -16.8, 179.9999
-    for photo in second["photos"]:
-        if photo["lat_deg"] is not None:
-            photo["lat_deg"], photo["lon_deg"] = -16.8002, -179.9998
-    second["antennas"][0]["register_extra"] = {"status": "-5", "owner": "+49 1", "note": "@x"}
-    document["sites"].append(second)
-    return document
+def sites(judged):
+    """Two sites, the second somewhere else and with texts of its own."""
+    first, *others = judged.antennas
+    mine = replace(first, register_extra={"owner": "hill farm"})
+    evil = replace(first, register_extra={"status": "-5", "owner": "+49 1", "note": "@x"})
+    used, rejected = judged.photos
+    second = replace(
+        judged,
+        site_id='=HYPERLINK("x") & <b>Südmast</b> \u2028 "2"\x01',
+        lat_deg=-16.8,
+        lon_deg=179.9999,
+        photos=ById((replace(used, lat_deg=-16.8002, lon_deg=-179.9998), rejected)),
+        antennas=ById((evil, *others)),
+    )
+    return [replace(judged, antennas=ById((mine, *others))), second]
 
 
 @pytest.fixture
-def sites(whole):
-    return whole["sites"]
+def head():
+    return HEAD
 
 
 @pytest.fixture
-def head(whole):
-    return {key: value for key, value in whole.items() if key != "sites"}
+def write():
+    """Writes all files of sites into a folder."""
+
+    def all_of(folder, sites, failures=()):
+        deque(written(folder, sites, HEAD, failures), maxlen=0)
+        return folder
+
+    return all_of

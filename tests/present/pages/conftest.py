@@ -1,62 +1,75 @@
-"""Documents of invented sites, and a browser to open pages with."""
+"""Results of invented sites, and a browser to open pages with."""
 
 from __future__ import annotations
 
-import copy
 import shutil
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime
 
 import pytest
 
-from photoaz.judgement.impact import with_site_impact
 from photoaz.present.pages import ReportAbout, ReportInput
-from photoaz.result import estimates_document
+from photoaz.result import (
+    AuditNotes,
+    ById,
+    FileFlag,
+    Revisit,
+    RevisitItem,
+    Turn,
+    VisitAzimuth,
+    VisitResult,
+    Where,
+)
 
 WHEN = datetime(2026, 5, 20, 9, 30, tzinfo=UTC)
 CHROMIUM = next((c for n in ("chromium", "chromium-browser", "google-chrome") if (c := shutil.which(n))), None)
 
 
+def turned(name):
+    return Turn(
+        antenna_id=name,
+        from_=date(2019, 5, 2),
+        to=date(2023, 5, 2),
+        change_deg=12.0,
+        u95_deg=4.2,
+        en=2.8,
+        p=1e-6,
+        own=True,
+        turned=True,
+        sentence=f"{name} turned by +12.0° ± 4.2° between 2019-05-02 and 2023-05-02",
+    )
+
+
+def visit(year, azimuth):
+    return VisitResult(
+        from_=date(year, 5, 2),
+        to=date(year, 5, 2),
+        photos=("photos/north_gate.jpg",),
+        antennas=(
+            VisitAzimuth(antenna_id="HNT-204-A1", azimuth_true_deg=azimuth, u95_deg=3.0),
+            VisitAzimuth(antenna_id="HNT-204-A2", azimuth_true_deg=140.0, u95_deg=None, reading_date=date(2019, 1, 31)),
+        ),
+    )
+
+
 @pytest.fixture
-def document(site, solution, judgements):
-    """A site's document as an audit keeps it: four antennas, two photos, two visits, one turn."""
-    judged = with_site_impact(site, solution, judgements)
-    made = estimates_document([(site, solution, judged)], WHEN)["sites"][0]
-    made["photos"][0]["overlay"] = "overlays/north gate.png"
-    made["photos"][1]["overlay"] = None
-    made["antennas"][0]["sheet"] = "sheets/HNT-204-A1.html"
-    made["audit"] = {
-        "photos": 3,
-        "used": 1,
-        "flags": [
-            {"photo": "photos/field.jpg", "code": "edited", "message": "its software tag names an editor"},
-            {"photo": "photos/gone.jpg", "code": "duplicate", "message": "the same picture as north_gate.jpg"},
-        ],
-    }
-    made["visits"] = [
-        {
-            "from": f"{year}-05-02",
-            "to": f"{year}-05-02",
-            "photos": ["photos/north_gate.jpg"],
-            "antennas": [
-                {"antenna_id": "HNT-204-A1", "azimuth_true_deg": azimuth, "u95_deg": 3.0, "reading_date": None},
-                {"antenna_id": "HNT-204-A2", "azimuth_true_deg": None, "u95_deg": None, "reading_date": "2019-01-31"},
-            ],
-        }
-        for year, azimuth in ((2019, 112.6), (2023, 124.6))
-    ]
-    made["turns"] = [
-        {
-            "antenna_id": "HNT-204-A1",
-            "from": "2019-05-02",
-            "to": "2023-05-02",
-            "change_deg": 12.0,
-            "u95_deg": 4.2,
-            "en": 2.8,
-            "p": 1e-6,
-            "sentence": "HNT-204-A1 turned by +12.0° ± 4.2° between 2019-05-02 and 2023-05-02",
-        }
-    ]
-    return made
+def result(judged):
+    """A site's result as an audit keeps it: four antennas, two photos, two visits, one turn."""
+    (used, rejected), (a1, *others) = judged.photos, judged.antennas
+    flags = (
+        FileFlag(photo="photos/field.jpg", code="edited", severity="doubt", message="its software tag names an editor"),
+        FileFlag(
+            photo="photos/gone.jpg", code="duplicate", severity="note", message="the same picture as north_gate.jpg"
+        ),
+    )
+    return replace(
+        judged,
+        photos=ById((replace(used, overlay="overlays/north gate.png"), rejected)),
+        antennas=ById((replace(a1, sheet="sheets/HNT-204-A1.html", register_extra={"owner": "hill farm"}), *others)),
+        audit=AuditNotes(photos=3, used=1, flags=flags),
+        visits=(visit(2019, 112.6), visit(2023, 124.6)),
+        turns=(turned("HNT-204-A1"),),
+    )
 
 
 @pytest.fixture
@@ -72,74 +85,75 @@ def about():
     )
 
 
+def calm(antenna, name):
+    """Within tolerance, and agreeing with its reading."""
+    reading = antenna.reading
+    if reading is not None:
+        reading = replace(reading, agrees=True, likely_cause=None, en=0.3, difference_deg=0.4)
+    design = replace(antenna.design, decision="accept", deviation_deg=0.5, p_out_of_tolerance=0.001)
+    return replace(
+        antenna,
+        antenna_id=name,
+        status="estimated",
+        azimuth_true_deg=120.5,
+        u95_deg=1.5,
+        design=design,
+        reading=reading,
+    )
+
+
+def to_climb(name, avoided):
+    item = RevisitItem(
+        antenna_id=name,
+        action="climb",
+        instruction="climb: measure it",
+        reasons=("out of tolerance by 14°",),
+        expected_loss_now=400.0,
+        expected_loss_after=300.0 - avoided,
+        cost=40.0,
+        loss_avoided=avoided,
+        figures="expected loss 400 now",
+        bring="a climbing crew",
+        where=Where(words="the tower"),
+        p_out_of_tolerance=0.9999,
+    )
+    return Revisit(
+        sentence="one visit", trip=True, expected_loss_now=400.0, cost=40.0, loss_avoided=avoided, antennas=(item,)
+    )
+
+
 @pytest.fixture
-def variants(document):
+def variants(result):
     """Many sites from the one, by program: calm ones, wrong readings, undecided and unseen ones, round a middle."""
 
-    def calm(antenna):
-        antenna["status"] = "estimated"
-        antenna["azimuth_true_deg"], antenna["u95_deg"] = 120.5, 1.5
-        antenna["design"] |= {"decision": "accept", "deviation_deg": 0.5, "p_out_of_tolerance": 0.001}
-        if antenna["reading"]:
-            antenna["reading"] |= {"agrees": True, "likely_cause": None, "en": 0.3, "difference_deg": 0.4}
+    def one(k):
+        name = f"FLD-{k:04d}"
+        first, *rest = (calm(a, a.antenna_id.replace("HNT-204", name)) for a in result.antennas)
+        revisit = Revisit(sentence="nothing is to be done")
+        kind = k % 5
+        if kind == 1:
+            reading = replace(first.reading, agrees=False, likely_cause="declination_omitted", cause_odds=9.0, en=6.0)
+            first = replace(first, reading=reading)
+        elif kind == 2:
+            design = replace(first.design, decision="reject", deviation_deg=14.0, p_out_of_tolerance=0.9999)
+            first, revisit = replace(first, design=design), to_climb(first.antenna_id, 100.0 + k)
+        elif kind == 3:
+            first = replace(first, design=replace(first.design, decision="undecided"))
+        elif kind == 4:
+            design = replace(first.design, deviation_deg=None)
+            first = replace(first, status="not_found", azimuth_true_deg=None, u95_deg=None, design=design)
+        return replace(
+            result,
+            site_id=name,
+            lat_deg=result.lat_deg + 0.01 * (k % 37),
+            lon_deg=result.lon_deg + 0.013 * (k // 37),
+            turns=(),
+            visits=(),
+            antennas=ById((first, *rest)),
+            revisit=revisit,
+        )
 
-    def make(n):
-        for k in range(n):
-            one = copy.deepcopy(document)
-            one["site_id"] = f"FLD-{k:04d}"
-            one["lat_deg"] += 0.01 * (k % 37)
-            one["lon_deg"] += 0.013 * (k // 37)
-            one["turns"], one["visits"] = [], []
-            for antenna in one["antennas"]:
-                antenna["antenna_id"] = antenna["antenna_id"].replace("HNT-204", one["site_id"])
-                calm(antenna)
-            first = one["antennas"][0]
-            kind = k % 5
-            one["revisit"] |= {
-                "antennas": [],
-                "loss_avoided": 0.0,
-                "expected_loss_now": 0.0,
-                "trip": False,
-                "cost": 0.0,
-            }
-            if kind == 1:
-                first["reading"] |= {
-                    "agrees": False,
-                    "likely_cause": "declination_omitted",
-                    "cause_odds": 9.0,
-                    "en": 6.0,
-                }
-            elif kind == 2:
-                first["design"] |= {"decision": "reject", "deviation_deg": 14.0, "p_out_of_tolerance": 0.9999}
-                one["revisit"] |= {
-                    "loss_avoided": 100.0 + k,
-                    "expected_loss_now": 400.0,
-                    "trip": True,
-                    "cost": 40.0,
-                    "antennas": [
-                        {
-                            "rank": 1,
-                            "antenna_id": first["antenna_id"],
-                            "action": "climb",
-                            "instruction": "climb: measure it",
-                            "reasons": ["out of tolerance by 14°"],
-                            "bring": "a climbing crew",
-                            "where": {"words": "the tower", "lat_deg": None, "lon_deg": None},
-                            "figures": "expected loss 400 now",
-                            "p_out_of_tolerance": 0.9999,
-                            "u95_then_deg": None,
-                            "loss_avoided": 100.0 + k,
-                        }
-                    ],
-                }
-            elif kind == 3:
-                first["design"]["decision"] = "undecided"
-            elif kind == 4:
-                first |= {"status": "not_found", "azimuth_true_deg": None, "u95_deg": None}
-                first["design"]["deviation_deg"] = None
-            yield one
-
-    return make
+    return lambda n: (one(k) for k in range(n))
 
 
 @pytest.fixture(scope="session")

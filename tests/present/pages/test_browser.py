@@ -177,8 +177,8 @@ def test_without_script_it_is_a_plain_table(index, pages):
 
 
 @pytest.mark.parametrize("width", [1280, 820, 390])
-def test_no_page_is_wider_than_the_window(index, tmp_path, document, about, pages, width):
-    write_report(tmp_path / "one", [document], about)
+def test_no_page_is_wider_than_the_window(index, tmp_path, result, about, pages, width):
+    write_report(tmp_path / "one", [result], about)
     for path in (index, tmp_path / "one" / "sites" / "HNT-204.html"):
         page = pages()
         page.set_viewport_size({"width": width, "height": 900})

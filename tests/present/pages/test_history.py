@@ -7,16 +7,21 @@ from xml.etree import ElementTree
 
 import pytest
 
-from photoaz.present.pages.history import day_of, history_svg, measured
+from photoaz.present.pages.history import history_svg, measured
+from photoaz.result import Turn, VisitAzimuth, VisitResult
 
 
-def visit(day, last=None, **azimuths):
-    return {
-        "from": day,
-        "to": last or day,
-        "photos": [],
-        "antennas": [{"antenna_id": k, "azimuth_true_deg": v, "u95_deg": 2.0} for k, v in azimuths.items()],
-    }
+def day(text):
+    return None if text is None else date.fromisoformat(text)
+
+
+def visit(first, last=None, **azimuths):
+    return VisitResult(
+        from_=day(first),
+        to=day(last or first),
+        photos=(),
+        antennas=tuple(VisitAzimuth(antenna_id=k, azimuth_true_deg=v, u95_deg=2.0) for k, v in azimuths.items()),
+    )
 
 
 def dots(svg):
@@ -26,8 +31,6 @@ def dots(svg):
 def test_days_and_order():
     found = measured([visit("2023-05-02", A=20.0), visit("2019-05-01", "2019-05-03", A=8.0), visit(None, A=3.0)])
     assert [m.day for m in found["A"]] == [date(2019, 5, 2), date(2023, 5, 2)]
-    assert day_of("not a day") is None
-    assert day_of("2019-05-02T10:00:00Z") == date(2019, 5, 2)
 
 
 def test_time_runs_evenly_and_up_is_clockwise():
@@ -45,7 +48,20 @@ def test_a_row_may_cross_north():
 
 
 def test_turns_are_drawn_between_their_visits():
-    turns = [{"antenna_id": "A", "from": "2019-01-01", "to": "2023-01-01", "change_deg": 12.0, "u95_deg": 3.0}]
+    turns = [
+        Turn(
+            antenna_id="A",
+            from_=date(2019, 1, 1),
+            to=date(2023, 1, 1),
+            change_deg=12.0,
+            u95_deg=3.0,
+            en=4.0,
+            p=1e-6,
+            own=True,
+            turned=True,
+            sentence="",
+        )
+    ]
     svg = history_svg([visit("2019-01-01", A=10.0, B=5.0), visit("2023-01-01", A=22.0, B=5.5)], turns, {})
     tree = ElementTree.fromstring(svg)
     lines = [line for line in tree.iter("line") if line.get("class") == "turn"]

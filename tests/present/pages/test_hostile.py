@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import re
 from dataclasses import replace
 
@@ -11,6 +10,7 @@ import pytest
 
 from photoaz.present.pages import ReportInput, write_report
 from photoaz.present.pages import index as pages_index
+from photoaz.result import ById, SiteResult
 
 # Forms after OWASP's cross site scripting prevention and filter evasion cheat sheets: by context, not word for word
 HOSTILE = (
@@ -60,9 +60,13 @@ TAGS = {
 }
 
 
-def poisoned(document, text):
-    """The document with the text in every place where text may come from outside."""
-    made = copy.deepcopy(document)
+#: fields whose text is one of few words, or a day: reading refuses any other
+CLOSED = ("status", "view", "decision", "from", "to", "taken", "reading_date", "action", "likely_cause", "cause")
+
+
+def poisoned(result, text):
+    """The result with the text in every place where text may come from outside."""
+    made = result.document()
     names = {a["antenna_id"]: f"{text}{k}" for k, a in enumerate(made["antennas"])}
     photos = {p["photo"]: f"{text}{k}" for k, p in enumerate(made["photos"])}
 
@@ -72,18 +76,14 @@ def poisoned(document, text):
         if isinstance(value, list):
             return [walk(v, key) for v in value]
         if isinstance(value, str):
-            if key in ("status", "view", "decision", "from", "to", "taken", "kind"):
-                return value
-            return names.get(value) or photos.get(value) or (value if key == "likely_cause" else text)
+            return names.get(value) or photos.get(value) or (value if key in CLOSED else text)
         return value
 
-    out = walk(made)
-    out["site_id"] = text
-    return out
+    return replace(SiteResult.from_document(walk(made)), site_id=text)
 
 
 @pytest.fixture
-def hostile(tmp_path, document, about):
+def hostile(tmp_path, result, about):
     odd = replace(
         about,
         command=HOSTILE[0],
@@ -94,16 +94,14 @@ def hostile(tmp_path, document, about):
         counts=dict.fromkeys(HOSTILE[:6], 1),
         version=HOSTILE[1],
     )
-    sites = [poisoned(document, t) for t in HOSTILE]
-    # a cause, a state and a trust code of which nothing is known
-    sites[3]["antennas"][0]["reading"] |= {"likely_cause": HOSTILE[3], "agrees": False}
+    sites = [poisoned(result, t) for t in HOSTILE]
     write_report(tmp_path, sites, odd)
     return tmp_path
 
 
-def test_rows_kept_as_text_hold_nothing_hostile(tmp_path, document, about, pages, monkeypatch):
+def test_rows_kept_as_text_hold_nothing_hostile(tmp_path, result, about, pages, monkeypatch):
     monkeypatch.setattr(pages_index, "ROWS_SHOWN", 1)
-    index = write_report(tmp_path, [poisoned(document, t) for t in HOSTILE], about)
+    index = write_report(tmp_path, [poisoned(result, t) for t in HOSTILE], about)
     page = lxml.html.fromstring(index.read_text(encoding="utf-8"))
     assert len(page.xpath("//script")) == 2
     (kept,) = page.xpath("//script[@type='text/plain']")
@@ -142,20 +140,20 @@ def test_nothing_hostile_becomes_markup(hostile):
 
 
 @pytest.mark.parametrize("k", range(len(HOSTILE)))
-def test_it_can_still_be_read(tmp_path, document, about, k):
+def test_it_can_still_be_read(tmp_path, result, about, k):
     text = HOSTILE[k]
-    write_report(tmp_path, [poisoned(document, text)], about)
+    write_report(tmp_path, [poisoned(result, text)], about)
     (path,) = (tmp_path / "sites").iterdir()
     page = lxml.html.fromstring(path.read_text(encoding="utf-8"))
     shown = "".join(page.xpath("//h1")[0].text or "").strip()
     assert shown == "".join(c if c.isprintable() else " " for c in text).strip()
 
 
-def test_pictures_and_sheets_of_hostile_names_are_left_out_or_within(tmp_path, document, about):
+def test_pictures_and_sheets_of_hostile_names_are_left_out_or_within(tmp_path, result, about):
     for k, text in enumerate(HOSTILE):
-        one = copy.deepcopy(document)
-        one["photos"][0]["overlay"] = text
-        one["antennas"][0]["sheet"] = text
+        photos = ById((replace(result.photos[0], overlay=text), *result.photos[1:]))
+        antennas = ById((replace(result.antennas[0], sheet=text), *result.antennas[1:]))
+        one = replace(result, photos=photos, antennas=antennas)
         write_report(tmp_path / str(k), [one], about)
         page = lxml.html.fromstring((tmp_path / str(k) / "sites" / "HNT-204.html").read_text(encoding="utf-8"))
         for link in page.xpath("//img/@src | //a[contains(., 'Sheet')]/@href"):

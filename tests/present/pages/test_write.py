@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import copy
 import hashlib
 import os
 import re
@@ -19,6 +18,7 @@ from photoaz.present.pages import index as pages_index
 from photoaz.present.pages import write_report
 from photoaz.present.pages.about import MOST_FAILURES, first_failures
 from photoaz.present.pages.write import _environment
+from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 
 
 def parsed(path):
@@ -30,9 +30,9 @@ def text_of(node):
 
 
 @pytest.fixture
-def report(tmp_path, document, variants, about):
+def report(tmp_path, result, variants, about):
     sites = list(variants(12))
-    write_report(tmp_path / "report", [document, *sites], about)
+    write_report(tmp_path / "report", [result, *sites], about)
     return tmp_path / "report"
 
 
@@ -87,20 +87,20 @@ def test_the_policy_lets_only_the_own_script_and_style_be(report):
         assert not page.xpath("//@style | //*[@*[starts-with(name(), 'on')]]")
 
 
-def test_the_figures_of_a_site(report, document):
+def test_the_figures_of_a_site(report, result):
     page = parsed(report / "sites" / "HNT-204.html")
     said = text_of(page)
-    first = document["antennas"][0]
-    assert f"{first['azimuth_true_deg']:.1f}° ± {first['u95_deg']:.1f}°" in said
-    assert f"En {first['reading']['en']:.2f} (limit 1)" in said
+    first = result.antennas[0]
+    assert f"{first.azimuth_true_deg:.1f}° ± {first.u95_deg:.1f}°" in said
+    assert f"En {first.reading.en:.2f} (limit 1)" in said
     assert "120.0° ± 5°" in said
-    for antenna in document["antennas"]:
-        (block,) = [a for a in page.xpath("//article") if a.xpath("./h2")[0].text.strip() == antenna["antenna_id"]]
+    for antenna in result.antennas:
+        (block,) = [a for a in page.xpath("//article") if a.xpath("./h2")[0].text.strip() == antenna.antenna_id]
         words = text_of(block)
-        for reason in antenna["reasons"]:
+        for reason in antenna.reasons:
             assert " ".join(reason.split())[1:].rstrip(".") in words
-        for share in antenna["budget"]:
-            assert share["source"] in words
+        for share in antenna.budget:
+            assert share.source in words
     assert "no focal length and no calibration" in said
     assert "compass disturbed by 23 deg" in said
     assert "Photo 2, field.jpg: edited after it was taken." in said
@@ -235,9 +235,9 @@ def test_no_sites_is_a_report_too(tmp_path, about):
     assert "No site was judged" in text_of(parsed(index))
 
 
-def test_the_same_documents_give_the_same_bytes(tmp_path, document, variants, about):
+def test_the_same_documents_give_the_same_bytes(tmp_path, result, variants, about):
     for name in ("a", "b"):
-        write_report(tmp_path / name, [copy.deepcopy(document), *variants(4)], about)
+        write_report(tmp_path / name, [result, *variants(4)], about)
     for path in (tmp_path / "a").rglob("*.html"):
         assert path.read_bytes() == (tmp_path / "b" / path.relative_to(tmp_path / "a")).read_bytes()
 
@@ -284,10 +284,11 @@ def test_a_template_may_not_name_what_there_is_not():
 
 
 def test_hardly_anything_known_is_no_failure(tmp_path, about):
-    bare = {"site_id": "BARE-1", "antennas": [{"antenna_id": "BARE-1-A1", "status": "not_visible"}]}
-    write_report(tmp_path, [bare, {"site_id": "BARE-2", "photos": [{"photo": "a.jpg", "status": "rejected"}]}], about)
+    antenna = AntennaResult(antenna_id="BARE-1-A1", status="not_visible")
+    bare = SiteResult(site_id="BARE-1", lat_deg=46.6, lon_deg=-66.4, antennas=ById((antenna,)))
+    photos = ById((PhotoResult(photo="a.jpg", status="rejected"),))
+    write_report(tmp_path, [bare, replace(bare, site_id="BARE-2", antennas=ById(), photos=photos)], about)
     said = text_of(parsed(tmp_path / "sites" / "BARE-1.html"))
-    assert "position not known" in said
     assert "1 not found in the photos: A1." in said
     assert "None" not in said
     assert "The register has no antenna of this site." in text_of(parsed(tmp_path / "sites" / "BARE-2.html"))

@@ -1,0 +1,200 @@
+"""An antenna's and a site's figures in words, each once: pages, sheets, tables and pictures say the same of them."""
+
+from __future__ import annotations
+
+from photoaz.angles import format_azimuth_deg, u95_decimals
+from photoaz.judgement.cause import format_odds, in_words
+from photoaz.present import words
+from photoaz.present.drawing import Direction
+from photoaz.result import AntennaResult, Crossover, Design, Impact, Reading, SiteResult
+from photoaz.wording import percent
+
+#: what a reader gets as a row: its name, and the figure with what goes with it
+Figure = tuple[str, str]
+
+STATUS = {
+    "estimated": "estimated",
+    "ambiguous": "may point in several ways",
+    "not_found": "not found in the photos",
+    "not_visible": "shows in no photo",
+}
+DECISIONS = {"accept": "within tolerance", "reject": "OUT of tolerance", "undecided": "undecided"}
+_MOST_CAUSES = 3
+
+
+# ---- single figures --------------------------------------------------------------------------------------------------
+
+
+def u95(value_deg: float) -> str:
+    """'3.2°', with two digits."""
+    return f"{value_deg:.{u95_decimals(value_deg)}f}°"
+
+
+def reading_text(reading: Reading | None) -> str:
+    """'118.0° ± 2.0°'; 'none' where there is none."""
+    return "none" if reading is None else format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)
+
+
+def design_text(design: Design) -> str:
+    """'120.0° ± 5°', the tolerance."""
+    if design.azimuth_true_deg is None:
+        return words.UNKNOWN
+    return f"{format_azimuth_deg(design.azimuth_true_deg)} ± {design.tolerance_deg:g}°"
+
+
+def en_text(en: float | None) -> str:
+    """Two decimals; more just above 1, where '1.00' would contradict the verdict beside it."""
+    text = words.number(en)
+    return f"{en:.4f}" if en is not None and text == "1.00" and en > 1.0 else text
+
+
+def verdict(agrees: bool | None) -> str:
+    """Of a reading against the photos."""
+    return "not judged" if agrees is None else "agrees" if agrees else "DISAGREES"
+
+
+def likely_cause(reading: Reading | None) -> str:
+    """The likely cause with its odds, or those that are not told apart; '' where none is named."""
+    if reading is None:
+        return ""
+    if reading.likely_cause is not None:
+        odds = "" if reading.cause_odds is None else f" (odds {format_odds(reading.cause_odds)})"
+        return in_words(reading.likely_cause) + odds
+    alike = reading.not_told_apart
+    return " or ".join(in_words(c) for c in alike) + (" (not told apart)" if alike else "")
+
+
+def declination_text(result: SiteResult) -> str:
+    """'16.18° ± 0.75° west'."""
+    value, spread = result.declination_deg, result.declination_u95_deg
+    if value is None:
+        return "not known (no photo bears a date)"
+    spelled = f"{abs(value):.{u95_decimals(spread)}f}°" + ("" if spread is None else f" ± {u95(spread)}")
+    return f"{spelled} {'east' if value >= 0.0 else 'west'}"
+
+
+def _plus_minus(value_deg: float, u95_deg: float | None) -> str:
+    return f"{value_deg:.1f}°" + ("" if u95_deg is None else f" ± {u95_deg:.1f}°")
+
+
+# ---- an antenna, a site ----------------------------------------------------------------------------------------------
+
+
+def antenna_figures(a: AntennaResult) -> list[Figure]:
+    """All that is said of an antenna in figures; intervals are 95 %."""
+    if a.azimuth_true_deg is None:
+        rows = [("from the photos", f"none: {STATUS[a.status]}")]
+    else:
+        rows = [("from the photos", f"{words.azimuth(a.azimuth_true_deg, a.u95_deg)} true")]
+    for o in a.alternatives:
+        other = words.azimuth(o.azimuth_true_deg, o.u95_deg)
+        rows.append(("also possible", f"{other}, probability {percent(o.probability)}"))
+    rows += _reading_figures(a.reading)
+    rows += _design_figures(a.design)
+    if a.combined is not None:
+        both = words.azimuth(a.combined.azimuth_true_deg, a.combined.u95_deg)
+        rows.append(("both together", f"{both} true"))
+    if a.downtilt_deg is not None:
+        rows.append(("downtilt", _downtilt(a, a.downtilt_deg)))
+    if a.roll_deg is not None:
+        rows.append(("roll", _plus_minus(a.roll_deg, a.roll_u95_deg)))
+    return rows
+
+
+def _reading_figures(r: Reading | None) -> list[Figure]:
+    if r is None:
+        return [("reading", "none in the register")]
+    rows = [("reading", f"{reading_text(r)} true")]
+    if r.difference_deg is not None and r.en is not None:
+        said = f"{words.signed(r.difference_deg)}, En {en_text(r.en)} (limit 1): {verdict(r.agrees)}"
+        if r.p_right is not None and r.agrees is not (r.en <= 1.0):
+            said += f", {percent(r.p_right)} right by the whole site"
+        rows.append(("photos − reading", said))
+    if cause := likely_cause(r):
+        rows.append(("likely cause", cause))
+    others = [c for c in r.causes if c.cause != r.likely_cause]
+    rows += [("other cause", f"{in_words(c.cause)}, {percent(c.probability)}") for c in others[:_MOST_CAUSES]]
+    return rows
+
+
+def _design_figures(d: Design) -> list[Figure]:
+    known = d.azimuth_true_deg is not None
+    rows = [("design", design_text(d) + (" true (±: tolerance)" if known else ""))]
+    if d.deviation_deg is not None:
+        p_out = words.probability(d.p_out_of_tolerance)
+        said = f"{words.signed(d.deviation_deg)}, p out of tolerance {p_out}: {DECISIONS[d.decision]}"
+        rows.append(("photos − design", said))
+    if d.guard_band_deg is not None and d.acceptance_deg is not None:
+        risk = "" if d.risk is None else f" (risk {100.0 * d.risk:g} %)"
+        kept = f"accepted within ± {d.acceptance_deg:.1f}°" if d.acceptance_deg > 0.0 else "nothing can be accepted"
+        rows.append(("guard band", f"{d.guard_band_deg:.1f}°: {kept}{risk}"))
+    if d.consumer_risk is not None and d.producer_risk is not None:
+        said = f"{percent(d.consumer_risk)} accepted though out, {percent(d.producer_risk)} rejected though in"
+        rows.append(("of all so measured", said))
+    return rows
+
+
+def _downtilt(a: AntennaResult, downtilt_deg: float) -> str:
+    said = _plus_minus(downtilt_deg, a.downtilt_u95_deg)
+    reading = a.downtilt_reading
+    if reading is None:
+        return said
+    said += f"; reading {_plus_minus(reading.downtilt_deg, reading.u95_deg)}"
+    return said if reading.en is None else f"{said}, En {en_text(reading.en)}: {verdict(reading.agrees)}"
+
+
+def impact_figures(impact: Impact | None, site_id: str) -> list[Figure]:
+    """The change of gain against the design, with 95 % intervals; none where it is not known.
+
+    site_id : of the neighbours, whose names need not repeat it.
+    """
+    if impact is None:
+        return []
+    return [
+        ("in the design direction", words.decibel(impact.boresight, impact.boresight_interval)),
+        ("clockwise edge, +60°", words.decibel(impact.clockwise_edge, impact.clockwise_edge_interval)),
+        ("other edge, −60°", words.decibel(impact.anticlockwise_edge, impact.anticlockwise_edge_interval)),
+        *(_crossing(c, site_id) for c in impact.crossovers),
+    ]
+
+
+def _crossing(c: Crossover, site_id: str) -> Figure:
+    effect = {"open": "overlap or hole open"}.get(c.effect, c.effect)
+    moved = f"moved {words.signed(c.shift_deg)} ± {c.shift_u95_deg:.1f}°"
+    name = f"crossing to {words.short_label(c.neighbour_id, site_id)}" + (
+        "" if c.neighbour_estimated else " (as designed)"
+    )
+    return name, f"{words.decibel(c.change, c.change_interval)}, {moved}: {effect}"
+
+
+def site_figures(result: SiteResult) -> list[Figure]:
+    """What is said of a site as a whole in figures."""
+    used = sum(p.status == "used" for p in result.photos)
+    listed = len(result.photos) if result.audit is None else result.audit.photos
+    return [
+        ("position", f"{result.lat_deg:.6f}°, {result.lon_deg:.6f}° (WGS84)"),
+        ("declination", declination_text(result)),
+        ("photos", f"{used} of {listed} used"),
+    ]
+
+
+# ---- what charts draw of an antenna ----------------------------------------------------------------------------------
+
+
+def directions(a: AntennaResult, most_others: int = 2) -> list[Direction]:
+    """Photos' azimuth, other possible ones, reading and design."""
+    out = []
+    if a.azimuth_true_deg is not None:
+        out.append(Direction(kind="photos", label="photos", azimuth_deg=a.azimuth_true_deg, half_deg=a.u95_deg))
+        for o in a.alternatives[:most_others]:
+            note = percent(o.probability)
+            other = Direction(
+                kind="other", label="also possible", azimuth_deg=o.azimuth_true_deg, half_deg=o.u95_deg, note=note
+            )
+            out.append(other)
+    if a.reading is not None:
+        r = a.reading
+        out.append(Direction(kind="reading", label="reading", azimuth_deg=r.azimuth_true_deg, half_deg=r.u95_deg))
+    if (design := a.design.azimuth_true_deg) is not None:
+        out.append(Direction(kind="design", label="design", azimuth_deg=design, half_deg=a.design.tolerance_deg))
+    return out

@@ -1,0 +1,12 @@
+"""How figures are spelled that every layer names in its sentences."""
+
+from __future__ import annotations
+
+
+def percent(share: float) -> str:
+    """A probability or a share: '62 %'; with a decimal near either end, '4.2 %'; never as sure as 0 or 100 %."""
+    if share < 0.001:
+        return "< 0.1 %"
+    if share > 0.999:
+        return "> 99.9 %"
+    return f"{100.0 * share:.1f} %" if min(share, 1.0 - share) < 0.1 else f"{100.0 * share:.0f} %"
