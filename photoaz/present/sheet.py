@@ -216,8 +216,9 @@ def _impact(found: AntennaResult, site_id: str) -> str:
     impact = found.impact_db
     if impact is None:
         return "<section><h2>Impact</h2><p>Not known without an azimuth and a design.</p></section>"
+    table = _table(impact_figures(impact, site_id), 90)
     return (
-        f"<section><h2>Impact: change of gain against the design (95 %)</h2>{_table(impact_figures(impact, site_id), 90)}"
+        f"<section><h2>Impact: change of gain against the design (95 %)</h2>{table}"
         f'<p class="note">{escaped(as_sentence(impact.basis))}</p></section>'
     )
 

@@ -110,7 +110,7 @@ def test_all_results_are_there(undisturbed: tuple[Path, Path]) -> None:
     _, out = undisturbed
     names = {p.name for p in out.iterdir()}
     assert names >= {
-        *("results.sqlite", "estimates.csv", "estimates.json", "estimates.parquet", "revisit.csv"),
+        *("results.sqlite", "estimates.csv", "estimates.json", "estimates.parquet", "audit.xlsx", "revisit.csv"),
         *("sites.geojson", "sites.kml", "failures.csv", "report"),
     }
     site = json.loads((out / "estimates.json").read_text(encoding="utf-8"))["sites"][0]

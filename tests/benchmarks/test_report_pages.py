@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 import pytest
 
 from photoaz.present.pages import ReportAbout, write_report
+from photoaz.result import SiteResult
 
 pytestmark = pytest.mark.benchmark
 
@@ -45,7 +46,15 @@ def sites(n):
                     "u95_deg": 1.8,
                     "budget": [{"source": f"source {i}", "share": 0.1, "u95_deg": 0.5} for i in range(10)],
                     "evidence": [
-                        {"photo": f"p{i}.jpg", "view": "face", "width_px": 40.0, "yaw_deg": 5.0} for i in range(5)
+                        {
+                            "photo": f"p{i}.jpg",
+                            "view": "face",
+                            "corners_px": [],
+                            "width_px": 40.0,
+                            "yaw_deg": 5.0,
+                            "quality": 0.9,
+                        }
+                        for i in range(5)
                     ],
                     "reading": {
                         "azimuth_true_deg": design,
@@ -66,14 +75,15 @@ def sites(n):
                     "reasons": ["The reading agrees with the photos, within what the two uncertainties allow."] * 4,
                 }
             )
-        yield {
+        made = {
             "site_id": f"BNC-{k:05d}",
             "lat_deg": 46.0 + rng.gauss(0.0, 1.0),
             "lon_deg": -66.0 + rng.gauss(0.0, 1.5),
             "photos": [{"photo": f"p{i}.jpg", "status": "used", "heading_true_deg": 40.0 * i} for i in range(9)],
             "antennas": antennas,
-            "revisit": {"loss_avoided": round(rng.expovariate(0.01)), "antennas": []},
+            "revisit": {"sentence": "nothing", "loss_avoided": round(rng.expovariate(0.01)), "antennas": []},
         }
+        yield SiteResult.from_document(made)
 
 
 @pytest.mark.skipif(CHROMIUM is None, reason="needs chromium")
