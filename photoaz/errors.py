@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, TypeVar
+
+_T = TypeVar("_T")
 
 
 class PhotoazError(Exception):
@@ -40,3 +44,25 @@ class InputError(PhotoazError, ValueError):
     def __init__(self, faults: tuple[Fault, ...] | list[Fault] | Fault) -> None:
         self.faults: tuple[Fault, ...] = (faults,) if isinstance(faults, Fault) else tuple(faults)
         super().__init__("\n".join(str(f) for f in self.faults))
+
+
+@dataclass(slots=True)
+class FileReader:
+    """Reads files and gathers the faults of all of them, so that they are told at once."""
+
+    faults: list[Fault] = field(default_factory=list)
+
+    def read(self, load: Callable[..., _T], path: Path | None, *more: Any) -> _T | None:
+        """What `load` makes of a file; None where there is none, or it has faults."""
+        if path is None:
+            return None
+        try:
+            return load(path, *more)
+        except InputError as err:
+            self.faults.extend(err.faults)
+            return None
+
+    def done(self) -> None:
+        """Raise InputError with all faults, if there are any."""
+        if self.faults:
+            raise InputError(self.faults)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from photoaz import __version__
-from photoaz.cli.audit import StorePlace, exit_by_results, run
+from photoaz.cli.audit import called_as, exit_by_results
 from photoaz.cli.group import AS_JSON, COSTS, RISK, main
 from photoaz.cli.site import site_text
 from photoaz.cli.streams import emit, json_text, say
@@ -46,7 +46,9 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
     Example:
       photoaz demo --out trial
     """
-    from photoaz.cli.inputs import audit_inputs
+    from photoaz.audit.inputs import about_run, audit_inputs
+    from photoaz.present.audited import draw_site
+    from photoaz.present.folder import StorePlace, audit_into
     from photoaz.register.load import load_register, require_sites
     from photoaz.sample import sample_photos
 
@@ -56,9 +58,9 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
     controls, picks = (path if (path := out / name).is_file() else None for name in ("controls.csv", "picks.csv"))
     options: dict[str, Any] = {"register": register, "controls": controls, "picks": picks, "costs": costs}
     options |= {"risk": risk, "sheets": "all"}
-    given, _ = audit_inputs([str(photo) for photo in sample_photos(out)], **options)
-    place = StorePlace.at(out)
-    tally, results = run(given, options, (), out, place, 1, None, False)
+    given, _ = audit_inputs([str(photo) for photo in sample_photos(out)], draw_site, **options)
+    about = about_run(called_as(), options, given, ())
+    tally, results = audit_into(given, about, out, StorePlace.at(out), jobs=1)
     if as_json:
         emit((out / "estimates.json").read_text(encoding="utf-8"))
     else:

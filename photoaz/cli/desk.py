@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from photoaz.cli.audit import NOTE, STORE, cores, open_store
+from photoaz.cli.audit import called_as
 from photoaz.cli.group import COLUMNS, FILE, main
 from photoaz.cli.streams import say
 from photoaz.errors import Fault, InputError
@@ -62,6 +62,7 @@ def desk(
       photoaz desk audit-2026
     """
     from photoaz.desk.guard import is_loopback
+    from photoaz.present.folder import NOTE, STORE
 
     if not is_loopback(host) and not token:
         wanted = "--token T as well, as other machines can then reach the desk"
@@ -87,6 +88,7 @@ def desk(
 def _serve(results: Path, host: str, port: int | None, token: str | None, no_browser: bool) -> None:
     from photoaz.desk.serve import serve
     from photoaz.desk.session import Desk
+    from photoaz.present.folder import open_store
 
     results = results.resolve()
     store = open_store(results)
@@ -110,6 +112,8 @@ def _serve(results: Path, host: str, port: int | None, token: str | None, no_bro
 
 def store_of(folder: Path) -> tuple[str, str]:
     """URL and audit name of a folder of results."""
+    from photoaz.present.folder import NOTE, STORE
+
     note = folder / NOTE
     if note.is_file():
         told = json.loads(note.read_text(encoding="utf-8"))
@@ -121,8 +125,9 @@ def given_by(store: Store, folder: Path) -> Callable[[], Given]:
     """Reads again what the newest run of an audit was made from."""
 
     def read() -> Given:
-        from photoaz.cli.inputs import FILES, audit_inputs
+        from photoaz.audit.inputs import FILES, audit_inputs
         from photoaz.desk.session import Given
+        from photoaz.present.audited import draw_site
 
         run = store.last_run()
         if run is None:
@@ -143,7 +148,7 @@ def given_by(store: Store, folder: Path) -> Callable[[], Given]:
         parameters: Mapping[str, Any] = about.get("parameters", {})
         known = {k: parameters[k] for k in ("risk", "overlays", "sheets") if k in parameters}
         paths = about.get("paths", ())
-        inputs, faults = audit_inputs(paths, **{k: p for k, p in files.items() if k in FILES}, **known)
+        inputs, faults = audit_inputs(paths, draw_site, **{k: p for k, p in files.items() if k in FILES}, **known)
         if faults:
             notes.append(f"{len(faults)} rows of the register cannot be used: {faults[0]}" + _more(len(faults) - 1))
         return Given(inputs=inputs, notes=tuple(notes))
@@ -168,10 +173,12 @@ def _found(name: str, about: Mapping[str, Any], folder: Path) -> Path:
 def without_solving(photos: Path, register: Path, out: Path | None, columns: Path | None = None) -> Path:
     """The beginnings of an audit: photos read and put to their sites."""
     from photoaz.audit.executors import crew
+    from photoaz.audit.inputs import about_run, audit_inputs
     from photoaz.audit.progress import progress
     from photoaz.audit.run import read_and_place
     from photoaz.audit.store import Store
-    from photoaz.cli.inputs import about_run, audit_inputs
+    from photoaz.present.audited import draw_site
+    from photoaz.present.folder import NOTE, STORE, cores
 
     if (photos / STORE).is_file() or (photos / NOTE).is_file():
         raise InputError(
@@ -179,13 +186,13 @@ def without_solving(photos: Path, register: Path, out: Path | None, columns: Pat
         )
     results = out or photos.resolve().with_name(f"{photos.resolve().name}-audit")
     options = {"register": register, "columns": columns}
-    given, faults = audit_inputs([str(photos)], register=register, columns=columns)
+    given, faults = audit_inputs([str(photos)], draw_site, register=register, columns=columns)
     for fault in faults:
         say(str(fault))
     results.mkdir(parents=True, exist_ok=True)
     store = Store.open(f"sqlite:///{results / STORE}", "audit")
     try:
-        store.begin_run(about_run(options, given, faults))
+        store.begin_run(about_run(called_as(), options, given, faults))
         with progress() as bar, crew(cores(), None) as workers:
             read_and_place(given, store, workers, bar)
         store.end_run()

@@ -10,7 +10,6 @@ import click
 
 from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, REGISTER, RISK, SITE, main
 from photoaz.cli.site import (
-    Reading,
     check_antennas,
     chosen_site,
     draw_overlays,
@@ -20,7 +19,8 @@ from photoaz.cli.site import (
     site_text,
     write_sheets,
 )
-from photoaz.cli.streams import OneLine, emit, say
+from photoaz.cli.streams import OneLine, emit, emit_json, say
+from photoaz.errors import FileReader
 
 
 @main.command(short_help="Azimuths of one site's antennas from photos.")
@@ -85,10 +85,11 @@ def estimate(
     from photoaz.judgement.revisit import load_costs
     from photoaz.photo.calibration import load_calibration
     from photoaz.register.load import load_controls, load_picks
+    from photoaz.result import estimates_document
 
     site = chosen_site(register_sites(register, columns), site_id, register)
     check_antennas(site, antenna_ids, register)
-    reading = Reading()
+    reading = FileReader()
     known_controls = reading.read(load_controls, controls) or ()
     known_picks = reading.read(load_picks, picks) or ()
     calibration = reading.read(load_calibration, camera)
@@ -120,7 +121,7 @@ def estimate(
         for path in write_sheets(site, result, photos, sheets):
             say(f"wrote {path}")
     if as_json:
-        emit(result.to_json())
+        emit_json(estimates_document([result]))
     else:
         emit(site_text(result))
     exit_by_photos(ctx, result)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -57,28 +57,6 @@ def check_antennas(site: Site, antenna_ids: Sequence[str], register: Path) -> No
     ]
     if raise_for:
         raise InputError(raise_for)
-
-
-class Reading:
-    """Reads files and gathers the faults of all of them, so that they are told at once."""
-
-    def __init__(self) -> None:
-        self.faults: list[Fault] = []
-
-    def read(self, load: Callable[..., _T], path: Path | None, *more: Any) -> _T | None:
-        """What `load` makes of a file; None where there is none, or it has faults."""
-        if path is None:
-            return None
-        try:
-            return load(path, *more)
-        except InputError as err:
-            self.faults.extend(err.faults)
-            return None
-
-    def done(self) -> None:
-        """Raise InputError with all faults, if there are any."""
-        if self.faults:
-            raise InputError(self.faults)
 
 
 def note_unused_rows(

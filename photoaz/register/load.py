@@ -49,6 +49,18 @@ class RegisterResult:
     sites: tuple[Site, ...]
     faults: tuple[Fault, ...] = ()
 
+    def site(self, site_id: str) -> Site:
+        """One site. Raises InputError where the register has none of that name, or faults in any row."""
+        if self.faults:
+            raise InputError(self.faults)
+        found = next((site for site in self.sites if site.site_id == site_id), None)
+        if found is None:
+            names = ", ".join(site.site_id for site in self.sites[:10]) + (", ..." if len(self.sites) > 10 else "")
+            raise InputError(
+                Fault(file=self.path, column="site_id", found=f"no site '{site_id}'", wanted=f"one of: {names}")
+            )
+        return found
+
 
 # ---------------------------------------------------------------------------------------------------------------------
 # Register

@@ -19,11 +19,11 @@ from starlette.testclient import TestClient
 
 from photoaz.audit.store.schema import SITES as SITES_TABLE
 from photoaz.cli import main
-from photoaz.cli.audit import open_store
 from photoaz.cli.desk import given_by, store_of
 from photoaz.desk.app import make_app
 from photoaz.desk.session import Desk
 from photoaz.desk.tiles import Size, Tiles
+from photoaz.present.folder import open_store
 from photoaz.sample import sample_dir
 
 pytestmark = pytest.mark.benchmark

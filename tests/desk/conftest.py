@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 from photoaz.cli import main
-from photoaz.cli.audit import open_store
 from photoaz.cli.desk import given_by, store_of
 from photoaz.desk.session import Desk
+from photoaz.present.folder import open_store
 from photoaz.sample import sample_dir
 
 #: photos of the sample site that the tests use: fewer are quicker

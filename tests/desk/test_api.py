@@ -17,11 +17,11 @@ from starlette.testclient import TestClient
 
 from photoaz.audit.store import KeptSite
 from photoaz.cli import main
-from photoaz.cli.audit import open_store
 from photoaz.cli.desk import given_by, store_of, without_solving
 from photoaz.desk.app import make_app
 from photoaz.desk.session import Desk
 from photoaz.errors import InputError
+from photoaz.present.folder import open_store
 from photoaz.register.load import load_controls, load_picks
 from photoaz.sample import sample_dir
 

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from photoaz.audit.store import Store
-from photoaz.cli.audit import open_store
+from photoaz.present.folder import open_store
 from photoaz.register.load import load_controls, load_picks
 
 CHROMIUM = Path("/usr/bin/chromium")

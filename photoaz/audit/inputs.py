@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 import hashlib
-import shlex
-import sys
+import platform
 from collections.abc import Mapping, Sequence
+from importlib import metadata
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from photoaz import __version__
 from photoaz.audit.run import AuditInputs
-from photoaz.audit.work import Wanted
-from photoaz.cli.site import Reading
-from photoaz.errors import Fault, InputError
+from photoaz.audit.work import Draw, Wanted
+from photoaz.errors import Fault, FileReader, InputError
 from photoaz.judgement.revisit import Costs, load_costs
 from photoaz.photo.calibration import load_calibration
-from photoaz.present.audited import draw_site
 from photoaz.register.columns import load_columns
 from photoaz.register.history import history_faults, history_of, load_readings
 from photoaz.register.load import load_controls, load_picks, load_register
 from photoaz.register.manifest import load_manifest
 from photoaz.register.photos import PhotoIndex
-
-T = TypeVar("T")
 
 #: options that name a file, as the report lists them
 FILES = ("register", "columns", "readings", "manifest", "controls", "picks", "camera", "costs")
@@ -31,6 +27,7 @@ FILES = ("register", "columns", "readings", "manifest", "controls", "picks", "ca
 
 def audit_inputs(
     paths: Sequence[str],
+    draw: Draw,
     *,
     register: Path,
     columns: Path | None = None,
@@ -48,7 +45,7 @@ def audit_inputs(
 
     Raises InputError with every fault of every other file, and where the register has no good row.
     """
-    reading = Reading()
+    reading = FileReader()
     read = reading.read
     mapping = read(load_columns, columns)
     known = read(load_register, register, mapping)
@@ -66,7 +63,7 @@ def audit_inputs(
     return AuditInputs(
         paths=tuple(paths),
         sites=known.sites,
-        draw=draw_site,
+        draw=draw,
         manifest=places,
         controls=PhotoIndex([(c.photo, c) for c in rows], controls.parent, paths) if controls else None,
         picks=PhotoIndex([(p.photo, p) for p in marks], picks.parent, paths) if picks else None,
@@ -78,10 +75,10 @@ def audit_inputs(
     ), (*known.faults, *strangers)
 
 
-def about_run(options: Mapping[str, Any], inputs: AuditInputs, faults: Sequence[Fault]) -> dict[str, Any]:
+def about_run(command: str, options: Mapping[str, Any], inputs: AuditInputs, faults: Sequence[Fault]) -> dict[str, Any]:
     """How a run was called and with what, for the store and the report; ready for JSON."""
     return {
-        "command": shlex.join(["photoaz", *sys.argv[1:]]),
+        "command": command,
         "version": __version__,
         "libraries": libraries(),
         "paths": list(inputs.paths),
@@ -99,9 +96,6 @@ def about_run(options: Mapping[str, Any], inputs: AuditInputs, faults: Sequence[
 
 def libraries() -> dict[str, str]:
     """Versions of Python and of what the figures depend on."""
-    import platform
-    from importlib import metadata
-
     names = ("numpy", "scipy", "opencv-python-headless", "pillow", "pillow-heif", "pyproj", "exifread")
     found = {"Python": platform.python_version()}
     for name in names:

@@ -1,0 +1,120 @@
+"""An audit's folder of results: where its store is, and an audit made into it."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import make_url
+
+from photoaz.audit.executors import crew
+from photoaz.audit.progress import progress
+from photoaz.audit.run import AuditInputs, Tally, run_audit
+from photoaz.audit.store import Store
+from photoaz.errors import Fault, InputError
+from photoaz.present.results import Results, write_results
+
+STORE = "results.sqlite"
+#: folders of results with pictures in them
+OWN_FOLDERS = ("overlays", "sheets", "report")
+#: says where the store is, if it is elsewhere
+NOTE = "audit.json"
+
+
+@dataclass(frozen=True, slots=True)
+class StorePlace:
+    """Where an audit's store is. elsewhere: not in the folder of results."""
+
+    url: str
+    name: str
+    elsewhere: bool
+
+    @classmethod
+    def at(cls, out: Path, store: str | None = None, name: str | None = None) -> StorePlace:
+        """By the options --out, --store and --name."""
+        if store is None:
+            return cls(f"sqlite:///{out / STORE}", name or "audit", False)
+        return cls(store, name or out.resolve().name, True)
+
+
+def audit_into(
+    given: AuditInputs,
+    about: Mapping[str, Any],
+    out: Path,
+    place: StorePlace,
+    *,
+    jobs: int | None = None,
+    scheduler: str | None = None,
+    quiet: bool = False,
+) -> tuple[Tally, Results]:
+    """An audit with all its results.
+
+    Parameters
+    ----------
+    about : how it was called (`photoaz.audit.inputs.about_run`). out : folder for the results. jobs : processes that
+        work at once, one a core where None; scheduler : address of a dask.distributed scheduler instead.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    # where the results lie within the archive, their pictures are none of its photos
+    given = replace(given, skip=tuple(os.path.join(os.path.abspath(out), name, "") for name in OWN_FOLDERS))
+    store = Store.open(place.url, place.name)
+    try:
+        note_store(out, place)
+        store.drop_old_evidence()
+        store.begin_run(about)
+        with progress(quiet) as bar, crew(jobs or cores(), scheduler) as workers:
+            tally = run_audit(given, store, workers, bar, keeper(out), (place.url, place.name))
+            store.end_run()
+            return tally, write_results(out, store, bar)
+    finally:
+        store.close()
+
+
+def note_store(out: Path, place: StorePlace) -> None:
+    """Note where an audit's store is, without a password, where that is not in the folder of results itself."""
+    note = out / NOTE
+    if not place.elsewhere:
+        note.unlink(missing_ok=True)
+        return
+    url = make_url(place.url)
+    plain = url.set(password=None).render_as_string(hide_password=False) if url.password else place.url
+    note.write_text(json.dumps({"store": plain, "name": place.name}, indent=1) + "\n", encoding="utf-8")
+
+
+def open_store(folder: Path) -> Store:
+    """The store of an audit by its folder of results. Raises InputError."""
+    url, name = f"sqlite:///{folder / STORE}", "audit"
+    note = folder / NOTE
+    if note.is_file():
+        try:
+            told = json.loads(note.read_text(encoding="utf-8"))
+            url, name = str(told["store"]), str(told["name"])
+        except (ValueError, KeyError, TypeError):
+            wanted = "store and name, as 'photoaz audit' writes them"
+            raise InputError(Fault(file=note, found="no such note", wanted=wanted)) from None
+    elif not (folder / STORE).is_file():
+        wanted = f"the folder that 'photoaz audit --out' wrote, with {STORE} in it"
+        raise InputError(Fault(file=folder, found="no results of an audit", wanted=wanted))
+    return Store.open(url, name, create=False)
+
+
+def cores() -> int:
+    """Those that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def keeper(out: Path) -> Callable[[str, bytes], None]:
+    """Writes files below the folder of results, each whole or not at all."""
+
+    def keep(path: str, data: bytes) -> None:
+        target = out / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        half = target.with_name(f".{target.name}.part")
+        half.write_bytes(data)
+        half.replace(target)
+
+    return keep
