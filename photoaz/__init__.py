@@ -33,12 +33,9 @@ _HOME = {"SiteResult": "photoaz.result", "sample_dir": "photoaz.sample"}
 def __getattr__(name: str) -> Any:
     if name not in __all__:
         raise AttributeError(f"module 'photoaz' has no attribute '{name}'")
-    # `audit` is the package of that name, which can be called (photoaz/audit/__init__.py)
-    return (
-        import_module("photoaz.audit")
-        if name == "audit"
-        else getattr(import_module(_HOME.get(name, "photoaz.api")), name)
-    )
+    if name == "audit":
+        return import_module("photoaz.audit")  # the package, which can be called
+    return getattr(import_module(_HOME.get(name, "photoaz.api")), name)
 
 
 def __dir__() -> list[str]:

@@ -98,7 +98,7 @@ def solve(
     if strange:
         known = ", ".join(a.antenna_id for a in site.antennas)
         raise InputError(
-            Fault(file=f"site {site.site_id}", found=f"no antenna {strange[0]}", wanted=f"one of: {known}")
+            Fault(file=f"site {site.site_id}", found=f"no antenna '{strange[0]}'", wanted=f"one of: {known}")
         )
     control_rows, controls_dir = _table(controls, load_controls)
     pick_rows, picks_dir = _table(picks, load_picks)
@@ -161,7 +161,9 @@ def audit(
     >>> photoaz.audit(sample, register=sample / "register.csv", out="audit-2026", jobs=1)  # doctest: +SKIP
     """
     listed = [paths] if isinstance(paths, (str, Path)) else list(paths)
-    named: dict[str, Any] = {k: Path(v) if isinstance(v, (str, Path)) and k in _TABLES else v for k, v in options.items()}
+    named: dict[str, Any] = {
+        k: Path(v) if isinstance(v, (str, Path)) and k in _TABLES else v for k, v in options.items()
+    }
     named["register"] = Path(register)
     given, faults = audit_inputs([str(path) for path in listed], draw_site, **named)
     about = about_run("photoaz.audit(...)", named, given, faults)

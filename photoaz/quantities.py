@@ -114,7 +114,7 @@ COMPASS_DISTURBED_SHARE = 0.2
 COMPASS_DISTURBED_RAD = radians(35.0)
 #: what a compass says is no word at all that often, anything up to half a turn: naming must survive that. The network,
 #: which begins where the panels are named, has no such share
-COMPASS_NONSENSE_SHARE = 0.05
+COMPASS_NONSENSE_SHARE = 0.20
 #: a heading that a person states, or one made from a landmark, is a slip that often
 STATEMENT_NONSENSE_SHARE = 1e-4
 #: a standpoint is three times worse than it says, or nonsense, that often

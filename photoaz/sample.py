@@ -17,6 +17,12 @@ def sample_dir() -> Path:
     Raises
     ------
     InputError : it is in neither place.
+
+    Examples
+    --------
+    >>> import photoaz
+    >>> len(sorted(photoaz.sample_dir().glob("*.jpg")))
+    9
     """
     package = Path(__file__).resolve().parent
     for folder in (package / "sample_images", package.parent / "sample_images"):
