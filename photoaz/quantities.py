@@ -156,3 +156,58 @@ NO_SITE_SHARE = 0.05
 AIM_SHARE = 0.2
 #: where the lens is not known: horizontal field of view of a phone's main camera, 26 mm equivalent [deg]
 USUAL_FIELD_DEG = 69.0
+
+# ---- the network: antennas and cameras before anything is measured, controls, what could still be brought ------------
+# One standard uncertainty each, common practice, no source, where nothing else is said.
+
+#: a camera that its metadata do not level is held this far off level by somebody who aims at a tower
+HAND_HELD_ROLL_RAD = radians(1.5)
+#: a focal length less sure than this is as good as not known: then the antennas' sizes tell it better
+UNSURE_FOCAL_SHARE = 0.06
+#: an antenna's downtilt where nobody says, value and sigma; sigma of one by design; how far from plumb it is mounted
+DOWNTILT_RAD = (radians(3.5), radians(3.0))
+DESIGN_DOWNTILT_SIGMA_RAD = radians(1.5)
+PLUMB_SIGMA_RAD = radians(0.7)
+#: how far an antenna stands off the axis along its azimuth where nobody says [m], value and sigma; sigma of a given one
+STAND_OFF_M = (1.4, 1.0)
+GIVEN_OFFSET_SIGMA_M = 0.15
+#: a panel antenna's sizes where nobody says: value [m] and sigma of its logarithm; of a size that the register gives: a
+#: hundredth, and 4 mm of rounding
+TYPICAL_SIZE_M = {"width": (0.30, 0.30), "height": (1.7, 0.35), "depth": (0.14, 0.30)}
+SIZE_SIGMA = (0.01, 0.004)
+#: a found panel's height as the finder has it, relative; and of all of one photo's together
+FOUND_HEIGHT_SIGMA, FOUND_HEIGHTS_SIGMA = 0.06, 0.02
+#: how far all mounts together, and one sector's mount alone, may hang turned about the axis from what the design says.
+#: The first is wide on purpose: a site built to a wrong north is what one wants to find
+ALL_TURNED_RAD = radians(10.0)
+SECTOR_TURNED_RAD = radians(5.0)
+#: an antenna's place scatters more than a mount's pattern says where arms are bent and brackets differ
+OWN_PLACE_WIDENED = 1.5
+#: what a real body's shape differs from the model, the same in every photo of it (measured on rendered tower heads)
+SHAPE_SIGMA_RAD = radians(0.35)
+#: degrees of freedom of what was known of the outlines' uncertainties before their scatter was seen: good to a quarter,
+#: which counts as 8 values (JCGM 100:2008, G.4.2)
+OUTLINE_DOF = 8.0
+#: a landmark's height above the tower's base where nobody says it, value and sigma; sigma of a given one [m]; nobody
+#: sees one from farther away
+LANDMARK_UP_M, LANDMARK_UP_SIGMA_M, LANDMARK_GIVEN_UP_SIGMA_M = 10.0, 60.0, 5.0
+FARTHEST_LANDMARK_M = 80_000.0
+#: a shadow: picking either end, the slope of ground called level, the lean of what is called plumb
+SHADOW_PICK_PX, GROUND_SLOPE, LEAN_RAD = 2.0, 0.02, radians(1.0)
+#: refraction differs from the standard atmosphere's by this share of it
+REFRACTION_SIGMA = 0.1
+#: what could be brought (95 %): a landmark's place as from a map, a bearing, a surveyed place, a measured downtilt
+BROUGHT_LANDMARK_U95_M = 3.0
+BROUGHT_BEARING_U95_RAD = radians(0.5)
+BROUGHT_SURVEY_U95_M = 0.1
+BROUGHT_DOWNTILT_U95_RAD = radians(0.5)
+#: a landmark's pixel as picked
+LANDMARK_PX = 1.5
+#: of a calibration: focal length relative, principal point; of a data sheet's sizes: a hundredth
+CALIBRATED_F, CALIBRATED_PX = 0.001, 3.0
+DATA_SHEET_SHARE = 0.01
+#: another photo, of which no metadata are known yet: its compass, as one normal distribution between a good one
+#: (HEADING_SIGMA_DEG) and a disturbed one (COMPASS_DISTURBED_RAD), as forecasts are linear; and its position per axis,
+#: where the photographer waits for a good fix
+FURTHER_COMPASS_RAD = radians(10.0)
+FURTHER_POSITION_M = 3.0

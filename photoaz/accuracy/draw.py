@@ -14,19 +14,25 @@ from numpy.typing import NDArray
 
 from photoaz.accuracy.views import measured, on_wrong_edges, residual_at, ways
 from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_deg
-from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
-from photoaz.estimate.gather import HAND_HELD_ROLL_RAD
 from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.judgement.conformity import ANYWHERE, NOT_AS_DESIGNED, TURNED_SIGMA_DEG
 from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.mode_weights import TILT_SIGMA_RAD
 from photoaz.network.site import PhotoObservations, azimuths_of_modes
-from photoaz.network.solution import SHAPE_SIGMA_RAD
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import PlannedPhoto, PlanningScene, aimed, foreseen_views, scene_of_site
-from photoaz.quantities import CAMERA_HEIGHT_M, COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE, RADIUS_95
+from photoaz.quantities import (
+    CAMERA_HEIGHT_M,
+    COMPASS_DISTURBED_RAD,
+    COMPASS_DISTURBED_SHARE,
+    HAND_HELD_ROLL_RAD,
+    LANDMARK_GIVEN_UP_SIGMA_M,
+    LANDMARK_UP_SIGMA_M,
+    RADIUS_95,
+    SHAPE_SIGMA_RAD,
+)
 from photoaz.register.model import Antenna, Site
 from photoaz.vision.verticals import Verticals
 

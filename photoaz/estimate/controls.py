@@ -27,25 +27,27 @@ from photoaz.network.heading_aids import (
 from photoaz.network.observations import Observation
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord
-from photoaz.quantities import K95, RADIUS_95
+from photoaz.quantities import (
+    FARTHEST_LANDMARK_M,
+    GROUND_SLOPE,
+    K95,
+    LANDMARK_GIVEN_UP_SIGMA_M,
+    LANDMARK_UP_M,
+    LANDMARK_UP_SIGMA_M,
+    LEAN_RAD,
+    RADIUS_95,
+    REFRACTION_SIGMA,
+    SHADOW_PICK_PX,
+)
 from photoaz.register.model import Control
 from photoaz.vision.sunspot import NoSun, SunGuess, SunSpot
 
 Array = NDArray[Any]
 
-#: of a landmark's height above the tower's base where nobody says it (common practice, no source)
-LANDMARK_UP_M, LANDMARK_UP_SIGMA_M, LANDMARK_GIVEN_UP_SIGMA_M = 10.0, 60.0, 5.0
-#: nobody sees a landmark from farther away than this (common practice, no source)
-FARTHEST_LANDMARK_M = 80_000.0
-#: standard uncertainties of a shadow: picking either end, the slope of ground called level, the lean of what is called
-#: plumb (common practice, no source)
-SHADOW_PICK_PX, GROUND_SLOPE, LEAN_RAD = 2.0, 0.02, float(np.radians(1.0))
 #: a shadow less sure than this tells nothing
 SHADOW_LIMIT_RAD = float(np.radians(25.0))
 #: an end of a shadow must lie at least so far below the horizon
 LEAST_DEPRESSION_RAD = float(np.radians(1.0))
-#: refraction differs from the standard atmosphere's by this share of it (common practice, no source)
-REFRACTION_SIGMA = 0.1
 #: the sun below this elevation is neither seen nor throws a shadow
 LEAST_ELEVATION_DEG = -0.3
 LEAST_SHADOW_ELEVATION_DEG = 2.0

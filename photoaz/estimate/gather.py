@@ -34,7 +34,22 @@ from photoaz.photo.camera import (
 from photoaz.photo.metadata import read_record
 from photoaz.photo.picture import Picture
 from photoaz.photo.record import PhotoRecord
-from photoaz.quantities import CAMERA_HEIGHT_M, K95, RADIUS_95
+from photoaz.quantities import (
+    CAMERA_HEIGHT_M,
+    DESIGN_DOWNTILT_SIGMA_RAD,
+    DOWNTILT_RAD,
+    FOUND_HEIGHT_SIGMA,
+    FOUND_HEIGHTS_SIGMA,
+    GIVEN_OFFSET_SIGMA_M,
+    HAND_HELD_ROLL_RAD,
+    K95,
+    PLUMB_SIGMA_RAD,
+    RADIUS_95,
+    SIZE_SIGMA,
+    STAND_OFF_M,
+    TYPICAL_SIZE_M,
+    UNSURE_FOCAL_SHARE,
+)
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
@@ -43,16 +58,8 @@ from photoaz.vision.verticals import Verticals, find_verticals
 
 Array = NDArray[Any]
 
-#: what is assumed where nobody says (one standard uncertainty; common practice, no source)
-HAND_HELD_ROLL_RAD = float(np.radians(1.5))
-DOWNTILT_RAD = (float(np.radians(3.5)), float(np.radians(3.0)))
-DESIGN_DOWNTILT_SIGMA_RAD = float(np.radians(1.5))
-PLUMB_SIGMA_RAD = float(np.radians(0.7))
-STAND_OFF_M = (1.4, 1.0)
-TYPICAL_SIZE_M = {"width": (0.30, 0.30), "height": (1.7, 0.35), "depth": (0.14, 0.30)}
+#: a camera that its metadata do not level
 HELD_LEVEL = Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll")
-#: of a size that the register gives: a hundredth, and 4 mm of rounding
-SIZE_SIGMA = (0.01, 0.004)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,7 +175,7 @@ def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:
         name=a.antenna_id,
         design_rad=float(design),
         east_north_m=offset,
-        offset_sigma_m=0.15 if known else STAND_OFF_M[1],
+        offset_sigma_m=GIVEN_OFFSET_SIGMA_M if known else STAND_OFF_M[1],
         up_m=a.rad_center_m,
         up_sigma_m=a.rad_center_u95_m / K95,
         ln_size=np.array(size),
@@ -378,10 +385,6 @@ def _way(a: AntennaPriors, east_north: Array, spread_m: float, site: Site) -> tu
     return delta, float(sigma / (delta @ delta))
 
 
-#: standard uncertainty of a found panel's height as the finder has it, relative; and of all of one photo's together
-FOUND_HEIGHT_SIGMA, FOUND_HEIGHTS_SIGMA = 0.06, 0.02
-
-
 def _farther(
     camera: Camera,
     spots: Sequence[PanelToMeasure],
@@ -407,7 +410,7 @@ def _farther(
         offs.append(np.log(wanted / max(seen, 1e-9)))
         sigmas.append(float(np.hypot(FOUND_HEIGHT_SIGMA, a.ln_size_sigma[1])))
     before = float(np.median([s for _, s in ways.values()]))
-    before = float(np.hypot(before, min(camera.f_relative_sigma, 0.06)))
+    before = float(np.hypot(before, min(camera.f_relative_sigma, UNSURE_FOCAL_SHARE)))
     if not offs:
         return 0.0, before
     told = float(np.hypot(1.25 * np.median(sigmas) / np.sqrt(len(offs)), FOUND_HEIGHTS_SIGMA))
@@ -468,7 +471,7 @@ def _expectation(
         roll_rad=roll[0],
         roll_sigma_rad=roll[1],
         distance_m=distance_m,
-        ln_distance_sigma=float(np.hypot(ln_distance_sigma, min(camera.f_relative_sigma, 0.06))),
+        ln_distance_sigma=float(np.hypot(ln_distance_sigma, min(camera.f_relative_sigma, UNSURE_FOCAL_SHARE))),
         ln_size=a.ln_size,
         ln_size_sigma=a.ln_size_sigma,
         downtilt_rad=a.downtilt_rad,
@@ -484,7 +487,7 @@ def _focal_from_size(
 
     Returns it and ln of the metadata's focal length over the new one: the network still weighs what the metadata said.
     """
-    if camera.f_relative_sigma < 0.06:
+    if camera.f_relative_sigma < UNSURE_FOCAL_SHARE:
         return camera, 0.0
     found = []
     for spot in spots:

@@ -14,7 +14,7 @@ from photoaz.naming.model import AntennaPriors, ExpectedAntenna, KnownPhoto, Mat
 from photoaz.naming.picks import counting, without_absent
 from photoaz.naming.together import name_candidates
 from photoaz.photo.camera import Camera
-from photoaz.quantities import CAMERA_HEIGHT_M, RADIUS_95
+from photoaz.quantities import CAMERA_HEIGHT_M, RADIUS_95, UNSURE_FOCAL_SHARE
 from photoaz.register.model import Pick, Site
 from photoaz.vision.finder import FoundPanels, PanelCandidate, enlarged_found, find_panels
 from photoaz.vision.patch import reduced_camera
@@ -26,7 +26,7 @@ LEAST_PROBABILITY = 0.8
 #: a panel is cut off where this share of its height lies beyond the frame
 CUT_SHARE = 0.1
 #: a focal length less sure than this is made to suit the panels found, and then as sure as the second (common practice)
-UNSURE_FOCAL, FITTED_FOCAL = 0.06, 0.1
+FITTED_FOCAL = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +101,7 @@ def name_panels(
 def _with_focal(photo: KnownPhoto, candidates: Sequence[PanelCandidate], priors: Mapping[str, AntennaPriors]) -> Camera:
     """The camera; one of hardly known focal length made to show the panels found as tall as the site's are."""
     camera = photo.camera
-    if camera.f_relative_sigma < UNSURE_FOCAL or photo.standpoint is None or not candidates:
+    if camera.f_relative_sigma < UNSURE_FOCAL_SHARE or photo.standpoint is None or not candidates:
         return camera
     c = np.array([k.corners_px for k in candidates])
     tall = np.median(np.hypot(*(c[:, :2].mean(1) - c[:, 2:4].mean(1)).T))

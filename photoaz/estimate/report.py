@@ -22,10 +22,10 @@ from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
 from photoaz.network.mode_weights import AzimuthMode
 from photoaz.network.reliability import weak_points
 from photoaz.network.site import BOX_SOURCE, PhotoObservations
-from photoaz.network.solution import SHAPE_SIGMA_RAD, NetworkSolution
+from photoaz.network.solution import NetworkSolution
 from photoaz.network.uncertainty import mixture_u95, shifted, standard_u, stated_u95, u95_of_mode
 from photoaz.photo.record import PhotoRecord
-from photoaz.quantities import K95
+from photoaz.quantities import K95, SHAPE_SIGMA_RAD
 from photoaz.register.model import Antenna, Site
 from photoaz.result import (
     Alternative,

@@ -10,9 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.estimate.gather import TYPICAL_SIZE_M
 from photoaz.photo.camera import Camera
 from photoaz.photo.picture import Picture
+from photoaz.quantities import TYPICAL_SIZE_M
 from photoaz.vision.finder import enlarged_found, find_panels
 from photoaz.vision.head_locator import HeadGuess
 

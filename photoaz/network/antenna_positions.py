@@ -12,15 +12,9 @@ from numpy.typing import NDArray
 from photoaz.naming.mount import Mount
 from photoaz.network.observations import Known, Observation
 from photoaz.network.parameters import Layout
+from photoaz.quantities import ALL_TURNED_RAD, OWN_PLACE_WIDENED, SECTOR_TURNED_RAD
 
 Array = NDArray[Any]
-
-#: how far all mounts together, and one sector's mount alone, may hang turned about the axis from what the design says
-#: (common practice, no source). The first is wide on purpose: a site built to a wrong north is what one wants to find
-ALL_TURNED_RAD = float(np.radians(10.0))
-SECTOR_TURNED_RAD = float(np.radians(5.0))
-#: an antenna's place scatters more than a mount's pattern says where arms are bent and brackets differ
-OWN_WIDENED = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +68,7 @@ def antenna_positions_of(mount: Mount, up_sigma_m: Mapping[str, float]) -> Anten
         shifts.append(one.ravel())
     s = np.array(shifts)
     modelled = np.linalg.norm(mount.outward, axis=1) > 0
-    own = mount.own_sigma_m * np.where(modelled, OWN_WIDENED, 1.0)
+    own = mount.own_sigma_m * np.where(modelled, OWN_PLACE_WIDENED, 1.0)
     covariance = s.T @ s + np.diag(np.repeat(own**2, 2))
     whole = np.array([up_sigma_m[name] for name in mount.names])
     own_up = np.minimum(mount.up_sigma_m, whole)

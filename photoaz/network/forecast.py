@@ -30,31 +30,35 @@ from photoaz.network.observations import (
 )
 from photoaz.network.parameters import PHOTO
 from photoaz.network.site import BOX_SOURCE, PhotoObservations, azimuths_of_modes
-from photoaz.network.solution import SHAPE_SIGMA_RAD, NetworkSolution
+from photoaz.network.solution import NetworkSolution
 from photoaz.network.uncertainty import mixture_u95, stated_u95, widening_of_few
 from photoaz.photo.camera import directions_from_pixels, project, rotation_cam_from_enu
-from photoaz.quantities import K95, RADIUS_95
+from photoaz.quantities import (
+    BROUGHT_BEARING_U95_RAD,
+    BROUGHT_DOWNTILT_U95_RAD,
+    BROUGHT_LANDMARK_U95_M,
+    BROUGHT_SURVEY_U95_M,
+    CALIBRATED_F,
+    CALIBRATED_PX,
+    CAMERA_HEIGHT_M,
+    DATA_SHEET_SHARE,
+    FURTHER_COMPASS_RAD,
+    FURTHER_POSITION_M,
+    HAND_HELD_ROLL_RAD,
+    K95,
+    LANDMARK_PX,
+    LANDMARK_UP_SIGMA_M,
+    PHONE_PITCH_RAD,
+    RADIUS_95,
+    SHAPE_SIGMA_RAD,
+)
 from photoaz.result import BudgetShare, EvidenceOption, NextEvidence
 from photoaz.vision.evidence import BoxMode
 
 Array = NDArray[Any]
 
-#: what is brought (95 %): places to 3 m, as from a map; a pixel to 1.5 (one standard uncertainty)
-LANDMARK_U95_M, LANDMARK_PX = 3.0, 1.5
-#: ... of whose heights nothing is known (one standard uncertainty)
-LANDMARK_HEIGHT_SIGMA_M = 60.0
-#: ... that stand this far off, and show no higher than this above the horizon
+#: a landmark to be brought stands this far off, and shows no higher than this above the horizon
 LANDMARK_M, LANDMARK_ELEVATION_RAD = 300.0, float(np.radians(8.0))
-BEARING_U95_RAD = float(np.radians(0.5))
-SURVEY_U95_M = 0.1
-DOWNTILT_U95_RAD = float(np.radians(0.5))
-#: of a calibration, one standard uncertainty: focal length relative, principal point
-CALIBRATED_F, CALIBRATED_PX = 0.001, 3.0
-#: of a data sheet's sizes, one standard uncertainty: a hundredth
-DATA_SHEET = 0.01
-#: a photo to come, one standard uncertainty: a telephone's compass near steel, its pitch and roll, its position by axis
-COMPASS_RAD, PITCH_RAD, ROLL_RAD = (float(np.radians(v)) for v in (10.0, 1.0, 1.5))
-POSITION_M, CAMERA_HEIGHT_M = 3.0, 1.5
 
 #: less than this share of a U95 is not worth a walk; within this share of the best is nearly as good
 NOTICEABLE, NEARLY = 0.15, 0.8
@@ -339,7 +343,7 @@ def _in_photo(chosen: NetworkSolution, p: PhotoObservations) -> list[Candidate]:
             )
         )
         azimuth = float(np.arctan2(direction[0], direction[1]))
-        aid = PixelBearing(name="", pixel=pixel, azimuth_rad=azimuth, sigma_rad=BEARING_U95_RAD / K95)
+        aid = PixelBearing(name="", pixel=pixel, azimuth_rad=azimuth, sigma_rad=BROUGHT_BEARING_U95_RAD / K95)
         out.append(
             Candidate(
                 kind="bearing",
@@ -353,7 +357,7 @@ def _in_photo(chosen: NetworkSolution, p: PhotoObservations) -> list[Candidate]:
         Candidate(
             kind="standpoint",
             bring=f"the surveyed standpoint of {name}",
-            observations=(Directs("standpoint control", "", at, x[at], SURVEY_U95_M / RADIUS_95),),
+            observations=(Directs("standpoint control", "", at, x[at], BROUGHT_SURVEY_U95_M / RADIUS_95),),
             photo=p.name,
         )
     )
@@ -388,8 +392,8 @@ def _landmark(
         name="",
         pixel=pixel,
         enu_m=place,
-        sigma_m=LANDMARK_U95_M / RADIUS_95,
-        height_sigma_m=LANDMARK_HEIGHT_SIGMA_M,
+        sigma_m=BROUGHT_LANDMARK_U95_M / RADIUS_95,
+        height_sigma_m=LANDMARK_UP_SIGMA_M,
         sigma_px=LANDMARK_PX,
     )
     return (
@@ -415,23 +419,23 @@ def _of_antennas(chosen: NetworkSolution) -> list[Candidate]:
             "the antennas' sizes from their data sheets",
             "antenna dimensions",
             [a.name for a in facts if not a.sizes_known],
-            DATA_SHEET,
+            DATA_SHEET_SHARE,
             *("ln_width", "ln_height", "ln_depth"),
         ),
         *known(
             "mounting_offset",
             "the antennas' offsets from the tower's axis, from the drawings",
             "mounting offset",
-            [a.name for a in facts if a.offset_sigma_m > 2.0 * SURVEY_U95_M],
-            SURVEY_U95_M,
+            [a.name for a in facts if a.offset_sigma_m > 2.0 * BROUGHT_SURVEY_U95_M],
+            BROUGHT_SURVEY_U95_M,
             *("east", "north"),
         ),
         *known(
             "downtilt",
             "the antennas' downtilts as measured",
             "downtilt",
-            [a.name for a in facts if a.downtilt_sigma_rad > DOWNTILT_U95_RAD],
-            DOWNTILT_U95_RAD / K95,
+            [a.name for a in facts if a.downtilt_sigma_rad > BROUGHT_DOWNTILT_U95_RAD],
+            BROUGHT_DOWNTILT_U95_RAD / K95,
             "downtilt",
         ),
     ]
@@ -451,7 +455,7 @@ def _of_site(chosen: NetworkSolution) -> list[Candidate]:
         Candidate(
             kind="tower_position",
             bring="the surveyed position of the tower",
-            observations=(Directs("register position", "", tower, x[tower], SURVEY_U95_M / RADIUS_95),),
+            observations=(Directs("register position", "", tower, x[tower], BROUGHT_SURVEY_U95_M / RADIUS_95),),
         ),
     ]
 
@@ -497,7 +501,7 @@ def _best_view(chosen: NetworkSolution, antenna: str) -> _View:
     for p, mode in sorted(seen, key=lambda one: -one[1].width_px)[:_MOST_VIEWS]:
         attitude = chosen.adjusted.x[chosen.network.layout.photo(p.name)[:3]]
         doubt = chosen.doubt.get((p.name, antenna), 1.0)
-        sigma = float(azimuths_of_modes(p, [mode], attitude, ROLL_RAD)[1][0]) * doubt
+        sigma = float(azimuths_of_modes(p, [mode], attitude, HAND_HELD_ROLL_RAD)[1][0]) * doubt
         views.append(_View(photo=p, mode=mode, doubt=doubt, sigma_rad=sigma))
     return min(views, key=lambda v: v.sigma_rad)
 
@@ -522,7 +526,14 @@ def _another_photo(chosen: NetworkSolution, bearing_rad: float, views: Mapping[s
     photo[3:6] = stand
     index = np.arange(first, first + len(PHOTO))
     camera = like.camera
-    sigma = [COMPASS_RAD, PITCH_RAD, ROLL_RAD, POSITION_M, POSITION_M, CAMERA_HEIGHT_M]
+    sigma = [
+        FURTHER_COMPASS_RAD,
+        PHONE_PITCH_RAD,
+        HAND_HELD_ROLL_RAD,
+        FURTHER_POSITION_M,
+        FURTHER_POSITION_M,
+        CAMERA_HEIGHT_M[1],
+    ]
     sigma += [max(camera.f_relative_sigma, 1e-5), *[max(camera.principal_sigma_px, 1e-2)] * 2]
     rows: list[Observation] = [Directs("another photo", "", index, photo, np.array(sigma))]
     if like.verticals is not None:

@@ -33,8 +33,6 @@ DELTA0 = 4.13
 LEAST_REDUNDANCY = 0.1
 #: tests correlated more than this cannot tell which of two observations is wrong
 INSEPARABLE = 0.98
-#: a redundancy below this is rounding
-_NONE = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,28 +49,6 @@ class Control:
     redundancy: float
     bias: Array
     effect: Array
-
-    def detectable(self) -> Array:
-        """Size (K,) of the biases in standard uncertainties; of a single row Baarda's DELTA0 / sqrt(redundancy)."""
-        out: Array = np.sqrt((self.bias**2).sum(-1))
-        return out
-
-
-def redundancy_numbers(adjusted: Adjusted) -> Array:
-    """Redundancy number of each row (R,): the diagonal of I - J C J^T. They sum to rows less unknowns."""
-    j = adjusted.jacobian
-    out: Array = 1.0 - np.einsum("ij,ij->i", j @ adjusted.covariance, j)
-    return out
-
-
-def detectable_biases(adjusted: Adjusted) -> Array:
-    """Minimal detectable bias of each row (R,) in its own standard uncertainties: DELTA0 / sqrt(redundancy number).
-
-    Infinite where nothing controls the row.
-    """
-    r = redundancy_numbers(adjusted)
-    out: Array = np.where(r > _NONE, DELTA0 / np.sqrt(np.maximum(r, _NONE)), np.inf)
-    return out
 
 
 def controls(adjusted: Adjusted, groups: Sequence[Sequence[int]], unknowns: Array) -> tuple[Control, ...]:

@@ -18,6 +18,7 @@ from photoaz.network.freedom import effective_dof
 from photoaz.network.mode_weights import TILT_SIGMA_RAD, AzimuthMode, WeighedModes, weigh_modes
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
+from photoaz.quantities import OUTLINE_DOF, SHAPE_SIGMA_RAD
 
 Array = NDArray[Any]
 
@@ -27,11 +28,6 @@ W_CRITICAL = 3.29
 W_CRITICAL_BOX = 4.5
 #: suspects that are tried before one is left out
 MOST_TRIED = 4
-#: what a real body's shape differs from the model, the same in every photo of it (measured on rendered tower heads)
-SHAPE_SIGMA_RAD = float(np.radians(0.35))
-#: degrees of freedom of what was known of the outlines' uncertainties before their scatter was seen: good to a quarter,
-#: which counts as 8 values (JCGM 100:2008, G.4.2). The quarter is common practice, no source
-OUTLINE_DOF = 8.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,8 @@ from photoaz.angles import wrap_rad
 from photoaz.network.compass import Shift
 from photoaz.network.freedom import coverage_factor
 from photoaz.network.mode_weights import AzimuthMode
-from photoaz.network.solution import SHAPE_SIGMA_RAD, NetworkSolution
+from photoaz.network.solution import NetworkSolution
+from photoaz.quantities import SHAPE_SIGMA_RAD
 
 
 def stated_u95(chosen: NetworkSolution, name: str) -> float:

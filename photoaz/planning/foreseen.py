@@ -13,9 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import COMPASS, Angle, wrap_rad
-from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
-from photoaz.estimate.gather import HAND_HELD_ROLL_RAD, antenna_priors_of
+from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_rad
+from photoaz.estimate.gather import antenna_priors_of
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.naming.model import AntennaPriors
 from photoaz.naming.mount import mount_of
@@ -26,7 +25,14 @@ from photoaz.network.site import PhotoObservations
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.surroundings import Landmark
-from photoaz.quantities import CAMERA_HEIGHT_M, PRACTICE_LEAST_M, RADIUS_95
+from photoaz.quantities import (
+    CAMERA_HEIGHT_M,
+    HAND_HELD_ROLL_RAD,
+    LANDMARK_GIVEN_UP_SIGMA_M,
+    LANDMARK_UP_SIGMA_M,
+    PRACTICE_LEAST_M,
+    RADIUS_95,
+)
 from photoaz.register.model import Site
 from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
 from photoaz.vision.boxes import Prior
@@ -126,7 +132,7 @@ class PlannedPhoto:
     @property
     def bearing_deg(self) -> float:
         """From the tower."""
-        return float(np.degrees(np.arctan2(self.enu_m[0], self.enu_m[1])) % 360.0)
+        return azimuth_deg(float(np.degrees(np.arctan2(self.enu_m[0], self.enu_m[1]))))
 
 
 def aimed(

@@ -14,18 +14,17 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.estimate.controls import LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M
 from photoaz.naming.expected import with_disturbance
 from photoaz.network.adjust import inverse
 from photoaz.network.equations import Equations
 from photoaz.network.observations import Directs, Known, Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE
 from photoaz.network.site import PhotoObservations, build
-from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network
+from photoaz.network.solution import solve_network
 from photoaz.network.uncertainty import stated_u95
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.foreseen import PlanningScene
-from photoaz.quantities import K95, RADIUS_95
+from photoaz.quantities import K95, LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M, RADIUS_95, SHAPE_SIGMA_RAD
 
 Array = NDArray[Any]
 

@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from photoaz.angles import wrap_rad
 from photoaz.photo.camera import Array, Camera, directions_from_pixels, project, rotation_cam_from_enu
 
 _DEG = float(np.radians(1.0))
@@ -136,7 +137,7 @@ def departure(camera: Camera, guess: SunGuess, direction_cam: Array) -> tuple[Ar
     """By how much lines of sight (..., 3) lie off the predicted sun: azimuth, elevation [rad], and off-axis angle."""
     enu = direction_cam @ rotation_cam_from_enu(*guess.attitude_rad)
     azimuth = np.arctan2(enu[..., 0], enu[..., 1]) - guess.azimuth_rad
-    azimuth = (azimuth + np.pi) % (2 * np.pi) - np.pi
+    azimuth = wrap_rad(azimuth)
     off = np.arccos(np.clip(direction_cam[..., 2], -1.0, 1.0))
     return azimuth, np.arcsin(np.clip(enu[..., 2], -1, 1)) - guess.elevation_rad, off
 

@@ -13,7 +13,7 @@ from photoaz.naming.mount import mount_of
 from photoaz.network.adjust import adjust
 from photoaz.network.antenna_positions import (
     ALL_TURNED_RAD,
-    OWN_WIDENED,
+    OWN_PLACE_WIDENED,
     SECTOR_TURNED_RAD,
     AntennaPositions,
     antenna_positions_of,
@@ -73,7 +73,7 @@ def test_covariance_is_that_of_drawn_heads() -> None:
     place = stand * mount.outward + space * mount.sideways
     clockwise = np.stack([middle[:, 1], -middle[:, 0]], 1)
     place = place + turn[..., None] * clockwise
-    place = place + OWN_WIDENED * mount.own_sigma_m[:, None] * rng.standard_normal(place.shape)
+    place = place + OWN_PLACE_WIDENED * mount.own_sigma_m[:, None] * rng.standard_normal(place.shape)
     h = head(antennas)
     got = np.cov(place.reshape(draws, -1), rowvar=False)
     spread = np.sqrt(np.diag(h.covariance))

@@ -14,9 +14,9 @@ from photoaz.geodesy.norths import Declination
 from photoaz.network.declination import declination_pull
 from photoaz.network.forecast import azimuth_covariance_rad2, updated_covariance, updated_effect
 from photoaz.network.site import SiteNetwork, build
-from photoaz.network.solution import SHAPE_SIGMA_RAD, solve_network
+from photoaz.network.solution import solve_network
 from photoaz.network.uncertainty import standard_u, stated_u95
-from photoaz.quantities import K95
+from photoaz.quantities import K95, SHAPE_SIGMA_RAD
 
 SIGMA = float(np.radians(0.4))
 AZIMUTHS = {"a": 20.0, "b": 140.0, "c": 260.0}

@@ -12,12 +12,8 @@ import pytest
 from photoaz.angles import Angle
 from photoaz.network.adjust import adjust, variance_shares
 from photoaz.network.forecast import (
-    BEARING_U95_RAD,
     KINDS,
-    LANDMARK_HEIGHT_SIGMA_M,
     LANDMARK_M,
-    LANDMARK_PX,
-    LANDMARK_U95_M,
     NEARLY,
     NOTICEABLE,
     TWO_WAYS,
@@ -33,11 +29,19 @@ from photoaz.network.forecast import (
 from photoaz.network.heading_aids import LandmarkPixel, PixelBearing
 from photoaz.network.observations import Directs
 from photoaz.network.site import PhotoObservations, build
-from photoaz.network.solution import SHAPE_SIGMA_RAD, AzimuthMode, NetworkSolution, solve_network
+from photoaz.network.solution import AzimuthMode, NetworkSolution, solve_network
 from photoaz.network.uncertainty import mixture_u95
 from photoaz.network.uncertainty import stated_u95 as package_u95
 from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu
-from photoaz.quantities import K95, RADIUS_95
+from photoaz.quantities import (
+    BROUGHT_BEARING_U95_RAD,
+    BROUGHT_LANDMARK_U95_M,
+    K95,
+    LANDMARK_PX,
+    LANDMARK_UP_SIGMA_M,
+    RADIUS_95,
+    SHAPE_SIGMA_RAD,
+)
 from photoaz.result import BudgetShare
 
 #: rounding of sums of some hundred terms of very different size
@@ -148,8 +152,8 @@ def test_landmark_really_seen(chosen):
         name="mast",
         pixel=pixel,
         enu_m=place,
-        sigma_m=LANDMARK_U95_M / RADIUS_95,
-        height_sigma_m=LANDMARK_HEIGHT_SIGMA_M,
+        sigma_m=BROUGHT_LANDMARK_U95_M / RADIUS_95,
+        height_sigma_m=LANDMARK_UP_SIGMA_M,
         sigma_px=LANDMARK_PX,
     )
     want = readjusted(chosen, p1=lambda p: replace(p, aids=(mast,)))
@@ -163,7 +167,7 @@ def test_bearing_really_known(chosen):
     pixel = c.observations[0].aid.pixel
     direction = rotation_cam_from_enu(*p.start[:3]).T @ directions_from_pixels(p.camera, pixel)
     azimuth = float(np.arctan2(direction[0], direction[1]))
-    known = PixelBearing(name="gable", pixel=pixel, azimuth_rad=azimuth, sigma_rad=BEARING_U95_RAD / K95)
+    known = PixelBearing(name="gable", pixel=pixel, azimuth_rad=azimuth, sigma_rad=BROUGHT_BEARING_U95_RAD / K95)
     assert_as_stated(got, readjusted(chosen, p2=lambda p: replace(p, aids=(known,))))
 
 
@@ -208,8 +212,8 @@ def test_a_landmark_settles_whether_the_compass_is_disturbed(site):
         name="mast",
         pixel=c.observations[1].aid.pixel,
         enu_m=c.extra,
-        sigma_m=LANDMARK_U95_M / RADIUS_95,
-        height_sigma_m=LANDMARK_HEIGHT_SIGMA_M,
+        sigma_m=BROUGHT_LANDMARK_U95_M / RADIUS_95,
+        height_sigma_m=LANDMARK_UP_SIGMA_M,
         sigma_px=LANDMARK_PX,
     )
     again = solve_network(build([replace(photos[0], aids=(mast,)), *photos[1:]], net.antennas, 1.2))

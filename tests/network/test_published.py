@@ -17,7 +17,7 @@ from scipy import stats
 
 from photoaz.network.adjust import adjust, w_tests
 from photoaz.network.observations import arctan2, wrap
-from photoaz.network.reliability import DELTA0, LAMBDA0, detectable_biases, redundancy_numbers
+from photoaz.network.reliability import DELTA0, LAMBDA0, controls
 
 GON = np.pi / 200
 #: sigmas: 10 cc (ten-thousandths of a gon) and 5 mm; m0 a priori is 10, so weights are (10 / sigma)^2
@@ -185,7 +185,8 @@ def test_residuals_tests_and_redundancy_as_printed(survey, label):
     observations, got, _ = survey
     f, v, w, e_obs, e_adj = ROWS[label]
     k = [o.label for o in observations].index(label)
-    r = float(redundancy_numbers(got)[got.rows[k]][0])
+    (part,) = controls(got, [[k]], np.array([0]))
+    r = part.redundancy
     found = float(got.residual[got.rows[k]][0]) * DIRECTION_CC
     assert 100 * (1 - np.sqrt(1 - r)) == pytest.approx(f, abs=0.051)
     assert found == pytest.approx(v, abs=6e-4)
@@ -197,7 +198,8 @@ def test_residuals_tests_and_redundancy_as_printed(survey, label):
 def test_redundancy_numbers_sum_to_the_degrees_of_freedom(survey):
     observations, got, _ = survey
     # one less than printed, for the distance between the fixed points
-    assert redundancy_numbers(got).sum() == pytest.approx(36, abs=1e-6)
+    parts = controls(got, [[k] for k in range(len(observations))], np.array([0]))
+    assert sum(len(p.rows) * p.redundancy for p in parts) == pytest.approx(36, abs=1e-6)
     assert len(observations) == 68
 
 
@@ -208,7 +210,8 @@ def test_detectable_bias_of_a_printed_redundancy(survey):
         k = [o.label for o in observations].index(label)
         want = 4.13 / np.sqrt(1 - (1 - f / 100) ** 2)
         # f is printed to 0.1 %: at most a thousandth of the bias
-        assert detectable_biases(got)[got.rows[k]][0] == pytest.approx(want, rel=1.5e-3)
+        (part,) = controls(got, [[k]], observations[k].index[:1])
+        assert np.linalg.norm(part.bias) == pytest.approx(want, rel=1.5e-3)
 
 
 def test_noncentrality_is_baardas():

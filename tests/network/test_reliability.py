@@ -21,8 +21,6 @@ from photoaz.network.reliability import (
     _statements,
     controls,
     correlations,
-    detectable_biases,
-    redundancy_numbers,
     weak_points,
 )
 
@@ -46,18 +44,19 @@ def test_redundancy_numbers_are_those_of_the_projector(net):
     """Diagonal of I - A (A^T A)^-1 A^T by an orthonormal basis (QR) of the equations."""
     got = adjust(net, np.zeros(6))
     q, _ = np.linalg.qr(got.jacobian)
-    np.testing.assert_allclose(redundancy_numbers(got), 1 - (q**2).sum(1), atol=1e-10)
+    parts = controls(got, [[k] for k in range(len(net))], np.array([0]))
+    want = [(1 - (q[p.rows] ** 2).sum(1)).mean() for p in parts]
+    np.testing.assert_allclose([p.redundancy for p in parts], want, atol=1e-10)
 
 
 def test_planted_bias_is_found_with_the_power_promised(net):
     """A single row off by its detectable bias gives w a mean of 4.13, whatever the row: planted and adjusted anew."""
     got = adjust(net, np.zeros(6))
     single = [k for k, s in enumerate(got.rows) if s.stop - s.start == 1]
-    bias = detectable_biases(got)
     for k in single[:5]:
-        (row,) = range(got.rows[k].start, got.rows[k].stop)
+        (part,) = controls(got, [[k]], net[k].index[:1])
         spoiled = list(net)
-        spoiled[k] = replace(net[k], offset=np.array([bias[row]]))
+        spoiled[k] = replace(net[k], offset=part.bias[0])
         assert abs(w_tests(spoiled, adjust(spoiled, np.zeros(6)))[k]) == pytest.approx(DELTA0, rel=1e-6)
 
 
@@ -122,9 +121,8 @@ def test_two_that_alone_know_an_unknown_cannot_be_told_apart():
 def test_what_nothing_controls_has_no_limit():
     net = [Direct("s", "alone", np.array([0]), 1.0, 1.0), *(Direct("s", "l", np.array([1]), 1.0, 1.0) for _ in "ab")]
     got = adjust(net, np.zeros(2))
-    bias = detectable_biases(got)
-    assert np.isinf(bias[0])
-    np.testing.assert_allclose(bias[1:], 4.13 * np.sqrt(2), rtol=1e-9)
+    (controlled,) = controls(got, [[1]], np.array([1]))
+    assert np.linalg.norm(controlled.bias) == pytest.approx(4.13 * np.sqrt(2), rel=1e-9)
     (part,) = controls(got, [[0]], np.array([0]))
     assert part.redundancy < LEAST_REDUNDANCY
     assert part.effect[0] == pytest.approx(DELTA0 / np.sqrt(LEAST_REDUNDANCY))

@@ -10,7 +10,6 @@ import pytest
 from photoaz.network.adjust import inverse, linearise
 from photoaz.network.observations import Directs
 from photoaz.network.site import build
-from photoaz.network.solution import SHAPE_SIGMA_RAD
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import aimed, foreseen_photo, scene_of_site
@@ -25,7 +24,7 @@ from photoaz.planning.information import (
     with_rows,
 )
 from photoaz.planning.surroundings import Landmark
-from photoaz.quantities import K95
+from photoaz.quantities import K95, SHAPE_SIGMA_RAD
 
 #: without a compass that may be disturbed all is linear
 EQUIPMENT = Equipment(lenses_mm=(77.0,), compass_rad=None)
