@@ -93,6 +93,8 @@ def open_container(path: Path, data: bytes | None = None) -> Container:
             raise unreadable(path, "a JPEG that ends before its picture begins, or is damaged there")
     else:
         found = _other(path, data)
+    if min(found.width_px, found.height_px) < 1:
+        raise unreadable(path, f"a damaged file, whose picture would be {found.width_px} x {found.height_px} pixels")
     if found.width_px * found.height_px > MAX_PIXELS:
         most = f"at most {MAX_PIXELS // 1_000_000} million pixels"
         raise unreadable(path, f"{found.width_px} x {found.height_px} pixels", most)

@@ -217,6 +217,14 @@ def small_files(kit: Any) -> Iterator[tuple[str, bytes]]:
     yield "HEIC", held.getvalue()
 
 
+def test_a_picture_without_width_is_refused(kit: Any) -> None:
+    """HEIF and AVIF state the size in the box 'ispe' (ISO/IEC 23008-12, 6.5.3): type, version, width, height."""
+    for name, data in small_files(kit):
+        at = data.find(b"ispe")
+        if at >= 0:
+            assert read(data[: at + 8] + bytes(4) + data[at + 12 :]) is None, name
+
+
 def test_cut_at_every_64th_byte(kit: Any) -> None:
     tried = 0
     for name, data in small_files(kit):
