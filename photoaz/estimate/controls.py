@@ -40,7 +40,7 @@ from photoaz.quantities import (
     SHADOW_PICK_PX,
 )
 from photoaz.register.model import Control
-from photoaz.vision.sunspot import NoSun, SunGuess, SunSpot
+from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
 
 Array = NDArray[Any]
 

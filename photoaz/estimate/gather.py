@@ -53,7 +53,8 @@ from photoaz.quantities import (
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
-from photoaz.vision.sunspot import NoSun, SunGuess, SunSpot, find_sun
+from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
+from photoaz.vision.sunspot import find_sun
 from photoaz.vision.verticals import Verticals, find_verticals
 
 Array = NDArray[Any]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import chain as joined
 from itertools import pairwise
 
@@ -16,7 +16,6 @@ from photoaz.vision.box import BoxView
 LEFT, RIGHT, TOP, BOTTOM, INNER_LEFT, INNER_RIGHT, INNER_LOWER, INNER_UPPER = range(8)
 N_EDGES = 8
 _INNER_KINDS = (INNER_LEFT, INNER_RIGHT, INNER_LOWER, INNER_UPPER)
-EDGE_NAMES = ("left", "right", "top", "bottom", "inner left", "inner right", "inner lower", "inner upper")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +50,10 @@ class EdgeSamples:
     def __len__(self) -> int:
         return len(self.edge)
 
+    def pick(self, keep: Array) -> EdgeSamples:
+        """Some of the samples, by a mask (S,)."""
+        return EdgeSamples(*(getattr(self, f.name)[keep] for f in fields(self)))
+
     @property
     def run(self) -> Array:
         """A number for each edge of each box: samples of one edge share it."""
@@ -75,7 +78,7 @@ class _Chains:
     arc: Array
 
     def pick(self, keep: Array) -> _Chains:
-        return _Chains(*(getattr(self, name)[keep] for name in self.__slots__))
+        return _Chains(*(getattr(self, f.name)[keep] for f in fields(self)))
 
 
 def _sample_chains(
@@ -173,22 +176,14 @@ def _apart_from_corners(samples: _Chains, capped: Array, trim: Array) -> Array:
     return ok
 
 
-def sample_edges(
-    view: BoxView | Sequence[BoxView], *, blur_px: float | Array, max_per_edge: int = 120, spacing_px: float = 1.0
-) -> EdgeSamples:
-    """Samples of every edge that can be measured in a view (or in several), ends left out where two edges meet.
+def _chains_of(views: Sequence[BoxView]) -> tuple[list[int], list[list[int]], list[int], Array]:
+    """Polylines of all views' edges: their kinds, points (counted on through all views) and views.
 
-    blur_px: of the picture, one for all views or one for each. The samples are `spacing_px` apart, or closer where an
-    edge would have only a few; never closer than a pixel, and never more than `max_per_edge`.
+    And the ends (B, 4, 2) of the inner edges of each view, -1 where there is none.
     """
-    views = [view] if isinstance(view, BoxView) else view
-    blur = np.broadcast_to(np.asarray(blur_px, float), (len(views),))
-    n_points = [len(v.points_px) for v in views]
-    px = np.concatenate([v.points_px for v in views])
     kinds: list[int] = []
     chains: list[list[int]] = []
     boxes: list[int] = []
-    # ends of the inner edges, -1 where there is none
     inner = np.full((len(views), len(_INNER_KINDS), 2), -1)
     start = 0
     for b, v in enumerate(views):
@@ -201,7 +196,22 @@ def sample_edges(
                 kinds.append(_INNER_KINDS[k])
                 chains.append(inner[b, k].tolist())
         boxes += [b] * (len(kinds) - len(boxes))
-        start += n_points[b]
+        start += len(v.points_px)
+    return kinds, chains, boxes, inner
+
+
+def sample_edges(
+    view: BoxView | Sequence[BoxView], *, blur_px: float | Array, max_per_edge: int = 120, spacing_px: float = 1.0
+) -> EdgeSamples:
+    """Samples of every edge that can be measured in a view (or in several), ends left out where two edges meet.
+
+    blur_px: of the picture, one for all views or one for each. The samples are `spacing_px` apart, or closer where an
+    edge would have only a few; never closer than a pixel, and never more than `max_per_edge`.
+    """
+    views = [view] if isinstance(view, BoxView) else view
+    blur = np.broadcast_to(np.asarray(blur_px, float), (len(views),))
+    px = np.concatenate([v.points_px for v in views])
+    kinds, chains, boxes, inner = _chains_of(views)
     if not chains:
         empty, none, flat = np.zeros(0), np.zeros(0, int), np.zeros((0, 2))
         return EdgeSamples(flat, flat, none, none, empty, none, empty, empty, empty, none, none, empty, empty, none)
@@ -217,23 +227,23 @@ def sample_edges(
     if len(inside):
         outer_px[inside] = _outline_ahead(c.x_px[inside], c.normal[inside], box[inside], views)
     # inner edges too close to the outline are measured together with it, never by themselves
-    keep = outer_px > (3.0 * blur + 1.0)[box]
-    return EdgeSamples(
-        c.x_px[keep],
-        c.normal[keep],
-        c.first[keep],
-        c.second[keep],
-        c.fraction[keep],
-        edge[keep],
-        c.along[keep],
-        c.spacing_px[keep],
-        inner_px[keep],
-        inner_first[keep],
-        inner_second[keep],
-        inner_fraction[keep],
-        outer_px[keep],
-        box[keep],
+    samples = EdgeSamples(
+        x_px=c.x_px,
+        normal=c.normal,
+        first=c.first,
+        second=c.second,
+        fraction=c.fraction,
+        edge=edge,
+        along=c.along,
+        spacing_px=c.spacing_px,
+        inner_px=inner_px,
+        inner_first=inner_first,
+        inner_second=inner_second,
+        inner_fraction=inner_fraction,
+        outer_px=outer_px,
+        box=box,
     )
+    return samples.pick(outer_px > (3.0 * blur + 1.0)[box])
 
 
 def _inner_behind(

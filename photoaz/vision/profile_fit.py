@@ -63,6 +63,7 @@ def measure_offsets(
     shade of a wall too narrow to fill a pixel is found from all profiles of its edge together: taken for the face's, it
     would draw the outline inwards.
     """
+    # one long function: what three rounds of reweighting leave is read off right behind them
     p = _profiles_of(patch, samples, of_each_box(blur_px, samples), reach_px, rounded_px)
     box, n_boxes = samples.box, len(p.blur_px)
     back, wall, face, between = _first_shades(p, samples.run)

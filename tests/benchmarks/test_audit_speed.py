@@ -1,6 +1,6 @@
 """What an audit costs: against reading the same photos, with one worker and two, in memory, and in its store.
 
-On the practice photos where they are (PHOTOAZ_PRACTICE or ../shared), else on the sample site. Figures are printed: run
+On the rendered sites (conftest.py) where PHOTOAZ_PRACTICE names them, else on the sample site. Figures are printed: run
 with -s or -rP; nothing else should run on the machine at the time.
 """
 
@@ -43,8 +43,8 @@ AIM_WORKER_MB = 600.0
 def archive(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """Folder of photos, a folder for each site, and the register of all of them."""
     folder = tmp_path_factory.mktemp("archive")
-    root = Path(os.environ.get("PHOTOAZ_PRACTICE", Path(__file__).resolve().parents[3] / "shared")) / "practice/cases"
-    cases = sorted(root.iterdir()) if root.is_dir() else []
+    named = os.environ.get("PHOTOAZ_PRACTICE")
+    cases = sorted((Path(named) / "practice/cases").iterdir()) if named else []
     rows: list[dict[str, str]] = []
     for case in cases or [sample_dir()]:
         with (case / "register.csv").open(encoding="utf-8-sig", newline="") as file:

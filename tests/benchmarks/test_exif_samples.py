@@ -1,14 +1,13 @@
 """Metadata of public sample files against the exiftool program, and of rendered practice photos against their truth.
 
-Needs the samples and practice sites in the folder that PHOTOAZ_PRACTICE names and, for the first part, exiftool on
-the path. Figures are printed: run with -s or -rP.
+Needs the samples and the rendered sites (conftest.py) and, for the first part, exiftool on the path.
+Figures are printed: run with -s or -rP.
 """
 
 from __future__ import annotations
 
 import json
 import math
-import os
 import shutil
 import statistics
 import subprocess
@@ -27,7 +26,6 @@ from photoaz.photo.record import PhotoRecord
 
 pytestmark = pytest.mark.benchmark
 
-SHARED = Path(os.environ.get("PHOTOAZ_PRACTICE", "nowhere"))
 METRES_PER_DEGREE = 111_320.0
 TAGS = (
     "GPSLatitude",
@@ -47,8 +45,9 @@ TAGS = (
 )
 
 
-def samples() -> list[Path]:
-    folder = SHARED / "exif_samples"
+@pytest.fixture(scope="module")
+def samples(practice: Path) -> list[Path]:
+    folder = practice / "exif_samples"
     if not folder.is_dir():
         pytest.skip(f"no sample files in {folder}")
     return sorted(p for p in folder.rglob("*") if p.is_file())
@@ -140,10 +139,9 @@ def plausible(text: object) -> bool:
         return False
 
 
-def test_against_exiftool() -> None:
-    paths = samples()
-    truth = by_exiftool(paths)
-    records, refused = read_all(paths)  # nothing but InputError may come out of it
+def test_against_exiftool(samples: list[Path]) -> None:
+    truth = by_exiftool(samples)
+    records, refused = read_all(samples)  # nothing but InputError may come out of it
     equal: Counter[str] = Counter()
     total: Counter[str] = Counter()
     surprises = []
@@ -157,7 +155,7 @@ def test_against_exiftool() -> None:
                 print(f"differs: {path.name}: {quantity}: {values}: {why or 'NOT EXPLAINED'}")
                 if why is None:
                     surprises.append((path.name, quantity, values))
-    print(f"{len(paths)} files, {len(records)} read, {len(refused)} refused:")
+    print(f"{len(samples)} files, {len(records)} read, {len(refused)} refused:")
     for path, why in refused.items():
         print(f"  refused: {path.name}: {why.splitlines()[0][:110]}")
     for quantity in total:
@@ -177,18 +175,17 @@ def test_against_exiftool() -> None:
     assert total["date"] >= 50
 
 
-def practice() -> list[tuple[Path, dict[str, Any]]]:
+@pytest.fixture(scope="module")
+def rendered(cases: list[Path]) -> list[tuple[Path, dict[str, Any]]]:
     found = []
-    for path in sorted((SHARED / "practice" / "cases").glob("*/truth.json")):
-        found += [(path.parent / photo["file"], photo) for photo in json.loads(path.read_text())["photos"]]
-    if not found:
-        pytest.skip(f"no practice photos in {SHARED}")
+    for case in cases:
+        found += [(case / photo["file"], photo) for photo in json.loads((case / "truth.json").read_text())["photos"]]
     return found
 
 
-def test_against_the_truth_of_rendered_photos() -> None:
+def test_against_the_truth_of_rendered_photos(rendered: list[tuple[Path, dict[str, Any]]]) -> None:
     focal, place = [], []
-    for path, photo in practice():
+    for path, photo in rendered:
         record, truth = read_record(path), photo["exif"]
         assert (record.width_px, record.height_px) == (photo["width_px"], photo["height_px"])
         assert record.orientation == truth["orientation"]
@@ -225,10 +222,10 @@ def test_against_the_truth_of_rendered_photos() -> None:
     assert 0.7 < rms < 1.3
 
 
-def test_time_of_reading() -> None:
+def test_time_of_reading(rendered: list[tuple[Path, dict[str, Any]]]) -> None:
     import cv2
 
-    paths = [path for path, _ in practice() if path.name == "photo_1.jpg"][:12]
+    paths = [path for path, _ in rendered if path.name == "photo_1.jpg"][:12]
     read_record(paths[0])
     reading, decoding = [], []
     for path in paths:

@@ -1,7 +1,6 @@
 """Panels found without picks, and their names, on rendered sites with exact truth; beside a search without learning.
 
-The cases lie in the folder that PHOTOAZ_PRACTICE names, else in ../shared beside the repository. Figures are printed:
-run with -s or -rP; PHOTOAZ_CASES holds a regular expression that chooses cases. Pictures of what was missed, boxed
+Cases and how to choose them: conftest.py. Pictures of what was missed, boxed
 where nothing is, or named wrongly go to the folder that PHOTOAZ_BENCHMARK_OUT names, else to a temporary one.
 """
 
@@ -10,7 +9,6 @@ from __future__ import annotations
 import importlib.util
 import json
 import os
-import re
 import statistics
 import sys
 import tempfile
@@ -18,7 +16,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import lru_cache, partial
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
@@ -46,7 +44,6 @@ pytestmark = pytest.mark.benchmark
 
 Array = NDArray[Any]
 
-SHARED = Path(os.environ.get("PHOTOAZ_PRACTICE", Path(__file__).parents[2].parent / "shared"))
 HEADING_U95_DEG = 0.2
 #: share of the union of two outlines from which a box is that panel's, and below which nothing is there
 SAME, NOTHING = 0.4, 0.2
@@ -175,14 +172,6 @@ class Outcome:
     tiles: dict[str, list[Array]] = field(default_factory=dict)
 
 
-def cases() -> list[Path]:
-    folder = SHARED / "practice" / "cases"
-    if not folder.is_dir():
-        pytest.skip(f"no practice cases in {folder}")
-    wanted = os.environ.get("PHOTOAZ_CASES", "")
-    return [p for p in sorted(folder.iterdir()) if (p / "truth.json").is_file() and re.search(wanted, p.name)]
-
-
 def hull(corners: Array) -> Array:
     return cv2.convexHull(np.asarray(corners, np.float32))
 
@@ -259,11 +248,10 @@ def sizes_px(
     return [(float(w), float(h * cos), float(d)) for w, h, d in sizes]
 
 
-@lru_cache(maxsize=2)
-def outcome_of(mode: str) -> Outcome:
+def outcome_of(mode: str, cases: list[Path]) -> Outcome:
     classical_panels = beside("classical").classical_panels
     out = Outcome()
-    for case in cases():
+    for case in cases:
         truth = json.loads((case / "truth.json").read_text())
         site = require_sites(load_register(case / "register.csv"))[0]
         facts = {a.antenna_id: antenna_priors_of(a, site) for a in site.antennas}
@@ -559,9 +547,9 @@ def tables(mode: str, out: Outcome) -> None:
 
 
 @pytest.mark.parametrize("mode", ["meta", "heading"])
-def test_panels_of_rendered_sites(mode: str) -> None:
+def test_panels_of_rendered_sites(mode: str, cases: list[Path]) -> None:
     """meta: nothing but what the photos' metadata say. heading: the camera's true heading is a control."""
-    out = outcome_of(mode)
+    out = outcome_of(mode, cases)
     assert out.photos
     tables(mode, out)
     write_sheets(mode, out.tiles)

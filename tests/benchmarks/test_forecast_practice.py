@@ -1,7 +1,6 @@
 """Forecast uncertainties against those then reached on rendered sites; and how long a plan takes.
 
-The cases lie in the folder that PHOTOAZ_PRACTICE names, else in ../shared beside the repository. Figures are printed:
-run with -s or -rP; PHOTOAZ_CASES holds a regular expression that chooses cases. Forecast is what planning would have
+Cases and how to choose them: conftest.py. Forecast is what planning would have
 said of the very photos: where they stood and looked (the truth), with which lens, and how good their sensors say they
 are; no pixel is looked at, and antennas point as designed.
 """
@@ -9,8 +8,6 @@ are; no pixel is looked at, and antennas point as designed.
 from __future__ import annotations
 
 import json
-import os
-import re
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -40,7 +37,6 @@ from photoaz.register.model import Antenna, Site
 
 pytestmark = pytest.mark.benchmark
 
-SHARED = Path(os.environ.get("PHOTOAZ_PRACTICE", Path(__file__).parents[2].parent / "shared"))
 #: 35 mm equivalents by classes: a telephone's wide and long lenses, and cameras' long ones
 LENSES = ((0.0, 40.0), (40.0, 100.0), (100.0, 200.0), (200.0, np.inf))
 #: the register knows places to half a metre: what lies on the frame's border may be in it
@@ -57,14 +53,6 @@ class Pair:
     width_px: float
     forecast_deg: float | None
     reached_deg: float
-
-
-def cases() -> list[Path]:
-    folder = SHARED / "practice" / "cases"
-    if not folder.is_dir():
-        pytest.skip(f"no practice cases in {folder}")
-    wanted = os.environ.get("PHOTOAZ_CASES", "")
-    return [p for p in sorted(folder.iterdir()) if (p / "truth.json").is_file() and re.search(wanted, p.name)]
 
 
 def stand_of(path: Path, truth: dict[str, Any], site: Site, frame: EnuFrame) -> tuple[PlannedPhoto, float]:
@@ -134,8 +122,8 @@ def row(name: str, pairs: Sequence[Pair]) -> str:
     return f"{name:>14} {len(pairs):4d} {len(r):4d} {quarters}"
 
 
-def test_forecast_is_what_is_reached() -> None:
-    pairs = [p for case in cases() for p in pairs_of(case)]
+def test_forecast_is_what_is_reached(cases: list[Path]) -> None:
+    pairs = [p for case in cases for p in pairs_of(case)]
     assert pairs
     print("\nU95 forecast over reached\n          lens    n seen    p10    p25    p50    p75    p90")
     print(row("all", pairs))

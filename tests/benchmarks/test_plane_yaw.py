@@ -1,8 +1,8 @@
 """Yaw of a plane in real photos: a square marker turned from -70 to +70 degrees in steps of 10.
 
 Photos by X. Wang (github.com/Xiaohan-Wang/apriltag2_detection), in duckietown/lib-dt-apriltags, BSD-2-Clause; camera
-matrix and side length from the test_info.yaml beside them. They lie in the folder that PHOTOAZ_PRACTICE names, else in
-../shared beside the repository. Figures are printed: run with -s or -rP.
+matrix and side length from the test_info.yaml beside them. Where they must lie:
+conftest.py. Figures are printed: run with -s or -rP.
 
 The stand's axis is to the photos what the plumb line is to a tower: one pitch and roll of the camera and one downtilt
 and roll of the plane serve all photos, each has its own azimuth, place and distance. The edges between the marker's
@@ -12,7 +12,6 @@ shows up as a height to width of the square that is not 1, common to all photos,
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,7 +28,6 @@ from photoaz.vision.profile_fit import measure_offsets
 
 pytestmark = pytest.mark.benchmark
 
-SHARED = Path(os.environ.get("PHOTOAZ_PRACTICE", Path(__file__).parents[2].parent / "shared"))
 NOMINAL_DEG = np.arange(-70, 71, 10)
 FX, CX, FY, CY = 329.8729619143081, 528.0, 332.94611303946357, 396.0  # px, test_info.yaml's rotation_test
 SIDE_M = 0.065
@@ -40,10 +38,10 @@ CAMERA = Camera(width_px=1056, height_px=792, f_px=FX, cx_px=CX - 0.5, cy_px=CY 
 
 
 @pytest.fixture(scope="module")
-def photos() -> dict[int, np.ndarray]:
-    paths = {int(a): SHARED / "plane_yaw" / f"test_image_rotation_{a}.png" for a in NOMINAL_DEG}
+def photos(practice: Path) -> dict[int, np.ndarray]:
+    paths = {int(a): practice / "plane_yaw" / f"test_image_rotation_{a}.png" for a in NOMINAL_DEG}
     if not all(p.is_file() for p in paths.values()):
-        pytest.skip(f"no photos of the plane in {SHARED / 'plane_yaw'}")
+        pytest.skip(f"no photos of the plane in {practice / 'plane_yaw'}")
     return {a: cv2.imread(str(p), cv2.IMREAD_GRAYSCALE) for a, p in paths.items()}
 
 

@@ -1,15 +1,11 @@
 """Rendered sites with exact truth: azimuth errors, stated uncertainties and how the two go together.
 
-The cases lie in the folder that PHOTOAZ_PRACTICE names, else in ../shared beside the repository. Every panel that shows
-its front is picked by rough corners, 3 px off. Figures are printed: run with -s or -rP; PHOTOAZ_CASES holds a regular
-expression that chooses cases.
+Every panel that shows its front is picked by rough corners, 3 px off. Cases and how to choose them: conftest.py.
 """
 
 from __future__ import annotations
 
 import json
-import os
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +21,6 @@ from photoaz.register.model import Control, Pick
 
 pytestmark = pytest.mark.benchmark
 
-SHARED = Path(os.environ.get("PHOTOAZ_PRACTICE", Path(__file__).parents[2].parent / "shared"))
 #: of a panel across its long axis in its widest view, px
 WIDTHS_PX = ((40.0, np.inf), (20.0, 40.0), (12.0, 20.0), (0.0, 12.0))
 CORNER_PX = 3.0
@@ -42,14 +37,6 @@ class Answer:
     error_deg: float
     u95_deg: float
     measurable: bool
-
-
-def cases() -> list[Path]:
-    folder = SHARED / "practice" / "cases"
-    if not folder.is_dir():
-        pytest.skip(f"no practice cases in {folder}")
-    wanted = os.environ.get("PHOTOAZ_CASES", "")
-    return [p for p in sorted(folder.iterdir()) if (p / "truth.json").is_file() and re.search(wanted, p.name)]
 
 
 def width_across(panel: dict[str, Any]) -> float:
@@ -137,9 +124,9 @@ def table(mode: str, answers: Sequence[Answer]) -> None:
 
 
 @pytest.mark.parametrize("mode", ["heading", "meta"])
-def test_azimuths_of_rendered_sites(mode: str) -> None:
+def test_azimuths_of_rendered_sites(mode: str, cases: list[Path]) -> None:
     """heading: the camera's true heading is a control. meta: nothing but what the photos' metadata say."""
-    answers = [a for case in cases() for a in answers_of(case, heading_known=mode == "heading")]
+    answers = [a for case in cases for a in answers_of(case, heading_known=mode == "heading")]
     assert answers
     table(mode, answers)
     error = np.abs([a.error_deg for a in answers])

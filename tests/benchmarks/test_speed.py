@@ -1,15 +1,13 @@
 """Time of 12-megapixel photos, from metadata to azimuth, against cv2.imread of the same photo in the same process.
 
 One antenna at a time on the sample site's photos: that needs nothing from outside. All picked antennas of a photo at
-once on the rendered sites in the folder that PHOTOAZ_PRACTICE names, else in ../shared beside the repository. Figures
-are printed: run with -s or -rP.
+once on the rendered sites (conftest.py). Figures are printed: run with -s or -rP.
 """
 
 from __future__ import annotations
 
 import cProfile
 import json
-import os
 import pstats
 import statistics
 import time
@@ -42,12 +40,12 @@ PARTS = (
 )
 #: parts of the measuring
 WITHIN = (
-    ("vision/fit.py", "_starts_from_corners", "starts"),
+    ("vision/starts.py", "starts_from_corners", "starts"),
     ("vision/fit.py", "capture", "capture"),
     ("vision/fit.py", "settle", "settling"),
     ("vision/outline.py", "sample_edges", "  samples of edges"),
     ("vision/box.py", "_derivative", "  derivative of the body"),
-    ("vision/profiles.py", "measure_offsets", "  profiles"),
+    ("vision/profile_fit.py", "measure_offsets", "  profiles"),
     ("vision/profiles.py", "nearest_strong_edge", "  nearest edges"),
 )
 
@@ -98,7 +96,6 @@ def test_one_antenna_in_one_photo(number: int) -> None:
     assert [a.status for a in work().antennas] == ["estimated"]  # what was timed is the real thing
 
 
-SHARED = Path(os.environ.get("PHOTOAZ_PRACTICE", Path(__file__).parents[2].parent / "shared"))
 #: standard deviation of a picked corner, px, as in the benchmark of azimuths
 CORNER_PX = 3.0
 #: a panel that somebody could pick: its width at least, px, and how much of its front shows
@@ -128,11 +125,8 @@ def shortest_s(work: Callable[[], object], spent: Callable[[], float]) -> float:
     return min(times)
 
 
-def test_all_antennas_of_a_photo(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_all_antennas_of_a_photo(monkeypatch: pytest.MonkeyPatch, cases: list[Path]) -> None:
     """Measuring twice, before and after the first adjustment, and the whole way to the azimuths."""
-    folder = SHARED / "practice" / "cases"
-    if not folder.is_dir():
-        pytest.skip(f"no practice cases in {folder}")
     clock = {"measuring": 0.0}
     for name in ("cut_patch", "_measured"):
         plain = getattr(measure, name)
@@ -145,7 +139,7 @@ def test_all_antennas_of_a_photo(monkeypatch: pytest.MonkeyPatch) -> None:
 
         monkeypatch.setattr(measure, name, timed)
     rows = []
-    for case in sorted(p for p in folder.iterdir() if (p / "truth.json").is_file()):
+    for case in cases:
         truth = json.loads((case / "truth.json").read_text())
         site = require_sites(load_register(case / "register.csv"))[0]
         for photo in truth["photos"]:

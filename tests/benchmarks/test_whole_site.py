@@ -1,15 +1,12 @@
 """Rendered sites solved without picks: azimuths, ways to fit, compasses, readings and their causes against the truth.
 
-The cases lie in the folder that PHOTOAZ_PRACTICE names, else in ../shared beside the repository. Figures are printed:
-run with -s or -rP; PHOTOAZ_CASES holds a regular expression that chooses cases. 'landmarks' gives those whose top is
+Cases and how to choose them: conftest.py. 'landmarks' gives those whose top is
 seen, off by 1 px and 1.7 m per axis.
 """
 
 from __future__ import annotations
 
 import json
-import os
-import re
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,7 +23,6 @@ from photoaz.register.model import Control
 
 pytestmark = pytest.mark.benchmark
 
-SHARED = Path(os.environ.get("PHOTOAZ_PRACTICE", Path(__file__).parents[2].parent / "shared"))
 CAUSES = {
     "declination_not_applied": "declination_omitted",
     "sectors_swapped": "sectors_swapped",
@@ -47,14 +43,6 @@ class Tally:
     readings: Counter[tuple[str, bool]] = field(default_factory=Counter)
     causes: Counter[tuple[str, str]] = field(default_factory=Counter)
     turned: Counter[bool] = field(default_factory=Counter)
-
-
-def cases() -> list[Path]:
-    folder = SHARED / "practice" / "cases"
-    if not folder.is_dir():
-        pytest.skip(f"no practice cases in {folder}")
-    wanted = os.environ.get("PHOTOAZ_CASES", "")
-    return [p for p in sorted(folder.iterdir()) if (p / "truth.json").is_file() and re.search(wanted, p.name)]
 
 
 def controls_of(truth: dict[str, Any], mode: str) -> list[Control]:
@@ -147,9 +135,9 @@ def azimuths(name: str, rows: list[tuple[float, float, bool, bool]]) -> None:
 
 
 @pytest.mark.parametrize("mode", ["heading", "landmarks", "meta"])
-def test_whole_sites_without_picks(mode: str) -> None:
+def test_whole_sites_without_picks(mode: str, cases: list[Path]) -> None:
     tally = Tally()
-    for case in cases():
+    for case in cases:
         add(case, mode, tally)
     print(f"\n{mode}\n{'':>24}    n  median     p95     max     u95  coverage  off > 10 and outside (degrees)")
     azimuths("all", tally.azimuths)

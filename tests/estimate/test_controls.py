@@ -30,7 +30,8 @@ from photoaz.network.heading_aids import AidObservation, HeadingAid, LandmarkPix
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import Finding, GeoPosition, Measured, PhotoRecord, TakenAt
 from photoaz.register.model import Control
-from photoaz.vision.sunspot import NoSun, SunGuess, SunSpot, find_sun
+from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
+from photoaz.vision.sunspot import find_sun
 
 Array = NDArray[Any]
 

@@ -16,7 +16,8 @@ import pytest
 from numpy.typing import NDArray
 
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
-from photoaz.vision.sunspot import NoSun, SunGuess, SunSpot, find_sun
+from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
+from photoaz.vision.sunspot import find_sun
 
 Array = NDArray[Any]
 
