@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import itertools
 import re
 from pathlib import Path
 
@@ -51,6 +52,31 @@ def test_the_check_can_fail():
     )
     assert (unsaid_arrays(f), unsaid_arrays(g)) == (["a"], [])
     assert ast.get_docstring(h) is None
+
+
+def broken_off(docstring: str) -> list[str]:
+    """Ends of paragraphs that stop within a sentence; headings and examples are none."""
+    paragraphs = re.split(r"\n\s*\n", docstring)
+    return [
+        before.split("\n")[-1].strip()
+        for before, after in itertools.pairwise(paragraphs)
+        if not re.search(r"[.:!?`…][\"')\]]?$", before.strip())
+        and not re.search(r"-{3,}|>>>|^ {4,}\S", before)
+        and not re.match(r"\s*\w+\n\s*-{3,}", after)
+    ]
+
+
+def test_the_check_sees_a_break():
+    assert broken_off("The azimuth; none without an\n\nestimate.") == ["The azimuth; none without an"]
+    assert broken_off("The azimuth.\n\nNone without an estimate.") == []
+
+
+@pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_no_sentence_breaks_off(path):
+    documented = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
+    nodes = [n for n in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(n, documented)]
+    texts = [text for n in nodes if (text := ast.get_docstring(n))]
+    assert [end for text in texts for end in broken_off(text)] == []
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(PACKAGE).as_posix())

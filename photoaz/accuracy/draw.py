@@ -74,7 +74,6 @@ CONDITIONS = (AS_STATED, WITH_TAILS, WITH_BLUNDERS)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blunder:
     """A fact that is wrong: kind 'outline', 'landmark' or 'standpoint', of an antenna or a landmark (else ''); size in
-
     degrees, pixels, metres; bias (m,): the same in the observation's whitened rows."""
 
     kind: str
@@ -104,7 +103,6 @@ class DrawnVisit:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawnSite:
     """A site as its register has it, what planning makes of that, and one or two visits. turned: the antenna that
-
     turned between them, None where none did."""
 
     site: Site

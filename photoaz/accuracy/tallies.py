@@ -27,7 +27,6 @@ POWERS = ((0.0, 0.05), (0.05, 0.5), (0.5, 0.95), (0.95, 1.001))
 @dataclass(frozen=True, slots=True)
 class Share:
     """hits of n, and what was stated for them on average. low, high: what the share may be if it is as observed, the
-
     sites being independent and what is of one site alike (FAILS two-sided)."""
 
     name: str
@@ -176,7 +175,6 @@ def of_ways(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) -> li
 
 def of_compasses(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) -> list[Share]:
     """Probabilities of compasses being disturbed. A compass is of two kinds, and what is a small error of the
-
     disturbed kind nobody can tell: the probabilities are to be right on average all the same."""
     some = _conditioned(outcomes, conditions)
     return bins([(o.number, p.compass[1], p.compass[0]) for o in some for p in o.photos if p.compass is not None])
@@ -209,7 +207,6 @@ def wrong_decisions(outcomes: Sequence[Outcome]) -> list[Share]:
 
 def global_risks(outcomes: Sequence[Outcome]) -> list[Share]:
     """Of the register's own designs, among all antennas with stated risks: accepted although out, rejected although
-
     in, beside the mean of what was stated (JCGM 106, 9.5)."""
     out = []
     for c in (AS_STATED, WITH_BLUNDERS):
@@ -261,7 +258,6 @@ def _turn_rows(outcomes: Sequence[Outcome]) -> list[tuple[int, TurnOutcome]]:
 
 def turns(outcomes: Sequence[Outcome]) -> tuple[list[Share], list[Share]]:
     """Between two visits, without blunders: how often U95 of a change held it and antennas that did not turn were said
-
     to have turned, each where the change is the antenna's own and where it is not; and the turns that were seen, by
     their size over the change's U95."""
     from scipy.stats import norm

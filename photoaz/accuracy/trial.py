@@ -31,7 +31,6 @@ DESIGNS = 4
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AntennaOutcome:
     """One antenna's answer. ways: of each azimuth that the photos allow its probability and whether it is the one
-
     nearest to the truth, the chosen one first. views: photos that show it; lens_mm: the longest of their lenses.
     blundered: one of the facts of its own photos is wrong. decided: the decision about the register's design, its
     probability of being out, whether it is, and the stated risks of a wrong yes and a wrong no of such measurements.
@@ -88,7 +87,6 @@ class TurnOutcome:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """What one site gave. tests: per kind of observation, how many were tested and how many right ones were named
-
     wrong. failed: visits whose adjustment had no solution."""
 
     number: int

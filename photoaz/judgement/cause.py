@@ -198,7 +198,6 @@ class _Swap:
 @dataclass(frozen=True, slots=True)
 class _Faults:
     """Faults of single readings, one row each: antenna, shift and widening [deg] of its residual (reading minus what
-
     is expected), log weight against none, and what it is.
     """
 

@@ -102,7 +102,6 @@ def acceptance_limit_deg(sigma_deg: float, tolerance_deg: float, risk: float = R
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Risks:
     """Of all items measured alike: out_of_tolerance, the part out of it; consumer, that accepted although out;
-
     producer, that rejected although in. The global risks of JCGM 106:2012, 9.5; the specific ones, of one measured
     item, are its probability of being out if it is accepted, and of being in if it is rejected (9.3).
     """

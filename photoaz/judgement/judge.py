@@ -54,7 +54,6 @@ class _Candidate:
 
 def _candidates(solution: AntennaResult) -> list[_Candidate]:
     """The estimate and its alternatives, each with the uncertainty that it has if it is the true one; none without an
-
     estimate.
     """
     if solution.azimuth_true_deg is None or solution.u95_deg is None:

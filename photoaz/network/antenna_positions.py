@@ -20,7 +20,6 @@ Array = NDArray[Any]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AntennaPositions:
     """m antennas about the tower's axis: places_m (m, 2) east and north [m], covariance (2 m, 2 m) of their ravel();
-
     heights up_m (m,) above the ground with up_covariance (m, m).
     """
 

@@ -92,7 +92,6 @@ class _Single:
 @dataclass(frozen=True, slots=True)
 class Linear:
     """Equations at one place: the sum of squared residuals, the normal matrix J^T J (P, P), its right side -J^T r (P,),
-
     and each group's residuals and derivatives.
     """
 

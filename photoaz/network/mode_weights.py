@@ -51,7 +51,6 @@ class WeighedModes:
 
 def weigh_modes(network: SiteNetwork, best: Adjusted, choice: Choice, doubt: Doubt, antenna: str) -> WeighedModes:
     """Every way the boxes of one antenna can fit, all else as adjusted: the better choice if there is one, and the
-
     distinct azimuths with their probabilities, the chosen one first.
     """
     ai = network.layout.antenna(antenna)
