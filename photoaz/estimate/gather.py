@@ -1,56 +1,39 @@
-"""What is known of a site's photos and antennas, gathered for the network from files, register, controls and picks."""
+"""What a photo tells the network: its antennas measured, with all that metadata and controls state of it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import date
-from pathlib import Path
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import COMPASS, Angle, wrap_rad
-from photoaz.errors import InputError, PhotoazError
+from photoaz.angles import Angle, wrap_rad
 from photoaz.estimate.controls import Attitude, heading_aids_of
-from photoaz.estimate.inputs import LocalPhoto
+from photoaz.estimate.initial_values import focal_from_size, standpoint_from_size, start_heading, start_pitch, tall_px
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
+from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError, standpoints_of
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.geodesy.norths import Declination, declination, to_true
 from photoaz.memory import Forgetful, Memory, recall
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.network.heading_aids import HeadingAid
 from photoaz.network.site import PhotoObservations
 from photoaz.network.solution import NetworkSolution
-from photoaz.photo.calibration import Calibration, camera_from_calibration
 from photoaz.photo.camera import (
     Camera,
-    camera_from_record,
     directions_from_pixels,
-    normalised_from_pixels,
-    rotation_cam_from_enu,
 )
-from photoaz.photo.metadata import read_record
 from photoaz.photo.picture import Picture
-from photoaz.photo.record import PhotoRecord
 from photoaz.quantities import (
     CAMERA_HEIGHT_M,
-    DESIGN_DOWNTILT_SIGMA_RAD,
-    DOWNTILT_RAD,
     FOUND_HEIGHT_SIGMA,
     FOUND_HEIGHTS_SIGMA,
-    GIVEN_OFFSET_SIGMA_M,
     HAND_HELD_ROLL_RAD,
-    K95,
-    PLUMB_SIGMA_RAD,
     RADIUS_95,
-    SIZE_SIGMA,
-    STAND_OFF_M,
-    TYPICAL_SIZE_M,
     UNSURE_FOCAL_SHARE,
 )
-from photoaz.register.model import Antenna, Control, Pick, Site
+from photoaz.register.model import Site
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
 from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
@@ -61,21 +44,6 @@ Array = NDArray[Any]
 
 #: a camera that its metadata do not level
 HELD_LEVEL = Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera held level", label="hand-held roll")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GatheredPhoto:
-    """A photo on its way into the network."""
-
-    path: Path
-    record: PhotoRecord
-    camera: Camera
-    controls: tuple[Control, ...]
-    picks: tuple[Pick, ...]
-
-
-class UnusablePhotoError(PhotoazError):
-    """Why a photo cannot take part; becomes its reason."""
 
 
 class Looking:
@@ -113,99 +81,6 @@ class Looking:
         return self._looks
 
 
-def open_photo(
-    file: LocalPhoto,
-    controls: Sequence[Control],
-    picks: Sequence[Pick],
-    calibration: Calibration | None,
-) -> GatheredPhoto:
-    """Read a photo's metadata, its camera, and what controls and picks say of it.
-
-    Raises InputError where the file is no photo, UnusablePhotoError where nothing tells the focal length.
-    """
-    record = read_record(file.path) if file.record is None else file.record
-    camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
-    if camera is None:
-        raise UnusablePhotoError("its metadata give no focal length, and no calibration was given")
-    return GatheredPhoto(
-        path=file.path,
-        record=record,
-        camera=camera,
-        controls=tuple(c for c in controls if c.photo == file.name),
-        picks=tuple(p for p in picks if p.photo == file.name),
-    )
-
-
-def day_taken(record: PhotoRecord) -> date | None:
-    """The photo's day: UTC where its zone is known, else as the camera's clock had it."""
-    when = None if record.taken is None else record.taken.utc or record.taken.local
-    return None if when is None else when.date()
-
-
-def declination_at(record: PhotoRecord, site: Site) -> Declination | None:
-    """Declination at the site on the photo's day; None where it has no date or lies outside the models' years."""
-    day = day_taken(record)
-    if day is None:
-        return None
-    try:
-        return declination(site.lat_deg, site.lon_deg, 0.0, day)
-    except InputError:
-        return None
-
-
-def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:
-    """What the register says of an antenna, with what is common where it is silent."""
-    design = np.radians(_design_true_deg(a, site))
-    known = a.offset_east_m is not None and a.offset_north_m is not None
-    offset = (
-        np.array([a.offset_east_m, a.offset_north_m], float)
-        if known
-        else STAND_OFF_M[0] * np.array([np.sin(design), np.cos(design)])
-    )
-    size, sigma = [], []
-    for value, name in ((a.width_m, "width"), (a.height_m, "height"), (a.depth_m, "depth")):
-        if value is None:
-            typical, s = TYPICAL_SIZE_M[name]
-            size.append(np.log(typical))
-            sigma.append(s)
-        else:
-            size.append(np.log(value))
-            sigma.append(float(np.hypot(SIZE_SIGMA[0], SIZE_SIGMA[1] / value)))
-    designed = a.design_downtilt_deg is not None
-    return AntennaPriors(
-        name=a.antenna_id,
-        design_rad=float(design),
-        east_north_m=offset,
-        offset_sigma_m=GIVEN_OFFSET_SIGMA_M if known else STAND_OFF_M[1],
-        up_m=a.rad_center_m,
-        up_sigma_m=a.rad_center_u95_m / K95,
-        ln_size=np.array(size),
-        ln_size_sigma=np.array(sigma),
-        sizes_known=None not in (a.width_m, a.height_m, a.depth_m),
-        downtilt_rad=float(np.radians(a.design_downtilt_deg)) if a.design_downtilt_deg is not None else DOWNTILT_RAD[0],
-        downtilt_sigma_rad=DESIGN_DOWNTILT_SIGMA_RAD if designed else DOWNTILT_RAD[1],
-        roll_sigma_rad=PLUMB_SIGMA_RAD,
-        place_known=known,
-        sector=a.sector,
-        position=a.position,
-    )
-
-
-def _design_true_deg(a: Antenna, site: Site) -> float:
-    """Design azimuth carried to true north as well as can be: it only tells where the antenna stands off the axis."""
-    try:
-        return to_true(
-            a.design_azimuth_deg,
-            a.design_north,
-            lat_deg=site.lat_deg,
-            lon_deg=site.lon_deg,
-            when=a.reading.date if a.reading else None,
-            grid_crs=a.grid_crs,
-        ).azimuth_deg
-    except InputError:
-        return a.design_azimuth_deg
-
-
 def _faces_camera(design_rad: float, towards_camera_m: Array) -> bool | None:
     """Whether the antenna shows its front by design; None within 25 degrees of the profile view.
 
@@ -214,10 +89,6 @@ def _faces_camera(design_rad: float, towards_camera_m: Array) -> bool | None:
     bearing = float(np.arctan2(towards_camera_m[0], towards_camera_m[1]))
     off = abs(float(np.degrees(wrap_rad(design_rad - bearing))))
     return None if 65.0 < off < 115.0 else off <= 65.0
-
-
-def _controlled(photo: GatheredPhoto, kind: str) -> tuple[Control, ...]:
-    return tuple(c for c in photo.controls if c.kind == kind)
 
 
 def observe_photo(
@@ -237,18 +108,18 @@ def observe_photo(
     spots = [s for s in sighted.to_measure if s.antenna_id in antennas]
     if not spots:
         raise UnusablePhotoError(_nothing_sighted(sighted))
-    standpoints = _standpoints(photo, frame) or (_standpoint_from_size(photo, standing, spots, antennas),)
+    standpoints = standpoints_of(photo, frame) or (standpoint_from_size(photo, standing, spots, antennas),)
     east_north, spread = standpoints[0][0], min(s for _, s, _ in standpoints)
     rolls = standing.rolls or (HELD_LEVEL,)
-    camera, ln_focal = _focal_from_size(photo.camera, spots, antennas, east_north)
-    pitch = _start_pitch(photo, spots, antennas, east_north, spread, site, standing.pitches)
+    camera, ln_focal = focal_from_size(photo.camera, spots, antennas, east_north)
+    pitch = start_pitch(photo, spots, antennas, east_north, spread, site, standing.pitches)
     roll = (rolls[0].value_rad, rolls[0].sigma_rad)
     region = np.array(_mast_region(sighted, spots, camera))
     verticals = _verticals(picture, camera, pitch, roll, region, memory)
     if verticals is not None:
         w1, w2 = 1.0 / roll[1] ** 2, 1.0 / verticals.sigma_roll_rad**2
         roll = (w1 * roll[0] + w2 * verticals.roll_at(pitch[0])) / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
-    heading, heading_sigma = _start_heading(standing, sighted, camera, (pitch[0], roll[0]), spots, antennas, east_north)
+    heading, heading_sigma = start_heading(standing, sighted, camera, (pitch[0], roll[0]), spots, antennas, east_north)
     ways = {s.antenna_id: _way(antennas[s.antenna_id], east_north, spread, site) for s in spots}
     looking = Looking(picture, spots, _expectations(camera, spots, antennas, ways, (heading, pitch, roll)))
     boxes = {name: modes for name, modes in zip(looking.expectations, _fitted(looking, memory), strict=True) if modes}
@@ -298,27 +169,6 @@ def _verticals(
         lambda: find_verticals(picture.grey(), camera, **tilt, region_px=region),
     )
     return found
-
-
-def _start_heading(
-    standing: KnownPhoto,
-    sighted: PhotoPanels,
-    camera: Camera,
-    tilt: tuple[float, float],
-    spots: Sequence[PanelToMeasure],
-    antennas: Mapping[str, AntennaPriors],
-    east_north: Array,
-) -> tuple[float, float]:
-    """Heading [rad] to start from and its standard uncertainty: pi where a compass or nothing tells it.
-
-    Where the head is in the frame and where the tower stands tell it better than many a compass.
-    """
-    said = standing.headings[:1]
-    if said and not said[0].is_compass:
-        return said[0].value_rad, said[0].sigma_rad
-    if sighted.naming is not None and sighted.naming.heading_rad is not None:
-        return sighted.naming.heading_rad, np.pi
-    return _heading_from_baseline(camera, *tilt, spots, antennas, east_north), np.pi
 
 
 def _expectations(
@@ -440,16 +290,9 @@ def _mast_region(
         x0, y0, x1, y1 = (float(v) for v in sighted.found.window.box_px)
     else:
         at = np.array([s.middle_px for s in spots])
-        reach = 4.0 * max(_tall_px(s) for s in spots)
+        reach = 4.0 * max(tall_px(s) for s in spots)
         (x0, y0), (x1, y1) = at.min(0) - reach, at.max(0) + reach
     return max(x0, 0.0), max(y0, 0.0), min(x1, camera.width_px), min(y1 + 2.0 * (y1 - y0), camera.height_px)
-
-
-def _tall_px(spot: PanelToMeasure) -> float:
-    """Height in the picture of what is known of a spot."""
-    if spot.corners_px is None:
-        return 50.0
-    return float(np.hypot(*(spot.corners_px[:2].mean(0) - spot.corners_px[2:].mean(0))))
 
 
 def _expectation(
@@ -479,30 +322,6 @@ def _expectation(
         downtilt_sigma_rad=a.downtilt_sigma_rad,
         panel_roll_sigma_rad=a.roll_sigma_rad,
     )
-
-
-def _focal_from_size(
-    camera: Camera, spots: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors], east_north: Array
-) -> tuple[Camera, float]:
-    """A camera of hardly known focal length, made one that shows the antennas as tall as they are.
-
-    Returns it and ln of the metadata's focal length over the new one: the network still weighs what the metadata said.
-    """
-    if camera.f_relative_sigma < UNSURE_FOCAL_SHARE:
-        return camera, 0.0
-    found = []
-    for spot in spots:
-        if spot.corners_px is not None:
-            a = antennas[spot.antenna_id]
-            tall = _tall_px(spot)
-            flat = float(np.hypot(*(a.east_north_m - east_north)))
-            # a plumb body of height H at a distance flat / cos(e) is seen under H cos(e) of it
-            cos_e = flat / float(np.hypot(flat, a.up_m - CAMERA_HEIGHT_M[0]))
-            found.append(np.log(tall * flat / cos_e**2) - a.ln_size[1])
-    if not found:
-        return camera, 0.0
-    f = float(np.exp(np.median(found)))
-    return replace(camera, f_px=f), float(np.log(camera.f_px / f))
 
 
 def measured_again(
@@ -599,165 +418,7 @@ def with_controls(
         headings=standing.headings,
         pitches=standing.pitches,
         rolls=standing.rolls or (HELD_LEVEL,),
-        standpoints=_standpoints(photo, frame) or f.standpoints,
+        standpoints=standpoints_of(photo, frame) or f.standpoints,
         aids=aids,
         notes=notes,
-    )
-
-
-def _standpoints(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[Array, float, str], ...]:
-    """Statements of where the camera stood, the best first: (east, north) [m], sigma per axis [m], source."""
-    out: list[tuple[Array, float, str]] = []
-    for c in _controlled(photo, "standpoint"):
-        if c.lat_deg is not None and c.lon_deg is not None:
-            out.append((frame.enu_from_geodetic(c.lat_deg, c.lon_deg)[:2], c.u95 / RADIUS_95, "standpoint control"))
-    p = photo.record.position
-    if p is not None:
-        out.append((frame.enu_from_geodetic(p.lat_deg, p.lon_deg)[:2], p.sigma_m, "camera position"))
-    return tuple(sorted(out, key=lambda s: s[1]))
-
-
-def _tilts(photo: GatheredPhoto) -> tuple[tuple[Angle, ...], tuple[Angle, ...]]:
-    """Statements about pitch and roll, controls first."""
-    out: list[tuple[Angle, ...]] = []
-    for kind, measured in (("pitch", photo.record.pitch_deg), ("roll", photo.record.roll_deg)):
-        angles = [
-            Angle(
-                value_rad=float(np.radians(c.value_deg)),
-                sigma_rad=float(np.radians(c.u95 / K95)),
-                source=f"{kind} control",
-                label=f"{kind} control",
-            )
-            for c in _controlled(photo, kind)
-            if c.value_deg is not None
-        ]
-        if measured is not None:
-            angles.append(
-                Angle(
-                    value_rad=float(np.radians(measured.value)),
-                    sigma_rad=float(np.radians(measured.sigma)),
-                    source=f"camera {kind}",
-                    label=f"camera {kind} ({measured.source})",
-                )
-            )
-        out.append(tuple(angles))
-    return out[0], out[1]
-
-
-def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, ...]:
-    """Statements about the heading from true north, controls first."""
-    out = [
-        Angle(
-            value_rad=float(np.radians(c.azimuth_true_deg)),
-            sigma_rad=float(np.radians(c.u95 / K95)),
-            source="heading control",
-            label="heading control",
-        )
-        for c in _controlled(photo, "heading")
-        if c.azimuth_true_deg is not None
-    ]
-    h = photo.record.heading
-    if h is not None:
-        value, sigma, common = h.value_deg, h.sigma_deg, 0.0
-        if h.north == "magnetic":
-            if north is not None:
-                value, common = value + north.value_deg, north.sigma_deg
-            else:
-                sigma = float(np.hypot(sigma, 10.0))  # declination not known: most of the inhabited earth is within
-        elif h.north != "true" and north is not None:
-            # either reading is possible: their middle, with half their difference in the sigma
-            value, sigma = value + north.value_deg / 2, float(np.hypot(sigma, north.value_deg / 2))
-            common = north.sigma_deg / 2
-        out.append(
-            Angle(
-                value_rad=float(np.radians(value)),
-                sigma_rad=float(np.radians(sigma)),
-                source=COMPASS,
-                label="compass",
-                declination_sigma_rad=float(np.radians(common)),
-            )
-        )
-    return tuple(out)
-
-
-def _standpoint_from_size(
-    photo: GatheredPhoto, standing: KnownPhoto, spots: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors]
-) -> tuple[Array, float, str]:
-    """Where the camera stood if nobody says: as far out as the antennas look small, against the heading.
-
-    Raises UnusablePhotoError where there is no heading, or no antenna's size in the picture.
-    """
-    if not standing.headings:
-        raise UnusablePhotoError("neither a position nor a heading: nothing says where the camera stood or looked")
-    heading_rad = standing.headings[0].value_rad
-    for spot in spots:
-        if spot.corners_px is not None:
-            tall = _tall_px(spot)
-            a = antennas[spot.antenna_id]
-            distance = photo.camera.f_px * float(np.exp(a.ln_size[1])) / max(tall, 1.0)
-            flat = float(np.sqrt(max(distance**2 - a.up_m**2, (0.3 * distance) ** 2)))
-            back = -flat * np.array([np.sin(heading_rad), np.cos(heading_rad)])
-            return back, 0.25 * flat, "standpoint guessed from the antenna's size"
-    raise UnusablePhotoError("no position, and no antenna's corners that would tell the distance")
-
-
-def _start_pitch(
-    photo: GatheredPhoto,
-    spots: Sequence[PanelToMeasure],
-    antennas: Mapping[str, AntennaPriors],
-    east_north: Array,
-    spread_m: float,
-    site: Site,
-    pitches: tuple[Angle, ...],
-) -> tuple[float, float]:
-    """Pitch [rad] and its sigma: as the camera says, together with the elevation that the register implies."""
-    values, weights = [], []
-    for spot in spots:
-        a = antennas[spot.antenna_id]
-        flat = float(np.hypot(*(a.east_north_m - east_north)))
-        rise = a.up_m - CAMERA_HEIGHT_M[0]
-        elevation = np.arctan2(rise, flat)
-        x, y = normalised_from_pixels(photo.camera, spot.middle_px)
-        length = np.sqrt(1 + x * x + y * y)
-        values.append(float(np.arctan(y) + np.arcsin(np.clip(length * np.sin(elevation) / np.sqrt(1 + y * y), -1, 1))))
-        along = np.hypot(spread_m, site.position_u95_m / RADIUS_95)
-        weights.append(float(np.hypot(along * rise, CAMERA_HEIGHT_M[1] * flat) / (flat**2 + rise**2)))
-    sigma = max(min(weights), np.radians(0.3))
-    value = float(np.mean(values))
-    for p in pitches[:1]:
-        w1, w2 = 1 / sigma**2, 1 / p.sigma_rad**2
-        value, sigma = (value * w1 + p.value_rad * w2) / (w1 + w2), float(np.sqrt(1 / (w1 + w2)))
-    return value, sigma
-
-
-def _heading_from_baseline(
-    camera: Camera,
-    pitch: float,
-    roll: float,
-    spots: Sequence[PanelToMeasure],
-    antennas: Mapping[str, AntennaPriors],
-    east_north: Array,
-) -> float:
-    """Heading [rad] at which the spots lie in the direction of the tower as seen from the standpoint."""
-    level = rotation_cam_from_enu(0.0, pitch, roll)
-    angles = []
-    for spot in spots:
-        d = level.T @ directions_from_pixels(camera, spot.middle_px)
-        delta = antennas[spot.antenna_id].east_north_m - east_north
-        angles.append(np.arctan2(delta[0], delta[1]) - np.arctan2(d[0], d[1]))
-    return float(np.arctan2(np.mean(np.sin(angles)), np.mean(np.cos(angles))))
-
-
-def standing_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> KnownPhoto:
-    """What finding and naming need to know of a photo before its pixels are looked at."""
-    standpoints = _standpoints(photo, frame)
-    pitches, rolls = _tilts(photo)
-    return KnownPhoto(
-        name=name,
-        camera=photo.camera,
-        standpoint=(standpoints[0][0], standpoints[0][1]) if standpoints else None,
-        pitches=pitches,
-        rolls=rolls,
-        headings=_headings(photo, north),
-        picks=photo.picks,
     )

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
 
-from photoaz.estimate.gather import day_taken
 from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.estimate.solve import SolvedSite, solve_again, solve_site
+from photoaz.estimate.statements import day_taken
 from photoaz.judgement.drift import Visit, turns_between, visits_of
 from photoaz.judgement.impact import with_site_impact
 from photoaz.judgement.judge import judge_site

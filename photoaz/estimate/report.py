@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from photoaz.angles import COMPASS, azimuth_deg, wrap_rad
 from photoaz.estimate.controls import clock_remark
-from photoaz.estimate.gather import day_taken
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
+from photoaz.estimate.statements import day_taken
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.network.adjust import variance_shares

@@ -11,22 +11,12 @@ from typing import ParamSpec, TypeVar
 import numpy as np
 
 from photoaz.errors import InputError
-from photoaz.estimate.gather import (
-    GatheredPhoto,
-    Looking,
-    UnusablePhotoError,
-    antenna_priors_of,
-    declination_at,
-    measured_again,
-    observe_photo,
-    open_photo,
-    standing_of,
-    with_controls,
-    with_pick,
-)
+from photoaz.estimate.gather import Looking, measured_again, observe_photo, with_controls, with_pick
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.panels import PhotoPanels, find_in, name_panels, panel_of_pick
+from photoaz.estimate.priors import antenna_priors_of
 from photoaz.estimate.report import SeenPhoto, rejected_photo, site_result
+from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError, declination_at, open_photo, standing_of
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.memory import recall

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_rad
-from photoaz.estimate.gather import antenna_priors_of
+from photoaz.estimate.priors import antenna_priors_of
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.naming.model import AntennaPriors
 from photoaz.naming.mount import mount_of

@@ -28,8 +28,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from photoaz.estimate.gather import antenna_priors_of, declination_at, open_photo, standing_of
 from photoaz.estimate.panels import LEAST_PROBABILITY, PhotoPanels, find_in, name_panels
+from photoaz.estimate.priors import antenna_priors_of
+from photoaz.estimate.statements import declination_at, open_photo, standing_of
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.naming.expected import head_guess
 from photoaz.naming.model import AntennaPriors, KnownPhoto

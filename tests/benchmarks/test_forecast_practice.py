@@ -18,8 +18,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from photoaz.estimate.gather import LocalPhoto, declination_at, open_photo, standing_of
+from photoaz.estimate.inputs import LocalPhoto
 from photoaz.estimate.solve import solve_site
+from photoaz.estimate.statements import declination_at, open_photo, standing_of
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import (

@@ -12,8 +12,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from photoaz.angles import Angle
-from photoaz.estimate.gather import antenna_priors_of
 from photoaz.estimate.panels import PhotoPanels, name_panels
+from photoaz.estimate.priors import antenna_priors_of
 from photoaz.naming.expected import head_guess
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.photo.camera import Camera

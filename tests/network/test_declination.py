@@ -145,7 +145,7 @@ def test_pull_is_of_the_compasses_that_take_part(kit):
 
 @pytest.mark.parametrize(("north", "share"), [("magnetic", 1.0), ("true", 0.0), ("unknown", 0.5)])
 def test_a_compass_by_its_north(kit, north, share):
-    from photoaz.estimate.gather import GatheredPhoto, _headings
+    from photoaz.estimate.statements import GatheredPhoto, _headings
     from photoaz.photo.record import CompassHeading, PhotoRecord
 
     heading = CompassHeading(value_deg=30.0, sigma_deg=6.0, north=north, source="Exif")

@@ -11,16 +11,13 @@ import pytest
 
 from photoaz.angles import Angle
 from photoaz.network.adjust import adjust, variance_shares
+from photoaz.network.candidates import KINDS, LANDMARK_M, EvidenceCandidate, candidates
 from photoaz.network.forecast import (
-    KINDS,
-    LANDMARK_M,
     NEARLY,
     NOTICEABLE,
     TWO_WAYS,
-    Candidate,
     Forecast,
     azimuth_covariance_rad2,
-    candidates,
     forecast,
     information_rows,
     next_evidence,
@@ -78,7 +75,7 @@ def stated_u95(chosen: NetworkSolution) -> dict[str, float]:
     return {a: mixture_u95(chosen.azimuth_modes[a]) for a in chosen.network.layout.antennas}
 
 
-def of_kind(chosen: NetworkSolution, kind: str, photo: str | None = None) -> tuple[Candidate, dict[str, float]]:
+def of_kind(chosen: NetworkSolution, kind: str, photo: str | None = None) -> tuple[EvidenceCandidate, dict[str, float]]:
     """The first candidate of a kind (in a photo), and the U95 [rad] forecast with it."""
     c = next(c for c in candidates(chosen) if c.kind == kind and photo in (None, c.photo))
     f = forecast(chosen, [c])
@@ -374,7 +371,7 @@ def test_the_least_trouble_is_chosen_of_what_helps_nearly_as_much():
     def made(**then: float) -> Forecast:
         return Forecast(
             antennas=("a",),
-            candidates=tuple(Candidate(kind=k, bring=k, observations=()) for k in then),
+            candidates=tuple(EvidenceCandidate(kind=k, bring=k, observations=()) for k in then),
             now_rad=np.radians([10.0]),
             then_rad=np.radians([[v] for v in then.values()]),
         )
@@ -409,7 +406,7 @@ def test_kinds_are_known_and_own_unknowns_stand_behind_the_networks(chosen):
 
 
 def test_information_of_a_known_value_is_its_row():
-    c = Candidate(
+    c = EvidenceCandidate(
         kind="standpoint",
         bring="",
         observations=(Directs("s", "", np.array([2, 5]), np.zeros(2), np.array([0.1, 0.5])),),

@@ -1,0 +1,78 @@
+"""What is known of a site's antennas before any photo is looked at, from the register."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.errors import InputError
+from photoaz.geodesy.norths import to_true
+from photoaz.naming.model import AntennaPriors
+from photoaz.quantities import (
+    DESIGN_DOWNTILT_SIGMA_RAD,
+    DOWNTILT_RAD,
+    GIVEN_OFFSET_SIGMA_M,
+    K95,
+    PLUMB_SIGMA_RAD,
+    SIZE_SIGMA,
+    STAND_OFF_M,
+    TYPICAL_SIZE_M,
+)
+from photoaz.register.model import Antenna, Site
+
+Array = NDArray[Any]
+
+
+def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:
+    """What the register says of an antenna, with what is common where it is silent."""
+    design = np.radians(_design_true_deg(a, site))
+    known = a.offset_east_m is not None and a.offset_north_m is not None
+    offset = (
+        np.array([a.offset_east_m, a.offset_north_m], float)
+        if known
+        else STAND_OFF_M[0] * np.array([np.sin(design), np.cos(design)])
+    )
+    size, sigma = [], []
+    for value, name in ((a.width_m, "width"), (a.height_m, "height"), (a.depth_m, "depth")):
+        if value is None:
+            typical, s = TYPICAL_SIZE_M[name]
+            size.append(np.log(typical))
+            sigma.append(s)
+        else:
+            size.append(np.log(value))
+            sigma.append(float(np.hypot(SIZE_SIGMA[0], SIZE_SIGMA[1] / value)))
+    designed = a.design_downtilt_deg is not None
+    return AntennaPriors(
+        name=a.antenna_id,
+        design_rad=float(design),
+        east_north_m=offset,
+        offset_sigma_m=GIVEN_OFFSET_SIGMA_M if known else STAND_OFF_M[1],
+        up_m=a.rad_center_m,
+        up_sigma_m=a.rad_center_u95_m / K95,
+        ln_size=np.array(size),
+        ln_size_sigma=np.array(sigma),
+        sizes_known=None not in (a.width_m, a.height_m, a.depth_m),
+        downtilt_rad=float(np.radians(a.design_downtilt_deg)) if a.design_downtilt_deg is not None else DOWNTILT_RAD[0],
+        downtilt_sigma_rad=DESIGN_DOWNTILT_SIGMA_RAD if designed else DOWNTILT_RAD[1],
+        roll_sigma_rad=PLUMB_SIGMA_RAD,
+        place_known=known,
+        sector=a.sector,
+        position=a.position,
+    )
+
+
+def _design_true_deg(a: Antenna, site: Site) -> float:
+    """Design azimuth carried to true north as well as can be: it only tells where the antenna stands off the axis."""
+    try:
+        return to_true(
+            a.design_azimuth_deg,
+            a.design_north,
+            lat_deg=site.lat_deg,
+            lon_deg=site.lon_deg,
+            when=a.reading.date if a.reading else None,
+            grid_crs=a.grid_crs,
+        ).azimuth_deg
+    except InputError:
+        return a.design_azimuth_deg

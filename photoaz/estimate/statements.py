@@ -1,0 +1,182 @@
+"""What a photo's metadata and controls state of where and how it was taken, before its pixels are looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import COMPASS, Angle
+from photoaz.errors import InputError, PhotoazError
+from photoaz.estimate.inputs import LocalPhoto
+from photoaz.geodesy.frames import EnuFrame
+from photoaz.geodesy.norths import Declination, declination
+from photoaz.naming.model import KnownPhoto
+from photoaz.photo.calibration import Calibration, camera_from_calibration
+from photoaz.photo.camera import (
+    Camera,
+    camera_from_record,
+)
+from photoaz.photo.metadata import read_record
+from photoaz.photo.record import PhotoRecord
+from photoaz.quantities import (
+    K95,
+    RADIUS_95,
+)
+from photoaz.register.model import Control, Pick, Site
+
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GatheredPhoto:
+    """A photo on its way into the network."""
+
+    path: Path
+    record: PhotoRecord
+    camera: Camera
+    controls: tuple[Control, ...]
+    picks: tuple[Pick, ...]
+
+
+class UnusablePhotoError(PhotoazError):
+    """Why a photo cannot take part; becomes its reason."""
+
+
+def open_photo(
+    file: LocalPhoto,
+    controls: Sequence[Control],
+    picks: Sequence[Pick],
+    calibration: Calibration | None,
+) -> GatheredPhoto:
+    """Read a photo's metadata, its camera, and what controls and picks say of it.
+
+    Raises InputError where the file is no photo, UnusablePhotoError where nothing tells the focal length.
+    """
+    record = read_record(file.path) if file.record is None else file.record
+    camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
+    if camera is None:
+        raise UnusablePhotoError("its metadata give no focal length, and no calibration was given")
+    return GatheredPhoto(
+        path=file.path,
+        record=record,
+        camera=camera,
+        controls=tuple(c for c in controls if c.photo == file.name),
+        picks=tuple(p for p in picks if p.photo == file.name),
+    )
+
+
+def day_taken(record: PhotoRecord) -> date | None:
+    """The photo's day: UTC where its zone is known, else as the camera's clock had it."""
+    when = None if record.taken is None else record.taken.utc or record.taken.local
+    return None if when is None else when.date()
+
+
+def declination_at(record: PhotoRecord, site: Site) -> Declination | None:
+    """Declination at the site on the photo's day; None where it has no date or lies outside the models' years."""
+    day = day_taken(record)
+    if day is None:
+        return None
+    try:
+        return declination(site.lat_deg, site.lon_deg, 0.0, day)
+    except InputError:
+        return None
+
+
+def _controlled(photo: GatheredPhoto, kind: str) -> tuple[Control, ...]:
+    return tuple(c for c in photo.controls if c.kind == kind)
+
+
+def standpoints_of(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[Array, float, str], ...]:
+    """Statements of where the camera stood, the best first: (east, north) [m], sigma per axis [m], source."""
+    out: list[tuple[Array, float, str]] = []
+    for c in _controlled(photo, "standpoint"):
+        if c.lat_deg is not None and c.lon_deg is not None:
+            out.append((frame.enu_from_geodetic(c.lat_deg, c.lon_deg)[:2], c.u95 / RADIUS_95, "standpoint control"))
+    p = photo.record.position
+    if p is not None:
+        out.append((frame.enu_from_geodetic(p.lat_deg, p.lon_deg)[:2], p.sigma_m, "camera position"))
+    return tuple(sorted(out, key=lambda s: s[1]))
+
+
+def _tilts(photo: GatheredPhoto) -> tuple[tuple[Angle, ...], tuple[Angle, ...]]:
+    """Statements about pitch and roll, controls first."""
+    out: list[tuple[Angle, ...]] = []
+    for kind, measured in (("pitch", photo.record.pitch_deg), ("roll", photo.record.roll_deg)):
+        angles = [
+            Angle(
+                value_rad=float(np.radians(c.value_deg)),
+                sigma_rad=float(np.radians(c.u95 / K95)),
+                source=f"{kind} control",
+                label=f"{kind} control",
+            )
+            for c in _controlled(photo, kind)
+            if c.value_deg is not None
+        ]
+        if measured is not None:
+            angles.append(
+                Angle(
+                    value_rad=float(np.radians(measured.value)),
+                    sigma_rad=float(np.radians(measured.sigma)),
+                    source=f"camera {kind}",
+                    label=f"camera {kind} ({measured.source})",
+                )
+            )
+        out.append(tuple(angles))
+    return out[0], out[1]
+
+
+def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, ...]:
+    """Statements about the heading from true north, controls first."""
+    out = [
+        Angle(
+            value_rad=float(np.radians(c.azimuth_true_deg)),
+            sigma_rad=float(np.radians(c.u95 / K95)),
+            source="heading control",
+            label="heading control",
+        )
+        for c in _controlled(photo, "heading")
+        if c.azimuth_true_deg is not None
+    ]
+    h = photo.record.heading
+    if h is not None:
+        value, sigma, common = h.value_deg, h.sigma_deg, 0.0
+        if h.north == "magnetic":
+            if north is not None:
+                value, common = value + north.value_deg, north.sigma_deg
+            else:
+                sigma = float(np.hypot(sigma, 10.0))  # declination not known: most of the inhabited earth is within
+        elif h.north != "true" and north is not None:
+            # either reading is possible: their middle, with half their difference in the sigma
+            value, sigma = value + north.value_deg / 2, float(np.hypot(sigma, north.value_deg / 2))
+            common = north.sigma_deg / 2
+        out.append(
+            Angle(
+                value_rad=float(np.radians(value)),
+                sigma_rad=float(np.radians(sigma)),
+                source=COMPASS,
+                label="compass",
+                declination_sigma_rad=float(np.radians(common)),
+            )
+        )
+    return tuple(out)
+
+
+def standing_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> KnownPhoto:
+    """What finding and naming need to know of a photo before its pixels are looked at."""
+    standpoints = standpoints_of(photo, frame)
+    pitches, rolls = _tilts(photo)
+    return KnownPhoto(
+        name=name,
+        camera=photo.camera,
+        standpoint=(standpoints[0][0], standpoints[0][1]) if standpoints else None,
+        pitches=pitches,
+        rolls=rolls,
+        headings=_headings(photo, north),
+        picks=photo.picks,
+    )
