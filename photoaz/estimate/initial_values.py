@@ -62,6 +62,8 @@ def focal_from_size(
 ) -> tuple[Camera, float]:
     """A camera of hardly known focal length, made one that shows the antennas as tall as they are.
 
+    east_north (2,): where the camera stood [m].
+
     Returns it and ln of the metadata's focal length over the new one: the network still weighs what the metadata said.
     """
     if camera.f_relative_sigma < UNSURE_FOCAL_SHARE:
