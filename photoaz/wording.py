@@ -10,3 +10,8 @@ def percent(share: float) -> str:
     if share > 0.999:
         return "> 99.9 %"
     return f"{100.0 * share:.1f} %" if min(share, 1.0 - share) < 0.1 else f"{100.0 * share:.0f} %"
+
+
+def percent_words(share: float) -> str:
+    """The same within a sentence: 'less than 0.1 %'."""
+    return percent(share).replace("<", "less than").replace(">", "more than")

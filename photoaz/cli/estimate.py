@@ -12,12 +12,11 @@ from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, REGISTER,
 from photoaz.cli.site import (
     check_antennas,
     chosen_site,
-    draw_overlays,
+    draw_result,
     exit_by_photos,
     note_unused_rows,
     register_sites,
     site_text,
-    write_sheets,
 )
 from photoaz.cli.streams import OneLine, emit, emit_json, say
 from photoaz.errors import FileReader
@@ -114,12 +113,8 @@ def estimate(
     )
     with OneLine() as progress:
         result = estimate_site(given, Tools(progress=progress))
-    if overlay is not None:
-        for path in draw_overlays(result, photos, overlay):
-            say(f"wrote {path}")
-    if sheets is not None:
-        for path in write_sheets(site, result, photos, sheets):
-            say(f"wrote {path}")
+    for path in draw_result(site, result, photos, overlay, sheets):
+        say(f"wrote {path}")
     if as_json:
         emit_json(estimates_document([result]))
     else:

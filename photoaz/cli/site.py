@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import sys
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -102,41 +102,45 @@ def site_text(result: SiteResult) -> str:
     return capture.get()
 
 
-def draw_overlays(result: SiteResult, photos: Sequence[Path], folder: Path) -> list[Path]:
-    """A picture for each photo that was looked at, also where it could not be used; returns where they lie."""
-    from photoaz.present.pictures import overlays
-
-    files = {str(path): path for path in photos}
-    return write_pictures(((files[name], page) for name, page in overlays(result, files)), folder)
-
-
 def write_pictures(pages: Iterable[tuple[Path, bytes]], folder: Path) -> list[Path]:
     """Write PNG pictures, named as the photos they are of; returns where they lie."""
     folder.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
     for photo, page in pages:
-        target = folder / f"{photo.stem}.png"
-        number = 2
-        while target in written:
-            target = folder / f"{photo.stem}-{number}.png"
-            number += 1
-        target.write_bytes(page)
-        written.append(target)
+        written.append(_free(folder, photo.stem, written))
+        written[-1].write_bytes(page)
     return written
 
 
-def write_sheets(site: Site, result: SiteResult, photos: Sequence[Path], folder: Path) -> list[Path]:
-    """A second-opinion sheet for each antenna; returns where they lie."""
-    from photoaz.present.pictures import sheets
-    from photoaz.present.sheet import sheet_name
+def _free(folder: Path, stem: str, taken: Collection[Path]) -> Path:
+    names = itertools.chain([f"{stem}.png"], (f"{stem}-{number}.png" for number in itertools.count(2)))
+    return next(path for name in names if (path := folder / name) not in taken)
 
-    folder.mkdir(parents=True, exist_ok=True)
-    written: list[Path] = []
-    for antenna_id, page in sheets(site, result, {str(path): path for path in photos}, datetime.now(UTC)):
-        target = folder / sheet_name(antenna_id, [path.name for path in written])
-        target.write_text(page, encoding="utf-8")
-        written.append(target)
-    return written
+
+def draw_result(
+    site: Site, result: SiteResult, photos: Sequence[Path], overlay_dir: Path | None, sheets_dir: Path | None
+) -> Iterator[Path]:
+    """Write a picture of each photo that was looked at, and a second-opinion sheet of each antenna; where they lie.
+
+    overlay_dir, sheets_dir : made where they do not exist; None where none are wanted.
+    """
+    from photoaz.present.pictures import draw
+    from photoaz.present.words import page_name
+
+    for folder in (overlay_dir, sheets_dir):
+        if folder is not None:
+            folder.mkdir(parents=True, exist_ok=True)
+    files = {str(path): path for path in photos}
+    pictures: list[Path] = []
+    pages: set[str] = set()
+    sheets = () if sheets_dir is None else result.antennas.keys()
+    for one in draw(site, result, files, overlays=None if overlay_dir is None else "png", sheets=sheets):
+        if one.kind == "overlay" and overlay_dir is not None:
+            pictures.append(target := _free(overlay_dir, files[one.name].stem, pictures))
+        elif sheets_dir is not None:
+            target = sheets_dir / page_name(one.name, pages)
+        target.write_bytes(one.data)
+        yield target
 
 
 def exit_by_photos(ctx: click.Context, result: SiteResult) -> None:

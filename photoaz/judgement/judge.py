@@ -37,6 +37,7 @@ from photoaz.result import (
     Reading,
     SiteResult,
 )
+from photoaz.wording import percent_words
 
 # An alternative less probable than this does not save a reading
 _MIN_PROBABILITY = 0.05
@@ -71,12 +72,6 @@ def _candidates(solution: AntennaResult) -> list[_Candidate]:
         u95 = solution.own_u95_deg  # the whole U95 covers the others too, which are counted by themselves here
         sigma = u95 / K95
     return [_Candidate(azimuth_deg=azimuth, u95_deg=u95, probability=rest, sigma_deg=sigma), *others]
-
-
-def _percent(p: float) -> str:
-    if p < 0.001:
-        return "less than 0.1 %"
-    return "more than 99.9 %" if p > 0.999 else f"{100.0 * p:.1f} %" if min(p, 1.0 - p) < 0.1 else f"{100.0 * p:.0f} %"
 
 
 def _carried(
@@ -191,7 +186,7 @@ def _judge_reading(
         f"they differ by {abs(difference):.1f}°, {limit} what the two uncertainties allow (En {en:.2f})"
     )
     if right is not None and agrees != (en <= 1.0):
-        by_all = f"by all of the site's readings and photos it is right with a probability of {_percent(right)}"
+        by_all = f"by all of the site's readings and photos it is right with a probability of {percent_words(right)}"
         said += f", but {by_all}" if agrees else f"; but {by_all}"
     reasons.append(f"{said}.")
     return replace(
@@ -253,7 +248,7 @@ def _judge_design(
     photos = format_azimuth_deg(candidates[0].azimuth_deg, candidates[0].u95_deg)
     design = f"the design, {format_azimuth_deg(true.azimuth_deg)} true ± {tolerance:g}°"
     text = f"The azimuth from the photos, {photos}, is {format_difference_deg(deviation)} off {design}: "
-    chance = f"the probability of being out of tolerance is {_percent(p_out)}"
+    chance = f"the probability of being out of tolerance is {percent_words(p_out)}"
     if decision == "accept":
         text += f"accepted, {chance}."
     elif decision == "reject":
@@ -329,7 +324,7 @@ def _combined(
         decision = decide(p_out, design.risk or RISK)
         if decision != design.decision:
             word = {"accept": "accepted", "reject": "rejected", "undecided": "undecided"}[decision]
-            said = f", by which it would be {word} (probability of being out of tolerance {_percent(p_out)})"
+            said = f", by which it would be {word} (probability of being out of tolerance {percent_words(p_out)})"
     reasons.append(
         f"Reading and photos together: {format_azimuth_deg(mean.azimuth_deg, mean.u95_deg)}, "
         f"{100.0 * mean.weight_first:.0f} % of the weight with the photos{said}."

@@ -6,11 +6,10 @@ import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 from photoaz.audit.work import Wanted
-from photoaz.present.pictures import overlays, sheets
+from photoaz.present.pictures import draw
 from photoaz.register.model import Site
 from photoaz.result import ById, SiteResult
 
@@ -23,28 +22,23 @@ def draw_site(
     photos : where they lie, by their names in the result.
     """
     flagged = [a.antenna_id for a in result.antennas if a.revisit]
+    overlays = wanted.overlays == "all" or (wanted.overlays == "flagged" and bool(flagged))
+    sheets = {"all": result.antennas.keys(), "flagged": flagged}.get(wanted.sheets, ())
     files: dict[str, bytes] = {}
-    pictures: dict[str, str] = {}
-    pages: dict[str, str] = {}
-    if _is_wanted(wanted.overlays, bool(flagged)):
-        for name, picture in overlays(result, photos, encoding="jpeg"):
-            pictures[name] = f"overlays/{file_name(name)}.jpg"
-            files[pictures[name]] = picture
-    if _is_wanted(wanted.sheets, bool(flagged)):
-        only = None if wanted.sheets == "all" else flagged
-        for antenna_id, page in sheets(site, result, photos, datetime.now(UTC), only=only):
-            pages[antenna_id] = f"sheets/{file_name(result.site_id)}/{file_name(antenna_id)}.html"
-            files[pages[antenna_id]] = page.encode()
+    paths: dict[tuple[str, str], str] = {}
+    for one in draw(site, result, photos, overlays="jpeg" if overlays else None, sheets=sheets):
+        if one.kind == "overlay":
+            path = f"overlays/{file_name(one.name)}.jpg"
+        else:
+            path = f"sheets/{file_name(result.site_id)}/{file_name(one.name)}.html"
+        files[path] = one.data
+        paths[one.kind, one.name] = path
     drawn = replace(
         result,
-        photos=ById(replace(p, overlay=pictures.get(p.photo)) for p in result.photos),
-        antennas=ById(replace(a, sheet=pages.get(a.antenna_id)) for a in result.antennas),
+        photos=ById(replace(p, overlay=paths.get(("overlay", p.photo))) for p in result.photos),
+        antennas=ById(replace(a, sheet=paths.get(("sheet", a.antenna_id))) for a in result.antennas),
     )
     return drawn, files
-
-
-def _is_wanted(which: str, flagged: bool) -> bool:
-    return which == "all" or (which == "flagged" and flagged)
 
 
 def file_name(name: str) -> str:

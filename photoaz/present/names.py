@@ -19,14 +19,6 @@ _STATUS = {"not_found": "not found", "not_visible": "not visible"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unseen:
-    """An antenna that one photo does not show."""
-
-    antenna_id: str
-    view: MissingView
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """A line of a block: whose, a word or figure in a column of its own, and the rest, broken where it is long."""
 
@@ -82,17 +74,20 @@ def _other(label: str, panel: NamedPanel, used: bool) -> Row:
     return Row(name=label, tag="", text="; ".join((what, *panel.reasons)), colour=PALE)
 
 
-def not_seen(unseen: Sequence[Unseen], seen: Collection[str]) -> list[Row]:
-    """A row for every antenna not seen in a photo, those that should have been first. seen : said of elsewhere."""
+def not_seen(unseen: Sequence[tuple[str, MissingView]], seen: Collection[str]) -> list[Row]:
+    """A row for every antenna (antenna_id, view) not seen in a photo, those that should have been first.
+
+    seen : said of elsewhere.
+    """
     rows = [
         Row(
-            name=one.antenna_id,
-            tag=_STATUS[one.view.status],
-            text=one.view.reason,
-            colour=PLUM if one.view.status == "not_found" else PALE,
+            name=antenna_id,
+            tag=_STATUS[view.status],
+            text=view.reason,
+            colour=PLUM if view.status == "not_found" else PALE,
         )
-        for one in unseen
-        if one.antenna_id not in seen
+        for antenna_id, view in unseen
+        if antenna_id not in seen
     ]
     return sorted(rows, key=lambda row: row.tag != _STATUS["not_found"])
 

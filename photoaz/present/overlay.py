@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
-import numpy as np
-from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from photoaz import __version__
@@ -19,12 +17,9 @@ from photoaz.present.departures import draw_departures
 from photoaz.present.dial import draw_dial
 from photoaz.present.drawing import Pointing, mean_azimuth_deg
 from photoaz.present.figures import DECISIONS, design_text, directions, reading_text, verdict
-from photoaz.present.names import Row, Unseen, draw_block, names_and_why, not_seen, panel_names, unsure
+from photoaz.present.key import INNER, OUTLINE, draw_key
+from photoaz.present.names import Row, draw_block, names_and_why, not_seen, panel_names, unsure
 from photoaz.present.overview import (
-    EXPECTED,
-    EXPECTED_WITHIN,
-    FOUND,
-    SEARCHED,
     Expected,
     Marks,
     draw_overview,
@@ -35,20 +30,16 @@ from photoaz.present.pens import (
     GREEN,
     INK,
     PALE,
-    SKY_BLUE,
     VERMILION,
     WHITE,
-    YELLOW,
     Colour,
-    Pen,
     fitted_lines,
-    stroke,
     text_width,
     write,
 )
-from photoaz.present.window import bounds_of, ellipse, rectangle, window_about
+from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import VIEWS, short_label
-from photoaz.result import AntennaResult, CommonMode, EvidenceView, NextEvidence, PhotoResult
+from photoaz.result import AntennaResult, EvidenceView, MissingView, NextEvidence, PhotoResult, SiteResult
 from photoaz.wording import percent
 
 Encoding = Literal["png", "jpeg"]
@@ -68,8 +59,9 @@ _TALL = ((1, 980), (4, 640), (8, 560), (1_000, 430))
 _MAX_ENLARGEMENT = 14.0
 _MAX_TILE_WIDTH = 700
 
-_OUTLINE = Pen(core=YELLOW, width=3.0, casing=1.4, dash=(22.0, 14.0))
-_INNER = Pen(core=SKY_BLUE, width=3.0, casing=1.4, dash=(7.0, 11.0))
+
+#: an antenna's id, and why a photo does not show it
+Unseen = tuple[str, MissingView]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,40 +72,39 @@ class Shown:
     view: EvidenceView
 
 
-def draw_overlay(
-    image_bgr: NDArray[np.uint8],
-    photo: PhotoResult,
-    shown: Sequence[Shown],
-    unseen: Sequence[Unseen] = (),
-    *,
-    site_id: str = "",
-    common: CommonMode | None = None,
-    next_evidence: NextEvidence | None = None,
-    weak_points: Sequence[str] = (),
-    encoding: Encoding = "png",
-) -> bytes:
-    """A page about one photo. image_bgr (height, width, 3): as shown.
+def is_drawn(result: SiteResult, photo: PhotoResult) -> bool:
+    """Whether there is something to draw on a photo: an antenna seen in it, or a part of it that was looked at."""
+    return photo.window_px is not None or bool(_shown(result, photo))
+
+
+def _shown(result: SiteResult, photo: PhotoResult) -> list[Shown]:
+    if photo.status != "used":
+        return []
+    return [Shown(antenna=a, view=v) for a in result.antennas for v in a.evidence if v.photo == photo.photo]
+
+
+def draw_overlay(picture: Image.Image, result: SiteResult, photo: PhotoResult, encoding: Encoding = "png") -> bytes:
+    """A page about one photo.
 
     On the left where everything is that was found and that was looked for in vain, which part of the photo was
-    searched, and a dial with true north, the line of sight, and where each face, its reading and its design point. On
-    the right every antenna twice, side by side: as it is, and with the fitted outline (long dashes) and the edges in it
-    (short dashes); below, what each panel was taken for and why, and why other antennas were not seen. Where nothing
-    was fitted, as in a photo that could not be used, the searched part takes the place of the antennas.
+    searched, a dial with true north, the line of sight, and where each face, its reading and its design point, and the
+    site's readings against its estimates. On the right every antenna twice, side by side: as it is, and with the fitted
+    outline (long dashes) and the edges in it (short dashes); below, what limits the site and each antenna and what to
+    bring, what could be wrong unnoticed, what each panel was taken for and why, and why other antennas were not seen.
+    Where nothing was fitted, as in a photo that could not be used, the searched part takes the place of the antennas.
 
     Parameters
     ----------
-    image_bgr : (height, width, 3) uint8, blue, green, red, as shown. photo : its part in the solution. shown : the
-    antennas seen in it. unseen : those not seen in it. site_id : stands in the title; a beginning of the antennas' ids
-    that repeats it is left out where there is little room. common : the site's readings against its estimates, drawn
-    under the dial. next_evidence : what limits the site and what to bring, said before the same of each antenna.
-    weak_points : sentences on what could be wrong at the site without any test noticing. encoding : 'png' to the last
-    pixel; 'jpeg' is a fifth of that and written ten times faster, for archives.
+    picture : the photo as shown. result : the site's, `photo` one of its photos. encoding : 'png' to the last pixel;
+    'jpeg' is a fifth of that and written ten times faster, for archives.
 
     Returns
     -------
     bytes : the picture's file, at most PAGE_WIDTH_PX wide.
     """
-    picture = _picture(image_bgr)
+    site_id, common = result.site_id, result.common_mode
+    shown = _shown(result, photo)
+    unseen = [(a.antenna_id, v) for a in result.antennas for v in a.missing if v.photo == photo.photo]
     items = [item for item in shown if len(item.view.outline_px) >= 3]
     marks = _marks(photo, items, unseen, site_id)
     hands = [hand for item in items if (hand := _hand(item, site_id)) is not None]
@@ -122,7 +113,7 @@ def draw_overlay(
         item.antenna.azimuth_true_deg - item.view.yaw_deg for item in items if item.antenna.azimuth_true_deg is not None
     ]
     blocks = _blocks(photo, shown, unseen)
-    outlook = [*_outlook(items, site_id, next_evidence), *_weak(weak_points)]
+    outlook = [*_outlook(items, site_id, result.next_evidence), *_weak(result.weak_points)]
     room = PAGE_WIDTH_PX - 3 * _MARGIN - _COLUMN
     left: list[Image.Image] = []
     right: list[Image.Image] = []
@@ -141,7 +132,8 @@ def draw_overlay(
         left += [draw_block(*block, _COLUMN, _SMALL) for block in blocks]
     if marks.searched is not None:
         left.insert(1 if items else 0, draw_whole(picture, marks.searched, _COLUMN, _WHOLE_TALL))
-    key = _key(marks, bool(items), bool(hands), any(d.kind == "other" for hand in hands for d in hand.directions))
+    others = any(d.kind == "other" for hand in hands for d in hand.directions)
+    key = draw_key(marks, bool(items), bool(hands), others, _COLUMN)
     left += [] if key is None else [key]
     page = _page(photo, site_id, _stacked(left), _stacked(right))
     return _png(page) if encoding == "png" else _jpeg(page)
@@ -181,14 +173,6 @@ def _page(photo: PhotoResult, site_id: str, left: Image.Image | None, right: Ima
     if right is not None:
         page.paste(right, (2 * _MARGIN + _COLUMN, _MARGIN + head))
     return page
-
-
-def _picture(image_bgr: NDArray[np.uint8]) -> Image.Image:
-    """For Pillow, with one copy of the pixels and not three."""
-    import cv2
-
-    rgb = cv2.cvtColor(np.ascontiguousarray(image_bgr), cv2.COLOR_BGR2RGB)
-    return Image.frombuffer("RGB", (rgb.shape[1], rgb.shape[0]), rgb, "raw", "RGB", 0, 1)
 
 
 def _png(page: Image.Image) -> bytes:
@@ -281,21 +265,20 @@ def _marks(photo: PhotoResult, items: Sequence[Shown], unseen: Sequence[Unseen],
             if panel.antenna_id not in fitted and len(panel.corners_px) >= 3
         ),
         expected=tuple(
-            place for one in unseen if one.antenna_id not in seen and (place := _expected(one, site_id)) is not None
+            place for name, view in unseen if name not in seen and (place := _expected(name, view, site_id)) is not None
         ),
         searched=photo.window_px,
     )
 
 
-def _expected(one: Unseen, site_id: str) -> Expected | None:
-    view = one.view
+def _expected(antenna_id: str, view: MissingView, site_id: str) -> Expected | None:
     if view.status != "not_found" or view.pixel is None:
         return None
     radius = 0.0 if view.radius_px is None else view.radius_px
     size = view.size_px or (2.0 * radius, 2.0 * radius)
     if not all(math.isfinite(v) for v in (*view.pixel, radius, *size)):
         return None
-    return Expected(label=short_label(one.antenna_id, site_id), pixel=view.pixel, radius_px=radius, size_px=size)
+    return Expected(label=short_label(antenna_id, site_id), pixel=view.pixel, radius_px=radius, size_px=size)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -308,21 +291,13 @@ def _tile(picture: Image.Image, item: Shown, how_many: int) -> Image.Image:
     tall = next(tall for most, tall in _TALL if how_many <= most)
     margins = (max(0.18 * width, 0.05 * height, 5.0), max(0.08 * height, 0.2 * width, 5.0))
     scale = min(tall / height, _MAX_ENLARGEMENT, _MAX_TILE_WIDTH / (width + 2.0 * margins[0]))
-    window = window_about(picture, bounds, margins, scale)
-    plain = window.cut(picture)
-    fitted = plain.copy()
-    outline = [window.at(point) for point in item.view.outline_px]
-    stroke(fitted, [*outline, outline[0]], _OUTLINE)
-    for a, b in item.view.inner_px:
-        stroke(fitted, [window.at(a), window.at(b)], _INNER)
+    pair = plain_and_fitted(picture, item.view, margins, scale, OUTLINE, INNER)
     lines = _caption(item)
-    pair_width = 2 * plain.width + 8
     words = max(text_width(text, size) for text, size, *_ in lines)
-    tile = Image.new("RGB", (max(pair_width, math.ceil(words)), plain.height + 14 + _caption_height(lines)), WHITE)
-    tile.paste(plain, (0, 0))
-    tile.paste(fitted, (plain.width + 8, 0))
+    tile = Image.new("RGB", (max(pair.width, math.ceil(words)), pair.height + 14 + _caption_height(lines)), WHITE)
+    tile.paste(pair, (0, 0))
     draw = ImageDraw.Draw(tile)
-    y = plain.height + 14.0
+    y = pair.height + 14.0
     for text, size, colour in lines:
         write(draw, (0, y), text, size, colour=colour, bold=size == _CAPTION)
         y += _LEADING * size
@@ -389,10 +364,6 @@ def _flow(tiles: Sequence[Image.Image], room: int) -> Image.Image | None:
     return page
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Whither, and what the lines mean
-
-
 def _hand(item: Shown, site_id: str) -> Pointing | None:
     """Of an antenna with an azimuth; only its own interval and the design's tolerance, or there would be too much."""
     if item.antenna.azimuth_true_deg is None or item.antenna.u95_deg is None:
@@ -402,100 +373,3 @@ def _hand(item: Shown, site_id: str) -> Pointing | None:
         for d in directions(item.antenna, len(item.antenna.alternatives))
     ]
     return Pointing(label=short_label(item.antenna.antenna_id, site_id), directions=told)
-
-
-def _key(marks: Marks, with_fit: bool, with_dial: bool, with_alternatives: bool) -> Image.Image | None:
-    """What each mark on the page means; None where there is none."""
-    rows: list[tuple[Callable[[Image.Image, float], None], str]] = []
-    if with_fit:
-        rows += [
-            (lambda p, y: stroke(p, [(0, y), (88, y)], _OUTLINE), "fitted outline"),
-            (lambda p, y: stroke(p, [(0, y), (88, y)], _INNER), "fitted edges within it"),
-        ]
-    if any(name.endswith("?") and name != "?" for name, _ in marks.fitted):
-        rows.append((_key_unsure, "the name is not sure"))
-    if marks.found:
-        nameless = [name.startswith("?") for name, _ in marks.found]
-        words = "not measured" if not any(nameless) else "not named" if all(nameless) else "not measured, ?: not named"
-        rows.append((_key_found, f"found, {words}"))
-    if marks.expected:
-        rows.append((_key_expected, "looked for here, not found"))
-    if marks.searched is not None:
-        rows.append((_key_searched, "part of the photo searched"))
-    if with_dial:
-        rows += [
-            (_key_estimate, "the face looks here, ± U95 (95 %)"),
-            *([(_key_alternative, "the photos allow this as well")] if with_alternatives else []),
-            (_key_reading, "instrument reading, as true north"),
-            (_key_design, "design and its tolerance"),
-            (_key_sight, "camera and line of sight"),
-        ]
-    if not rows:
-        return None
-    step = round(1.55 * _SMALL)
-    key = Image.new("RGB", (_COLUMN, step * len(rows)), WHITE)
-    draw = ImageDraw.Draw(key)
-    for number, (mark, text) in enumerate(rows):
-        y = step * (number + 0.5)
-        mark(key, y)
-        write(draw, (112, y), text, _SMALL, anchor="lm")
-    return key
-
-
-_SKY: Colour = (138, 154, 172)  # what these marks lie on in photos
-
-
-def _key_unsure(picture: Image.Image, y: float) -> None:
-    write(ImageDraw.Draw(picture), (44, y), "A1?", _SMALL, anchor="mm")
-
-
-def _key_found(picture: Image.Image, y: float) -> None:
-    _key_ground(picture, y)
-    stroke(picture, rectangle((30, y - 14, 58, y + 14)), FOUND)
-
-
-def _key_expected(picture: Image.Image, y: float) -> None:
-    stroke(picture, rectangle((34, y - 11, 54, y + 11)), EXPECTED)
-    stroke(picture, ellipse((44, y), 40, 18), EXPECTED_WITHIN)
-
-
-def _key_searched(picture: Image.Image, y: float) -> None:
-    _key_ground(picture, y)
-    stroke(picture, [(0, y), (88, y)], SEARCHED)
-
-
-def _key_ground(picture: Image.Image, y: float) -> None:
-    ImageDraw.Draw(picture).rectangle([0, y - 19, 88, y + 19], fill=_SKY)
-
-
-def _key_estimate(picture: Image.Image, y: float) -> None:
-    draw = ImageDraw.Draw(picture)
-    draw.polygon([(0, y), (84, y - 13), (84, y + 13)], fill=(196, 220, 238))
-    draw.line([(0, y), (68, y)], fill=BLUE, width=6)
-    draw.polygon([(88, y), (62, y - 10), (62, y + 10)], fill=BLUE)
-
-
-def _key_alternative(picture: Image.Image, y: float) -> None:
-    draw = ImageDraw.Draw(picture)
-    for x in (0, 22, 44):
-        draw.line([(x, y), (x + 13, y)], fill=BLUE, width=4)
-    draw.polygon([(88, y), (66, y - 8), (66, y + 8)], fill=BLUE)
-
-
-def _key_reading(picture: Image.Image, y: float) -> None:
-    draw = ImageDraw.Draw(picture)
-    draw.line([(0, y), (66, y)], fill=VERMILION, width=3)
-    draw.ellipse([64, y - 12, 88, y + 12], fill=WHITE, outline=VERMILION, width=4)
-
-
-def _key_design(picture: Image.Image, y: float) -> None:
-    draw = ImageDraw.Draw(picture)
-    for x in (0, 16, 32, 48):
-        draw.line([(x, y), (x + 8, y)], fill=GREEN, width=3)
-    draw.rectangle([64, y - 14, 80, y + 14], fill=GREEN)
-
-
-def _key_sight(picture: Image.Image, y: float) -> None:
-    draw = ImageDraw.Draw(picture)
-    draw.rectangle([0, y - 12, 24, y + 12], fill=INK)
-    draw.line([(24, y), (88, y)], fill=INK, width=3)

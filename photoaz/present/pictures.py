@@ -1,79 +1,59 @@
-"""Pictures and sheets of a solved site: every photo is opened once for each kind."""
+"""Pictures and sheets of a solved site: every photo is decoded once for all that is drawn of it."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Literal
 
 from photoaz.photo.pixels import decode
-from photoaz.present.names import Unseen
-from photoaz.present.overlay import Encoding, Shown, draw_overlay
+from photoaz.present.overlay import Encoding, draw_overlay, is_drawn
 from photoaz.present.sheet import best_view, crop_jpeg, sheet_html
+from photoaz.present.window import as_picture
 from photoaz.register.model import Site
 from photoaz.result import SiteResult
 
 
-def overlays(
-    result: SiteResult,
-    files: Mapping[str, Path],
-    *,
-    encoding: Encoding = "png",
-    only: Collection[str] | None = None,
-) -> Iterator[tuple[str, bytes]]:
-    """Name and picture of each photo that was looked at, also where it could not be used.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """A file's content. name: of the photo that an overlay is of, or the antenna's id that a sheet is of."""
 
-    files : where photos lie, by their names in the result; others are passed over. only : names of those wanted.
-    """
-    for photo in result.photos:
-        path = files.get(photo.photo)
-        if path is None or (only is not None and photo.photo not in only):
-            continue
-        shown = [
-            Shown(antenna=antenna, view=view)
-            for antenna in result.antennas
-            for view in antenna.evidence
-            if view.photo == photo.photo and photo.status == "used"
-        ]
-        if not shown and photo.window_px is None:
-            continue
-        unseen = [
-            Unseen(antenna_id=antenna.antenna_id, view=view)
-            for antenna in result.antennas
-            for view in antenna.missing
-            if view.photo == photo.photo
-        ]
-        page = draw_overlay(
-            decode(path),
-            photo,
-            shown,
-            unseen,
-            site_id=result.site_id,
-            common=result.common_mode,
-            next_evidence=result.next_evidence,
-            weak_points=result.weak_points,
-            encoding=encoding,
-        )
-        yield photo.photo, page
+    kind: Literal["overlay", "sheet"]
+    name: str
+    data: bytes
 
 
-def sheets(
+def draw(
     site: Site,
     result: SiteResult,
     files: Mapping[str, Path],
-    created: datetime,
     *,
-    only: Collection[str] | None = None,
-) -> Iterator[tuple[str, str]]:
-    """Id and second-opinion sheet (HTML) of each antenna. files : as of `overlays`. only : ids of those wanted."""
-    wanted = [a for a in result.antennas if only is None or a.antenna_id in only]
-    views = {antenna.antenna_id: best_view(antenna) for antenna in wanted}
-    crops: dict[str, tuple[bytes, str]] = {}
-    for name, path in files.items():
-        of = {antenna_id: view for antenna_id, view in views.items() if view is not None and view.photo == name}
-        if of:
-            picture = decode(path)
-            crops |= {antenna_id: (crop_jpeg(picture, view), name) for antenna_id, view in of.items()}
+    overlays: Encoding | None = None,
+    sheets: Collection[str] = (),
+) -> Iterator[Drawn]:
+    """An overlay of each photo that was looked at, also where it could not be used; then the second-opinion sheets.
+
+    Parameters
+    ----------
+    site : from the register. files : where photos lie, by their names in the result; others are passed over.
+    overlays : their encoding; none are drawn where None. sheets : ids of the antennas that want one.
+    """
+    wanted = [a for a in result.antennas if a.antenna_id in sheets]
+    views = {a.antenna_id: best_view(a) for a in wanted}
+    crops: dict[str, bytes] = {}
+    for photo in result.photos:
+        path = files.get(photo.photo)
+        mine = {name: view for name, view in views.items() if view is not None and view.photo == photo.photo}
+        overlay = overlays if is_drawn(result, photo) else None
+        if path is None or not (mine or overlay):
+            continue
+        picture = as_picture(decode(path))
+        if overlay is not None:
+            yield Drawn(kind="overlay", name=photo.photo, data=draw_overlay(picture, result, photo, overlay))
+        crops |= {name: crop_jpeg(picture, view) for name, view in mine.items()}
+    created = datetime.now(UTC)
     for antenna in wanted:
-        crop, photo = crops.get(antenna.antenna_id, (None, ""))
-        yield antenna.antenna_id, sheet_html(site, result, antenna.antenna_id, created, crop=crop, crop_photo=photo)
+        page = sheet_html(site, result, antenna.antenna_id, created, crops.get(antenna.antenna_id))
+        yield Drawn(kind="sheet", name=antenna.antenna_id, data=page.encode())

@@ -8,19 +8,19 @@ from __future__ import annotations
 
 import base64
 import io
-import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-import numpy as np
-from numpy.typing import NDArray
+from PIL import Image
 
 from photoaz import __version__
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Pointing, azimuth_plan
 from photoaz.present.figures import STATUS, Figure, antenna_figures, declination_text, directions, impact_figures
 from photoaz.present.paper import paper_html
+from photoaz.present.pens import SKY_BLUE, YELLOW, Pen
 from photoaz.present.standpoints import antenna_cameras, standpoints
+from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import VIEWS, as_sentence, azimuth, base_name, disagrees, escaped, shortened
 from photoaz.register.model import Antenna, Site
 from photoaz.result import AntennaResult, EvidenceView, PhotoResult, RevisitItem, SiteResult
@@ -31,6 +31,8 @@ _DECISIONS = {
     "undecided": ("UNDECIDED", "the photos do not decide it"),
 }
 _MOST_PHOTOS, _MOST_REASONS = 4, 4
+_OUTLINE = Pen(core=YELLOW, width=3.0, casing=1.4, dash=(18.0, 9.0))
+_INNER = Pen(core=SKY_BLUE, width=2.4, casing=1.2, dash=(6.0, 8.0))
 _CAUTIONS = (
     "An opinion from photos of the box's front, not a survey; a beam steered within the box is not seen. Radio "
     "exposure: keep out of marked zones. Falls, falling objects, ice: no climb by this sheet alone, nobody below work. "
@@ -39,78 +41,33 @@ _CAUTIONS = (
 )
 
 
-def sheet_name(antenna_id: str, taken: Collection[str] = ()) -> str:
-    """A file's name for an antenna's sheet: letters, digits, - and _ of its id; numbered where that is `taken`."""
-    stem = re.sub(r"[^A-Za-z0-9_-]+", "_", antenna_id).strip("_")[:80] or "antenna"
-    name, number = f"{stem}.html", 2
-    lower = {n.lower() for n in taken}  # file systems that tell no case
-    while name.lower() in lower:
-        name = f"{stem}-{number}.html"
-        number += 1
-    return name
-
-
 def best_view(antenna: AntennaResult) -> EvidenceView | None:
     """The view that the sheet shows: the widest whose outline can be drawn; a front before a back."""
     drawn = [v for v in antenna.evidence if len(v.outline_px) >= 3]
     return max(drawn, key=lambda v: (v.view != "rear", v.width_px), default=None)
 
 
-def crop_jpeg(image_bgr: NDArray[np.uint8], view: EvidenceView) -> bytes:
-    """The antenna as the photo has it, and beside it with the fitted box, as JPEG.
-
-    Parameters
-    ----------
-    image_bgr : (height, width, 3) uint8, blue, green, red, as shown. view : of that photo, with an outline.
-    """
-    from PIL import Image
-
-    from photoaz.present.pens import SKY_BLUE, WHITE, YELLOW, Pen, stroke
-    from photoaz.present.window import bounds_of, window_about
-
-    # only the antenna's surroundings, wider than what is shown of them, become a picture of Pillow's
+def crop_jpeg(picture: Image.Image, view: EvidenceView) -> bytes:
+    """The antenna as the photo has it, and beside it with the fitted box, as JPEG. view: of that photo."""
     left, top, right, bottom = bounds_of(view.outline_px)
-    reach = 2.0 * max(right - left, bottom - top) + 50.0
-    x0, y0 = max(int(left - reach), 0), max(int(top - reach), 0)
-    part = image_bgr[y0 : max(int(bottom + reach), y0 + 1), x0 : max(int(right + reach), x0 + 1)]
-    picture = Image.fromarray(np.ascontiguousarray(part[..., ::-1]))
-    bounds = left - x0, top - y0, right - x0, bottom - y0
-    wide, high = max(bounds[2] - bounds[0], 1.0), max(bounds[3] - bounds[1], 1.0)
+    wide, high = max(right - left, 1.0), max(bottom - top, 1.0)
     # as wide as half as high, so that the pair is square
     margin_y = max(0.12 * high, 0.25 * wide, 5.0)
     margin_x = max(0.2 * wide, 5.0, 0.25 * high + 0.5 * margin_y - 0.5 * wide)
     scale = min(640.0 / (high + 2.0 * margin_y), 420.0 / (wide + 2.0 * margin_x), 12.0)
-    window = window_about(picture, bounds, (margin_x, margin_y), scale)
-    plain = window.cut(picture)
-    fitted = plain.copy()
-    outline = [window.at((x - x0, y - y0)) for x, y in view.outline_px]
-    stroke(fitted, [*outline, outline[0]], Pen(core=YELLOW, width=3.0, casing=1.4, dash=(18.0, 9.0)))
-    for a, b in view.inner_px:
-        ends = [window.at((x - x0, y - y0)) for x, y in (a, b)]
-        stroke(fitted, ends, Pen(core=SKY_BLUE, width=2.4, casing=1.2, dash=(6.0, 8.0)))
-    pair = Image.new("RGB", (2 * plain.width + 8, plain.height), WHITE)
-    pair.paste(plain, (0, 0))
-    pair.paste(fitted, (plain.width + 8, 0))
+    pair = plain_and_fitted(picture, view, (margin_x, margin_y), scale, _OUTLINE, _INNER)
     out = io.BytesIO()
     pair.save(out, "JPEG", quality=82, optimize=True)
     return out.getvalue()
 
 
-def sheet_html(
-    site: Site,
-    solution: SiteResult,
-    antenna_id: str,
-    created: datetime,
-    *,
-    crop: bytes | None = None,
-    crop_photo: str = "",
-) -> str:
+def sheet_html(site: Site, solution: SiteResult, antenna_id: str, created: datetime, crop: bytes | None = None) -> str:
     """One antenna's sheet as an HTML document.
 
     Parameters
     ----------
-    site, solution : the antenna's; antenna_id : one of the solution's. created : with its zone.
-    crop : JPEG of `crop_jpeg`; crop_photo : of which photo.
+    site, solution : the antenna's. antenna_id : one of the solution's. created : with its zone. crop : JPEG of
+        `crop_jpeg`, of the antenna's `best_view`.
 
     Raises
     ------
@@ -129,7 +86,7 @@ def sheet_html(
     parts = [
         _head(site, antenna, found),
         '<div class="row a">',
-        _photo(found, crop, crop_photo),
+        _photo(found, crop),
         f'<figure class="plan">{plan}</figure>',
         "</div>",
         f'<div class="row b"><section><h2>Against the design</h2>{strip_svg(arrows)}</section>',
@@ -176,12 +133,13 @@ def _head(site: Site, antenna: Antenna | None, found: AntennaResult) -> str:
     )
 
 
-def _photo(found: AntennaResult, crop: bytes | None, name: str) -> str:
-    if crop is None:
+def _photo(found: AntennaResult, crop: bytes | None) -> str:
+    view = best_view(found)
+    if crop is None or view is None:
         return '<figure class="crop none"><figcaption>No photo shows this antenna.</figcaption></figure>'
-    data = base64.b64encode(crop).decode("ascii")
-    said = f"{shortened(base_name(name), 32)}: plain; fitted (dashes)"
-    alt = f"{found.antenna_id} in {base_name(name)}, twice: as photographed, and with the fitted box drawn over it"
+    data, name = base64.b64encode(crop).decode("ascii"), base_name(view.photo)
+    said = f"{shortened(name, 32)}: plain; fitted (dashes)"
+    alt = f"{found.antenna_id} in {name}, twice: as photographed, and with the fitted box drawn over it"
     return (
         f'<figure class="crop"><img alt="{escaped(alt)}" src="data:image/jpeg;base64,{data}">'
         f"<figcaption>{escaped(shortened(said, 90))}</figcaption></figure>"

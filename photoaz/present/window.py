@@ -6,9 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
-from photoaz.present.pens import Point
+from photoaz.present.pens import WHITE, Pen, Point, stroke
+from photoaz.result import EvidenceView
 
 Bounds = tuple[float, float, float, float]
 
@@ -52,6 +55,34 @@ def window_about(picture: Image.Image, bounds: Bounds, margins: Point, scale: fl
         max(1, min(picture.height, math.ceil(bottom + my) + 1)),
     )
     return Window((box[0], box[1], max(box[0] + 1, box[2]), max(box[1] + 1, box[3])), scale)
+
+
+def as_picture(image_bgr: NDArray[np.uint8]) -> Image.Image:
+    """A decoded photo, (height, width, 3) uint8, blue, green, red, for Pillow: with one copy of the pixels."""
+    import cv2
+
+    rgb = cv2.cvtColor(np.ascontiguousarray(image_bgr), cv2.COLOR_BGR2RGB)
+    return Image.frombuffer("RGB", (rgb.shape[1], rgb.shape[0]), rgb, "raw", "RGB", 0, 1)
+
+
+def plain_and_fitted(
+    picture: Image.Image, view: EvidenceView, margins: Point, scale: float, outline: Pen, inner: Pen
+) -> Image.Image:
+    """An antenna twice, side by side: as it is, and with its fitted outline and the edges in it.
+
+    margins [px of the photo] : beside it, above and below. outline, inner : what the lines are drawn with.
+    """
+    window = window_about(picture, bounds_of(view.outline_px), margins, scale)
+    plain = window.cut(picture)
+    fitted = plain.copy()
+    around = [window.at(point) for point in view.outline_px]
+    stroke(fitted, [*around, around[0]], outline)
+    for edge in view.inner_px:
+        stroke(fitted, [window.at(end) for end in edge], inner)
+    pair = Image.new("RGB", (2 * plain.width + 8, plain.height), WHITE)
+    pair.paste(plain, (0, 0))
+    pair.paste(fitted, (plain.width + 8, 0))
+    return pair
 
 
 def hull(points: Sequence[Point]) -> list[Point]:

@@ -9,7 +9,6 @@ import pytest
 from photoaz.present.names import (
     BY_PICK,
     Row,
-    Unseen,
     draw_block,
     names_and_why,
     not_seen,
@@ -55,10 +54,7 @@ def test_several_without_a_name_are_numbered(found):
 
 
 def test_not_seen(found):
-    unseen = [
-        Unseen(antenna_id=f"X{k}", view=view)
-        for k, view in enumerate((found.antennas[2].missing[1], found.antennas[2].missing[0]))
-    ]
+    unseen = [(f"X{k}", view) for k, view in enumerate((found.antennas[2].missing[1], found.antennas[2].missing[0]))]
     rows = not_seen(unseen, seen=())
     assert [(row.name, row.tag) for row in rows] == [("X1", "not found"), ("X0", "not visible")]
     assert rows[1].text == "out of the frame"

@@ -12,7 +12,7 @@ from PIL import Image
 from rich.console import Console
 
 from photoaz.judgement.common import common_mode_of_site
-from photoaz.present.overlay import Shown, draw_overlay
+from photoaz.present.overlay import draw_overlay
 from photoaz.present.table import print_site
 from photoaz.result import AzimuthCovariance, ById, EvidenceOption, NextEvidence
 
@@ -124,16 +124,16 @@ def test_table_of_a_site_without_them_says_nothing(judged):
 
 def test_page_bears_both(whole):
     """Each is drawn: more of the page is not white than without it, the rest as it was."""
-    picture = np.full((480, 640, 3), 120, np.uint8)
-    photo = whole.photos[0]
-    plain = [Shown(antenna=replace(a, next_evidence=None), view=a.evidence[0]) for a in whole.antennas if a.evidence]
-    told = [replace(s, antenna=replace(s.antenna, next_evidence=evidence(4.0))) for s in plain]
+    picture, photo = Image.new("RGB", (640, 480), (120, 120, 120)), whole.photos[0]
+    told = ById(replace(a, next_evidence=a.next_evidence and evidence(4.0)) for a in whole.antennas)
+    untold = ById(replace(a, next_evidence=None) for a in whole.antennas)
+    plain = replace(whole, antennas=untold, next_evidence=None, common_mode=None)
 
-    def ink(shown, **more):
-        page = Image.open(io.BytesIO(draw_overlay(picture, photo, shown, site_id="HNT-204", **more)))
+    def ink(result):
+        page = Image.open(io.BytesIO(draw_overlay(picture, result, photo)))
         return int((np.asarray(page.convert("L")) < 250).sum())
 
-    nothing, each = ink(plain), ink(told)
+    nothing, each = ink(plain), ink(replace(plain, antennas=told))
     assert each > nothing + 2000  # some lines of letters
-    assert ink(told, next_evidence=whole.next_evidence) > each + 500
-    assert ink(plain, common=whole.common_mode) > nothing + 2000
+    assert ink(replace(plain, antennas=told, next_evidence=whole.next_evidence)) > each + 500
+    assert ink(replace(plain, common_mode=whole.common_mode)) > nothing + 2000

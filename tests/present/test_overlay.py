@@ -14,8 +14,8 @@ from PIL import Image
 from photoaz.present.canvas import out
 from photoaz.present.dial import Pixels, dial_layout, draw_dial
 from photoaz.present.drawing import Direction, Pointing, name_places
-from photoaz.present.names import Unseen
-from photoaz.present.overlay import PAGE_WIDTH_PX, Shown, _key, draw_overlay
+from photoaz.present.key import draw_key
+from photoaz.present.overlay import PAGE_WIDTH_PX, draw_overlay
 from photoaz.present.overview import Expected, Marks
 from photoaz.present.pens import (
     BLUE,
@@ -31,31 +31,20 @@ from photoaz.present.pens import (
     text_width,
 )
 from photoaz.present.window import Window
+from photoaz.result import ById
 
 #: red, green, blue of the photo: a colour that nothing else on the page has
 DUSK = (99, 60, 77)
 
 
 def photo_px(width=640, height=480):
-    return np.full((height, width, 3), DUSK[::-1], np.uint8)
+    return Image.new("RGB", (width, height), DUSK)
 
 
-def page(result, ids=None, image=None, photo=0, **changes):
-    about = result.photos[photo]
-    shown = [
-        Shown(antenna=a, view=view)
-        for a in result.antennas
-        for view in a.evidence
-        if view.photo == about.photo and about.status == "used" and (ids is None or a.antenna_id in ids)
-    ]
-    unseen = [
-        Unseen(antenna_id=a.antenna_id, view=view)
-        for a in result.antennas
-        for view in a.missing
-        if view.photo == about.photo
-    ]
-    about = replace(about, **changes)
-    data = draw_overlay(photo_px() if image is None else image, about, shown, unseen, site_id=result.site_id)
+def page(result, ids=None, photo=0, **changes):
+    about = replace(result.photos[photo], **changes)
+    antennas = ById(a for a in result.antennas if ids is None or a.antenna_id in ids)
+    data = draw_overlay(photo_px(), replace(result, antennas=antennas), about)
     with Image.open(io.BytesIO(data)) as picture:
         assert picture.format == "PNG"
         return np.asarray(picture.convert("RGB")).astype(int)
@@ -199,12 +188,12 @@ def test_the_key_keeps_to_its_column(found_judged):
             expected=(expected,),
             searched=(0.0, 0.0, 9.0, 9.0),
         )
-        key = np.asarray(_key(marks, True, True, True))
+        key = np.asarray(draw_key(marks, True, True, True, 620))
         assert (key[:, -10:] == 255).all()
         heights.append(key.shape[0])
     assert len(set(heights)) == 1
-    assert _key(Marks(), False, False, False) is None
-    assert np.asarray(_key(Marks(), True, True, True)).shape[0] < heights[0]
+    assert draw_key(Marks(), False, False, False, 620) is None
+    assert np.asarray(draw_key(Marks(), True, True, True, 620)).shape[0] < heights[0]
 
 
 def test_words_do_not_run_over_the_edge(judged):
@@ -295,11 +284,9 @@ def test_names_that_would_cover_each_other_share_a_place(azimuths, together):
 def test_weak_points_take_their_own_block(judged):
     """One sentence under its heading: the page grows by some lines, and what stands on it else stays."""
     said = "nothing controls the compass of p.jpg: an error of 21 deg would go unnoticed and turn A1 by 6.0 deg"
-    photo = judged.photos[0]
-    shown = [Shown(antenna=a, view=v) for a in judged.antennas for v in a.evidence if v.photo == photo.photo]
     pages = []
     for sentences in ((), (said,), (said, said)):
-        data = draw_overlay(photo_px(), photo, shown, weak_points=sentences)
+        data = draw_overlay(photo_px(), replace(judged, weak_points=sentences), judged.photos[0])
         with Image.open(io.BytesIO(data)) as picture:
             pages.append(np.asarray(picture.convert("L")).astype(int))
     dark = [int((p < 100).sum()) for p in pages]

@@ -22,7 +22,7 @@ from photoaz import __version__
 from photoaz.judgement.impact import BASIS
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointing, azimuth_plan, spread
-from photoaz.present.sheet import best_view, crop_jpeg, sheet_html, sheet_name
+from photoaz.present.sheet import best_view, crop_jpeg, sheet_html
 from photoaz.register.model import Reading
 from photoaz.result import Alternative, BudgetShare, ById, EvidenceOption, NextEvidence, PhotoResult
 
@@ -70,7 +70,7 @@ def photo_like():
     """Something to cut a crop from."""
     grey = np.full((480, 640, 3), 150, np.uint8)
     grey[80:285, 99:148] = 220
-    return grey
+    return Image.fromarray(grey)
 
 
 def made(site, whole, antenna_id):
@@ -80,8 +80,7 @@ def made(site, whole, antenna_id):
         whole,
         antenna_id,
         WHEN,
-        crop=None if view is None else crop_jpeg(photo_like(), view),
-        crop_photo="" if view is None else view.photo,
+        None if view is None else crop_jpeg(photo_like(), view),
     )
 
 
@@ -270,14 +269,6 @@ def test_best_view_is_the_widest_front(solution):
     assert best_view(replace(a2, evidence=(a2.evidence[0], rear, wide))) is wide
     assert best_view(replace(a2, evidence=(rear,))) is rear
     assert best_view(replace(a2, evidence=())) is None
-
-
-def test_names_of_files():
-    assert sheet_name("HNT-204-A1") == "HNT-204-A1.html"
-    assert sheet_name("../../etc/a b") == "etc_a_b.html"
-    assert sheet_name("Ж") == "antenna.html"
-    assert sheet_name("a/b", ["A_b.html"]) == "a_b-2.html"
-    assert sheet_name("a/b", ["a_b.html", "a_b-2.html"]) == "a_b-3.html"
 
 
 # ---- labels that do not collide --------------------------------------------------------------------------------------
