@@ -6,11 +6,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+import hypothesis
 import pytest
 
 import photoaz.estimate.pipeline
 from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.result import SiteResult
+
+# a machine with other work to do is no fault
+hypothesis.settings.register_profile("photoaz", deadline=None)
+hypothesis.settings.load_profile("photoaz")
 
 
 @dataclass(frozen=True, slots=True)
