@@ -129,7 +129,7 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     outcome = Outcome(sites_in_register=about.get("sites_in_register"))
     failures = failures_of(store, about)
     listed = store.counts()["listed"]
-    photos = {"listed": listed, "used": 0, "unusable": 0, "copies": failures.copies}
+    photos = {"listed": listed, "used": 0, "unusable": listed - failures.copies, "copies": failures.copies}
     outcome.photos = photos  # complete when the last site has passed
     decided = decisions_by_site(store.log())
 
@@ -145,7 +145,6 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
             yield site
 
     say.begin("writing results", None)
-    photos["unusable"] = listed - photos["copies"]
     sites = written(folder, counted(), estimates_head(created), failures.rows)
     report = write_report(folder / "report", sites, _about(about, created, photos, folder), lambda _: say.step(1))
     return Results(report=report, outcome=outcome, created=created)

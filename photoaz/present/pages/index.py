@@ -22,6 +22,7 @@ ROWS_SHOWN = 1000
 #: sites that the index itself can search; beyond, the further pages and sites.geojson serve
 MOST_ROWS = 20_000
 MOST_REVISITS = 100
+_COUNTS = {"unusable": "not usable", "copies": "copies, counted once"}
 _DO: Mapping[Action, str] = {
     "climb": "Climb, measure, and turn where it is out",
     "read_again": "Go and read again with an instrument from the ground",
@@ -190,7 +191,7 @@ def index_context(tally: Tally, about: ReportAbout) -> dict[str, Any]:
         "states": words.STATES,
         "cause_names": [(c, in_words(c)) for c in sorted(tally.causes, key=in_words)],
         "about": about,
-        "counts": [(k.replace("_", " "), words.grouped(v)) for k, v in about.counts.items()],
+        "counts": [(_COUNTS.get(k, k), words.grouped(v)) for k, v in about.counts.items()],
         "inputs": about.inputs,
         "parameters": [(k, str(v)) for k, v in about.parameters.items()],
         "libraries": list(about.libraries.items()),
