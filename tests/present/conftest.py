@@ -21,6 +21,7 @@ from photoaz.result import (
     NamedPanel,
     PhotoResult,
     SiteResult,
+    Turn,
 )
 
 DAY = date(2026, 5, 2)
@@ -198,6 +199,27 @@ def solution():
             )
         ),
     )
+
+
+@pytest.fixture
+def turn():
+    """A turn of an antenna seen between two visits, by its id."""
+
+    def made(antenna_id, **fields):
+        given = {
+            "from_": date(2019, 5, 2),
+            "to": date(2023, 5, 2),
+            "change_deg": 12.0,
+            "u95_deg": 4.2,
+            "en": 2.8,
+            "p": 1e-6,
+            "own": True,
+            "turned": True,
+            "sentence": f"{antenna_id} turned by +12.0° ± 4.2° between 2019-05-02 and 2023-05-02",
+        }
+        return Turn(antenna_id=antenna_id, **(given | fields))
+
+    return made
 
 
 @pytest.fixture

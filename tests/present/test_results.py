@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -24,26 +24,11 @@ def antenna(decision: Any, agrees: bool | None, cause: Any = None, **more: Any) 
     return AntennaResult(antenna_id="A", status=status, **given)
 
 
-def site(*antennas: AntennaResult, turned: Sequence[bool] = ()) -> SiteResult:
-    turns = tuple(
-        Turn(
-            antenna_id="A",
-            from_=date(2019, 5, 2),
-            to=date(2023, 5, 2),
-            change_deg=9.0,
-            u95_deg=3.0,
-            en=3.0,
-            p=1e-6,
-            own=True,
-            turned=t,
-            sentence="",
-        )
-        for t in turned
-    )
-    return SiteResult(site_id="S", lat_deg=46.6, lon_deg=-66.4, antennas=ById(antennas), turns=turns)
+def site(*antennas: AntennaResult, turns: Sequence[Turn] = ()) -> SiteResult:
+    return SiteResult(site_id="S", lat_deg=46.6, lon_deg=-66.4, antennas=ById(antennas), turns=tuple(turns))
 
 
-def test_what_is_not_compared_is_counted_on_neither_side() -> None:
+def test_what_is_not_compared_is_counted_on_neither_side(turn: Any) -> None:
     outcome = Outcome(sites_in_register=5)
     outcome.add(
         site(
@@ -52,7 +37,7 @@ def test_what_is_not_compared_is_counted_on_neither_side() -> None:
             antenna("undecided", True),
             antenna(None, None),
             antenna(None, None, reading=None),
-            turned=(True, False),
+            turns=[turn("A"), turn("A", turned=False)],
         )
     )
     outcome.add(site(antenna("accept", True)))

@@ -14,7 +14,7 @@ import pyarrow.parquet
 import pytest
 
 from photoaz.present.files import workbook
-from photoaz.result import RECORD_COLUMNS, AntennaResult, ById, SiteResult, Turn
+from photoaz.result import RECORD_COLUMNS, AntennaResult, ById, SiteResult
 
 COLUMNS = tuple(RECORD_COLUMNS)
 
@@ -80,23 +80,12 @@ def test_records_are_the_document_s_figures(sites):
             assert row[column] is None or isinstance(row[column], kind), column
 
 
-def test_dates_and_turns(sites):
+def test_dates_and_turns(sites, turn):
     site = sites[0]
     used, other = site.photos
-    turn = Turn(
-        antenna_id="HNT-204-A2",
-        from_=date(2019, 5, 2),
-        to=date(2023, 6, 1),
-        change_deg=12.5,
-        u95_deg=3.0,
-        en=4.2,
-        p=1e-6,
-        own=True,
-        turned=True,
-        sentence="",
-    )
+    last = turn("HNT-204-A2", to=date(2023, 6, 1), change_deg=12.5)
     photos = ById((replace(used, taken=date(2019, 5, 2)), replace(other, taken=date(2023, 6, 1))))
-    site = replace(site, photos=photos, turns=(replace(turn, change_deg=1.0), turn))  # the last of several
+    site = replace(site, photos=photos, turns=(replace(last, change_deg=1.0), last))  # the last of several
     rows = {row["antenna_id"]: row for row in site.to_records()}
     a1, a2 = rows["HNT-204-A1"], rows["HNT-204-A2"]
     assert (a1["first_photo_date"], a1["last_photo_date"], a1["turned_deg"]) == ("2019-05-02", "2019-05-02", None)

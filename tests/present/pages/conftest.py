@@ -15,7 +15,6 @@ from photoaz.result import (
     FileFlag,
     Revisit,
     RevisitItem,
-    Turn,
     VisitAzimuth,
     VisitResult,
     Where,
@@ -23,21 +22,6 @@ from photoaz.result import (
 
 WHEN = datetime(2026, 5, 20, 9, 30, tzinfo=UTC)
 CHROMIUM = next((c for n in ("chromium", "chromium-browser", "google-chrome") if (c := shutil.which(n))), None)
-
-
-def turned(name):
-    return Turn(
-        antenna_id=name,
-        from_=date(2019, 5, 2),
-        to=date(2023, 5, 2),
-        change_deg=12.0,
-        u95_deg=4.2,
-        en=2.8,
-        p=1e-6,
-        own=True,
-        turned=True,
-        sentence=f"{name} turned by +12.0° ± 4.2° between 2019-05-02 and 2023-05-02",
-    )
 
 
 def visit(year, azimuth):
@@ -53,7 +37,7 @@ def visit(year, azimuth):
 
 
 @pytest.fixture
-def result(judged):
+def result(judged, turn):
     """A site's result as an audit keeps it: four antennas, two photos, two visits, one turn."""
     (used, rejected), (a1, *others) = judged.photos, judged.antennas
     flags = (
@@ -68,7 +52,7 @@ def result(judged):
         antennas=ById((replace(a1, sheet="sheets/HNT-204-A1.html", register_extra={"owner": "hill farm"}), *others)),
         audit=AuditNotes(photos=3, used=1, flags=flags),
         visits=(visit(2019, 112.6), visit(2023, 124.6)),
-        turns=(turned("HNT-204-A1"),),
+        turns=(turn("HNT-204-A1"),),
     )
 
 

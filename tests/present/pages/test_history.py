@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 import pytest
 
 from photoaz.present.pages.history import history_svg, measured
-from photoaz.result import Turn, VisitAzimuth, VisitResult
+from photoaz.result import VisitAzimuth, VisitResult
 
 
 def day(text):
@@ -47,21 +47,8 @@ def test_a_row_may_cross_north():
     assert "design 0.0°" in svg
 
 
-def test_turns_are_drawn_between_their_visits():
-    turns = [
-        Turn(
-            antenna_id="A",
-            from_=date(2019, 1, 1),
-            to=date(2023, 1, 1),
-            change_deg=12.0,
-            u95_deg=3.0,
-            en=4.0,
-            p=1e-6,
-            own=True,
-            turned=True,
-            sentence="",
-        )
-    ]
+def test_turns_are_drawn_between_their_visits(turn):
+    turns = [turn("A", from_=date(2019, 1, 1), to=date(2023, 1, 1))]
     svg = history_svg([visit("2019-01-01", A=10.0, B=5.0), visit("2023-01-01", A=22.0, B=5.5)], turns, {})
     tree = ElementTree.fromstring(svg)
     lines = [line for line in tree.iter("line") if line.get("class") == "turn"]
