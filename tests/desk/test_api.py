@@ -229,14 +229,15 @@ def test_a_draft_is_close_to_the_whole_solution(page: Page) -> None:
     assert draft is not None
     assert draft.draft is True
     whole = page.solved(said["ticket"])["document"]
-    assert draft.document is not None
+    assert draft.result is not None
     for a in whole["antennas"]:
         if a["status"] == "estimated":
-            first = antenna(draft.document, a["antenna_id"])
-            off = (first["azimuth_true_deg"] - a["azimuth_true_deg"] + 180.0) % 360.0 - 180.0
+            first = draft.result.antennas[a["antenna_id"]]
+            assert first.azimuth_true_deg is not None
+            off = (first.azimuth_true_deg - a["azimuth_true_deg"] + 180.0) % 360.0 - 180.0
             # of the stated uncertainty: what a person would not tell apart
             assert abs(off) < 0.3 * a["u95_deg"]
-            assert first["u95_deg"] == pytest.approx(a["u95_deg"], rel=0.2)
+            assert first.u95_deg == pytest.approx(a["u95_deg"], rel=0.2)
 
 
 def test_a_landmark_makes_the_site_surer_and_stays_after_a_restart(page: Page, opened: Callable[[], Desk]) -> None:
@@ -398,9 +399,9 @@ def test_ten_thousand_sites_page_by_page(results: Path, opened: Callable[[], Des
     run = store.last_run()
     assert run is not None
     store.run_id = run[0]
-    document = store.site(SITE)
-    assert document is not None
-    many(store, document, 300)
+    kept = store.site(SITE)
+    assert kept is not None
+    many(store, kept, 300)
     store.close()
     page = Page(opened())
     found = page.get("/api/sites", show="all", limit=50, offset=250)
@@ -419,7 +420,7 @@ def many(store: Any, like: KeptSite, n: int) -> None:
             KeptSite(
                 site_id=f"X-{k:05}",
                 key="k",
-                document=like.document,
+                result=like.result,
                 failures=(),
                 used=4,
                 flagged=k % 3,

@@ -114,25 +114,23 @@ def drag(page: Any, selector: str, dx: float, dy: float) -> None:
     page.mouse.up()
 
 
-def off_by(results: Path, by_px: float) -> tuple[str, list[list[float]]]:
-    """Somebody marked B1 in the photo of its front, wrongly; gives the photo and where it really is."""
+def marked_wrongly(results: Path, by_px: float) -> None:
+    """Somebody marked B1 in the photo of its front, its sides that many pixels up and down."""
     store: Store = open_store(results)
     kept = store.site(SITE)
     assert kept is not None
-    assert kept.document is not None
-    b1 = next(a for a in kept.document["antennas"] if a["antenna_id"] == "QLB-014-B1")
-    seen = next(e for e in b1["evidence"] if e["photo"].endswith("_7.jpg"))
-    (x1, y1), (x2, y2), (x3, y3), (x4, y4) = seen["corners_px"]
+    assert kept.result is not None
+    seen = next(e for e in kept.result.antennas["QLB-014-B1"].evidence if e.photo.endswith("_7.jpg"))
+    (x1, y1), (x2, y2), (x3, y3), (x4, y4) = seen.corners_px
     wrong = [[x1, y1 + by_px], [x2, y2 - by_px], [x3, y3 - by_px], [x4, y4 + by_px]]
-    photo = next(p for p in store.photos_at(SITE) if p.name == seen["photo"])
+    photo = next(p for p in store.photos_at(SITE) if p.name == seen.photo)
     body = {"antenna_id": "QLB-014-B1", "corners_px": wrong, "exact": True}
     store.append_log(who="Jo Hasty", site_id=SITE, kind="pick", body=body, photo=photo.name, digest=photo.digest)
     store.close()
-    return photo.name, seen["corners_px"]
 
 
 def test_the_story_of_a_site(browser: Any, results: Path, tmp_path: Path) -> None:
-    off_by(results, 14.0)
+    marked_wrongly(results, 14.0)
     with served(results) as url, page_of(browser, url) as page:
         # the list: the site is there, was looked at, and leads to its page
         page.click("table.sites a")

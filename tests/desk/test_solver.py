@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable
 
 from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
 from photoaz.memory import Notebook
+from photoaz.result import SiteResult
 
-Draft = Callable[[Mapping[str, Any]], None]
+Draft = Callable[[SiteResult], None]
+
+
+def result(site_id: str = "S") -> SiteResult:
+    return SiteResult(site_id=site_id, lat_deg=52.1, lon_deg=5.2)
 
 
 def test_one_answer_for_all_that_was_asked_meanwhile() -> None:
     go, began, done = threading.Event(), threading.Event(), []
 
-    def work(site: str, _draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
+    def work(site: str, _draft: Draft) -> tuple[SiteResult, tuple[()]]:
         began.set()
         assert go.wait(10.0)
         done.append(site)
-        return {"n": len(done)}, ()
+        return result(f"answer {len(done)}"), ()
 
     solver = Solver(work)
     solver.ask("S")
@@ -29,7 +33,7 @@ def test_one_answer_for_all_that_was_asked_meanwhile() -> None:
     go.set()
     answer = solver.answer("S", last, 10.0)
     assert answer is not None
-    assert (answer.document, answer.ticket) == ({"n": 2}, 4)
+    assert (answer.result, answer.ticket) == (result("answer 2"), 4)
     assert done == ["S", "S"]  # the first, and one for the three that came meanwhile
     solver.close()
 
@@ -37,11 +41,11 @@ def test_one_answer_for_all_that_was_asked_meanwhile() -> None:
 def test_the_newest_site_is_first() -> None:
     go, began, order = threading.Event(), threading.Event(), []
 
-    def work(site: str, _draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
+    def work(site: str, _draft: Draft) -> tuple[SiteResult, tuple[()]]:
         began.set()
         assert go.wait(10.0)
         order.append(site)
-        return {}, ()
+        return result(), ()
 
     solver = Solver(work)
     solver.ask("first")
@@ -59,29 +63,29 @@ def test_the_newest_site_is_first() -> None:
 def test_a_draft_comes_first_and_does_not_pass_for_the_whole() -> None:
     go = threading.Event()
 
-    def work(_site: str, draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
-        draft({"u95": 2.1})
+    def work(_site: str, draft: Draft) -> tuple[SiteResult, tuple[()]]:
+        draft(result("draft"))
         assert go.wait(10.0)
-        return {"u95": 2.0}, ()
+        return result("whole"), ()
 
     solver = Solver(work)
     ticket = solver.ask("S")
     first = solver.answer("S", ticket, 10.0, whole=False)
     assert first is not None
-    assert (first.draft, first.document) == (True, {"u95": 2.1})
+    assert (first.draft, first.result) == (True, result("draft"))
     assert solver.answer("S", ticket, 0.0) is None
     go.set()
     whole = solver.answer("S", ticket, 10.0)
     assert whole is not None
-    assert (whole.draft, whole.document) == (False, {"u95": 2.0})
+    assert (whole.draft, whole.result) == (False, result("whole"))
     solver.close()
 
 
 def test_what_goes_wrong_is_said_and_the_next_request_is_served() -> None:
-    def work(site: str, _draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
+    def work(site: str, _draft: Draft) -> tuple[SiteResult, tuple[()]]:
         if site == "bad":
             raise ValueError("no photo of it")
-        return {}, ()
+        return result(), ()
 
     solver = Solver(work)
     bad = solver.answer("bad", solver.ask("bad"), 10.0)
@@ -96,13 +100,13 @@ def test_what_goes_wrong_is_said_and_the_next_request_is_served() -> None:
 def test_what_nobody_asks_any_more_is_given_up() -> None:
     asked, began, calls = threading.Event(), threading.Event(), []
 
-    def work(_site: str, _draft: Draft) -> tuple[Mapping[str, Any], tuple[()]]:
+    def work(_site: str, _draft: Draft) -> tuple[SiteResult, tuple[()]]:
         calls.append(1)
         began.set()
         if len(calls) == 1:
             assert asked.wait(10.0)
             raise Superseded
-        return {"call": len(calls)}, ()
+        return result(f"call {len(calls)}"), ()
 
     solver = Solver(work)
     solver.ask("S")
@@ -111,13 +115,13 @@ def test_what_nobody_asks_any_more_is_given_up() -> None:
     asked.set()
     answer = solver.answer("S", ticket, 10.0)
     assert answer is not None
-    assert answer.document == {"call": 2}
+    assert answer.result == result("call 2")
     solver.close()
 
 
 def test_after_an_answer_what_can_wait_is_done() -> None:
     kept: list[Answer] = []
-    solver = Solver(lambda _s, _d: ({}, ()), after=lambda _s, answer: kept.append(answer))
+    solver = Solver(lambda _s, _d: (result(), ()), after=lambda _s, answer: kept.append(answer))
     solver.answer("S", solver.ask("S"), 10.0)
     solver.close()
     assert [a.ticket for a in kept] == [1]
