@@ -29,7 +29,6 @@ from photoaz.cli import main
 from photoaz.sample import sample_dir
 
 SAMPLE = sample_dir()
-CHROMIUM = Path("/usr/bin/chromium")
 # By context: markup, attributes, styles, templates, links, formulas (OWASP's cheat sheets on cross site scripting and
 # CSV injection, not word for word), shells, SQL, paths and text that turns around
 HOSTILE = (
@@ -237,17 +236,6 @@ def test_estimate_takes_any_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
 
 # ---- in a browser ---------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    if not CHROMIUM.is_file():
-        pytest.skip("no chromium is installed (/usr/bin/chromium)")
-    api = pytest.importorskip("playwright.sync_api", reason="needs playwright to drive chromium")
-    with api.sync_playwright() as p:
-        launched = p.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield launched
-        launched.close()
 
 
 @pytest.fixture

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime
 
@@ -21,7 +21,6 @@ from photoaz.result import (
 )
 
 WHEN = datetime(2026, 5, 20, 9, 30, tzinfo=UTC)
-CHROMIUM = next((c for n in ("chromium", "chromium-browser", "google-chrome") if (c := shutil.which(n))), None)
 
 
 def visit(year, azimuth):
@@ -140,19 +139,8 @@ def variants(result):
     return lambda n: (one(k) for k in range(n))
 
 
-@pytest.fixture(scope="session")
-def browser():
-    if CHROMIUM is None:
-        pytest.skip("needs chromium")
-    playwright = pytest.importorskip("playwright.sync_api", reason="needs chromium")
-    with playwright.sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield started
-        started.close()
-
-
-@pytest.fixture
-def pages(browser):
+@contextmanager
+def tabs(browser):
     """Opens new tabs, each as of another visitor; every request and every complaint is kept."""
     contexts = []
 
@@ -169,3 +157,16 @@ def pages(browser):
     yield tab
     for context in contexts:
         context.close()
+
+
+@pytest.fixture
+def pages(browser):
+    with tabs(browser) as tab:
+        yield tab
+
+
+@pytest.fixture
+def pages_of_font(browser_of_font):
+    """The same where one family of fonts is installed, for tests that measure."""
+    with tabs(browser_of_font) as tab:
+        yield tab

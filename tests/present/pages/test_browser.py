@@ -176,18 +176,17 @@ def test_without_script_it_is_a_plain_table(index, pages):
     assert page.url.endswith("index.html")
 
 
-@pytest.mark.parametrize("width", [1280, 820, 390])
-def test_no_page_is_wider_than_the_window(index, tmp_path, result, about, pages, width):
+def test_no_page_is_wider_than_the_window(index, tmp_path, result, about, pages_of_font):
     write_report(tmp_path / "one", [result], about)
     for path in (index, tmp_path / "one" / "sites" / "HNT-204.html"):
-        page = pages()
-        page.set_viewport_size({"width": width, "height": 900})
-        page.goto(path.as_uri())
-        assert page.evaluate("document.documentElement.scrollWidth") <= width, path.name
+        page = opened(pages_of_font, path)
+        for width in (1280, 820, 390):
+            page.set_viewport_size({"width": width, "height": 900})
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, (path.name, width)
 
 
-def test_everything_that_acts_can_be_reached_by_key_and_has_a_name(index, pages):
-    page = opened(pages, index)
+def test_everything_that_acts_can_be_reached_by_key_and_has_a_name(index, pages_of_font):
+    page = opened(pages_of_font, index)
     nameless = page.evaluate(
         "Array.from(document.querySelectorAll('button, input, select, a')).filter(e => !(e.textContent.trim() || "
         "e.getAttribute('aria-label') || (e.labels && e.labels.length))).length"
@@ -203,8 +202,8 @@ def test_everything_that_acts_can_be_reached_by_key_and_has_a_name(index, pages)
 
 
 @pytest.mark.parametrize("size", ["A4", "Letter"])
-def test_it_prints(index, pages, size):
-    page = opened(pages, index)
+def test_it_prints(index, pages_of_font, size):
+    page = opened(pages_of_font, index)
     pdf = page.pdf(format=size)
     count = len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
     assert 3 <= count <= 8
