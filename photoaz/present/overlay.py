@@ -312,14 +312,14 @@ def _caption_height(lines: Sequence[_Line]) -> int:
 
 
 def _caption(item: Shown) -> list[_Line]:
-    solution, view = item.antenna, item.view
+    antenna, view = item.antenna, item.view
     azimuth = (
         "no azimuth"
-        if solution.azimuth_true_deg is None
-        else format_azimuth_deg(solution.azimuth_true_deg, solution.u95_deg)
+        if antenna.azimuth_true_deg is None
+        else format_azimuth_deg(antenna.azimuth_true_deg, antenna.u95_deg)
     )
-    lines: list[_Line] = [(solution.antenna_id, _CAPTION, INK), (azimuth, _CAPTION, BLUE)]
-    for other in solution.alternatives:
+    lines: list[_Line] = [(antenna.antenna_id, _CAPTION, INK), (azimuth, _CAPTION, BLUE)]
+    for other in antenna.alternatives:
         text = f"or {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} ({percent(other.probability)})"
         lines.append((text, _SMALL, BLUE))
     lines.append((f"{VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, PALE))
@@ -327,7 +327,7 @@ def _caption(item: Shown) -> list[_Line]:
     if view.name_probability is not None and not view.from_pick:
         doubt = unsure(view)
         lines.append((f"name {'UNSURE, ' * doubt}{percent(view.name_probability)}", _SMALL, INK if doubt else PALE))
-    reading, design = solution.reading, solution.design
+    reading, design = antenna.reading, antenna.design
     if reading is not None:
         lines.append((f"reading {reading_text(reading)}", _SMALL, VERMILION))
         if reading.agrees is not None:

@@ -61,24 +61,24 @@ def crop_jpeg(picture: Image.Image, view: EvidenceView) -> bytes:
     return out.getvalue()
 
 
-def sheet_html(site: Site, solution: SiteResult, antenna_id: str, created: datetime, crop: bytes | None = None) -> str:
+def sheet_html(site: Site, result: SiteResult, antenna_id: str, created: datetime, crop: bytes | None = None) -> str:
     """One antenna's sheet as an HTML document.
 
     Parameters
     ----------
-    site, solution : the antenna's. antenna_id : one of the solution's. created : with its zone. crop : JPEG of
+    site, result : the antenna's. antenna_id : one of the result's. created : with its zone. crop : JPEG of
         `crop_jpeg`, of the antenna's `best_view`.
 
     Raises
     ------
-    KeyError : the solution has no such antenna.
+    KeyError : the result has no such antenna.
     """
-    found = solution.antennas[antenna_id]
+    found = result.antennas[antenna_id]
     antenna = next((a for a in site.antennas if a.antenna_id == antenna_id), None)
-    shown = _shown(solution, found)
-    todo = () if solution.revisit is None else solution.revisit.antennas
+    shown = _shown(result, found)
+    todo = () if result.revisit is None else result.revisit.antennas
     revisit = next((item for item in todo if item.antenna_id == antenna_id), None)
-    arrows, stands = directions(found), standpoints(solution)
+    arrows, stands = directions(found), standpoints(result)
     numbers = {photo.photo: k for k, (photo, _) in enumerate(shown, 1)}
     cameras = antenna_cameras(found, numbers, stands, _MOST_PHOTOS)
     pointing = Pointing(label=antenna_id, directions=arrows)
@@ -94,7 +94,7 @@ def sheet_html(site: Site, solution: SiteResult, antenna_id: str, created: datet
         f'<div class="row c">{_figures(found)}{_words(found)}</div>',
         f'<div class="row d">{_impact(found, site.site_id)}{_next(found, revisit)}</div>',
         _photos(shown, stands),
-        f'<div class="row e"><section><h2>Assumed</h2><p>{escaped(_assumed(site, antenna, solution, found))}</p>',
+        f'<div class="row e"><section><h2>Assumed</h2><p>{escaped(_assumed(site, antenna, result, found))}</p>',
         f"</section><section><h2>Cautions</h2><p>{escaped(_CAUTIONS)}</p></section></div>",
         _foot(created),
     ]
@@ -198,9 +198,9 @@ def _next(found: AntennaResult, revisit: RevisitItem | None) -> str:
     return f"<section><h2>Next</h2><ul>{''.join(f'<li>{escaped(line)}</li>' for line in lines)}</ul></section>"
 
 
-def _shown(solution: SiteResult, found: AntennaResult) -> list[tuple[PhotoResult, EvidenceView]]:
+def _shown(result: SiteResult, found: AntennaResult) -> list[tuple[PhotoResult, EvidenceView]]:
     """The photos that show the antenna, the widest view first: their order is their number on the plan."""
-    photos = {p.photo: p for p in solution.photos}
+    photos = {p.photo: p for p in result.photos}
     pairs = [(photos[v.photo], v) for v in found.evidence if v.photo in photos]
     return sorted(pairs, key=lambda one: -one[1].width_px)
 
@@ -232,7 +232,7 @@ def _photos(shown: Sequence[tuple[PhotoResult, EvidenceView]], stands: Mapping[s
     )
 
 
-def _assumed(site: Site, antenna: Antenna | None, solution: SiteResult, found: AntennaResult) -> str:
+def _assumed(site: Site, antenna: Antenna | None, result: SiteResult, found: AntennaResult) -> str:
     said = ["Azimuth of the front's outward normal."]
     if antenna is not None:
         sizes = [
@@ -246,8 +246,8 @@ def _assumed(site: Site, antenna: Antenna | None, solution: SiteResult, found: A
             said.append("Its offset from the tower's axis is not given: within some metres.")
         said.append(f"Centre's height known to ± {antenna.rad_center_u95_m:g} m.")
     said.append(f"Tower's position known to ± {site.position_u95_m:g} m (95 %).")
-    if solution.declination_deg is not None:
-        said.append(f"Declination {declination_text(solution)}, of a world-wide model.")
+    if result.declination_deg is not None:
+        said.append(f"Declination {declination_text(result)}, of a world-wide model.")
     if found.reading is not None:
         said.append("The reading's stated uncertainty is taken at its word.")
     said.append("Costs are the user's, or defaults without a source.")

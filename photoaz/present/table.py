@@ -41,25 +41,25 @@ class _Row:
     limit: str = UNKNOWN
 
 
-def site_text(solution: SiteResult, console: Console) -> RenderableType:
+def site_text(result: SiteResult, console: Console) -> RenderableType:
     """A site for people, laid out for the width of `console` without cutting a figure short.
 
     Wide terminals get a column for each figure; at 80 columns figures that belong together are stacked in one cell;
     narrower ones get a short list for each antenna.
     """
-    rows = [_row(antenna) for antenna in solution.antennas]
-    parts: list[RenderableType] = [Text(f"Site {solution.site_id}", style="bold"), _declination(solution)]
+    rows = [_row(antenna) for antenna in result.antennas]
+    parts: list[RenderableType] = [Text(f"Site {result.site_id}", style="bold"), _declination(result)]
     parts.append(_antennas(rows, console))
-    parts += _site(solution, console.width)
-    parts += _revisit(solution.revisit, console.width)
-    parts += _photos(solution, console.width)
-    parts += _reasons(solution, console.width)
+    parts += _site(result, console.width)
+    parts += _revisit(result.revisit, console.width)
+    parts += _photos(result, console.width)
+    parts += _reasons(result, console.width)
     return Group(*parts)
 
 
-def print_site(solution: SiteResult, console: Console) -> None:
+def print_site(result: SiteResult, console: Console) -> None:
     """Print `site_text`."""
-    console.print(site_text(solution, console), highlight=False)
+    console.print(site_text(result, console), highlight=False)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -232,26 +232,26 @@ def _decision(word: str) -> Text:
 # Below the table
 
 
-def _declination(solution: SiteResult) -> Text:
-    days = [photo.taken for photo in solution.photos if photo.taken is not None]
+def _declination(result: SiteResult) -> Text:
+    days = [photo.taken for photo in result.photos if photo.taken is not None]
     used, when = "", ""
-    if solution.declination_deg is not None:
+    if result.declination_deg is not None:
         used, when = " used", f" on {min(days):%Y-%m-%d}" if days else ""
-    return Text(f"Azimuths from true north. Magnetic declination{used}: {declination_text(solution)}{when}.")
+    return Text(f"Azimuths from true north. Magnetic declination{used}: {declination_text(result)}{when}.")
 
 
-def _site(solution: SiteResult, width: int) -> list[RenderableType]:
+def _site(result: SiteResult, width: int) -> list[RenderableType]:
     """What is said of the site as a whole: the readings' common angle, what to bring next, what could go unnoticed."""
     lines = []
-    common = solution.common_mode
+    common = result.common_mode
     if common is not None:
         lines.append(f"Readings: {common.sentence}")
-    causes = solution.causes
+    causes = result.causes
     if causes is not None and causes.sentence is not None:
         lines.append(causes.sentence)
-    if solution.next_evidence is not None:
-        lines.append(f"Next: {solution.next_evidence.sentence}.")
-    lines += [f"Weak: {sentence}." for sentence in solution.weak_points]
+    if result.next_evidence is not None:
+        lines.append(f"Next: {result.next_evidence.sentence}.")
+    lines += [f"Weak: {sentence}." for sentence in result.weak_points]
     return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
 
 
@@ -266,11 +266,11 @@ def _revisit(plan: Revisit | None, width: int) -> list[RenderableType]:
     return parts
 
 
-def _photos(solution: SiteResult, width: int) -> list[RenderableType]:
-    if not solution.photos:
+def _photos(result: SiteResult, width: int) -> list[RenderableType]:
+    if not result.photos:
         return []
     parts: list[RenderableType] = [Text("\nPhotos", style="bold")]
-    for photo in solution.photos:
+    for photo in result.photos:
         parts.append(_indented(_photo_line(photo), width, style="red" if photo.status == "rejected" else ""))
         parts += [_indented(f"! {flag}", width, 4, style="yellow") for flag in photo.flags]
     return parts
@@ -289,16 +289,16 @@ def _photo_line(photo: PhotoResult) -> str:
     return f"{name}: {', '.join(said) or 'used'}"
 
 
-def _reasons(solution: SiteResult, width: int) -> list[RenderableType]:
+def _reasons(result: SiteResult, width: int) -> list[RenderableType]:
     parts: list[RenderableType] = []
     alike: dict[tuple[str, ...], list[str]] = {}  # antennas that the same is said of, as of those that do not show
-    single = len(solution.photos) == 1
-    for antenna in solution.antennas:
+    single = len(result.photos) == 1
+    for antenna in result.antennas:
         lines = (*_alternatives(antenna), *_said(antenna, single), *antenna.reasons[len(antenna.remarks) :])
         if lines:
             alike.setdefault(lines, []).append(antenna.antenna_id)
     for lines, names in alike.items():
-        revisit = any(solution.antennas[name].revisit for name in names)
+        revisit = any(result.antennas[name].revisit for name in names)
         said = ": to be visited again" if revisit else ""
         parts += [Text(), _indented(", ".join(names) + said, width, 0, style="bold red" if revisit else "bold")]
         parts += [_indented(line, width) for line in lines]
@@ -306,7 +306,7 @@ def _reasons(solution: SiteResult, width: int) -> list[RenderableType]:
 
 
 def _said(antenna: AntennaResult, single: bool) -> list[str]:
-    """The solution's reasons; of an antenna that no photo shows, those of the photos, a line for each status."""
+    """The result's reasons; of an antenna that no photo shows, those of the photos, a line for each status."""
     if antenna.azimuth_true_deg is not None or not antenna.missing:
         return list(antenna.remarks)
     told = {f"{Path(view.photo).name}: {view.reason}" for view in antenna.missing}

@@ -10,6 +10,7 @@ from photoaz.present.files.cells import replaced, write_csv
 from photoaz.present.files.estimates import EstimatesJson, parquet_is_there, waiting_rows, write_parquet
 from photoaz.present.files.geojson import GeoJson
 from photoaz.present.files.kml import Kml
+from photoaz.present.files.shapes import site_shapes
 from photoaz.present.files.workbook import write_workbook
 from photoaz.present.revisit import COLUMNS, revisit_rows
 from photoaz.result import Revisit, SiteResult
@@ -39,8 +40,11 @@ def written(
         plan_view = GeoJson(files.enter_context(replaced(folder / "sites.geojson")))
         globe = Kml(files.enter_context(replaced(folder / "sites.kml")))
         for site in sites:
-            for add in (document.add, rows.add, plan_view.add, globe.add):
-                add(site)
+            document.add(site)
+            rows.add(site)
+            shapes = site_shapes(site)
+            plan_view.add(shapes)
+            globe.add(shapes)
             if site.revisit is not None and site.revisit.antennas:
                 todo.append((site.site_id, site.revisit))
             yield site

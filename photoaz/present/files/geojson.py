@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import IO, Any
 
-from photoaz.present.files.shapes import Bounds, Shape, all_points, site_shapes
-from photoaz.result import SiteResult
+from photoaz.present.files.shapes import Bounds, Shape, all_points
 
 
 def _feature(shape: Shape) -> dict[str, Any]:
@@ -41,8 +40,8 @@ class GeoJson:
         self._file, self._bounds, self._empty = file, Bounds(), True
         file.write('{"type": "FeatureCollection", "features": [')
 
-    def add(self, site: SiteResult) -> None:
-        shapes = site_shapes(site)
+    def add(self, shapes: Sequence[Shape]) -> None:
+        """A site's shapes."""
         self._bounds.add(list(all_points(shapes)))
         for shape in shapes:
             self._file.write("\n" if self._empty else ",\n")

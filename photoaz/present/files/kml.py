@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import IO, Any
 from xml.sax.saxutils import escape, quoteattr
 
 from photoaz.angles import format_azimuth_deg
-from photoaz.present.files.shapes import Kind, LonLat, Shape, site_shapes
-from photoaz.result import SiteResult
+from photoaz.present.files.shapes import Kind, LonLat, Shape
 
 # aabbggrr, as KML has colours; of Okabe and Ito, told apart by colour-blind eyes
 _BLUE, _VERMILION, _GREEN, _GREY = "ffb27200", "ff005ed5", "ff739e00", "ff808080"
@@ -47,9 +46,9 @@ def _head(title: str) -> Iterator[str]:
         yield f'<Style id="{name}">{line}{fill}</Style>\n'
 
 
-def _folder(site: SiteResult) -> Iterator[str]:
-    yield f"<Folder>\n<name>{_text(site.site_id)}</name>\n"
-    for shape in site_shapes(site):
+def _folder(shapes: Sequence[Shape]) -> Iterator[str]:
+    yield f"<Folder>\n<name>{_text(shapes[0].site_id)}</name>\n"
+    for shape in shapes:
         if shape.parts:
             yield _placemark(shape)
     yield "</Folder>\n"
@@ -112,8 +111,9 @@ class Kml:
         self._file = file
         file.writelines(_head(title))
 
-    def add(self, site: SiteResult) -> None:
-        self._file.writelines(_folder(site))
+    def add(self, shapes: Sequence[Shape]) -> None:
+        """A site's shapes, its tower first."""
+        self._file.writelines(_folder(shapes))
 
     def close(self) -> None:
         self._file.write("</Document>\n</kml>\n")

@@ -45,7 +45,7 @@ def collection(*sites):
     file = io.StringIO()
     made = GeoJson(file)
     for site in sites:
-        made.add(site)
+        made.add(site_shapes(site))
     made.close()
     return json.loads(file.getvalue())
 
@@ -180,7 +180,7 @@ def kml(sites, tmp_path):
     with (tmp_path / "sites.kml").open("w", encoding="utf-8") as file:
         globe = Kml(file, "Azimuths & <more>")
         for site in sites:
-            globe.add(site)
+            globe.add(site_shapes(site))
         globe.close()
     return tmp_path / "sites.kml"
 
