@@ -77,6 +77,17 @@ def azimuth_deg(angle_deg: float | Array) -> float | Array:
 
 
 @overload
+def azimuth_rad(angle_rad: float) -> float: ...
+@overload
+def azimuth_rad(angle_rad: Array) -> Array: ...
+def azimuth_rad(angle_rad: float | Array) -> float | Array:
+    """Bring angles [rad], scalar or any shape, into [0, 2 pi). NaN stays NaN."""
+    out = np.mod(np.asarray(angle_rad, dtype=float), 2.0 * np.pi)
+    out = np.where(out >= 2.0 * np.pi, 0.0, out) + 0.0
+    return out if out.ndim else float(out)
+
+
+@overload
 def difference_deg(a_deg: float, b_deg: float) -> float: ...
 @overload
 def difference_deg(a_deg: Array, b_deg: float | Array) -> Array: ...

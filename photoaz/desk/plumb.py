@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from photoaz.angles import wrap_rad
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 
 Point = tuple[float, float]
@@ -39,7 +40,7 @@ def roll_of_plumb_line(camera: Camera, pitch_deg: float, ends: tuple[Point, Poin
     if size < 1e-9 or abs(c) > size:
         raise ValueError("no roll makes this line plumb")
     middle, half = float(np.arctan2(sin, cos)), float(np.arccos(-c / size))
-    roll = min(((middle + s * half + np.pi) % (2 * np.pi) - np.pi for s in (-1.0, 1.0)), key=abs)
+    roll = min((wrap_rad(middle + s * half) for s in (-1.0, 1.0)), key=abs)
     if abs(roll) > np.radians(45.0):
         raise ValueError("this line lies rather than stands: mark an edge that hangs plumb")
     sigma = np.hypot(PLUMB_SIGMA_DEG, np.degrees(np.sqrt(2.0) * CLICK_SIGMA_PX / length))

@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import azimuth_rad, wrap_rad
 from photoaz.naming.expected import place_in_frame, with_disturbance
 from photoaz.naming.facing import GRID, mean_azimuth
 from photoaz.naming.model import ExpectedAntenna, HeadingChance, KnownPhoto, Match, PhotoNaming
@@ -108,7 +108,7 @@ def _headings(problem: NamingProblem, hypotheses: Sequence[Hypothesis], best: Hy
         spread = float(np.sqrt((w[near] * (off - mean) ** 2).sum() / share))
         out.append(
             HeadingChance(
-                heading_rad=float((heading[k] + mean) % (2 * np.pi)),
+                heading_rad=azimuth_rad(float(heading[k] + mean)),
                 sigma_rad=float(np.hypot(spread, HEADING_GRAIN_RAD)),
                 probability=share,
             )
@@ -126,7 +126,7 @@ def _told_heading(photo: KnownPhoto) -> tuple[HeadingChance, ...]:
     bearing = np.arctan2(*-np.asarray(photo.standpoint[0], float))
     if abs(wrap_rad(bearing - said.value_rad)) > BEFORE_RAD:
         return ()
-    value = float(said.value_rad % (2 * np.pi))
+    value = azimuth_rad(said.value_rad)
     return (HeadingChance(heading_rad=value, sigma_rad=with_disturbance(said).sigma_rad, probability=1.0),)
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import azimuth_rad, wrap_rad
 from photoaz.quantities import (
     AZIMUTH_DEVIATIONS,
     FRONT_LIMIT,
@@ -88,4 +88,4 @@ def mean_azimuth(belief: Array) -> tuple[float, float]:
     w = belief[near] / belief[near].sum()
     mean = float((w * off[near]).sum())
     sigma = float(np.sqrt((w * (off[near] - mean) ** 2).sum())) * STEP_RAD
-    return float((GRID[peak] + mean * STEP_RAD) % (2 * np.pi)), max(sigma, STEP_RAD / np.sqrt(12.0))
+    return azimuth_rad(float(GRID[peak] + mean * STEP_RAD)), max(sigma, STEP_RAD / np.sqrt(12.0))

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import azimuth_deg, azimuth_rad
 from photoaz.naming.model import AntennaPriors
 from photoaz.quantities import (
     MOUNT_HEIGHT_SIGMA_M,
@@ -81,9 +82,9 @@ def _groups(antennas: Sequence[AntennaPriors]) -> tuple[Array, tuple[str, ...]]:
             if a.sector not in names:
                 names.append(a.sector)
             group[k] = names.index(a.sector)
-    left = sorted((k for k in range(len(antennas)) if group[k] < 0), key=lambda k: antennas[k].design_rad % (2 * np.pi))
+    left = sorted((k for k in range(len(antennas)) if group[k] < 0), key=lambda k: azimuth_rad(antennas[k].design_rad))
     if left:
-        az = np.array([antennas[k].design_rad for k in left]) % (2 * np.pi)
+        az = azimuth_rad(np.array([antennas[k].design_rad for k in left]))
         gaps = np.diff(np.append(az, az[0] + 2 * np.pi))
         cut = gaps > SAME_SECTOR_RAD
         # starting after a gap, so that no sector is cut by north
@@ -92,7 +93,7 @@ def _groups(antennas: Sequence[AntennaPriors]) -> tuple[Array, tuple[str, ...]]:
         for i in range(len(left)):
             k = left[(first + i) % len(left)]
             if i == 0 or cut[(first + i - 1) % len(left)]:
-                label = f"{np.degrees(antennas[k].design_rad) % 360:.0f} deg"
+                label = f"{azimuth_deg(float(np.degrees(antennas[k].design_rad))):.0f} deg"
                 names.append(label)
             group[k] = len(names) - 1
     return group, tuple(names)

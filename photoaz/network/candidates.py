@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import azimuth_rad, wrap_rad
 from photoaz.network.heading_aids import AidObservation, LandmarkPixel, PixelBearing
 from photoaz.network.observations import (
     PLUMB_FIELDS,
@@ -255,7 +255,7 @@ def _gaps(chosen: NetworkSolution) -> list[tuple[float, tuple[str, ...]]]:
     Beside a sector that has no neighbour within half a turn.
     """
     layout, x = chosen.network.layout, chosen.adjusted.x
-    azimuth = {a: float(x[layout.antenna(a, "azimuth")[0]]) % (2 * np.pi) for a in layout.antennas}
+    azimuth = {a: azimuth_rad(float(x[layout.antenna(a, "azimuth")[0]])) for a in layout.antennas}
     ordered = sorted(azimuth.values())
     stands: list[float] = []
     for here, there in zip(ordered, [*ordered[1:], ordered[0] + 2 * np.pi], strict=True):

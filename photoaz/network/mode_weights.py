@@ -28,7 +28,7 @@ _AGREE_RAD = float(np.radians(1.0))
 MOST_OPTIONS, OPTION_COST = 8, 16.0
 #: what one view may cost that contradicts the others altogether
 _LONELY = 25.0
-_MOST_STEPS = 8
+_MOST_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +145,7 @@ def _adjusted_options(
 
     cost, n, g = whole(dq)
     damping = np.full(len(options), 1e-4)
+    unsettled = np.ones(len(options), bool)
     for _ in range(_MOST_STEPS):
         scale = np.maximum(np.einsum("oii->oi", n), 1e-12)
         damped = n + np.einsum("oi,ij->oij", damping[:, None] * scale, np.eye(len(keep)))
@@ -157,8 +158,12 @@ def _adjusted_options(
         for now, then in zip((cost, n, g), trial, strict=True):
             now[ok] = then[ok]
         damping = np.where(ok, np.maximum(damping / 10.0, 1e-9), damping * 10.0)
-        if (gain < 1e-3 * (1.0 + np.abs(cost))).all():
+        unsettled = gain >= 1e-3 * (1.0 + np.abs(cost))
+        if not unsettled.any():
             break
+    # what does not come to rest is no answer; the present one has come to rest before
+    unsettled[mine] = False
+    cost = np.where(unsettled, np.inf, cost)
     sigma = np.array([np.sqrt(inverse(m)[tail[0], tail[0]]) for m in n])
     modes = sum(np.array([m.cost for m in photos[v].boxes[antenna]])[table[:, v]] for v in range(len(photos)))
     return cost + modes, best.x[ai[0]] + dq[:, tail[0]], sigma

@@ -9,6 +9,7 @@ from functools import partial
 
 import numpy as np
 
+from photoaz.angles import azimuth_deg
 from photoaz.planning.cautions import CAUTIONS
 from photoaz.planning.distances import AtDistance, by_distance
 from photoaz.planning.earlier import EarlierAzimuths
@@ -141,7 +142,7 @@ def plan_photos(
 
     known = {}
     if earlier is not None:
-        known = {n: float(np.degrees(a)) % 360.0 for n, a in zip(earlier.names, earlier.azimuth_rad, strict=True)}
+        known = {n: azimuth_deg(float(np.degrees(a))) for n, a in zip(earlier.names, earlier.azimuth_rad, strict=True)}
     scene = scene_of_site(site, wanted=wanted, azimuth_deg=known, landmarks=usable(landmarks), nearest_m=nearest_m)
     carried, day = equipment or Equipment(), day or dt.date.today()
     allowed = None
@@ -188,7 +189,7 @@ def _plan(
         surroundings=scene.landmarks,
         wanted=scene.wanted,
         height_m=scene.height_m,
-        azimuth_deg={n: float(np.degrees(a)) % 360.0 for n, a in scene.azimuth_rad.items()},
+        azimuth_deg={n: azimuth_deg(float(np.degrees(a))) for n, a in scene.azimuth_rad.items()},
         date=day,
         standpoints=tuple(_standpoint(state, k, c, earlier, day) for k, c in enumerate(chosen[-1] if sets else (), 1)),
         now_u95_deg=now,
@@ -223,7 +224,7 @@ def _standpoint(
     return Standpoint(
         **_place(scene, c),
         rank=rank,
-        heading_deg=float(np.degrees(stand.attitude_rad[0])) % 360.0,
+        heading_deg=azimuth_deg(float(np.degrees(stand.attitude_rad[0]))),
         pitch_deg=float(np.degrees(stand.attitude_rad[1])),
         antennas=tuple(views),
         u95_deg=_degrees(scene, expected_u95_rad(scene, [c.photo], earlier)),

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import azimuth_rad, wrap_rad
 from photoaz.network.site import PhotoObservations
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import (
@@ -55,7 +55,7 @@ class CandidatePhoto:
 
 def bearings_of(scene: PlanningScene) -> Array:
     """Bearings [rad] from the tower to try: all round, before each sector, between neighbours, beside, in profile."""
-    azimuths = np.sort(np.array([scene.azimuth_rad[n] for n in scene.wanted]) % (2 * np.pi))
+    azimuths = np.sort(azimuth_rad(np.array([scene.azimuth_rad[n] for n in scene.wanted])))
     sectors = [azimuths[0]]
     for a in azimuths[1:]:
         if a - sectors[-1] > np.radians(15.0):
@@ -63,10 +63,10 @@ def bearings_of(scene: PlanningScene) -> Array:
     out = list(2 * np.pi * np.arange(BEARINGS) / BEARINGS)
     for k, a in enumerate(sectors):
         following = sectors[(k + 1) % len(sectors)]
-        gap = (following - a) % (2 * np.pi) or 2 * np.pi
+        gap = azimuth_rad(following - a) or 2 * np.pi
         out += [a, a + 0.5 * gap, a + np.radians(30.0), a - np.radians(30.0)]
     unique: list[float] = []
-    for b in sorted(v % (2 * np.pi) for v in out):
+    for b in sorted(azimuth_rad(v) for v in out):
         if not unique or b - unique[-1] > np.radians(4.0):
             unique.append(b)
     return np.array(unique)

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import TypeVar
 
+from photoaz.angles import azimuth_deg
 from photoaz.errors import Fault
 from photoaz.register.columns import ColumnMap
 from photoaz.register.mapped import open_mapped
@@ -86,7 +87,7 @@ def _dated(row: ReadingRow, line: int) -> DatedReading:
     design = None
     if row.design_azimuth_deg is not None and row.design_date is not None:
         design = DatedDesign(
-            azimuth_deg=row.design_azimuth_deg % 360.0,
+            azimuth_deg=azimuth_deg(row.design_azimuth_deg),
             north=row.design_north,
             date=row.design_date,
             tolerance_deg=row.tolerance_deg,

@@ -209,7 +209,7 @@ def _antenna(row: RegisterRow, line: int, extra: dict[str, str]) -> Antenna:
         antenna_id=row.antenna_id,
         rad_center_m=(row.rad_center_ft or 0.0) * LENGTHS_M["ft"] if row.rad_center_m is None else row.rad_center_m,
         rad_center_u95_m=row.rad_center_u_m,
-        design_azimuth_deg=row.design_azimuth_deg % 360.0,
+        design_azimuth_deg=azimuth_deg(row.design_azimuth_deg),
         design_north=row.design_north,
         sector=row.sector,
         position=row.position,

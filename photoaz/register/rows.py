@@ -13,7 +13,7 @@ from dataclasses import MISSING, dataclass, field, fields, replace
 from datetime import date, datetime
 from typing import Any, Literal, NamedTuple, TypeVar, get_args
 
-from photoaz.angles import parse_angle_deg
+from photoaz.angles import azimuth_deg, parse_angle_deg
 from photoaz.geodesy import norths
 from photoaz.quantities import DESIGN_TOLERANCE_DEG, RAD_CENTER_U95_M, READING_DOWNTILT_U95_DEG, READING_U95_DEG
 from photoaz.register.model import ControlKind, DowntiltReading, Reading, ReadingNorth
@@ -429,7 +429,7 @@ def readings_of(row: RegisterRow | ReadingRow) -> tuple[Reading | None, Downtilt
     reading = downtilt = None
     if row.reading_azimuth_deg is not None:
         reading = Reading(
-            azimuth_deg=row.reading_azimuth_deg % 360.0,
+            azimuth_deg=azimuth_deg(row.reading_azimuth_deg),
             north=row.reading_north,
             u95_deg=row.reading_u95_deg,
             date=row.reading_date,

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from photoaz.angles import wrap_deg
 from photoaz.present.canvas import length_words, nice_length
 from photoaz.present.words import BY_CODE, STATES, escaped, grouped, shortened
 
@@ -90,7 +91,7 @@ def site_map(spots: Sequence[Spot]) -> SiteMap | None:
 
 
 def _wrapped(lon: float) -> float:
-    return (lon + 180.0) % 360.0 - 180.0
+    return wrap_deg(lon)
 
 
 def _middle_lon(lons: Sequence[float]) -> float:
