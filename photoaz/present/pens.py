@@ -15,7 +15,6 @@ Colour = tuple[int, int, int]
 
 # The palette of Okabe and Ito (Color Universal Design, 2008), which people with any colour vision tell apart
 BLACK: Colour = (0, 0, 0)
-ORANGE: Colour = (230, 159, 0)
 SKY_BLUE: Colour = (86, 180, 233)
 GREEN: Colour = (0, 158, 115)
 YELLOW: Colour = (240, 228, 66)

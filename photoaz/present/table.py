@@ -41,8 +41,8 @@ class _Row:
     limit: str = UNKNOWN
 
 
-def site_text(result: SiteResult, console: Console) -> RenderableType:
-    """A site for people, laid out for the width of `console` without cutting a figure short.
+def print_site(result: SiteResult, console: Console) -> None:
+    """Print a site for people, laid out for the width of `console` without cutting a figure short.
 
     Wide terminals get a column for each figure; at 80 columns figures that belong together are stacked in one cell;
     narrower ones get a short list for each antenna.
@@ -54,12 +54,7 @@ def site_text(result: SiteResult, console: Console) -> RenderableType:
     parts += _revisit(result.revisit, console.width)
     parts += _photos(result, console.width)
     parts += _reasons(result, console.width)
-    return Group(*parts)
-
-
-def print_site(result: SiteResult, console: Console) -> None:
-    """Print `site_text`."""
-    console.print(site_text(result, console), highlight=False)
+    console.print(Group(*parts), highlight=False)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
