@@ -168,7 +168,7 @@ def _solution(drawn: DrawnSite, visit: DrawnVisit, solved: NetworkSolution) -> S
         p.name: SeenPhoto(
             record=visit.records[p.name],
             north=None,
-            sighted=PhotoPanels(to_measure=tuple(PanelToMeasure(antenna_id=a) for a in p.boxes)),
+            panels=PhotoPanels(to_measure=tuple(PanelToMeasure(antenna_id=a) for a in p.boxes)),
         )
         for p in visit.photos
     }

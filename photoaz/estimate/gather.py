@@ -50,18 +50,18 @@ class Looking:
     """Where antennas are looked for in a photo, and what was expected of each; patches are cut when they are needed."""
 
     def __init__(
-        self, picture: Picture, spots: Sequence[PanelToMeasure], expectations: Mapping[str, Expectation]
+        self, picture: Picture, to_measure: Sequence[PanelToMeasure], expectations: Mapping[str, Expectation]
     ) -> None:
         self.picture = picture
         self.expectations = expectations
-        self._spots = tuple(spots)
+        self._spots = tuple(to_measure)
         self._looks: dict[str, Look] | None = None
 
     @property
     def inputs(self) -> tuple[object, ...]:
         """All that the looks depend on."""
-        spots = [(s.antenna_id, s.corners_px, s.seed_px, s.exact, s.candidate) for s in self._spots]
-        return (self.picture.digest, spots, list(self.expectations.values()))
+        to_measure = [(s.antenna_id, s.corners_px, s.seed_px, s.exact, s.candidate) for s in self._spots]
+        return (self.picture.digest, to_measure, list(self.expectations.values()))
 
     def looks(self) -> Mapping[str, Look]:
         """Per antenna. Raises InputError where the photo cannot be decoded."""
@@ -93,39 +93,39 @@ def _faces_camera(design_rad: float, towards_camera_m: Array) -> bool | None:
 
 def observe_photo(
     photo: GatheredPhoto,
-    standing: KnownPhoto,
-    sighted: PhotoPanels,
+    known: KnownPhoto,
+    panels: PhotoPanels,
     picture: Picture,
     site: Site,
     frame: EnuFrame,
     antennas: Mapping[str, AntennaPriors],
     memory: Memory,
 ) -> tuple[PhotoObservations, Looking]:
-    """Gather what a photo tells and measure the antennas sighted in it; also where each was looked for.
+    """Gather what a photo tells and measure the panels to be measured in it; also where each was looked for.
 
     Raises UnusablePhotoError where the photo cannot take part, InputError where it cannot be decoded.
     """
-    spots = [s for s in sighted.to_measure if s.antenna_id in antennas]
-    if not spots:
-        raise UnusablePhotoError(_nothing_sighted(sighted))
-    standpoints = standpoints_of(photo, frame) or (standpoint_from_size(photo, standing, spots, antennas),)
+    to_measure = [s for s in panels.to_measure if s.antenna_id in antennas]
+    if not to_measure:
+        raise UnusablePhotoError(_nothing_to_measure(panels))
+    standpoints = standpoints_of(photo, frame) or (standpoint_from_size(photo, known, to_measure, antennas),)
     east_north, spread = standpoints[0][0], min(s for _, s, _ in standpoints)
-    rolls = standing.rolls or (HELD_LEVEL,)
-    camera, ln_focal = focal_from_size(photo.camera, spots, antennas, east_north)
-    pitch = start_pitch(photo, spots, antennas, east_north, spread, site, standing.pitches)
+    rolls = known.rolls or (HELD_LEVEL,)
+    camera, ln_focal = focal_from_size(photo.camera, to_measure, antennas, east_north)
+    pitch = start_pitch(photo, to_measure, antennas, east_north, spread, site, known.pitches)
     roll = (rolls[0].value_rad, rolls[0].sigma_rad)
-    region = np.array(_mast_region(sighted, spots, camera))
+    region = np.array(_mast_region(panels, to_measure, camera))
     verticals = _verticals(picture, camera, pitch, roll, region, memory)
     if verticals is not None:
         w1, w2 = 1.0 / roll[1] ** 2, 1.0 / verticals.sigma_roll_rad**2
         roll = (w1 * roll[0] + w2 * verticals.roll_at(pitch[0])) / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
-    heading, heading_sigma = start_heading(standing, sighted, camera, (pitch[0], roll[0]), spots, antennas, east_north)
-    ways = {s.antenna_id: _way(antennas[s.antenna_id], east_north, spread, site) for s in spots}
-    looking = Looking(picture, spots, _expectations(camera, spots, antennas, ways, (heading, pitch, roll)))
+    heading, heading_sigma = start_heading(known, panels, camera, (pitch[0], roll[0]), to_measure, antennas, east_north)
+    ways = {s.antenna_id: _way(antennas[s.antenna_id], east_north, spread, site) for s in to_measure}
+    looking = Looking(picture, to_measure, _expectations(camera, to_measure, antennas, ways, (heading, pitch, roll)))
     boxes = {name: modes for name, modes in zip(looking.expectations, _fitted(looking, memory), strict=True) if modes}
     if not boxes:
         raise UnusablePhotoError("none of the antennas seen in it could be fitted")
-    if standing.standpoint is not None:
+    if known.standpoint is not None:
         along = float(np.hypot(spread, site.position_u95_m / RADIUS_95))
         heading_sigma = min(heading_sigma, along / float(np.hypot(*east_north)), np.pi)
     attitude = Attitude(
@@ -133,11 +133,11 @@ def observe_photo(
     )
     aids, notes = _heading_aids(photo, camera, frame, attitude, picture, memory)
     observations = PhotoObservations(
-        name=standing.name,
+        name=known.name,
         camera=camera,
         start=np.array([heading, pitch[0], roll[0], *east_north, CAMERA_HEIGHT_M[0]]),
-        headings=standing.headings,
-        pitches=standing.pitches,
+        headings=known.headings,
+        pitches=known.pitches,
         rolls=rolls,
         standpoints=standpoints,
         up_m=CAMERA_HEIGHT_M[0],
@@ -173,19 +173,19 @@ def _verticals(
 
 def _expectations(
     camera: Camera,
-    spots: Sequence[PanelToMeasure],
+    to_measure: Sequence[PanelToMeasure],
     antennas: Mapping[str, AntennaPriors],
     ways: Mapping[str, tuple[Array, float]],
     attitude: tuple[float, tuple[float, float], tuple[float, float]],
 ) -> dict[str, Expectation]:
-    """How each spot's antenna should look. attitude: heading, and pitch and roll with their uncertainties [rad]."""
+    """How each panel's antenna should look. attitude: heading, and pitch and roll with their uncertainties [rad]."""
     heading, pitch, roll = attitude
-    farther, farther_sigma = _farther(camera, spots, antennas, ways)
+    farther, farther_sigma = _farther(camera, to_measure, antennas, ways)
     out: dict[str, Expectation] = {}
-    for spot in spots:
-        a = antennas[spot.antenna_id]
-        delta, ln_sigma = ways[spot.antenna_id]
-        out[spot.antenna_id] = _expectation(
+    for panel in to_measure:
+        a = antennas[panel.antenna_id]
+        delta, ln_sigma = ways[panel.antenna_id]
+        out[panel.antenna_id] = _expectation(
             camera,
             a,
             pitch,
@@ -238,7 +238,7 @@ def _way(a: AntennaPriors, east_north: Array, spread_m: float, site: Site) -> tu
 
 def _farther(
     camera: Camera,
-    spots: Sequence[PanelToMeasure],
+    to_measure: Sequence[PanelToMeasure],
     antennas: Mapping[str, AntennaPriors],
     ways: Mapping[str, tuple[Array, float]],
 ) -> tuple[float, float]:
@@ -248,11 +248,11 @@ def _farther(
     then measures carries no trace of it.
     """
     offs, sigmas = [], []
-    for spot in spots:
-        if spot.candidate is None:
+    for panel in to_measure:
+        if panel.candidate is None:
             continue
-        a, (delta, _) = antennas[spot.antenna_id], ways[spot.antenna_id]
-        c = spot.candidate.corners_px
+        a, (delta, _) = antennas[panel.antenna_id], ways[panel.antenna_id]
+        c = panel.candidate.corners_px
         top = directions_from_pixels(camera, c[[0, 1, 4, 5]].mean(0))
         bottom = directions_from_pixels(camera, c[[2, 3, 6, 7]].mean(0))
         seen = float(np.arctan2(np.linalg.norm(np.cross(top, bottom)), top @ bottom))
@@ -270,11 +270,11 @@ def _farther(
     return float(np.median(offs)) * w2 / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
 
 
-def _nothing_sighted(sighted: PhotoPanels) -> str:
+def _nothing_to_measure(panels: PhotoPanels) -> str:
     """Why a photo without a single named antenna cannot take part."""
-    if sighted.to_measure:
+    if panels.to_measure:
         return "it shows none of the antennas asked for"
-    n = len(sighted.found.candidates) if sighted.found is not None else 0
+    n = len(panels.found.candidates) if panels.found is not None else 0
     if n == 0:
         return "no panel antenna was found in it where the head of the tower should be"
     return (
@@ -283,14 +283,14 @@ def _nothing_sighted(sighted: PhotoPanels) -> str:
 
 
 def _mast_region(
-    sighted: PhotoPanels, spots: Sequence[PanelToMeasure], camera: Camera
+    panels: PhotoPanels, to_measure: Sequence[PanelToMeasure], camera: Camera
 ) -> tuple[float, float, float, float]:
     """The part of the frame (x0, y0, x1, y1) with the head and the mast below it."""
-    if sighted.found is not None:
-        x0, y0, x1, y1 = (float(v) for v in sighted.found.window.box_px)
+    if panels.found is not None:
+        x0, y0, x1, y1 = (float(v) for v in panels.found.window.box_px)
     else:
-        at = np.array([s.middle_px for s in spots])
-        reach = 4.0 * max(tall_px(s) for s in spots)
+        at = np.array([s.middle_px for s in to_measure])
+        reach = 4.0 * max(tall_px(s) for s in to_measure)
         (x0, y0), (x1, y1) = at.min(0) - reach, at.max(0) + reach
     return max(x0, 0.0), max(y0, 0.0), min(x1, camera.width_px), min(y1 + 2.0 * (y1 - y0), camera.height_px)
 
@@ -379,7 +379,7 @@ def _expected(photo: str, camera: Camera, antenna: AntennaPriors, result: Networ
 def with_pick(
     f: PhotoObservations,
     picture: Picture,
-    spot: PanelToMeasure,
+    panel: PanelToMeasure,
     antenna: AntennaPriors,
     result: NetworkSolution,
     memory: Memory,
@@ -391,21 +391,21 @@ def with_pick(
     if antenna.name not in result.network.layout.antennas:
         raise UnusablePhotoError(f"{antenna.name} was in no photo until now")
     expectation = _expected(f.name, f.camera, antenna, result)
-    (modes,) = _fitted(Looking(picture, (spot,), {spot.antenna_id: expectation}), memory)
+    (modes,) = _fitted(Looking(picture, (panel,), {panel.antenna_id: expectation}), memory)
     if not modes:
-        raise UnusablePhotoError(f"{spot.antenna_id} cannot be fitted where it was marked")
-    return replace(f, boxes={**f.boxes, spot.antenna_id: modes})
+        raise UnusablePhotoError(f"{panel.antenna_id} cannot be fitted where it was marked")
+    return replace(f, boxes={**f.boxes, panel.antenna_id: modes})
 
 
 def with_controls(
     f: PhotoObservations,
     photo: GatheredPhoto,
-    standing: KnownPhoto,
+    known: KnownPhoto,
     frame: EnuFrame,
     picture: Picture,
     result: NetworkSolution,
 ) -> PhotoObservations:
-    """A solved photo's observations with other controls. photo, standing: as they are with them.
+    """A solved photo's observations with other controls. photo, known: as they are with them.
 
     Raises InputError where the photo cannot be decoded.
     """
@@ -415,9 +415,9 @@ def with_controls(
     aids, notes = _heading_aids(photo, f.camera, frame, attitude, picture, Forgetful())
     return replace(
         f,
-        headings=standing.headings,
-        pitches=standing.pitches,
-        rolls=standing.rolls or (HELD_LEVEL,),
+        headings=known.headings,
+        pitches=known.pitches,
+        rolls=known.rolls or (HELD_LEVEL,),
         standpoints=standpoints_of(photo, frame) or f.standpoints,
         aids=aids,
         notes=notes,

@@ -30,11 +30,11 @@ Array = NDArray[Any]
 
 
 def start_heading(
-    standing: KnownPhoto,
-    sighted: PhotoPanels,
+    known: KnownPhoto,
+    panels: PhotoPanels,
     camera: Camera,
     tilt: tuple[float, float],
-    spots: Sequence[PanelToMeasure],
+    to_measure: Sequence[PanelToMeasure],
     antennas: Mapping[str, AntennaPriors],
     east_north: Array,
 ) -> tuple[float, float]:
@@ -42,23 +42,23 @@ def start_heading(
 
     Where the head is in the frame and where the tower stands tell it better than many a compass.
     """
-    said = standing.headings[:1]
+    said = known.headings[:1]
     if said and not said[0].is_compass:
         return said[0].value_rad, said[0].sigma_rad
-    if sighted.naming is not None and sighted.naming.heading_rad is not None:
-        return sighted.naming.heading_rad, np.pi
-    return _heading_from_baseline(camera, *tilt, spots, antennas, east_north), np.pi
+    if panels.naming is not None and panels.naming.heading_rad is not None:
+        return panels.naming.heading_rad, np.pi
+    return _heading_from_baseline(camera, *tilt, to_measure, antennas, east_north), np.pi
 
 
-def tall_px(spot: PanelToMeasure) -> float:
-    """Height in the picture of what is known of a spot."""
-    if spot.corners_px is None:
+def tall_px(panel: PanelToMeasure) -> float:
+    """Height in the picture of what is known of a panel."""
+    if panel.corners_px is None:
         return 50.0
-    return float(np.hypot(*(spot.corners_px[:2].mean(0) - spot.corners_px[2:].mean(0))))
+    return float(np.hypot(*(panel.corners_px[:2].mean(0) - panel.corners_px[2:].mean(0))))
 
 
 def focal_from_size(
-    camera: Camera, spots: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors], east_north: Array
+    camera: Camera, to_measure: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors], east_north: Array
 ) -> tuple[Camera, float]:
     """A camera of hardly known focal length, made one that shows the antennas as tall as they are.
 
@@ -69,10 +69,10 @@ def focal_from_size(
     if camera.f_relative_sigma < UNSURE_FOCAL_SHARE:
         return camera, 0.0
     found = []
-    for spot in spots:
-        if spot.corners_px is not None:
-            a = antennas[spot.antenna_id]
-            tall = tall_px(spot)
+    for panel in to_measure:
+        if panel.corners_px is not None:
+            a = antennas[panel.antenna_id]
+            tall = tall_px(panel)
             flat = float(np.hypot(*(a.east_north_m - east_north)))
             # a plumb body of height H at a distance flat / cos(e) is seen under H cos(e) of it
             cos_e = flat / float(np.hypot(flat, a.up_m - CAMERA_HEIGHT_M[0]))
@@ -84,19 +84,19 @@ def focal_from_size(
 
 
 def standpoint_from_size(
-    photo: GatheredPhoto, standing: KnownPhoto, spots: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors]
+    photo: GatheredPhoto, known: KnownPhoto, to_measure: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors]
 ) -> tuple[Array, float, str]:
     """Where the camera stood if nobody says: as far out as the antennas look small, against the heading.
 
     Raises UnusablePhotoError where there is no heading, or no antenna's size in the picture.
     """
-    if not standing.headings:
+    if not known.headings:
         raise UnusablePhotoError("neither a position nor a heading: nothing says where the camera stood or looked")
-    heading_rad = standing.headings[0].value_rad
-    for spot in spots:
-        if spot.corners_px is not None:
-            tall = tall_px(spot)
-            a = antennas[spot.antenna_id]
+    heading_rad = known.headings[0].value_rad
+    for panel in to_measure:
+        if panel.corners_px is not None:
+            tall = tall_px(panel)
+            a = antennas[panel.antenna_id]
             distance = photo.camera.f_px * float(np.exp(a.ln_size[1])) / max(tall, 1.0)
             flat = float(np.sqrt(max(distance**2 - a.up_m**2, (0.3 * distance) ** 2)))
             back = -flat * np.array([np.sin(heading_rad), np.cos(heading_rad)])
@@ -106,7 +106,7 @@ def standpoint_from_size(
 
 def start_pitch(
     photo: GatheredPhoto,
-    spots: Sequence[PanelToMeasure],
+    to_measure: Sequence[PanelToMeasure],
     antennas: Mapping[str, AntennaPriors],
     east_north: Array,
     spread_m: float,
@@ -115,12 +115,12 @@ def start_pitch(
 ) -> tuple[float, float]:
     """Pitch [rad] and its sigma: as the camera says, together with the elevation that the register implies."""
     values, weights = [], []
-    for spot in spots:
-        a = antennas[spot.antenna_id]
+    for panel in to_measure:
+        a = antennas[panel.antenna_id]
         flat = float(np.hypot(*(a.east_north_m - east_north)))
         rise = a.up_m - CAMERA_HEIGHT_M[0]
         elevation = np.arctan2(rise, flat)
-        x, y = normalised_from_pixels(photo.camera, spot.middle_px)
+        x, y = normalised_from_pixels(photo.camera, panel.middle_px)
         length = np.sqrt(1 + x * x + y * y)
         values.append(float(np.arctan(y) + np.arcsin(np.clip(length * np.sin(elevation) / np.sqrt(1 + y * y), -1, 1))))
         along = np.hypot(spread_m, site.position_u95_m / RADIUS_95)
@@ -137,15 +137,15 @@ def _heading_from_baseline(
     camera: Camera,
     pitch: float,
     roll: float,
-    spots: Sequence[PanelToMeasure],
+    to_measure: Sequence[PanelToMeasure],
     antennas: Mapping[str, AntennaPriors],
     east_north: Array,
 ) -> float:
-    """Heading [rad] at which the spots lie in the direction of the tower as seen from the standpoint."""
+    """Heading [rad] at which the to_measure lie in the direction of the tower as seen from the standpoint."""
     level = rotation_cam_from_enu(0.0, pitch, roll)
     angles = []
-    for spot in spots:
-        d = level.T @ directions_from_pixels(camera, spot.middle_px)
-        delta = antennas[spot.antenna_id].east_north_m - east_north
+    for panel in to_measure:
+        d = level.T @ directions_from_pixels(camera, panel.middle_px)
+        delta = antennas[panel.antenna_id].east_north_m - east_north
         angles.append(np.arctan2(delta[0], delta[1]) - np.arctan2(d[0], d[1]))
     return float(np.arctan2(np.mean(np.sin(angles)), np.mean(np.cos(angles))))

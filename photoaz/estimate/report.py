@@ -54,7 +54,7 @@ class SeenPhoto:
 
     record: PhotoRecord
     north: Declination | None
-    sighted: PhotoPanels
+    panels: PhotoPanels
 
 
 def site_result(
@@ -81,8 +81,8 @@ def site_result(
         if name in rejected or network is None:
             photos.append(rejected[name])
         else:
-            photos.append(_photo_result(network, name, frame, seen[name].record, seen[name].sighted))
-    sighted = {name: one.sighted for name, one in seen.items()}
+            photos.append(_photo_result(network, name, frame, seen[name].record, seen[name].panels))
+    panels = {name: one.panels for name, one in seen.items()}
     north = next((one.north for one in seen.values() if one.north is not None), None)
     result = SiteResult(
         site_id=site.site_id,
@@ -91,7 +91,7 @@ def site_result(
         declination_deg=None if north is None else north.value_deg,
         declination_u95_deg=None if north is None else K95 * north.sigma_deg,
         photos=ById(photos),
-        antennas=ById(_antenna_result(network, a, sighted) for a in antennas),
+        antennas=ById(_antenna_result(network, a, panels) for a in antennas),
     )
     if network is None:
         return result
@@ -134,28 +134,28 @@ def _pairs(points: Array) -> tuple[tuple[float, float], ...]:
     return tuple((float(p[0]), float(p[1])) for p in points)
 
 
-def rejected_photo(name: str, reason: str, record: PhotoRecord, sighted: PhotoPanels) -> PhotoResult:
+def rejected_photo(name: str, reason: str, record: PhotoRecord, panels: PhotoPanels) -> PhotoResult:
     """A photo that was looked at and cannot take part."""
     return PhotoResult(
         photo=name,
         status="rejected",
         reason=reason,
         taken=day_taken(record),
-        panels=_panels(sighted),
-        window_px=_window(sighted),
+        panels=_panels(panels),
+        window_px=_window(panels),
     )
 
 
-def _panels(sighted: PhotoPanels) -> tuple[NamedPanel, ...]:
+def _panels(panels: PhotoPanels) -> tuple[NamedPanel, ...]:
     """What was found in a photo and what each panel was taken for."""
-    if sighted.found is None:
+    if panels.found is None:
         return ()
     out = []
-    for k, c in enumerate(sighted.found.candidates):
-        match = sighted.naming.matches[k] if sighted.naming is not None else None
-        picked = {s.antenna_id for s in sighted.to_measure if s.picked}
-        spot = next(
-            (s for s in sighted.to_measure if s.candidate is c or (match and s.antenna_id == match.antenna in picked)),
+    for k, c in enumerate(panels.found.candidates):
+        match = panels.naming.matches[k] if panels.naming is not None else None
+        picked = {s.antenna_id for s in panels.to_measure if s.picked}
+        panel = next(
+            (s for s in panels.to_measure if s.candidate is c or (match and s.antenna_id == match.antenna in picked)),
             None,
         )
         out.append(
@@ -163,7 +163,7 @@ def _panels(sighted: PhotoPanels) -> tuple[NamedPanel, ...]:
                 corners_px=_pairs(c.corners_px),
                 probability=c.probability,
                 front=c.front >= 0.5,
-                antenna_id=None if spot is None else spot.antenna_id,
+                antenna_id=None if panel is None else panel.antenna_id,
                 name_probability=None if match is None else match.probability,
                 reasons=() if match is None else match.reasons,
             )
@@ -171,29 +171,29 @@ def _panels(sighted: PhotoPanels) -> tuple[NamedPanel, ...]:
     return tuple(out)
 
 
-def _window(sighted: PhotoPanels) -> tuple[float, float, float, float] | None:
-    if sighted.found is None:
+def _window(panels: PhotoPanels) -> tuple[float, float, float, float] | None:
+    if panels.found is None:
         return None
-    x0, y0, x1, y1 = sighted.found.window.box_px
+    x0, y0, x1, y1 = panels.found.window.box_px
     return float(x0), float(y0), float(x1), float(y1)
 
 
-def _missing(antenna_id: str, sights: Mapping[str, PhotoPanels], seen_in: Collection[str]) -> tuple[MissingView, ...]:
+def _missing(antenna_id: str, by_photo: Mapping[str, PhotoPanels], seen_in: Collection[str]) -> tuple[MissingView, ...]:
     """The photos in which an antenna was not measured, and what the pattern of all panels says of it there."""
     out = []
-    for name, sighted in sights.items():
-        sight = sighted.expected(antenna_id)
-        if name in seen_in or sight is None:
+    for name, panels in by_photo.items():
+        expected = panels.expected(antenna_id)
+        if name in seen_in or expected is None:
             continue
-        if sighted.found is None or not sighted.found.candidates:
+        if panels.found is None or not panels.found.candidates:
             status, reason = "not_found", "no panel was found in this photo"
-        elif sight.status == "not_visible":
-            status, reason = "not_visible", sight.reason
+        elif expected.status == "not_visible":
+            status, reason = "not_visible", expected.reason
         else:
             status = "not_found"
             reason = (
-                sight.reason
-                if sight.status == "not_found"
+                expected.reason
+                if expected.status == "not_found"
                 else "a panel may be it, but could not be measured or told apart"
             )
         out.append(
@@ -201,39 +201,39 @@ def _missing(antenna_id: str, sights: Mapping[str, PhotoPanels], seen_in: Collec
                 photo=name,
                 status="not_visible" if status == "not_visible" else "not_found",
                 reason=reason,
-                pixel=sight.pixel,
-                radius_px=sight.radius_px if sight.pixel is not None else None,
-                size_px=sight.size_px if sight.pixel is not None else None,
+                pixel=expected.pixel,
+                radius_px=expected.radius_px if expected.pixel is not None else None,
+                size_px=expected.size_px if expected.pixel is not None else None,
             )
         )
     return tuple(out)
 
 
 def _photo_result(
-    result: NetworkSolution, name: str, frame: EnuFrame, record: PhotoRecord, sighted: PhotoPanels
+    result: NetworkSolution, name: str, frame: EnuFrame, record: PhotoRecord, panels: PhotoPanels
 ) -> PhotoResult:
     x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
     idx = layout.photo(name)
     lat, lon, _ = frame.geodetic_from_enu(x[idx[3:6]])
-    facts = next(p for p in result.network.photos if p.name == name)
+    photo = next(p for p in result.network.photos if p.name == name)
     heading = float(x[idx[0]])
     flags: list[str] = []
     disturbed = result.compasses is not None and name in result.compasses.likeliest
     if disturbed:
-        said = next(a.value_rad for a in facts.headings if a.source == COMPASS)
+        said = next(a.value_rad for a in photo.headings if a.source == COMPASS)
         flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
     elif result.compasses is not None and name in result.compasses.photos:
         p = float(result.compasses.disturbed[result.compasses.photos.index(name)])
         if p >= DOUBTFUL_COMPASS:
             flags.append(f"compass may be disturbed ({p:.0%}): nothing else here tells the heading well enough")
-    marks = {int(k) for s in facts.landmarks for k in layout.landmark(s.name)}
+    marks = {int(k) for s in photo.landmarks for k in layout.landmark(s.name)}
     for o in result.left_out:
         if np.isin(o.index, idx).any() or marks.issuperset(int(k) for k in o.index):
             flag = f"left out, contradicts the rest: {o.label.replace(name, Path(name).name)}"
-            flags.append(flag + clock_remark(o, record, frame, facts.camera, x[idx]))
+            flags.append(flag + clock_remark(o, record, frame, photo.camera, x[idx]))
     if record.heading is not None and record.heading.north == "unknown":
         flags.append("compass reference not said (true or magnetic): both allowed for")
-    flags += facts.notes
+    flags += photo.notes
     # what the antennas' outlines tell of the heading suffers from the shape of their bodies like their azimuths
     shares = variance_shares(result.observations, result.adjusted, int(idx[0]))
     by_edges = shares.get(BOX_SOURCE, 0.0) / sum(shares.values())
@@ -251,17 +251,17 @@ def _photo_result(
         lat_deg=float(lat),
         lon_deg=float(lon),
         flags=tuple(flags),
-        panels=_panels(sighted),
-        window_px=_window(sighted),
+        panels=_panels(panels),
+        window_px=_window(panels),
     )
 
 
 def _antenna_result(
-    result: NetworkSolution | None, antenna: Antenna, sights: Mapping[str, PhotoPanels]
+    result: NetworkSolution | None, antenna: Antenna, by_photo: Mapping[str, PhotoPanels]
 ) -> AntennaResult:
     a = antenna.antenna_id
     if result is None or a not in result.network.layout.antennas:
-        missing = _missing(a, sights, ())
+        missing = _missing(a, by_photo, ())
         hidden = bool(missing) and all(m.status == "not_visible" for m in missing)
         why = tuple(dict.fromkeys(f"{Path(m.photo).name}: {m.reason}" for m in missing))
         return AntennaResult(
@@ -288,11 +288,11 @@ def _antenna_result(
         if v / whole >= 1e-4
     )
     evidence = []
-    spots: dict[str, PanelToMeasure] = {}
+    to_measure: dict[str, PanelToMeasure] = {}
     for p in net.photos:
         if (p.name, a) in result.choice:
-            spots[p.name] = next(s for s in sights[p.name].to_measure if s.antenna_id == a)
-            evidence.append(_evidence(result, p, a, spots[p.name]))
+            to_measure[p.name] = next(s for s in by_photo[p.name].to_measure if s.antenna_id == a)
+            evidence.append(_evidence(result, p, a, to_measure[p.name]))
     others = tuple(
         Alternative(
             azimuth_true_deg=float(azimuth_deg(np.degrees(b.azimuth_rad))),
@@ -306,7 +306,7 @@ def _antenna_result(
     reasons: list[str] = []
     if ambiguous:
         reasons.append("the outline fits in more than one way: see the alternatives")
-    unsure = _unsure(spots)
+    unsure = _unsure(to_measure)
     if unsure:
         ambiguous = True
         reasons.append(unsure)
@@ -330,7 +330,7 @@ def _antenna_result(
         evidence=tuple(evidence),
         budget=budget,
         remarks=tuple(reasons),
-        missing=_missing(a, sights, spots),
+        missing=_missing(a, by_photo, to_measure),
         sigma_deg=float(np.degrees(standard_u(result, a))),
         effective_dof=result.dof[a] if np.isfinite(result.dof.get(a, np.inf)) else None,
         declination_sigma_deg=float(np.degrees(result.declination.get(a, 0.0))),
@@ -347,10 +347,10 @@ def _of_register(antenna: Antenna) -> dict[str, Any]:
     }
 
 
-def _unsure(spots: Mapping[str, PanelToMeasure]) -> str | None:
+def _unsure(to_measure: Mapping[str, PanelToMeasure]) -> str | None:
     """In words, if no photo says for sure which antenna this is."""
-    matches = [s.match for s in spots.values() if s.match is not None]
-    if not matches or len(matches) < len(spots) or not all(m.ambiguous for m in matches):
+    matches = [s.match for s in to_measure.values() if s.match is not None]
+    if not matches or len(matches) < len(to_measure) or not all(m.ambiguous for m in matches):
         return None
     best = max(matches, key=lambda m: m.probability)
     others = ", ".join(f"{other} ({p:.0%})" for other, p in best.alternatives if other is not None)
@@ -358,7 +358,7 @@ def _unsure(spots: Mapping[str, PanelToMeasure]) -> str | None:
     return f"{told}; it may be {others}" if others else told
 
 
-def _evidence(result: NetworkSolution, photo: PhotoObservations, antenna: str, spot: PanelToMeasure) -> EvidenceView:
+def _evidence(result: NetworkSolution, photo: PhotoObservations, antenna: str, panel: PanelToMeasure) -> EvidenceView:
     mode = photo.boxes[antenna][result.choice[photo.name, antenna]]
     x, layout = result.adjusted.x, result.network.layout
     ai, pi, si = layout.antenna(antenna), layout.photo(photo.name), layout.site()
@@ -374,6 +374,6 @@ def _evidence(result: NetworkSolution, photo: PhotoObservations, antenna: str, s
         width_px=mode.width_px,
         yaw_deg=float(np.degrees(yaw)),
         quality=mode.quality,
-        from_pick=spot.picked,
-        name_probability=None if spot.match is None else spot.match.probability,
+        from_pick=panel.picked,
+        name_probability=None if panel.match is None else panel.match.probability,
     )

@@ -16,7 +16,7 @@ from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.panels import PhotoPanels, find_in, name_panels, panel_of_pick
 from photoaz.estimate.priors import antenna_priors_of
 from photoaz.estimate.report import SeenPhoto, rejected_photo, site_result
-from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError, declination_at, open_photo, standing_of
+from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError, declination_at, known_photo_of, open_photo
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.memory import recall
@@ -56,7 +56,7 @@ class _Seen:
 
     photo: GatheredPhoto
     north: Declination | None
-    standing: KnownPhoto
+    known: KnownPhoto
     picture: Picture
     found: FoundPanels | None
 
@@ -94,20 +94,20 @@ class _Expected:
 class SolvedSite:
     """A site after its adjustment, with what a change of marks and controls can start from (`solve_again`).
 
-    seen, sighted: per photo that was looked at; rejected: per photo that cannot take part.
+    seen, panels: per photo that was looked at; rejected: per photo that cannot take part.
     """
 
     given: SiteInputs
     expected: _Expected
     seen: Mapping[str, _Seen]
-    sighted: Mapping[str, PhotoPanels]
+    panels: Mapping[str, PhotoPanels]
     rejected: Mapping[str, PhotoResult]
     network: NetworkSolution | None
 
     def result(self, *, outlook: bool = True) -> SiteResult:
         """As `site_result`."""
         seen = {
-            name: SeenPhoto(record=s.photo.record, north=s.north, sighted=self.sighted[name])
+            name: SeenPhoto(record=s.photo.record, north=s.north, panels=self.panels[name])
             for name, s in self.seen.items()
         }
         names = [photo.name for photo in self.given.photos]
@@ -134,13 +134,11 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
         except (UnusablePhotoError, InputError) as e:
             why = str(e).replace(str(file.path), file.name)
             rejected[file.name] = PhotoResult(photo=file.name, status="rejected", reason=why)
-    named = name_panels(
-        [s.standing for s in seen.values()], [s.found for s in seen.values()], given.site, expected.priors
-    )
-    sighted = dict(zip(seen, named, strict=True))
+    named = name_panels([s.known for s in seen.values()], [s.found for s in seen.values()], given.site, expected.priors)
+    panels = dict(zip(seen, named, strict=True))
 
     def reject(name: str, why: str) -> None:
-        rejected[name] = rejected_photo(name, why, seen[name].photo.record, sighted[name])
+        rejected[name] = rejected_photo(name, why, seen[name].photo.record, panels[name])
 
     photos: list[PhotoObservations] = []
     looks: dict[str, Looking] = {}
@@ -149,8 +147,8 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
         try:
             photo, looks[name] = observe_photo(
                 s.photo,
-                s.standing,
-                sighted[name],
+                s.known,
+                panels[name],
                 s.picture,
                 given.site,
                 expected.frame,
@@ -164,29 +162,29 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
     if photos:
         tools.progress(f"{given.site.site_id}: adjusting")
         try:
-            network = _adjusted(photos, looks, sighted, expected, tools)
+            network = _adjusted(photos, looks, panels, expected, tools)
         except AdjustmentError as e:
             for photo in photos:
                 reject(photo.name, f"the site's adjustment failed: {e}")
-    return SolvedSite(given=given, expected=expected, seen=seen, sighted=sighted, rejected=rejected, network=network)
+    return SolvedSite(given=given, expected=expected, seen=seen, panels=panels, rejected=rejected, network=network)
 
 
 def _adjusted(
     photos: Sequence[PhotoObservations],
     looks: Mapping[str, Looking],
-    sighted: Mapping[str, PhotoPanels],
+    panels: Mapping[str, PhotoPanels],
     expected: _Expected,
     tools: Tools,
 ) -> NetworkSolution:
     """The site's adjustment. Raises AdjustmentError."""
-    photos = _without_poor_views(photos, sighted)
+    photos = _without_poor_views(photos, panels)
     first = solve_network(expected.network(photos))
     if sum(len(p.boxes) for p in photos) > 1:
         # once more, now that all together say how the cameras were held and how far away they stood
         again = [measured_again(p, looks[p.name], expected.wanted, first, tools.memory) for p in photos]
-        photos = _without_poor_views(again, sighted)
+        photos = _without_poor_views(again, panels)
         first = solve_network(expected.network(photos))
-    better = _without_poor_choices(photos, sighted, first)
+    better = _without_poor_choices(photos, panels, first)
     return first if better is None else solve_network(expected.network(better))
 
 
@@ -211,7 +209,7 @@ def solve_again(last: SolvedSite, given: SiteInputs, tools: Tools | None = None)
     if before is None or {p.name for p in given.photos} != {p.name for p in last.given.photos}:
         return None
     photos = {p.name: p for p in _without_doubtless_modes(before)}
-    sighted = dict(last.sighted)
+    panels = dict(last.panels)
     old_picks = {(p.photo, p.antenna_id): p for p in last.given.picks}
     new_picks = {(p.photo, p.antenna_id): p for p in given.picks}
     if old_picks.keys() - new_picks.keys() or any(p.absent for p in {*given.picks} - {*last.given.picks}):
@@ -222,22 +220,22 @@ def solve_again(last: SolvedSite, given: SiteInputs, tools: Tools | None = None)
                 continue
             if name not in photos or antenna not in last.expected.wanted:
                 return None
-            spot = panel_of_pick(pick)
+            panel = panel_of_pick(pick)
             prior = last.expected.wanted[antenna]
-            photos[name] = with_pick(photos[name], last.seen[name].picture, spot, prior, before, tools.memory)
-            rest = tuple(s for s in sighted[name].to_measure if s.antenna_id != antenna)
-            sighted[name] = replace(sighted[name], to_measure=(*rest, spot))
+            photos[name] = with_pick(photos[name], last.seen[name].picture, panel, prior, before, tools.memory)
+            rest = tuple(s for s in panels[name].to_measure if s.antenna_id != antenna)
+            panels[name] = replace(panels[name], to_measure=(*rest, panel))
         for name in {c.photo for c in {*given.controls} ^ {*last.given.controls}}:
             if name not in photos:
                 return None
             s = last.seen[name]
             photo = replace(s.photo, controls=tuple(c for c in given.controls if c.photo == name))
-            standing = standing_of(name, photo, last.expected.frame, s.north)
-            photos[name] = with_controls(photos[name], photo, standing, last.expected.frame, s.picture, before)
+            known = known_photo_of(name, photo, last.expected.frame, s.north)
+            photos[name] = with_controls(photos[name], photo, known, last.expected.frame, s.picture, before)
         network = solve_network(last.expected.network(list(photos.values())))
     except (UnusablePhotoError, InputError, AdjustmentError):
         return None
-    return replace(last, sighted=sighted, network=network).result(outlook=False)
+    return replace(last, panels=panels, network=network).result(outlook=False)
 
 
 #: the other ways in which an antenna's outlines fit are not weighed again where they are less probable than this
@@ -269,20 +267,20 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
     _require_near(photo, expected.frame)
     north = declination_at(photo.record, given.site)
     picture = Picture(file.path, (photo.record.width_px, photo.record.height_px), tools.room, file.digest)
-    standing = standing_of(file.name, photo, expected.frame, north)
+    known = known_photo_of(file.name, photo, expected.frame, north)
     named = {p.antenna_id for p in photo.picks if p.corners_px is not None and not p.absent}
     found: FoundPanels | None = None
     if not named >= set(expected.priors):
         antennas, sigma = list(expected.priors.values()), given.site.position_u95_m / RADIUS_95
-        where = replace(standing, name="", picks=())  # a name or a person's word changes nothing that is found
+        where = replace(known, name="", picks=())  # a name or a person's word changes nothing that is found
         found = recall(
             tools.memory,
             "panels",
             (picture, where, antennas, sigma),
             FoundPanels,
-            lambda: find_in(picture.colour(), standing, antennas, sigma),
+            lambda: find_in(picture.colour(), known, antennas, sigma),
         )
-    return _Seen(photo=photo, north=north, standing=standing, picture=picture, found=found)
+    return _Seen(photo=photo, north=north, known=known, picture=picture, found=found)
 
 
 #: nobody measures a panel from farther away than this
@@ -300,16 +298,16 @@ def _require_near(photo: GatheredPhoto, frame: EnuFrame) -> None:
 
 
 def _without_poor_choices(
-    facts: Sequence[PhotoObservations], sights: Mapping[str, PhotoPanels], result: NetworkSolution
+    photos: Sequence[PhotoObservations], by_photo: Mapping[str, PhotoPanels], result: NetworkSolution
 ) -> list[PhotoObservations] | None:
     """As `_without_poor_views`, by the modes that the adjustment chose; None where all may stay."""
     chosen = [
         replace(f, boxes={a: (modes[result.choice[f.name, a]],) for a, modes in f.boxes.items()})
         for f in result.network.photos
     ]
-    kept = {f.name: f.boxes for f in _without_poor_views(chosen, sights)}
-    out = [replace(f, boxes={a: m for a, m in f.boxes.items() if a in kept[f.name]}) for f in facts]
-    return None if all(len(n.boxes) == len(o.boxes) for n, o in zip(out, facts, strict=True)) else out
+    kept = {f.name: f.boxes for f in _without_poor_views(chosen, by_photo)}
+    out = [replace(f, boxes={a: m for a, m in f.boxes.items() if a in kept[f.name]}) for f in photos]
+    return None if all(len(n.boxes) == len(o.boxes) for n, o in zip(out, photos, strict=True)) else out
 
 
 #: a view of which less of the outline found its edge counts only where no other shows GOOD_QUALITY of it
@@ -319,32 +317,32 @@ NOTHING_RAD = float(np.radians(40.0))
 
 
 def _without_poor_views(
-    facts: Sequence[PhotoObservations], sights: Mapping[str, PhotoPanels]
+    photos: Sequence[PhotoObservations], by_photo: Mapping[str, PhotoPanels]
 ) -> list[PhotoObservations]:
-    """The photos' facts without found views that tell nothing, or little of an antenna which others show well."""
+    """The photos without found views that tell nothing, or little of an antenna which others show well."""
     telling = [
         {
             name: modes
             for name, modes in f.boxes.items()
-            if name in _picked(sights[f.name])
+            if name in _picked(by_photo[f.name])
             or azimuths_of_modes(f, modes[:1], f.start[:3], TILT_SIGMA_RAD)[1][0] < NOTHING_RAD
         }
-        for f in facts
+        for f in photos
     ]
     best: dict[str, float] = {}
     for boxes in telling:
         for name, modes in boxes.items():
             best[name] = max(best.get(name, 0.0), modes[0].quality)
     out = []
-    for f, boxes in zip(facts, telling, strict=True):
+    for f, boxes in zip(photos, telling, strict=True):
         good = {
             name: modes
             for name, modes in boxes.items()
-            if name in _picked(sights[f.name]) or best[name] < GOOD_QUALITY or modes[0].quality >= POOR_QUALITY
+            if name in _picked(by_photo[f.name]) or best[name] < GOOD_QUALITY or modes[0].quality >= POOR_QUALITY
         }
         out.append(replace(f, boxes=good or boxes))
     return out
 
 
-def _picked(sighted: PhotoPanels) -> set[str]:
-    return {s.antenna_id for s in sighted.to_measure if s.picked}
+def _picked(panels: PhotoPanels) -> set[str]:
+    return {s.antenna_id for s in panels.to_measure if s.picked}

@@ -167,7 +167,7 @@ def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, .
     return tuple(out)
 
 
-def standing_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> KnownPhoto:
+def known_photo_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> KnownPhoto:
     """What finding and naming need to know of a photo before its pixels are looked at."""
     standpoints = standpoints_of(photo, frame)
     pitches, rolls = _tilts(photo)

@@ -30,7 +30,7 @@ from scipy.optimize import linear_sum_assignment
 
 from photoaz.estimate.panels import LEAST_PROBABILITY, PhotoPanels, find_in, name_panels
 from photoaz.estimate.priors import antenna_priors_of
-from photoaz.estimate.statements import declination_at, open_photo, standing_of
+from photoaz.estimate.statements import declination_at, known_photo_of, open_photo
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.naming.expected import head_guess
 from photoaz.naming.model import AntennaPriors, KnownPhoto
@@ -267,7 +267,7 @@ def outcome_of(mode: str, cases: list[Path]) -> Outcome:
                 photo=p["file"], kind="heading", u95=HEADING_U95_DEG, azimuth_true_deg=p["heading_deg"] % 360.0
             )
             photo = open_photo(path, [heading] if mode == "heading" else [], case, [], None, None)
-            standing = standing_of(p["file"], photo, frame, declination_at(photo.record, site))
+            standing = known_photo_of(p["file"], photo, frame, declination_at(photo.record, site))
             with timing(out.read_s):
                 cv2.imread(str(path))
             image = decode(path)

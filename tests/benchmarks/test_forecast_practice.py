@@ -20,7 +20,7 @@ import pytest
 
 from photoaz.estimate.inputs import LocalPhoto
 from photoaz.estimate.solve import solve_site
-from photoaz.estimate.statements import declination_at, open_photo, standing_of
+from photoaz.estimate.statements import declination_at, known_photo_of, open_photo
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import (
@@ -59,7 +59,7 @@ class Pair:
 def stand_of(path: Path, truth: dict[str, Any], site: Site, frame: EnuFrame) -> tuple[PlannedPhoto, float]:
     """The photo as planned: true pose, sensors as good as its metadata say; and its lens, 35 mm equivalent."""
     photo = open_photo(LocalPhoto(name=truth["file"], path=path), (), None, (), None, None)
-    known = standing_of(truth["file"], photo, frame, declination_at(photo.record, site))
+    known = known_photo_of(truth["file"], photo, frame, declination_at(photo.record, site))
     compass = next((h for h in known.headings if h.source == "camera compass"), None)
     camera = photo.camera
     equipment = Equipment(
