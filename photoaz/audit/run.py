@@ -173,24 +173,11 @@ def _solve_all(
         outcome = done.result or SiteOutcome.none(done.task, done.died or "it could not be solved")
         for path, data in outcome.files.items():
             keep_file(path, data)
-        store.keep_site(_kept(outcome))
+        kept = KeptSite.of(outcome.site_id, outcome.key, outcome.result, outcome.failures)
+        store.keep_site(kept)
         tally.solved += 1
-        tally.add(outcome.used, len(outcome.failures), outcome.flagged)
+        tally.add(kept.used, len(kept.failures), kept.flagged)
         progress.step(1, tally.counts())
-
-
-def _kept(outcome: SiteOutcome) -> KeptSite:
-    """For the store; what could not be done is tried again next time."""
-    result = outcome.result
-    return KeptSite(
-        site_id=outcome.site_id,
-        key=outcome.key if result is not None else "",
-        result=result,
-        failures=outcome.failures,
-        used=outcome.used,
-        flagged=outcome.flagged,
-        loss_avoided=0.0 if result is None or result.revisit is None else result.revisit.loss_avoided,
-    )
 
 
 def site_task(

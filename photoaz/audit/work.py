@@ -96,16 +96,6 @@ class SiteOutcome:
         reasons = dict(task.excluded) | {p.name: own.get(p.name, reason) for p in task.photos}
         return cls(site_id=task.site.site_id, key=task.key, result=None, failures=tuple(sorted(reasons.items())))
 
-    @property
-    def used(self) -> int:
-        """How many photos took part."""
-        return 0 if self.result is None else sum(p.status == "used" for p in self.result.photos)
-
-    @property
-    def flagged(self) -> int:
-        """How many antennas something is to be done about."""
-        return 0 if self.result is None else sum(a.revisit for a in self.result.antennas)
-
 
 def solve_task(
     task: SiteTask,

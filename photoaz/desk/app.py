@@ -16,8 +16,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from photoaz import __version__
-from photoaz.audit.edits import VERDICTS, LogError
+from photoaz.audit.edits import LogError
 from photoaz.desk.exports import controls_csv, decisions_csv, picks_csv
 from photoaz.desk.guard import Guard
 from photoaz.desk.plumb import roll_of_plumb_line
@@ -98,16 +97,12 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
 
 async def _audit(desk: Desk, _request: Request) -> Response:
     def look() -> dict[str, Any]:
-        run = desk.store.last_run()
         lines = desk.lines()
         return {
             "name": desk.folder.name if desk.folder is not None else desk.audit[1],
-            "version": __version__,
             "sites": len(lines),
             "flagged": sum(line.flagged > 0 for line in lines),
             "unsolved": sum(not line.solved for line in lines),
-            "ended": None if run is None else run[2],
-            "verdicts": dict(VERDICTS),
         }
 
     return JSONResponse(await run_in_threadpool(look))
@@ -175,7 +170,6 @@ async def _site(desk: Desk, request: Request) -> Response:
         chosen, _ = desk.listed(wanted)
         before, after = near([line.site_id for line, _ in chosen], site_id)
         return site_view(desk, now) | {
-            "document": None if now.kept is None or now.kept.result is None else now.kept.result.document(),
             "ticket": None if now.current else asked,
             "previous": before,
             "next": after,
@@ -210,8 +204,8 @@ async def _act(desk: Desk, request: Request) -> Response:
         raise _WrongError("photo: wanted its name")
 
     def do() -> dict[str, Any]:
-        row, ticket = desk.act(site_id, who=who, kind=kind, body=body or {}, photo=photo)
-        return edits_view(desk.site(site_id)) | {"log_id": row.log_id, "ticket": ticket}
+        ticket = desk.act(site_id, who=who, kind=kind, body=body or {}, photo=photo)
+        return edits_view(desk.site(site_id)) | {"ticket": ticket}
 
     return JSONResponse(await run_in_threadpool(do))
 
@@ -229,7 +223,7 @@ async def _plumb(desk: Desk, request: Request) -> Response:
 
     def look() -> dict[str, Any]:
         now = desk.site(site_id)
-        record = desk.record(desk.photo(now, photo))
+        record = desk.photo(now, photo).record
         calibration = desk.given().inputs.calibration
         camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
         if camera is None:

@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from photoaz.audit.edits import Edits, LogError, checked, edits_of, standing_rows
-from photoaz.audit.files import base_name, local_copy
+from photoaz.audit.files import base_name
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.run import AuditInputs, site_task
 from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
 from photoaz.audit.work import SiteTask, draft_task, solve_task
 from photoaz.audit.work import Wanted as WantedFiles
+from photoaz.desk.photos import OpenPhotos
 from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
 from photoaz.desk.states import States, Wanted, listed
 from photoaz.desk.tiles import Size, Tiles
@@ -29,15 +28,8 @@ from photoaz.photo.picture import Darkroom
 from photoaz.register.model import Control, Pick, Site
 from photoaz.result import SiteResult
 
-if TYPE_CHECKING:
-    from photoaz.photo.record import PhotoRecord
-
-#: remote photos that are fetched and kept for the time of the session
-OPEN_PHOTOS = 200
 #: rows about no more than this many sites are listed anew within this time
 LISTED_S = 2.0
-#: photos whose records are held
-RECORDS = 2000
 
 
 class NothingThereError(PhotoazError):
@@ -80,15 +72,13 @@ class Desk:
         self.store = store
         self.audit = audit
         self.folder = folder
+        self.open_photos = OpenPhotos()
         self.tiles = Tiles()
         self.states = States(store)
         self.solver = Solver(work=self._solve, after=self._keep)
         self._memory = Remembering(store.memory())
         self._room = Darkroom(most_bytes=400_000_000)
         self._last: tuple[str, SolvedSite] | None = None
-        self._stack = ExitStack()
-        self._paths: OrderedDict[str, Path] = OrderedDict()
-        self._records: OrderedDict[str, PhotoRecord] = OrderedDict()
         self._lock = threading.RLock()
         self._lines: tuple[float, list[SiteLine]] | None = None
         self._given: Given | None = None
@@ -109,7 +99,7 @@ class Desk:
         """Stop solving, write down what is still to be, let go of the store."""
         self.solver.close()
         self._memory.settle()
-        self._stack.close()
+        self.open_photos.close()
         self.store.close()
 
     # -----------------------------------------------------------------------------------------------------------------
@@ -161,68 +151,27 @@ class Desk:
             raise NothingThereError(f"no photo '{name}' at site {now.site.site_id}")
         return found
 
-    def record(self, photo: KeptPhoto) -> PhotoRecord:
-        """A photo's metadata as the audit read them."""
-        key = photo.digest or photo.name
-        with self._lock:
-            if key not in self._records:
-                self._records[key] = photo.record
-                while len(self._records) > RECORDS:
-                    self._records.popitem(last=False)
-            return self._records[key]
-
-    def path(self, photo: KeptPhoto) -> Path:
-        """Where a photo's file lies; one behind a URL is fetched once. Raises InputError."""
-        with self._lock:
-            if photo.name not in self._paths:
-                try:
-                    self._paths[photo.name] = self._stack.enter_context(local_copy(photo.file))
-                except OSError as e:
-                    raise _lost(photo.name, e) from None
-            return self._paths[photo.name]
-
     def tile(self, digest: str, level: int, x: int, y: int) -> bytes:
         """A tile of a photo of this audit, by its content. Raises NothingThereError, InputError."""
         photos = self.store.photos_of_digest(digest)
         usable = next((p for p in photos if p.facts is not None), None)
         if usable is None:
             raise NothingThereError("no such photo in this audit")
-        record = self.record(usable)
-        size = Size(record.width_px, record.height_px)
+        size = Size(usable.record.width_px, usable.record.height_px)
         try:
-            return self.tiles.tile(digest, size, level, x, y, lambda: self._unchanged(usable))
+            return self.tiles.tile(digest, size, level, x, y, lambda: self.open_photos.unchanged(usable))
         except KeyError:
             raise NothingThereError("no such tile of it") from None
-
-    def _unchanged(self, photo: KeptPhoto) -> Path:
-        """The file, where it still is what the audit read."""
-        import hashlib
-
-        path = self.path(photo)
-        try:
-            with path.open("rb") as file:
-                digest = hashlib.file_digest(file, "sha256").hexdigest()
-        except OSError as e:
-            raise _lost(photo.name, e) from None
-        if digest != photo.digest:
-            raise InputError(
-                Fault(
-                    file=photo.name,
-                    found="another content than the audit read",
-                    wanted="the photo as it was, or 'photoaz audit' once more",
-                )
-            )
-        return path
 
     # -----------------------------------------------------------------------------------------------------------------
     # What is done
 
     def act(
         self, site_id: str, *, who: str, kind: str, body: Mapping[str, Any], photo: str | None = None
-    ) -> tuple[LogRow, int | None]:
+    ) -> int | None:
         """Note what somebody does, and ask for the site to be solved again where that changes anything.
 
-        Returns the row and the solver's ticket, None where nothing is to be solved. Raises LogError, NothingThereError.
+        Returns the solver's ticket, None where nothing is to be solved. Raises LogError, NothingThereError.
         """
         who = " ".join(who.split())
         if not who:
@@ -244,13 +193,12 @@ class Desk:
                 body |= _at_decision(self._result(now), str(body.get("antenna_id", "")))
             checked(kind, body, photo, [a.antenna_id for a in now.site.antennas])
             if kind == "looked" and any(r.who == who for r in now.log):
-                return now.log[-1], None
-            row_kept = self.store.append_log(who=who, site_id=site_id, kind=kind, body=body, photo=photo, digest=digest)
-        before = now.task.key
-        ticket = None
-        if kind not in ("looked", "decision", "no_decision", "note") and self.site(site_id).task.key != before:
-            ticket = self.solver.ask(site_id)
-        return row_kept, ticket
+                return None
+            self.store.append_log(who=who, site_id=site_id, kind=kind, body=body, photo=photo, digest=digest)
+        changes = kind not in ("looked", "decision", "no_decision", "note")
+        if changes and self.site(site_id).task.key != now.task.key:
+            return self.solver.ask(site_id)
+        return None
 
     def _result(self, now: SiteNow) -> SiteResult | None:
         """The newest results of a site, perhaps on their way into the store."""
@@ -288,20 +236,9 @@ class Desk:
         if answer.result is not None and asked == answer.ticket:
             now = self.site(site_id)
             if not now.current:
-                result = answer.result
                 run = self.store.last_run()
                 self.store.run_id = 0 if run is None else run[0]
-                self.store.keep_site(
-                    KeptSite(
-                        site_id=site_id,
-                        key=now.task.key,
-                        result=result,
-                        failures=answer.failures,
-                        used=sum(p.status == "used" for p in result.photos),
-                        flagged=sum(a.revisit for a in result.antennas),
-                        loss_avoided=0.0 if result.revisit is None else result.revisit.loss_avoided,
-                    )
-                )
+                self.store.keep_site(KeptSite.of(site_id, now.task.key, answer.result, answer.failures))
                 with self._lock:
                     self._lines = None
         self._memory.settle()
@@ -347,11 +284,6 @@ class Desk:
             picks += edits.picks
             controls += edits.controls
         return picks, controls
-
-
-def _lost(name: str, error: OSError) -> InputError:
-    wanted = "the photo where the audit found it"
-    return InputError(Fault(file=error.filename or name, found=error.strerror or str(error), wanted=wanted))
 
 
 def _at_decision(result: SiteResult | None, antenna_id: str) -> dict[str, Any]:

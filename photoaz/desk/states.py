@@ -107,9 +107,7 @@ def row_of(line: SiteLine, state: State, kept: KeptSite | None) -> dict[str, Any
         "failures": 0 if kept is None else len(kept.failures),
         "antennas": 0 if result is None else len(result.antennas),
         "flagged": line.flagged,
-        "flagged_antennas": [] if result is None else [a.antenna_id for a in result.antennas if a.revisit],
         "loss_avoided": line.loss_avoided,
-        "unit": None if plan is None else plan.unit,
         "worst": (todo[0].instruction if todo else None)
         or (None if line.solved else "not solved yet: open it, and it will be"),
         "why": todo[0].reasons[0] if todo and todo[0].reasons else None,

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
-from photoaz.audit.edits import EDITS, VERDICTS, Edits, control_slot, standing_rows
+from photoaz.audit.edits import EDITS, VERDICTS, control_slot, standing_rows
 from photoaz.audit.files import base_name
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import LogRow
@@ -16,52 +17,36 @@ from photoaz.desk.tiles import TILE_PX, Size
 from photoaz.estimate.controls import sun_then
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.photo.record import PhotoRecord
-from photoaz.register.model import Antenna, Control, Pick
 
 
 def site_view(desk: Desk, now: SiteNow) -> dict[str, Any]:
-    """Everything about a site but its document."""
-    flagged = 0 if now.kept is None else now.kept.flagged
+    """Everything about a site."""
     frame = EnuFrame(lat_deg=now.site.lat_deg, lon_deg=now.site.lon_deg, height_m=0.0)
-    used = {p.name for p in now.task.photos}
     return {
         "site_id": now.site.site_id,
         "lat_deg": now.site.lat_deg,
         "lon_deg": now.site.lon_deg,
-        "position_u95_m": now.site.position_u95_m,
-        "state": state_of(now.log, flagged),
         "current": now.current,
         "notes": list(desk.given().notes),
-        "photos": [_photo(desk, now, p, frame, p.name in used) for p in now.photos],
-        "antennas": [_antenna(a) for a in now.site.antennas],
+        "photos": [_photo(p, frame) for p in now.photos],
+        "antennas": [a.antenna_id for a in now.site.antennas],
+        "document": None if now.kept is None or now.kept.result is None else now.kept.result.document(),
         **edits_view(now),
-        "failures": [] if now.kept is None else [{"photo": p, "reason": r} for p, r in now.kept.failures],
-        "landmarks": _landmarks(now),
     }
 
 
 def edits_view(now: SiteNow) -> dict[str, Any]:
-    """What holds of people's work at a site, and the history of it."""
+    """What holds of people's work at a site, and the history of it. here: said at the desk, not in a table."""
     edits = now.edits
     by_id = {r.log_id: r for r in now.log}
+    mine = {control_slot(c) for c in edits.controls}
     return {
-        "picks": [_pick(p, edits) for p in now.task.picks],
-        "controls": [_control(c, edits) for c in now.task.controls],
+        "picks": [asdict(p) | {"here": p in edits.picks} for p in now.task.picks],
+        "controls": [asdict(c) | {"here": control_slot(c) in mine} for c in now.task.controls],
         "lines": _lines(now),
-        "excluded": {name: {"who": e.who, "at": e.at, "note": e.note} for name, e in edits.excluded.items()},
+        "excluded": {name: asdict(e) for name, e in edits.excluded.items()},
         "changed": sorted(edits.changed),
-        "decisions": [
-            {
-                "antenna_id": d.antenna_id,
-                "verdict": d.verdict,
-                "words": VERDICTS[d.verdict],
-                "note": d.note,
-                "who": d.who,
-                "at": d.at,
-                "figures": dict(d.figures),
-            }
-            for d in edits.decisions
-        ],
+        "decisions": [asdict(d) | {"words": VERDICTS[d.verdict]} for d in edits.decisions],
         "undo": _said(by_id.get(edits.undo or -1)),
         "redo": _said(by_id.get(edits.redo or -1)),
         "history": history(now.log),
@@ -73,15 +58,7 @@ def history(rows: Sequence[LogRow]) -> list[dict[str, Any]]:
     """Who did what and when, the newest first; what was undone says so."""
     standing = {r.log_id for r in standing_rows(rows)[0]}
     return [
-        {
-            "log_id": r.log_id,
-            "at": r.at,
-            "who": r.who,
-            "kind": r.kind,
-            "words": _words(r),
-            "photo": r.photo,
-            "undone": r.log_id not in standing,
-        }
+        {"at": r.at, "who": r.who, "words": _words(r), "undone": r.log_id not in standing}
         for r in reversed(rows)
         if r.kind in EDITS
     ]
@@ -98,40 +75,29 @@ def answer_view(answer: Answer | None) -> dict[str, Any]:
         "error": answer.error,
         "took_ms": round(1000.0 * answer.took_s),
         "document": None if answer.result is None else answer.result.document(),
-        "failures": [{"photo": p, "reason": r} for p, r in answer.failures],
     }
 
 
-def _photo(desk: Desk, now: SiteNow, photo: KeptPhoto, frame: EnuFrame, used: bool) -> dict[str, Any]:
+def _photo(photo: KeptPhoto, frame: EnuFrame) -> dict[str, Any]:
     out: dict[str, Any] = {
         "photo": photo.name,
         "label": base_name(photo.name),
         "digest": photo.digest,
         "size": None,
-        "used": used,
         "reason": photo.reason,
         "copy_of": photo.copy_of,
-        "how": photo.how,
         "flags": [f.message for f in photo.flags],
-        "excluded": photo.name in (now.edits.excluded),
     }
     if photo.facts is None:
         return out
-    record = desk.record(photo)
+    record = photo.record
     size = Size(record.width_px, record.height_px)
-    p = record.position
+    position = record.position
     return out | {
-        "size": {
-            "width_px": size.width_px,
-            "height_px": size.height_px,
-            "levels": size.levels(),
-            "tile_px": TILE_PX,
-        },
+        "size": asdict(size) | {"levels": size.levels(), "tile_px": TILE_PX},
         "taken": _taken(record),
         "camera": " ".join(dict.fromkeys(w for w in (record.make, record.model) if w)) or None,
-        "position": None
-        if p is None
-        else {"lat_deg": p.lat_deg, "lon_deg": p.lon_deg, "u95_m": round(2.45 * p.sigma_m, 1)},
+        "position": None if position is None else {"lat_deg": position.lat_deg, "lon_deg": position.lon_deg},
         "compass_deg": None if record.heading is None else record.heading.value_deg,
         "findings": [f.message for f in record.findings if f.severity != "info"],
         "sun": _sun(record, frame),
@@ -146,57 +112,11 @@ def _taken(record: PhotoRecord) -> str | None:
 
 
 def _sun(record: PhotoRecord, frame: EnuFrame) -> dict[str, Any]:
+    """Where it stood, or the reason why nobody knows."""
     then = sun_then(record, frame)
     if isinstance(then, str):
         return {"azimuth_deg": None, "elevation_deg": None, "reason": then}
-    return {
-        "azimuth_deg": round(then.sun.azimuth_deg, 2),
-        "elevation_deg": round(then.sun.elevation_deg, 2),
-        "reason": None,
-    }
-
-
-def _antenna(a: Antenna) -> dict[str, Any]:
-    return {
-        "antenna_id": a.antenna_id,
-        "sector": a.sector,
-        "design_azimuth_deg": a.design_azimuth_deg,
-        "design_north": a.design_north,
-        "rad_center_m": a.rad_center_m,
-        "width_m": a.width_m,
-        "height_m": a.height_m,
-        "has_reading": a.reading is not None,
-    }
-
-
-def _pick(pick: Pick, edits: Edits) -> dict[str, Any]:
-    return {
-        "photo": pick.photo,
-        "antenna_id": pick.antenna_id,
-        "corners_px": pick.corners_px,
-        "seed_px": pick.seed_px,
-        "exact": pick.exact,
-        "absent": pick.absent,
-        "here": pick in edits.picks,
-    }
-
-
-def _control(c: Control, edits: Edits) -> dict[str, Any]:
-    mine = {control_slot(o) for o in edits.controls}
-    return {
-        "photo": c.photo,
-        "kind": c.kind,
-        "name": c.name,
-        "pixel": c.pixel,
-        "tip_px": c.tip_px,
-        "lat_deg": c.lat_deg,
-        "lon_deg": c.lon_deg,
-        "height_m": c.height_m,
-        "azimuth_true_deg": c.azimuth_true_deg,
-        "value_deg": c.value_deg,
-        "u95": c.u95,
-        "here": control_slot(c) in mine,
-    }
+    return {"azimuth_deg": round(then.sun.azimuth_deg, 2), "elevation_deg": round(then.sun.elevation_deg, 2)}
 
 
 def _lines(now: SiteNow) -> list[dict[str, Any]]:
@@ -212,23 +132,8 @@ def _lines(now: SiteNow) -> list[dict[str, Any]]:
     return list(out.values())
 
 
-def _landmarks(now: SiteNow) -> list[dict[str, Any]]:
-    """Landmarks known at this site, each once: to be marked in another photo without typing them again."""
-    out: dict[str, dict[str, Any]] = {}
-    for c in now.task.controls:
-        if c.kind == "landmark" and c.name not in out:
-            out[c.name] = {
-                "name": c.name,
-                "lat_deg": c.lat_deg,
-                "lon_deg": c.lon_deg,
-                "height_m": c.height_m,
-                "u95": c.u95,
-            }
-    return list(out.values())
-
-
 def _said(row: LogRow | None) -> dict[str, Any] | None:
-    return None if row is None else {"log_id": row.log_id, "words": _words(row), "who": row.who}
+    return None if row is None else {"words": _words(row), "who": row.who}
 
 
 def _words(row: LogRow) -> str:

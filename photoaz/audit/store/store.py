@@ -41,6 +41,22 @@ class KeptSite:
     flagged: int
     loss_avoided: float
 
+    @classmethod
+    def of(
+        cls, site_id: str, key: str, result: SiteResult | None, failures: tuple[tuple[str, str], ...] = ()
+    ) -> KeptSite:
+        """The row of a result; where there is none it bears no key, so that the site is tried again next time."""
+        plan = None if result is None else result.revisit
+        return cls(
+            site_id=site_id,
+            key="" if result is None else key,
+            result=result,
+            failures=failures,
+            used=0 if result is None else sum(p.status == "used" for p in result.photos),
+            flagged=0 if result is None else sum(a.revisit for a in result.antennas),
+            loss_avoided=0.0 if plan is None else plan.loss_avoided,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogRow:

@@ -47,8 +47,8 @@ export class SitePage {
     this.data = await get("/api/site", { site: siteId, q: wanted.q, state: wanted.state, show: wanted.show, order: wanted.order });
     if (this.closed) return;
     this.doc = this.data.document;
-    this.short = shortNames(this.data.antennas.map((a) => a.antenna_id));
-    this.antenna = this.firstToDecide() ?? this.data.antennas[0]?.antenna_id ?? null;
+    this.short = shortNames(this.data.antennas);
+    this.antenna = this.firstToDecide() ?? this.data.antennas[0] ?? null;
     this.k = Math.max(this.bestPhoto(this.antenna), 0);
     this.frame();
     this.openPhoto(this.k, true);
@@ -65,7 +65,16 @@ export class SitePage {
   decision(id) { return this.data.decisions.find((d) => d.antenna_id === id) ?? null; }
   view(id, photo = this.photo) { return this.found(id)?.evidence.find((e) => e.photo === photo?.photo) ?? null; }
   pick(id, photo = this.photo) { return this.data.picks.find((p) => !p.absent && p.antenna_id === id && p.photo === photo?.photo) ?? null; }
+  leftOut(photo = this.photo) { return this.data.excluded[photo?.photo] ?? null; }
+  counts(photo) { return Boolean(photo.size) && !photo.copy_of && !this.leftOut(photo); }
   slot(c) { return `control:${c.kind}:${["landmark", "bearing", "shadow"].includes(c.kind) ? c.name : ""}`; }
+
+  /** Landmarks marked in other photos and not in this one, each once: to be marked here without typing them again. */
+  landmarksElsewhere() {
+    const all = this.data.controls.filter((c) => c.kind === "landmark");
+    const here = new Set(all.filter((c) => c.photo === this.photo.photo).map((c) => c.name));
+    return [...new Map(all.filter((c) => !here.has(c.name)).map((c) => [c.name, c])).values()];
+  }
 
   firstToDecide() {
     const ranked = (this.doc?.revisit?.antennas || []).map((a) => a.antenna_id);
@@ -207,8 +216,8 @@ export class SitePage {
     show(this.strip, this.data.photos.map((p, k) => {
       const d = this.solved(p);
       const seen = (this.doc?.antennas || []).filter((a) => a.evidence.some((e) => e.photo === p.photo)).length;
-      const state = p.excluded ? "left out" : p.copy_of ? "a copy" : !p.size ? "not readable" : d?.status === "rejected" ? "not used" : !d ? "" : `${seen} seen`;
-      return h("button", { class: `thumb${k === this.k ? " current" : ""}${p.excluded || !p.used || d?.status === "rejected" ? " off" : ""}`, "data-photo": p.photo, "data-key": `thumb-${k}`, "aria-current": k === this.k ? "true" : null,
+      const state = this.leftOut(p) ? "left out" : p.copy_of ? "a copy" : !p.size ? "not readable" : d?.status === "rejected" ? "not used" : !d ? "" : `${seen} seen`;
+      return h("button", { class: `thumb${k === this.k ? " current" : ""}${!this.counts(p) || d?.status === "rejected" ? " off" : ""}`, "data-photo": p.photo, "data-key": `thumb-${k}`, "aria-current": k === this.k ? "true" : null,
         title: p.photo, onclick: () => this.openPhoto(k) },
       h("span", { class: "pic" }, p.size ? h("img", { src: `/tile/${p.digest}/${p.size.levels - 1}/0/0.jpg`, alt: "", loading: "lazy" }) : null),
       h("span", { class: "cap" }, h("b", {}, k + 1), " ", state, d?.flags.length ? h("span", { class: "bang", title: d.flags.join("; ") }, " !") : null));
@@ -216,7 +225,7 @@ export class SitePage {
   }
 
   renderTools() {
-    const usable = Boolean(this.photo?.size) && !this.photo.excluded;
+    const usable = Boolean(this.photo?.size) && !this.leftOut();
     show(this.tools,
       h("span", { class: "group", role: "group", "aria-label": "What a click does" }, Object.entries(TOOLS).map(([tool, [words]]) =>
         h("button", { "data-key": `tool-${tool}`, "aria-pressed": this.tool === tool ? "true" : "false", disabled: tool !== "look" && !usable, onclick: () => this.use(tool) }, words))),
@@ -268,7 +277,7 @@ export class SitePage {
   boxes() {
     if (!this.photo || !this.doc && !this.data.picks.length) return [];
     const out = [];
-    for (const { antenna_id: id } of this.data.antennas) {
+    for (const id of this.data.antennas) {
       const view = this.view(id), pick = this.pick(id);
       const points = this.solving && pick?.corners_px ? pick.corners_px : view?.corners_px ?? pick?.corners_px;
       if (!points) continue;
@@ -410,7 +419,7 @@ export class SitePage {
   }
 
   /** A box for an antenna where it is expected, else in the middle of what is seen. */
-  place_(id) {
+  boxFor(id) {
     const missing = this.found(id)?.missing.find((m) => m.photo === this.photo.photo);
     const { width, height } = this.viewer.box;
     const middle = missing?.pixel ?? this.viewer.toPhoto(width / 2, height / 2);
@@ -488,7 +497,7 @@ export class SitePage {
     const missing = a?.missing.find((m) => m.photo === this.photo.photo);
     return show(this.panel,
       a && !this.view(this.antenna) ? h("p", {}, h("strong", {}, this.short.get(this.antenna)), missing ? ` is not marked in this photo: ${missing.reason}. ` : " is not marked in this photo. ",
-        this.photo.excluded ? null : h("button", { "data-key": "mark-here", onclick: () => this.place_(this.antenna) }, `Mark ${this.short.get(this.antenna)} here`)) : null,
+        this.leftOut() ? null : h("button", { "data-key": "mark-here", onclick: () => this.boxFor(this.antenna) }, `Mark ${this.short.get(this.antenna)} here`)) : null,
       h("p", { class: "muted" }, TOOLS.look[1]));
   }
 
@@ -512,7 +521,7 @@ export class SitePage {
   }
 
   naming(was) {
-    const others = this.data.antennas.map((a) => a.antenna_id).filter((n) => n !== was);
+    const others = this.data.antennas.filter((n) => n !== was);
     return h("label", {}, was ? "It is " : "This is ", h("select", { "data-key": "naming", onchange: (e) => {
       const name = e.target.value;
       if (!name) return;
@@ -547,10 +556,10 @@ export class SitePage {
     const tool = this.tool, d = this.draft;
     const cancel = h("button", { "data-key": "cancel", onclick: () => this.drop() }, "Cancel");
     if (tool === "add" && !d?.points) {
-      const rest = this.data.antennas.filter((a) => !this.view(a.antenna_id) && !this.pick(a.antenna_id));
+      const rest = this.data.antennas.filter((id) => !this.view(id) && !this.pick(id));
       return [h("h2", {}, "Add an antenna"),
         rest.length ? h("p", {}, "Which one do you see here? Its box is put where it is expected; then drag it right.") : h("p", {}, "All antennas of the site are marked in this photo."),
-        h("div", { class: "row" }, rest.map((a) => h("button", { "data-key": `add-${a.antenna_id}`, onclick: () => this.place_(a.antenna_id) }, this.short.get(a.antenna_id))), cancel)];
+        h("div", { class: "row" }, rest.map((id) => h("button", { "data-key": `add-${id}`, onclick: () => this.boxFor(id) }, this.short.get(id))), cancel)];
     }
     if (tool === "add") {
       return [h("h2", {}, `${d.antenna}, not set yet`), h("p", {}, "Drag corners and edges to the front face of the antenna, then set it. Edges then move to the nearest edges in the photo."),
@@ -588,7 +597,7 @@ export class SitePage {
 
   landmarkForm(cancel) {
     const d = this.draft, v = d.values;
-    const known = this.data.landmarks.filter((l) => !this.data.controls.some((c) => c.kind === "landmark" && c.name === l.name && c.photo === this.photo.photo));
+    const known = this.landmarksElsewhere();
     const field = (name, words, size, more = {}) => h("label", {}, words, " ", h("input", { name, "data-key": `f-${name}`, size, value: v[name] ?? "", oninput: (e) => {
       v[name] = e.target.value;
       const pair = name === "lat_deg" && e.target.value.match(/^\s*(-?\d+(?:\.\d+)?)\s*[,;\s]\s*(-?\d+(?:\.\d+)?)\s*$/);
@@ -606,7 +615,7 @@ export class SitePage {
     h("button", { type: "button", "data-key": "pickplan", "aria-pressed": this.picking ? "true" : "false", onclick: () => this.pickOnPlan() }, this.picking ? "Click in the plan…" : "Pick on the plan"),
     h("button", { class: "main", type: "submit", "data-key": "set" }, "Set"), cancel);
     return [h("h2", {}, "Landmark"),
-      known.length ? h("div", { class: "row" }, h("span", {}, "Known at this site: "), known.map((l, k) => h("button", { "data-key": `known-${l.name}`, "data-first": k ? null : "", onclick: () => this.setControl({ kind: "landmark", ...l, pixel: d.points[0] }) }, l.name || "without a name"))) : null,
+      known.length ? h("div", { class: "row" }, h("span", {}, "Known at this site: "), known.map((l, k) => h("button", { "data-key": `known-${l.name}`, "data-first": k ? null : "", onclick: () => this.setControl({ ...bodyOf(l), pixel: d.points[0] }) }, l.name || "without a name"))) : null,
       form];
   }
 
@@ -674,7 +683,7 @@ export class SitePage {
     if (p.camera) said.push(p.camera);
     if (d?.heading_true_deg != null) said.push(`looks to ${azimuth(d.heading_true_deg)} ± ${plain(d.heading_u95_deg)}°${p.compass_deg != null ? ` (its compass said ${azimuth(p.compass_deg)})` : ""}`);
     else if (p.compass_deg != null) said.push(`compass ${azimuth(p.compass_deg)}`);
-    const left = this.data.excluded[p.photo];
+    const left = this.leftOut(p);
     const warnings = [...(d?.flags || []), ...p.flags];
     show(this.about,
       h("p", {}, h("strong", {}, `${this.k + 1} `, p.label), said.length ? ` – ${said.join("; ")}` : ""),
@@ -682,7 +691,7 @@ export class SitePage {
       p.copy_of ? h("p", { class: "warn" }, `Not used: it is a copy of ${this.label(p.copy_of)}, or of the same moment.`) : null,
       d?.status === "rejected" && !left ? h("p", { class: "warn" }, `Not used: ${d.reason}.`) : null,
       left ? h("p", { class: "warn" }, `Left out by ${left.who} on ${moment(left.at)}${left.note ? `: ${left.note}` : ""} `, h("button", { "data-key": "include", onclick: () => this.act("include_photo", {}, p.photo) }, "Take it in again"))
-        : p.used ? h("details", { class: "leave" }, h("summary", { "data-key": "leave" }, "Leave this photo out…"),
+        : this.counts(p) ? h("details", { class: "leave" }, h("summary", { "data-key": "leave" }, "Leave this photo out…"),
           h("form", { class: "row", onsubmit: (e) => { e.preventDefault(); this.act("exclude_photo", { note: new FormData(e.target).get("note").trim() }, p.photo); } },
             h("label", {}, "Why? ", h("input", { name: "note", "data-key": "leave-note", required: true, size: 30, maxlength: 500 })), h("button", { class: "main", type: "submit", "data-key": "leave-set" }, "Leave it out"))) : null,
       p.findings?.length ? h("details", {}, h("summary", { "data-key": "findings" }, `What its metadata lack (${p.findings.length})`), h("ul", {}, p.findings.map((f) => h("li", {}, f)))) : null);
@@ -692,7 +701,7 @@ export class SitePage {
   // Figures and decision
 
   renderTable() {
-    const rows = this.data.antennas.map(({ antenna_id: id }) => {
+    const rows = this.data.antennas.map((id) => {
       const a = this.found(id), r = a?.reading, [word, words] = this.status(a), was = this.before.get(id), done = this.decision(id);
       return h("tr", { "data-antenna": id, class: `${id === this.antenna ? "current" : ""}${this.hot.antenna === id ? " hot" : ""}`, onclick: (e) => { if (!e.target.closest("button")) this.choose(id); } },
         h("th", { scope: "row" }, h("button", { class: "name", "data-key": `row-${id}`, "aria-pressed": id === this.antenna ? "true" : "false", onclick: () => this.choose(id), title: id }, this.short.get(id)),
@@ -800,10 +809,8 @@ export class SitePage {
       this.renderMarks();
       return false;
     }
-    const { ticket, log_id: _, ...edits } = said;
-    const used = new Set(Object.keys(edits.excluded));
-    this.data = { ...this.data, ...edits, photos: this.data.photos.map((p) => ({ ...p, excluded: used.has(p.photo) })) };
-    this.refreshLandmarks();
+    const { ticket, ...edits } = said;
+    this.data = { ...this.data, ...edits };
     if (ticket) this.follow(ticket);
     else {
       this.marks.settled();
@@ -811,12 +818,6 @@ export class SitePage {
     }
     this.render();
     return true;
-  }
-
-  refreshLandmarks() {
-    const out = new Map(this.data.landmarks.map((l) => [l.name, l]));
-    for (const c of this.data.controls) if (c.kind === "landmark") out.set(c.name, { name: c.name, lat_deg: c.lat_deg, lon_deg: c.lon_deg, height_m: c.height_m, u95: c.u95 });
-    this.data.landmarks = [...out.values()];
   }
 
   async follow(ticket, first = false) {
@@ -862,7 +863,6 @@ export class SitePage {
 
   take(answer, start, first) {
     this.doc = answer.document;
-    this.data.failures = answer.failures;
     this.drafted = answer.draft;
     this.solving = answer.draft;
     this.before = new Map();
