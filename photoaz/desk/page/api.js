@@ -5,7 +5,8 @@ import { say } from "./dom.js";
 export class Refused extends Error {}
 export class Gone extends Error {}
 
-const GONE = "The desk does not answer. Is “photoaz desk” still running in its terminal? Start it again; nothing that was done is lost.";
+const GONE =
+  "The desk does not answer. Is “photoaz desk” still running in its terminal? Start it again; nothing that was done is lost.";
 
 async function ask(url, options) {
   let response;
@@ -19,12 +20,21 @@ async function ask(url, options) {
   let why = "";
   try {
     const text = await response.text();
-    try { why = JSON.parse(text).error; } catch { why = text.trim(); }
-  } catch { why = ""; }
-  throw new Refused(why || `The desk answered ${response.status}. Load the page again; should it stay so, look at the desk's terminal.`);
+    try {
+      why = JSON.parse(text).error;
+    } catch {
+      why = text.trim();
+    }
+  } catch {
+    why = "";
+  }
+  throw new Refused(
+    why || `The desk answered ${response.status}. Load the page again; should it stay so, look at the desk's terminal.`,
+  );
 }
 
-const query = (values) => new URLSearchParams(Object.entries(values).filter(([, v]) => v !== null && v !== undefined && v !== "")).toString();
+const query = (values) =>
+  new URLSearchParams(Object.entries(values).filter(([, v]) => v !== null && v !== undefined && v !== "")).toString();
 
 export const get = (path, values = {}, signal = undefined) => ask(`${path}?${query(values)}`, { signal });
 export const post = (path, values, body) =>
@@ -38,11 +48,19 @@ const NAME = "photoaz-desk-name";
 
 /** The name that stands beside what is done; typed once. */
 export const who = () => {
-  try { return localStorage.getItem(NAME) || ""; } catch { return who.name_ || ""; }
+  try {
+    return localStorage.getItem(NAME) || "";
+  } catch {
+    return who.name_ || "";
+  }
 };
 export const setWho = (name) => {
   who.name_ = name;
-  try { localStorage.setItem(NAME, name); } catch { /* kept for this page only */ }
+  try {
+    localStorage.setItem(NAME, name);
+  } catch {
+    /* kept for this page only */
+  }
 };
 
 export const wrong = (error) => {

@@ -36,8 +36,16 @@ export const azimuth = (deg) => {
   return `${(Number(text) % 360).toFixed(1)}°`;
 };
 export const plain = (value, decimals = 1) => (value === null || value === undefined ? "–" : value.toFixed(decimals));
-export const signed = (value, decimals = 1) => (value === null || value === undefined ? "–" : `${value >= 0 ? "+" : "−"}${Math.abs(value).toFixed(decimals)}°`);
+export const signed = (value, decimals = 1) =>
+  value === null || value === undefined ? "–" : `${value >= 0 ? "+" : "−"}${Math.abs(value).toFixed(decimals)}°`;
 export const number = (value) => new Intl.NumberFormat("en-GB").format(value).replaceAll(",", "\u202f");
+
+/** The number that somebody typed, with a point or a comma; null where it is none. */
+export const typedNumber = (text) => {
+  if (text === null || text === undefined || String(text).trim() === "") return null;
+  const value = Number(String(text).trim().replace(",", "."));
+  return Number.isFinite(value) ? value : null;
+};
 
 /** Names without what all of them begin with: 'QLB-014-C1' is 'C1' where all are of QLB-014. */
 export function shortNames(names) {
@@ -47,7 +55,8 @@ export function shortNames(names) {
   }
   let common = names[0];
   for (const name of names) while (!name.startsWith(common)) common = common.slice(0, -1);
-  const cut = Math.max(common.lastIndexOf("-"), common.lastIndexOf("_"), common.lastIndexOf("/"), common.lastIndexOf(" ")) + 1;
+  const cut =
+    Math.max(common.lastIndexOf("-"), common.lastIndexOf("_"), common.lastIndexOf("/"), common.lastIndexOf(" ")) + 1;
   for (const name of names) if (name.length > cut) out.set(name, name.slice(cut));
   return out;
 }

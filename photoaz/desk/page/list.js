@@ -4,16 +4,35 @@ import { get, setWho, who, wrong } from "./api.js";
 import { capital, h, number, show } from "./dom.js";
 
 export const STATES = { open: "open", looked: "looked at", decided: "decided" };
-const SHOWS = { flagged: "sites that want looking at", clear: "sites with nothing wrong", unsolved: "sites not solved yet", all: "all sites" };
+const SHOWS = {
+  flagged: "sites that want looking at",
+  clear: "sites with nothing wrong",
+  unsolved: "sites not solved yet",
+  all: "all sites",
+};
 const ORDERS = { loss: "loss avoided, most first", flagged: "antennas that want looking at", name: "name" };
 const PAGE = 50;
 
 export const badge = (state) => h("span", { class: `state ${state}` }, STATES[state] || state);
 
 export const nameField = (changed = () => {}) =>
-  h("label", { class: "whofield" }, "Your name ",
-    h("input", { id: "who", "data-key": "who", value: who(), maxlength: 100, autocomplete: "name", placeholder: "stands beside what you do",
-      oninput: (e) => { setWho(e.target.value.trim()); changed(); } }));
+  h(
+    "label",
+    { class: "whofield" },
+    "Your name ",
+    h("input", {
+      id: "who",
+      "data-key": "who",
+      value: who(),
+      maxlength: 100,
+      autocomplete: "name",
+      placeholder: "stands beside what you do",
+      oninput: (e) => {
+        setWho(e.target.value.trim());
+        changed();
+      },
+    }),
+  );
 
 export class List {
   constructor(place, go) {
@@ -31,31 +50,64 @@ export class List {
 
   frame() {
     const w = this.wanted;
-    const pick = (name, options) => h("select", { "data-key": name, onchange: (e) => this.change({ [name]: e.target.value }) },
-      Object.entries(options).map(([value, words]) => h("option", { value, selected: w[name] === value }, words)));
-    this.search = h("input", { type: "search", "data-key": "q", value: w.q, placeholder: "part of a site’s name", oninput: () => {
-      clearTimeout(this.typing);
-      this.typing = setTimeout(() => this.change({ q: this.search.value }), 200);
-    } });
+    const pick = (name, options) =>
+      h(
+        "select",
+        { "data-key": name, onchange: (e) => this.change({ [name]: e.target.value }) },
+        Object.entries(options).map(([value, words]) => h("option", { value, selected: w[name] === value }, words)),
+      );
+    this.search = h("input", {
+      type: "search",
+      "data-key": "q",
+      value: w.q,
+      placeholder: "part of a site’s name",
+      oninput: () => {
+        clearTimeout(this.typing);
+        this.typing = setTimeout(() => this.change({ q: this.search.value }), 200);
+      },
+    });
     this.counts = h("div", { class: "counts", role: "group", "aria-label": "State" });
     this.rows = h("div", { class: "rows" });
     this.pager = h("nav", { class: "pager", "aria-label": "Pages of the list" });
     this.summary = h("p", { class: "muted", role: "status" });
-    show(this.place,
-      h("header", { class: "top" },
+    show(
+      this.place,
+      h(
+        "header",
+        { class: "top" },
         h("div", {}, h("p", { class: "kind" }, "Desk"), h("h1", { tabindex: -1 }, this.audit.name)),
-        nameField()),
+        nameField(),
+      ),
       h("p", { class: "lead" }, this.lead()),
-      h("section", { class: "filter", "aria-label": "Which sites" },
+      h(
+        "section",
+        { class: "filter", "aria-label": "Which sites" },
         this.counts,
         h("label", {}, "Show ", pick("show", SHOWS)),
         h("label", {}, "Order by ", pick("order", ORDERS)),
-        h("label", {}, "Find ", this.search)),
-      this.summary, this.rows, this.pager,
-      h("section", { class: "exports" },
+        h("label", {}, "Find ", this.search),
+      ),
+      this.summary,
+      this.rows,
+      this.pager,
+      h(
+        "section",
+        { class: "exports" },
         h("h2", {}, "Take it with you"),
-        h("p", {}, "What was marked and decided here, as tables. “photoaz audit” uses marks and exclusions from here by itself the next time it runs; the tables are for other audits, for colleagues and for the file."),
-        h("p", { class: "links" }, ["picks", "controls", "decisions"].map((n) => h("a", { href: `/export/${n}.csv`, download: true }, `${n}.csv`)))));
+        h(
+          "p",
+          {},
+          "What was marked and decided here, as tables. “photoaz audit” uses marks and exclusions from here by itself the next time it runs; the tables are for other audits, for colleagues and for the file.",
+        ),
+        h(
+          "p",
+          { class: "links" },
+          ["picks", "controls", "decisions"].map((n) =>
+            h("a", { href: `/export/${n}.csv`, download: true }, `${n}.csv`),
+          ),
+        ),
+      ),
+    );
   }
 
   lead() {
@@ -77,14 +129,23 @@ export class List {
     this.asking = new AbortController();
     const w = this.wanted;
     this.rows.setAttribute("aria-busy", "true");
-    const slow = setTimeout(() => { this.summary.textContent = "Looking…"; }, 300);
+    const slow = setTimeout(() => {
+      this.summary.textContent = "Looking…";
+    }, 300);
     try {
-      const found = await get("/api/sites", { q: w.q, state: w.state, show: w.show, order: w.order, offset: w.page * PAGE, limit: PAGE }, this.asking.signal);
+      const found = await get(
+        "/api/sites",
+        { q: w.q, state: w.state, show: w.show, order: w.order, offset: w.page * PAGE, limit: PAGE },
+        this.asking.signal,
+      );
       this.table(found);
     } catch (error) {
       if (error.name === "AbortError") return;
       wrong(error);
-      show(this.rows, h("p", { class: "trouble" }, error.message, " ", h("button", { onclick: () => this.load() }, "Try again")));
+      show(
+        this.rows,
+        h("p", { class: "trouble" }, error.message, " ", h("button", { onclick: () => this.load() }, "Try again")),
+      );
     } finally {
       clearTimeout(slow);
       this.rows.removeAttribute("aria-busy");
@@ -94,24 +155,96 @@ export class List {
   table(found) {
     const w = this.wanted;
     const all = Object.values(found.counts).reduce((a, b) => a + b, 0);
-    const tab = (state, words, n) => h("button", { "data-key": `state-${state}`, "aria-pressed": w.state === state ? "true" : "false", onclick: () => this.change({ state }) }, words, " ", h("span", { class: "n" }, number(n)));
-    show(this.counts, tab("any", "all", all), Object.entries(STATES).map(([state, words]) => tab(state, words, found.counts[state])));
+    const tab = (state, words, n) =>
+      h(
+        "button",
+        {
+          "data-key": `state-${state}`,
+          "aria-pressed": w.state === state ? "true" : "false",
+          onclick: () => this.change({ state }),
+        },
+        words,
+        " ",
+        h("span", { class: "n" }, number(n)),
+      );
+    show(
+      this.counts,
+      tab("any", "all", all),
+      Object.entries(STATES).map(([state, words]) => tab(state, words, found.counts[state])),
+    );
     const last = Math.min(found.offset + found.rows.length, found.total);
-    this.summary.textContent = found.total ? `${number(found.offset + 1)} to ${number(last)} of ${number(found.total)}` : "";
+    this.summary.textContent = found.total
+      ? `${number(found.offset + 1)} to ${number(last)} of ${number(found.total)}`
+      : "";
     if (!found.total) {
-      show(this.rows, h("p", { class: "empty" }, this.nothing(all), " ",
-        w.q || w.state !== "any" || w.show !== "all" ? h("button", { onclick: () => { this.search.value = ""; this.wanted = { ...w, q: "", state: "any", show: "all" }; this.frame(); this.change({}); } }, "Show all sites") : null));
+      show(
+        this.rows,
+        h(
+          "p",
+          { class: "empty" },
+          this.nothing(all),
+          " ",
+          w.q || w.state !== "any" || w.show !== "all"
+            ? h(
+                "button",
+                {
+                  onclick: () => {
+                    this.search.value = "";
+                    this.wanted = { ...w, q: "", state: "any", show: "all" };
+                    this.frame();
+                    this.change({});
+                  },
+                },
+                "Show all sites",
+              )
+            : null,
+        ),
+      );
     } else {
-      show(this.rows, h("table", { class: "sites" },
-        h("caption", { class: "unseen" }, "Sites, ", ORDERS[w.order]),
-        h("thead", {}, h("tr", {}, ["Site", "State", "What to do first", "Antennas", "Photos", "Loss avoided"].map((t, k) => h("th", { scope: "col", class: k > 2 ? "n" : "" }, t)))),
-        h("tbody", {}, found.rows.map((row) => this.row(row)))));
+      show(
+        this.rows,
+        h(
+          "table",
+          { class: "sites" },
+          h("caption", { class: "unseen" }, "Sites, ", ORDERS[w.order]),
+          h(
+            "thead",
+            {},
+            h(
+              "tr",
+              {},
+              ["Site", "State", "What to do first", "Antennas", "Photos", "Loss avoided"].map((t, k) =>
+                h("th", { scope: "col", class: k > 2 ? "n" : "" }, t),
+              ),
+            ),
+          ),
+          h(
+            "tbody",
+            {},
+            found.rows.map((row) => this.row(row)),
+          ),
+        ),
+      );
     }
     const pages = Math.ceil(found.total / PAGE);
-    show(this.pager, pages > 1 ? [
-      h("button", { "data-key": "before", disabled: w.page === 0, onclick: () => this.turn(-1) }, "Previous page"),
-      h("span", {}, `page ${w.page + 1} of ${number(pages)}`),
-      h("button", { "data-key": "after", disabled: w.page + 1 >= pages, onclick: () => this.turn(1) }, "Next page")] : []);
+    show(
+      this.pager,
+      pages > 1
+        ? [
+            h(
+              "button",
+              { "data-key": "before", disabled: w.page === 0, onclick: () => this.turn(-1) },
+              "Previous page",
+            ),
+            h("span", {}, `page ${w.page + 1} of ${number(pages)}`),
+            h(
+              "button",
+              { "data-key": "after", disabled: w.page + 1 >= pages, onclick: () => this.turn(1) },
+              "Next page",
+            ),
+          ]
+        : [],
+    );
   }
 
   nothing(all) {
@@ -124,17 +257,46 @@ export class List {
   turn(by) {
     this.wanted = { ...this.wanted, page: this.wanted.page + by };
     this.go.replace(this.wanted);
-    this.load().then(() => { window.scrollTo(0, 0); });
+    this.load().then(() => {
+      window.scrollTo(0, 0);
+    });
   }
 
   row(row) {
-    return h("tr", {},
+    return h(
+      "tr",
+      {},
       h("th", { scope: "row" }, h("a", { href: this.go.site(row.site_id, this.wanted) }, row.site_id)),
       h("td", {}, badge(row.state)),
-      h("td", { class: "todo" }, capital(row.worst) || (row.solved ? h("span", { class: "muted" }, "Nothing") : null), row.why ? h("span", { class: "why" }, row.why) : null,
-        row.warnings ? h("span", { class: "why warn" }, `${row.warnings} ${row.warnings === 1 ? "warning" : "warnings"} about its photos`) : null),
-      h("td", { class: "n" }, row.solved ? (row.flagged ? h("strong", {}, `${row.flagged} of ${row.antennas}`) : `none of ${row.antennas}`) : "–"),
-      h("td", { class: "n" }, row.solved ? row.photos_used : "–", row.failures ? h("span", { class: "why" }, `${row.failures} not usable`) : null),
-      h("td", { class: "n" }, row.loss_avoided > 0 ? number(Math.round(row.loss_avoided)) : "–"));
+      h(
+        "td",
+        { class: "todo" },
+        capital(row.worst) || (row.solved ? h("span", { class: "muted" }, "Nothing") : null),
+        row.why ? h("span", { class: "why" }, row.why) : null,
+        row.warnings
+          ? h(
+              "span",
+              { class: "why warn" },
+              `${row.warnings} ${row.warnings === 1 ? "warning" : "warnings"} about its photos`,
+            )
+          : null,
+      ),
+      h(
+        "td",
+        { class: "n" },
+        row.solved
+          ? row.flagged
+            ? h("strong", {}, `${row.flagged} of ${row.antennas}`)
+            : `none of ${row.antennas}`
+          : "–",
+      ),
+      h(
+        "td",
+        { class: "n" },
+        row.solved ? row.photos_used : "–",
+        row.failures ? h("span", { class: "why" }, `${row.failures} not usable`) : null,
+      ),
+      h("td", { class: "n" }, row.loss_avoided > 0 ? number(Math.round(row.loss_avoided)) : "–"),
+    );
   }
 }

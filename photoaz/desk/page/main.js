@@ -15,12 +15,18 @@ function read() {
   return { site, values };
 }
 
-const query = (w) => new URLSearchParams(Object.entries(w).filter(([, v]) => v !== "" && v !== undefined && v !== null && v !== 0)).toString();
+const query = (w) =>
+  new URLSearchParams(
+    Object.entries(w).filter(([, v]) => v !== "" && v !== undefined && v !== null && v !== 0),
+  ).toString();
 const go = {
   list: (w) => `#/?${query(w)}`,
-  site: (id, w) => `#/site/${encodeURIComponent(id)}?${query({ q: w.q, state: w.state, show: w.show, order: w.order, page: w.page })}`,
+  site: (id, w) =>
+    `#/site/${encodeURIComponent(id)}?${query({ q: w.q, state: w.state, show: w.show, order: w.order, page: w.page })}`,
   replace: (w) => history.replaceState(null, "", go.list(w)),
-  to: (hash) => { location.hash = hash; },
+  to: (hash) => {
+    location.hash = hash;
+  },
 };
 
 let view = null;
@@ -38,8 +44,16 @@ async function route() {
       window.scrollTo(0, 0);
     } else await view.open(site, { q: "", state: "any", show: "all", order: "loss", ...values });
   } catch (error) {
-    show(place, h("div", { class: "trouble" }, h("h1", {}, "The page cannot be shown"), h("p", {}, error.message),
-      h("p", {}, h("button", { onclick: route }, "Try again"), " ", h("a", { href: "#/" }, "Back to all sites"))));
+    show(
+      place,
+      h(
+        "div",
+        { class: "trouble" },
+        h("h1", {}, "The page cannot be shown"),
+        h("p", {}, error.message),
+        h("p", {}, h("button", { onclick: route }, "Try again"), " ", h("a", { href: "#/" }, "Back to all sites")),
+      ),
+    );
   }
 }
 

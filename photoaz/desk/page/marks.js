@@ -4,9 +4,14 @@ import { s, show } from "./dom.js";
 
 const CORNERS = ["upper left corner", "upper right corner", "lower right corner", "lower left corner"];
 const EDGES = ["top edge", "right edge", "bottom edge", "left edge"];
-const STEP_PX = 0.5, LEAP_PX = 5, SETTLE_MS = 900;
+const STEP_PX = 0.5,
+  LEAP_PX = 5,
+  SETTLE_MS = 900;
 
-const middle = (points) => [points.reduce((t, p) => t + p[0], 0) / points.length, points.reduce((t, p) => t + p[1], 0) / points.length];
+const middle = (points) => [
+  points.reduce((t, p) => t + p[0], 0) / points.length,
+  points.reduce((t, p) => t + p[1], 0) / points.length,
+];
 const add = (p, d) => [p[0] + d[0], p[1] + d[1]];
 
 /** The points of a mark after a grip is moved: 0 to 3 corners, 4 to 7 edges, 8 the whole. */
@@ -45,7 +50,9 @@ export class Marks {
     this.draw();
   }
 
-  points(mark) { return this.working?.id === mark.id ? this.working.points : mark.points; }
+  points(mark) {
+    return this.working?.id === mark.id ? this.working.points : mark.points;
+  }
 
   draw() {
     const out = [];
@@ -54,7 +61,12 @@ export class Marks {
     for (const mark of order) out.push(this.drawn(mark));
     if (this.tool !== "look") {
       const { width, height } = this.viewer.box;
-      out.push(s("path", { class: "cross", d: `M${width / 2 - 14},${height / 2}h10m8,0h10M${width / 2},${height / 2 - 14}v10m0,8v10` }));
+      out.push(
+        s("path", {
+          class: "cross",
+          d: `M${width / 2 - 14},${height / 2}h10m8,0h10M${width / 2},${height / 2 - 14}v10m0,8v10`,
+        }),
+      );
     }
     show(this.svg, out);
   }
@@ -65,11 +77,16 @@ export class Marks {
     const chosen = mark.id === this.selected;
     const g = s("g", {
       class: `mark ${mark.kind}${mark.class ? ` ${mark.class}` : ""}${chosen ? " chosen" : ""}${mark.antenna && mark.antenna === this.hot ? " hot" : ""}`,
-      "data-mark": mark.id, "data-antenna": mark.antenna, "data-key": mark.id,
-      tabindex: 0, role: "button", "aria-label": mark.said, "aria-pressed": chosen ? "true" : "false",
+      "data-mark": mark.id,
+      "data-antenna": mark.antenna,
+      "data-key": mark.id,
+      tabindex: 0,
+      role: "button",
+      "aria-label": mark.said,
+      "aria-pressed": chosen ? "true" : "false",
     });
     if (mark.kind === "box" || mark.kind === "panel") this.box(g, mark, at, chosen);
-    else this.sign(g, mark, at, chosen);
+    else this.sign(g, mark, at);
     if (chosen && mark.movable) this.grips(g, mark, points, at);
     return g;
   }
@@ -81,14 +98,18 @@ export class Marks {
     const tall = Math.max(...at.map((p) => p[1])) - Math.min(...at.map((p) => p[1]));
     const small = tall <= 30 && !chosen;
     const [x] = middle(at);
-    const [top, foot] = [Math.min(...at.map((p) => p[1])) - (chosen ? 16 : 7), Math.max(...at.map((p) => p[1])) + (chosen ? 26 : 17)];
-    const covered = (v) => this.labels.some(([u, w]) => Math.abs(u - x) < 8 + 7 * mark.label.length && Math.abs(w - v) < 15);
+    const [top, foot] = [
+      Math.min(...at.map((p) => p[1])) - (chosen ? 16 : 7),
+      Math.max(...at.map((p) => p[1])) + (chosen ? 26 : 17),
+    ];
+    const covered = (v) =>
+      this.labels.some(([u, w]) => Math.abs(u - x) < 8 + 7 * mark.label.length && Math.abs(w - v) < 15);
     const y = covered(top) && !covered(foot) ? foot : top;
     if (!small) this.labels.push([x, y]);
     g.append(s("text", { class: small ? "label small" : "label", x, y, "text-anchor": "middle" }, mark.label));
   }
 
-  sign(g, mark, at, chosen) {
+  sign(g, mark, at) {
     const [x, y] = at[0];
     if (at.length === 2) {
       const d = `M${x},${y}L${at[1][0]},${at[1][1]}`;
@@ -96,27 +117,60 @@ export class Marks {
       if (mark.kind === "shadow") g.append(s("circle", { class: "line", cx: at[1][0], cy: at[1][1], r: 4 }));
     } else if (mark.kind === "absent") {
       const d = `M${x - 7},${y - 7}l14,14m0,-14l-14,14`;
-      g.append(s("circle", { class: "area", cx: x, cy: y, r: 13 }), s("path", { class: "under", d }), s("path", { class: "line", d }));
+      g.append(
+        s("circle", { class: "area", cx: x, cy: y, r: 13 }),
+        s("path", { class: "under", d }),
+        s("path", { class: "line", d }),
+      );
     } else {
       const d = `M${x - 15},${y}h10m10,0h10M${x},${y - 15}v10m0,10v10`;
       g.append(s("circle", { class: "area", cx: x, cy: y, r: 16 }));
-      g.append(s("path", { class: "under", d }), s("path", { class: "line", d }), s("circle", { class: "ring", cx: x, cy: y, r: 5 }));
+      g.append(
+        s("path", { class: "under", d }),
+        s("path", { class: "line", d }),
+        s("circle", { class: "ring", cx: x, cy: y, r: 5 }),
+      );
     }
     g.append(s("text", { class: "label", x: x + 13, y: y - 9 }, mark.label));
   }
 
   grips(g, mark, points, at) {
     const many = points.length;
-    const grips = many === 4
-      ? [...at.map((p, k) => [p, k, CORNERS[k], "corner"]), ...at.map((p, k) => [middle([p, at[(k + 1) % 4]]), 4 + k, EDGES[k], "edge"]), [middle(at), 8, "the whole box", "whole"]]
-      : many === 2 ? [[at[0], 0, mark.ends[0], "corner"], [at[1], 1, mark.ends[1], "corner"], [middle(at), 8, "the whole line", "whole"]]
-      : [[at[0], 8, mark.label || "the point", "whole"]];
+    const grips =
+      many === 4
+        ? [
+            ...at.map((p, k) => [p, k, CORNERS[k], "corner"]),
+            ...at.map((p, k) => [middle([p, at[(k + 1) % 4]]), 4 + k, EDGES[k], "edge"]),
+            [middle(at), 8, "the whole box", "whole"],
+          ]
+        : many === 2
+          ? [
+              [at[0], 0, mark.ends[0], "corner"],
+              [at[1], 1, mark.ends[1], "corner"],
+              [middle(at), 8, "the whole line", "whole"],
+            ]
+          : [[at[0], 8, mark.label || "the point", "whole"]];
     for (const [[x, y], k, name, kind] of grips) {
       const [px, py] = k === 8 ? middle(points) : k < 4 ? points[k] : middle([points[k - 4], points[(k - 3) % 4]]);
-      g.append(s("g", { class: `grip ${kind}`, "data-grip": k, "data-key": `${mark.id}:${k}`, tabindex: 0, role: "button",
-        "aria-label": `${name}, at ${px.toFixed(1)}, ${py.toFixed(1)}: arrow keys move it by half a pixel` },
-      s("circle", { class: "reach", cx: x, cy: y, r: 13 }),
-      kind === "edge" ? s("rect", { x: x - 4, y: y - 4, width: 8, height: 8 }) : kind === "whole" ? s("path", { d: `M${x - 8},${y}h16M${x},${y - 8}v16` }) : s("circle", { cx: x, cy: y, r: 5.5 })));
+      g.append(
+        s(
+          "g",
+          {
+            class: `grip ${kind}`,
+            "data-grip": k,
+            "data-key": `${mark.id}:${k}`,
+            tabindex: 0,
+            role: "button",
+            "aria-label": `${name}, at ${px.toFixed(1)}, ${py.toFixed(1)}: arrow keys move it by half a pixel`,
+          },
+          s("circle", { class: "reach", cx: x, cy: y, r: 13 }),
+          kind === "edge"
+            ? s("rect", { x: x - 4, y: y - 4, width: 8, height: 8 })
+            : kind === "whole"
+              ? s("path", { d: `M${x - 8},${y}h16M${x},${y - 8}v16` })
+              : s("circle", { cx: x, cy: y, r: 5.5 }),
+        ),
+      );
     }
   }
 
@@ -174,7 +228,8 @@ export class Marks {
 
   showLoupe(grip) {
     const { points } = this.working;
-    const at = grip === 8 ? middle(points) : grip < 4 ? points[grip] : middle([points[grip - 4], points[(grip - 3) % 4]]);
+    const at =
+      grip === 8 ? middle(points) : grip < 4 ? points[grip] : middle([points[grip - 4], points[(grip - 3) % 4]]);
     this.on.loupe(at, points);
   }
 
@@ -206,7 +261,14 @@ export class Marks {
       const one = this.marks.find((m) => m.id === id);
       const step = e.shiftKey ? LEAP_PX : STEP_PX;
       const k = Number(grip.dataset.grip);
-      this.working = { id, points: moved(this.points(one), k, arrow.map((v) => v * step)) };
+      this.working = {
+        id,
+        points: moved(
+          this.points(one),
+          k,
+          arrow.map((v) => v * step),
+        ),
+      };
       this.showLoupe(k);
       this.draw();
       clearTimeout(this.timer);

@@ -36,7 +36,9 @@ export class Viewer {
     this.draw();
   }
 
-  get box() { return { width: this.place.clientWidth, height: this.place.clientHeight }; }
+  get box() {
+    return { width: this.place.clientWidth, height: this.place.clientHeight };
+  }
   least() {
     const { width, height } = this.box;
     const { width_px, height_px } = this.photo.size;
@@ -135,7 +137,9 @@ export class Viewer {
     return true;
   }
 
-  lift(e) { return this.pointers.delete(e.pointerId); }
+  lift(e) {
+    return this.pointers.delete(e.pointerId);
+  }
 
   draw() {
     if (this.waiting) return;
@@ -165,14 +169,30 @@ export class Viewer {
   paintLevel(g, level, load, width, height) {
     const { width_px, height_px, tile_px } = this.photo.size;
     const side = tile_px * 2 ** level;
-    const [x0, y0] = this.toPhoto(0, 0), [x1, y1] = this.toPhoto(width, height);
-    const cols = Math.ceil(width_px / side), rows = Math.ceil(height_px / side);
-    for (let j = Math.max(Math.floor((y0 + 0.5) / side), 0); j < Math.min(Math.floor((y1 + 0.5) / side) + 1, rows); j++) {
-      for (let i = Math.max(Math.floor((x0 + 0.5) / side), 0); i < Math.min(Math.floor((x1 + 0.5) / side) + 1, cols); i++) {
+    const [x0, y0] = this.toPhoto(0, 0),
+      [x1, y1] = this.toPhoto(width, height);
+    const cols = Math.ceil(width_px / side),
+      rows = Math.ceil(height_px / side);
+    for (
+      let j = Math.max(Math.floor((y0 + 0.5) / side), 0);
+      j < Math.min(Math.floor((y1 + 0.5) / side) + 1, rows);
+      j++
+    ) {
+      for (
+        let i = Math.max(Math.floor((x0 + 0.5) / side), 0);
+        i < Math.min(Math.floor((x1 + 0.5) / side) + 1, cols);
+        i++
+      ) {
         const image = this.tile(level, i, j, load);
         if (!image) continue;
         const [sx, sy] = this.toScreen([i * side - 0.5, j * side - 0.5]);
-        g.drawImage(image, sx, sy, image.naturalWidth * 2 ** level * this.zoom, image.naturalHeight * 2 ** level * this.zoom);
+        g.drawImage(
+          image,
+          sx,
+          sy,
+          image.naturalWidth * 2 ** level * this.zoom,
+          image.naturalHeight * 2 ** level * this.zoom,
+        );
       }
     }
   }
@@ -193,7 +213,10 @@ export class Viewer {
     one.image.decoding = "async";
     one.image.src = url;
     one.image.decode().then(
-      () => { one.ready = true; this.draw(); },
+      () => {
+        one.ready = true;
+        this.draw();
+      },
       () => {
         this.tiles.delete(url);
         if (this.photo && this.photo.digest === digest && !this.failing) {
@@ -222,8 +245,13 @@ export class Viewer {
         for (let i = Math.max(Math.floor((x - reach[0]) / side), 0); i * side < Math.min(x + reach[0], width_px); i++) {
           const image = this.tile(level, i, j, level === 0);
           if (!image) continue;
-          g.drawImage(image, (i * side - 0.5 - x) * zoom + w / 2, (j * side - 0.5 - y) * zoom + hh / 2,
-            image.naturalWidth * 2 ** level * zoom, image.naturalHeight * 2 ** level * zoom);
+          g.drawImage(
+            image,
+            (i * side - 0.5 - x) * zoom + w / 2,
+            (j * side - 0.5 - y) * zoom + hh / 2,
+            image.naturalWidth * 2 ** level * zoom,
+            image.naturalHeight * 2 ** level * zoom,
+          );
         }
       }
     }

@@ -1,0 +1,218 @@
+// One antenna: what photos, reading and design say of it, what is proposed, and what somebody decides.
+
+import { azimuth, capital, h, moment, plain, s, show, signed } from "./dom.js";
+import { act } from "./solving.js";
+
+export function drawDecision(page) {
+  const id = page.antenna,
+    a = id && page.found(id);
+  if (!a)
+    return show(
+      page.decisionBox,
+      page.solving
+        ? []
+        : h(
+            "p",
+            { class: "muted" },
+            "No result to decide about: mark the antennas in a photo, and the site is solved again.",
+          ),
+    );
+  const todo = (page.result.revisit?.antennas || []).find((t) => t.antenna_id === id);
+  const done = page.decision(id),
+    r = a.reading,
+    d = a.design;
+  const facts = [];
+  if (a.azimuth_true_deg != null)
+    facts.push([
+      "Photos",
+      `${azimuth(a.azimuth_true_deg)} ± ${plain(a.u95_deg)}°`,
+      a.status === "ambiguous"
+        ? "ambiguous: see why below"
+        : `${a.evidence.length} ${a.evidence.length === 1 ? "view" : "views"}`,
+    ]);
+  if (r)
+    facts.push([
+      "Reading",
+      `${azimuth(r.azimuth_true_deg)} ± ${plain(r.u95_deg)}°`,
+      r.agrees
+        ? `agrees (off ${signed(-r.difference_deg)}, En ${plain(r.en, 2)})`
+        : `differs by ${plain(Math.abs(r.difference_deg))}° (En ${plain(r.en)})`,
+    ]);
+  if (d?.azimuth_true_deg != null)
+    facts.push([
+      "Design",
+      `${azimuth(d.azimuth_true_deg)} ± ${plain(d.tolerance_deg, 0)}°`,
+      a.azimuth_true_deg == null
+        ? ""
+        : { accept: "within tolerance", reject: "out of tolerance", undecided: "undecided" }[d.decision] +
+          `: ${chance(d.p_out_of_tolerance)} out`,
+    ]);
+  const buttons = [
+    ["accept_reading", r ? "Accept the reading" : "Accept", todo?.action === "leave" || !a.revisit],
+    ["revisit", "Visit again", ["climb", "photo", "read_again"].includes(todo?.action)],
+    ["correct_register", "Correct the register", ["correct_register", "check_records"].includes(todo?.action)],
+  ];
+  const next = page.data.next;
+  const rest = page.result.antennas.filter((x) => x.revisit && !page.decision(x.antenna_id));
+  show(
+    page.decisionBox,
+    h("h2", {}, id),
+    todo
+      ? h("p", { class: "todo" }, h("strong", {}, capital(todo.instruction)))
+      : h("p", { class: "todo" }, a.revisit ? "It wants looking at." : "Nothing to do, by the photos."),
+    todo?.reasons?.length ? h("p", { class: "muted" }, capital(todo.reasons.join("; ")), ".") : null,
+    h(
+      "div",
+      { class: "facts" },
+      h(
+        "table",
+        {},
+        h(
+          "tbody",
+          {},
+          facts.map(([k, v, w]) =>
+            h("tr", {}, h("th", { scope: "row" }, k), h("td", { class: "n" }, v), h("td", {}, w)),
+          ),
+        ),
+      ),
+      stripOf(a),
+    ),
+    done
+      ? h(
+          "p",
+          { class: "done" },
+          h("strong", {}, done.words),
+          ` – ${done.who}, ${moment(done.at)}${done.note ? `: ${done.note}` : ""} `,
+          done.figures?.azimuth_true_deg != null &&
+            a.azimuth_true_deg != null &&
+            Math.abs(done.figures.azimuth_true_deg - a.azimuth_true_deg) > 0.1
+            ? h(
+                "span",
+                { class: "warn" },
+                `decided at ${azimuth(done.figures.azimuth_true_deg)} ± ${plain(done.figures.u95_deg)}°; the figures have changed since. `,
+              )
+            : null,
+          h(
+            "button",
+            { "data-key": "withdraw", onclick: () => act(page, "no_decision", { antenna_id: id }) },
+            "Withdraw",
+          ),
+        )
+      : null,
+    h(
+      "label",
+      { class: "notefield" },
+      "Note ",
+      h("input", {
+        "data-key": "note",
+        value: page.note,
+        maxlength: 1000,
+        placeholder: "why, what to bring, whom to ask",
+        oninput: (e) => {
+          page.note = e.target.value;
+        },
+      }),
+    ),
+    h(
+      "div",
+      { class: "row verdicts" },
+      buttons.map(([verdict, words, proposed]) =>
+        h(
+          "button",
+          {
+            "data-key": verdict,
+            class: proposed && !done ? "main" : "",
+            disabled: page.solving || (verdict !== "revisit" && !r && verdict === "correct_register"),
+            "aria-pressed": done?.verdict === verdict ? "true" : "false",
+            onclick: () => decide(page, verdict),
+          },
+          words,
+        ),
+      ),
+      proposal(buttons, done),
+    ),
+    done && rest.length
+      ? h(
+          "p",
+          {},
+          h(
+            "button",
+            { "data-key": "nextantenna", onclick: () => page.choose(rest[0].antenna_id) },
+            `Next: ${page.short.get(rest[0].antenna_id)}`,
+          ),
+        )
+      : null,
+    done && !rest.length && next
+      ? h(
+          "p",
+          {},
+          h(
+            "a",
+            { class: "button", "data-key": "nextsite", href: page.go.site(next, page.wanted) },
+            `Next site: ${next}`,
+          ),
+        )
+      : null,
+  );
+}
+
+async function decide(page, verdict) {
+  const id = page.antenna;
+  if (await act(page, "decision", { antenna_id: id, verdict, note: page.note.trim() })) {
+    page.note = "";
+    page.redraw("decision");
+  }
+}
+
+const chance = (p) =>
+  p == null ? "–" : p > 0.999 ? "more than 99.9 %" : p < 0.001 ? "less than 0.1 %" : `${(100 * p).toFixed(1)} %`;
+const proposal = (buttons, done) =>
+  done || !buttons.some(([, , p]) => p) ? null : h("span", { class: "muted" }, "filled: what photoaz proposes");
+
+/** Photos and reading as intervals, in degrees off the design, with its tolerance. */
+function stripOf(a) {
+  const d = a.design;
+  if (d?.azimuth_true_deg == null) return null;
+  const off = (deg) => ((((deg - d.azimuth_true_deg + 180) % 360) + 360) % 360) - 180;
+  const rows = [];
+  if (a.azimuth_true_deg != null) rows.push(["photos", off(a.azimuth_true_deg), a.u95_deg]);
+  if (a.reading) rows.push(["reading", off(a.reading.azimuth_true_deg), a.reading.u95_deg]);
+  if (!rows.length) return null;
+  const reach = Math.min(Math.max(d.tolerance_deg * 1.4, ...rows.map(([, x, u]) => Math.abs(x) + u)) * 1.06, 185);
+  const x = (v) => 262 + (Math.max(Math.min(v, reach), -reach) / reach) * 190;
+  const parts = [
+    s("rect", {
+      class: "tolerance",
+      x: x(-d.tolerance_deg),
+      y: 2,
+      width: x(d.tolerance_deg) - x(-d.tolerance_deg),
+      height: 40,
+    }),
+    s("line", { class: "zero", x1: 262, x2: 262, y1: 2, y2: 42 }),
+  ];
+  rows.forEach(([kind, v, u], k) => {
+    const y = 13 + 18 * k;
+    parts.push(
+      s("text", { class: "mark", x: 0, y: y + 4 }, kind),
+      s("line", { class: kind, x1: x(v - u), x2: x(v + u), y1: y, y2: y }),
+      s("line", { class: kind, x1: x(v - u), x2: x(v - u), y1: y - 4, y2: y + 4 }),
+      s("line", { class: kind, x1: x(v + u), x2: x(v + u), y1: y - 4, y2: y + 4 }),
+      s("circle", { class: kind, cx: x(v), cy: y, r: 3.6 }),
+    );
+  });
+  parts.push(
+    s("text", { class: "mark", x: x(-d.tolerance_deg), y: 54, "text-anchor": "middle" }, `−${d.tolerance_deg}°`),
+    s("text", { class: "mark", x: x(d.tolerance_deg), y: 54, "text-anchor": "middle" }, `+${d.tolerance_deg}°`),
+    s("text", { class: "mark", x: 262, y: 54, "text-anchor": "middle" }, "design"),
+  );
+  return s(
+    "svg",
+    {
+      class: "intervals",
+      viewBox: "0 0 460 58",
+      role: "img",
+      "aria-label": rows.map(([k, v, u]) => `${k} ${signed(v)} ± ${plain(u)}° off the design`).join("; "),
+    },
+    parts,
+  );
+}
