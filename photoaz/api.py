@@ -10,8 +10,7 @@ from photoaz.audit.inputs import about_run, audit_inputs
 from photoaz.errors import Fault, InputError
 from photoaz.estimate.inputs import Tools, site_inputs
 from photoaz.estimate.pipeline import estimate_site
-from photoaz.judgement.conformity import RISK
-from photoaz.judgement.revisit import Costs
+from photoaz.judgement.costs import Costs
 from photoaz.photo.calibration import load_calibration
 from photoaz.photo.metadata import read_record
 from photoaz.photo.record import PhotoRecord
@@ -20,6 +19,7 @@ from photoaz.planning.plan import SitePlan, plan_photos
 from photoaz.present.audited import draw_site
 from photoaz.present.folder import StorePlace, audit_into
 from photoaz.present.results import Results
+from photoaz.quantities import DECISION_RISK
 from photoaz.register.columns import load_columns
 from photoaz.register.load import RegisterResult, load_controls, load_picks
 from photoaz.register.load import load_register as read_register
@@ -63,7 +63,7 @@ def solve(
     picks: PathLike | Sequence[Pick] = (),
     camera: PathLike | None = None,
     antennas: Iterable[str] | None = None,
-    risk: float = RISK,
+    risk: float = DECISION_RISK,
     costs: Costs | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> SiteResult:

@@ -6,6 +6,7 @@ Values without a source are marked 'common practice, no source'. Sigma: one stan
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import timedelta
 from math import radians
 
 #: coverage factor of 95 % for one quantity (normal distribution; JCGM 100:2008, table G.1)
@@ -211,3 +212,55 @@ DATA_SHEET_SHARE = 0.01
 #: where the photographer waits for a good fix
 FURTHER_COMPASS_RAD = radians(10.0)
 FURTHER_POSITION_M = 3.0
+
+# ---- readings and designs: how antennas hang, what goes wrong with readings, when something is said ------------------
+# Common practice, no source, where nothing else is said: how often each fault is met where records are checked is not
+# published. The shares matter only where photos and readings themselves do not tell. Sigmas in degrees.
+
+#: risk of deciding wrongly about a design or a reading, either way, unless the user sets another
+DECISION_RISK = 0.05
+#: zeta from which a difference calls for action (ISO 13528); an alternative azimuth less probable than this does not
+#: save a reading
+ZETA_ACTION = 3.0
+LEAST_ALTERNATIVE = 0.05
+#: how antennas hang that nobody has measured: within half the tolerance (one sigma) of the design, but for this share,
+#: which is turned: by so much (one sigma), or, that share of it, anywhere
+NOT_AS_DESIGNED_SHARE, TURNED_SIGMA_DEG, ANYWHERE_SHARE = 0.15, 25.0, 0.3
+#: those that no photo shows: spread of the ones out of tolerance, and of those within it as a share of the tolerance
+UNSEEN_OUT_SIGMA_DEG, UNSEEN_WITHIN_SHARE = 15.0, 1.0 / 3.0
+
+#: faults of reference, shares of sites (or of one day's readings): the declination left out, applied the wrong way,
+#: applied twice; grid taken for true; all off by one angle; all read the wrong way round
+DECLINATION_OMITTED_SHARE, DECLINATION_SIGN_SHARE, DECLINATION_TWICE_SHARE = 0.06, 0.02, 0.01
+GRID_FOR_TRUE_SHARE, COMMON_OFFSET_SHARE, ALL_REVERSED_SHARE = 0.03, 0.04, 0.003
+#: how much rarer such a fault is in a reading whose stated north makes it an odd one (corrected, yet stated magnetic)
+ODD_NORTH = 0.1
+#: spread of an angle common to all readings, and of a plainly wrong reading; that share of the latter is anything
+COMMON_OFFSET_SIGMA_DEG, READING_WRONG_SIGMA_DEG = 15.0, 20.0
+#: of sites: whole sectors exchanged or passed on round the tower; two antennas' readings exchanged, at one place of
+#: two sectors (or side by side) and elsewhere; a reading taken off another antenna, likewise
+SECTORS_EXCHANGED_SHARE = 0.04
+PAIR_EXCHANGED_SHARE, FAR_PAIR_EXCHANGED_SHARE = 0.02, 0.005
+OTHER_ANTENNA_READ_SHARE, FAR_ANTENNA_READ_SHARE = 0.02, 0.004
+#: of readings: the wrong way round, two digits exchanged, plainly wrong, a fault of declination of its own
+READING_REVERSED_SHARE, DIGITS_TRANSPOSED_SHARE, READING_WRONG_SHARE = 0.015, 0.01, 0.06
+OWN_REFERENCE_FAULT_SHARE = 0.0005
+#: of antennas: turned since it was read; its estimate spoiled or another's (more where its name is unsure)
+TURNED_SINCE_SHARE, ESTIMATE_SPOILED_SHARE = 0.015, 0.005
+
+#: a cause is named where it is at least this probable, listed down to that; two are not told apart where neither the
+#: readings nor all that is known favour one by more than a factor
+CAUSE_NAMED, CAUSE_LISTED, CAUSES_APART = 0.5, 0.05, 3.0
+#: standardised departure above which an antenna stands apart (two-sided 0.1 %); probability of a chi-square as large as
+#: found, below which the rest is not consistent (Cox 2002, 5.1); fewer antennas do not tell whose a difference is
+W_CRITICAL = 3.29
+P_CRITICAL = 0.05
+MIN_TO_SEPARATE = 3
+#: photos further apart than this are of different visits
+VISIT_GAP = timedelta(days=14)
+#: what a photo of an antenna that none shows so far is taken to give (95 %), and its distance [m]
+FIRST_PHOTO_U95_DEG, FIRST_PHOTO_M = 3.0, 60.0
+#: sectors nearer to each other than this are layers of one, not neighbours; a change of gain smaller than this is
+#: neither overlap nor hole
+SAME_SECTOR_DEG = 25.0
+NOTHING_DB = 0.5

@@ -25,7 +25,7 @@ from PIL import Image
 
 import photoaz
 from photoaz.cli import main
-from photoaz.judgement.revisit import Costs, load_costs
+from photoaz.judgement.costs import Costs, load_costs
 from photoaz.register.load import load_controls, load_picks, load_register
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 from photoaz.sample import sample_dir

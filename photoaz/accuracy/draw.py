@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from photoaz.accuracy.views import measured, on_wrong_edges, residual_at, ways
 from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_deg
 from photoaz.estimate.solve import NOTHING_RAD
-from photoaz.judgement.conformity import ANYWHERE, NOT_AS_DESIGNED, TURNED_SIGMA_DEG
 from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.mode_weights import TILT_SIGMA_RAD
 from photoaz.network.site import PhotoObservations, azimuths_of_modes
@@ -24,14 +23,17 @@ from photoaz.photo.record import PhotoRecord, TakenAt
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import PlannedPhoto, PlanningScene, aimed, foreseen_views, scene_of_site
 from photoaz.quantities import (
+    ANYWHERE_SHARE,
     CAMERA_HEIGHT_M,
     COMPASS_DISTURBED_RAD,
     COMPASS_DISTURBED_SHARE,
     HAND_HELD_ROLL_RAD,
     LANDMARK_GIVEN_UP_SIGMA_M,
     LANDMARK_UP_SIGMA_M,
+    NOT_AS_DESIGNED_SHARE,
     RADIUS_95,
     SHAPE_SIGMA_RAD,
+    TURNED_SIGMA_DEG,
 )
 from photoaz.register.model import Antenna, Site
 from photoaz.vision.verticals import Verticals
@@ -161,9 +163,9 @@ def draw_register(rng: np.random.Generator, name: str) -> Site:
 
 def hung_deg(rng: np.random.Generator, tolerance_deg: float) -> float:
     """How far off its design an antenna hangs: a draw of `conformity.hung_density`."""
-    if rng.random() >= NOT_AS_DESIGNED:
+    if rng.random() >= NOT_AS_DESIGNED_SHARE:
         return float(rng.normal(0.0, tolerance_deg / 2.0))
-    if rng.random() < ANYWHERE:
+    if rng.random() < ANYWHERE_SHARE:
         return float(rng.uniform(-180.0, 180.0))
     return float(wrap_deg(rng.normal(0.0, TURNED_SIGMA_DEG)))
 

@@ -227,7 +227,8 @@ def false_alarms(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) 
     """Right observations that were left out or doubted; stated: the tests' own probability of that."""
     from scipy.stats import norm
 
-    from photoaz.network.solution import W_CRITICAL, W_CRITICAL_BOX
+    from photoaz.network.solution import W_CRITICAL_BOX
+    from photoaz.quantities import W_CRITICAL
 
     out = []
     for kind in ("attitude", "standpoint", "landmark", "outline"):
@@ -262,7 +263,7 @@ def turns(outcomes: Sequence[Outcome]) -> tuple[list[Share], list[Share]]:
     their size over the change's U95."""
     from scipy.stats import norm
 
-    from photoaz.judgement.common import W_CRITICAL
+    from photoaz.quantities import W_CRITICAL
 
     level = 2.0 * float(norm.sf(W_CRITICAL))
     told = _turn_rows(outcomes)

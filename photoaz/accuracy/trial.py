@@ -13,13 +13,14 @@ from photoaz.accuracy.draw import CONDITIONS, Blunder, Conditions, DrawnSite, Dr
 from photoaz.angles import azimuth_deg, difference_deg, wrap_deg
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.estimate.report import SeenPhoto, site_result
-from photoaz.judgement.drift import turns_between, visits_of
 from photoaz.judgement.judge import judge_antenna, judge_site
+from photoaz.judgement.visits import turns_between, visits_of
 from photoaz.network.adjust import AdjustmentError, linearise, w_tests
 from photoaz.network.compass import is_compass
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import build, outline_label
-from photoaz.network.solution import W_CRITICAL, W_CRITICAL_BOX, NetworkSolution, solve_network
+from photoaz.network.solution import W_CRITICAL_BOX, NetworkSolution, solve_network
+from photoaz.quantities import W_CRITICAL
 from photoaz.result import SiteResult
 
 Array = NDArray[Any]

@@ -13,7 +13,7 @@ from photoaz import __version__
 from photoaz.audit.run import AuditInputs
 from photoaz.audit.work import Draw, Wanted
 from photoaz.errors import Fault, FileReader, InputError
-from photoaz.judgement.revisit import Costs, load_costs
+from photoaz.judgement.costs import Costs, load_costs
 from photoaz.photo.calibration import load_calibration
 from photoaz.register.columns import load_columns
 from photoaz.register.history import history_faults, history_of, load_readings

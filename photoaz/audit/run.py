@@ -18,10 +18,10 @@ from photoaz.audit.progress import Progress
 from photoaz.audit.store import KeptSite, LogRow, Store
 from photoaz.audit.work import Draw, SiteOutcome, SiteTask, Wanted, solve_task
 from photoaz.errors import Fault, InputError
-from photoaz.judgement.conformity import RISK
-from photoaz.judgement.revisit import Costs
+from photoaz.judgement.costs import Costs
 from photoaz.memory import fingerprint
 from photoaz.photo.calibration import Calibration
+from photoaz.quantities import DECISION_RISK
 from photoaz.register.history import ReadingHistory
 from photoaz.register.model import Control, Pick, Site
 from photoaz.register.photos import PhotoIndex
@@ -45,7 +45,7 @@ class AuditInputs:
     picks: PhotoIndex[Pick] | None = None
     history: ReadingHistory = field(default_factory=dict)
     calibration: Calibration | None = None
-    risk: float = RISK
+    risk: float = DECISION_RISK
     costs: Costs = field(default_factory=Costs)
     wanted: Wanted = field(default_factory=Wanted)
     skip: tuple[str, ...] = ()

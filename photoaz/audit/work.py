@@ -18,10 +18,10 @@ from photoaz.errors import InputError
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.pipeline import estimate_again, estimate_site
 from photoaz.estimate.solve import SolvedSite
-from photoaz.judgement.conformity import RISK
-from photoaz.judgement.revisit import Costs
+from photoaz.judgement.costs import Costs
 from photoaz.memory import Memory
 from photoaz.photo.calibration import Calibration
+from photoaz.quantities import DECISION_RISK
 from photoaz.register.history import ReadingHistory
 from photoaz.register.model import Control, Pick, Site
 from photoaz.result import AuditNotes, FileFlag, SiteResult
@@ -55,7 +55,7 @@ class SiteTask:
     controls: tuple[Control, ...] = ()
     picks: tuple[Pick, ...] = ()
     calibration: Calibration | None = None
-    risk: float = RISK
+    risk: float = DECISION_RISK
     costs: Costs = field(default_factory=Costs)
     wanted: Wanted = Wanted()
     draw: Draw

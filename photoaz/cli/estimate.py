@@ -81,7 +81,7 @@ def estimate(
     """
     from photoaz.estimate.inputs import Tools, site_inputs
     from photoaz.estimate.pipeline import estimate_site
-    from photoaz.judgement.revisit import load_costs
+    from photoaz.judgement.costs import load_costs
     from photoaz.photo.calibration import load_calibration
     from photoaz.register.load import load_controls, load_picks
     from photoaz.result import estimates_document

@@ -209,7 +209,7 @@ def _hand_out(
 
 
 def _gain(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) -> Revisit | None:
-    from photoaz.judgement.revisit import Costs, load_costs
+    from photoaz.judgement.costs import Costs, load_costs
     from photoaz.planning.gain import gain_of
 
     if not made.standpoints:

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import TypeVar
 
 from photoaz.errors import InputError
-from photoaz.judgement.conformity import RISK
-from photoaz.judgement.revisit import Costs
+from photoaz.judgement.costs import Costs
 from photoaz.memory import Forgetful, Memory
 from photoaz.photo.calibration import Calibration
 from photoaz.photo.metadata import read_record
 from photoaz.photo.picture import Darkroom
 from photoaz.photo.record import PhotoRecord
+from photoaz.quantities import DECISION_RISK
 from photoaz.register.history import ReadingHistory
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.register.photos import PhotoIndex
@@ -52,7 +52,7 @@ class SiteInputs:
     calibration: Calibration | None = None
     history: ReadingHistory = field(default_factory=dict)
     antenna_ids: frozenset[str] | None = None
-    risk: float = RISK
+    risk: float = DECISION_RISK
     costs: Costs = field(default_factory=Costs)
 
     @property
@@ -85,7 +85,7 @@ def site_inputs(
     calibration: Calibration | None = None,
     antenna_ids: frozenset[str] | None = None,
     history: ReadingHistory | None = None,
-    risk: float = RISK,
+    risk: float = DECISION_RISK,
     costs: Costs | None = None,
 ) -> SiteInputs:
     """Inputs from photos and tables. A photo's metadata are read, each photo is used once.

@@ -14,10 +14,10 @@ from itertools import pairwise
 from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.estimate.solve import SolvedSite, solve_again, solve_site
 from photoaz.estimate.statements import day_taken
-from photoaz.judgement.drift import Visit, turns_between, visits_of
 from photoaz.judgement.impact import with_site_impact
 from photoaz.judgement.judge import judge_site
 from photoaz.judgement.revisit import plan_site
+from photoaz.judgement.visits import Visit, turns_between, visits_of
 from photoaz.register.history import notes_at, site_at
 from photoaz.register.model import Site
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult, Turn, VisitAzimuth, VisitResult

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import NormalDist
 from typing import Any
 
@@ -12,17 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_deg
+from photoaz.quantities import ANYWHERE_SHARE, DECISION_RISK, NOT_AS_DESIGNED_SHARE, TURNED_SIGMA_DEG
 from photoaz.result import Decision
 
 Array = NDArray[Any]
 
 Limits = tuple[float, float]
-
-RISK = 0.05  # of deciding wrongly, either way
-
-#: How antennas hang that nobody has measured yet: as designed (a normal distribution, half the tolerance wide), but for
-#: this part, which is turned: by so much (one sigma, deg), or, that part of it, anywhere. Common practice, no source.
-NOT_AS_DESIGNED, TURNED_SIGMA_DEG, ANYWHERE = 0.15, 25.0, 0.3
 
 
 def _upper_tail(z: float) -> float:
@@ -66,7 +62,7 @@ def probability_out(deviation_deg: float, sigma_deg: float, tolerance_deg: float
     return min(1.0, max(0.0, out))
 
 
-def decide(p_out: float, risk: float = RISK) -> Decision:
+def decide(p_out: float, risk: float = DECISION_RISK) -> Decision:
     """accept where the probability of being out is at most `risk`, reject where that of being in is, else undecided."""
     if not (0.0 <= p_out <= 1.0 and 0.0 < risk < 0.5):
         raise ValueError("p_out must lie in [0, 1] and risk in (0, 0.5)")
@@ -75,7 +71,7 @@ def decide(p_out: float, risk: float = RISK) -> Decision:
     return "reject" if 1.0 - p_out <= risk else "undecided"
 
 
-def guard_band_deg(sigma_deg: float, risk: float = RISK) -> float:
+def guard_band_deg(sigma_deg: float, risk: float = DECISION_RISK) -> float:
     """How far inside a single limit an estimate must lie to be accepted at a risk: z(1 - risk) sigma, 1.645 at 5 %.
 
     JCGM 106:2012, 8.3.
@@ -83,7 +79,8 @@ def guard_band_deg(sigma_deg: float, risk: float = RISK) -> float:
     return NormalDist().inv_cdf(1.0 - risk) * sigma_deg
 
 
-def acceptance_limit_deg(sigma_deg: float, tolerance_deg: float, risk: float = RISK) -> float | None:
+@lru_cache(maxsize=1024)
+def acceptance_limit_deg(sigma_deg: float, tolerance_deg: float, risk: float = DECISION_RISK) -> float | None:
     """The largest deviation [deg] that is accepted, both tolerance limits at work; None where not even 0 is."""
     if probability_out(0.0, sigma_deg, tolerance_deg) > risk:
         return None
@@ -169,12 +166,13 @@ def hung_density(deviation_deg: Array, tolerance_deg: float, variance_deg2: floa
     near = (tolerance_deg / 2.0) ** 2 + variance_deg2
     far = TURNED_SIGMA_DEG**2 + variance_deg2
     d2 = np.square(deviation_deg)
-    out: Array = (1.0 - NOT_AS_DESIGNED) * np.exp(-0.5 * d2 / near) / math.sqrt(2.0 * math.pi * near)
-    turned = (1.0 - ANYWHERE) * np.exp(-0.5 * d2 / far) / math.sqrt(2.0 * math.pi * far) + ANYWHERE / 360.0
-    return out + NOT_AS_DESIGNED * turned
+    out: Array = (1.0 - NOT_AS_DESIGNED_SHARE) * np.exp(-0.5 * d2 / near) / math.sqrt(2.0 * math.pi * near)
+    turned = (1.0 - ANYWHERE_SHARE) * np.exp(-0.5 * d2 / far) / math.sqrt(2.0 * math.pi * far) + ANYWHERE_SHARE / 360.0
+    return out + NOT_AS_DESIGNED_SHARE * turned
 
 
-def risks_of(sigma_deg: float, tolerance_deg: float, risk: float = RISK) -> Risks | None:
+@lru_cache(maxsize=1024)
+def risks_of(sigma_deg: float, tolerance_deg: float, risk: float = DECISION_RISK) -> Risks | None:
     """Global risks of deciding on antennas' azimuths measured with a standard uncertainty, by `decide` at a risk.
 
     None where the tolerance leaves nothing to decide, or the measurement tells nothing (a sigma of 60 degrees or more).

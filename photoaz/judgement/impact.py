@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_deg, circular_mean_deg, difference_deg, wrap_deg
-from photoaz.quantities import K95
+from photoaz.judgement.common_mode import covariance_of
+from photoaz.quantities import K95, NOTHING_DB, SAME_SECTOR_DEG
 from photoaz.register.model import Antenna, Site
-from photoaz.result import AntennaResult, ById, Crossover, Impact, Interval, SiteResult
+from photoaz.result import Alternative, AntennaResult, ById, Crossover, Impact, Interval, SiteResult
 
 # 3GPP TR 38.901 table 7.3-1, horizontal cut
 BEAMWIDTH_3DB_DEG = 65.0
@@ -29,10 +30,6 @@ FLOOR_DEG = BEAMWIDTH_3DB_DEG * math.sqrt(FRONT_TO_BACK_DB / 12.0)
 #: to be said wherever the figures are shown
 BASIS = "relative gain of a reference element pattern (3GPP TR 38.901, 65°), not of this antenna"
 
-#: sectors nearer to each other than this are layers of one sector, not neighbours
-SAME_SECTOR_DEG = 25.0
-#: a change smaller than this [dB] is neither overlap nor hole
-NOTHING_DB = 0.5
 _STEPS = 4000  # of the distribution that is carried through the pattern
 
 Array = NDArray[Any]
@@ -120,8 +117,8 @@ def _interval(values: Array, weights: Array) -> Interval | None:
     return float(values[order[low]]), float(values[order[min(high, len(values) - 1)]])
 
 
-def parts_of(solution: AntennaResult, design_true_deg: float) -> tuple[Part, ...]:
-    """What an estimate knows of the deviation from a design [deg]: the estimate and its alternatives, weights to 1.
+def possible_azimuths(solution: AntennaResult) -> tuple[Alternative, ...]:
+    """The estimate and its alternatives, each with the U95 that it has if it is the true one; weights to 1.
 
     Where there are alternatives, the stated U95 covers them too; then the estimate's own counts, and where that is not
     known, it is taken to be no wider than theirs, which come from the same pixels. Empty without an estimate.
@@ -132,14 +129,24 @@ def parts_of(solution: AntennaResult, design_true_deg: float) -> tuple[Part, ...
     if not (math.isfinite(azimuth) and math.isfinite(u95)):
         return ()
     others = solution.alternatives
-    own = min([u95, *(o.u95_deg for o in others)]) if solution.own_u95_deg is None else solution.own_u95_deg
+    if others:
+        u95 = min([u95, *(o.u95_deg for o in others)]) if solution.own_u95_deg is None else solution.own_u95_deg
     rest = max(0.0, 1.0 - sum(o.probability for o in others))
-    given = [(azimuth, own, rest), *((o.azimuth_true_deg, o.u95_deg, o.probability) for o in others)]
-    total = sum(p for _, _, p in given)
+    ways = (Alternative(azimuth_true_deg=azimuth, u95_deg=u95, probability=rest), *others)
+    total = sum(w.probability for w in ways)
+    return tuple(replace(w, probability=w.probability / total) for w in ways)
+
+
+def parts_of(solution: AntennaResult, design_true_deg: float) -> tuple[Part, ...]:
+    """What an estimate knows of the deviation from a design [deg]; empty without an estimate."""
     return tuple(
-        Part(deviation_deg=difference_deg(a, design_true_deg), sigma_deg=u / K95, probability=p / total)
-        for a, u, p in given
-        if p > 0.0
+        Part(
+            deviation_deg=difference_deg(w.azimuth_true_deg, design_true_deg),
+            sigma_deg=w.u95_deg / K95,
+            probability=w.probability,
+        )
+        for w in possible_azimuths(solution)
+        if w.probability > 0.0
     )
 
 
@@ -304,15 +311,10 @@ def _crossovers(
 
 def _covariance(result: SiteResult, pair: tuple[str, str]) -> tuple[float, float, float]:
     """Variances of two azimuths and their covariance [deg^2]; 0 of one that is not estimated."""
-
-    def variance(name: str) -> float:
-        e = result.antennas.get(name)
-        return 0.0 if e is None or e.u95_deg is None else (e.u95_deg / K95) ** 2
-
-    va, vb = variance(pair[0]), variance(pair[1])
+    found = [result.antennas.get(name) for name in pair]
+    va, vb = (0.0 if e is None or e.u95_deg is None else (e.u95_deg / K95) ** 2 for e in found)
     joint = result.azimuth_covariance
     if va == 0.0 or vb == 0.0 or joint is None or not {*pair} <= {*joint.antenna_ids}:
         return va, vb, 0.0
-    i, j = (joint.antenna_ids.index(name) for name in pair)
     limit = math.sqrt(va * vb)
-    return va, vb, min(max(joint.deg2[i][j], -limit), limit)
+    return va, vb, min(max(float(covariance_of(joint, pair)[0, 1]), -limit), limit)

@@ -18,12 +18,10 @@ from photoaz.network.freedom import effective_dof
 from photoaz.network.mode_weights import TILT_SIGMA_RAD, AzimuthMode, WeighedModes, weigh_modes
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
-from photoaz.quantities import OUTLINE_DOF, SHAPE_SIGMA_RAD
+from photoaz.quantities import OUTLINE_DOF, SHAPE_SIGMA_RAD, W_CRITICAL
 
 Array = NDArray[Any]
 
-#: standardised residual above which an observation is held to be wrong (two-sided 0.1 %)
-W_CRITICAL = 3.29
 #: an outline's own errors have heavier tails: it is doubted later than a sensor
 W_CRITICAL_BOX = 4.5
 #: suspects that are tried before one is left out

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from photoaz.judgement.revisit import Costs, plan_site
+from photoaz.judgement.costs import Costs
+from photoaz.judgement.revisit import plan_site
 from photoaz.register.model import Site
 from photoaz.result import AntennaResult, ById, EvidenceOption, NextEvidence, Revisit, SiteResult
 

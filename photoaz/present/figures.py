@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from photoaz.angles import format_azimuth_deg, u95_decimals
-from photoaz.judgement.cause import format_odds, in_words
+from photoaz.judgement.reasons import format_odds, in_words
 from photoaz.present import words
 from photoaz.present.drawing import Direction
 from photoaz.result import AntennaResult, Crossover, Design, Impact, Reading, SiteResult

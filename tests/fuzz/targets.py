@@ -16,7 +16,7 @@ from pathlib import Path
 
 from photoaz.audit.doubts import edited_flags, time_flags
 from photoaz.errors import InputError
-from photoaz.judgement.revisit import load_costs
+from photoaz.judgement.costs import load_costs
 from photoaz.photo.calibration import load_calibration
 from photoaz.photo.container import open_container
 from photoaz.photo.exif import maker_note, thumbnail

@@ -11,7 +11,7 @@ import pytest
 from scipy import optimize, stats
 
 from photoaz.geodesy.norths import declination, meridian_convergence_deg
-from photoaz.judgement.combined import weighted_mean
+from photoaz.judgement.agreement import weighted_mean
 from photoaz.judgement.judge import judge_antenna, judge_site
 from photoaz.quantities import K95
 from photoaz.register.model import Antenna, Reading, Site

@@ -7,8 +7,8 @@ from datetime import date
 
 import pytest
 
+from photoaz.judgement.costs import Costs
 from photoaz.judgement.judge import judge_site
-from photoaz.judgement.revisit import Costs
 from photoaz.planning.gain import gain_of, with_planned_photos
 from photoaz.result import AntennaResult, ById, SiteResult
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from photoaz.judgement.common import common_mode
+from photoaz.judgement.common_mode import common_mode
 from photoaz.present.departures import draw_departures
 from photoaz.present.pens import BLUE, VERMILION
 from photoaz.result import CommonMode

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 from rich.console import Console
 
-from photoaz.judgement.common import common_mode_of_site
+from photoaz.judgement.common_mode import common_mode_of_site
 from photoaz.present.overlay import draw_overlay
 from photoaz.present.table import print_site
 from photoaz.result import AzimuthCovariance, ById, EvidenceOption, NextEvidence

@@ -14,7 +14,7 @@ import openpyxl
 import pytest
 
 from photoaz.errors import InputError
-from photoaz.judgement.revisit import load_costs
+from photoaz.judgement.costs import load_costs
 from photoaz.photo.calibration import SCHEMA, load_calibration
 from photoaz.register.columns import load_columns
 from photoaz.register.history import load_readings

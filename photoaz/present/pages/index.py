@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
-from photoaz.judgement.cause import in_words
+from photoaz.judgement.reasons import in_words
 from photoaz.present import words
 from photoaz.present.figures import en_text
 from photoaz.present.pages.about import ReportAbout, first_failures

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from photoaz.judgement.drift import Visit, turns_between, visits_of
+from photoaz.judgement.visits import Visit, turns_between, visits_of
 from photoaz.quantities import K95
 from photoaz.result import AntennaResult, AzimuthCovariance, ById, SiteResult
 

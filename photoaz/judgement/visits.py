@@ -2,7 +2,7 @@
 
 Each visit's azimuths hang together through its photos' headings, so the visits' differences are treated like those of
 readings and estimates: what all antennas have in common is a fault of reference as likely as a head that turned, and
-what one has of its own is its own (see `judgement.common`, whose sources apply here).
+what one has of its own is its own (see `judgement.common_mode`, whose sources apply here).
 """
 
 from __future__ import annotations
@@ -10,17 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 
 from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
-from photoaz.judgement.common import MIN_TO_SEPARATE, W_CRITICAL, about_one_angle, largest_consistent, own_shifts
-from photoaz.quantities import K95
-from photoaz.result import AzimuthCovariance, SiteResult, Turn
-
-#: photos further apart than this are of different visits (common practice, no source)
-VISIT_GAP = timedelta(days=14)
+from photoaz.judgement.common_mode import about_one_angle, covariance_of, largest_consistent, own_shifts
+from photoaz.quantities import K95, MIN_TO_SEPARATE, VISIT_GAP, W_CRITICAL
+from photoaz.result import SiteResult, Turn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,17 +51,18 @@ def turns_between(earlier: SiteResult, later: SiteResult, before: Visit, after: 
     if not names:
         return ()
     d = difference_deg(_azimuths(later, names), _azimuths(earlier, names))
-    v = _covariance(earlier.azimuth_covariance, names) + _covariance(later.azimuth_covariance, names)
+    v = covariance_of(earlier.azimuth_covariance, names) + covariance_of(later.azimuth_covariance, names)
     v = v + np.eye(len(names)) * 1e-12 * np.trace(v)
     d = about_one_angle(d, v)
-    if len(names) < MIN_TO_SEPARATE:
-        changes = [(float(wrap_deg(x)), math.sqrt(float(s)), False) for x, s in zip(d, np.diag(v), strict=True)]
-        stands = [abs(x) > W_CRITICAL * s for x, s, _ in changes]
-    else:
+    own = len(names) >= MIN_TO_SEPARATE
+    if own:
         _, included = largest_consistent(d, v)
         shift, variance = own_shifts(d, v, included)
-        changes = [(float(wrap_deg(x)), math.sqrt(float(s)), True) for x, s in zip(shift, variance, strict=True)]
-        stands = [not k for k in included]
+        stands = ~included
+    else:
+        shift, variance = d, np.diag(v)
+        stands = np.abs(wrap_deg(d)) > W_CRITICAL * np.sqrt(variance)
+    changes = zip(names, wrap_deg(shift).tolist(), np.sqrt(variance).tolist(), stands.tolist(), strict=True)
     return tuple(
         Turn(
             antenna_id=name,
@@ -78,17 +76,12 @@ def turns_between(earlier: SiteResult, later: SiteResult, before: Visit, after: 
             turned=stand,
             sentence=_sentence(name, before.last, after.first, change, K95 * sigma, own, stand),
         )
-        for name, (change, sigma, own), stand in zip(names, changes, stands, strict=True)
+        for name, change, sigma, stand in changes
     )
 
 
 def _azimuths(site: SiteResult, names: Sequence[str]) -> np.ndarray:
     return np.array([site.antennas[name].azimuth_true_deg for name in names], float)
-
-
-def _covariance(joint: AzimuthCovariance, names: Sequence[str]) -> np.ndarray:
-    rows = [joint.antenna_ids.index(name) for name in names]
-    return np.asarray(joint.deg2, float)[np.ix_(rows, rows)]
 
 
 def _sentence(name: str, earlier: date, later: date, change: float, u95: float, own: bool, turned: bool) -> str:

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from photoaz.judgement.common import P_CRITICAL, W_CRITICAL, common_mode, common_mode_of_site, fit_common
-from photoaz.quantities import K95
+from photoaz.judgement.common_mode import common_mode, common_mode_of_site, fit_common
+from photoaz.quantities import K95, P_CRITICAL, W_CRITICAL
 from photoaz.result import AntennaResult, AzimuthCovariance, ById, CommonMode, Reading, SiteResult
 
 #: rounding, and the part in 1e12 by which a singular covariance is made regular

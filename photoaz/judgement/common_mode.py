@@ -21,17 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
-from photoaz.quantities import K95
-from photoaz.result import CommonMode, Departure, SiteResult
+from photoaz.quantities import K95, MIN_TO_SEPARATE, P_CRITICAL, W_CRITICAL
+from photoaz.result import AzimuthCovariance, CommonMode, Departure, SiteResult
 
 Array = NDArray[Any]
-
-#: standardised departure above which an antenna stands apart (two-sided 0.1 %)
-W_CRITICAL = 3.29
-#: probability of a chi-square as large as found, below which the rest is not consistent (Cox 2002, 5.1)
-P_CRITICAL = 0.05
-#: fewer do not tell whose the difference is
-MIN_TO_SEPARATE = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,23 +60,14 @@ def fit_common(differences_deg: Array, covariance_deg2: Array, included: Array) 
     rest = d[included] - angle
     chi2 = float(rest @ np.linalg.solve(v[np.ix_(included, included)], rest))
     off = np.eye(n) - np.ones((n, 1)) * weights  # departure = off @ differences
-    w = np.full(n, np.nan)
-    for k in range(n):
-        members = included.copy()
-        members[k] = True
-        if members.sum() > 1:
-            w[k] = _w_test(d[members], v[np.ix_(members, members)], int(members[:k].sum()))
-    return _Fit(angle, variance, chi2, d - angle, np.diag(off @ v @ off.T), w)
-
-
-def _w_test(d: Array, v: Array, k: int) -> float:
-    """Standardised shift of its own that difference k would have: (P e)_k / sqrt((P Q_e P)_kk) with P = V^-1."""
-    shift, variance = _own_shift(d, v, k)
-    return shift / math.sqrt(variance)
+    shift, shift_variance = own_shifts(d, v, included)
+    return _Fit(angle, variance, chi2, d - angle, np.diag(off @ v @ off.T), shift / np.sqrt(shift_variance))
 
 
 def own_shifts(differences_deg: Array, covariance_deg2: Array, included: Array) -> tuple[Array, Array]:
     """Each difference's shift of its own (n,) against the others included, and its variance (n,).
+
+    The shift is (P e)_k / (P Q_e P)_kk with P = V^-1, its variance 1 / (P Q_e P)_kk.
 
     Unlike a departure from the common angle it does not shrink where a difference is known so much better than the
     others that the common angle is nearly its own. As `fit_common`'s w; NaN where no other is included.
@@ -196,26 +180,33 @@ def common_mode_of_site(site: SiteResult) -> CommonMode | None:
 
     Antennas that may be one of several ways round enter with their wide uncertainty.
     """
-    covariance = site.azimuth_covariance
-    if covariance is None:
+    joint = site.azimuth_covariance
+    if joint is None:
         return None
     both = [
-        (row, a, a.reading, a.azimuth_true_deg)
-        for row, name in enumerate(covariance.antenna_ids)
+        (a, a.reading, a.azimuth_true_deg)
+        for name in joint.antenna_ids
         if (a := site.antennas.get(name)) is not None and a.reading is not None and a.azimuth_true_deg is not None
     ]
     if not both:
         return None
-    index = [row for row, *_ in both]
+    names = [a.antenna_id for a, _, _ in both]
     return common_mode(
-        [a.antenna_id for _, a, _, _ in both],
-        [reading.azimuth_true_deg for _, _, reading, _ in both],
-        [reading.u95_deg for _, _, reading, _ in both],
+        names,
+        [reading.azimuth_true_deg for _, reading, _ in both],
+        [reading.u95_deg for _, reading, _ in both],
         [estimate for *_, estimate in both],
-        np.asarray(covariance.deg2, float)[np.ix_(index, index)],
-        [reading.declination_u95_deg for _, _, reading, _ in both],
-        [K95 * a.declination_sigma_deg for _, a, _, _ in both],
+        covariance_of(joint, names),
+        [reading.declination_u95_deg for _, reading, _ in both],
+        [K95 * a.declination_sigma_deg for a, _, _ in both],
     )
+
+
+def covariance_of(joint: AzimuthCovariance, names: Sequence[str]) -> Array:
+    """The named antennas' part (n, n) of a site's joint covariance [deg^2], in the order of the names."""
+    rows = [joint.antenna_ids.index(name) for name in names]
+    out: Array = np.asarray(joint.deg2, float)[np.ix_(rows, rows)]
+    return out
 
 
 def largest_consistent(d: Array, v: Array) -> tuple[_Fit, Array]:

@@ -1,0 +1,249 @@
+"""Why a site's readings differ from its photos: every explanation held against all antennas at once.
+
+Each explanation says what the readings should be, given the photos' azimuths; how probable the readings are under it
+is a multivariate normal density with the estimates' joint covariance and the readings' own uncertainties. What an
+explanation leaves open (an angle common to all, how far a wrong reading is off) is integrated out, which makes a vague
+explanation pay for its vagueness. With a prior for each (`photoaz.quantities`), Bayes' theorem gives their
+probabilities (H. Jeffreys, Theory of Probability, 1961, chapter V; R. E. Kass, A. E. Raftery, Bayes factors, JASA 90
+(1995) 773).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import difference_deg
+from photoaz.judgement.agreement import weighted_mean
+from photoaz.judgement.conformity import probability_out
+from photoaz.judgement.exchanges import Swap, swaps_of
+from photoaz.judgement.fault_search import State, search
+from photoaz.judgement.reading_faults import Case, Facts, Faults, Kind, Reference, facts_of, faults_of, references_of
+from photoaz.judgement.reasons import odds, site_causes_sentence
+from photoaz.quantities import CAUSE_LISTED, CAUSE_NAMED, CAUSES_APART, K95
+from photoaz.register.model import Antenna
+from photoaz.result import Cause, LikelyCause, Reading, SiteCauses
+
+Array = NDArray[Any]
+
+
+def likely_causes(
+    cases: Sequence[Case], estimates_covariance_deg2: Array, others: Sequence[tuple[Antenna, float]] = ()
+) -> tuple[dict[str, Reading], SiteCauses]:
+    """What explains a site's readings, by comparing all explanations over all its antennas.
+
+    Parameters
+    ----------
+    cases : the n antennas that have a reading and an estimate. estimates_covariance_deg2 : (n, n), joint covariance of
+        the estimates. others : the site's other antennas with their true design azimuths [deg], which an exchanged
+        reading may be of.
+
+    Returns
+    -------
+    The cases' readings by antenna_id in their order, with what may explain each, and the causes named taken together.
+    Nothing depends on that order.
+
+    Raises
+    ------
+    ValueError : a covariance of another shape, uncertainties that are none.
+    """
+    n = len(cases)
+    v = np.asarray(estimates_covariance_deg2, float)
+    if v.shape != (n, n):
+        raise ValueError("the covariance needs a row and a column for each antenna")
+    if n == 0:
+        return {}, SiteCauses(causes=())
+    # one order inside, so that sums come out the same to the last bit
+    order = sorted(range(n), key=lambda k: cases[k].antenna.antenna_id)
+    others = sorted(others, key=lambda x: x[0].antenna_id)
+    facts = facts_of([cases[k] for k in order], v[np.ix_(order, order)], others)
+    references = references_of(facts)
+    swaps = swaps_of(facts, references)
+    explanations = _Explanations(facts, references, swaps, search(facts, references, swaps))
+    told = explanations.readings()
+    readings = {c.antenna.antenna_id: told[c.antenna.antenna_id] for c in cases}
+    causes = explanations.named(readings)
+    return readings, SiteCauses(causes=causes, sentence=site_causes_sentence(readings, causes))
+
+
+#: what is at work where a reading says where its antenna points
+_RIGHT: tuple[tuple[Kind, ...], ...] = ((), ("other way",), ("none",))
+
+
+class _Explanations:
+    """What a site's states say of its readings: their weights, and which causes are at work in which reading."""
+
+    def __init__(
+        self, facts: Facts, references: Sequence[Reference], swaps: Sequence[Swap], states: Sequence[State]
+    ) -> None:
+        self.facts, self.references, self.swaps, self.states = facts, references, swaps, states
+        weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
+        self.weight = weight / weight.sum()
+        self.faults: dict[int, Faults] = {r: faults_of(facts, references[r]) for r in {x.reference for x in states}}
+        self.active = [self._active(x) for x in states]
+
+    def _active(self, state: State) -> list[tuple[Kind, ...]]:
+        """Of each reading the causes at work in it, the foremost first; () where nothing is."""
+        kinds = {i: self.faults[state.reference].kind[k] for i, k in state.faults}
+        ref, source = self.references[state.reference], self.swaps[state.swap].source
+        active: list[tuple[Kind, ...]] = []
+        for i in range(len(self.facts.cases)):
+            own = kinds.get(i)
+            out: list[Kind] = []
+            if own == "reading_wrong":
+                active.append((own,))
+                continue
+            if source[i] != i:
+                out.append("sectors_swapped")
+            if ref.cause is not None and ref.who[i]:
+                out.append(ref.cause)
+            if own in ("antenna_turned", "none") or (own == "other way" and not out):
+                out.append(own)  # the reading is as the rest of the site's are, whatever became of the antenna
+            elif own is not None and own != "other way":
+                out.insert(0, own)
+            active.append(tuple(dict.fromkeys(out)))
+        return active
+
+    def readings(self) -> dict[str, Reading]:
+        """The readings by antenna_id, each with its causes, whether it is right, and what it should have been."""
+        told = {}
+        for i, c in enumerate(self.facts.cases):
+            own = [a[i] for a in self.active]
+            reading = self._explained(i, own)
+            right = float(sum(w for w, a in zip(self.weight, own, strict=True) if a in _RIGHT))
+            corrected = None
+            if reading.likely_cause is not None:
+                at = next((k for k, a in enumerate(own) if reading.likely_cause in a), None)
+                corrected = None if at is None else self._corrected(self.states[at], i)
+            told[c.antenna.antenna_id] = replace(reading, p_right=min(right, 1.0), corrected_deg=corrected)
+        return told
+
+    def named(self, readings: Mapping[str, Reading]) -> tuple[Cause, ...]:
+        """The causes that are likely of some reading, with the probability that they are at work in all of those."""
+        names = [c.antenna.antenna_id for c in self.facts.cases]
+        site = []
+        for cause in dict.fromkeys(x for n in names if (x := readings[n].likely_cause) is not None):
+            some = [i for i, n in enumerate(names) if readings[n].likely_cause == cause]
+            if cause == "antenna_turned" or len(some) == 1:  # each by itself
+                together = min(next(c.probability for c in readings[names[i]].causes if c.cause == cause) for i in some)
+            else:
+                at_work = (all(cause in a[i] for i in some) for a in self.active)
+                together = float(sum(w for w, yes in zip(self.weight, at_work, strict=True) if yes))
+            site.append(Cause(cause=cause, probability=together, antennas=tuple(names[i] for i in some)))
+        return tuple(sorted(site, key=lambda c: (-len(c.antennas), c.cause)))
+
+    def _explained(self, i: int, active: Sequence[tuple[Kind, ...]]) -> Reading:
+        """Reading i with its causes; one is named only where it is probable and told apart from the others."""
+        case = self.facts.cases[i]
+        sums = _sums(case, float(self.facts.covariance[i, i]), active, self.weight)
+        # of two at work in one reading, its own comes before the whole site's
+        ranked = sorted(sums.probability, key=lambda c: (-sums.own[c], c))
+        listed = tuple(
+            Cause(cause=c, probability=min(1.0, sums.probability[c]), antennas=(case.antenna.antenna_id,))
+            for c in ranked
+            if sums.probability[c] >= CAUSE_LISTED
+        )
+        reading = replace(case.reading, no_fault=sums.no_fault, causes=listed)
+        if not ranked or sums.no_fault >= CAUSE_NAMED:
+            return reading
+        first, *rest = ranked
+        p = sums.probability[first]
+        alike = [first, *(c for c in rest if self._not_told_apart(first, c, sums, active))]
+        if p >= CAUSE_NAMED and len(alike) == 1:
+            return replace(reading, likely_cause=first, cause_odds=odds(min(p, 1.0)))
+        # named together is whatever is about as probable
+        least = max(p, sums.no_fault) / CAUSES_APART
+        alike += [c for c in ranked if c not in alike and sums.probability[c] >= least]
+        return replace(reading, not_told_apart=tuple(alike) if len(alike) > 1 else ())
+
+    def _not_told_apart(
+        self, first: LikelyCause, other: LikelyCause, sums: _Sums, active: Sequence[tuple[Kind, ...]]
+    ) -> bool:
+        """Whether the readings favour neither of two causes of one reading, nor all that is known."""
+        if {first, other} & {"reading_wrong", "antenna_turned"} or not {first, other} <= sums.best.keys():
+            return False
+        mine, its = sums.best[first], sums.best[other]
+        if first in active[its] or other in active[mine]:
+            return False
+        by_readings = self.states[its].log_likelihood >= self.states[mine].log_likelihood - math.log(CAUSES_APART)
+        return by_readings and sums.probability[other] * CAUSES_APART >= sums.probability[first]
+
+    def _corrected(self, state: State, i: int) -> float | None:
+        """Reading i as it should have been, under a state; None where that does not tell.
+
+        Of exchanged ones that of the antenna whose reading is this one's.
+        """
+        swap = self.swaps[state.swap].source
+        source = i
+        if swap[i] != i:
+            (others,) = np.nonzero(swap == i)
+            others = others[others != i]
+            if len(others) != 1:
+                return None
+            source = int(others[0])
+        shift = 0.0
+        faults = self.faults[state.reference]
+        for at, k in state.faults:
+            if at == source:
+                if faults.widening[k] > 1.0:  # wrong, or turned: by an unknown angle
+                    return None
+                shift = float(faults.shift[k])
+        ref = self.references[state.reference]
+        if ref.cause == "common_offset" and ref.who[source]:
+            return None
+        return float((self.facts.reading[source] - ref.shift[source] + shift) % 360.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """Of one reading: per cause the probability that it is at work, and that it is so foremost; its best state."""
+
+    probability: dict[LikelyCause, float]
+    own: dict[LikelyCause, float]
+    best: dict[LikelyCause, int]
+    no_fault: float
+
+
+def _sums(case: Case, variance_deg2: float, active: Sequence[tuple[Kind, ...]], weight: Array) -> _Sums:
+    probability: dict[LikelyCause, float] = {}
+    own: dict[LikelyCause, float] = {}
+    best: dict[LikelyCause, int] = {}  # states come most probable first
+    no_fault = 0.0
+    out, other_out = _out_of_tolerance(case, variance_deg2), _out_of_tolerance(case, math.inf)
+    for k, causes in enumerate(active):
+        w = float(weight[k])
+        if causes in ((), ("other way",)):
+            off = other_out if causes else out
+            no_fault += w * (1.0 - off)
+            for sums in (probability, own):
+                sums["antenna_turned"] = sums.get("antenna_turned", 0.0) + w * off
+            continue
+        for place, cause in enumerate(causes):
+            if cause != "none" and cause != "other way":
+                probability[cause] = probability.get(cause, 0.0) + w
+                best.setdefault(cause, k)
+                own[cause] = own.get(cause, 0.0) + (w if place == 0 else 0.0)
+    return _Sums(probability, own, best, no_fault)
+
+
+def _out_of_tolerance(case: Case, variance_deg2: float) -> float:
+    """Probability that an antenna whose reading is right hangs out of its design's tolerance, by reading and photos.
+
+    By the reading alone where the estimate's variance is infinite.
+    """
+    design = case.found.design.azimuth_true_deg
+    if design is None:
+        return 0.0
+    azimuth, u95 = case.reading.azimuth_true_deg, max(case.reading.u95_deg, 1e-6)
+    if math.isfinite(variance_deg2):
+        mean = weighted_mean(case.estimate_deg, max(K95 * math.sqrt(variance_deg2), 1e-6), azimuth, u95)
+        azimuth, u95 = mean.azimuth_deg, mean.u95_deg
+    own = 0.0
+    if case.antenna.design_north == "magnetic" and case.declination is not None:
+        own = case.declination.sigma_deg
+    return probability_out(difference_deg(azimuth, design), math.hypot(u95 / K95, own), case.antenna.tolerance_deg)

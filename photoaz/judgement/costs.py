@@ -1,0 +1,78 @@
+"""What visits, photos, climbs and wrong azimuths cost; from a file where the user has one."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from photoaz.errors import Fault, InputError
+from photoaz.register.toml import is_finite, read_toml
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Costs:
+    """What things cost, in one unit, named by `unit`. The defaults are common practice, no source: set your own.
+
+    visit: going to a site, once for all its antennas. photo: each antenna's photo or measurement from the ground there.
+    climb: a crew on the tower, once for all antennas. turn: measuring, and turning where it needs it, one antenna up
+    there. desk: looking something up, or correcting the register, once for one fault of several readings.
+    wrong_azimuth_year: an antenna out of tolerance left so for a year; lost_db_year: with it, each dB lost where it
+    loses most of boresight and sector edge (reference pattern). wrong_record_year: a reading in the register that is
+    wrong, left so for a year. years: how long things stay if nothing is done. unseen_out: of antennas that no photo
+    shows, the share out of tolerance.
+    """
+
+    visit: float = 250.0
+    photo: float = 20.0
+    climb: float = 800.0
+    turn: float = 150.0
+    desk: float = 15.0
+    wrong_azimuth_year: float = 500.0
+    lost_db_year: float = 300.0
+    wrong_record_year: float = 100.0
+    years: float = 1.0
+    unseen_out: float = 0.1
+    unit: str = "units"
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            wrong = _wrong(f.name, getattr(self, f.name))
+            if wrong:
+                raise ValueError(f"{f.name}: {wrong}")
+
+
+def _wrong(key: str, value: object) -> str | None:
+    """What is wanted of a cost, where the value is not that."""
+    if key == "unit":
+        return None if isinstance(value, str) and 0 < len(value) <= 20 and value.isprintable() else "1 to 20 letters"
+    if not is_finite(value) or value < 0.0:
+        return "a number, 0 or more"
+    if key == "unseen_out" and value > 1.0:
+        return "a share, 0 to 1"
+    return "years above 0" if key == "years" and value == 0.0 else None
+
+
+def load_costs(path: Path) -> Costs:
+    """Costs from a TOML file: lines such as `visit = 300`; what it does not name stays as it is.
+
+    Raises
+    ------
+    InputError : no TOML, a key that there is not, a value that is none; every such line, with key and what is wanted.
+    """
+    text, given = read_toml(path, what="a TOML file of costs", example="visit = 300")
+    known = [f.name for f in fields(Costs)]
+    faults = []
+    for key, value in given.items():
+        wanted = _wrong(key, value) if key in known else f"one of: {', '.join(known)}"
+        if wanted:
+            shown = f"{key} = {value!r}" if key in known else f"the key '{key}'"
+            faults.append(Fault(file=path, line=_line_of(key, text), found=shown, wanted=wanted))
+    if faults:
+        raise InputError(faults)
+    return Costs(**given)
+
+
+def _line_of(key: str, text: str) -> int | None:
+    pattern = re.compile(rf"""\s*(?:\[+\s*)?["']?{re.escape(key)}["']?\s*(?:[=.\]]|$)""")
+    return next((n for n, line in enumerate(text.splitlines(), 1) if pattern.match(line)), None)

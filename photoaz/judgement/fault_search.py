@@ -1,0 +1,205 @@
+"""The states that may explain a site's readings, most probable first.
+
+A site's state is one fault of reference (of all readings, or of all of one day and north), one exchange of readings,
+and any number of faults of single readings. None, one and two of the last are gone through one by one; more are found
+by adding up to two at a time to the most probable states.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import difference_deg
+from photoaz.judgement.exchanges import Swap
+from photoaz.judgement.reading_faults import Facts, Faults, Reference, faults_of
+
+Array = NDArray[Any]
+
+_KEEP = 12.0  # states less probable than e^-12 of the best are dropped
+_BEAM = 12  # states that further faults are added to
+_MOST_KEPT = 300  # new states of one state
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """faults: (antenna, fault's number) in order. log_likelihood: of the readings; log_posterior: with all priors."""
+
+    reference: int
+    swap: int
+    faults: tuple[tuple[int, int], ...]
+    log_posterior: float
+    log_likelihood: float
+
+    @property
+    def key(self) -> tuple[int, int, tuple[tuple[int, int], ...]]:
+        """What tells a state from others."""
+        return self.reference, self.swap, self.faults
+
+
+_States = dict[tuple[int, int, tuple[tuple[int, int], ...]], State]
+
+
+def search(facts: Facts, references: Sequence[Reference], swaps: Sequence[Swap]) -> list[State]:
+    """The states that matter, most probable first: by exhaustion up to two faults, then by adding to the best."""
+    states: _States = {}
+    faults: dict[tuple[int, int], tuple[Array, Array, Faults]] = {}
+    best = _up_to_two_faults(facts, references, swaps, states, faults)
+    grown = set()
+    while True:
+        full = (x for x in states.values() if len(x.faults) >= 2 and x.key not in grown)
+        front = sorted((x for x in full if x.log_posterior > best - _KEEP), key=lambda x: -x.log_posterior)[:_BEAM]
+        if not front:
+            break
+        before = best
+        for state in front:
+            grown.add(state.key)
+            residual, v, f = faults[state.reference, state.swap]
+            residual, v = residual.copy(), v.copy()
+            for i, k in state.faults:
+                residual[i] += f.shift[k]
+                v[i, i] += f.widening[k] ** 2
+            best = max(best, _extend(states, state, f, _grow(residual, v, f), best))
+        if best < before + 0.5 and max(len(x.faults) for x in front) > 2:
+            break
+    kept = [x for x in states.values() if x.log_posterior > best - _KEEP]
+    return sorted(kept, key=lambda x: (-x.log_posterior, *x.key))
+
+
+def _up_to_two_faults(
+    facts: Facts,
+    references: Sequence[Reference],
+    swaps: Sequence[Swap],
+    states: _States,
+    faults: dict[tuple[int, int], tuple[Array, Array, Faults]],
+) -> float:
+    """Note the states of no, one and two single faults, and what acts on which residuals; the best log posterior."""
+    starts: list[tuple[float, int, int, Array, Array]] = []
+    plain = [faults_of(facts, ref) for ref in references]
+    for r, ref in enumerate(references):
+        heaviest = plain[r].heaviest(len(facts.cases))
+        for s, swap in enumerate(swaps):
+            residual, v = _predicted(facts, ref, swap)
+            starts.append((math.log(ref.prior * swap.prior) + _ceiling(residual, v, heaviest), r, s, residual, v))
+    starts.sort(key=lambda x: -x[0])
+    best = -math.inf
+    for ceiling, r, s, residual, v in starts:
+        if ceiling < best - _KEEP:
+            break
+        f = plain[r].about(residual)
+        faults[r, s] = residual, v, f
+        bare = log_normal(residual, v)
+        log_posterior = bare + math.log(references[r].prior * swaps[s].prior)
+        state = State(r, s, (), log_posterior, bare)
+        states[state.key] = state
+        best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f), best))
+    return best
+
+
+def _extend(states: _States, state: State, f: Faults, grown: _Grown, best: float) -> float:
+    """Note a state's descendants that may matter; the best of their log posteriors."""
+    used = {i for i, _ in state.faults}
+    weight = state.log_posterior - state.log_likelihood
+    free = np.array([i not in used for i in f.index])
+    one = np.where(free, grown.one + f.log_weight + weight, -math.inf)
+    two = grown.two + f.log_weight[:, None] + f.log_weight[None, :] + weight
+    two = np.where((f.index[:, None] < f.index[None, :]) & np.outer(free, free), two, -math.inf)
+    top = max(best, float(one.max()), float(two.max()))
+    limit = top - _KEEP
+
+    def note(chosen: tuple[int, ...], log_posterior: float, log_likelihood: float) -> None:
+        added = tuple(sorted((*state.faults, *((int(f.index[k]), k) for k in chosen))))
+        new = State(state.reference, state.swap, added, log_posterior, log_likelihood)
+        states[new.key] = new
+
+    # of very many that are as good as each other, the better ones stand for all
+    if np.count_nonzero(two > limit) > _MOST_KEPT:
+        limit = max(limit, float(np.partition(two.ravel(), two.size - _MOST_KEPT)[two.size - _MOST_KEPT]))
+    for k in np.flatnonzero(one > limit):
+        note((int(k),), float(one[k]), float(grown.one[k]))
+    for k, j in np.argwhere(two > limit):
+        note((int(k), int(j)), float(two[k, j]), float(grown.two[k, j]))
+    return max(float(one.max()), float(two.max()))
+
+
+def _predicted(facts: Facts, ref: Reference, swap: Swap) -> tuple[Array, Array]:
+    """Residuals of the readings under a state without faults of single ones, wrapped, and their covariance."""
+    n = len(facts.cases)
+    azimuths = np.concatenate([facts.estimate, facts.other_azimuth])
+    residual = difference_deg(facts.reading - ref.shift, azimuths[swap.source])
+    known = swap.source < n
+    at = np.where(known, swap.source, 0)
+    v = facts.covariance[np.ix_(at, at)] * np.outer(known, known)
+    # one error of the declination moves readings and estimates together, and only what it moves them apart counts
+    moved = facts.declination[at] * known
+    apart = ref.columns[:, 0] - moved
+    v = v - np.outer(moved, moved) + np.outer(apart, apart) - np.outer(ref.columns[:, 0], ref.columns[:, 0])
+    extra = np.zeros(n)
+    extra[~known] = facts.other_variance[swap.source[~known] - n]
+    v = v + np.diag(extra) + facts.own + ref.columns @ ref.columns.T
+    if ref.cause == "common_offset":  # about the middle of those concerned, so that 175 and -175 are one angle
+        some = residual[ref.who]
+        middle = some[int(np.abs(difference_deg(some[:, None], some)).sum(1).argmin())]
+        residual = np.where(ref.who, middle + difference_deg(residual, float(middle)), residual)
+    return residual, v
+
+
+def log_normal(residual: Array, covariance: Array) -> float:
+    """Log density of a multivariate normal distribution about 0: residual (n,), covariance (n, n)."""
+    sign, log_det = np.linalg.slogdet(covariance)
+    if sign <= 0.0:
+        raise ValueError("the covariance is not positive definite")
+    return float(
+        -0.5 * (residual @ np.linalg.solve(covariance, residual) + log_det + len(residual) * math.log(2.0 * math.pi))
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Grown:
+    """Log likelihoods of a state with one more fault (N,), and with two more (N, N)."""
+
+    one: Array
+    two: Array
+
+
+def _grow(residual: Array, covariance: Array, f: Faults) -> _Grown:
+    """Every single fault and every two of them added to a state, by Woodbury's identity; closed forms, no loops."""
+    base = log_normal(residual, covariance)
+    p = np.linalg.inv(covariance)
+    g = p @ residual
+    i, a, t = f.index, f.shift, f.widening
+    pii, gi = p[i, i], g[i]
+    gained = 2.0 * a * gi + a * a * pii  # of the sum of squares, by the shift alone
+    pull = gi + a * pii
+    m = 1.0 + t * t * pii
+    one = base - 0.5 * (gained - (t * pull) ** 2 / m + np.log(m))
+
+    pij = p[np.ix_(i, i)]
+    square = gained[:, None] + gained[None, :] + 2.0 * np.outer(a, a) * pij
+    w = t[:, None] * (pull[:, None] + a[None, :] * pij)  # of the first of the two, the second's shift counted in
+    cross = np.outer(t, t) * pij
+    det = np.maximum(np.outer(m, m) - cross**2, 1e-300)
+    less = (w**2 * m[None, :] + w.T**2 * m[:, None] - 2.0 * w * w.T * cross) / det
+    two = base - 0.5 * (square - less + np.log(det))
+    return _Grown(one, two)
+
+
+def _ceiling(residual: Array, covariance: Array, heaviest: Array) -> float:
+    """What the log posterior of a state without faults can become by two: by shifts that make both residuals fit."""
+    p = np.linalg.inv(covariance)
+    g = p @ residual
+    d = np.diag(p)
+    bare = log_normal(residual, covariance)
+    if len(g) == 1:
+        return bare + 0.5 * float(g[0] ** 2 / d[0]) + float(heaviest[0])
+    det = np.outer(d, d) - p**2
+    np.fill_diagonal(det, 1.0)
+    fits = 0.5 * (np.outer(g**2, d) + np.outer(d, g**2) - 2.0 * np.outer(g, g) * p) / np.maximum(det, 1e-300)
+    fits += heaviest[:, None] + heaviest[None, :]
+    np.fill_diagonal(fits, -math.inf)
+    return bare + float(fits.max())

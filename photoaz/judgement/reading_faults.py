@@ -1,0 +1,349 @@
+"""What may be wrong with a site's readings: with all of one north or day together, or with one by itself.
+
+The words, for readings stated from each north (D the declination, g the grid's convergence, t the true azimuth):
+
+====================  ==================================  =============================================================
+declination_omitted   stated true: t - D                  a compass reading taken down as if from true north
+.                     stated grid: t - D                  likewise
+declination_sign      stated true: t - 2 D, t + D         corrected the wrong way; corrected twice
+.                     stated magnetic: t, t - 2 D         corrected already, once more when it is carried to true north,
+.                                                         or corrected the wrong way
+grid_for_true         stated true: t - g                  taken from a map grid
+.                     stated grid: t; magnetic: t - g     the north is named wrongly
+====================  ==================================  =============================================================
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import difference_deg
+from photoaz.geodesy.norths import Declination
+from photoaz.judgement.conformity import hung_density
+from photoaz.quantities import (
+    ALL_REVERSED_SHARE,
+    ANYWHERE_SHARE,
+    COMMON_OFFSET_SHARE,
+    COMMON_OFFSET_SIGMA_DEG,
+    DECLINATION_OMITTED_SHARE,
+    DECLINATION_SIGN_SHARE,
+    DECLINATION_TWICE_SHARE,
+    DIGITS_TRANSPOSED_SHARE,
+    ESTIMATE_SPOILED_SHARE,
+    GRID_FOR_TRUE_SHARE,
+    K95,
+    ODD_NORTH,
+    OWN_REFERENCE_FAULT_SHARE,
+    READING_REVERSED_SHARE,
+    READING_WRONG_SHARE,
+    READING_WRONG_SIGMA_DEG,
+    TURNED_SIGMA_DEG,
+    TURNED_SINCE_SHARE,
+)
+from photoaz.register.model import Antenna, ReadingNorth
+from photoaz.register.model import Reading as StatedReading
+from photoaz.result import AntennaResult, LikelyCause, Reading
+
+Array = NDArray[Any]
+
+#: what may be at work in one reading; 'none': its estimate is off, 'other way': the photos mean another of the azimuths
+#: that they allow
+Kind = LikelyCause | Literal["none", "other way"]
+
+#: so wide a normal density is flat over the circle, and what its width costs
+WIDE_DEG = 1e4
+FLAT = math.log(math.sqrt(2.0 * math.pi) * WIDE_DEG / 360.0)
+_MOST_GROUPS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One antenna with a reading and an estimate.
+
+    stated: the reading as entered; reading: carried to true north. found: the photos' answer, with its design;
+    estimate_deg: its azimuth. declination: at the site on the reading's day, None where not known. convergences_deg: of
+    the grids that the reading may have been taken from.
+    """
+
+    antenna: Antenna
+    stated: StatedReading
+    reading: Reading
+    found: AntennaResult
+    estimate_deg: float
+    declination: Declination | None = None
+    convergences_deg: tuple[float, ...] = ()
+
+    @property
+    def group(self) -> str:
+        """Readings of one day and north share it."""
+        return f"{self.stated.north} {self.stated.date}"
+
+    @property
+    def own_convergence_deg(self) -> float:
+        """Of the grid that the reading is stated in."""
+        if self.stated.north != "grid":
+            return 0.0
+        return float(difference_deg(self.reading.azimuth_true_deg, self.stated.azimuth_deg))
+
+    @property
+    def name_probability(self) -> float:
+        """Of the estimate's being this antenna's."""
+        by_pattern = [1.0 if v.from_pick else v.name_probability for v in self.found.evidence]
+        return max((1.0 if p is None else p for p in by_pattern), default=1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """A site's cases as arrays of n, [deg], beside its other antennas.
+
+    covariance: of the estimates (n, n). own: that of the readings without the declination's part (n, n). shared: one
+    sigma of the declination in each reading; declination: what it does to each estimate. others: antennas without a
+    reading and an estimate, which an exchanged reading may be of, with their true design azimuths; then other_azimuth
+    and other_variance of each.
+    """
+
+    cases: Sequence[Case]
+    reading: Array
+    estimate: Array
+    covariance: Array
+    own: Array
+    shared: Array
+    declination: Array
+    others: Sequence[tuple[Antenna, float]]
+    other_azimuth: Array
+    other_variance: Array
+
+
+def facts_of(cases: Sequence[Case], covariance: Array, others: Sequence[tuple[Antenna, float]]) -> Facts:
+    """The cases beside the site's other antennas, with their covariance [deg^2] (n, n); see `Facts`.
+
+    Raises
+    ------
+    ValueError : uncertainties that are none.
+    """
+    u = np.array([c.reading.u95_deg for c in cases]) / K95
+    shared = np.array([c.reading.declination_u95_deg for c in cases]) / K95
+    if not (u >= 0.0).all() or not (shared <= u * (1.0 + 1e-9)).all() or not (np.diag(covariance) >= 0.0).all():
+        raise ValueError("uncertainties must not be negative, and what is shared is no more than the whole")
+    # two exact statements would have a singular covariance
+    least = 1e-9 * (np.trace(covariance) / len(cases) + (u**2).mean()) + 1e-12
+    return Facts(
+        cases=cases,
+        reading=np.array([c.reading.azimuth_true_deg for c in cases]),
+        estimate=np.array([c.estimate_deg for c in cases]),
+        covariance=covariance,
+        own=np.diag(np.maximum(u**2 - shared**2, 0.0) + least),
+        shared=shared,
+        declination=np.array([c.found.declination_sigma_deg for c in cases]),
+        others=others,
+        other_azimuth=np.array([azimuth for _, azimuth in others]),
+        other_variance=np.array([(a.tolerance_deg / 2.0) ** 2 for a, _ in others]),
+    )
+
+
+# ---- of all readings, or of all of one north and day -----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A fault of reference: shift [deg] of each reading, what varies with it ((n, k) columns), who has it."""
+
+    cause: LikelyCause | None
+    prior: float
+    shift: Array
+    columns: Array
+    who: Array
+
+
+def references_of(facts: Facts) -> list[Reference]:
+    """No fault of reference, and every one that all readings, or all of one group, may have."""
+    n = len(facts.cases)
+    groups = [np.ones(n, bool)]
+    names = sorted({c.group for c in facts.cases})
+    if 1 < len(names) <= _MOST_GROUPS:
+        groups += [np.array([c.group == name for c in facts.cases]) for name in names]
+    out = [
+        Reference(cause, prior / len(groups), shift, columns, who)
+        for who in groups
+        for cause, prior, shift, columns in _reference_faults(facts, who)
+    ]
+    none = max(0.05, 1.0 - sum(r.prior for r in out))
+    return [Reference(None, none, np.zeros(n), facts.shared[:, None], np.zeros(n, bool)), *out]
+
+
+def _reference_faults(facts: Facts, who: Array) -> Iterator[tuple[LikelyCause, float, Array, Array]]:
+    """Faults of reference of some of the readings: what they shift them by, and the errors that go with that."""
+    n = len(facts.cases)
+    some = [int(i) for i in np.flatnonzero(who)]
+    for cause, prior, of in _declination_faults():
+        moved = [of(facts.cases[i]) for i in some]
+        known = [m for m in moved if m is not None]
+        if len(known) == len(moved):
+            shift, column = np.zeros(n), facts.shared.copy()
+            shift[some], column[some] = [m[0] for m in known], [m[1] for m in known]
+            yield cause, prior * min(m[2] for m in known), shift, column[:, None]
+    grids = sorted({round(g, 3) for c in facts.cases for g in c.convergences_deg})
+    for g in grids:
+        moved_by_grid = [_grid_fault(facts.cases[i], g, first=g == grids[0]) for i in some]
+        applying = [m for m in moved_by_grid if m is not None]
+        if len(applying) == len(some):
+            shift = np.zeros(n)
+            shift[some] = [m[0] for m in applying]
+            prior = GRID_FOR_TRUE_SHARE * min(m[1] for m in applying) / len(grids)
+            yield "grid_for_true", prior, shift, facts.shared[:, None]
+    if len(some) > 1:
+        columns = np.column_stack([facts.shared, COMMON_OFFSET_SIGMA_DEG * who])
+        yield "common_offset", COMMON_OFFSET_SHARE, np.zeros(n), columns
+        yield "reversed_180", ALL_REVERSED_SHARE, 180.0 * who, facts.shared[:, None]
+
+
+def _grid_fault(c: Case, convergence_deg: float, first: bool) -> tuple[float, float] | None:
+    """Shift of a reading by which grid and true are mixed up, and how odd that is; None where it does not apply."""
+    if c.stated.north == "grid":  # the grid is the one stated: once is enough
+        return (c.own_convergence_deg, ODD_NORTH) if first else None
+    if c.stated.north == "true":
+        return -convergence_deg, 1.0
+    return None if c.declination is None else (c.declination.value_deg - convergence_deg, ODD_NORTH)
+
+
+def _declination_faults() -> Iterator[tuple[LikelyCause, float, Any]]:
+    """Faults of declination: of one reading the shift of it as carried to true north, its sigma, and how odd it is."""
+
+    def times(k: float, north: ReadingNorth, odd: float = 1.0) -> Any:
+        # a reading that truth + k D was entered for; carrying a magnetic one over adds D, a grid one its convergence.
+        # Whatever was added to the needle's own reading was the model's declination: the model's error is in it once.
+        def shifted(c: Case) -> tuple[float, float, float] | None:
+            if c.declination is None or c.stated.north != north:
+                return None
+            carried = c.declination.value_deg if north == "magnetic" else c.own_convergence_deg
+            return k * c.declination.value_deg + carried, c.declination.sigma_deg, odd
+
+        return shifted
+
+    yield "declination_omitted", DECLINATION_OMITTED_SHARE, times(-1.0, "true")
+    yield "declination_omitted", DECLINATION_OMITTED_SHARE, times(-1.0, "grid", ODD_NORTH)
+    yield "declination_sign", DECLINATION_SIGN_SHARE, times(-2.0, "true")
+    yield "declination_sign", DECLINATION_TWICE_SHARE, times(1.0, "true")
+    yield "declination_sign", DECLINATION_SIGN_SHARE, times(0.0, "magnetic")
+    yield "declination_sign", DECLINATION_TWICE_SHARE, times(-2.0, "magnetic", ODD_NORTH)
+
+
+# ---- of single readings ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """Faults of single readings, one row each: antenna, shift and widening [deg] of its residual (reading minus what
+    is expected), log weight against none, and what it is.
+    """
+
+    index: Array
+    shift: Array
+    widening: Array
+    log_weight: Array
+    kind: tuple[Kind, ...]
+
+    def about(self, residual: Array) -> Faults:
+        """With shifts as they act on residuals that were wrapped: the short way round with them, too."""
+        e = residual[self.index]
+        shift = np.where(self.shift == 0.0, 0.0, (e + self.shift + 180.0) % 360.0 - 180.0 - e)
+        return Faults(self.index, shift, self.widening, self.log_weight, self.kind)
+
+    def heaviest(self, n: int) -> Array:
+        """Per antenna (n,) the greatest log weight, those of a flat density without what its width costs."""
+        out = np.zeros(n)
+        flat = np.where(self.widening == WIDE_DEG, self.log_weight - FLAT, self.log_weight)
+        np.maximum.at(out, self.index, flat)
+        return out
+
+
+@functools.lru_cache(maxsize=4096)
+def transposed(angle_deg: float) -> tuple[float, ...]:
+    """The azimuths [deg] that an entered one becomes by exchanging two digits next to each other before its point.
+
+    Those are taken with and without leading zeros ('35' and '035'), since either is written; results from 360 on are
+    none. 135 gives 315 and 153; 35 gives 53, 305.
+    """
+    angle_deg %= 360.0
+    whole = math.floor(angle_deg)
+    out: set[float] = set()
+    for text in {str(whole), f"{whole:03d}"}:
+        for k in range(len(text) - 1):
+            other = int(text[:k] + text[k + 1] + text[k] + text[k + 2 :])
+            if other != whole and other < 360:
+                out.add(other + (angle_deg - whole))
+    return tuple(sorted(out))
+
+
+def faults_of(facts: Facts, ref: Reference) -> Faults:
+    """What each reading may suffer by itself, with a fault of reference or without."""
+    rows: list[tuple[int, float, float, float, Kind]] = []
+    for i, c in enumerate(facts.cases):
+        spoiled = min(max(ESTIMATE_SPOILED_SHARE, 1.0 - c.name_probability), 0.8)
+        others = [a for a in c.found.alternatives if a.probability > 0.0]
+        first = math.log(max(1.0 - sum(a.probability for a in others), 1e-3))
+        faulty = READING_REVERSED_SHARE + DIGITS_TRANSPOSED_SHARE + READING_WRONG_SHARE + TURNED_SINCE_SHARE
+        fine = first + math.log1p(-faulty) + math.log1p(-spoiled)
+        # the photos may mean another of the azimuths that they allow
+        ways = []
+        for a in others:
+            log_p = math.log(a.probability) + _suits(facts, i, a.azimuth_true_deg)
+            ways.append((_short(c.estimate_deg - a.azimuth_true_deg), log_p))
+        rows += [(i, moved, 0.0, log_p - first, "other way") for moved, log_p in ways]
+        for moved, log_p in ((0.0, first), *ways):
+            if ref.cause != "reversed_180" or not ref.who[i]:
+                weight = math.log(READING_REVERSED_SHARE) + log_p - fine
+                rows.append((i, moved - 180.0, 0.0, weight, "reversed_180"))
+            for t in transposed(c.stated.azimuth_deg):
+                weight = math.log(DIGITS_TRANSPOSED_SHARE / 2.0) + log_p - fine
+                rows.append((i, moved + t - c.stated.azimuth_deg, 0.0, weight, "digits_transposed"))
+        if len(facts.cases) > 1 and ref.cause is None:
+            for cause, _, of in _declination_faults():
+                if (got := of(c)) is not None:
+                    weight = math.log(OWN_REFERENCE_FAULT_SHARE * got[2]) + first - fine
+                    rows.append((i, -got[0], got[1], weight, cause))
+        turned = _turned(facts, ref, i)
+        broad: tuple[tuple[float, float, float, Kind], ...] = (
+            (READING_WRONG_SHARE, READING_WRONG_SIGMA_DEG, 0.0, "reading_wrong"),
+            (TURNED_SINCE_SHARE, TURNED_SIGMA_DEG, turned, "antenna_turned"),
+        )
+        for prior, spread, gain, kind in broad:
+            rows.append((i, 0.0, spread, math.log(prior * (1.0 - ANYWHERE_SHARE)) + gain - fine, kind))
+            rows.append((i, 0.0, WIDE_DEG, math.log(prior * ANYWHERE_SHARE) + FLAT + gain - fine, kind))
+        rows.append((i, 0.0, WIDE_DEG, math.log(spoiled) + FLAT + turned - fine, "none"))
+    index, shift, widening, log_weights, kinds = zip(*rows, strict=True)
+    return Faults(np.array(index), np.array(shift), np.array(widening), np.array(log_weights), kinds)
+
+
+def _log_hung(c: Case, azimuth_deg: float, variance_deg2: float) -> float:
+    """Log density of an azimuth, known with a variance, by how antennas hang; 0 where the design is not known."""
+    design = c.found.design.azimuth_true_deg
+    if design is None:
+        return 0.0
+    off = np.array(_short(azimuth_deg - design))
+    return math.log(float(hung_density(off, c.antenna.tolerance_deg, variance_deg2)))
+
+
+def _suits(facts: Facts, i: int, other_deg: float) -> float:
+    """Log of how much better the design suits another azimuth that the photos allow than the one estimated."""
+    c, variance = facts.cases[i], float(facts.covariance[i, i])
+    return _log_hung(c, other_deg, variance) - _log_hung(c, c.estimate_deg, variance)
+
+
+def _turned(facts: Facts, ref: Reference, i: int) -> float:
+    """Log of how much better the design suits the reading than the photos: one of the two is as it was hung."""
+    c = facts.cases[i]
+    read = _log_hung(c, c.reading.azimuth_true_deg - float(ref.shift[i]), (c.reading.u95_deg / K95) ** 2)
+    return read - _log_hung(c, c.estimate_deg, float(facts.covariance[i, i]))
+
+
+def _short(angle_deg: float) -> float:
+    """An angle the short way round, for one figure at a time."""
+    return (angle_deg + 180.0) % 360.0 - 180.0

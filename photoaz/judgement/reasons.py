@@ -1,0 +1,193 @@
+"""What was concluded of an antenna and of a site's readings, said in sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from photoaz.angles import format_azimuth_deg, format_difference_deg
+from photoaz.errors import InputError
+from photoaz.geodesy.norths import TrueAzimuth
+from photoaz.judgement.conformity import guard_band_deg
+from photoaz.quantities import CAUSE_NAMED, K95
+from photoaz.register.model import ReadingNorth
+from photoaz.result import (
+    Alternative,
+    AntennaResult,
+    Cause,
+    Combined,
+    Design,
+    DowntiltReading,
+    Impact,
+    LikelyCause,
+    Reading,
+)
+from photoaz.wording import percent_words
+
+_CAUSES: Mapping[LikelyCause, str] = {
+    "declination_omitted": "declination left out",
+    "declination_sign": "declination applied the wrong way or twice",
+    "grid_for_true": "another north than stated: grid and true mixed up",
+    "reversed_180": "read the wrong way round (180°)",
+    "sectors_swapped": "readings exchanged with another antenna's",
+    "digits_transposed": "two digits exchanged",
+    "common_offset": "all off by one angle",
+    "antenna_turned": "the antenna is turned",
+    "reading_wrong": "the reading is wrong",
+}
+_DECIDED = {"accept": "accepted", "reject": "rejected", "undecided": "undecided"}
+
+
+# ---- one antenna -----------------------------------------------------------------------------------------------------
+
+
+def carried_sentence(
+    what: str, angle_deg: float, north: ReadingNorth, true: TrueAzimuth | InputError, dated: bool
+) -> str | None:
+    """How an angle of the register came to true north, or why not; None where it is stated so."""
+    if isinstance(true, InputError):
+        return f"The {what} of {angle_deg:.1f}° ({north} north) could not be carried to true north: {true}."
+    if north == "true":
+        return None
+    note = " (it bears no date, so that of the photo is used)" if north == "magnetic" and not dated else ""
+    return f"The {what} of {angle_deg:.1f}° is {format_azimuth_deg(true.azimuth_deg)} true: {true.how}{note}."
+
+
+def reading_sentence(reading: Reading, photos: Alternative, second: bool) -> str:
+    """The verdict on a reading. photos : the azimuth that it was held against; second : not the likeliest."""
+    if reading.en is None or reading.difference_deg is None:
+        raise ValueError("a reading without a verdict")
+    verb = "agrees" if reading.agrees else "disagrees"
+    limit = "within" if reading.en <= 1.0 else "more than"
+    other = " (the second azimuth that they allow)" if second else ""
+    said = (
+        f"The reading, {format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)} true, {verb} with the photos, "
+        f"{format_azimuth_deg(photos.azimuth_true_deg, photos.u95_deg)}{other}: they differ by "
+        f"{abs(reading.difference_deg):.1f}°, {limit} what the two uncertainties allow (En {reading.en:.2f})"
+    )
+    if reading.p_right is not None and reading.agrees != (reading.en <= 1.0):
+        right = percent_words(reading.p_right)
+        said += f"{', but' if reading.agrees else '; but'} by all of the site's readings and photos it is right with a "
+        said += f"probability of {right}"
+    return f"{said}."
+
+
+def downtilt_sentence(reading: DowntiltReading, tilt_deg: float, u95_deg: float) -> str:
+    """The verdict on a downtilt reading, beside the photos'."""
+    return (
+        f"The downtilt reading, {reading.downtilt_deg:.1f}° ± {reading.u95_deg:.1f}°, "
+        f"{'agrees' if reading.agrees else 'disagrees'} with the photos, {tilt_deg:.1f}° ± {u95_deg:.1f}° "
+        f"(En {reading.en:.2f})."
+    )
+
+
+def design_sentence(design: Design, azimuths: Sequence[Alternative], sigma_deg: float) -> str:
+    """The decision about a design, and what would decide it. azimuths : that the photos allow, the likeliest first.
+
+    sigma_deg : standard uncertainty of the deviation.
+    """
+    if design.azimuth_true_deg is None or design.deviation_deg is None or design.p_out_of_tolerance is None:
+        raise ValueError("a design without a decision")
+    photos = format_azimuth_deg(azimuths[0].azimuth_true_deg, azimuths[0].u95_deg)
+    said = (
+        f"The azimuth from the photos, {photos}, is {format_difference_deg(design.deviation_deg)} off the design, "
+        f"{format_azimuth_deg(design.azimuth_true_deg)} true ± {design.tolerance_deg:g}°: {_DECIDED[design.decision]}, "
+        f"the probability of being out of tolerance is {percent_words(design.p_out_of_tolerance)}."
+    )
+    if design.decision != "undecided":
+        return said
+    if len(azimuths) > 1:
+        return f"{said} A photo from another side would tell which of the possible azimuths is the true one."
+    return f"{said} {_guarded(design, sigma_deg)} {_what_would_decide(design.deviation_deg, design)}"
+
+
+def _guarded(design: Design, sigma_deg: float) -> str:
+    """What deviations would be decided at this uncertainty."""
+    risk = design.risk or 0.0
+    rejected = f"rejected beyond {design.tolerance_deg + guard_band_deg(sigma_deg, risk):.1f}°"
+    if design.acceptance_deg is None:
+        could = f"no deviation could be accepted with this uncertainty; it would be {rejected}"
+    else:
+        could = f"a deviation is accepted up to {design.acceptance_deg:.1f}° and {rejected}"
+    return f"At a risk of {100.0 * risk:g} % {could}."
+
+
+def _what_would_decide(deviation_deg: float, design: Design) -> str:
+    """How small the U95 must get for this deviation to be decided, by the one-sided guard band."""
+    needed = abs(design.tolerance_deg - abs(deviation_deg)) * K95 / guard_band_deg(1.0, design.risk or 0.0)
+    if needed < 0.1:
+        return "It lies at the limit of the tolerance, where no measurement decides."
+    return f"An uncertainty of ± {needed:.1f}° or better would decide it, if the azimuth stays as it is."
+
+
+def combined_sentence(both: Combined, design: Design) -> str:
+    """The mean of reading and estimate, and its decision where that is another than the photos'."""
+    said = ""
+    if both.p_out_of_tolerance is not None and both.decision != design.decision:
+        p_out = percent_words(both.p_out_of_tolerance)
+        said = f", by which it would be {_DECIDED[both.decision]} (probability of being out of tolerance {p_out})"
+    return (
+        f"Reading and photos together: {format_azimuth_deg(both.azimuth_true_deg, both.u95_deg)}, "
+        f"{100.0 * both.weight_estimate:.0f} % of the weight with the photos{said}."
+    )
+
+
+def impact_sentence(deviation_deg: float, impact: Impact) -> str:
+    """What pointing off the design costs."""
+    return (
+        f"Pointing {abs(deviation_deg):.1f}° off costs {abs(impact.boresight):.1f} dB in the design "
+        f"direction and {abs(impact.edge):.1f} dB at one edge of a 120° sector (65° reference pattern)."
+    )
+
+
+def unseen_sentence(found: AntennaResult) -> str:
+    """Of an antenna without an estimate."""
+    seen = {"not_visible": "does not show in any photo", "not_found": "was not found in the photos"}
+    return f"The antenna {seen.get(found.status, 'has no estimate')}: nothing is decided about it."
+
+
+# ---- causes ----------------------------------------------------------------------------------------------------------
+
+
+def in_words(cause: LikelyCause) -> str:
+    """A cause in words, to follow 'likely cause: '."""
+    return _CAUSES[cause]
+
+
+def odds(probability: float) -> float:
+    """Of something against all else; a million at most."""
+    return probability / max(1.0 - probability, 1e-6)
+
+
+def format_odds(odds: float) -> str:
+    """'40:1', 'more than 1000:1'; two digits at most, since no prior is better known."""
+    if odds >= 1000.0:
+        return "more than 1000:1"
+    return f"{odds:.1f}:1" if odds < 9.95 else f"{float(f'{odds:.2g}'):.0f}:1"
+
+
+def cause_sentence(reading: Reading) -> str | None:
+    """What may explain a reading; None where probably nothing is wrong, or it was not asked."""
+    if reading.no_fault is None or reading.no_fault >= CAUSE_NAMED:
+        return None
+    if reading.likely_cause is not None and reading.cause_odds is not None:
+        return f"Likely cause: {in_words(reading.likely_cause)} (odds {format_odds(reading.cause_odds)})."
+    if reading.not_told_apart:
+        said = ", or ".join(in_words(c) for c in reading.not_told_apart)
+        return f"Likely cause: {said}; the readings do not tell these apart."
+    shown = ", ".join(f"{in_words(c.cause)} {100.0 * c.probability:.0f} %" for c in reading.causes)
+    return "No cause stands out" + (f": {shown}." if shown else ".")
+
+
+def site_causes_sentence(readings: Mapping[str, Reading], causes: Sequence[Cause]) -> str | None:
+    """The causes named for a site's readings, by antenna_id, and those that are not told apart; None without any."""
+    said = []
+    for c in causes:
+        whom = "all readings" if len(c.antennas) == len(readings) > 1 else ", ".join(c.antennas)
+        said.append(f"{in_words(c.cause)} ({whom}; odds {format_odds(odds(c.probability))})")
+    unclear: dict[tuple[LikelyCause, ...], list[str]] = {}
+    for name, reading in readings.items():
+        if reading.not_told_apart:
+            unclear.setdefault(reading.not_told_apart, []).append(name)
+    for alike, names in unclear.items():
+        said.append(f"not told apart: {' or '.join(map(in_words, alike))} ({', '.join(names)})")
+    return f"Likely cause: {'; '.join(said)}." if said else None
