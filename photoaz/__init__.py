@@ -9,8 +9,8 @@ Examples
 >>> site = photoaz.load_register(sample / "register.csv").site("QLB-014")
 >>> result = photoaz.solve(site, sorted(sample.glob("*.jpg")), controls=sample / "controls.csv")
 >>> antenna = result.antennas["QLB-014-A1"]
->>> print(f"{antenna.azimuth_true_deg:.1f} ± {antenna.u95_deg:.1f}", antenna.reading.agrees, antenna.budget[0].source)
-22.5 ± 2.9 True edges in the photo
+>>> print(f"{antenna.azimuth_true_deg:.0f}° ± {antenna.u95_deg:.0f}°", antenna.reading.agrees, antenna.budget[0].source)
+23° ± 3° True edges in the photo
 """
 
 from __future__ import annotations
@@ -22,12 +22,13 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from photoaz.api import audit, inspect, load_register, plan, solve
+    from photoaz.present.notebook import site_html
     from photoaz.result import SiteResult
     from photoaz.sample import sample_dir
 
-__all__ = ["SiteResult", "audit", "inspect", "load_register", "plan", "sample_dir", "solve"]
+__all__ = ["SiteResult", "audit", "inspect", "load_register", "plan", "sample_dir", "site_html", "solve"]
 
-_HOME = {"SiteResult": "photoaz.result", "sample_dir": "photoaz.sample"}
+_HOME = {"SiteResult": "photoaz.result", "sample_dir": "photoaz.sample", "site_html": "photoaz.present.notebook"}
 
 
 def __getattr__(name: str) -> Any:

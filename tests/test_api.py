@@ -13,13 +13,16 @@ from click.testing import CliRunner
 
 import photoaz
 import photoaz.api
-import photoaz.result
+import photoaz.present.notebook
+import photoaz.result.site
 from photoaz.cli import main
 from photoaz.errors import InputError
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 
 
-@pytest.mark.parametrize("module", [photoaz, photoaz.api, photoaz.result], ids=lambda m: m.__name__)
+@pytest.mark.parametrize(
+    "module", [photoaz, photoaz.api, photoaz.present.notebook, photoaz.result.site], ids=lambda m: m.__name__
+)
 def test_examples(module: Any) -> None:
     failed, tried = doctest.testmod(module)
     assert tried > 0
@@ -56,6 +59,7 @@ def test_solve_says_what_the_command_says(
     command = ["estimate", photo, "--register", str(sample / "register.csv"), "--antenna", "QLB-014-A1", "--json"]
     done = CliRunner().invoke(main, [*command, "--controls", str(sample / "controls.csv")])
     assert json.loads(done.stdout)["sites"][0] == json.loads(result.to_json())["sites"][0]
+    assert "<svg" in result._repr_html_()
     (row,) = result.to_records()
     assert (row["antenna_id"], row["azimuth_true_deg"]) == ("QLB-014-A1", 20.0)
 

@@ -72,7 +72,7 @@ def climbs(name: str, source: str) -> list[str]:
     for target in imports(source, name):
         layer = layer_of(target)
         if layer in LEAVES or layer == "__version__":
-            allowed = own in LAYERS or layer in LEAVES_NEED or layer == "__version__"
+            allowed = own in LAYERS or own == layer or layer in LEAVES_NEED or layer == "__version__"
         elif own in LEAVES:
             allowed = False
         else:

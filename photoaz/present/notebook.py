@@ -31,6 +31,13 @@ def site_html(result: SiteResult) -> str:
 
     The decision in a sentence, a row for each antenna (azimuth with its U95, reading and verdict, design and decision,
     what to do), and the plan. Antennas that nothing is known of say so.
+
+    Examples
+    --------
+    >>> import photoaz
+    >>> result = photoaz.SiteResult(site_id="HNT-204", lat_deg=46.6, lon_deg=-66.4)
+    >>> "HNT-204" in photoaz.site_html(result)
+    True
     """
     todo = {} if result.revisit is None else {i.antenna_id: i.instruction for i in result.revisit.antennas}
     rows = "".join(_row(a, todo.get(a.antenna_id)) for a in result.antennas)
