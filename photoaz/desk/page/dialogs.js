@@ -39,7 +39,7 @@ export function askName(page) {
         h(
           "p",
           {},
-          "It stands, with the time, beside everything that you mark and decide. You are asked once in page browser.",
+          "It stands, with the time, beside everything that you mark and decide. You are asked once in this browser.",
         ),
         h("p", {}, input),
         h(

@@ -93,11 +93,11 @@ export function drawTable(page) {
   show(
     page.tableBox,
     page.solving && !page.result
-      ? h("p", { class: "waiting" }, "Solving page site for the first time; some seconds…")
+      ? h("p", { class: "waiting" }, "Solving this site for the first time; some seconds…")
       : h(
           "table",
           {},
-          h("caption", { class: "unseen" }, "Antennas of page site"),
+          h("caption", { class: "unseen" }, "Antennas of this site"),
           h(
             "thead",
             {},

@@ -7,7 +7,7 @@ import { TOOLS, bodyOf, draftBox, dropDraft, pickOnPlan, setBox, setControl, set
 
 export function drawPanel(page) {
   const id = page.marks.selected;
-  if (!page.photo?.size) return show(page.panelBox, h("p", { class: "muted" }, "Nothing can be marked in page photo."));
+  if (!page.photo?.size) return show(page.panelBox, h("p", { class: "muted" }, "Nothing can be marked in this photo."));
   if (page.draft || page.tool !== "look") return show(page.panelBox, draftPanel(page));
   if (id?.startsWith("box:")) return show(page.panelBox, boxPanel(page, id.slice(4)));
   const mark = page.marks.marks.find((m) => m.id === id);
@@ -16,7 +16,7 @@ export function drawPanel(page) {
     return show(
       page.panelBox,
       h("h2", {}, "No antenna here"),
-      h("p", {}, "Said at page desk. Name it as an antenna by “Add antenna”, or undo."),
+      h("p", {}, "Said at this desk. Name it as an antenna by “Add antenna”, or undo."),
     );
   if (mark?.control) return show(page.panelBox, controlPanel(page, mark.control, mark.kind));
   const a = page.antenna && page.found(page.antenna);
@@ -28,7 +28,7 @@ export function drawPanel(page) {
           "p",
           {},
           h("strong", {}, page.short.get(page.antenna)),
-          missing ? ` is not marked in page photo: ${missing.reason}. ` : " is not marked in page photo. ",
+          missing ? ` is not marked in this photo: ${missing.reason}. ` : " is not marked in this photo. ",
           page.leftOut()
             ? null
             : h(
@@ -234,7 +234,7 @@ function draftPanel(page) {
       h("h2", {}, "Add an antenna"),
       rest.length
         ? h("p", {}, "Which one do you see here? Its box is put where it is expected; then drag it right.")
-        : h("p", {}, "All antennas of the site are marked in page photo."),
+        : h("p", {}, "All antennas of the site are marked in this photo."),
       h(
         "div",
         { class: "row" },
@@ -305,7 +305,7 @@ function draftPanel(page) {
         {},
         d.problem ??
           (d.roll
-            ? `With page line plumb the camera is rolled by ${signed(d.roll.roll_deg)} ± ${plain(d.roll.u95_deg, 2)}°.`
+            ? `With this line plumb the camera is rolled by ${signed(d.roll.roll_deg)} ± ${plain(d.roll.u95_deg, 2)}°.`
             : "Working it out…"),
       ),
       h(
@@ -478,7 +478,7 @@ function landmarkForm(page, cancel) {
       ? h(
           "div",
           { class: "row" },
-          h("span", {}, "Known at page site: "),
+          h("span", {}, "Known at this site: "),
           known.map((l, k) =>
             h(
               "button",

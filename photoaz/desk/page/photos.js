@@ -141,7 +141,7 @@ export function drawAbout(page) {
         ? h(
             "details",
             { class: "leave" },
-            h("summary", { "data-key": "leave" }, "Leave page photo out…"),
+            h("summary", { "data-key": "leave" }, "Leave this photo out…"),
             h(
               "form",
               {
