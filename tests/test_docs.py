@@ -1,4 +1,4 @@
-"""What README.md and DEVELOPERS.md say is so."""
+"""What README.md, DEVELOPERS.md and the manual say is so."""
 
 from __future__ import annotations
 
@@ -25,18 +25,39 @@ from PIL import Image
 
 import photoaz
 from photoaz.cli import main
+from photoaz.cli.group import INTERRUPTED, NOTHING_DONE, SOME_UNUSABLE
 from photoaz.judgement.costs import Costs, load_costs
+from photoaz.present.files.everything import written
+from photoaz.present.manual import SUBJECTS, about, body_html, page
+from photoaz.present.pages.manual import manual_html
+from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
+from photoaz.register.columns import load_columns
 from photoaz.register.load import load_controls, load_picks, load_register
+from photoaz.register.rows import ControlRow, ManifestRow, PickRow, ReadingRow, RegisterRow, columns_of
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-BLOCKS = re.findall(r"^```\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
+MANUAL = {subject: page(subject) for subject in SUBJECTS}
+
+
+def blocks_of(*texts):
+    return [b for text in texts for b in re.findall(r"^```\n(.*?)^```", text, re.MULTILINE | re.DOTALL)]
+
+
+BLOCKS = blocks_of(README, *MANUAL.values())
 
 
 def block(start):
     return next(b for b in BLOCKS if b.startswith(start))
+
+
+def rows_of(subject, heading):
+    """The rows of a page's table by their first cell's names; of the table whose first heading is that one."""
+    table = re.search(rf"^\| {heading} \|.*\n\|[- |]+\n((?:\|.*\n)+)", MANUAL[subject], re.MULTILINE)[1]
+    rows = [[cell.strip() for cell in line.strip("|").split(" | ")] for line in table.splitlines()]
+    return {name: cells for cells in rows for name in re.findall(r"`([^`]+)`", cells[0]) or [cells[0]]}
 
 
 def example_of(command):
@@ -45,9 +66,15 @@ def example_of(command):
     return " ".join(text.replace("\b", "").replace("\\\n", " ").split())
 
 
-README_LINES = [s for b in BLOCKS for s in b.splitlines() if s.startswith("photoaz ")]
-#: what README and the commands' help show, each line once
-SHOWN = tuple(dict.fromkeys([*map(example_of, sorted(main.commands)), *README_LINES]))
+#: what README, the manual and the commands' help show, each line once
+SHOWN = tuple(
+    dict.fromkeys(
+        [
+            *map(example_of, sorted(main.commands)),
+            *(line for b in BLOCKS for line in b.splitlines() if line.startswith("photoaz ")),
+        ]
+    )
+)
 
 
 def test_examples_for_developers_run(monkeypatch):
@@ -173,14 +200,19 @@ def test_command_lines_do_what_they_say(line, here, quick_demo):
             assert (here / args[args.index(option) + 1] / file).exists()
 
 
-def test_the_desk_opens_as_its_help_says(here):
+@pytest.mark.parametrize("line", [line for line in SHOWN if line.startswith("photoaz desk")])
+def test_the_desk_opens_as_it_is_shown(line, here):
     env = {**os.environ, "PYTHONPATH": str(Path(photoaz.__file__).parent.parent), "BROWSER": "true"}
-    command = [sys.executable, "-m", *shlex.split(example_of("desk"))]
+    command = [sys.executable, "-m", *shlex.split(line), "--port", "0"]
     with subprocess.Popen(command, cwd=here, env=env, stderr=subprocess.PIPE, text=True) as desk:
         try:
-            said = desk.stderr.readline()
-            url = re.search(r"http://127\.0\.0\.1:\d+/", said)
-            assert url, said + desk.stderr.read()
+            said = []  # of photos that were read first, too
+            for line_said in desk.stderr:
+                said.append(line_said)
+                if url := re.search(r"http://127\.0\.0\.1:\d+/", line_said):
+                    break
+            else:
+                raise AssertionError("".join(said))
             with urllib.request.urlopen(url[0], timeout=20) as page:
                 assert b"photoaz" in page.read()
         finally:
@@ -188,25 +220,30 @@ def test_the_desk_opens_as_its_help_says(here):
             assert desk.wait(timeout=30) in (0, 130)
 
 
-def test_every_command_is_in_the_readme():
+def test_every_command_is_in_readme_and_manual():
     for name in main.commands:
         assert f"photoaz {name}" in README
+        assert any(f"photoaz {name}" in text for text in (*MANUAL.values(), README))
 
 
-def test_tables_of_the_readme_load(tmp_path):
+def test_tables_that_are_shown_load(tmp_path):
     for start, load, count in (
         ("site_id,", lambda p: load_register(p).sites, 1),
         ("photo,antenna_id", load_picks, 1),
-        ("photo,kind", load_controls, 1),
+        ("photo,kind,name", load_controls, 1),
+        ("photo,kind,x_px", load_controls, 2),
     ):
         path = tmp_path / "table.csv"
         path.write_text(block(start), encoding="utf-8")
         assert len(load(path)) == count
         header, *rows = csv.reader(io.StringIO(block(start)))
         assert all(len(row) == len(header) for row in rows)
+    columns = tmp_path / "columns.toml"
+    columns.write_text(block("delimiter"), encoding="utf-8")
+    assert load_columns(columns).shape.delimiter == ";"
 
 
-def test_costs_of_the_readme_are_the_defaults(tmp_path):
+def test_costs_that_are_shown_are_the_defaults(tmp_path):
     path = tmp_path / "costs.toml"
     path.write_text(block("visit = "), encoding="utf-8")
     assert load_costs(path) == Costs()
@@ -214,7 +251,7 @@ def test_costs_of_the_readme_are_the_defaults(tmp_path):
 
 
 def test_what_ci_runs_is_what_the_readme_says():
-    test_line = next(line for b in BLOCKS for line in b.splitlines() if "[test]" in line)
+    test_line = next(line for b in blocks_of(README) for line in b.splitlines() if "[test]" in line)
     assert test_line.endswith(".venv/bin/pytest")
     assert '"$bin/pytest"' in (ROOT / ".ci/run").read_text(encoding="utf-8")
 
@@ -222,3 +259,127 @@ def test_what_ci_runs_is_what_the_readme_says():
 def test_help_is_the_same_for_both_spellings():
     runner = CliRunner()
     assert runner.invoke(main, ["-h"]).output == runner.invoke(main, ["--help"]).output
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# The manual against what it is about
+
+
+def test_the_manual_has_a_page_for_each_subject_and_no_other():
+    folder = Path(photoaz.__file__).parent / "manual"
+    assert {p.stem for p in folder.iterdir()} == set(SUBJECTS)
+    for subject, text in MANUAL.items():
+        title, said = text.split("\n\n")[:2]
+        assert re.fullmatch(r"# \S[^\n]*", title)
+        assert said.endswith(".")
+        assert len(about(subject)) < 110  # a line
+        assert all(other in SUBJECTS for other in re.findall(r"photoaz\s+manual\s+(\w+)", text))
+        assert f"photoaz/manual/{subject}.md" in README
+
+
+def test_the_command_shows_list_page_or_what_there_is():
+    runner = CliRunner()
+    listed = runner.invoke(main, ["manual"]).stdout.splitlines()
+    assert [line.split()[0] for line in listed] == list(SUBJECTS)
+    assert runner.invoke(main, ["manual", "Picks"]).stdout == MANUAL["picks"]
+    unknown = runner.invoke(main, ["manual", "wires"])
+    assert unknown.exit_code == NOTHING_DONE
+    assert "no subject 'wires'" in unknown.stderr
+    assert all(subject in unknown.stderr for subject in SUBJECTS)
+
+
+def test_a_terminal_gets_it_laid_out(monkeypatch):
+    from photoaz.cli.manual import _laid_out
+
+    monkeypatch.setenv("COLUMNS", "80")
+    for text in MANUAL.values():
+        lines = _laid_out(text).splitlines()
+        assert max(map(len, lines)) <= 80
+        assert "| --- |" not in "\n".join(lines)
+
+
+def test_the_manual_as_html_obeys_nothing_and_needs_nothing():
+    text = manual_html()
+    assert all(f'<section id="{subject}">' in text for subject in SUBJECTS)
+    assert '<a href="#picks">photoaz manual picks</a>' in text
+    assert not re.search(r"(src|href)=\"(?!#)", text)
+    assert "<script" not in text
+    assert "<h1>The manual</h1>" in text
+    assert "<table>" in body_html("register")
+    linked = manual_html("/page/manual.css")
+    assert '<link rel="stylesheet" href="/page/manual.css">' in linked
+    assert "<style" not in linked
+
+
+def test_columns_of_the_register_are_those_declared():
+    shown = rows_of("register", "column")
+    declared = columns_of(RegisterRow)
+    assert list(shown) == list(declared)
+    defaults = {f.name: f.default for f in fields(RegisterRow)} | {"site_position_u_m": SITE_POSITION_U95_M}
+    for name, column in declared.items():
+        blank = shown[name][1]
+        assert (blank == "needed") == column.needed, name
+        if isinstance(defaults[name], float):
+            assert float(blank) == defaults[name], name
+        elif isinstance(defaults[name], str):
+            assert blank == defaults[name], name
+
+
+def test_columns_of_the_other_tables_are_those_declared():
+    assert set(rows_of("audit", "column")) == set(columns_of(ReadingRow))
+    assert set(rows_of("picks", "column")) >= set(columns_of(PickRow))
+    for model, subject in ((ControlRow, "controls"), (ManifestRow, "audit")):
+        for name in columns_of(model):
+            assert re.search(rf"\b{name}\b", MANUAL[subject]), name
+
+
+def test_kinds_of_controls_are_those_declared():
+    shown = rows_of("controls", "kind")
+    assert {kind: float(cells[-1].strip()) for kind, cells in shown.items() if kind in CONTROL_U95} == CONTROL_U95
+
+
+def test_exit_codes_are_those_of_the_commands():
+    assert set(rows_of("install", "exit code")) == {"0", str(SOME_UNUSABLE), str(NOTHING_DONE), str(INTERRUPTED)}
+
+
+def test_extras_are_those_of_the_package():
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
+    assert set(rows_of("install", "extra")) == set(extras) - {"test", "dev", "render", "training"}
+
+
+def test_json_fields_are_those_of_the_result():
+    from typing import get_args, get_type_hints
+
+    def within(kind):
+        """The record that a field holds, or holds several of, or None."""
+        return kind if hasattr(kind, "__dataclass_fields__") else next(filter(None, map(within, get_args(kind))), None)
+
+    for path in rows_of("estimate", "field"):
+        record = SiteResult
+        for name in path.split("."):
+            hints = get_type_hints(record)
+            assert name in hints, path
+            record = within(hints[name])
+
+
+def test_files_of_an_audit_are_those_that_it_writes(prepared):
+    named = {name for name in rows_of("audit", "file") if "." in name}
+    there = {p.relative_to(prepared / "audit-2026").as_posix() for p in (prepared / "audit-2026").rglob("*.*")}
+    assert named <= there
+    assert set(re.findall(r"[a-z]+\.[a-z]+", written.__doc__)) <= {*named, "estimates.parquet"}
+    assert "manual.html" in (prepared / "audit-2026/report/index.html").read_text(encoding="utf-8")
+    assert "report/manual.html" in there
+
+
+def test_examples_of_the_library_run(prepared):
+    first, *others = [b for b in blocks_of(MANUAL["library"]) if b.startswith(">>> ")]
+    assert block(">>> import photoaz") == first
+    assert first in photoaz.__doc__ + "\n"  # where test_api runs it
+    assert first in README
+    sample = sample_dir()
+    site = photoaz.load_register(sample / "register.csv").site("QLB-014")
+    result = photoaz.solve(site, [sample / "qlb014_8.jpg"])
+    given = {"photoaz": photoaz, "site": site, "result": result}
+    test = doctest.DocTestParser().get_doctest("\n".join(others), given, "library.md", "library.md", 0)
+    assert doctest.DocTestRunner().run(test).failed == 0
+    assert len(test.examples) > 6

@@ -4,7 +4,7 @@ Standard output carries results only; progress, notes and faults go to standard 
 some inputs could not be used; 2 nothing done. What is not needed for a command is not imported for it.
 """
 
-from photoaz.cli import audit, calibrate, demo, desk, estimate, inspect, plan
+from photoaz.cli import audit, calibrate, demo, desk, estimate, inspect, manual, plan
 from photoaz.cli.group import main
 
-__all__ = ["audit", "calibrate", "demo", "desk", "estimate", "inspect", "main", "plan"]
+__all__ = ["audit", "calibrate", "demo", "desk", "estimate", "inspect", "main", "manual", "plan"]

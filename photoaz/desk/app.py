@@ -26,6 +26,8 @@ from photoaz.desk.views import answer_view, edits_view, near, site_view
 from photoaz.errors import InputError
 from photoaz.photo.calibration import camera_from_calibration
 from photoaz.photo.camera import camera_from_record
+from photoaz.present.pages.frame import asset
+from photoaz.present.pages.manual import manual_html
 
 #: seconds that a request waits for the solver before it says 'not yet'
 PATIENCE_S = 20.0
@@ -83,6 +85,8 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
     routes = [
         Route("/", page("index.html")),
         *(Route(f"/page/{name}", page(name)) for name in files if name != "index.html"),
+        Route("/manual.html", _manual),
+        Route("/page/manual.css", _manual_css),
         Route("/api/audit", asked(_audit)),
         Route("/api/sites", asked(_sites)),
         Route("/api/site", asked(_site)),
@@ -93,6 +97,14 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
         Route("/export/{name}", asked(_export)),
     ]
     return Guard(Starlette(routes=routes, lifespan=life), names, token)
+
+
+async def _manual(_request: Request) -> Response:
+    return Response(await run_in_threadpool(manual_html, "/page/manual.css"), media_type="text/html")
+
+
+async def _manual_css(_request: Request) -> Response:
+    return Response(asset("report.css"), media_type="text/css")
 
 
 async def _audit(desk: Desk, _request: Request) -> Response:

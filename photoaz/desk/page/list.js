@@ -76,6 +76,7 @@ export class List {
         "header",
         { class: "top" },
         h("div", {}, h("p", { class: "kind" }, "Desk"), h("h1", { tabindex: -1 }, this.audit.name)),
+        h("a", { href: "/manual.html", target: "_blank" }, "Manual"),
         nameField(),
       ),
       h("p", { class: "lead" }, this.lead()),

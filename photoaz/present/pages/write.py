@@ -2,36 +2,24 @@
 
 from __future__ import annotations
 
-import base64
-import functools
-import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
-from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
 from photoaz.present.pages.about import ReportAbout
+from photoaz.present.pages.frame import environment, inlined
 from photoaz.present.pages.index import Tally, in_pages, index_context
+from photoaz.present.pages.manual import manual_html
 from photoaz.present.pages.site import site_context
-from photoaz.present.words import UNKNOWN, clean, page_name
+from photoaz.present.words import page_name
 from photoaz.result import SiteResult
 
 #: what tells a page of this report from files that others put beside it
 _MARK = '<meta name="generator" content="photoaz report">'
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Inlined:
-    """A page's own style and script, and the policy that lets the page do nothing but them."""
-
-    css: Markup
-    js: Markup
-    policy: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +31,7 @@ class _Link:
 def write_report(
     folder: Path, sites: Iterable[SiteResult], about: ReportAbout, progress: Callable[[int], None] | None = None
 ) -> Path:
-    """Write folder/index.html and a page for each site into folder/sites.
+    """Write folder/index.html, a page for each site into folder/sites, and the manual.
 
     Pages of sites that are no more are removed. A page is complete or not there, whenever the writing ends.
 
@@ -59,14 +47,14 @@ def write_report(
     """
     pages = folder / "sites"
     pages.mkdir(parents=True, exist_ok=True)
-    env = _environment()
+    env = environment()
     template = env.get_template("site.html")
-    inlined = _inlined("site.js")
+    own = inlined("site.js")
     tally = Tally()
     written: set[str] = set()
     for count, (before, (site, link), after) in enumerate(_with_neighbours(_named(sites)), 1):
         text = template.render(
-            **site_context(site), inlined=inlined, about=about, before=before, after=after, mark=Markup(_MARK)
+            **site_context(site), inlined=own, about=about, before=before, after=after, mark=Markup(_MARK)
         )
         _write(pages / link.name, text)
         written.add(link.name)
@@ -75,6 +63,7 @@ def write_report(
             progress(count)
     lists = _write_index(folder, env, tally, about)
     _remove_others(pages, written)
+    _write(folder / "manual.html", manual_html())
     _remove_others(folder, {"index.html", *lists})
     return folder / "index.html"
 
@@ -83,7 +72,7 @@ def _write_index(folder: Path, env: jinja2.Environment, tally: Tally, about: Rep
     context = index_context(tally, about)
     chunks = in_pages(context.pop("later_rows"))
     lists = [f"list-{k}.html" for k in range(2, len(chunks) + 2)]
-    shared = {"inlined": _inlined("index.js"), "mark": Markup(_MARK), "lists": lists}
+    shared = {"inlined": inlined("index.js"), "mark": Markup(_MARK), "lists": lists}
     for k, (name, rows) in enumerate(zip(lists, chunks, strict=True), 2):
         text = env.get_template("list.html").render(
             rows=rows, number=k, pages=len(lists) + 1, unit=context["unit"], about=about, **shared
@@ -127,46 +116,3 @@ def _remove_others(folder: Path, keep: set[str]) -> None:
                 mine = _MARK.encode() in file.read(2000)
             if mine:
                 path.unlink()
-
-
-# ---- templates -------------------------------------------------------------------------------------------------------
-
-
-def _shown(value: Any) -> Any:
-    """What an expression of a template shows."""
-    if value is None:
-        return UNKNOWN
-    if isinstance(value, str) and not isinstance(value, Markup):
-        return clean(value)
-    return value
-
-
-@functools.cache
-def _environment() -> jinja2.Environment:
-    return jinja2.Environment(
-        loader=jinja2.PackageLoader("photoaz.present.pages", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=_shown,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-
-
-@functools.cache
-def _inlined(script: str) -> _Inlined:
-    assets = resources.files("photoaz.present.pages") / "assets"
-    css = (assets / "report.css").read_text(encoding="utf-8")
-    js = (assets / script).read_text(encoding="utf-8")
-    # nothing from elsewhere, and no style or script but these two: not even one that got in by a register's text
-    policy = (
-        f"default-src 'none'; img-src 'self' file: data:; style-src {_hash(css)}; script-src {_hash(js)}; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    return _Inlined(css=Markup(css), js=Markup(js), policy=policy)
-
-
-def _hash(text: str) -> str:
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
