@@ -90,6 +90,19 @@ def test_examples_for_developers_run(monkeypatch):
     assert result.failed == 0
 
 
+def test_developers_page_names_the_layers_the_libraries_and_files_that_are_there():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    layers = re.search(r"^LAYERS = \((.*?)^\)", (ROOT / "tests/test_layers.py").read_text("utf-8"), re.M | re.S)[1]
+    drawn = re.findall(r"^    photoaz/(\w+)(?:/|\.py) ", text, re.MULTILINE)
+    assert drawn == re.findall(r'^    "(\w+)",', layers, re.MULTILINE)[1:]  # but for __main__
+    needs = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["dependencies"]
+    table = text[text.index("| licence | of |") :]
+    assert [name for need in needs if (name := re.match(r"[\w-]+", need)[0]) not in re.findall(r"[\w-]+", table)] == []
+    named = set(re.findall(r"`(?:photoaz/)?((?:\w+/)+\w+\.\w+)`", text))
+    places = (ROOT / "photoaz", ROOT)
+    assert sorted(name for name in named if not any((place / name).exists() for place in places)) == []
+
+
 def test_readme_opens_with_the_job_in_one_paragraph():
     title, paragraph, *_ = README.split("\n\n")
     assert title == "# photoaz"
