@@ -11,6 +11,7 @@ import click
 from photoaz import __version__
 from photoaz.cli.streams import emit, say
 from photoaz.errors import InputError
+from photoaz.quantities import DECISION_RISK
 
 SOME_UNUSABLE = 1
 NOTHING_DONE = 2
@@ -21,7 +22,7 @@ RISK = click.option(
     "--risk",
     metavar="P",
     type=click.FloatRange(0.0, 0.5, min_open=True, max_open=True),
-    default=0.05,
+    default=DECISION_RISK,
     show_default=True,
     help="Risk of deciding wrongly that an antenna is within, or out of, its tolerance.",
 )

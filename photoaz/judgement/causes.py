@@ -64,7 +64,8 @@ def likely_causes(
     facts = facts_of([cases[k] for k in order], v[np.ix_(order, order)], others)
     references = references_of(facts)
     swaps = swaps_of(facts, references)
-    explanations = _Explanations(facts, references, swaps, search(facts, references, swaps))
+    faults = [faults_of(facts, ref) for ref in references]
+    explanations = _Explanations(facts, references, swaps, faults, search(facts, references, swaps, faults))
     told = explanations.readings()
     readings = {c.antenna.antenna_id: told[c.antenna.antenna_id] for c in cases}
     causes = explanations.named(readings)
@@ -79,12 +80,16 @@ class _Explanations:
     """What a site's states say of its readings: their weights, and which causes are at work in which reading."""
 
     def __init__(
-        self, facts: Facts, references: Sequence[Reference], swaps: Sequence[Swap], states: Sequence[State]
+        self,
+        facts: Facts,
+        references: Sequence[Reference],
+        swaps: Sequence[Swap],
+        faults: Sequence[Faults],
+        states: Sequence[State],
     ) -> None:
-        self.facts, self.references, self.swaps, self.states = facts, references, swaps, states
+        self.facts, self.references, self.swaps, self.faults, self.states = facts, references, swaps, faults, states
         weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
         self.weight = weight / weight.sum()
-        self.faults: dict[int, Faults] = {r: faults_of(facts, references[r]) for r in {x.reference for x in states}}
         self.active = [self._active(x) for x in states]
 
     def _active(self, state: State) -> list[tuple[Kind, ...]]:

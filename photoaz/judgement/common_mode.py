@@ -131,16 +131,15 @@ def common_mode(
     ValueError : no antennas; a shared part above the whole.
     """
     n = len(antenna_ids)
-    u = np.asarray(readings_u95_deg, float) / K95
-    shared = np.zeros(n) if readings_shared_u95_deg is None else np.asarray(readings_shared_u95_deg, float) / K95
     if n == 0:
         raise ValueError("no antenna has both a reading and an estimate")
-    if (shared > u * (1.0 + 1e-9)).any():
-        raise ValueError("the shared part of a reading's uncertainty is no more than the whole")
-    alike = np.zeros(n) if estimates_shared_u95_deg is None else np.asarray(estimates_shared_u95_deg, float) / K95
-    v = np.asarray(estimates_covariance_deg2, float) + np.outer(shared, shared) + np.diag(u**2 - shared**2)
-    v = v - np.outer(shared, alike) - np.outer(alike, shared)
-    v = v + np.eye(n) * 1e-12 * np.trace(v)  # two exact readings of one heading have a singular covariance
+    none = np.zeros(n)
+    v = _covariance_of_differences(
+        np.asarray(estimates_covariance_deg2, float),
+        np.asarray(readings_u95_deg, float) / K95,
+        none if readings_shared_u95_deg is None else np.asarray(readings_shared_u95_deg, float) / K95,
+        none if estimates_shared_u95_deg is None else np.asarray(estimates_shared_u95_deg, float) / K95,
+    )
     d = about_one_angle(difference_deg(np.asarray(readings_deg, float), np.asarray(estimates_deg, float)), v)
     separable = n >= MIN_TO_SEPARATE
     fit, included = largest_consistent(d, v) if separable else (fit_common(d, v, np.ones(n, bool)), np.ones(n, bool))
@@ -173,6 +172,19 @@ def common_mode(
         departures=departures,
         sentence=_sentence(angle, u95, n, consistent, departures),
     )
+
+
+def _covariance_of_differences(estimates: Array, u: Array, shared: Array, alike: Array) -> Array:
+    """Of readings minus estimates (n, n): by the estimates' own, the readings' sigmas, and what one error does to both.
+
+    JCGM 100:2008, 5.2. shared, alike : what that error's one sigma does to readings and to estimates.
+    """
+    if (shared > u * (1.0 + 1e-9)).any():
+        raise ValueError("the shared part of a reading's uncertainty is no more than the whole")
+    v = estimates + np.outer(shared, shared) + np.diag(u**2 - shared**2)
+    v = v - np.outer(shared, alike) - np.outer(alike, shared)
+    out: Array = v + np.eye(len(u)) * 1e-12 * np.trace(v)  # two exact readings of one heading are singular
+    return out
 
 
 def common_mode_of_site(site: SiteResult) -> CommonMode | None:

@@ -150,17 +150,16 @@ def _plausible(
     ranked: list[tuple[float, bool, Array]] = []
     variances = np.concatenate([np.diag(facts.covariance), facts.other_variance])
     azimuths = np.concatenate([facts.estimate, facts.other_azimuth])
+    shifts = np.array([r.shift for r in references])
+    spreads = np.array([(r.columns**2).sum(1) for r in references])
     for source in sources:
         moved = np.flatnonzero(source != np.arange(len(source)))
         own, other = azimuths[moved], azimuths[source[moved]]
         sigma = np.sqrt(variances[source[moved]] + variances[moved] + np.diag(facts.own)[moved])
         if (np.abs(difference_deg(own, other)) < 2.0 * sigma).any():
             continue  # both point the same way: nothing would tell
-        misfit = math.inf
-        for ref in references:
-            rest = difference_deg(facts.reading[moved] - ref.shift[moved], other)
-            spread = sigma**2 + (ref.columns[moved] ** 2).sum(1)
-            misfit = min(misfit, float((rest**2 / spread).max()))
+        rest = difference_deg(facts.reading[moved] - shifts[:, moved], other)
+        misfit = float((rest**2 / (sigma**2 + spreads[:, moved])).max(1).min())  # under whichever reference fits best
         if misfit < _WORST_MISFIT:
             ranked.append((misfit, _near(places, int(moved[0]), int(source[moved[0]])), source))
     ranked.sort(key=lambda r: (not r[1], r[0]))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg
 from photoaz.judgement.exchanges import Swap
-from photoaz.judgement.reading_faults import Facts, Faults, Reference, faults_of
+from photoaz.judgement.reading_faults import Facts, Faults, Reference
 
 Array = NDArray[Any]
 
@@ -45,11 +45,16 @@ class State:
 _States = dict[tuple[int, int, tuple[tuple[int, int], ...]], State]
 
 
-def search(facts: Facts, references: Sequence[Reference], swaps: Sequence[Swap]) -> list[State]:
-    """The states that matter, most probable first: by exhaustion up to two faults, then by adding to the best."""
+def search(
+    facts: Facts, references: Sequence[Reference], swaps: Sequence[Swap], singles: Sequence[Faults]
+) -> list[State]:
+    """The states that matter, most probable first: by exhaustion up to two faults, then by adding to the best.
+
+    singles : the faults of single readings, of each reference.
+    """
     states: _States = {}
     faults: dict[tuple[int, int], tuple[Array, Array, Faults]] = {}
-    best = _up_to_two_faults(facts, references, swaps, states, faults)
+    best = _up_to_two_faults(facts, references, swaps, singles, states, faults)
     grown = set()
     while True:
         full = (x for x in states.values() if len(x.faults) >= 2 and x.key not in grown)
@@ -75,14 +80,14 @@ def _up_to_two_faults(
     facts: Facts,
     references: Sequence[Reference],
     swaps: Sequence[Swap],
+    singles: Sequence[Faults],
     states: _States,
     faults: dict[tuple[int, int], tuple[Array, Array, Faults]],
 ) -> float:
     """Note the states of no, one and two single faults, and what acts on which residuals; the best log posterior."""
     starts: list[tuple[float, int, int, Array, Array]] = []
-    plain = [faults_of(facts, ref) for ref in references]
     for r, ref in enumerate(references):
-        heaviest = plain[r].heaviest(len(facts.cases))
+        heaviest = singles[r].heaviest(len(facts.cases))
         for s, swap in enumerate(swaps):
             residual, v = _predicted(facts, ref, swap)
             starts.append((math.log(ref.prior * swap.prior) + _ceiling(residual, v, heaviest), r, s, residual, v))
@@ -91,7 +96,7 @@ def _up_to_two_faults(
     for ceiling, r, s, residual, v in starts:
         if ceiling < best - _KEEP:
             break
-        f = plain[r].about(residual)
+        f = singles[r].about(residual)
         faults[r, s] = residual, v, f
         bare = log_normal(residual, v)
         log_posterior = bare + math.log(references[r].prior * swaps[s].prior)
