@@ -61,7 +61,7 @@ def gain_db(angle_deg: float) -> float:
     ----------
     3GPP TR 38.901 V16.1.0, table 7.3-1.
     """
-    return -min(12.0 * (wrap_deg(float(angle_deg)) / BEAMWIDTH_3DB_DEG) ** 2, FRONT_TO_BACK_DB) + 0.0  # no -0.0
+    return float(_gains_db(np.array(angle_deg, float)))
 
 
 def impact_db(deviation_deg: float, sector_width_deg: float = SECTOR_WIDTH_DEG, parts: Sequence[Part] = ()) -> Impact:
@@ -92,7 +92,7 @@ def impact_db(deviation_deg: float, sector_width_deg: float = SECTOR_WIDTH_DEG, 
 def _gains_db(angles_deg: Array) -> Array:
     """`gain_db` of many."""
     off = np.asarray(wrap_deg(angles_deg))
-    out: Array = -np.minimum(12.0 * (off / BEAMWIDTH_3DB_DEG) ** 2, FRONT_TO_BACK_DB)
+    out: Array = 0.0 - np.minimum(12.0 * (off / BEAMWIDTH_3DB_DEG) ** 2, FRONT_TO_BACK_DB)  # no -0.0
     return out
 
 
