@@ -19,6 +19,9 @@ from PIL.ExifTags import GPS, IFD, Base
 # exifread warns about damaged files through logging; what matters of it becomes findings
 logging.getLogger("exifread").addHandler(logging.NullHandler())
 
+#: reads after which a block is given up: a phone's needs some thousand, a damaged one can state millions of values
+MOST_READS = 200_000
+
 #: One tag's values: numbers (a rational without a denominator is nan), or one string.
 Value = tuple[float, ...] | str
 #: Values by directory ('Image', 'EXIF', 'GPS') and tag number.
@@ -51,6 +54,19 @@ def noted_size(tags: Tags) -> tuple[int, int] | None:
     return (int(width), int(height)) if width and height and min(width, height) >= 1.0 else None
 
 
+class _Block(io.BytesIO):
+    """A block that can be read so often and no more."""
+
+    reads = 0
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        """As of any file. Raises ValueError after MOST_READS."""
+        self.reads += 1
+        if self.reads > MOST_READS:
+            raise ValueError("too many values")
+        return super().read(size)
+
+
 def read_tags(exif: bytes) -> tuple[Tags, str | None]:
     """Tags of a TIFF structure, and what went wrong with reading it (None: nothing).
 
@@ -66,7 +82,7 @@ def read_tags(exif: bytes) -> tuple[Tags, str | None]:
     if not exif:
         return {}, None
     try:
-        found = exifread.process_file(io.BytesIO(exif), details=False, extract_thumbnail=False)
+        found = exifread.process_file(_Block(exif), details=False, extract_thumbnail=False)
         known = {
             (name.split(" ", 1)[0], tag.tag): tag
             for name, tag in found.items()

@@ -259,6 +259,14 @@ def test_bytes_changed_here_and_there(kit: Any) -> None:
         picture(bytes(changed))
 
 
+def test_a_block_of_thousands_of_long_tags() -> None:
+    # 5000 entries of 900 shorts each: millions of values in 60 kB
+    entries = b"".join(struct.pack("<HHII", 0x8000 + k, 3, 900, 8) for k in range(5000))
+    record = read(headed(b"II*\0" + struct.pack("<IH", 8, 5000) + entries + bytes(4)))
+    assert record is not None
+    assert any("damaged" in f.message for f in record.findings)
+
+
 # ---- pixels ---------------------------------------------------------------------------------------------------------
 
 
