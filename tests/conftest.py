@@ -51,7 +51,7 @@ def solver_stands_in() -> Callable[[pytest.MonkeyPatch, Callable[[SiteInputs, To
 # ---- a browser -------------------------------------------------------------------------------------------------------
 
 CHROMIUM = next((c for n in ("chromium", "chromium-browser", "google-chrome") if (c := shutil.which(n))), None)
-#: family and a file of it: letters of the first are a good tenth wider than those of the second
+#: family and a file of it: letters of the first are a fifth wider than those of the second
 FONTS = {"DejaVu Sans": "DejaVuSans.ttf", "Liberation Sans": "LiberationSans-Regular.ttf"}
 FONTCONFIG = """<?xml version="1.0"?>
 <!DOCTYPE fontconfig SYSTEM "fonts.dtd">

@@ -21,7 +21,7 @@ from photoaz.desk.exports import controls_csv, decisions_csv, picks_csv
 from photoaz.desk.guard import Guard
 from photoaz.desk.plumb import roll_of_plumb_line
 from photoaz.desk.session import Desk, NothingThereError, SiteNow
-from photoaz.desk.states import MOST_ROWS, ORDERS, SHOWS, STATES, Wanted, row_of
+from photoaz.desk.states import MOST_ROWS, ORDERS, SHOWS, STATES, SitesWanted, row_of
 from photoaz.desk.views import answer_view, edits_view, near, site_view
 from photoaz.errors import InputError
 from photoaz.photo.calibration import camera_from_calibration
@@ -120,9 +120,9 @@ async def _audit(desk: Desk, _request: Request) -> Response:
     return JSONResponse(await run_in_threadpool(look))
 
 
-def _wanted(request: Request) -> Wanted:
+def _wanted(request: Request) -> SitesWanted:
     q = request.query_params
-    wanted = Wanted(
+    wanted = SitesWanted(
         text=q.get("q", "")[:200],
         state=q.get("state", "any"),
         show=q.get("show", "all"),

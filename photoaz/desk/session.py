@@ -14,11 +14,10 @@ from photoaz.audit.files import base_name
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.run import AuditInputs, site_task
 from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
-from photoaz.audit.work import SiteTask, draft_task, solve_task
-from photoaz.audit.work import Wanted as WantedFiles
+from photoaz.audit.work import SiteTask, Wanted, draft_task, solve_task
 from photoaz.desk.photos import OpenPhotos
 from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
-from photoaz.desk.states import States, Wanted, listed
+from photoaz.desk.states import SitesWanted, States, listed
 from photoaz.desk.tiles import Size, Tiles
 from photoaz.errors import Fault, InputError, PhotoazError
 from photoaz.estimate.inputs import SiteInputs, Tools
@@ -121,7 +120,7 @@ class Desk:
                 self._lines = (now, self.store.site_lines())
             return self._lines[1]
 
-    def listed(self, wanted: Wanted) -> tuple[list[tuple[SiteLine, Any]], dict[str, int]]:
+    def listed(self, wanted: SitesWanted) -> tuple[list[tuple[SiteLine, Any]], dict[str, int]]:
         """See `states.listed`."""
         return listed(self.lines(), self.states.rows(), wanted)
 
@@ -137,7 +136,7 @@ class Desk:
         edits = edits_of(log, {p.name: p.digest for p in photos if p.facts is not None})
         # pictures are the audit's business: without them a site's results hold whoever made them
         task = site_task(
-            replace(given.inputs, wanted=WantedFiles(overlays="none", sheets="none")), site, photos, log, self.audit
+            replace(given.inputs, wanted=Wanted(overlays="none", sheets="none")), site, photos, log, self.audit
         )
         current = kept is not None and kept.result is not None and kept.key == task.key
         if not current and kept is not None and kept.result is not None:

@@ -55,7 +55,7 @@ class States:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class SitesWanted:
     """What part of the list somebody wants to see."""
 
     text: str = ""
@@ -65,7 +65,7 @@ class Wanted:
 
 
 def listed(
-    lines: Sequence[SiteLine], rows: Mapping[str, Sequence[LogRow]], wanted: Wanted
+    lines: Sequence[SiteLine], rows: Mapping[str, Sequence[LogRow]], wanted: SitesWanted
 ) -> tuple[list[tuple[SiteLine, State]], dict[str, int]]:
     """The sites wanted, in order, and how many of those there are in each state before the state is asked for."""
     text = wanted.text.strip().casefold()
