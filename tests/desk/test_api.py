@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -103,6 +104,15 @@ def test_a_site(page: Page, audited: Path) -> None:
     assert {a["antenna_id"] for a in site["document"]["antennas"]} == set(site["antennas"])
     page.get("/api/site", status=404, site="../../etc/passwd")
     page.get("/api/site", status=422)
+
+
+def test_the_manual_comes_with_its_style(page: Page) -> None:
+    manual = page.client.get("/manual.html")
+    assert manual.headers["content-type"].startswith("text/html")
+    assert "The manual" in manual.text
+    sheet = re.search(r'<link rel="stylesheet" href="([^"]+)">', manual.text)
+    assert sheet
+    assert page.client.get(sheet[1]).headers["content-type"].startswith("text/css")
 
 
 def test_tiles_show_the_photo(page: Page, audited: Path) -> None:
