@@ -265,8 +265,8 @@ def test_costs_that_are_shown_are_the_defaults(tmp_path):
 
 def test_what_ci_runs_is_what_the_readme_says():
     test_line = next(line for b in blocks_of(README) for line in b.splitlines() if "[test]" in line)
-    assert test_line.endswith(".venv/bin/pytest")
-    assert '"$bin/pytest"' in (ROOT / ".ci/run").read_text(encoding="utf-8")
+    assert test_line.endswith(".venv/bin/pytest -n auto")
+    assert '"$bin/pytest" -n auto' in (ROOT / ".ci/run").read_text(encoding="utf-8")
 
 
 def test_help_is_the_same_for_both_spellings():
