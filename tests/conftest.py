@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import hypothesis
 import pytest
+from threadpoolctl import threadpool_limits
 
 import photoaz.estimate.pipeline
 from photoaz.estimate.inputs import SiteInputs, Tools
@@ -19,6 +21,10 @@ from photoaz.result import SiteResult
 # a machine with other work to do is no fault
 hypothesis.settings.register_profile("photoaz", deadline=None)
 hypothesis.settings.load_profile("photoaz")
+if "PYTEST_XDIST_WORKER" in os.environ:
+    # there is a process for each core: threads of theirs would be in each other's way
+    cv2.setNumThreads(1)
+    threadpool_limits(1)
 
 
 @dataclass(frozen=True, slots=True)
