@@ -110,7 +110,7 @@ def _limit(antenna: AntennaResult) -> str:
     largest = max(antenna.budget, key=lambda share: share.share, default=None)
     if largest is None:
         return UNKNOWN
-    return f"{largest.source}\n{percent(largest.share)}, ± {u95(largest.u95_deg)}"
+    return f"{largest.source}\n{100.0 * largest.share:.0f} %, ± {u95(largest.u95_deg)}"
 
 
 # ---------------------------------------------------------------------------------------------------------------------
