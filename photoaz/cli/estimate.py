@@ -22,6 +22,7 @@ from photoaz.cli.streams import OneLine, emit, emit_json, say
 from photoaz.errors import FileReader
 
 
+# longer than most: its options
 @main.command(short_help="Azimuths of one site's antennas from photos.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=FILE)
 @REGISTER

@@ -42,6 +42,7 @@ def _distance(name: str, default: float, said: str) -> Callable[[Any], Any]:
     )
 
 
+# longer than most: its options
 @main.command(short_help="Where to stand for the next photos, and what will come out.")
 @REGISTER
 @COLUMNS

@@ -256,6 +256,7 @@ def _photo_result(
     )
 
 
+# longer than most: a record of many fields, each from another part of the network
 def _antenna_result(
     result: NetworkSolution | None, antenna: Antenna, by_photo: Mapping[str, PhotoPanels]
 ) -> AntennaResult:

@@ -22,19 +22,19 @@ from photoaz.angles import difference_deg
 from photoaz.judgement.agreement import weighted_mean
 from photoaz.judgement.conformity import probability_out
 from photoaz.judgement.exchanges import Swap, swaps_of
-from photoaz.judgement.fault_search import State, search
+from photoaz.judgement.fault_search import FaultState, search
 from photoaz.judgement.reading_faults import Case, Facts, Faults, Kind, Reference, facts_of, faults_of, references_of
 from photoaz.judgement.reasons import odds, site_causes_sentence
 from photoaz.quantities import CAUSE_LISTED, CAUSE_NAMED, CAUSES_APART, K95
 from photoaz.register.model import Antenna
-from photoaz.result import Cause, LikelyCause, Reading, SiteCauses
+from photoaz.result import Cause, JudgedReading, LikelyCause, SiteCauses
 
 Array = NDArray[Any]
 
 
 def likely_causes(
     cases: Sequence[Case], estimates_covariance_deg2: Array, others: Sequence[tuple[Antenna, float]] = ()
-) -> tuple[dict[str, Reading], SiteCauses]:
+) -> tuple[dict[str, JudgedReading], SiteCauses]:
     """What explains a site's readings, by comparing all explanations over all its antennas.
 
     Parameters
@@ -85,14 +85,14 @@ class _Explanations:
         references: Sequence[Reference],
         swaps: Sequence[Swap],
         faults: Sequence[Faults],
-        states: Sequence[State],
+        states: Sequence[FaultState],
     ) -> None:
         self.facts, self.references, self.swaps, self.faults, self.states = facts, references, swaps, faults, states
         weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
         self.weight = weight / weight.sum()
         self.active = [self._active(x) for x in states]
 
-    def _active(self, state: State) -> list[tuple[Kind, ...]]:
+    def _active(self, state: FaultState) -> list[tuple[Kind, ...]]:
         """Of each reading the causes at work in it, the foremost first; () where nothing is."""
         kinds = {i: self.faults[state.reference].kind[k] for i, k in state.faults}
         ref, source = self.references[state.reference], self.swaps[state.swap].source
@@ -114,7 +114,7 @@ class _Explanations:
             active.append(tuple(dict.fromkeys(out)))
         return active
 
-    def readings(self) -> dict[str, Reading]:
+    def readings(self) -> dict[str, JudgedReading]:
         """The readings by antenna_id, each with its causes, whether it is right, and what it should have been."""
         told = {}
         for i, c in enumerate(self.facts.cases):
@@ -128,7 +128,7 @@ class _Explanations:
             told[c.antenna.antenna_id] = replace(reading, p_right=min(right, 1.0), corrected_deg=corrected)
         return told
 
-    def named(self, readings: Mapping[str, Reading]) -> tuple[Cause, ...]:
+    def named(self, readings: Mapping[str, JudgedReading]) -> tuple[Cause, ...]:
         """The causes that are likely of some reading, with the probability that they are at work in all of those."""
         names = [c.antenna.antenna_id for c in self.facts.cases]
         site = []
@@ -142,7 +142,7 @@ class _Explanations:
             site.append(Cause(cause=cause, probability=together, antennas=tuple(names[i] for i in some)))
         return tuple(sorted(site, key=lambda c: (-len(c.antennas), c.cause)))
 
-    def _explained(self, i: int, active: Sequence[tuple[Kind, ...]]) -> Reading:
+    def _explained(self, i: int, active: Sequence[tuple[Kind, ...]]) -> JudgedReading:
         """Reading i with its causes; one is named only where it is probable and told apart from the others."""
         case = self.facts.cases[i]
         sums = _sums(case, float(self.facts.covariance[i, i]), active, self.weight)
@@ -178,7 +178,7 @@ class _Explanations:
         by_readings = self.states[its].log_likelihood >= self.states[mine].log_likelihood - math.log(CAUSES_APART)
         return by_readings and sums.probability[other] * CAUSES_APART >= sums.probability[first]
 
-    def _corrected(self, state: State, i: int) -> float | None:
+    def _corrected(self, state: FaultState, i: int) -> float | None:
         """Reading i as it should have been, under a state; None where that does not tell.
 
         Of exchanged ones that of the antenna whose reading is this one's.

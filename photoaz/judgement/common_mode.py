@@ -102,6 +102,7 @@ def _gls(d: Array, v: Array, included: Array) -> tuple[float, Array]:
     return float(weights @ d), weights
 
 
+# longer than most: half of it says what goes in and comes out
 def common_mode(
     antenna_ids: Sequence[str],
     readings_deg: Sequence[float],

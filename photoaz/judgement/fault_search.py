@@ -27,7 +27,7 @@ _MOST_KEPT = 300  # new states of one state
 
 
 @dataclass(frozen=True, slots=True)
-class State:
+class FaultState:
     """faults: (antenna, fault's number) in order. log_likelihood: of the readings; log_posterior: with all priors."""
 
     reference: int
@@ -42,12 +42,12 @@ class State:
         return self.reference, self.swap, self.faults
 
 
-_States = dict[tuple[int, int, tuple[tuple[int, int], ...]], State]
+_States = dict[tuple[int, int, tuple[tuple[int, int], ...]], FaultState]
 
 
 def search(
     facts: Facts, references: Sequence[Reference], swaps: Sequence[Swap], singles: Sequence[Faults]
-) -> list[State]:
+) -> list[FaultState]:
     """The states that matter, most probable first: by exhaustion up to two faults, then by adding to the best.
 
     singles : the faults of single readings, of each reference.
@@ -100,13 +100,13 @@ def _up_to_two_faults(
         faults[r, s] = residual, v, f
         bare = log_normal(residual, v)
         log_posterior = bare + math.log(references[r].prior * swaps[s].prior)
-        state = State(r, s, (), log_posterior, bare)
+        state = FaultState(r, s, (), log_posterior, bare)
         states[state.key] = state
         best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f), best))
     return best
 
 
-def _extend(states: _States, state: State, f: Faults, grown: _Grown, best: float) -> float:
+def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: float) -> float:
     """Note a state's descendants that may matter; the best of their log posteriors."""
     used = {i for i, _ in state.faults}
     weight = state.log_posterior - state.log_likelihood
@@ -119,7 +119,7 @@ def _extend(states: _States, state: State, f: Faults, grown: _Grown, best: float
 
     def note(chosen: tuple[int, ...], log_posterior: float, log_likelihood: float) -> None:
         added = tuple(sorted((*state.faults, *((int(f.index[k]), k) for k in chosen))))
-        new = State(state.reference, state.swap, added, log_posterior, log_likelihood)
+        new = FaultState(state.reference, state.swap, added, log_posterior, log_likelihood)
         states[new.key] = new
 
     # of very many that are as good as each other, the better ones stand for all

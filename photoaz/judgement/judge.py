@@ -18,8 +18,7 @@ from photoaz.judgement.conformity import acceptance_limit_deg, decide, guard_ban
 from photoaz.judgement.impact import impact_db, possible_azimuths
 from photoaz.judgement.reading_faults import Case
 from photoaz.quantities import DECISION_RISK, K95, LEAST_ALTERNATIVE, ZETA_ACTION
-from photoaz.register.model import Antenna, ReadingNorth, Site
-from photoaz.register.model import Reading as StatedReading
+from photoaz.register.model import Antenna, Reading, ReadingNorth, Site
 from photoaz.result import (
     Alternative,
     AntennaResult,
@@ -27,8 +26,8 @@ from photoaz.result import (
     Combined,
     Decision,
     Design,
-    DowntiltReading,
-    Reading,
+    JudgedDowntilt,
+    JudgedReading,
     SiteCauses,
     SiteResult,
 )
@@ -59,7 +58,7 @@ def judge_antenna(
     found: AntennaResult,
     photo_date: date | None,
     risk: float = DECISION_RISK,
-    explained: Reading | None = None,
+    explained: JudgedReading | None = None,
 ) -> AntennaResult:
     """Hold one antenna's estimate against its reading, its downtilt reading and its design.
 
@@ -139,8 +138,8 @@ def _carried(
 # ---- the reading -----------------------------------------------------------------------------------------------------
 
 
-def _read(stated: StatedReading, true: TrueAzimuth) -> Reading:
-    return Reading(
+def _read(stated: Reading, true: TrueAzimuth) -> JudgedReading:
+    return JudgedReading(
         azimuth_true_deg=true.azimuth_deg,
         u95_deg=math.hypot(stated.u95_deg, K95 * true.sigma_deg),
         declination_u95_deg=K95 * true.sigma_deg,
@@ -148,7 +147,9 @@ def _read(stated: StatedReading, true: TrueAzimuth) -> Reading:
     )
 
 
-def _judge_reading(reading: Reading, true: TrueAzimuth, found: AntennaResult, risk: float, said: list[str]) -> Reading:
+def _judge_reading(
+    reading: JudgedReading, true: TrueAzimuth, found: AntennaResult, risk: float, said: list[str]
+) -> JudgedReading:
     """With its verdict, where there is an estimate."""
     azimuths = possible_azimuths(found)
     if not azimuths:
@@ -188,11 +189,11 @@ def _judge_reading(reading: Reading, true: TrueAzimuth, found: AntennaResult, ri
     return reading
 
 
-def _judge_downtilt(antenna: Antenna, found: AntennaResult, said: list[str]) -> DowntiltReading | None:
+def _judge_downtilt(antenna: Antenna, found: AntennaResult, said: list[str]) -> JudgedDowntilt | None:
     stated, tilt, u95 = antenna.downtilt_reading, found.downtilt_deg, found.downtilt_u95_deg
     if stated is None:
         return None
-    reading = DowntiltReading(downtilt_deg=stated.downtilt_deg, u95_deg=stated.u95_deg)
+    reading = JudgedDowntilt(downtilt_deg=stated.downtilt_deg, u95_deg=stated.u95_deg)
     if tilt is None or u95 is None:
         return reading
     en = en_score(tilt, u95, stated.downtilt_deg, stated.u95_deg)
@@ -242,7 +243,7 @@ def _judge_design(
 
 
 def _combined(
-    found: AntennaResult, reading: Reading, design: Design, designed: TrueAzimuth | None, risk: float
+    found: AntennaResult, reading: JudgedReading, design: Design, designed: TrueAzimuth | None, risk: float
 ) -> Combined | None:
     """Reading and estimate together, which agree; None where one of them has no uncertainty."""
     azimuth, u95 = found.azimuth_true_deg, found.u95_deg
@@ -284,7 +285,7 @@ def judge_site(
     """
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
 
-    def judged(found: AntennaResult, explained: Reading | None = None) -> AntennaResult:
+    def judged(found: AntennaResult, explained: JudgedReading | None = None) -> AntennaResult:
         antenna = register.get(found.antenna_id)
         if antenna is None:
             return found
@@ -313,7 +314,7 @@ def _with_common_mode(result: SiteResult) -> SiteResult:
 
 def _explained(
     site: Site, result: SiteResult, photo_dates: Mapping[str, date | None]
-) -> tuple[dict[str, Reading], SiteCauses | None]:
+) -> tuple[dict[str, JudgedReading], SiteCauses | None]:
     """The readings of a judged site with what may explain them, where there are both readings and estimates."""
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
     joint = result.azimuth_covariance

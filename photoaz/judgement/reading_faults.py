@@ -47,9 +47,8 @@ from photoaz.quantities import (
     TURNED_SIGMA_DEG,
     TURNED_SINCE_SHARE,
 )
-from photoaz.register.model import Antenna, ReadingNorth
-from photoaz.register.model import Reading as StatedReading
-from photoaz.result import AntennaResult, LikelyCause, Reading
+from photoaz.register.model import Antenna, Reading, ReadingNorth
+from photoaz.result import AntennaResult, JudgedReading, LikelyCause
 
 Array = NDArray[Any]
 
@@ -73,8 +72,8 @@ class Case:
     """
 
     antenna: Antenna
-    stated: StatedReading
-    reading: Reading
+    stated: Reading
+    reading: JudgedReading
     found: AntennaResult
     estimate_deg: float
     declination: Declination | None = None

@@ -16,10 +16,10 @@ from photoaz.result import (
     Cause,
     Combined,
     Design,
-    DowntiltReading,
     Impact,
+    JudgedDowntilt,
+    JudgedReading,
     LikelyCause,
-    Reading,
 )
 from photoaz.wording import percent_words
 
@@ -52,7 +52,7 @@ def carried_sentence(
     return f"The {what} of {angle_deg:.1f}° is {format_azimuth_deg(true.azimuth_deg)} true: {true.how}{note}."
 
 
-def reading_sentence(reading: Reading, photos: Alternative, second: bool) -> str:
+def reading_sentence(reading: JudgedReading, photos: Alternative, second: bool) -> str:
     """The verdict on a reading. photos : the azimuth that it was held against; second : not the likeliest."""
     if reading.en is None or reading.difference_deg is None:
         raise ValueError("a reading without a verdict")
@@ -71,7 +71,7 @@ def reading_sentence(reading: Reading, photos: Alternative, second: bool) -> str
     return f"{said}."
 
 
-def downtilt_sentence(reading: DowntiltReading, tilt_deg: float, u95_deg: float) -> str:
+def downtilt_sentence(reading: JudgedDowntilt, tilt_deg: float, u95_deg: float) -> str:
     """The verdict on a downtilt reading, beside the photos'."""
     return (
         f"The downtilt reading, {reading.downtilt_deg:.1f}° ± {reading.u95_deg:.1f}°, "
@@ -165,7 +165,7 @@ def format_odds(odds: float) -> str:
     return f"{odds:.1f}:1" if odds < 9.95 else f"{float(f'{odds:.2g}'):.0f}:1"
 
 
-def cause_sentence(reading: Reading) -> str | None:
+def cause_sentence(reading: JudgedReading) -> str | None:
     """What may explain a reading; None where probably nothing is wrong, or it was not asked."""
     if reading.no_fault is None or reading.no_fault >= CAUSE_NAMED:
         return None
@@ -178,7 +178,7 @@ def cause_sentence(reading: Reading) -> str | None:
     return "No cause stands out" + (f": {shown}." if shown else ".")
 
 
-def site_causes_sentence(readings: Mapping[str, Reading], causes: Sequence[Cause]) -> str | None:
+def site_causes_sentence(readings: Mapping[str, JudgedReading], causes: Sequence[Cause]) -> str | None:
     """The causes named for a site's readings, by antenna_id, and those that are not told apart; None without any."""
     said = []
     for c in causes:

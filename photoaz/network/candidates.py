@@ -295,6 +295,7 @@ def _best_view(chosen: NetworkSolution, antenna: str) -> _View:
     return min(views, key=lambda v: v.sigma_rad)
 
 
+# longer than most: one photo put together from what the others are like
 def _another_photo(chosen: NetworkSolution, bearing_rad: float, views: Mapping[str, _View]) -> list[EvidenceCandidate]:
     """A photo from a bearing of the tower, as far off and with the same lens as those there; and it with a landmark.
 

@@ -73,6 +73,7 @@ def is_compass(o: Observation) -> bool:
     return isinstance(o, Direct) and o.source == COMPASS
 
 
+# longer than most: one sum over all ways in which compasses may be disturbed, whose steps share their arrays
 def weigh_compasses(
     observations: Sequence[Observation], adjusted: Adjusted, good_rad: Mapping[str, float], index: Mapping[str, int]
 ) -> Compasses | None:

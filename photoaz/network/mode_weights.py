@@ -88,6 +88,7 @@ def weigh_modes(network: SiteNetwork, best: Adjusted, choice: Choice, doubt: Dou
     return WeighedModes(better, gain, (first, *azimuth_modes))
 
 
+# longer than most: one batch of Levenberg-Marquardt, whose steps share their arrays
 def _adjusted_options(
     network: SiteNetwork,
     best: Adjusted,

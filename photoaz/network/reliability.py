@@ -36,7 +36,7 @@ INSEPARABLE = 0.98
 
 
 @dataclass(frozen=True, slots=True)
-class Control:
+class ObservationControl:
     """How well the rest of the network controls some rows.
 
     rows (m,): their places. redundancy: mean of their redundancy numbers, [0, 1]. For each of the K unknowns asked for,
@@ -51,7 +51,7 @@ class Control:
     effect: Array
 
 
-def controls(adjusted: Adjusted, groups: Sequence[Sequence[int]], unknowns: Array) -> tuple[Control, ...]:
+def controls(adjusted: Adjusted, groups: Sequence[Sequence[int]], unknowns: Array) -> tuple[ObservationControl, ...]:
     """Reliability of groups of observations, each taken to be wrong as a whole or not at all.
 
     Parameters
@@ -60,7 +60,7 @@ def controls(adjusted: Adjusted, groups: Sequence[Sequence[int]], unknowns: Arra
 
     Returns
     -------
-    Control per group. The worst bias of a group for unknown k, with g = J C e_k of its rows, is
+    ObservationControl per group. The worst bias of a group for unknown k, with g = J C e_k of its rows, is
     sqrt(LAMBDA0 / g^T Q^-1 g) Q^-1 g, and turns k by sqrt(LAMBDA0 g^T Q^-1 g). For one row this is Baarda's.
     """
     gain = adjusted.jacobian @ adjusted.covariance  # the one large product
@@ -77,11 +77,11 @@ def controls(adjusted: Adjusted, groups: Sequence[Sequence[int]], unknowns: Arra
         direction = np.divide(
             vectors @ (along / controlled), size, out=np.zeros((len(rows), len(unknowns))), where=size > 0
         )
-        out.append(Control(rows, float(np.trace(q)) / len(rows), DELTA0 * direction.T, DELTA0 * size))
+        out.append(ObservationControl(rows, float(np.trace(q)) / len(rows), DELTA0 * direction.T, DELTA0 * size))
     return tuple(out)
 
 
-def correlations(adjusted: Adjusted, parts: Sequence[Control]) -> Array:
+def correlations(adjusted: Adjusted, parts: Sequence[ObservationControl]) -> Array:
     """How much alike the tests of groups are (n, n): the largest canonical correlation of their residuals, [0, 1].
 
     For two single rows it is |Q_ij| / sqrt(Q_ii Q_jj), the correlation of their w. 1: what an error of one explains, an

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from photoaz.planning.equipment import Equipment
-from photoaz.planning.information import State, u95_linear_rad, with_rows
+from photoaz.planning.information import KnowledgeSoFar, u95_linear_rad, with_rows
 from photoaz.planning.standpoints import candidates_at
 from photoaz.quantities import (
     K95,
@@ -59,7 +59,9 @@ class AtDistance:
     common_practice: bool = False
 
 
-def by_distance(state: State, bearing_deg: float, equipment: Equipment, farthest_m: float) -> tuple[AtDistance, ...]:
+def by_distance(
+    state: KnowledgeSoFar, bearing_deg: float, equipment: Equipment, farthest_m: float
+) -> tuple[AtDistance, ...]:
     """Nearer and farther at one bearing from the tower, without any landmark's help."""
     plain = replace(state, scene=replace(state.scene, landmarks=()))
     height = max(state.scene.height_m, 5.0)
@@ -73,7 +75,13 @@ def by_distance(state: State, bearing_deg: float, equipment: Equipment, farthest
 
 
 def _at_distance(
-    state: State, distance_m: float, bearing_rad: float, equipment: Equipment, height_m: float, *, practice: bool
+    state: KnowledgeSoFar,
+    distance_m: float,
+    bearing_rad: float,
+    equipment: Equipment,
+    height_m: float,
+    *,
+    practice: bool,
 ) -> AtDistance:
     place = distance_m * np.array([[np.sin(bearing_rad), np.cos(bearing_rad)]])
     best = next(iter(candidates_at(state, place, equipment)), None)

@@ -36,7 +36,7 @@ _ASIDE_RAD = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class KnowledgeSoFar:
     """What is known so far of what the photos of a site have in common; covariance (P, P)."""
 
     scene: PlanningScene
@@ -50,7 +50,7 @@ class State:
         return np.array([len(ANTENNA) * names.index(n) for n in self.scene.wanted])
 
 
-def state_of(scene: PlanningScene, earlier: EarlierAzimuths | None = None) -> State:
+def state_of(scene: PlanningScene, earlier: EarlierAzimuths | None = None) -> KnowledgeSoFar:
     """Before any photo to come."""
     net = build([], scene.antennas, scene.site_sigma_m, scene.head)
     n = net.layout.size
@@ -69,7 +69,7 @@ def state_of(scene: PlanningScene, earlier: EarlierAzimuths | None = None) -> St
         rows.append(_known(index, earlier))
         x[index] = earlier.azimuth_rad
     _, jacobian = Equations(rows, size).jacobian(x)
-    return State(scene=scene, x=x, covariance=inverse(jacobian.T @ jacobian))
+    return KnowledgeSoFar(scene=scene, x=x, covariance=inverse(jacobian.T @ jacobian))
 
 
 def _known(index: Array, earlier: EarlierAzimuths) -> Known:
@@ -79,7 +79,7 @@ def _known(index: Array, earlier: EarlierAzimuths) -> Known:
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
+class PlannedRows:
     """What one photo says of the state: which unknowns (K,), whitened rows (R, K); sees: antennas, by their views."""
 
     index: Array
@@ -87,7 +87,7 @@ class Rows:
     sees: tuple[str, ...]
 
 
-def rows_of(state: State, photo: PhotoObservations) -> Rows | None:
+def rows_of(state: KnowledgeSoFar, photo: PhotoObservations) -> PlannedRows | None:
     """A photo's rows, its own unknowns eliminated; None where it shows no antenna.
 
     A compass that may be disturbed counts here as one normal distribution of the mixture's variance.
@@ -119,10 +119,10 @@ def rows_of(state: State, photo: PhotoObservations) -> Rows | None:
     used = np.flatnonzero(np.abs(rows).max(0) > 0.0)
     # as many rows as there are unknowns say all of it
     _, rows = np.linalg.qr(rows[:, used])
-    return Rows(place[own:][used], rows, tuple(photo.boxes))
+    return PlannedRows(place[own:][used], rows, tuple(photo.boxes))
 
 
-def with_rows(covariance: Array, told: Rows) -> Array:
+def with_rows(covariance: Array, told: PlannedRows) -> Array:
     """The whole covariance (P, P) once a photo is there."""
     cross = covariance[:, told.index] @ told.rows.T
     inner = np.eye(len(told.rows)) + told.rows @ covariance[np.ix_(told.index, told.index)] @ told.rows.T
@@ -130,7 +130,7 @@ def with_rows(covariance: Array, told: Rows) -> Array:
     return out
 
 
-def score(covariance: Array, wanted: Array, told: Rows, criterion: Criterion) -> float:
+def score(covariance: Array, wanted: Array, told: PlannedRows, criterion: Criterion) -> float:
     """What a further photo would make of the criterion on the azimuths wanted (A,), the less the better.
 
     'A': mean variance; 'D': mean ln of the generalised variance's A-th root (Pukelsheim, Optimal Design of Experiments,

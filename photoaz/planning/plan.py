@@ -15,7 +15,7 @@ from photoaz.planning.distances import AtDistance, by_distance
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import PlanningScene, foreseen_views, scene_of_site
-from photoaz.planning.information import Criterion, State, expected_u95_rad, state_of
+from photoaz.planning.information import Criterion, KnowledgeSoFar, expected_u95_rad, state_of
 from photoaz.planning.light import Light, light_on
 from photoaz.planning.standpoints import (
     FARTHEST_M,
@@ -161,7 +161,7 @@ def plan_photos(
 
 
 def _plan(
-    state: State,
+    state: KnowledgeSoFar,
     chosen: Sequence[Sequence[CandidatePhoto]],
     earlier: EarlierAzimuths | None,
     equipment: Equipment,
@@ -215,7 +215,7 @@ def _place(scene: PlanningScene, c: CandidatePhoto) -> dict[str, float]:
 
 
 def _standpoint(
-    state: State, rank: int, c: CandidatePhoto, earlier: EarlierAzimuths | None, day: dt.date
+    state: KnowledgeSoFar, rank: int, c: CandidatePhoto, earlier: EarlierAzimuths | None, day: dt.date
 ) -> Standpoint:
     scene, stand, site = state.scene, c.stand, state.scene.site
     views = foreseen_views(scene, stand)

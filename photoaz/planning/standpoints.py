@@ -25,7 +25,15 @@ from photoaz.planning.foreseen import (
     foreseen_views,
     in_frame,
 )
-from photoaz.planning.information import Criterion, Rows, State, rows_of, score, u95_linear_rad, with_rows
+from photoaz.planning.information import (
+    Criterion,
+    KnowledgeSoFar,
+    PlannedRows,
+    rows_of,
+    score,
+    u95_linear_rad,
+    with_rows,
+)
 
 Array = NDArray[Any]
 
@@ -50,7 +58,7 @@ class CandidatePhoto:
 
     stand: PlannedPhoto
     photo: PhotoObservations
-    told: Rows
+    told: PlannedRows
 
 
 def bearings_of(scene: PlanningScene) -> Array:
@@ -145,7 +153,7 @@ def _with_landmark(scene: PlanningScene, stand: PlannedPhoto) -> PlannedPhoto | 
     return None
 
 
-def candidates_at(state: State, places: Array, equipment: Equipment) -> list[CandidatePhoto]:
+def candidates_at(state: KnowledgeSoFar, places: Array, equipment: Equipment) -> list[CandidatePhoto]:
     """The photos that could be taken from places (n, 2) and would show an antenna wanted."""
     scene = state.scene
     out = []
@@ -162,7 +170,7 @@ def candidates_at(state: State, places: Array, equipment: Equipment) -> list[Can
 
 
 def best_sets(
-    state: State, candidates: Sequence[CandidatePhoto], most: int = 3, criterion: Criterion = "D"
+    state: KnowledgeSoFar, candidates: Sequence[CandidatePhoto], most: int = 3, criterion: Criterion = "D"
 ) -> tuple[tuple[int, ...], ...]:
     """Numbers of the candidates that together are best: one photo, two, ... up to `most`."""
     sets: list[tuple[int, ...]] = []
@@ -187,7 +195,7 @@ def best_sets(
 
 
 def _best_addition(
-    state: State, candidates: Sequence[CandidatePhoto], have: Sequence[int], criterion: Criterion
+    state: KnowledgeSoFar, candidates: Sequence[CandidatePhoto], have: Sequence[int], criterion: Criterion
 ) -> tuple[int, float] | None:
     """The candidate that adds most to those there are, and the criterion then; None where none stands apart."""
     there = [candidates[k] for k in have]
@@ -201,7 +209,7 @@ def _best_addition(
 
 
 def _in_order(
-    state: State, candidates: Sequence[CandidatePhoto], some: Sequence[int], criterion: Criterion
+    state: KnowledgeSoFar, candidates: Sequence[CandidatePhoto], some: Sequence[int], criterion: Criterion
 ) -> list[int]:
     """The most telling first, then what adds most to it."""
     left, out, covariance = list(some), [], state.covariance
@@ -214,7 +222,7 @@ def _in_order(
 
 
 def refined(
-    state: State,
+    state: KnowledgeSoFar,
     candidates: Sequence[CandidatePhoto],
     some: Sequence[int],
     equipment: Equipment,
@@ -268,7 +276,7 @@ class LandmarkEffect:
     u95_without_deg: Mapping[str, float]
 
 
-def landmark_effects(state: State, stand: PlannedPhoto) -> tuple[LandmarkEffect, ...]:
+def landmark_effects(state: KnowledgeSoFar, stand: PlannedPhoto) -> tuple[LandmarkEffect, ...]:
     """What each landmark in a photo's frame does, the one that helps most first."""
     scene = state.scene
     if not scene.landmarks:
@@ -299,7 +307,7 @@ def landmark_effects(state: State, stand: PlannedPhoto) -> tuple[LandmarkEffect,
     return tuple(out)
 
 
-def _u95(state: State, photo: PhotoObservations) -> dict[str, float]:
+def _u95(state: KnowledgeSoFar, photo: PhotoObservations) -> dict[str, float]:
     scene, told = state.scene, rows_of(state, photo)
     if told is None:
         return {}

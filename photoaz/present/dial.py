@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from PIL import Image, ImageChops, ImageDraw
 
 from photoaz.present.canvas import out
-from photoaz.present.drawing import CameraPlace, Layout, Pointing, draw_plan
+from photoaz.present.drawing import CameraPlace, PlanLayout, Pointing, draw_plan
 from photoaz.present.pens import (
     BLUE,
     FINER,
@@ -57,11 +57,11 @@ _STYLES: Mapping[str, Style] = {
 }
 
 
-def dial_layout(size_px: int, letter_px: int) -> Layout:
+def dial_layout(size_px: int, letter_px: int) -> PlanLayout:
     """A square dial with room for two lines of names round it."""
     unit, middle = size_px / 250.0, size_px / 2.0
     rim = middle - 3.2 * letter_px
-    return Layout(
+    return PlanLayout(
         size=(size_px, size_px),
         middle=(middle, middle),
         reach=rim,
@@ -90,7 +90,7 @@ def draw_dial(antennas: Sequence[Pointing], camera_bearing_deg: float, size_px: 
 class Pixels:
     """A canvas of pixels: shapes finer than the result, letters in its own size; texts stand about their middle."""
 
-    def __init__(self, layout: Layout) -> None:
+    def __init__(self, layout: PlanLayout) -> None:
         self._unit, self._letter = layout.unit, layout.letter
         wide, high = (round(v) for v in layout.size)
         self._fine = Image.new("RGB", (wide * FINER, high * FINER), WHITE)

@@ -73,7 +73,7 @@ class CameraPlace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Layout:
+class PlanLayout:
     """A kind of plan.
 
     size: of the canvas; middle: the tower's place; reach: radius of the rim, or of the farthest camera drawn to scale;
@@ -99,7 +99,7 @@ class Layout:
 
 
 #: one antenna, for the sheet and the page; all that a site has, for the page; where to go, for the field sheet
-ANTENNA_DIAL = Layout(
+ANTENNA_DIAL = PlanLayout(
     size=(500.0, 262.0),
     middle=(250.0, 138.0),
     reach=96.0,
@@ -110,8 +110,8 @@ ANTENNA_DIAL = Layout(
     north=(250.0, 30.0),
     words_below=False,
 )
-SITE_PLAN = Layout(size=(640.0, 520.0), middle=(320.0, 262.0), reach=190.0, hands=112.0, north=(606.0, 46.0))
-FIELD_PLAN = Layout(
+SITE_PLAN = PlanLayout(size=(640.0, 520.0), middle=(320.0, 262.0), reach=190.0, hands=112.0, north=(606.0, 46.0))
+FIELD_PLAN = PlanLayout(
     size=(640.0, 440.0),
     middle=(320.0, 222.0),
     reach=172.0,
@@ -131,7 +131,7 @@ def azimuth_plan(
     antennas: Sequence[Pointing],
     cameras: Sequence[CameraPlace] = (),
     *,
-    layout: Layout = SITE_PLAN,
+    layout: PlanLayout = SITE_PLAN,
     rings: Sequence[tuple[float, str]] = (),
     landmarks: Sequence[tuple[float, str]] = (),
     ident: str = "plan",
@@ -154,7 +154,7 @@ def azimuth_plan(
 
 def draw_plan(
     canvas: Canvas,
-    layout: Layout,
+    layout: PlanLayout,
     antennas: Sequence[Pointing],
     cameras: Sequence[CameraPlace],
     rings: Sequence[tuple[float, str]] = (),
@@ -202,18 +202,18 @@ def _reach_m(cameras: Sequence[CameraPlace]) -> float:
     return max([d for d in distances if d <= limit] + [10.0])
 
 
-def _place(layout: Layout, c: CameraPlace, scale: float) -> Point:
+def _place(layout: PlanLayout, c: CameraPlace, scale: float) -> Point:
     if layout.dial:
         share = 0.55 if c.number else 0.94
         return out(layout.middle, c.bearing_deg, share * layout.reach)
     return out(layout.middle, c.bearing_deg, min((c.distance_m or math.inf) * scale, layout.reach + 14.0))
 
 
-def _length(layout: Layout, d: Direction) -> float:
+def _length(layout: PlanLayout, d: Direction) -> float:
     return _LENGTH[d.kind] * layout.hands
 
 
-def _ground(canvas: Canvas, layout: Layout) -> None:
+def _ground(canvas: Canvas, layout: PlanLayout) -> None:
     """North, and a dial's rim with its degrees."""
     unit, (x, y) = layout.unit, layout.north
     canvas.polygon("north", *((x + dx * unit, y + dy * unit) for dx, dy in ((0, -18), (-6, 6), (0, 1), (6, 6))))
@@ -229,7 +229,7 @@ def _ground(canvas: Canvas, layout: Layout) -> None:
         canvas.text("mark", (x, y + 3.0 * unit), f"{azimuth}°")
 
 
-def _rings(canvas: Canvas, layout: Layout, rings: Sequence[tuple[float, str]]) -> None:
+def _rings(canvas: Canvas, layout: PlanLayout, rings: Sequence[tuple[float, str]]) -> None:
     """Circles about the tower that are neither lost in it nor beyond the plan, their words apart from each other."""
     for k, (radius, words) in enumerate(rings):
         if 12.0 < radius <= 1.15 * layout.reach:
@@ -238,7 +238,7 @@ def _rings(canvas: Canvas, layout: Layout, rings: Sequence[tuple[float, str]]) -
             canvas.text("mark halo", (x, y + 3.0), words)
 
 
-def _hand(canvas: Canvas, layout: Layout, d: Direction) -> None:
+def _hand(canvas: Canvas, layout: PlanLayout, d: Direction) -> None:
     """An arrow for what photos say, an open ring for a reading, a piece of a ring over a design's tolerance."""
     middle, unit, reach = layout.middle, layout.unit, _length(layout, d)
     if d.kind == "design":
@@ -256,7 +256,7 @@ def _hand(canvas: Canvas, layout: Layout, d: Direction) -> None:
         canvas.polygon(f"{d.kind} head", out(middle, d.azimuth_deg, reach), *sides)
 
 
-def _landmarks(canvas: Canvas, layout: Layout, landmarks: Sequence[tuple[float, str]]) -> None:
+def _landmarks(canvas: Canvas, layout: PlanLayout, landmarks: Sequence[tuple[float, str]]) -> None:
     for bearing, name in landmarks:
         a, b, words = (out(layout.middle, bearing, layout.reach + more) for more in (12.0, 24.0, 34.0))
         canvas.line("rim", a, b)
@@ -270,7 +270,7 @@ def _anchor(bearing_deg: float) -> str:
 
 
 def _cameras(
-    canvas: Canvas, layout: Layout, places: Sequence[tuple[CameraPlace, Point]], scale: float
+    canvas: Canvas, layout: PlanLayout, places: Sequence[tuple[CameraPlace, Point]], scale: float
 ) -> Sequence[Box]:
     """Cameras with their numbers, those that would cover each other under one; the room that they take."""
     half = 4.0 * layout.unit
@@ -325,7 +325,7 @@ def _overlap(a: Box, b: Box) -> bool:
 
 
 def name_places(
-    canvas: Canvas, layout: Layout, antennas: Sequence[Pointing], taken: Sequence[Box] = ()
+    canvas: Canvas, layout: PlanLayout, antennas: Sequence[Pointing], taken: Sequence[Box] = ()
 ) -> list[tuple[list[str], Box]]:
     """Antennas' names beyond the ends of their hands, those that would cover each other as one, clear of cameras."""
     start = (layout.reach if layout.dial else 1.12 * layout.hands) + 17.0 * layout.unit
@@ -363,7 +363,7 @@ def mean_azimuth_deg(directions_deg: Sequence[float]) -> float:
         return directions_deg[0]
 
 
-def _columns(canvas: Canvas, layout: Layout, directions: Sequence[Direction]) -> None:
+def _columns(canvas: Canvas, layout: PlanLayout, directions: Sequence[Direction]) -> None:
     """Labels in columns beside the dial, each led to its direction, so that they never cover each other."""
     wide, high = layout.size
     middle, rim = layout.middle, layout.reach
@@ -402,7 +402,7 @@ def spread(wanted: Sequence[float], apart: float, low: float, high: float) -> li
     return [start(block) + apart * k for block in blocks for k in range(block[1])]
 
 
-def _scale_bar(canvas: Canvas, layout: Layout, scale: float) -> None:
+def _scale_bar(canvas: Canvas, layout: PlanLayout, scale: float) -> None:
     length = nice_length(150.0 / scale)
     x, y = 16.0, layout.size[1] - 20.0
     end = x + length * scale

@@ -6,7 +6,7 @@ from photoaz.angles import format_azimuth_deg, u95_decimals
 from photoaz.judgement.reasons import format_odds, in_words
 from photoaz.present import words
 from photoaz.present.drawing import Direction
-from photoaz.result import AntennaResult, Crossover, Design, Impact, Reading, SiteResult
+from photoaz.result import AntennaResult, Crossover, Design, Impact, JudgedReading, SiteResult
 from photoaz.wording import percent
 
 #: what a reader gets as a row: its name, and the figure with what goes with it
@@ -30,7 +30,7 @@ def u95(value_deg: float) -> str:
     return f"{value_deg:.{u95_decimals(value_deg)}f}°"
 
 
-def reading_text(reading: Reading | None) -> str:
+def reading_text(reading: JudgedReading | None) -> str:
     """'118.0° ± 2.0°'; 'none' where there is none."""
     return "none" if reading is None else format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)
 
@@ -53,7 +53,7 @@ def verdict(agrees: bool | None) -> str:
     return "not judged" if agrees is None else "agrees" if agrees else "DISAGREES"
 
 
-def likely_cause(reading: Reading | None) -> str:
+def likely_cause(reading: JudgedReading | None) -> str:
     """The likely cause with its odds, or those that are not told apart; '' where none is named."""
     if reading is None:
         return ""
@@ -101,7 +101,7 @@ def antenna_figures(a: AntennaResult) -> list[Figure]:
     return rows
 
 
-def _reading_figures(r: Reading | None) -> list[Figure]:
+def _reading_figures(r: JudgedReading | None) -> list[Figure]:
     if r is None:
         return [("reading", "none in the register")]
     rows = [("reading", f"{reading_text(r)} true")]

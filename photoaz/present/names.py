@@ -19,7 +19,7 @@ _STATUS = {"not_found": "not found", "not_visible": "not visible"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class NameRow:
     """A line of a block: whose, a word or figure in a column of its own, and the rest, broken where it is long."""
 
     name: str
@@ -42,7 +42,7 @@ def panel_names(panels: Sequence[NamedPanel]) -> list[str]:
 
 def names_and_why(
     measured: Sequence[tuple[str, EvidenceView]], panels: Sequence[NamedPanel], *, used: bool = True
-) -> list[Row]:
+) -> list[NameRow]:
     """A row for everything seen in a photo: what was measured, then the other panels.
 
     measured : antenna_id and view, of this photo. used : whether the photo was; if it was not, nothing in it was
@@ -58,29 +58,31 @@ def names_and_why(
     return rows
 
 
-def _measured(name: str, view: EvidenceView, panel: NamedPanel | None) -> Row:
+def _measured(name: str, view: EvidenceView, panel: NamedPanel | None) -> NameRow:
     if view.from_pick:
-        return Row(name=name, tag="", text=BY_PICK)
+        return NameRow(name=name, tag="", text=BY_PICK)
     reasons = panel.reasons if panel is not None and panel.reasons else ("by the pattern of all panels found",)
     tag = "" if view.name_probability is None else percent(view.name_probability)
-    return Row(name=name, tag=tag, text="; ".join(reasons))
+    return NameRow(name=name, tag=tag, text="; ".join(reasons))
 
 
-def _other(label: str, panel: NamedPanel, used: bool) -> Row:
+def _other(label: str, panel: NamedPanel, used: bool) -> NameRow:
     if panel.antenna_id is not None:
         text = "; ".join((*(["found, not measured"] if used else []), *panel.reasons))
-        return Row(name=label, tag="" if panel.name_probability is None else percent(panel.name_probability), text=text)
+        return NameRow(
+            name=label, tag="" if panel.name_probability is None else percent(panel.name_probability), text=text
+        )
     what = f"a panel with a probability of {percent(panel.probability)}" + ("" if panel.front else ", from behind")
-    return Row(name=label, tag="", text="; ".join((what, *panel.reasons)), colour=PALE)
+    return NameRow(name=label, tag="", text="; ".join((what, *panel.reasons)), colour=PALE)
 
 
-def not_seen(unseen: Sequence[tuple[str, MissingView]], seen: Collection[str]) -> list[Row]:
+def not_seen(unseen: Sequence[tuple[str, MissingView]], seen: Collection[str]) -> list[NameRow]:
     """A row for every antenna (antenna_id, view) not seen in a photo, those that should have been first.
 
     seen : said of elsewhere.
     """
     rows = [
-        Row(
+        NameRow(
             name=antenna_id,
             tag=_STATUS[view.status],
             text=view.reason,
@@ -92,7 +94,7 @@ def not_seen(unseen: Sequence[tuple[str, MissingView]], seen: Collection[str]) -
     return sorted(rows, key=lambda row: row.tag != _STATUS["not_found"])
 
 
-def draw_block(title: str, note: str, rows: Sequence[Row], width_px: int, letter_px: int) -> Image.Image:
+def draw_block(title: str, note: str, rows: Sequence[NameRow], width_px: int, letter_px: int) -> Image.Image:
     """A title with a note after it, then the rows in three columns; under each other where there is little room."""
     gap = 0.8 * letter_px
     first = max(text_width(row.name, letter_px) for row in rows) + gap

@@ -18,7 +18,7 @@ from photoaz.present.dial import draw_dial
 from photoaz.present.drawing import Pointing, mean_azimuth_deg
 from photoaz.present.figures import DECISIONS, design_text, directions, reading_text, verdict
 from photoaz.present.key import INNER, OUTLINE, draw_key
-from photoaz.present.names import Row, draw_block, names_and_why, not_seen, panel_names, unsure
+from photoaz.present.names import NameRow, draw_block, names_and_why, not_seen, panel_names, unsure
 from photoaz.present.overview import (
     Expected,
     Marks,
@@ -212,7 +212,9 @@ def _titles(photo: PhotoResult, site_id: str) -> list[tuple[str, int, Colour, bo
     return lines
 
 
-def _blocks(photo: PhotoResult, shown: Sequence[Shown], unseen: Sequence[Unseen]) -> list[tuple[str, str, list[Row]]]:
+def _blocks(
+    photo: PhotoResult, shown: Sequence[Shown], unseen: Sequence[Unseen]
+) -> list[tuple[str, str, list[NameRow]]]:
     """What is said of the names, and of the antennas not seen: title, note, rows; only what there is something of."""
     measured = [(item.antenna.antenna_id, item.view) for item in shown]
     seen = {name for name, _ in measured} | {panel.antenna_id for panel in photo.panels if panel.antenna_id is not None}
@@ -228,7 +230,7 @@ def _blocks(photo: PhotoResult, shown: Sequence[Shown], unseen: Sequence[Unseen]
 
 def _outlook(
     items: Sequence[Shown], site_id: str, next_evidence: NextEvidence | None
-) -> list[tuple[str, str, list[Row]]]:
+) -> list[tuple[str, str, list[NameRow]]]:
     """What limits the site and each antenna shown, and what to bring next: title, note, rows."""
     said = [(item.antenna.antenna_id, item.antenna.next_evidence) for item in items]
     if len(said) > 1:
@@ -237,16 +239,16 @@ def _outlook(
     return [("What limits U95, and what to bring next", "U95 now and then", rows)] if rows else []
 
 
-def _weak(sentences: Sequence[str]) -> list[tuple[str, str, list[Row]]]:
-    rows = [Row(name=str(k), tag="", text=sentence) for k, sentence in enumerate(sentences, 1)]
+def _weak(sentences: Sequence[str]) -> list[tuple[str, str, list[NameRow]]]:
+    rows = [NameRow(name=str(k), tag="", text=sentence) for k, sentence in enumerate(sentences, 1)]
     return [("What could go unnoticed at this site", "", rows)] if rows else []
 
 
-def _next_row(name: str, evidence: NextEvidence) -> Row:
+def _next_row(name: str, evidence: NextEvidence) -> NameRow:
     if evidence.bring is None or evidence.u95_then_deg is None:
-        return Row(name=name, tag=f"{evidence.u95_now_deg:.1f}°", text=evidence.sentence)
+        return NameRow(name=name, tag=f"{evidence.u95_now_deg:.1f}°", text=evidence.sentence)
     figures = f"{evidence.u95_now_deg:.1f}° to {evidence.u95_then_deg:.1f}°"
-    return Row(name=name, tag=figures, text=f"{evidence.bring} (limited by {evidence.limit})")
+    return NameRow(name=name, tag=figures, text=f"{evidence.bring} (limited by {evidence.limit})")
 
 
 def _marks(photo: PhotoResult, items: Sequence[Shown], unseen: Sequence[Unseen], site_id: str) -> Marks:

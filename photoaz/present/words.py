@@ -20,7 +20,7 @@ UNKNOWN = "–"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class StateWords:
     """How an antenna or a site stands. code: also the class that gives its colour and shape."""
 
     code: str
@@ -31,31 +31,31 @@ class State:
 
 #: from the worst: a site has the state of its worst antenna
 STATES = (
-    State(
+    StateWords(
         code="out",
         word="out of tolerance",
         antenna="points out of the design's tolerance",
         site="at least one antenna points out of the design's tolerance",
     ),
-    State(
+    StateWords(
         code="reading",
         word="reading disagrees",
         antenna="is not shown to be out of tolerance, but its reading disagrees with the photos",
         site="at least one reading disagrees with the photos; no antenna is shown to be out of tolerance",
     ),
-    State(
+    StateWords(
         code="undecided",
         word="undecided",
         antenna="cannot be called in or out of tolerance by these photos, or may point in several ways",
         site="the photos leave at least one antenna open, and show nothing wrong",
     ),
-    State(
+    StateWords(
         code="unseen",
         word="not found",
         antenna="was not found in any photo, or shows in none",
         site="at least one antenna was not found in the photos; nothing is wrong with those that were",
     ),
-    State(
+    StateWords(
         code="ok",
         word="agrees",
         antenna="is within tolerance, and agrees with its reading where it has one",

@@ -12,7 +12,16 @@ from photoaz import __version__
 from photoaz.result.by_id import ById
 from photoaz.result.evidence import Alternative, BudgetShare, EvidenceView, MissingView, NextEvidence, PhotoResult
 from photoaz.result.rounding import plain, read_records
-from photoaz.result.verdicts import Combined, CommonMode, Design, DowntiltReading, Impact, Reading, Revisit, SiteCauses
+from photoaz.result.verdicts import (
+    Combined,
+    CommonMode,
+    Design,
+    Impact,
+    JudgedDowntilt,
+    JudgedReading,
+    Revisit,
+    SiteCauses,
+)
 
 SCHEMA = "photoaz/estimates/1"
 
@@ -64,8 +73,8 @@ class AntennaResult:
     missing: tuple[MissingView, ...] = ()
     next_evidence: NextEvidence | None = None
     budget: tuple[BudgetShare, ...] = ()
-    downtilt_reading: DowntiltReading | None = None
-    reading: Reading | None = None
+    downtilt_reading: JudgedDowntilt | None = None
+    reading: JudgedReading | None = None
     design: Design = field(default_factory=Design)
     combined: Combined | None = None
     revisit: bool = False
@@ -238,7 +247,7 @@ def _likeliest_other(antenna: AntennaResult) -> Alternative | None:
     return max(antenna.alternatives, key=lambda o: o.probability, default=None)
 
 
-def _p_likely(reading: Reading | None) -> float | None:
+def _p_likely(reading: JudgedReading | None) -> float | None:
     causes = () if reading is None else reading.causes
     return next((c.probability for c in causes if reading is not None and c.cause == reading.likely_cause), None)
 

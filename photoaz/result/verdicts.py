@@ -39,7 +39,7 @@ class SiteCauses:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class JudgedReading:
     """The reading, carried to true north, beside the estimate. difference_deg: estimate minus reading.
 
     difference_deg, en, zeta and agrees are None where there is no estimate. u95_deg holds the declination's part as
@@ -74,7 +74,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DowntiltReading:
+class JudgedDowntilt:
     """The downtilt reading beside the estimate. difference_deg: estimate minus reading; None without an estimate."""
 
     downtilt_deg: float

@@ -74,7 +74,7 @@ NO_PATCH = Patch(np.zeros((2, 2, 1), np.float32), (0, 0))
 
 
 @dataclass(frozen=True, slots=True)
-class BoxBatch:
+class FitBatch:
     """Boxes being fitted, all at once: theta (B, P) and blur_px (B,) of each, and which task each belongs to (B,).
 
     mean (B, P), information (B, P, P), width_m (B,): of their priors; corners_px (B, 8): rough corners, NaN where there
@@ -91,7 +91,7 @@ class BoxBatch:
     width_m: Array
 
     @classmethod
-    def of(cls, tasks: Sequence[FitTask], thetas: Sequence[Sequence[Array]], blur_px: float) -> BoxBatch:
+    def of(cls, tasks: Sequence[FitTask], thetas: Sequence[Sequence[Array]], blur_px: float) -> FitBatch:
         """All boxes of all tasks: thetas holds those (P,) of each; at least one."""
         nowhere = np.full(8, np.nan)
         task = [k for k, some in enumerate(thetas) for _ in some]
@@ -110,11 +110,11 @@ class BoxBatch:
     def __len__(self) -> int:
         return len(self.task)
 
-    def pick(self, keep: Array) -> BoxBatch:
+    def pick(self, keep: Array) -> FitBatch:
         """Some of the boxes, by their numbers or a mask (B,)."""
-        return BoxBatch(self.tasks, *(getattr(self, f.name)[keep] for f in fields(self)[1:]))
+        return FitBatch(self.tasks, *(getattr(self, f.name)[keep] for f in fields(self)[1:]))
 
-    def moved(self, theta: Array, blur_px: Array) -> BoxBatch:
+    def moved(self, theta: Array, blur_px: Array) -> FitBatch:
         """The boxes at another place theta (B, P), with another blur (B,)."""
         return replace(self, theta=theta, blur_px=blur_px)
 
@@ -151,7 +151,7 @@ class SampledBoxes:
     (B, 8), and their derivative (B, 8, P).
     """
 
-    boxes: BoxBatch
+    boxes: FitBatch
     left: Array
     samples: EdgeSamples
     own: Array
@@ -159,7 +159,7 @@ class SampledBoxes:
     corners: tuple[Array, Array]
 
 
-def sample_boxes(sighting: Sighting, boxes: BoxBatch, max_per_edge: int, spacing_px: float) -> SampledBoxes:
+def sample_boxes(sighting: Sighting, boxes: FitBatch, max_per_edge: int, spacing_px: float) -> SampledBoxes:
     """Sample the edges of boxes, at most so many an edge and so far apart where it has enough of them."""
     left = np.arange(len(boxes))
     while True:

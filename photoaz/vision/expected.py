@@ -15,7 +15,7 @@ import numpy as np
 from photoaz.photo.camera import Array
 from photoaz.quantities import PHOTO_BLUR_PX
 from photoaz.vision.box import N_PARAMETERS, Sighting, views_of
-from photoaz.vision.boxes import NO_PATCH, BoxBatch, FitTask, OffsetRows, Prior, Tolerance, sample_boxes
+from photoaz.vision.boxes import NO_PATCH, FitBatch, FitTask, OffsetRows, Prior, Tolerance, sample_boxes
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum
 from photoaz.vision.fit import Minimum
 from photoaz.vision.measure import CLEARLY_VISIBLE, ENOUGH_PX, FOUND_WIDENED, REAR_WIDENED, VISIBLE_SPREAD
@@ -94,7 +94,7 @@ def expected_information(
         return out
     nothing = np.zeros((N_PARAMETERS, N_PARAMETERS))
     tasks = [FitTask(NO_PATCH, Prior(th, nothing, float(w)), None) for th, w in zip(theta, width_m, strict=True)]
-    seen = sample_boxes(sighting, BoxBatch.of(tasks, [[th] for th in theta], s.blur_px), *_SAMPLES)
+    seen = sample_boxes(sighting, FitBatch.of(tasks, [[th] for th in theta], s.blur_px), *_SAMPLES)
     n = len(seen.boxes)
     if not n or not len(seen.samples):
         return out

@@ -32,7 +32,7 @@ from photoaz.vision.box import (
 )
 from photoaz.vision.boxes import (
     NO_PATCH,
-    BoxBatch,
+    FitBatch,
     FitTask,
     OffsetRows,
     Padded,
@@ -121,7 +121,7 @@ def catch(
     caught: list[list[Array]] = [[] for _ in tasks]
     if not any(thetas):
         return caught
-    start = BoxBatch.of(tasks, thetas, PHOTO_BLUR_PX)
+    start = FitBatch.of(tasks, thetas, PHOTO_BLUR_PX)
     boxes = capture(sighting, start, tolerance or Tolerance(), farthest_px)
     for k, theta in zip(boxes.task, boxes.theta, strict=True):
         if not any(_same(theta, c) for c in caught[k]):
@@ -140,7 +140,7 @@ def settle_all(
     """Each task's distinct minima reached from its boxes (P,) already near their edges, best first."""
     if not any(thetas):
         return [() for _ in tasks]
-    boxes = BoxBatch.of(tasks, thetas, PHOTO_BLUR_PX)
+    boxes = FitBatch.of(tasks, thetas, PHOTO_BLUR_PX)
     minima = settle(sighting, boxes, tolerance or Tolerance(), _BLUR_ITERATIONS + more_iterations)
     out: list[list[Minimum]] = [[] for _ in tasks]
     for k, m in zip(boxes.task, minima, strict=True):
@@ -164,7 +164,7 @@ def fit_exact_corners(
     t = replace(tolerance or Tolerance(), corner_px=EXACT_CORNER_PX)
     out: list[Minimum] = []
     for cost, theta in minima_of_corners(sighting, [corners_px], [prior], t)[0]:
-        box = BoxBatch.of([FitTask(NO_PATCH, prior, corners_px)], [[theta]], 0.0)
+        box = FitBatch.of([FitTask(NO_PATCH, prior, corners_px)], [[theta]], 0.0)
         n, g, corner_cost = (v[0] for v in box.corner_terms(corner_derivative(sighting, box.theta), t.corner_px))
         if front_off_sight(sighting, theta) < FRONT_SEEN_RAD or not out:
             view = view_of(sighting, theta)
@@ -177,7 +177,7 @@ def _judge(near: Neighbours, weight: Array) -> Array:
     return np.minimum(weight, near.mean(weight))
 
 
-def capture(sighting: Sighting, boxes: BoxBatch, tolerance: Tolerance, farthest_px: float = FARTHEST_PX) -> BoxBatch:
+def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_px: float = FARTHEST_PX) -> FitBatch:
     """Move the outlines to the nearest strong edges, from far to near. Boxes with nothing left to measure drop out.
 
     farthest_px: how far off an edge may be to begin with; a small panel's own width bounds it further.
@@ -215,7 +215,7 @@ def capture(sighting: Sighting, boxes: BoxBatch, tolerance: Tolerance, farthest_
     return boxes
 
 
-def settle(sighting: Sighting, boxes: BoxBatch, tolerance: Tolerance, max_iterations: int) -> list[Minimum | None]:
+def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, max_iterations: int) -> list[Minimum | None]:
     """Fit the profiles across all edges. None for a box with nothing left to measure, or that is out of the running.
 
     In the first iterations each box finds the picture's blur for itself, from the edges that have no other near them.
@@ -275,7 +275,7 @@ def settle(sighting: Sighting, boxes: BoxBatch, tolerance: Tolerance, max_iterat
 
 def _minima(
     sighting: Sighting,
-    boxes: BoxBatch,
+    boxes: FitBatch,
     at_rest: Array,
     balance: _Balance,
     step: Array,
@@ -339,7 +339,7 @@ def _balance(seen: SampledBoxes, rows: OffsetRows, fixed: tuple[Array, Array, Ar
     return _Balance(main, normal, right, misfit, trust)
 
 
-def _apart(boxes: BoxBatch, order: Array) -> Array:
+def _apart(boxes: FitBatch, order: Array) -> Array:
     """Which boxes to go on with (in order): of those of a task that have become one, the first in the order given."""
     kept: list[int] = []
     for b in order.tolist():
@@ -349,7 +349,7 @@ def _apart(boxes: BoxBatch, order: Array) -> Array:
     return np.array(sorted(kept), int)
 
 
-def _in_the_running(boxes: BoxBatch, cost: Array) -> tuple[BoxBatch, Array]:
+def _in_the_running(boxes: FitBatch, cost: Array) -> tuple[FitBatch, Array]:
     """The boxes worth going on with, each task's with the blur that its best one found, and which these are."""
     order = np.argsort(cost)
     _, first = np.unique(boxes.task[order], return_index=True)

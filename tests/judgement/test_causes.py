@@ -18,9 +18,8 @@ from photoaz.judgement.fault_search import _grow, log_normal
 from photoaz.judgement.reading_faults import FLAT, WIDE_DEG, Case, Faults, transposed
 from photoaz.judgement.reasons import cause_sentence, format_odds
 from photoaz.quantities import CAUSE_NAMED, COMMON_OFFSET_SIGMA_DEG, READING_WRONG_SIGMA_DEG
-from photoaz.register.model import Antenna
-from photoaz.register.model import Reading as StatedReading
-from photoaz.result import Alternative, AntennaResult, Design, EvidenceView, Reading
+from photoaz.register.model import Antenna, Reading
+from photoaz.result import Alternative, AntennaResult, Design, EvidenceView, JudgedReading
 
 K95 = 1.959964
 ROUNDING = 1e-9  # of log densities of order 10 to 100
@@ -46,10 +45,8 @@ def case(name, reading, estimate, **given):
             sector=name[0],
             position=int(name[1:]),
         ),
-        stated=StatedReading(
-            azimuth_deg=stated, north=given.get("stated_north", "true"), u95_deg=1.0, date=given.get("day")
-        ),
-        reading=Reading(
+        stated=Reading(azimuth_deg=stated, north=given.get("stated_north", "true"), u95_deg=1.0, date=given.get("day")),
+        reading=JudgedReading(
             azimuth_true_deg=reading,
             u95_deg=given.get("reading_u95_deg", 1.0),
             declination_u95_deg=given.get("shared_u95_deg", 0.0),

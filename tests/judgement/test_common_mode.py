@@ -11,7 +11,7 @@ from scipy import stats
 
 from photoaz.judgement.common_mode import common_mode, common_mode_of_site, fit_common
 from photoaz.quantities import K95, P_CRITICAL, W_CRITICAL
-from photoaz.result import AntennaResult, AzimuthCovariance, ById, CommonMode, Reading, SiteResult
+from photoaz.result import AntennaResult, AzimuthCovariance, ById, CommonMode, JudgedReading, SiteResult
 
 #: rounding, and the part in 1e12 by which a singular covariance is made regular
 EXACT = 1e-9
@@ -264,7 +264,7 @@ def read(solved: SiteResult, readings: dict[str, float]) -> SiteResult:
     return replace(
         solved,
         antennas=ById(
-            replace(a, reading=Reading(azimuth_true_deg=readings[a.antenna_id], u95_deg=1.0))
+            replace(a, reading=JudgedReading(azimuth_true_deg=readings[a.antenna_id], u95_deg=1.0))
             if a.antenna_id in readings
             else a
             for a in solved.antennas

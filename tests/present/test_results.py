@@ -14,11 +14,11 @@ from photoaz import __version__
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import KeptSite, Store
 from photoaz.present.results import Outcome, failures_of, write_results
-from photoaz.result import AntennaResult, ById, Design, Reading, SiteResult, Turn
+from photoaz.result import AntennaResult, ById, Design, JudgedReading, SiteResult, Turn
 
 
 def antenna(decision: Any, agrees: bool | None, cause: Any = None, **more: Any) -> AntennaResult:
-    reading = Reading(azimuth_true_deg=10.0, u95_deg=2.0, agrees=agrees, likely_cause=cause)
+    reading = JudgedReading(azimuth_true_deg=10.0, u95_deg=2.0, agrees=agrees, likely_cause=cause)
     status: Any = "not_found" if decision is None else "estimated"
     given = {"reading": reading, "design": Design(decision=decision or "undecided")} | more
     return AntennaResult(antenna_id="A", status=status, **given)

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 
 from photoaz.present import words
 from photoaz.present.figures import likely_cause
-from photoaz.result import AntennaResult, Design, Reading
+from photoaz.result import AntennaResult, Design, JudgedReading
 
 
 def antenna(decision="accept", agrees=True, azimuth=120.0, status="estimated", name="A1"):
-    reading = Reading(azimuth_true_deg=1.0, u95_deg=2.0, agrees=agrees, difference_deg=-15.9)
+    reading = JudgedReading(azimuth_true_deg=1.0, u95_deg=2.0, agrees=agrees, difference_deg=-15.9)
     return AntennaResult(
         antenna_id=name,
         status=status,
@@ -107,7 +107,7 @@ def test_money_has_two_digits(value, said):
 
 
 def test_cause_with_odds_and_without():
-    reading = Reading(azimuth_true_deg=1.0, u95_deg=2.0)
+    reading = JudgedReading(azimuth_true_deg=1.0, u95_deg=2.0)
     named = replace(reading, likely_cause="declination_omitted", cause_odds=9.194)
     assert likely_cause(named) == "declination left out (odds 9.2:1)"
     alike = replace(reading, not_told_apart=("reading_wrong", "antenna_turned"))

@@ -45,7 +45,7 @@ def _dumped(value: Any) -> str:
     return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False)
 
 
-class Rows:
+class TableRows:
     """Rows of all antennas, by RECORD_COLUMNS and then the register's own columns, as text.
 
     Those are known only when the last site has been seen, so rows wait in a temporary file until then.
@@ -80,10 +80,10 @@ class Rows:
 
 
 @contextmanager
-def waiting_rows() -> Iterator[Rows]:
+def waiting_rows() -> Iterator[TableRows]:
     """Rows, for as long as they are needed."""
     with tempfile.TemporaryFile() as spool:
-        yield Rows(spool)
+        yield TableRows(spool)
 
 
 def parquet_is_there() -> bool:
@@ -91,7 +91,7 @@ def parquet_is_there() -> bool:
     return importlib.util.find_spec("pyarrow") is not None
 
 
-def write_parquet(path: Path, rows: Rows) -> None:
+def write_parquet(path: Path, rows: TableRows) -> None:
     """Write the columns of estimates.csv with their types; texts are not touched."""
     pa = importlib.import_module("pyarrow")  # 0.3 s, and large: only when such a file is written
     parquet = importlib.import_module("pyarrow.parquet")

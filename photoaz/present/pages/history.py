@@ -18,7 +18,7 @@ _X = Callable[[date], float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class MeasuredVisit:
     """An antenna's azimuth at one visit: the middle of its days, [deg] from true north."""
 
     day: date
@@ -26,16 +26,16 @@ class Measured:
     u95_deg: float | None
 
 
-def measured(visits: Sequence[VisitResult]) -> dict[str, list[Measured]]:
+def measured(visits: Sequence[VisitResult]) -> dict[str, list[MeasuredVisit]]:
     """Per antenna what each visit gave, in order of time."""
-    out: dict[str, list[Measured]] = {}
+    out: dict[str, list[MeasuredVisit]] = {}
     for visit in visits:
         first, last = visit.from_ or visit.to, visit.to or visit.from_
         if first is None or last is None:
             continue
         middle = date.fromordinal((first.toordinal() + last.toordinal()) // 2)
         for a in visit.antennas:
-            one = Measured(day=middle, azimuth_deg=a.azimuth_true_deg, u95_deg=a.u95_deg)
+            one = MeasuredVisit(day=middle, azimuth_deg=a.azimuth_true_deg, u95_deg=a.u95_deg)
             out.setdefault(a.antenna_id, []).append(one)
     for series in out.values():
         series.sort(key=lambda m: m.day)
@@ -96,7 +96,7 @@ def _years(first: int, last: int, x_of: _X, bottom: float) -> list[str]:
 def _row(
     top: float,
     name: str,
-    series: Sequence[Measured],
+    series: Sequence[MeasuredVisit],
     turns: Sequence[Turn],
     design: float | None,
     x_of: _X,
@@ -155,7 +155,7 @@ def _row(
     return out
 
 
-def _turn(turn: Turn, series: Sequence[Measured], points: Sequence[tuple[float, float]]) -> str:
+def _turn(turn: Turn, series: Sequence[MeasuredVisit], points: Sequence[tuple[float, float]]) -> str:
     """The step between the visits that a turn lies between."""
     before = max((k for k, m in enumerate(series[:-1]) if m.day <= turn.from_), default=0)
     after = min((k for k, m in enumerate(series) if k > before and m.day >= turn.to), default=before + 1)

@@ -57,7 +57,7 @@ class SiteRow:
 
 
 @dataclass(slots=True, kw_only=True)
-class Tally:
+class IndexCounts:
     """Counted over all sites, one after another; the results themselves are not kept."""
 
     rows: list[SiteRow] = field(default_factory=list)
@@ -162,7 +162,7 @@ def _reading_state(antenna: AntennaResult) -> str:
 # ---- the page --------------------------------------------------------------------------------------------------------
 
 
-def index_context(tally: Tally, about: ReportAbout) -> dict[str, Any]:
+def index_context(tally: IndexCounts, about: ReportAbout) -> dict[str, Any]:
     """Everything that the index shows; rows in the order of the loss avoided."""
     rows = sorted(tally.rows, key=lambda r: (r.order, [s.code for s in words.STATES].index(r.state), r.page))
     plan = site_map([Spot(site_id=r.site_id, state=r.state, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in rows])
@@ -226,7 +226,7 @@ def _row(r: SiteRow, place: tuple[float, float]) -> dict[str, Any]:
     }
 
 
-def _summary(tally: Tally) -> list[dict[str, Any]]:
+def _summary(tally: IndexCounts) -> list[dict[str, Any]]:
     sites = Counter(r.state for r in tally.rows)
     return [
         {
@@ -244,7 +244,7 @@ def _share(n: int, of: int) -> str:
     return f"{100.0 * n / of:.0f} %" if of else words.UNKNOWN
 
 
-def _sentence(tally: Tally) -> list[str]:
+def _sentence(tally: IndexCounts) -> list[str]:
     sites, antennas = len(tally.rows), tally.antennas.total()
     if not sites:
         return ["No site was judged: nothing in these results can be signed."]
@@ -277,11 +277,11 @@ def _sentence(tally: Tally) -> list[str]:
     return said
 
 
-def _causes(tally: Tally) -> list[tuple[str, str, str]]:
+def _causes(tally: IndexCounts) -> list[tuple[str, str, str]]:
     return [(in_words(c), words.grouped(n), words.grouped(tally.cause_sites[c])) for c, n in tally.causes.most_common()]
 
 
-def _actions(tally: Tally) -> list[tuple[str, str, str]]:
+def _actions(tally: IndexCounts) -> list[tuple[str, str, str]]:
     return [
         (what, words.grouped(tally.actions[a]), words.grouped(tally.action_sites[a]))
         for a, what in _DO.items()
@@ -289,7 +289,7 @@ def _actions(tally: Tally) -> list[tuple[str, str, str]]:
     ]
 
 
-def _revisits(tally: Tally) -> list[dict[str, Any]]:
+def _revisits(tally: IndexCounts) -> list[dict[str, Any]]:
     return [
         {
             "rank": rank,

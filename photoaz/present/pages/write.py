@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from photoaz.present.pages.about import ReportAbout
 from photoaz.present.pages.frame import environment, inlined
-from photoaz.present.pages.index import Tally, in_pages, index_context
+from photoaz.present.pages.index import IndexCounts, in_pages, index_context
 from photoaz.present.pages.manual import manual_html
 from photoaz.present.pages.site import site_context
 from photoaz.present.words import page_name
@@ -50,7 +50,7 @@ def write_report(
     env = environment()
     template = env.get_template("site.html")
     own = inlined("site.js")
-    tally = Tally()
+    tally = IndexCounts()
     written: set[str] = set()
     for count, (before, (site, link), after) in enumerate(_with_neighbours(_named(sites)), 1):
         text = template.render(
@@ -68,7 +68,7 @@ def write_report(
     return folder / "index.html"
 
 
-def _write_index(folder: Path, env: jinja2.Environment, tally: Tally, about: ReportAbout) -> list[str]:
+def _write_index(folder: Path, env: jinja2.Environment, tally: IndexCounts, about: ReportAbout) -> list[str]:
     context = index_context(tally, about)
     chunks = in_pages(context.pop("later_rows"))
     lists = [f"list-{k}.html" for k in range(2, len(chunks) + 2)]
