@@ -74,13 +74,13 @@ def refused(error: InputError) -> None:
 
 def read(data: bytes) -> PhotoRecord | None:
     """The record with everything that is said of it, or None for a refusal; anything else fails the test."""
-    start = time.process_time()
+    start = time.thread_time()  # threads that earlier tests left behind are not counted
     try:
         record = read_record(Path("photo.jpg"), data)
     except InputError as e:
         return refused(e)
     finally:
-        assert time.process_time() - start < MOST_S
+        assert time.thread_time() - start < MOST_S
     json.dumps(record_as_json(record), allow_nan=False).encode()
     assert "\n".join(describe(record)).encode()
     assert min(record.width_px, record.height_px) >= 1
@@ -90,13 +90,13 @@ def read(data: bytes) -> PhotoRecord | None:
 
 
 def picture(data: bytes) -> tuple[int, ...] | None:
-    start = time.process_time()
+    start = time.thread_time()
     try:
         return decode_small(data).shape
     except InputError as e:
         return refused(e)
     finally:
-        assert time.process_time() - start < MOST_S
+        assert time.thread_time() - start < MOST_S
 
 
 # ---- single tags ----------------------------------------------------------------------------------------------------
@@ -392,13 +392,13 @@ import cv2, exifread, PIL.Image
 def peak():
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 data = Path(sys.argv[1]).read_bytes()
-before, start = peak(), time.process_time()
+before, start = peak(), time.thread_time()
 for look in (lambda: read_record(Path("photo.jpg"), data), lambda: decode_small(data)):
     try:
         look()
     except InputError as e:
         assert str(e)
-print(time.process_time() - start, peak() - before)
+print(time.thread_time() - start, peak() - before)
 """
 
 
