@@ -35,7 +35,6 @@ _READERS = ("JPEG", "PNG", "WEBP", "TIFF", "AVIF", "JPEG2000", "BMP", "DIB", "GI
 _PROFILES = ("Raw profile type exif", "Raw profile type APP1")
 _NO_FILL = re.compile(rb"[^\xff]")
 _XMP_HEADER = b"http://ns.adobe.com/xap/1.0/\x00"
-_PNG_END = b"IEND\xaeB`\x82"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,7 +183,7 @@ def _other(path: Path, data: bytes) -> Container:
         height_px=image.size[1],
         exif=exif[6:] if exif[:4] == b"Exif" else exif,
         xmp=xmp.encode() if isinstance(xmp, str) else xmp,
-        cut_short=kind == "PNG" and _PNG_END not in data,
+        cut_short=kind == "PNG" and not _png_ends(data),
     )
 
 
@@ -231,3 +230,14 @@ def open_pillow(path: Path | str, data: bytes) -> Any:
         except Exception as err:  # noqa: BLE001  Pillow's readers raise many kinds on damaged files
             reason = str(err).splitlines()[0] if str(err) and "BytesIO" not in str(err) else "no reader knows it"
             raise unreadable(path, f"a file that is not an image, or is damaged ({reason})") from None
+
+
+def _png_ends(data: bytes) -> bool:
+    """Does every chunk end within the file, the last one being IEND? cv2 makes room for what a length says."""
+    at = 8
+    while at + 12 <= len(data):
+        length, kind = int.from_bytes(data[at : at + 4], "big"), data[at + 4 : at + 8]
+        at += 12 + length
+        if kind == b"IEND":
+            return at <= len(data)
+    return False

@@ -259,6 +259,14 @@ def test_bytes_changed_here_and_there(kit: Any) -> None:
         picture(bytes(changed))
 
 
+def test_a_png_chunk_that_states_four_thousand_million_bytes() -> None:
+    held = io.BytesIO()
+    Image.new("RGB", (48, 36), (200, 40, 90)).save(held, "PNG")
+    data = bytearray(held.getvalue())
+    data[data.index(b"IDAT") - 4] = 255
+    assert picture(bytes(data)) is None
+
+
 def test_a_block_of_thousands_of_long_tags() -> None:
     # 5000 entries of 900 shorts each: millions of values in 60 kB
     entries = b"".join(struct.pack("<HHII", 0x8000 + k, 3, 900, 8) for k in range(5000))
