@@ -123,8 +123,6 @@ STANDPOINT_WIDE_SHARE, STANDPOINT_NONSENSE_SHARE = 0.10, 0.02
 #: how high a camera is held above the ground at the tower, and its sigma [m]
 CAMERA_HEIGHT_M = (1.5, 1.5)
 
-#: an antenna's azimuth about its design, as built and turned: share, sigma [rad]; the rest may face anywhere
-AZIMUTH_DEVIATIONS = ((0.74, radians(4.0)), (0.22, radians(22.0)))
 #: stand-off of a sector's antennas from the axis and spacing along it, before any photo is seen: value, sigma [m]
 MOUNT_STAND_OFF_M = (1.6, 0.5)
 MOUNT_SPACING_M = (0.8, 0.2)
@@ -223,9 +221,12 @@ DECISION_RISK = 0.05
 #: save a reading
 ZETA_ACTION = 3.0
 LEAST_ALTERNATIVE = 0.05
-#: how antennas hang that nobody has measured: within half the tolerance (one sigma) of the design, but for this share,
-#: which is turned: by so much (one sigma), or, that share of it, anywhere
+#: how antennas hang that nobody has measured: about the design by that share of the tolerance (one sigma), but for this
+#: share, which is turned: by so much (one sigma), or, that share of it, anywhere
+AS_DESIGNED_SPREAD = 0.5
 NOT_AS_DESIGNED_SHARE, TURNED_SIGMA_DEG, ANYWHERE_SHARE = 0.15, 25.0, 0.3
+#: sites that were built to a wrong north, all antennas alike, and by how much (one sigma)
+SITE_ERROR_SHARE, SITE_ERROR_SIGMA_DEG = 0.03, 15.0
 #: those that no photo shows: spread of the ones out of tolerance, and of those within it as a share of the tolerance
 UNSEEN_OUT_SIGMA_DEG, UNSEEN_WITHIN_SHARE = 15.0, 1.0 / 3.0
 

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_rad, wrap_rad
+from photoaz.priors import Priors
 from photoaz.quantities import (
-    AZIMUTH_DEVIATIONS,
+    DESIGN_TOLERANCE_DEG,
     FRONT_LIMIT,
     NEAR_FACE_ON_RAD,
     YAW_MIRRORED,
@@ -39,12 +40,12 @@ def bell(off_rad: Array, sigma_rad: float | Array) -> Array:
     return out
 
 
-def prior_beliefs(design_rad: Array) -> Array:
-    """Beliefs (m, BINS) about antennas' azimuths from their designs (m,) alone."""
+def prior_beliefs(design_rad: Array, known: Priors | None = None) -> Array:
+    """Beliefs (m, BINS) about antennas' azimuths from their designs (m,) alone, those of the usual tolerance."""
     off = GRID - design_rad[:, None]
-    b = np.full_like(off, 1.0 - sum(share for share, _ in AZIMUTH_DEVIATIONS))
-    for share, sigma in AZIMUTH_DEVIATIONS:
-        b += share * bell(off, sigma)
+    b = np.zeros_like(off)
+    for share, sigma_deg in (known or Priors()).deviations(DESIGN_TOLERANCE_DEG):
+        b += share * bell(off, np.radians(sigma_deg)) if np.isfinite(sigma_deg) else share
     out: Array = b / b.sum(-1, keepdims=True)
     return out
 

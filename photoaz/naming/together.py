@@ -22,6 +22,7 @@ from photoaz.naming.mount import Mount, mount_of
 from photoaz.naming.observed import ObservedPanels, observe
 from photoaz.naming.picks import named_by_picks
 from photoaz.naming.search import Hypothesis, expected_places, likely_hypotheses, naming_problem, weights
+from photoaz.priors import Priors
 from photoaz.quantities import MOUNT_SPACING_M, MOUNT_STAND_OFF_M
 from photoaz.vision.finder import PanelCandidate
 
@@ -43,6 +44,7 @@ def name_candidates(
     candidates: Sequence[Sequence[PanelCandidate]],
     antennas: Sequence[AntennaPriors],
     site_sigma_m: float,
+    known: Priors | None = None,
 ) -> tuple[PhotoNaming, ...]:
     """Name the panels found in all photos of a site.
 
@@ -50,7 +52,8 @@ def name_candidates(
     ----------
     photos : the site's, each with a person's picks, whose word is final. candidates : what was found in each.
     antennas : the register's, all of the site: those not seen matter as well.
-    site_sigma_m : one standard uncertainty, per axis, of the tower's place in the register [m].
+    site_sigma_m : one standard uncertainty, per axis, of the tower's place in the register [m]. known : how
+        antennas hang in general.
 
     Returns
     -------
@@ -63,7 +66,7 @@ def name_candidates(
     index = {a.name: k for k, a in enumerate(antennas)}
     _require_names(antennas)
     mount = mount_of(antennas)
-    prior = prior_beliefs(mount.design_rad)
+    prior = prior_beliefs(mount.design_rad, known)
     observed = [observe(p, c, mount, site_sigma_m) for p, c in zip(photos, candidates, strict=True)]
     named = [
         {i: index[name] for i, name in named_by_picks(p.picks, c, index).items()}

@@ -26,6 +26,7 @@ from photoaz.register.columns import load_columns
 from photoaz.register.history import load_readings
 from photoaz.register.load import load_controls, load_picks, load_register
 from photoaz.register.manifest import load_manifest
+from photoaz.register.priors import read_priors
 from photoaz.register.propose import propose_columns
 from photoaz.sample import sample_dir
 
@@ -95,6 +96,7 @@ LOADERS: tuple[Callable[[Path], object], ...] = (
     load_costs,
     load_calibration,
     propose_columns,
+    read_priors,
 )
 _PLACE = Path(tempfile.mkdtemp(prefix="photoaz-fuzz-"))
 
@@ -178,6 +180,7 @@ def seeds(target: str) -> list[bytes]:
         b'"height_px": 3000, '
         b'"fx_px": 3000.5, "fy_px": 3001, "cx_px": 1999, "cy_px": 1500, "k1": 0.01, "k2": 0, "pattern": [9, 6]}'
     )
+    out.append(b"\x0a[antennas]\nturned_share = 0.1\nturned_sigma_deg = 20\n[readings]\nwrong_share = 0.05\n")
     return out
 
 

@@ -20,6 +20,7 @@ from photoaz.register.columns import load_columns
 from photoaz.register.history import load_readings
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
 from photoaz.register.manifest import load_manifest
+from photoaz.register.priors import read_priors
 from photoaz.register.propose import UnknownColumnsError
 from photoaz.sample import sample_dir
 
@@ -300,6 +301,8 @@ def test_costs_and_columns_that_are_none(name: str, file: Callable[[str], Path])
     path = file(NO_TOML[name])
     assert fate(load_costs, path)
     assert fate(load_columns, path)
+    assert fate(read_priors, path)
+    fate(read_priors, file("[antennas]\n" + NO_TOML[name]))
     fate(mapped, file("[columns]\n" + NO_TOML[name]))
     fate(mapped, file("[constants]\n" + NO_TOML[name]))
 
