@@ -240,9 +240,8 @@ def _photos(visit: DrawnVisit, chosen: NetworkSolution, solution: SiteResult) ->
             continue
         truth = float(np.degrees(visit.heading_rad[p.photo]))
         compass = None
-        if chosen.compasses is not None and p.photo in chosen.compasses.photos:
-            k = chosen.compasses.photos.index(p.photo)
-            compass = float(chosen.compasses.disturbed[k]), p.photo in visit.disturbed
+        if p.photo in chosen.posterior.disturbed:
+            compass = chosen.posterior.disturbed[p.photo], p.photo in visit.disturbed
         error = float(wrap_deg(p.heading_true_deg - truth))
         out.append(PhotoOutcome(error_deg=error, u95_deg=p.heading_u95_deg, compass=compass))
     return out

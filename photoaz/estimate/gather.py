@@ -147,6 +147,7 @@ def observe_photo(
         aids=aids,
         notes=notes,
         verticals=verticals,
+        names={s.antenna_id: s.match.alternatives for s in to_measure if s.match is not None},
     )
     return observations, looking
 

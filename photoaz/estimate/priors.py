@@ -60,6 +60,7 @@ def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:
         place_known=known,
         sector=a.sector,
         position=a.position,
+        tolerance_rad=float(np.radians(a.tolerance_deg)),
     )
 
 

@@ -18,12 +18,11 @@ from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.network.adjust import variance_shares
 from photoaz.network.declination import DECLINATION
-from photoaz.network.forecast import azimuth_covariance_rad2, next_evidence
-from photoaz.network.mode_weights import AzimuthMode
+from photoaz.network.forecast import MAY_BE_WRONG, azimuth_covariance_rad2, next_evidence
+from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.reliability import weak_points
-from photoaz.network.site import BOX_SOURCE, PhotoObservations
+from photoaz.network.site import PhotoObservations
 from photoaz.network.solution import NetworkSolution
-from photoaz.network.uncertainty import mixture_u95, shifted, standard_u, stated_u95, u95_of_mode
 from photoaz.photo.record import PhotoRecord
 from photoaz.quantities import K95, SHAPE_SIGMA_RAD
 from photoaz.register.model import Antenna, Site
@@ -46,6 +45,8 @@ Array = NDArray[Any]
 
 #: a compass's probability of being disturbed from which a person is told, where it is used nevertheless
 DOUBTFUL_COMPASS = 0.3
+#: parts of an azimuth's distribution that are told
+MOST_PARTS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,20 +213,19 @@ def _missing(antenna_id: str, by_photo: Mapping[str, PhotoPanels], seen_in: Coll
 def _photo_result(
     result: NetworkSolution, name: str, frame: EnuFrame, record: PhotoRecord, panels: PhotoPanels
 ) -> PhotoResult:
-    x, cov, layout = result.adjusted.x, result.adjusted.covariance, result.network.layout
+    x, layout = result.adjusted.x, result.network.layout
     idx = layout.photo(name)
     lat, lon, _ = frame.geodetic_from_enu(x[idx[3:6]])
     photo = next(p for p in result.network.photos if p.name == name)
-    heading = float(x[idx[0]])
+    of = result.posterior.headings[name]
+    heading = of.told.azimuth_rad
     flags: list[str] = []
-    disturbed = result.compasses is not None and name in result.compasses.likeliest
-    if disturbed:
+    p_disturbed = result.posterior.disturbed.get(name, 0.0)
+    if p_disturbed > 0.5:
         said = next(a.value_rad for a in photo.headings if a.source == COMPASS)
         flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
-    elif result.compasses is not None and name in result.compasses.photos:
-        p = float(result.compasses.disturbed[result.compasses.photos.index(name)])
-        if p >= DOUBTFUL_COMPASS:
-            flags.append(f"compass may be disturbed ({p:.0%}): nothing else here tells the heading well enough")
+    elif p_disturbed >= DOUBTFUL_COMPASS:
+        flags.append(f"compass may be disturbed ({p_disturbed:.0%}): nothing else here tells the heading well enough")
     marks = {int(k) for s in photo.landmarks for k in layout.landmark(s.name)}
     for o in result.left_out:
         if np.isin(o.index, idx).any() or marks.issuperset(int(k) for k in o.index):
@@ -234,18 +234,12 @@ def _photo_result(
     if record.heading is not None and record.heading.north == "unknown":
         flags.append("compass reference not said (true or magnetic): both allowed for")
     flags += photo.notes
-    # what the antennas' outlines tell of the heading suffers from the shape of their bodies like their azimuths
-    shares = variance_shares(result.observations, result.adjusted, int(idx[0]))
-    by_edges = shares.get(BOX_SOURCE, 0.0) / sum(shares.values())
-    heading_sigma = np.hypot(np.sqrt(cov[idx[0], idx[0]]), by_edges * SHAPE_SIGMA_RAD)
-    heading_sigma = np.hypot(heading_sigma, result.declination.get(name, 0.0))
-    own = (AzimuthMode(heading, float(heading_sigma), 1.0),)
     return PhotoResult(
         photo=name,
         status="used",
         taken=day_taken(record),
         heading_true_deg=float(azimuth_deg(np.degrees(heading))),
-        heading_u95_deg=float(np.degrees(mixture_u95(shifted(own, result.shifts.get(name, ()))))),
+        heading_u95_deg=float(np.degrees(of.u95_rad)),
         pitch_deg=float(np.degrees(x[idx[1]])),
         roll_deg=float(np.degrees(x[idx[2]])),
         lat_deg=float(lat),
@@ -274,14 +268,14 @@ def _antenna_result(
     net, adjusted = result.network, result.adjusted
     idx = net.layout.antenna(a)
     x, cov = adjusted.x, adjusted.covariance
-    azimuth_modes = result.azimuth_modes[a]
-    u95 = stated_u95(result, a)
+    of = result.posterior.antennas[a]
+    told, *other_peaks = of.mixture.peaks()
     sigma = K95 * np.sqrt(np.diag(cov)[idx[:3]])
-    shares = variance_shares(result.observations, adjusted, int(idx[0]))
-    scatter = result.scatter[a]
-    # the budget is of what is reported: the network's variance, widened where views differ, and the body's own shape
-    shares = {s: v * scatter**2 for s, v in shares.items()} | {"shape of the antenna": SHAPE_SIGMA_RAD**2}
+    rms = of.mixture.rms_about(told.azimuth_rad)
+    shares = dict(variance_shares(result.observations, adjusted, int(idx[0])))
+    shares["shape of the antenna"] = SHAPE_SIGMA_RAD**2
     shares[DECLINATION] = result.declination.get(a, 0.0) ** 2
+    shares[MAY_BE_WRONG] = max(rms**2 - sum(shares.values()), 0.0)
     whole = sum(shares.values())
     budget = tuple(
         BudgetShare(source=s, share=v / whole, u95_deg=float(np.degrees(K95 * np.sqrt(v))))
@@ -294,15 +288,7 @@ def _antenna_result(
         if (p.name, a) in result.choice:
             to_measure[p.name] = next(s for s in by_photo[p.name].to_measure if s.antenna_id == a)
             evidence.append(_evidence(result, p, a, to_measure[p.name]))
-    others = tuple(
-        Alternative(
-            azimuth_true_deg=float(azimuth_deg(np.degrees(b.azimuth_rad))),
-            u95_deg=float(np.degrees(u95_of_mode(result, a, k))),
-            probability=b.probability,
-        )
-        for k, b in enumerate(azimuth_modes[1:], 1)
-        if b.probability >= 0.01
-    )
+    others = tuple(_alternative(p) for p in other_peaks if p.probability >= 0.01)
     ambiguous = any(o.probability >= 0.1 for o in others)
     reasons: list[str] = []
     if ambiguous:
@@ -311,18 +297,16 @@ def _antenna_result(
     if unsure:
         ambiguous = True
         reasons.append(unsure)
-    if scatter > 1.2:
-        reasons.append(f"its views differ by more than their uncertainties: widened by {scatter:.1f}")
     reasons += [
-        f"its outline in {Path(photo).name} contradicts the rest of the site and is trusted {factor:.1f} times less"
-        for (photo, name), factor in result.doubt.items()
-        if name == a
+        f"its outline in {Path(v.photo).name} is probably not its own (right with {v.p_right:.0%})"
+        for v in evidence
+        if v.p_right is not None and v.p_right < 0.5
     ]
     return AntennaResult(
         **_of_register(antenna),
         status="ambiguous" if ambiguous else "estimated",
-        azimuth_true_deg=float(azimuth_deg(np.degrees(x[idx[0]]))),
-        u95_deg=float(np.degrees(u95)),
+        azimuth_true_deg=float(azimuth_deg(np.degrees(told.azimuth_rad))),
+        u95_deg=float(np.degrees(of.u95_rad)),
         downtilt_deg=float(np.degrees(x[idx[1]])),
         downtilt_u95_deg=float(np.degrees(sigma[1])),
         roll_deg=float(np.degrees(x[idx[2]])),
@@ -332,11 +316,27 @@ def _antenna_result(
         budget=budget,
         remarks=tuple(reasons),
         missing=_missing(a, by_photo, to_measure),
-        sigma_deg=float(np.degrees(standard_u(result, a))),
-        effective_dof=result.dof[a] if np.isfinite(result.dof.get(a, np.inf)) else None,
+        sigma_deg=float(np.degrees(rms)),
         declination_sigma_deg=float(np.degrees(result.declination.get(a, 0.0))),
-        own_u95_deg=float(np.degrees(u95_of_mode(result, a, 0))) if others else None,
+        own_u95_deg=float(np.degrees(K95 * told.sigma_rad)),
+        distribution=_distribution(of.mixture),
+        distribution_known=_distribution(result.posterior.antennas_known[a].mixture),
     )
+
+
+def _alternative(peak: Peak) -> Alternative:
+    return Alternative(
+        azimuth_true_deg=float(azimuth_deg(np.degrees(peak.azimuth_rad))),
+        u95_deg=float(np.degrees(K95 * peak.sigma_rad)),
+        probability=peak.probability,
+    )
+
+
+def _distribution(mixture: Mixture) -> tuple[Alternative, ...]:
+    """A mixture as its parts, the most probable first."""
+    m = mixture.with_fewer(MOST_PARTS)
+    order = np.argsort(-m.weight, kind="stable")
+    return tuple(_alternative(Peak(float(m.value[k]), float(m.sigma[k]), float(m.weight[k]))) for k in order)
 
 
 def _of_register(antenna: Antenna) -> dict[str, Any]:
@@ -377,4 +377,6 @@ def _evidence(result: NetworkSolution, photo: PhotoObservations, antenna: str, p
         quality=mode.quality,
         from_pick=panel.picked,
         name_probability=None if panel.match is None else panel.match.probability,
+        p_right=result.posterior.outlines[antenna].get(photo.name),
+        p_right_alone=mode.p_right,
     )

@@ -244,11 +244,7 @@ DOUBTLESS = 0.01
 
 def _without_doubtless_modes(result: NetworkSolution) -> list[PhotoObservations]:
     """The photos with one mode for each outline of the antennas that fit in one way only."""
-    sure = {
-        a
-        for a, azimuth_modes in result.azimuth_modes.items()
-        if sum(b.probability for b in azimuth_modes[1:]) < DOUBTLESS
-    }
+    sure = {a for a, m in result.posterior.antennas.items() if m.told.probability > 1.0 - DOUBTLESS}
     return [
         replace(
             f,

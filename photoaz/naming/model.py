@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import radians
 from typing import Any, Literal
 
 from numpy.typing import NDArray
 
 from photoaz.angles import Angle
 from photoaz.photo.camera import Camera
+from photoaz.quantities import DESIGN_TOLERANCE_DEG
 from photoaz.register.model import Pick
 
 Array = NDArray[Any]
@@ -19,7 +21,7 @@ class AntennaPriors:
     """What is known of one antenna before any photo: means and standard uncertainties.
 
     design_rad: its design azimuth from true north; it enters no observation. east_north_m (2,): offset of its centre
-    from the tower's axis, from the register where place_known, else assumed. up_m: height of its centre above the
+    from the tower's axis, from the register where place_known, else assumed. tolerance_rad: of the design. up_m: height of its centre above the
     ground. ln_size (3,), ln_size_sigma (3,): ln of width, height, depth [m]. sector, position: as in the register, None
     where it is silent; position counts clockwise seen from above.
     """
@@ -39,6 +41,7 @@ class AntennaPriors:
     place_known: bool = False
     sector: str | None = None
     position: int | None = None
+    tolerance_rad: float = radians(DESIGN_TOLERANCE_DEG)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

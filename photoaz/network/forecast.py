@@ -19,13 +19,15 @@ from photoaz.angles import wrap_rad
 from photoaz.network.candidates import KINDS, EvidenceCandidate, candidates
 from photoaz.network.declination import declination_pull
 from photoaz.network.equations import Equations
+from photoaz.network.mixture import FLAT_RAD
+from photoaz.network.posterior import Marginal
 from photoaz.network.solution import NetworkSolution
-from photoaz.network.uncertainty import mixture_u95, stated_u95, widening_of_few
 from photoaz.quantities import (
     K95,
     SHAPE_SIGMA_RAD,
 )
 from photoaz.result import BudgetShare, EvidenceOption, NextEvidence
+from photoaz.vision.trust import usual_p_right
 
 Array = NDArray[Any]
 
@@ -38,6 +40,8 @@ _AGREE_RAD = float(np.radians(1.0))
 _PLURAL = ("edges", "verticals", "antenna dimensions", "register heights", "two ways")
 #: the limit of an antenna whose outline fits twice
 TWO_WAYS = "two ways to fit the outline"
+#: the limit of one whose outlines, or compasses, may be wrong; a source of the budget as well
+MAY_BE_WRONG = "evidence that may be wrong"
 
 
 # ---- the covariance --------------------------------------------------------------------------------------------------
@@ -86,14 +90,13 @@ def azimuth_covariance_rad2(chosen: NetworkSolution) -> Array:
     """Joint covariance (A, A) [rad^2] of the antennas' azimuths, in the network's order, as they are reported.
 
     The network's own and the declination's common part, whose diagonal is widened as the reported uncertainties are: by
-    the scatter of an antenna's views, by the shape of its body, by other ways in which its outline fits, and by
-    compasses that may be disturbed.
+    the shape of an antenna's body, by outlines that may be wrong or fit otherwise, by compasses that may be disturbed.
     """
     layout = chosen.network.layout
     idx = np.array([layout.antenna(a, "azimuth")[0] for a in layout.antennas])
     declination = np.array([chosen.declination.get(a, 0.0) for a in layout.antennas])
     out: Array = chosen.adjusted.covariance[np.ix_(idx, idx)] + np.outer(declination, declination)
-    own = [stated_u95(chosen, a) / K95 for a in layout.antennas]
+    own = [chosen.posterior.antennas[a].u95_rad / K95 for a in layout.antennas]
     out[range(len(idx)), range(len(idx))] = np.maximum(np.square(own), np.diag(out))
     return out
 
@@ -119,43 +122,41 @@ def forecast(chosen: NetworkSolution, tried: Sequence[EvidenceCandidate] | None 
     idx = np.array([layout.antenna(a, "azimuth")[0] for a in names])
     pull = declination_pull(chosen.observations, chosen.network.photos, layout, len(covariance))
     turned = covariance @ pull  # every unknown, by one standard uncertainty of the declination
-    now = np.diag(covariance)[idx]
+    now = np.diag(covariance)[idx] + turned[idx] ** 2
     then = np.empty((len(some), len(names)))
     for k, c in enumerate(some):
         index, rows = information_rows(c, chosen.adjusted.x)
         variance = np.diag(updated_covariance(covariance, index, rows, idx))
         # what holds the headings takes weight off the compasses, and with it the declination's part
-        less = turned[idx] ** 2 - updated_effect(covariance, index, rows, idx, turned) ** 2
+        variance = variance + updated_effect(covariance, index, rows, idx, turned) ** 2
         for n, a in enumerate(names):
-            gain = chosen.scatter[a] ** 2 * (now[n] - variance[n]) + less[n]
-            then[k, n] = _u95(chosen, a, float(gain), c.views.get(a))
-    whole = np.array([stated_u95(chosen, a) for a in names])
-    # what a compass that may be disturbed moves goes with its weight, and so with the variance that is left
-    ways = np.array([mixture_u95(chosen.azimuth_modes[a]) for a in names])
-    few = np.array([widening_of_few(chosen, a) for a in names])
-    open_ = np.maximum((whole / few) ** 2 - ways**2, 0.0)
-    then = few * np.sqrt(then**2 + open_ * np.minimum(then / ways, 1.0) ** 4)
+            then[k, n] = _u95(chosen.posterior.antennas[a], float(variance[n] / now[n]), c.views.get(a))
+    whole = np.array([chosen.posterior.antennas[a].u95_rad for a in names])
     return Forecast(antennas=names, candidates=some, now_rad=whole, then_rad=np.minimum(then, whole))
 
 
-def _u95(chosen: NetworkSolution, antenna: str, gain: float, view_sigma: float | None) -> float:
-    """U95 [rad] of an antenna as it is reported, after the variance of its azimuth fell by `gain` [rad^2].
+def _u95(of: Marginal, left: float, view_sigma: float | None) -> float:
+    """U95 [rad] of an azimuth once a share `left` of its variance by the network is left.
 
-    view_sigma: of a further view's own azimuth, which tells the ways apart in which the outline fits: each other way
-    loses what it would cost on the average, half the square of its distance over the sigma of that distance.
+    view_sigma: of a further view's own azimuth, if there is one: it is taken to come out at the azimuth told, and to be
+    wrong as often as usual; other ways to fit, and outlines that may be wrong, lose what that makes of them.
     """
-    azimuth_modes = chosen.azimuth_modes[antenna]
-    sigma = [float(np.sqrt(max(b.sigma_rad**2 - gain, SHAPE_SIGMA_RAD**2))) for b in azimuth_modes]
-    if len(azimuth_modes) == 1:
-        return K95 * sigma[0]  # what mixture_u95 would find by bisection
-    p = np.array([b.probability for b in azimuth_modes])
-    if view_sigma is not None:
-        off = np.array([float(wrap_rad(b.azimuth_rad - azimuth_modes[0].azimuth_rad)) for b in azimuth_modes])
-        p = p * np.exp(-0.5 * off**2 / (view_sigma**2 + _AGREE_RAD**2))
-        p /= p.sum()
-    return mixture_u95(
-        [replace(b, sigma_rad=s, probability=float(w)) for b, s, w in zip(azimuth_modes, sigma, p, strict=True)]
-    )
+    told, m = of.told.azimuth_rad, of.mixture
+    off, narrow = wrap_rad(m.value - told), m.sigma < FLAT_RAD
+    shape = SHAPE_SIGMA_RAD**2
+    sigma = np.where(narrow, np.sqrt(shape + left * np.maximum(m.sigma**2 - shape, 0.0)), m.sigma)
+    moved = np.where(narrow, np.sqrt(left), 1.0)
+    if view_sigma is None:
+        return replace(m, value=told + moved * off, sigma=sigma).u95_about(told)
+    own = float(np.hypot(view_sigma, _AGREE_RAD))
+    spread = np.hypot(m.sigma, own)
+    agrees = np.where(narrow, np.exp(-0.5 * (off / spread) ** 2) / (np.sqrt(2.0 * np.pi) * spread), 0.5 / np.pi)
+    right = usual_p_right()
+    then = m.reweighted(right * agrees + (1.0 - right) * 0.5 / np.pi)
+    # of what is left, the view tells the azimuth as well
+    sigma = np.minimum(sigma, own * m.sigma / spread)
+    moved = np.minimum(moved, (own / spread) ** 2)
+    return replace(then, value=told + moved * off, sigma=sigma).u95_about(told)
 
 
 def next_evidence(
@@ -182,9 +183,9 @@ def next_evidence(
 
 
 def _limit(chosen: NetworkSolution, antenna: str, budget: Sequence[BudgetShare]) -> str:
-    azimuth_modes = chosen.azimuth_modes[antenna]
-    if mixture_u95(azimuth_modes) > 1.3 * K95 * azimuth_modes[0].sigma_rad:
-        return TWO_WAYS
+    of = chosen.posterior.antennas[antenna]
+    if of.u95_rad > 1.3 * K95 * of.told.sigma_rad:
+        return TWO_WAYS if len(of.mixture.peaks()) > 1 else MAY_BE_WRONG
     return max(budget, key=lambda s: s.share).source
 
 
@@ -208,7 +209,7 @@ def _next(f: Forecast, now: float, then: Array, limit: str, figure: str) -> Next
     now_deg = float(np.degrees(now))
     most = max((now_deg - o.u95_then_deg for o in options), default=0.0)
     verb = "limit" if limit.startswith(_PLURAL) else "limits"
-    article = "" if limit.startswith("two") else "the "
+    article = "" if limit in (TWO_WAYS, MAY_BE_WRONG) else "the "
     said = f"{article}{limit} {verb} this"
     if most < NOTICEABLE * now_deg:
         return NextEvidence(

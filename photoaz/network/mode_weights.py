@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.adjust import Adjusted, inverse, rest_information
+from photoaz.network.adjust import Adjusted, rest_information
 from photoaz.network.box_batch import BoxBatch
 from photoaz.network.observations import Box
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuth_of_mode, azimuths_of_modes
@@ -32,64 +32,32 @@ _MOST_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True)
-class AzimuthMode:
-    """One azimuth [rad] that an antenna's outlines allow, its standard uncertainty [rad], its probability."""
-
-    azimuth_rad: float
-    sigma_rad: float
-    probability: float
-
-
-@dataclass(frozen=True, slots=True)
-class WeighedModes:
-    """One antenna's ways: the better choice if there is one and by how much, and its distinct azimuths."""
+class BetterModes:
+    """One antenna's better choice of modes, empty where there is none, and what it gains (-2 ln likelihood)."""
 
     better: dict[tuple[str, str], int]
     gain: float
-    azimuth_modes: tuple[AzimuthMode, ...]
 
 
-def weigh_modes(network: SiteNetwork, best: Adjusted, choice: Choice, doubt: Doubt, antenna: str) -> WeighedModes:
-    """Every way the boxes of one antenna can fit, all else as adjusted: the better choice if there is one, and the
-    distinct azimuths with their probabilities, the chosen one first.
-    """
-    ai = network.layout.antenna(antenna)
-    chosen = AzimuthMode(float(best.x[ai[0]]), float(np.sqrt(best.covariance[ai[0], ai[0]])), 1.0)
+def better_modes(network: SiteNetwork, best: Adjusted, choice: Choice, doubt: Doubt, antenna: str) -> BetterModes:
+    """The better choice among all ways in which the boxes of one antenna can fit, all else as adjusted."""
     photos = [p for p in network.photos if antenna in p.boxes]
     keys = [(p.name, antenna) for p in photos]
     attitudes = [best.x[network.layout.photo(p.name)[:3]] for p in photos]
     current = tuple(choice[k] for k in keys)
     options = _options(photos, antenna, attitudes, [doubt.get(k, 1.0) for k in keys])
     if options == [current]:
-        return WeighedModes({}, 0.0, (chosen,))
+        return BetterModes({}, 0.0)
     if current not in options:
         options.append(current)
-    cost, azimuth, sigma = _adjusted_options(network, best, photos, antenna, options, current, doubt)
-    order = np.argsort(cost, kind="stable")
-    merged: list[int] = []
-    for k in order:
-        if all(
-            abs(wrap_rad(azimuth[k] - azimuth[m])) > max(np.radians(1.0), 0.7 * (sigma[k] + sigma[m])) for m in merged
-        ):
-            merged.append(int(k))
-    weight = np.exp(-0.5 * (cost[merged] - cost[merged[0]]))
-    weight /= weight.sum()
-    azimuth_modes = [
-        AzimuthMode(float(azimuth[m]), float(sigma[m]), float(p)) for m, p in zip(merged, weight, strict=True)
-    ]
-    cheapest = int(order[0])
+    cost = _adjusted_costs(network, best, photos, antenna, options, current, doubt)
+    cheapest = int(np.argmin(cost))
     gain = float(cost[options.index(current)] - cost[cheapest])
-    better = dict(zip(keys, options[cheapest], strict=True)) if gain > 1e-6 else {}
-    # the chosen way stands first, whatever it costs: it is the one whose azimuth is told
-    mine = min(
-        range(len(azimuth_modes)), key=lambda n: abs(float(wrap_rad(azimuth_modes[n].azimuth_rad - chosen.azimuth_rad)))
-    )
-    first = replace(azimuth_modes.pop(mine), azimuth_rad=chosen.azimuth_rad, sigma_rad=chosen.sigma_rad)
-    return WeighedModes(better, gain, (first, *azimuth_modes))
+    return BetterModes(dict(zip(keys, options[cheapest], strict=True)), gain) if gain > 1e-6 else BetterModes({}, 0.0)
 
 
 # longer than most: one batch of Levenberg-Marquardt, whose steps share their arrays
-def _adjusted_options(
+def _adjusted_costs(
     network: SiteNetwork,
     best: Adjusted,
     photos: Sequence[PhotoObservations],
@@ -97,8 +65,8 @@ def _adjusted_options(
     options: Sequence[tuple[int, ...]],
     current: tuple[int, ...],
     doubt: Doubt,
-) -> tuple[Array, Array, Array]:
-    """Cost, azimuth [rad] and its sigma (O,) of each combination of modes, adjusted with all else of the site.
+) -> Array:
+    """Cost (O,) of each combination of modes, adjusted with all else of the site.
 
     All else is what the adjustment's covariance says of the unknowns in question, less what the present modes say
     themselves; views whose mode no option changes stay in it. Levenberg-Marquardt, all options as one batch.
@@ -165,9 +133,9 @@ def _adjusted_options(
     # what does not come to rest is no answer; the present one has come to rest before
     unsettled[mine] = False
     cost = np.where(unsettled, np.inf, cost)
-    sigma = np.array([np.sqrt(inverse(m)[tail[0], tail[0]]) for m in n])
     modes = sum(np.array([m.cost for m in photos[v].boxes[antenna]])[table[:, v]] for v in range(len(photos)))
-    return cost + modes, best.x[ai[0]] + dq[:, tail[0]], sigma
+    out: Array = cost + modes
+    return out
 
 
 def _stack(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -34,7 +34,8 @@ class PhotoObservations:
     about the attitude. standpoints: (east, north) [m], sigma per axis [m], source. ln_focal: ln of the focal length
     that the metadata give over the camera's nominal one. boxes: per antenna the ways it fits. aids: what else in
     the photo tells where it looked. verticals: what upright lines in it tell of its attitude. notes: why something
-    given for the photo could not be used, in words.
+    given for the photo could not be used, in words. names: of an antenna whose name is not certain, what else its panel
+    may be (None: none of them) and how probable that is.
     """
 
     name: str
@@ -51,6 +52,7 @@ class PhotoObservations:
     aids: tuple[HeadingAid, ...] = ()
     notes: tuple[str, ...] = ()
     verticals: Verticals | None = None
+    names: Mapping[str, tuple[tuple[str | None, float], ...]] = field(default_factory=dict)
 
     @property
     def landmarks(self) -> tuple[LandmarkPixel, ...]:

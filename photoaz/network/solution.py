@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from photoaz.angles import COMPASS, wrap_rad
 from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, linearise, w_tests
-from photoaz.network.compass import Compasses, Shift, is_compass, shifts_of, weigh_compasses, with_disturbed
+from photoaz.network.compass import is_compass, likeliest_disturbed, with_disturbed
 from photoaz.network.declination import declination_pull
-from photoaz.network.freedom import effective_dof
-from photoaz.network.mode_weights import TILT_SIGMA_RAD, AzimuthMode, WeighedModes, weigh_modes
+from photoaz.network.mode_weights import BetterModes, better_modes
 from photoaz.network.observations import Box, Observation
-from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
-from photoaz.quantities import OUTLINE_DOF, SHAPE_SIGMA_RAD, W_CRITICAL
+from photoaz.network.posterior import SitePosterior, posterior_of
+from photoaz.network.site import SiteNetwork, azimuth_of_mode, outline_label
+from photoaz.priors import Priors
+from photoaz.quantities import W_CRITICAL
 
 Array = NDArray[Any]
 
@@ -32,12 +33,9 @@ MOST_TRIED = 4
 class NetworkSolution:
     """A site's network with its modes chosen: the adjustment, what was left out or doubted and why.
 
-    azimuth_modes: per antenna the distinct azimuths that remain possible, the chosen one first. scatter: per antenna by
-    how much its views differ more than their own uncertainties allow (Birge ratio, at least 1). compasses: which of
-    them are disturbed, None where no photo has one; shifts: what that leaves open of each azimuth and photo's heading.
-    declination: what one standard uncertainty of the declination model turns each of these by [rad], by its sign; it
-    is in the sigmas of azimuth_modes. dof: effective degrees of freedom of each azimuth's uncertainty, as far as it
-    rests on the scatter of a few views; infinite where it does not.
+    disturbed: the photos whose compass the adjustment takes for disturbed. declination: what one standard uncertainty
+    of the declination model turns each antenna and photo by [rad], by its sign. posterior: what remains possible, all
+    hypotheses weighed; the adjustment is where they are weighed from.
     """
 
     network: SiteNetwork
@@ -46,12 +44,9 @@ class NetworkSolution:
     choice: Mapping[tuple[str, str], int]
     left_out: tuple[Observation, ...]
     doubt: Mapping[tuple[str, str], float]
-    azimuth_modes: Mapping[str, tuple[AzimuthMode, ...]]
-    scatter: Mapping[str, float]
-    compasses: Compasses | None = None
-    shifts: Mapping[str, tuple[Shift, ...]] = field(default_factory=dict)
-    declination: Mapping[str, float] = field(default_factory=dict)
-    dof: Mapping[str, float] = field(default_factory=dict)
+    disturbed: frozenset[str]
+    declination: Mapping[str, float]
+    posterior: SitePosterior
 
 
 #: azimuths of views agree no better than this before anything is adjusted; what one view may cost that agrees with none
@@ -107,8 +102,8 @@ class _Fitted:
     total: float
 
 
-def solve_network(network: SiteNetwork) -> NetworkSolution:
-    """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh the other modes.
+def solve_network(network: SiteNetwork, priors: Priors | None = None) -> NetworkSolution:
+    """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh all that remains possible.
 
     Raises AdjustmentError where the network has no solution, or its adjustment does not converge.
     """
@@ -125,14 +120,14 @@ def solve_network(network: SiteNetwork) -> NetworkSolution:
         raise AdjustmentError(
             f"it did not come to rest in {now.adjusted.iterations} steps, so that nothing it says can be relied on"
         )
-    return _solution(search, now)
+    return _solution(search, now, priors or Priors())
 
 
 class _Search:
     """The search for a network's solution: what was left out, doubted or held to be disturbed so far.
 
     left_out: observations that contradict the rest. doubt: per outline the factor by which it is trusted less.
-    disturbed: the photos whose compass is held to be disturbed; compasses: how they were weighed last.
+    disturbed: the photos whose compass is held to be disturbed.
     """
 
     def __init__(self, network: SiteNetwork) -> None:
@@ -142,7 +137,6 @@ class _Search:
         self.left_out: list[Observation] = []
         self.doubt: dict[tuple[str, str], float] = {}
         self.disturbed: frozenset[str] = frozenset()
-        self.compasses: Compasses | None = None
 
     def adjusted(self, choice: Mapping[tuple[str, str], int], start: Array) -> _Fitted:
         """The network adjusted with a choice of modes, from starting values (P,), as the search stands."""
@@ -164,7 +158,9 @@ class _Search:
         """
         cheapest = now
         for sweep in range(together + 6):
-            weighed = [self.weighed(now, a.name) for a in self.network.antennas]
+            weighed = [
+                better_modes(self.network, now.adjusted, now.choice, self.doubt, a.name) for a in self.network.antennas
+            ]
             gains = sorted((w for w in weighed if w.better), key=lambda w: -w.gain)
             if not gains:
                 break
@@ -179,17 +175,13 @@ class _Search:
                 break
         return cheapest
 
-    def weighed(self, now: _Fitted, antenna: str) -> WeighedModes:
-        """The modes of one antenna, all else as adjusted."""
-        return weigh_modes(self.network, now.adjusted, now.choice, self.doubt, antenna)
-
     def settled(self, now: _Fitted) -> _Fitted:
         """With the likeliest state of the compasses."""
         for _ in range(4):
-            self.compasses = weigh_compasses(now.observations, now.adjusted, self._good, self.headings)
-            if self.compasses is None or self.compasses.likeliest == self.disturbed:
+            likeliest = likeliest_disturbed(now.observations, now.adjusted, self._good, self.headings)
+            if likeliest == self.disturbed:
                 break
-            self.disturbed = self.compasses.likeliest
+            self.disturbed = likeliest
             now = self.adjusted(now.choice, now.adjusted.x)
         return now
 
@@ -243,28 +235,12 @@ class _Search:
         return self.cleaned(self.adjusted(now.choice, now.adjusted.x), boxes=True)[0]
 
 
-def _solution(search: _Search, now: _Fitted) -> NetworkSolution:
-    """What the network ended at, with each azimuth's modes widened by what its views and all of them may err by."""
+def _solution(search: _Search, now: _Fitted, priors: Priors) -> NetworkSolution:
+    """What the network ended at, and from there all that remains possible."""
     network, best = search.network, now.adjusted
-    azimuth_modes = {a.name: search.weighed(now, a.name).azimuth_modes for a in network.antennas}
-    scatter = {a.name: _scatter(network, best, now.choice, search.doubt, a.name) for a in network.antennas}
     unknowns = {a.name: int(network.layout.antenna(a.name)[0]) for a in network.antennas} | search.headings
     turned = best.covariance @ declination_pull(now.observations, network.photos, network.layout, len(best.x))
     declination = {name: float(turned[k]) for name, k in unknowns.items()}
-    dof: dict[str, float] = {}
-    for name, factor in scatter.items():
-        common = np.hypot(SHAPE_SIGMA_RAD, declination[name])
-        network_variance = float(best.covariance[unknowns[name], unknowns[name]])
-        views = sum(name in p.boxes for p in network.photos)
-        # only what the views' scatter adds to what was known beforehand is estimated from them
-        added, known = np.sqrt((factor**2 - 1.0) * network_variance), np.sqrt(network_variance + common**2)
-        dof[name] = effective_dof([(float(known), math.inf), (float(added), OUTLINE_DOF + max(views - 1, 1))])
-        azimuth_modes[name] = tuple(
-            replace(b, sigma_rad=float(np.hypot(factor * b.sigma_rad, common))) for b in azimuth_modes[name]
-        )
-    compasses, shifts = search.compasses, {}
-    if compasses is not None:
-        shifts = {name: shifts_of(compasses, best, k) for name, k in unknowns.items()}
     return NetworkSolution(
         network=network,
         adjusted=best,
@@ -272,12 +248,9 @@ def _solution(search: _Search, now: _Fitted) -> NetworkSolution:
         choice=now.choice,
         left_out=tuple(search.left_out),
         doubt=search.doubt,
-        azimuth_modes=azimuth_modes,
-        scatter=scatter,
-        compasses=compasses,
-        shifts=shifts,
+        disturbed=search.disturbed,
         declination=declination,
-        dof=dof,
+        posterior=posterior_of(network, best, now.observations, now.choice, declination, priors),
     )
 
 
@@ -320,32 +293,6 @@ def _moved(
         mode = widest.boxes[name][choice[widest.name, name]]
         out[network.layout.antenna(name, "azimuth")] = azimuth_of_mode(widest, mode, attitude)
     return out
-
-
-def _scatter(
-    network: SiteNetwork,
-    best: Adjusted,
-    choice: Mapping[tuple[str, str], int],
-    doubt: Mapping[tuple[str, str], float],
-    antenna: str,
-) -> float:
-    """Birge ratio of the azimuths that an antenna's views give one by one, at least 1.
-
-    Each view's azimuth at the adjusted attitude, with the uncertainty of its own outline alone. R. T. Birge, The
-    calculation of errors by the method of least squares, Phys. Rev. 40 (1932) 207.
-    """
-    azimuth = float(best.x[network.layout.antenna(antenna, "azimuth")[0]])
-    misfit: list[float] = []
-    for p in network.photos:
-        if antenna not in p.boxes:
-            continue
-        mode = p.boxes[antenna][choice[p.name, antenna]]
-        attitude = best.x[network.layout.photo(p.name)[:3]]
-        said, sigma = azimuths_of_modes(p, [mode], attitude, TILT_SIGMA_RAD)
-        misfit.append(float(wrap_rad(said[0] - azimuth) / (sigma[0] * doubt.get((p.name, antenna), 1.0))))
-    if len(misfit) < 2:
-        return 1.0
-    return max(1.0, float(np.sqrt(np.square(misfit).sum() / (len(misfit) - 1))))
 
 
 def _same_observation(a: Observation, b: Observation) -> bool:

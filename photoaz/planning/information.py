@@ -21,7 +21,6 @@ from photoaz.network.observations import Directs, Known, Observation
 from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE
 from photoaz.network.site import PhotoObservations, build
 from photoaz.network.solution import solve_network
-from photoaz.network.uncertainty import stated_u95
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.foreseen import PlanningScene
 from photoaz.quantities import K95, LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M, RADIUS_95, SHAPE_SIGMA_RAD
@@ -177,4 +176,4 @@ def expected_u95_rad(
         index = np.array([net.layout.antenna(n, "azimuth")[0] for n in known.names])
         net = replace(net, fixed=(*net.fixed, _known(index, known)))
     chosen = solve_network(net)
-    return told | {a.name: stated_u95(chosen, a.name) for a in seen}
+    return told | {a.name: chosen.posterior.antennas[a.name].u95_rad for a in seen}

@@ -21,7 +21,7 @@ class BudgetShare:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alternative:
-    """Another azimuth the same evidence allows."""
+    """An azimuth that the evidence allows, its U95 if it is the true one, and how probable that is."""
 
     azimuth_true_deg: float
     u95_deg: float
@@ -37,7 +37,8 @@ class EvidenceView:
     closed polygon. inner_px: the visible inner edges, each a pair of points. width_px: across the box as seen.
     yaw_deg: the face's normal off the line of sight in plan, clockwise seen from above positive (0 = face-on).
     quality: fraction of the outline that found its edge, [0, 1]. from_pick: a person said which antenna it is;
-    name_probability: of its being this antenna where the pattern of all panels said so.
+    name_probability: of its being this antenna where the pattern of all panels said so. p_right: probability that the
+    outline is the antenna's own, by all photos of the site; p_right_alone: by this one's fit alone.
     """
 
     photo: str
@@ -50,6 +51,8 @@ class EvidenceView:
     inner_px: tuple[tuple[Pair, Pair], ...] = ()
     from_pick: bool = False
     name_probability: float | None = None
+    p_right: float | None = None
+    p_right_alone: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,7 @@ _SIGNIFICANT = frozenset({"share", "quality", "no_fault", "chi2", "p", "deg2", "
 _SIGNIFICANT |= {"consumer_risk", "producer_risk", "w"}
 #: azimuths, which are 0 and not 360 when rounded up to it
 _AZIMUTHS = ("azimuth_true_deg", "heading_true_deg", "designed_deg", "corrected_deg")
-_DECIMALS = {"en": 6, "zeta": 6, "effective_dof": 1, "lat_deg": 7, "lon_deg": 7, "cost": 2, "loss_avoided": 2}
+_DECIMALS = {"en": 6, "zeta": 6, "lat_deg": 7, "lon_deg": 7, "cost": 2, "loss_avoided": 2}
 _DECIMALS |= {"site_lat_deg": 7, "site_lon_deg": 7, "reading_en": 6, "downtilt_reading_en": 6}
 _DECIMALS |= {"expected_loss_now": 2, "expected_loss_after": 2, "pixel": 2, "risk": 12}
 #: decibels, degrees, metres; decibels need three, because pages show one: rounded from two it could be another one

@@ -43,11 +43,12 @@ class AntennaResult:
     """One antenna's answer. The figures are None unless status is 'estimated' or 'ambiguous'.
 
     sigma_deg: the azimuth's standard uncertainty, of all that u95_deg allows for; u95_deg over it is the coverage
-    factor, which is 1.96 only where one normal distribution does. effective_dof: its effective degrees of freedom, None
-    where nothing of it was estimated from a few values. declination_sigma_deg: what one standard uncertainty of the
-    declination model turns the azimuth by, clockwise positive where the declination is too large; it is in the budget.
-    own_u95_deg: where there are alternatives, the U95 of azimuth_true_deg if it is the true one; u95_deg is widened so
-    that it covers them too. None without any.
+    factor, which is 1.96 only where one normal distribution does. declination_sigma_deg: what one standard uncertainty
+    of the declination model turns the azimuth by, clockwise positive where the declination is too large; it is in the
+    budget. own_u95_deg: the U95 of azimuth_true_deg if it is the true one; u95_deg covers all that is possible.
+    distribution: all that is possible by the photos alone, as parts of a mixture whose probabilities come to 1, the
+    most probable first; distribution_known: with what is known of antennas in general. Of a part of 235 deg and more
+    nothing is known: it is flat.
 
     remarks: what is said of the measurement itself; reasons: that and what was concluded. revisit: something is to be
     done about it. sheet: path of its second-opinion sheet, below an audit's folder of results. register_extra: columns
@@ -61,7 +62,6 @@ class AntennaResult:
     azimuth_true_deg: float | None = None
     u95_deg: float | None = None
     sigma_deg: float | None = None
-    effective_dof: float | None = None
     declination_sigma_deg: float = 0.0
     own_u95_deg: float | None = None
     downtilt_deg: float | None = None
@@ -69,6 +69,8 @@ class AntennaResult:
     roll_deg: float | None = None
     roll_u95_deg: float | None = None
     alternatives: tuple[Alternative, ...] = ()
+    distribution: tuple[Alternative, ...] = ()
+    distribution_known: tuple[Alternative, ...] = ()
     evidence: tuple[EvidenceView, ...] = ()
     missing: tuple[MissingView, ...] = ()
     next_evidence: NextEvidence | None = None

@@ -28,7 +28,8 @@ class BoxMode:
     pixels times width, height, depth over distance. root (m, 8), offset (m,): the pixels' information about [rotation
     vector, centre, ln sizes] as whitened rows: residual = root @ difference - offset. cost: -2 ln likelihood up to a
     constant common to the modes of one antenna in one photo. yaw_rad: the normal off the line of sight in plan.
-    corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge.
+    corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge. p_right: probability that the
+    outline is the antenna's own, by the fit alone.
     """
 
     rotation: Array
@@ -46,6 +47,7 @@ class BoxMode:
     rear_visible: bool
     has_wall: bool
     shape: Array
+    p_right: float = 1.0
 
 
 def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> BoxMode:

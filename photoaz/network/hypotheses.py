@@ -1,0 +1,167 @@
+"""Pieces of evidence that are right or wrong, weighed together: a mixture of normal distributions.
+
+Everything that a site's azimuths rest on is a piece of evidence with a few parts: an outline is right in one of its
+ways or wrong, a compass good or disturbed, an antenna as designed or turned. A part states one linear combination of
+the unknowns (a row) with a standard uncertainty, or nothing at all. A state picks a part of each piece; given a state
+all is normal, and the state's weight is its prior times the density of what its parts state (Bayes' theorem; the
+mixture filter of D. L. Alspach, H. W. Sorenson, Nonlinear Bayesian estimation using Gaussian sum approximations, IEEE
+Trans. Automatic Control 17 (1972) 439).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import wrap_rad
+
+Array = NDArray[Any]
+
+#: states less probable than this beside the likeliest are dropped
+LEAST = 1e-7
+_LN_TURN = math.log(2.0 * math.pi)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One way in which a piece of evidence may be.
+
+    ln_weight: of its prior probability. row: of the unknowns' combination that it states; value, sigma [rad]: what it
+    states of it; an infinite sigma: nothing, any angle is as probable as any other.
+    """
+
+    ln_weight: float
+    row: int
+    value: float = 0.0
+    sigma: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A piece of evidence: what it is (kind), the photo that it is from if any, and its parts."""
+
+    kind: str
+    photo: str | None
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class States:
+    """S states. ln_weight (S,): up to a constant. mean (S, K), covariance (S, K, K): of the rows, given each state.
+
+    place: where each row stands among the K, by its number. picked (S, T): parts picked of the last T pieces, in the
+    order in which those were weighed.
+    """
+
+    ln_weight: Array
+    mean: Array
+    covariance: Array
+    place: dict[int, int]
+    picked: Array
+
+    @classmethod
+    def begin(cls, mean: Array, covariance: Array) -> States:
+        """One state, nothing weighed: of rows 0 to K - 1 with this mean (K,) and covariance (K, K)."""
+        place = {k: k for k in range(len(mean))}
+        return cls(np.zeros(1), mean[None].copy(), covariance[None].copy(), place, np.zeros((1, 0), int))
+
+    @property
+    def weight(self) -> Array:
+        """Probabilities (S,)."""
+        w = np.exp(self.ln_weight - self.ln_weight.max())
+        return np.asarray(w / w.sum())
+
+    def __len__(self) -> int:
+        return len(self.ln_weight)
+
+    def take(self, which: Array) -> States:
+        """Some of the states."""
+        return replace(
+            self,
+            ln_weight=self.ln_weight[which],
+            mean=self.mean[which],
+            covariance=self.covariance[which],
+            picked=self.picked[which],
+        )
+
+    def of_rows(self, rows: Collection[int]) -> States:
+        """Of some rows alone, without the record of what was picked so far."""
+        rows = sorted(rows)
+        at = np.array([self.place[r] for r in rows], int)
+        return replace(
+            self,
+            mean=self.mean[:, at],
+            covariance=self.covariance[:, at[:, None], at],
+            place={r: k for k, r in enumerate(rows)},
+            picked=np.zeros((len(self), 0), int),
+        )
+
+
+def with_piece(states: States, piece: Piece) -> States:
+    """Every state with every part of one more piece, but for those less probable than LEAST beside the likeliest."""
+    at = np.array([states.place[p.row] for p in piece.parts])
+    sigma = np.array([p.sigma for p in piece.parts])
+    flat = np.isinf(sigma)
+    # one row a part, one column a state
+    spread = states.covariance[:, at, at].T + np.where(flat, 0.0, sigma)[:, None] ** 2
+    innovation = wrap_rad(np.array([p.value for p in piece.parts])[:, None] - states.mean[:, at].T)
+    density = -0.5 * (innovation**2 / spread + np.log(spread) + _LN_TURN)
+    density[flat] = -_LN_TURN
+    ln = states.ln_weight + np.array([p.ln_weight for p in piece.parts])[:, None] + density
+    part, state = np.nonzero(ln > ln.max() + math.log(LEAST))
+    out = states.take(state)
+    cross = out.covariance[np.arange(len(out)), :, at[part]]
+    gain = np.where(flat[part], 0.0, 1.0 / spread[part, state])[:, None] * cross
+    return replace(
+        out,
+        ln_weight=ln[part, state],
+        mean=out.mean + gain * innovation[part, state][:, None],
+        covariance=out.covariance - gain[:, :, None] * cross[:, None, :],
+        picked=np.concatenate([out.picked, part[:, None]], 1),
+    )
+
+
+def melted(states: States, most: int, rows: Collection[int]) -> States:
+    """At most so many states: the least probable ones melted into those kept that are nearest to them in some rows.
+
+    Melted states keep their weight, mean and covariance in sum (moments matched: A. R. Runnalls, Kullback-Leibler
+    approach to Gaussian mixture reduction, IEEE Trans. Aerospace and Electronic Systems 43 (2007) 989). What each of
+    them had picked is forgotten.
+    """
+    if len(states) <= most:
+        return states
+    order = np.argsort(-states.ln_weight, kind="stable")
+    kept, rest = order[:most], order[most:]
+    at = np.array([states.place[r] for r in rows], int)
+    here, spread = states.mean[:, at], np.sqrt(np.maximum(states.covariance[:, at, at], 1e-12))
+    off = wrap_rad(here[rest][:, None] - here[kept][None]) / np.hypot(spread[rest][:, None], spread[kept][None])
+    wider = np.log(spread[rest][:, None] / spread[kept][None])
+    to = (off**2 + wider**2).sum(-1).argmin(1)
+    w = states.weight
+    total = w[kept].copy()
+    np.add.at(total, to, w[rest])
+    share = w[rest] / total[to]
+    apart = wrap_rad(states.mean[rest] - states.mean[kept][to])
+    moved = np.zeros_like(states.mean[kept])
+    np.add.at(moved, to, share[:, None] * apart)
+    covariance = (w[kept] / total)[:, None, None] * states.covariance[kept]
+    np.add.at(covariance, to, share[:, None, None] * (states.covariance[rest] + apart[:, :, None] * apart[:, None, :]))
+    covariance -= moved[:, :, None] * moved[:, None, :]
+    out = states.take(kept)
+    return replace(out, ln_weight=np.log(total), mean=out.mean + moved, covariance=covariance)
+
+
+def weigh(states: States, pieces: Sequence[Piece], *, most: int, rows: Collection[int] | None = None) -> States:
+    """All pieces, one after the other; at most `most` states kept, the others dropped, or melted by `rows` if given."""
+    for piece in pieces:
+        states = with_piece(states, piece)
+        if len(states) > most and rows is None:
+            states = states.take(np.argsort(-states.ln_weight, kind="stable")[:most])
+        elif rows is not None:
+            states = melted(states, most, rows)
+    return states

@@ -1,0 +1,123 @@
+"""The distribution of one angle that evidence leaves: a mixture of normal ones, wrapped round the circle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import wrap_rad
+
+Array = NDArray[Any]
+
+#: a part so wide is flat over the circle; one so wide has no peak of its own [rad]
+FLAT_RAD, BROAD_RAD = 1.2, 0.6
+#: two parts are one peak where their values differ by less than this, or by less than so many of their sigmas
+SAME_PEAK_RAD, SAME_PEAK_SIGMAS = float(np.radians(1.0)), 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """One azimuth [rad] that the evidence allows, its standard uncertainty [rad] if it is the true one; its share."""
+
+    azimuth_rad: float
+    sigma_rad: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """weight (n,), of sum 1; value (n,), sigma (n,) [rad]."""
+
+    weight: Array
+    value: Array
+    sigma: Array
+
+    def moved(self, by_rad: float) -> Mixture:
+        """Turned by an angle."""
+        return replace(self, value=self.value + by_rad)
+
+    def widened(self, sigma_rad: float) -> Mixture:
+        """With an independent error more that is common to all parts."""
+        return replace(self, sigma=np.hypot(self.sigma, sigma_rad))
+
+    def between(self, low_rad: Array | float, high_rad: Array | float) -> Array:
+        """Probability (...) of the arc from low up to high (...), which is at most a turn."""
+        from scipy.special import ndtr
+
+        low, high = np.asarray(low_rad, float)[..., None], np.asarray(high_rad, float)[..., None]
+        middle = 0.5 * (low + high)
+        off = wrap_rad(self.value - middle)
+        half = 0.5 * (high - low)
+        turns = 2.0 * np.pi * np.array([-1.0, 0.0, 1.0])[:, None]
+        parts = ndtr((half[..., None] - off[..., None, :] - turns) / self.sigma) - ndtr(
+            (-half[..., None] - off[..., None, :] - turns) / self.sigma
+        )
+        inside = np.where(self.sigma >= FLAT_RAD, half / np.pi, parts.sum(-2))
+        return np.asarray((inside * self.weight).sum(-1))
+
+    def u95_about(self, value_rad: float) -> float:
+        """Half-width [rad] of the interval about a value that holds 95 %."""
+        low, high = 0.0, float(np.pi)
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            enough = float(self.between(value_rad - middle, value_rad + middle)) >= 0.95
+            low, high = (low, middle) if enough else (middle, high)
+        return high
+
+    def rms_about(self, value_rad: float) -> float:
+        """Root mean square [rad] of the distance from a value."""
+        sigma = np.where(self.sigma >= FLAT_RAD, np.pi / np.sqrt(3.0), self.sigma)
+        off = np.where(self.sigma >= FLAT_RAD, 0.0, wrap_rad(self.value - value_rad))
+        return float(np.sqrt((self.weight * (sigma**2 + off**2)).sum()))
+
+    def peaks(self) -> tuple[Peak, ...]:
+        """The distinct azimuths, the most probable first; at least one. Broad parts of no peak are left out."""
+        order = np.argsort(-self.weight / self.sigma, kind="stable")
+        of_peak: list[list[int]] = []
+        for k in order.tolist():
+            if self.sigma[k] > BROAD_RAD and of_peak:
+                continue
+            for members in of_peak:
+                apart = abs(float(wrap_rad(self.value[k] - self.value[members[0]])))
+                near = SAME_PEAK_SIGMAS * float(self.sigma[k] + self.sigma[members[0]])
+                if apart < max(SAME_PEAK_RAD, near):
+                    members.append(k)
+                    break
+            else:
+                of_peak.append([k])
+        peaks = []
+        for members in of_peak:
+            w = self.weight[members]
+            off = wrap_rad(self.value[members] - self.value[members[0]])
+            mean = float(w @ off / w.sum())
+            sigma = float(np.sqrt(w @ (self.sigma[members] ** 2 + (off - mean) ** 2) / w.sum()))
+            peaks.append(Peak(float(self.value[members[0]]) + mean, sigma, float(w.sum())))
+        return tuple(sorted(peaks, key=lambda p: -p.probability))
+
+    def reweighted(self, factor: Array) -> Mixture:
+        """With each part's weight times a factor (n,), of sum 1 again."""
+        weight = self.weight * factor
+        return replace(self, weight=weight / weight.sum())
+
+    def with_fewer(self, most: int) -> Mixture:
+        """At most so many parts: the lightest ones melted, moments matched, into those kept that are nearest."""
+        if len(self.weight) <= most:
+            return self
+        order = np.argsort(-self.weight, kind="stable")
+        kept, rest = order[:most], order[most:]
+        off = wrap_rad(self.value[rest][:, None] - self.value[kept])
+        apart = (off / np.hypot(self.sigma[rest][:, None], self.sigma[kept])) ** 2
+        to = (apart + np.log(self.sigma[rest][:, None] / self.sigma[kept]) ** 2).argmin(1)
+        weight = self.weight[kept].copy()
+        np.add.at(weight, to, self.weight[rest])
+        off = off[np.arange(len(rest)), to]
+        moved = np.zeros(most)
+        np.add.at(moved, to, self.weight[rest] * off)
+        square = self.weight[kept] * self.sigma[kept] ** 2
+        np.add.at(square, to, self.weight[rest] * (self.sigma[rest] ** 2 + off**2))
+        moved /= weight
+        sigma = np.sqrt(np.maximum(square / weight - moved**2, 1e-12))
+        return Mixture(weight, self.value[kept] + moved, sigma)

@@ -1,0 +1,258 @@
+"""An adjusted network opened again: what may be wrong in it taken out as pieces of evidence, the rest one normal.
+
+An outline's part that tells the azimuth is one row of its whitened residuals, along j / |j| with j their derivative by
+the azimuth: a wrong outline is one whose azimuth is off by an unknown angle, which leaves the rows orthogonal to that
+as they are. A compass is one row by itself. How antennas hang is a piece of evidence as well, of an azimuth less the
+angle by which a whole site may be off.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.angles import COMPASS, wrap_rad
+from photoaz.naming.model import AntennaPriors
+from photoaz.network.adjust import Adjusted, inverse, linearise
+from photoaz.network.compass import is_compass
+from photoaz.network.hypotheses import Part, Piece
+from photoaz.network.mode_weights import TILT_SIGMA_RAD
+from photoaz.network.observations import Box, Observation
+from photoaz.network.site import PhotoObservations, SiteNetwork, azimuths_of_modes
+from photoaz.priors import Priors
+from photoaz.vision.evidence import BoxMode
+from photoaz.vision.trust import wrong_density
+
+Array = NDArray[Any]
+
+#: an angle of which nothing is known: about as dense as a flat distribution within half a turn
+UNKNOWN_RAD = 2.5
+#: kinds of pieces
+OUTLINE, COMPASS_PIECE, HUNG, SITE_ERROR = "outline", "compass", "hung", "site error"
+#: parts of a compass's piece, of how an antenna hangs, and of the site's error, in this order
+GOOD, DISTURBED = 0, 1
+AS_DESIGNED, TURNED, ANYWHERE = 0, 1, 2
+NO_ERROR, BUILT_OFF = 0, 1
+#: standard uncertainty [rad] of what is exact
+_EXACT_RAD = 1e-5
+#: where of a box's unknowns (photo 9, antenna 9, site 2) its azimuth stands
+_AZIMUTH = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """An unknown with its own evidence: an antenna's azimuth, a photo's heading, or the site's error.
+
+    name: of the antenna or photo. row: the unknown's. at_rad: the adjusted value, which the row is off from.
+    """
+
+    name: str
+    row: int
+    at_rad: float
+    pieces: tuple[Piece, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """rows' mean (K,) and covariance (K, K) without all pieces. hung: per antenna how it hangs; site: the site's error.
+
+    right: of each outline's piece, by antenna and in their order, how many parts (the first ones) are of a right one.
+    """
+
+    mean: Array
+    covariance: Array
+    antennas: tuple[Group, ...]
+    photos: tuple[Group, ...]
+    site: Group
+    hung: Mapping[str, Piece]
+    right: Mapping[str, tuple[int, ...]]
+
+
+class _Rows:
+    """Linear combinations of the unknowns, gathered one by one."""
+
+    def __init__(self, size: int) -> None:
+        self.size = size
+        self.picked: list[Array] = []
+
+    def add(self, *terms: tuple[Array | int, Array | float]) -> int:
+        """A row as the sum of terms (index, coefficient); its number."""
+        row = np.zeros(self.size)
+        for index, coefficient in terms:
+            row[index] += coefficient
+        self.picked.append(row)
+        return len(self.picked) - 1
+
+
+# longer than most: one pass that takes the network apart
+def opened(
+    network: SiteNetwork,
+    adjusted: Adjusted,
+    observations: Sequence[Observation],
+    choice: Mapping[tuple[str, str], int],
+    priors: Priors,
+) -> Opened:
+    """Take out of an adjusted network what may be wrong. Each row is off its adjusted value."""
+    x, layout = adjusted.x, network.layout
+    size = len(x)
+    normal, side = np.zeros((size + 1, size + 1)), np.zeros(size + 1)
+
+    def count(index: Array, j: Array, r: Array) -> None:
+        normal[np.ix_(index, index)] += j.T @ j
+        side[index] -= j.T @ r
+
+    for o, rows in zip(observations, adjusted.rows, strict=True):
+        if not (isinstance(o, Box) or is_compass(o)):
+            count(o.index, adjusted.jacobian[rows][:, o.index], adjusted.residual[rows])
+    azimuth = {a.name: int(layout.antenna(a.name, "azimuth")[0]) for a in network.antennas}
+    heading = {p.name: int(layout.photo(p.name, "heading")[0]) for p in network.photos}
+    for k in (*azimuth.values(), *heading.values()):
+        normal[k, k] += 1.0 / UNKNOWN_RAD**2
+    # the site's error is an unknown of its own, the last
+    error_rad = math.radians(priors.sites.error_sigma_deg)
+    normal[size, size] = 1.0 / error_rad**2
+    picked = _Rows(size + 1)
+    antenna_row = {name: picked.add((k, 1.0)) for name, k in azimuth.items()}
+    photo_row = {name: picked.add((k, 1.0)) for name, k in heading.items()}
+    hung_row = {name: picked.add((k, 1.0), (size, -1.0)) for name, k in azimuth.items()}
+    error_row = picked.add((size, 1.0))
+    outlines: dict[str, list[Piece]] = {name: [] for name in azimuth}
+    right: dict[str, list[int]] = {name: [] for name in azimuth}
+    for p in network.photos:
+        for name, modes in p.boxes.items():
+            chosen = choice[p.name, name]
+            box = network.box(p, name, modes[chosen])
+            r, jacobian, _ = linearise([box], x)
+            j = jacobian[:, box.index]
+            strength = float(np.linalg.norm(j[:, _AZIMUTH]))
+            if strength > 0.0:
+                u = j[:, _AZIMUTH] / strength
+                telling = u @ j / strength
+                row = {name: picked.add((box.index, telling))}
+                for other in azimuth:
+                    if any(other == n for n, _ in p.names.get(name, ())):
+                        swap = (azimuth[name], -1.0), (azimuth[other], 1.0)
+                        row[other] = picked.add((box.index, telling), *swap)
+                said = -float(u @ r) / strength
+                piece, of_right = _outline(
+                    p,
+                    name,
+                    chosen,
+                    row,
+                    (said, 1.0 / strength),
+                    x[layout.photo(p.name)[:3]],
+                    {n: float(x[k] - x[azimuth[name]]) for n, k in azimuth.items()},
+                )
+                outlines[name].append(piece)
+                right[name].append(of_right)
+                j, r = j - np.outer(u, u @ j), r - u * (u @ r)
+            count(box.index, j, r)
+    covariance = inverse(normal)
+    rows_of = np.stack(picked.picked)
+    return Opened(
+        mean=rows_of @ (covariance @ side),
+        covariance=rows_of @ covariance @ rows_of.T,
+        antennas=tuple(Group(n, row, float(x[azimuth[n]]), tuple(outlines[n])) for n, row in antenna_row.items()),
+        photos=tuple(
+            Group(
+                p.name, photo_row[p.name], at := float(x[heading[p.name]]), _compass(p, photo_row[p.name], at, priors)
+            )
+            for p in network.photos
+        ),
+        site=Group("", error_row, 0.0, (_site_error(error_row, error_rad, priors),)),
+        hung={a.name: _hung(a, hung_row[a.name], float(x[azimuth[a.name]]), priors) for a in network.antennas},
+        right={name: tuple(n) for name, n in right.items()},
+    )
+
+
+def _outline(
+    photo: PhotoObservations,
+    antenna: str,
+    chosen: int,
+    row: Mapping[str, int],
+    said: tuple[float, float],
+    attitude: Array,
+    off: Mapping[str, float],
+) -> tuple[Piece, int]:
+    """An antenna's outline in a photo as a piece of evidence, and how many of its parts are of a right one.
+
+    row: of the antenna, and of those that it may be instead. said: what the chosen mode states of the row, and its
+    sigma. off: each antenna's adjusted azimuth off this one's [rad].
+    """
+    modes: tuple[BoxMode, ...] = photo.boxes[antenna]
+    p_right = modes[chosen].p_right
+    cost = np.array([m.cost for m in modes])
+    share = np.exp(-0.5 * (cost - cost.min()))
+    share /= share.sum()
+    azimuth, sigma = azimuths_of_modes(photo, modes, attitude, TILT_SIGMA_RAD)
+    apart = wrap_rad(azimuth - azimuth[chosen])
+    others = {n: p for n, p in photo.names.get(antenna, ()) if p > 0.0}
+    name_right = max(1.0 - sum(others.values()), 1e-6)
+    parts: list[Part] = []
+    for name, p_name in ((antenna, name_right), *((n, p) for n, p in others.items() if n is not None and n in row)):
+        for m in range(len(modes)):
+            if p_right * share[m] * p_name > 0.0:
+                ln = math.log(p_name * p_right * float(share[m]))
+                value = said[0] + float(apart[m]) - off[name]
+                parts.append(Part(ln, row[name], value, said[1] if m == chosen else float(sigma[m])))
+        if name == antenna:
+            of_right = len(parts)
+    wrong = name_right * (1.0 - p_right)
+    flat = 1.0
+    for part, spread in wrong_density():
+        flat -= part
+        if wrong * part > 0.0:
+            parts.append(Part(math.log(wrong * part), row[antenna], said[0], spread))
+    # of none of these antennas, or anything at all: it says nothing of any azimuth
+    nothing = wrong * flat + sum(p for n, p in others.items() if n not in row)
+    nothing += (1.0 - p_right) * sum(p for n, p in others.items() if n in row)
+    if nothing > 0.0:
+        parts.append(Part(math.log(nothing), row[antenna]))
+    return Piece(OUTLINE, photo.name, tuple(parts)), of_right
+
+
+def _compass(photo: PhotoObservations, row: int, at_rad: float, priors: Priors) -> tuple[Piece, ...]:
+    """A photo's compass, if it has one: good, or disturbed."""
+    bad = priors.compasses.disturbed_share
+    return tuple(
+        Piece(
+            COMPASS_PIECE,
+            photo.name,
+            (
+                Part(math.log(1.0 - bad), row, value := float(wrap_rad(a.value_rad - at_rad)), a.sigma_rad),
+                Part(math.log(bad), row, value, math.radians(priors.compasses.disturbed_sigma_deg)),
+            ),
+        )
+        for a in photo.headings
+        if a.source == COMPASS
+    )
+
+
+def _hung(antenna: AntennaPriors, row: int, at_rad: float, priors: Priors) -> Piece:
+    """How an antenna hangs: as designed, turned by some tens of degrees, anywhere."""
+    known = priors.antennas
+    turned, anywhere = known.turned_share, known.turned_anywhere_share
+    value = float(wrap_rad(antenna.design_rad - at_rad))
+    return Piece(
+        HUNG,
+        None,
+        (
+            Part(math.log(1.0 - turned), row, value, known.as_designed_spread * antenna.tolerance_rad),
+            Part(math.log(turned * (1.0 - anywhere)), row, value, math.radians(known.turned_sigma_deg)),
+            Part(math.log(turned * anywhere), row),
+        ),
+    )
+
+
+def _site_error(row: int, sigma_rad: float, priors: Priors) -> Piece:
+    """Whether all antennas of the site are off by one angle; the row's own distribution is what it is if they are."""
+    # a part's weight is its prior over the density of what it states: for none the angle is exactly 0
+    density = math.log(math.sqrt(2.0 * math.pi) * math.hypot(sigma_rad, _EXACT_RAD))
+    share = priors.sites.error_share
+    none = Part(math.log(1.0 - share) + density, row, 0.0, _EXACT_RAD)
+    return Piece(SITE_ERROR, None, (none, Part(math.log(share) + math.log(2.0 * math.pi), row)))

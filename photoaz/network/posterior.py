@@ -1,0 +1,230 @@
+"""One posterior for a site: which outlines are wrong, which compasses disturbed, which antennas turned, weighed once.
+
+By the photos alone; and with what is known of antennas in general: that most hang as designed, and that a whole site is
+sometimes built to a wrong north. Each antenna's marginal goes through all states of its own evidence; that of the
+others reaches it through the headings that it shares with them, as a mixture of a few states.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from photoaz.network.adjust import Adjusted
+from photoaz.network.hypotheses import Piece, States, weigh
+from photoaz.network.mixture import Mixture, Peak
+from photoaz.network.observations import Observation
+from photoaz.network.opened import BUILT_OFF, DISTURBED, Group, opened
+from photoaz.network.site import SiteNetwork
+from photoaz.priors import Priors
+from photoaz.quantities import SHAPE_SIGMA_RAD
+
+Array = NDArray[Any]
+
+#: states kept while the evidence of others is weighed (melted), of the joint answer, and of an unknown's own evidence
+MOST_OF_OTHERS, MOST_JOINT, MOST_OWN = 16, 32, 2000
+#: parts of a mixture that are kept
+MOST_PARTS = 24
+#: pieces open to doubt at most: of the others, the surest ones, the likeliest part is taken
+MOST_OPEN = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Marginal:
+    """What a site says of one angle [rad]. parts: of each own piece of evidence the probabilities of its parts."""
+
+    mixture: Mixture
+    pieces: tuple[Piece, ...] = ()
+    parts: tuple[Array, ...] = ()
+
+    @property
+    def told(self) -> Peak:
+        """The value that is told: the most probable one."""
+        return self.mixture.peaks()[0]
+
+    @property
+    def u95_rad(self) -> float:
+        """Half-width of the interval about the value told that holds 95 % of all that is possible."""
+        return self.mixture.u95_about(self.told.azimuth_rad)
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """A site's azimuths together: states' weights (S,), azimuths (S, A) and covariances (S, A, A) [rad]."""
+
+    weight: Array
+    azimuth_rad: Array
+    covariance_rad2: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SitePosterior:
+    """antennas, headings: by the photos alone; antennas_known: with what is known of antennas in general as well.
+
+    joint, joint_known: all antennas together, in the network's order. outlines: per antenna and photo the probability
+    that the outline is right, by the photos alone; disturbed: likewise per photo that its compass is disturbed.
+    site_error: probability that the whole site is off its design by one angle.
+    """
+
+    antennas: Mapping[str, Marginal]
+    headings: Mapping[str, Marginal]
+    antennas_known: Mapping[str, Marginal]
+    joint: Joint
+    joint_known: Joint
+    outlines: Mapping[str, Mapping[str, float]]
+    disturbed: Mapping[str, float]
+    site_error: float
+
+
+def posterior_of(
+    network: SiteNetwork,
+    adjusted: Adjusted,
+    observations: Sequence[Observation],
+    choice: Mapping[tuple[str, str], int],
+    declination: Mapping[str, float],
+    priors: Priors,
+) -> SitePosterior:
+    """Weigh all hypotheses of an adjusted site.
+
+    Parameters
+    ----------
+    network, adjusted, observations, choice : as `NetworkSolution` has them; what was left out stays so. declination :
+        what one sigma of the declination model turns antennas and headings by [rad]. priors : what is known of
+        antennas, sites and compasses in general.
+    """
+    site = opened(network, adjusted, observations, choice, priors)
+    begin = States.begin(site.mean, site.covariance)
+    begin, antennas, photos = _sure_ones_taken(begin, site.antennas, site.photos)
+    hung = tuple(replace(g, pieces=(*g.pieces, site.hung[g.name])) for g in antennas)
+    alone = _marginals(begin, (*antennas, *photos))
+    known = _marginals(begin, (*hung, *photos, site.site))
+    common = {g.name: float(np.hypot(SHAPE_SIGMA_RAD, declination.get(g.name, 0.0))) for g in antennas}
+    common |= {g.name: declination.get(g.name, 0.0) for g in photos}
+
+    def told(g: Group, some: Mapping[int, Marginal]) -> Marginal:
+        m = some[g.row]
+        return replace(m, mixture=m.mixture.moved(g.at_rad).widened(common[g.name]))
+
+    by_photos = {g.name: told(g, alone) for g in antennas}
+    headings = {g.name: told(g, alone) for g in photos}
+    return SitePosterior(
+        antennas=by_photos,
+        headings=headings,
+        antennas_known={g.name: told(g, known) for g in antennas},
+        joint=_joint(begin, antennas, (*antennas, *photos), common),
+        joint_known=_joint(begin, antennas, (*hung, *photos, site.site), common),
+        outlines={name: _right(m, site.right[name]) for name, m in by_photos.items()},
+        disturbed={name: float(m.parts[0][DISTURBED]) for name, m in headings.items() if m.parts},
+        site_error=float(known[site.site.row].parts[0][BUILT_OFF]),
+    )
+
+
+def _right(m: Marginal, right: Sequence[int]) -> dict[str, float]:
+    """By photo, the probability that an antenna's outline is right."""
+    return {str(p.photo): float(parts[:n].sum()) for p, parts, n in zip(m.pieces, m.parts, right, strict=True)}
+
+
+def _marginals(begin: States, groups: Sequence[Group]) -> dict[int, Marginal]:
+    """The marginal of each group's unknown, by its row."""
+    return dict(_split(begin, groups))
+
+
+def _split(states: States, groups: Sequence[Group]) -> Iterator[tuple[int, Marginal]]:
+    """Each half of the groups with the other half's evidence weighed, down to single ones."""
+    if len(groups) == 1:
+        yield groups[0].row, _own(states, groups[0])
+        return
+    half = len(groups) // 2
+    first, second = groups[:half], groups[half:]
+    yield from _split(_with_evidence(states, second, first), first)
+    yield from _split(_with_evidence(states, first, second), second)
+
+
+def _with_evidence(states: States, of: Sequence[Group], for_: Sequence[Group]) -> States:
+    """The evidence of some groups weighed, for others: states are melted by what these others share with them."""
+    wanted = _rows_of(for_)
+    left = list(of)
+    for g in of:
+        states = weigh(states, g.pieces, most=MOST_OF_OTHERS, rows=sorted(_shared(for_, left)))
+        left.remove(g)
+        states = states.of_rows(wanted | _rows_of(left))
+    return states
+
+
+def _shared(for_: Sequence[Group], left: Sequence[Group]) -> set[int]:
+    """The unknowns by which states are held alike."""
+    return {g.row for g in (*for_, *left)}
+
+
+def _rows_of(groups: Sequence[Group]) -> set[int]:
+    return {g.row for g in groups} | {part.row for g in groups for p in g.pieces for part in p.parts}
+
+
+def _own(states: States, group: Group) -> Marginal:
+    """An unknown's marginal: all states of its own evidence, on all that the others left open."""
+    states = weigh(states.of_rows(_rows_of([group])), group.pieces, most=MOST_OWN)
+    weight, at = states.weight, states.place[group.row]
+    sigma = np.sqrt(np.maximum(states.covariance[:, at, at], 1e-12))
+    parts = []
+    for k, piece in enumerate(group.pieces):
+        parts.append(np.bincount(states.picked[:, k], weight, minlength=len(piece.parts)))
+    mixture = Mixture(weight, states.mean[:, at], sigma).with_fewer(MOST_PARTS)
+    return Marginal(mixture, group.pieces, tuple(parts))
+
+
+def _joint(begin: States, antennas: Sequence[Group], groups: Sequence[Group], common: Mapping[str, float]) -> Joint:
+    """All azimuths together, given all evidence: as many states as matter to them."""
+    rows = [g.row for g in antennas]
+    states, left = begin, list(groups)
+    for g in groups:
+        states = weigh(states, g.pieces, most=MOST_JOINT, rows=rows)
+        left.remove(g)
+        states = states.of_rows({*rows, *_rows_of(left)})
+    at = np.array([states.place[r] for r in rows])
+    own = np.array([common[g.name] for g in antennas])
+    covariance = states.covariance[:, at[:, None], at] + np.diag(np.maximum(own**2, 0.0))
+    return Joint(states.weight, states.mean[:, at] + np.array([g.at_rad for g in antennas]), covariance)
+
+
+def _sure_ones_taken(
+    begin: States, antennas: Sequence[Group], photos: Sequence[Group]
+) -> tuple[States, tuple[Group, ...], tuple[Group, ...]]:
+    """At large sites the surest pieces taken at their likeliest part, so that no more than MOST_OPEN stay open.
+
+    How sure a piece is: by the odds of its other parts, all other pieces at their likeliest.
+    """
+    groups = [*antennas, *photos]
+    pieces = [(k, p) for k, g in enumerate(groups) for p in g.pieces]
+    if len(pieces) <= MOST_OPEN:
+        return begin, tuple(antennas), tuple(photos)
+    likeliest = [int(np.argmax([part.ln_weight for part in p.parts])) for _, p in pieces]
+    taken = [replace(p, parts=(p.parts[n],)) for (_, p), n in zip(pieces, likeliest, strict=True)]
+    settled = weigh(begin, taken, most=1)
+    odds = np.array([_odds(settled, p, n) for (_, p), n in zip(pieces, likeliest, strict=True)])
+    sure = set(np.argsort(odds, kind="stable")[: len(pieces) - MOST_OPEN].tolist())
+    begin = weigh(begin, [taken[k] for k in sorted(sure)], most=1).of_rows(range(len(begin.mean[0])))
+    open_: list[list[Piece]] = [[] for _ in groups]
+    for n, (k, p) in enumerate(pieces):
+        # a piece of one part keeps its place, and changes nothing any more
+        open_[k].append(replace(p, parts=(replace(p.parts[likeliest[n]], sigma=np.inf),)) if n in sure else p)
+    out = tuple(replace(g, pieces=tuple(some)) for g, some in zip(groups, open_, strict=True))
+    return begin, out[: len(antennas)], out[len(antennas) :]
+
+
+def _odds(settled: States, piece: Piece, likeliest: int) -> float:
+    """Odds of a piece's other parts against its likeliest one, which is part of the one state `settled`."""
+    part = piece.parts[likeliest]
+    at = settled.place[part.row]
+    variance = float(settled.covariance[0, at, at])
+    # the row without what the likeliest part says of it
+    information = max(1.0 / variance - 1.0 / part.sigma**2, 1e-6)
+    mean = (float(settled.mean[0, at]) / variance - part.value / part.sigma**2) / information
+    one = States.begin(np.array([mean]), np.array([[1.0 / information]]))
+    same = tuple(replace(p, row=0) for p in piece.parts)  # of other rows nothing is known here: as if of this one
+    states = weigh(one, [replace(piece, parts=same)], most=len(same))
+    p = np.bincount(states.picked[:, 0], states.weight, minlength=len(same))
+    return float((1.0 - p[likeliest]) / max(p[likeliest], 1e-12))
