@@ -46,7 +46,7 @@ Array = NDArray[Any]
 #: a compass's probability of being disturbed from which a person is told, where it is used nevertheless
 DOUBTFUL_COMPASS = 0.3
 #: parts of an azimuth's distribution that are told
-MOST_PARTS = 8
+MOST_PARTS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,10 +20,10 @@ Array = NDArray[Any]
 class AntennaPriors:
     """What is known of one antenna before any photo: means and standard uncertainties.
 
-    design_rad: its design azimuth from true north; it enters no observation. east_north_m (2,): offset of its centre
-    from the tower's axis, from the register where place_known, else assumed. tolerance_rad: of the design. up_m: height of its centre above the
-    ground. ln_size (3,), ln_size_sigma (3,): ln of width, height, depth [m]. sector, position: as in the register, None
-    where it is silent; position counts clockwise seen from above.
+    design_rad: its design azimuth from true north; it enters no observation. tolerance_rad: of the design.
+    east_north_m (2,): offset of its centre from the tower's axis, from the register where place_known, else assumed.
+    up_m: height of its centre above the ground. ln_size (3,), ln_size_sigma (3,): ln of width, height, depth [m].
+    sector, position: as in the register, None where it is silent; position counts clockwise seen from above.
     """
 
     name: str

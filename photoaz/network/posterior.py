@@ -26,9 +26,9 @@ from photoaz.quantities import SHAPE_SIGMA_RAD
 Array = NDArray[Any]
 
 #: states kept while the evidence of others is weighed (melted), of the joint answer, and of an unknown's own evidence
-MOST_OF_OTHERS, MOST_JOINT, MOST_OWN = 16, 32, 2000
+MOST_OF_OTHERS, MOST_JOINT, MOST_OWN = 48, 48, 2000
 #: parts of a mixture that are kept
-MOST_PARTS = 24
+MOST_PARTS = 64
 #: pieces open to doubt at most: of the others, the surest ones, the likeliest part is taken
 MOST_OPEN = 60
 

@@ -193,8 +193,8 @@ def _landmarks_told_apart(photos: Sequence[PhotoObservations]) -> list[PhotoObse
 
 def _photo(p: PhotoObservations, layout: Layout, x: Array, out: list[Observation]) -> None:
     x[layout.photo(p.name)[:6]] = p.start
-    for field, angles in (("heading", p.headings), ("pitch", p.pitches), ("roll", p.rolls)):
-        idx = layout.photo(p.name, field)
+    for unknown, angles in (("heading", p.headings), ("pitch", p.pitches), ("roll", p.rolls)):
+        idx = layout.photo(p.name, unknown)
         for a in angles:
             out.append(Direct(a.source, a.label, idx, a.value_rad, a.sigma_rad, angle=True, testable=True))
     # nobody photographs upside down or straight down: keeps an attitude that nothing else fixes from being singular

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from photoaz.angles import COMPASS, wrap_rad
 from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, linearise, w_tests
 from photoaz.network.compass import is_compass, likeliest_disturbed, with_disturbed
 from photoaz.network.declination import declination_pull
-from photoaz.network.mode_weights import BetterModes, better_modes
+from photoaz.network.mode_weights import better_modes
 from photoaz.network.observations import Box, Observation
 from photoaz.network.posterior import SitePosterior, posterior_of
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, outline_label
@@ -29,13 +30,12 @@ W_CRITICAL_BOX = 4.5
 MOST_TRIED = 4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class NetworkSolution:
     """A site's network with its modes chosen: the adjustment, what was left out or doubted and why.
 
     disturbed: the photos whose compass the adjustment takes for disturbed. declination: what one standard uncertainty
-    of the declination model turns each antenna and photo by [rad], by its sign. posterior: what remains possible, all
-    hypotheses weighed; the adjustment is where they are weighed from.
+    of the declination model turns each antenna and photo by [rad], by its sign. priors: what was known in general.
     """
 
     network: SiteNetwork
@@ -46,7 +46,12 @@ class NetworkSolution:
     doubt: Mapping[tuple[str, str], float]
     disturbed: frozenset[str]
     declination: Mapping[str, float]
-    posterior: SitePosterior
+    priors: Priors
+
+    @cached_property
+    def posterior(self) -> SitePosterior:
+        """What remains possible, all hypotheses weighed from where the adjustment came to rest."""
+        return posterior_of(self.network, self.adjusted, self.observations, self.choice, self.declination, self.priors)
 
 
 #: azimuths of views agree no better than this before anything is adjusted; what one view may cost that agrees with none
@@ -236,7 +241,7 @@ class _Search:
 
 
 def _solution(search: _Search, now: _Fitted, priors: Priors) -> NetworkSolution:
-    """What the network ended at, and from there all that remains possible."""
+    """What the network ended at."""
     network, best = search.network, now.adjusted
     unknowns = {a.name: int(network.layout.antenna(a.name)[0]) for a in network.antennas} | search.headings
     turned = best.covariance @ declination_pull(now.observations, network.photos, network.layout, len(best.x))
@@ -250,7 +255,7 @@ def _solution(search: _Search, now: _Fitted, priors: Priors) -> NetworkSolution:
         doubt=search.doubt,
         disturbed=search.disturbed,
         declination=declination,
-        posterior=posterior_of(network, best, now.observations, now.choice, declination, priors),
+        priors=priors,
     )
 
 
