@@ -96,13 +96,21 @@ def site_result(
     )
     if network is None:
         return result
-    covariance = azimuth_covariance_rad2(network) * np.degrees(1.0) ** 2
-    joint = AzimuthCovariance(
-        antenna_ids=network.network.layout.antennas,
-        deg2=tuple(tuple(float(v) for v in row) for row in covariance),
+    names = network.network.layout.antennas
+    posterior = network.posterior
+    known = posterior.joint_known.about([posterior.antennas_known[a].told for a in names])
+    result = replace(
+        result,
+        azimuth_covariance=_covariance(names, azimuth_covariance_rad2(network)),
+        azimuth_covariance_known=_covariance(names, known),
+        site_error=posterior.site_error,
     )
-    result = replace(result, azimuth_covariance=joint)
     return _with_outlook(result, network) if outlook else result
+
+
+def _covariance(names: tuple[str, ...], rad2: Array) -> AzimuthCovariance:
+    deg2 = rad2 * np.degrees(1.0) ** 2
+    return AzimuthCovariance(antenna_ids=names, deg2=tuple(tuple(float(v) for v in row) for row in deg2))
 
 
 def _with_outlook(result: SiteResult, network: NetworkSolution) -> SiteResult:

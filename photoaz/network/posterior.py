@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted
 from photoaz.network.hypotheses import Piece, States, weigh
 from photoaz.network.mixture import Mixture, Peak
@@ -29,6 +30,8 @@ Array = NDArray[Any]
 MOST_OF_OTHERS, MOST_JOINT, MOST_OWN = 48, 48, 2000
 #: parts of a mixture that are kept
 MOST_PARTS = 64
+#: a state holds an azimuth that is told where it is no farther from it than so many sigmas
+NEAR_SIGMAS = 3.0
 #: pieces open to doubt at most: of the others, the surest ones, the likeliest part is taken
 MOST_OPEN = 60
 
@@ -59,6 +62,25 @@ class Joint:
     weight: Array
     azimuth_rad: Array
     covariance_rad2: Array
+
+    def about(self, told: Sequence[Peak]) -> Array:
+        """Covariance (A, A) [rad^2] of the azimuths if each is the one told: of every two by the states that hold them.
+
+        Their variances are the told ones' own.
+        """
+        sigma = np.array([p.sigma_rad for p in told])
+        off = wrap_rad(self.azimuth_rad - np.array([p.azimuth_rad for p in told]))
+        near = np.abs(off) < NEAR_SIGMAS * np.maximum(sigma, np.sqrt(np.einsum("sii->si", self.covariance_rad2)))
+        both = self.weight[:, None, None] * near[:, :, None] * near[:, None, :]
+        moments = self.covariance_rad2 + off[:, :, None] * off[:, None, :]
+        total = both.sum(0)
+        covariance = np.divide((both * moments).sum(0), total, out=np.zeros_like(total), where=total > 0.0)
+        spread = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
+        values, vectors = np.linalg.eigh(covariance / np.outer(spread, spread))
+        correlation = (vectors * np.maximum(values, 1e-6)) @ vectors.T
+        unit = np.sqrt(np.diag(correlation))
+        out: Array = correlation / np.outer(unit, unit) * np.outer(sigma, sigma)
+        return out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
