@@ -164,9 +164,10 @@ class SiteResult:
     """A whole site: what the photos say, and what follows for its readings, its designs, and for what to do next.
 
     declination_deg: at the site on the photos' date, east positive. common_mode, causes: of the site's readings
-    together. azimuth_covariance_known: of the most probable azimuths with what is known of antennas in general, if each is
-    the true one. site_error: probability that all antennas are off their designs by one angle. weak_points: what could be wrong without any test noticing, in sentences, the worst first. visits: each
-    where there are several; turns: between visits that follow one another. audit: None outside of one.
+    together. azimuth_covariance_known: of the most probable azimuths with what is known of antennas in general, if each
+    is the true one. site_error: probability that all antennas are off their designs by one angle. weak_points: what
+    could be wrong without any test noticing, in sentences, the worst first. visits: each where there are several;
+    turns: between visits that follow one another. audit: None outside of one.
 
     Examples
     --------
