@@ -9,6 +9,7 @@ from datetime import date, datetime
 from typing import Any, Literal
 
 from photoaz import __version__
+from photoaz.priors import Priors
 from photoaz.result.by_id import ById
 from photoaz.result.evidence import Alternative, BudgetShare, EvidenceView, MissingView, NextEvidence, PhotoResult
 from photoaz.result.rounding import plain, read_records
@@ -163,7 +164,8 @@ class SiteResult:
 
     declination_deg: at the site on the photos' date, east positive. common_mode, causes: of the site's readings
     together. weak_points: what could be wrong without any test noticing, in sentences, the worst first. visits: each
-    where there are several; turns: between visits that follow one another. audit: None outside of one.
+    where there are several; turns: between visits that follow one another. audit: None outside of one. priors: those
+    that it was judged with, None for the defaults.
 
     Examples
     --------
@@ -192,6 +194,7 @@ class SiteResult:
     audit: AuditNotes | None = None
     visits: tuple[VisitResult, ...] = ()
     turns: tuple[Turn, ...] = ()
+    priors: Priors | None = None
 
     def _repr_html_(self) -> str:
         """For notebooks: the table and the plan of azimuths."""
