@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_deg
 from photoaz.priors import Spread
-from photoaz.quantities import DECISION_RISK, K95
-from photoaz.result import Decision
+from photoaz.quantities import DECISION_RISK, K95, NOT_MEASURED_U95_DEG
+from photoaz.result import AntennaResult, Decision
 
 Array = NDArray[Any]
 
@@ -192,6 +192,11 @@ def deciding_u95_deg(
         middle = 0.5 * (low + high)
         low, high = (low, middle) if undecided(middle) else (middle, high)
     return low
+
+
+def not_measured(found: AntennaResult) -> bool:
+    """Whether an azimuth is so wide that nothing is decided by it."""
+    return found.u95_deg is not None and found.u95_deg >= NOT_MEASURED_U95_DEG
 
 
 # ---- risks before anything is measured -------------------------------------------------------------------------------

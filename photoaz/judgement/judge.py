@@ -20,6 +20,7 @@ from photoaz.judgement.conformity import (
     deciding_u95_deg,
     decision_limits_deg,
     decision_of,
+    not_measured,
     p_out,
     risks_of,
     with_known,
@@ -27,7 +28,7 @@ from photoaz.judgement.conformity import (
 from photoaz.judgement.impact import impact_db, possible_azimuths
 from photoaz.judgement.reading_faults import Case
 from photoaz.priors import Priors
-from photoaz.quantities import DECISION_RISK, K95, LEAST_ALTERNATIVE, NOT_MEASURED_U95_DEG, ZETA_ACTION
+from photoaz.quantities import DECISION_RISK, K95, LEAST_ALTERNATIVE, ZETA_ACTION
 from photoaz.register.model import Antenna, Reading, ReadingNorth, Site
 from photoaz.result import (
     Alternative,
@@ -247,7 +248,7 @@ def _judge_design(
         p_out_photos_alone=p_out(photos, tolerance),
         risk=risk,
     )
-    if (found.u95_deg or 0.0) >= NOT_MEASURED_U95_DEG:
+    if not_measured(found):
         said.append(reasons.not_measured_sentence(design, azimuths))
         return design
     design = replace(design, decision=decision_of(photos, known, tolerance, risk))

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.errors import InputError
 from photoaz.geodesy.norths import TrueAzimuth
+from photoaz.priors import Priors
 from photoaz.quantities import CAUSE_NAMED
 from photoaz.register.model import ReadingNorth
 from photoaz.result import (
@@ -66,7 +67,7 @@ def reading_sentence(reading: JudgedReading, photos: Alternative, second: bool) 
     if reading.p_right is not None and reading.agrees != (reading.en <= 1.0):
         right = percent_words(reading.p_right)
         said += f"{', but' if reading.agrees else '; but'} by all of the site's readings and photos it is right with a "
-        said += f"probability of {right}"
+        said += f"probability of {right}, and the verdict goes by that: En compares this one pair"
     return f"{said}."
 
 
@@ -155,6 +156,17 @@ def combined_sentence(both: Combined, design: Design) -> str:
         f"Reading and photos together: {format_azimuth_deg(both.azimuth_true_deg, both.u95_deg)}, "
         f"{100.0 * both.weight_estimate:.0f} % of the weight with the photos{said}."
     )
+
+
+def priors_sentence(priors: Priors) -> str:
+    """Which priors were used that are not the defaults."""
+    usual = {(table, key): value for table, key, value in Priors().values()}
+    changed = [
+        f"{key} {value:g} (by default {usual[table, key]:g})"
+        for table, key, value in priors.values()
+        if value != usual[table, key]
+    ]
+    return f"Weighed with priors of the user's: {', '.join(changed)}."
 
 
 def impact_sentence(deviation_deg: float, impact: Impact) -> str:

@@ -54,7 +54,7 @@ def _plain_record(value: Any) -> dict[str, Any]:
 def _rounded(value: float, name: str) -> float | None:
     if not math.isfinite(value):
         return None
-    if name in _SIGNIFICANT or name.startswith("p_") or name.endswith(("probability", "share")):
+    if name in _SIGNIFICANT or name.startswith(("p_", "reading_p_")) or name.endswith(("probability", "share")):
         return float(f"{value:.4g}")
     decimals = 2 if name.endswith("_px") else _DECIMALS.get(name, _USUAL)
     rounded = round(float(value), decimals) + 0.0  # no -0.0
