@@ -16,20 +16,22 @@ from numpy.typing import NDArray
 from photoaz.angles import COMPASS
 from photoaz.network.adjust import Adjusted
 from photoaz.network.observations import Direct, Observation, wrap
-from photoaz.quantities import COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE
+from photoaz.priors import CompassesKnown
 
 Array = NDArray[Any]
 
 
 def with_disturbed(
-    observations: Sequence[Observation], index: Mapping[str, int], disturbed: Collection[str]
+    observations: Sequence[Observation],
+    index: Mapping[str, int],
+    disturbed: Collection[str],
+    known: CompassesKnown | None = None,
 ) -> tuple[Observation, ...]:
     """The observations with the compasses of some photos as wide as a disturbed one; index: of the photos' headings."""
     wide = {index[name] for name in disturbed}
+    sigma = np.radians((known or CompassesKnown()).disturbed_sigma_deg)
     return tuple(
-        replace(o, sigma=COMPASS_DISTURBED_RAD)
-        if isinstance(o, Direct) and is_compass(o) and int(o.index[0]) in wide
-        else o
+        replace(o, sigma=float(sigma)) if isinstance(o, Direct) and is_compass(o) and int(o.index[0]) in wide else o
         for o in observations
     )
 
@@ -40,18 +42,25 @@ def is_compass(o: Observation) -> bool:
 
 
 def likeliest_disturbed(
-    observations: Sequence[Observation], adjusted: Adjusted, good_rad: Mapping[str, float], index: Mapping[str, int]
+    observations: Sequence[Observation],
+    adjusted: Adjusted,
+    good_rad: Mapping[str, float],
+    index: Mapping[str, int],
+    known: CompassesKnown | None = None,
 ) -> frozenset[str]:
     """The photos whose compass is likelier disturbed than not, given all else of the adjusted network.
 
     Parameters
     ----------
     observations, adjusted : the network with some state of its compasses. good_rad : per photo with a compass, its
-        standard uncertainty where undisturbed. index : place of each photo's heading among the unknowns.
+        standard uncertainty where undisturbed. index : place of each photo's heading among the unknowns. known : how
+        often compasses are disturbed, and how far.
 
     Changed one by one, the most telling first, as long as the probability of all compass readings rises, the headings'
     distribution as all else has it integrated over (Gaussian, linear about the adjustment).
     """
+    known = known or CompassesKnown()
+    share = known.disturbed_share
     at = {int(o.index[0]): o for o in observations if isinstance(o, Direct) and is_compass(o)}
     photos = tuple(name for name in good_rad if index[name] in at)
     if not photos:
@@ -59,12 +68,12 @@ def likeliest_disturbed(
     idx = np.array([index[name] for name in photos])
     said = np.array([float(wrap(np.array(at[int(k)].value - adjusted.x[k]))) for k in idx])
     good = np.array([1.0 / good_rad[name] ** 2 for name in photos])
-    bad = 1.0 / COMPASS_DISTURBED_RAD**2
+    bad = 1.0 / np.radians(known.disturbed_sigma_deg) ** 2
     now = np.array([1.0 / at[int(k)].sigma ** 2 for k in idx])
     cov = adjusted.covariance[np.ix_(idx, idx)].copy()
     mean = np.zeros(len(idx))
     state = now <= 0.5 * (good + bad)
-    prior = np.log(COMPASS_DISTURBED_SHARE) - np.log(1.0 - COMPASS_DISTURBED_SHARE)
+    prior = np.log(share) - np.log(1.0 - share)
     for _ in range(2 * len(idx)):
         step = np.where(state, good, bad) - now
         # the reading's density as all else predicts it, with the one precision over that with the other

@@ -19,7 +19,7 @@ from photoaz.network.mode_weights import better_modes
 from photoaz.network.observations import Box, Observation
 from photoaz.network.posterior import SitePosterior, posterior_of
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, outline_label
-from photoaz.priors import Priors
+from photoaz.priors import CompassesKnown, Priors
 from photoaz.quantities import W_CRITICAL
 
 Array = NDArray[Any]
@@ -110,9 +110,12 @@ class _Fitted:
 def solve_network(network: SiteNetwork, priors: Priors | None = None) -> NetworkSolution:
     """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh all that remains possible.
 
+    priors : what is known of antennas and compasses in general.
+
     Raises AdjustmentError where the network has no solution, or its adjustment does not converge.
     """
-    search = _Search(network)
+    priors = priors or Priors()
+    search = _Search(network, priors.compasses)
     # before anything is left out: two views that were taken for two ways of one antenna contradict all else as well
     choice = _first_choice(network)
     now = search.improved(search.adjusted(choice, _start(network, choice)), together=2)
@@ -125,7 +128,7 @@ def solve_network(network: SiteNetwork, priors: Priors | None = None) -> Network
         raise AdjustmentError(
             f"it did not come to rest in {now.adjusted.iterations} steps, so that nothing it says can be relied on"
         )
-    return _solution(search, now, priors or Priors())
+    return _solution(search, now, priors)
 
 
 class _Search:
@@ -135,8 +138,8 @@ class _Search:
     disturbed: the photos whose compass is held to be disturbed.
     """
 
-    def __init__(self, network: SiteNetwork) -> None:
-        self.network = network
+    def __init__(self, network: SiteNetwork, known: CompassesKnown) -> None:
+        self.network, self._known = network, known
         self.headings = {p.name: int(network.layout.photo(p.name, "heading")[0]) for p in network.photos}
         self._good = {p.name: a.sigma_rad for p in network.photos for a in p.headings if a.source == COMPASS}
         self.left_out: list[Observation] = []
@@ -150,7 +153,7 @@ class _Search:
             for o in self.network.observations(choice, self.doubt)
             if not any(_same_observation(o, x) for x in self.left_out)
         ]
-        observations = with_disturbed(some, self.headings, self.disturbed)
+        observations = with_disturbed(some, self.headings, self.disturbed, self._known)
         adjusted = adjust(observations, start, layout=self.network.layout)
         boxes = sum(p.boxes[a][choice[p.name, a]].cost for p in self.network.photos for a in p.boxes)
         total = adjusted.cost + boxes if adjusted.converged else math.inf
@@ -183,7 +186,7 @@ class _Search:
     def settled(self, now: _Fitted) -> _Fitted:
         """With the likeliest state of the compasses."""
         for _ in range(4):
-            likeliest = likeliest_disturbed(now.observations, now.adjusted, self._good, self.headings)
+            likeliest = likeliest_disturbed(now.observations, now.adjusted, self._good, self.headings, self._known)
             if likeliest == self.disturbed:
                 break
             self.disturbed = likeliest
