@@ -192,7 +192,7 @@ def test_network_against_decoding() -> None:
         for name, azimuth in truth.items():
             k = chosen.network.layout.antenna(name)[0]
             off.append(abs(float(np.degrees(wrap_rad(chosen.adjusted.x[k] - azimuth)))))
-            of_sigma.append(off[-1] / float(np.degrees(chosen.azimuth_modes[name][0].sigma_rad)))
+            of_sigma.append(off[-1] / float(np.degrees(chosen.posterior.antennas[name].told.sigma_rad)))
         print(
             f"{count:6d} {spent[count]:10.2f} {count * decode:11.2f} {spent[count] / (count * decode):6.2f}"
             f" {1e3 * spent[count] / count:13.1f} {max(off):12.2f} {np.median(off):8.2f} {max(of_sigma):22.1f}"

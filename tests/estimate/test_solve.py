@@ -18,7 +18,7 @@ from photoaz.angles import wrap_deg
 from photoaz.estimate.inputs import Tools, site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.memory import Notebook
-from photoaz.network.uncertainty import mixture_u95
+from photoaz.network.mixture import Mixture
 from photoaz.photo.picture import Picture
 from photoaz.quantities import EXACT_CORNER_PX
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
@@ -29,17 +29,11 @@ from photoaz.sample import sample_dir, sample_photos
 # ---- interval of a mixture ------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class AzimuthMode:
-    azimuth_rad: float
-    sigma_rad: float
-    probability: float
-
-
-def mixture_deg(*azimuth_modes: tuple[float, float, float]) -> float:
-    """U95 [deg] of azimuth_modes given as azimuth [deg], sigma [deg], probability."""
-    made = [AzimuthMode(float(np.radians(a)), float(np.radians(s)), p) for a, s, p in azimuth_modes]
-    return float(np.degrees(mixture_u95(made)))
+def mixture_deg(*parts: tuple[float, float, float]) -> float:
+    """U95 [deg] about the first of some parts given as azimuth [deg], sigma [deg], probability."""
+    azimuth, sigma, probability = np.array(parts).T
+    mixture = Mixture(probability, np.radians(azimuth), np.radians(sigma))
+    return float(np.degrees(mixture.u95_about(mixture.value[0])))
 
 
 MIXTURE_DEG = 1e-6

@@ -1,4 +1,4 @@
-"""Compasses with heavy tails: the mixture's algebra against integration and enumeration, and what it does at a site."""
+"""Compasses with heavy tails: a site's posterior against integration and enumeration, and what they do at a site."""
 
 from __future__ import annotations
 
@@ -8,44 +8,35 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.stats import multivariate_normal, norm
 
-from photoaz.angles import COMPASS, wrap_deg
+from photoaz.angles import COMPASS, wrap_deg, wrap_rad
 from photoaz.network.adjust import adjust
-from photoaz.network.compass import Compasses, Shift, shifts_of, weigh_compasses
-from photoaz.network.mode_weights import AzimuthMode
+from photoaz.network.compass import is_compass, likeliest_disturbed
 from photoaz.network.observations import Direct, Known, Observation
+from photoaz.network.opened import UNKNOWN_RAD
 from photoaz.network.site import build
 from photoaz.network.solution import NetworkSolution, solve_network
-from photoaz.network.uncertainty import mixture_u95, shifted, stated_u95
 from photoaz.quantities import COMPASS_DISTURBED_RAD as DISTURBED_RAD
 from photoaz.quantities import COMPASS_DISTURBED_SHARE as SHARE
+from photoaz.quantities import SHAPE_SIGMA_RAD
+
+Array = NDArray[Any]
 
 GOOD = float(np.radians(6.0))
+#: of probabilities: what is less probable than a ten-millionth is dropped, headings are held within a turn at all times
+SAME = 2e-3
+
+
+# ---- the state to adjust with ---------------------------------------------------------------------------------------
 
 
 def heading(k: int, value: float, sigma: float = GOOD) -> Direct:
     return Direct(COMPASS, "compass", np.array([k]), value, sigma, angle=True, testable=True)
 
 
-def network(values: list[float], rest_mean: np.ndarray, rest_cov: np.ndarray) -> tuple[list[Observation], Any]:
-    """Headings of some photos, their compasses, and all else that is known of them as one normal distribution."""
-    n = len(values)
-    root = np.linalg.inv(np.linalg.cholesky(rest_cov))
-    obs: list[Observation] = [Known("rest", "", np.arange(n), rest_mean, root, np.zeros(n))]
-    obs += [heading(k, v) for k, v in enumerate(values)]
-    return obs, adjust(obs, rest_mean.copy())
-
-
-def weighed(values: list[float], rest_mean: np.ndarray, rest_cov: np.ndarray) -> tuple[Compasses, Any]:
-    obs, adjusted = network(values, rest_mean, rest_cov)
-    names = {f"p{k}": k for k in range(len(values))}
-    got = weigh_compasses(obs, adjusted, dict.fromkeys(names, GOOD), names)
-    assert got is not None
-    return got, adjusted
-
-
-def enumerated(values: list[float], mean: np.ndarray, cov: np.ndarray) -> dict[tuple[bool, ...], float]:
+def enumerated(values: Array, mean: Array, cov: Array) -> dict[tuple[bool, ...], float]:
     """Posterior of every combination, by scipy's density of the readings under it."""
     n = len(values)
     out = {}
@@ -58,73 +49,136 @@ def enumerated(values: list[float], mean: np.ndarray, cov: np.ndarray) -> dict[t
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_weights_are_those_of_the_readings_densities(seed: int) -> None:
+def test_the_likeliest_state_is_that_of_the_readings_densities(seed: int) -> None:
     """scipy.stats.multivariate_normal as the reference."""
     rng = np.random.default_rng(seed)
     n = int(rng.integers(1, 5))
     a = rng.normal(0, 0.08, (n, n))
     cov, mean = a @ a.T + np.diag(rng.uniform(0.03, 0.2, n) ** 2), rng.normal(0, 0.1, n)
-    values = [float(v) for v in mean + rng.normal(0, np.where(rng.random(n) < 0.4, 0.6, 0.1))]
-    got, _ = weighed(values, mean, cov)
+    values = mean + rng.normal(0, np.where(rng.random(n) < 0.4, 0.6, 0.1))
+    root = np.linalg.inv(np.linalg.cholesky(cov))
+    obs: list[Observation] = [Known("rest", "", np.arange(n), mean, root, np.zeros(n))]
+    obs += [heading(k, float(v)) for k, v in enumerate(values)]
+    names = {f"p{k}": k for k in range(n)}
+    got = likeliest_disturbed(obs, adjust(obs, mean.copy()), dict.fromkeys(names, GOOD), names)
     want = enumerated(values, mean, cov)
     best = max(want, key=lambda s: want[s])
-    assert got.likeliest == {f"p{k}" for k in range(n) if best[k]}
-    share = np.array([sum(p for s, p in want.items() if s[k]) for k in range(n)])
-    assert got.disturbed == pytest.approx(share, abs=2e-3)  # what is less probable than a thousandth is dropped
-    assert got.weight[0] == pytest.approx(want[best], rel=5e-3)
+    assert got == {f"p{k}" for k in range(n) if best[k]}
 
 
-def test_one_heading_against_integration() -> None:
-    """Mean and variance of the mixture of one heading by numerical integration over it."""
-    value, mean, sigma = 0.5, 0.0, 0.2
-    got, adjusted = weighed([value], np.array([mean]), np.array([[sigma**2]]))
-    h = np.linspace(-2, 3, 200001)
+# ---- the posterior of a site ----------------------------------------------------------------------------------------
+
+
+def rest_of(got: NetworkSolution) -> tuple[Array, Array]:
+    """Mean and covariance of all unknowns without any compass, from the adjustment's own rows by numpy."""
+    rows = [s for o, s in zip(got.observations, got.adjusted.rows, strict=True) if not is_compass(o)]
+    j = np.concatenate([got.adjusted.jacobian[s] for s in rows])
+    r = np.concatenate([got.adjusted.residual[s] for s in rows])
+    unit = 1.0 / np.linalg.norm(j, axis=0)
+    cov = np.linalg.inv((j * unit).T @ (j * unit)) * unit[:, None] * unit
+    return got.adjusted.x - cov @ (j.T @ r), cov
+
+
+def read_as(site: Any, off_deg: Array) -> Any:
+    """The site's network with every photo's compass off by so many degrees."""
+    photos = [
+        replace(p, headings=tuple(replace(a, value_rad=a.value_rad + np.radians(d)) for a in p.headings))
+        for p, d in zip(site.network.photos, off_deg, strict=True)
+    ]
+    return build(photos, site.network.antennas, 1.2)
+
+
+def states_of(got: NetworkSolution, unknown: int) -> tuple[dict[tuple[bool, ...], float], Array, Array]:
+    """Every combination's probability, and an unknown's mean and sigma under each: scipy and the normal equations."""
+    mean, cov = rest_of(got)
+    layout = got.network.layout
+    idx = np.array([layout.photo(p, "heading")[0] for p in layout.photos])
+    at = mean[idx]
+    said = np.array([p.headings[0].value_rad for p in got.network.photos])
+    values = at + wrap_rad(said - at)
+    weight = enumerated(values, at, cov[np.ix_(idx, idx)])
+    means, sigmas = [], []
+    for s in weight:
+        spread = cov[np.ix_(idx, idx)] + np.diag(np.where(s, DISTURBED_RAD, GOOD) ** 2)
+        gain = np.linalg.solve(spread, cov[idx, unknown])
+        means.append(mean[unknown] + gain @ (values - at))
+        sigmas.append(np.sqrt(cov[unknown, unknown] - gain @ cov[idx, unknown]))
+    return weight, np.array(means), np.array(sigmas)
+
+
+def assert_same(mixture: Any, weight: Array, mean: Array, sigma: Array, abs_: float) -> None:
+    """Cumulative probabilities over the whole of what is possible."""
+    for at in np.linspace(mixture.value.min() - 0.3, mixture.value.max() + 0.3, 41):
+        want = weight @ (norm.cdf(at, mean, sigma) - norm.cdf(at - np.pi, mean, sigma))
+        assert float(mixture.between(at - np.pi, at)) == pytest.approx(want, abs=abs_)
+
+
+def ring(kit: Any, photos: int, gnss_m: float = 4.0) -> Any:
+    """Photos about a tower of three sectors, no landmark, each of two of them."""
+    stations = tuple(
+        kit.Station(
+            name=f"p{k}",
+            bearing_deg=80.0 + 360.0 * k / photos,
+            distance_m=60.0 + k,
+            sees=(("a", "b"), ("b", "c"), ("c", "a"))[3 * k // photos],
+        )
+        for k in range(photos)
+    )
+    return kit.make_site(stations, {"a": 20.0, "b": 140.0, "c": 260.0}, setting=kit.Setting(gnss_m=gnss_m))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_disturbed_compasses_headings_and_azimuths_by_enumeration(kit, seed: int) -> None:
+    """Three or four photos whose compasses are off as they may be: 8 or 16 combinations."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(3, 5))
+    off_deg = rng.normal(0, np.where(rng.random(n) < 0.4, 35.0, 6.0))
+    got = solve_network(read_as(ring(kit, n), off_deg))
+    layout = got.network.layout
+    for p in layout.photos:
+        weight, mean, sigma = states_of(got, int(layout.photo(p, "heading")[0]))
+        share = np.array([sum(w for s, w in weight.items() if s[k]) for k in range(n)])
+        told = np.array([got.posterior.disturbed[q] for q in layout.photos])
+        assert told == pytest.approx(share, abs=SAME)
+        assert_same(got.posterior.headings[p].mixture, np.array([*weight.values()]), mean, sigma, SAME)
+    for a in layout.antennas:
+        weight, mean, sigma = states_of(got, int(layout.antenna(a, "azimuth")[0]))
+        wide = np.hypot(sigma, SHAPE_SIGMA_RAD)
+        assert_same(got.posterior.antennas[a].mixture, np.array([*weight.values()]), mean, wide, SAME)
+
+
+def test_one_heading_against_integration(kit) -> None:
+    """Mean and variance of the heading of one photo by numerical integration over it."""
+    site = kit.make_site((kit.Station(name="p", bearing_deg=80.0, distance_m=50.0, sees=("a",)),), {"a": 60.0})
+    got = solve_network(read_as(site, np.array([25.0])))
+    k = int(site.layout.photo("p", "heading")[0])
+    mean, cov = rest_of(got)
+    value = site.truth[k] + np.radians(25.0)
+    h = mean[k] + np.linspace(-2, 2, 200001)
     likelihood = (1 - SHARE) * norm(h, GOOD).pdf(value) + SHARE * norm(h, DISTURBED_RAD).pdf(value)
-    p = norm(mean, sigma).pdf(h) * likelihood
+    # heading and azimuth, which follow each other here, are each held within about a turn of where they came to rest
+    held = norm(got.adjusted.x[k], UNKNOWN_RAD / np.sqrt(2.0)).pdf(h)
+    p = norm(mean[k], np.sqrt(cov[k, k])).pdf(h) * likelihood * held
     p /= p.sum()
     want_mean = float((p * h).sum())
     want_var = float((p * (h - want_mean) ** 2).sum())
-    at = adjusted.x[0] + got.heading_rad[:, 0]
-    assert float(got.weight @ at) == pytest.approx(want_mean, abs=1e-4)
-    spread = got.covariance[:, 0, 0] + (at - got.weight @ at) ** 2
-    assert float(got.weight @ spread) == pytest.approx(want_var, rel=1e-3)
+    m = got.posterior.headings["p"].mixture
+    off = wrap_rad(m.value - want_mean)
+    assert float(m.weight @ off) == pytest.approx(0.0, abs=1e-4)
+    assert float(m.weight @ (m.sigma**2 + off**2)) == pytest.approx(want_var, rel=1e-3)
 
 
-def test_many_compasses_are_weighed_without_trying_all() -> None:
-    """Twelve of which two are far off: found, and the others' shares are as if each stood alone (they are independent).
-
-    The two that are surest to be fine are not weighed: what is lost of theirs is a few hundredths at most.
-    """
+def test_many_compasses_are_weighed_without_trying_all(kit) -> None:
+    """Nine of which two are far off: found, and each as probable as all 512 combinations make it."""
     rng = np.random.default_rng(4)
-    mean, sigma = np.zeros(12), 0.05
-    values = rng.normal(0, 0.1, 12)
-    values[[3, 8]] = 0.9, -0.7
-    got, _ = weighed([float(v) for v in values], mean, sigma**2 * np.eye(12))
-    assert got.likeliest == {"p3", "p8"}
-    for k in range(12):
-        one = enumerated([float(values[k])], mean[:1], np.array([[sigma**2]]))
-        assert got.disturbed[k] == pytest.approx(one[(True,)], abs=0.04)
-
-
-def test_an_unknown_follows_the_headings_it_hangs_on() -> None:
-    """An azimuth that is the heading plus a measured angle moves with it and keeps the angle's own variance."""
-    own = 0.01
-    obs = [heading(0, 0.0), Direct("baseline", "", np.array([0]), 0.35, 0.1, angle=True)]
-    obs.append(Known("box", "", np.array([0, 1]), np.zeros(2), np.array([[-1.0, 1.0]]) / own, np.zeros(1)))
-    adjusted = adjust(obs, np.zeros(2))
-    got = weigh_compasses(obs, adjusted, {"p": GOOD}, {"p": 0})
-    assert got is not None
-    for shift, h, v in zip(shifts_of(got, adjusted, 1), got.heading_rad, got.covariance, strict=True):
-        assert shift.offset_rad == pytest.approx(float(h[0] - got.heading_rad[0, 0]), abs=1e-9)
-        assert shift.variance_rad2 + adjusted.covariance[1, 1] == pytest.approx(float(v[0, 0]) + own**2, rel=1e-6)
-
-
-def test_mixture_of_shifts_is_wider_than_its_likeliest_part() -> None:
-    one = (AzimuthMode(0.0, 0.05, 1.0),)
-    both = shifted(one, (Shift(0.0, 0.0, 0.7), Shift(0.3, 0.01, 0.3)))
-    assert sum(b.probability for b in both) == pytest.approx(1.0)
-    assert mixture_u95(both) > 3.0 * mixture_u95(one)
-    assert shifted(one, (Shift(0.0, 0.0, 1.0),)) == one
+    off_deg = rng.normal(0, 6.0, 9)
+    off_deg[[3, 8]] = 52.0, -40.0
+    got = solve_network(read_as(ring(kit, 9), off_deg))
+    assert got.disturbed == {"p3", "p8"}
+    weight, _, _ = states_of(got, 0)
+    for k, p in enumerate(got.network.layout.photos):
+        want = sum(w for s, w in weight.items() if s[k])
+        assert got.posterior.disturbed[p] == pytest.approx(want, abs=0.02)
 
 
 # ---- whole sites ----------------------------------------------------------------------------------------------------
@@ -132,56 +186,37 @@ def test_mixture_of_shifts_is_wider_than_its_likeliest_part() -> None:
 
 def off_by(site: Any, name: str, deg: float) -> Any:
     """The site's network with one photo's compass wrong by some degrees."""
-
-    def one(p: Any) -> Any:
-        if p.name != name:
-            return p
-        return replace(p, headings=tuple(replace(a, value_rad=a.value_rad + np.radians(deg)) for a in p.headings))
-
-    return build([one(p) for p in site.network.photos], site.network.antennas, 1.2)
+    return read_as(site, np.array([deg * (p.name == name) for p in site.network.photos]))
 
 
 def error_deg(site: Any, got: NetworkSolution, antenna: str) -> float:
-    k = site.layout.antenna(antenna)[0]
-    return float(wrap_deg(np.degrees(got.adjusted.x[k] - site.truth[k])))
+    told = got.posterior.antennas[antenna].told.azimuth_rad
+    return float(wrap_deg(np.degrees(told - site.truth[site.layout.antenna(antenna)[0]])))
 
 
 @pytest.fixture(scope="module")
 def three(kit) -> Any:
     """Three photos between the sectors, no landmark: headings from compasses, baselines and each other."""
-    return kit.make_site(
-        tuple(
-            kit.Station(name=f"p{k}", bearing_deg=80.0 + 120.0 * k, distance_m=60.0, sees=s)
-            for k, s in enumerate((("a", "b"), ("b", "c"), ("c", "a")))
-        ),
-        {"a": 20.0, "b": 140.0, "c": 260.0},
-    )
+    return ring(kit, 3)
 
 
 @pytest.mark.parametrize("deg", [25.0, -40.0, 90.0, 170.0])
 @pytest.mark.parametrize("photo", ["p0", "p2"])
 def test_a_disturbed_compass_is_named_and_spoils_nothing(three, photo: str, deg: float) -> None:
     got = solve_network(off_by(three, photo, deg))
-    assert got.compasses is not None
-    assert got.compasses.likeliest == {photo}
+    assert got.disturbed == {photo}
+    assert {p for p, share in got.posterior.disturbed.items() if share > 0.5} == {photo}
     for a in "abc":
-        assert abs(error_deg(three, got, a)) < np.degrees(stated_u95(got, a))
+        assert abs(error_deg(three, got, a)) < np.degrees(got.posterior.antennas[a].u95_rad)
         assert abs(error_deg(three, got, a)) < 1.5
 
 
-def test_fine_compasses_are_not_accused(three, kit) -> None:
+def test_fine_compasses_are_not_accused(three) -> None:
     rng = np.random.default_rng(11)
     accused = 0
     for _ in range(40):
-        deg = rng.normal(0, 6.0, 3)
-        net = three.network
-        photos = [
-            replace(p, headings=tuple(replace(a, value_rad=a.value_rad + np.radians(d)) for a in p.headings))
-            for p, d in zip(net.photos, deg, strict=True)
-        ]
-        got = solve_network(build(photos, net.antennas, 1.2))
-        assert got.compasses is not None
-        accused += len(got.compasses.likeliest)
+        got = solve_network(read_as(three, rng.normal(0, 6.0, 3)))
+        accused += sum(share > 0.5 for share in got.posterior.disturbed.values())
     assert accused <= 6  # of 120: 5 per cent
 
 
@@ -197,7 +232,7 @@ def test_where_nothing_else_speaks_the_uncertainty_says_so(kit) -> None:
             {"a": 60.0},
             setting=kit.Setting(gnss_m=gnss_m),
         )
-        return float(np.degrees(stated_u95(solve_network(site.network), "a")))
+        return float(np.degrees(solve_network(site.network).posterior.antennas["a"].u95_rad))
 
     assert u95(1.0) < 6.0
     alone = u95(400.0)

@@ -15,7 +15,6 @@ from photoaz.network.declination import declination_pull
 from photoaz.network.forecast import azimuth_covariance_rad2, updated_covariance, updated_effect
 from photoaz.network.site import SiteNetwork, build
 from photoaz.network.solution import solve_network
-from photoaz.network.uncertainty import standard_u, stated_u95
 from photoaz.quantities import K95, SHAPE_SIGMA_RAD
 
 SIGMA = float(np.radians(0.4))
@@ -84,8 +83,8 @@ def test_a_disturbed_compass_has_next_to_none(kit):
     sound = solve_network(net).declination["p0"]
     wrong = replace(p0, headings=(replace(h, value_rad=h.value_rad + np.radians(70.0)),))
     disturbed = solve_network(build([wrong, p1], net.antennas, 1.2))
-    assert disturbed.compasses is not None
-    assert "p0" in disturbed.compasses.likeliest
+    assert "p0" in disturbed.disturbed
+    assert disturbed.posterior.disturbed["p0"] > 0.5
     # (6 / 35)^2 of the weight
     assert disturbed.declination["p0"] < 0.1 * sound
 
@@ -98,21 +97,23 @@ def test_it_is_in_what_is_stated_and_in_the_covariance(kit):
     added = azimuth_covariance_rad2(chosen) - azimuth_covariance_rad2(plain)
     assert added[off] == pytest.approx(np.outer(d, d)[off], rel=1e-6)
     for n, v in zip(AZIMUTHS, d, strict=True):
-        variance = standard_u(chosen, n) ** 2 - standard_u(plain, n) ** 2
+        with_it, without = chosen.posterior.antennas[n], plain.posterior.antennas[n]
+        at = without.told.azimuth_rad
+        variance = with_it.mixture.rms_about(at) ** 2 - without.mixture.rms_about(at) ** 2
         assert variance == pytest.approx(v**2, rel=1e-6)
-        assert stated_u95(chosen, n) > stated_u95(plain, n)
+        assert with_it.u95_rad > without.u95_rad
 
 
 def test_standard_uncertainty_is_the_mixture_s_by_draws(kit):
     chosen = solve_network(network(kit, (1.0, 1.0)))
     # one way to fit and both compasses almost surely sound: near u95 / 1.96, and never below the body's shape
-    u, u95 = standard_u(chosen, "a"), stated_u95(chosen, "a")
+    of = chosen.posterior.antennas["a"]
+    m, told = of.mixture, of.told.azimuth_rad
+    u, u95 = m.rms_about(told), of.u95_rad
     assert u > SHAPE_SIGMA_RAD
     rng = np.random.default_rng(3)
-    shifts, (mode,) = chosen.shifts["a"], chosen.azimuth_modes["a"]
-    which = rng.choice(len(shifts), 100_000, p=[s.probability for s in shifts])
-    sigma = np.sqrt([max(mode.sigma_rad**2 + s.variance_rad2, SHAPE_SIGMA_RAD**2) for s in shifts])
-    drawn = np.array([s.offset_rad for s in shifts])[which] + rng.normal(size=100_000) * sigma[which]
+    which = rng.choice(len(m.weight), 100_000, p=m.weight)
+    drawn = m.value[which] - told + rng.normal(size=100_000) * m.sigma[which]
     assert u == pytest.approx(np.sqrt(np.mean(drawn**2)), rel=0.02)
     assert np.mean(np.abs(drawn) <= u95) == pytest.approx(0.95, abs=0.004)
     assert u95 / u < K95 + 0.5
