@@ -19,16 +19,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg
-from photoaz.judgement.agreement import weighted_mean
-from photoaz.judgement.conformity import Part, p_out, with_known
+from photoaz.judgement.conformity import probability_out
 from photoaz.judgement.exchanges import Swap, swaps_of
-from photoaz.judgement.fault_search import FaultState, search
+from photoaz.judgement.fault_search import FaultState, azimuths_given, search
 from photoaz.judgement.reading_faults import Case, Facts, Faults, Kind, Reference, facts_of, faults_of, references_of
 from photoaz.judgement.reasons import odds, site_causes_sentence
+from photoaz.network.mixture import Mixture
 from photoaz.priors import Priors
 from photoaz.quantities import CAUSE_LISTED, CAUSE_NAMED, CAUSES_APART, K95
 from photoaz.register.model import Antenna
-from photoaz.result import Cause, JudgedReading, LikelyCause, SiteCauses
+from photoaz.result import Alternative, Cause, JudgedReading, LikelyCause, SiteCauses
 
 Array = NDArray[Any]
 
@@ -38,19 +38,20 @@ def likely_causes(
     estimates_covariance_deg2: Array,
     others: Sequence[tuple[Antenna, float]] = (),
     priors: Priors | None = None,
-) -> tuple[dict[str, JudgedReading], SiteCauses]:
+    covariance_known_deg2: Array | None = None,
+) -> Explained:
     """What explains a site's readings, by comparing all explanations over all its antennas.
 
     Parameters
     ----------
     cases : the n antennas that have a reading and an estimate. estimates_covariance_deg2 : (n, n), joint covariance of
         the estimates. others : the site's other antennas with their true design azimuths [deg], which an exchanged
-        reading may be of. priors : what is known of antennas and readings in general.
+        reading may be of. priors : what is known of antennas and readings in general. covariance_known_deg2 : (n, n),
+        of the azimuths with what is known of antennas; the estimates' where not given.
 
     Returns
     -------
-    The cases' readings by antenna_id in their order, with what may explain each, and the causes named taken together.
-    Nothing depends on that order.
+    Explained : nothing depends on the cases' order.
 
     Raises
     ------
@@ -61,20 +62,43 @@ def likely_causes(
     if v.shape != (n, n):
         raise ValueError("the covariance needs a row and a column for each antenna")
     if n == 0:
-        return {}, SiteCauses(causes=())
+        return Explained(readings={}, azimuths={}, causes=SiteCauses(causes=()))
     # one order inside, so that sums come out the same to the last bit
     order = sorted(range(n), key=lambda k: cases[k].antenna.antenna_id)
     others = sorted(others, key=lambda x: x[0].antenna_id)
-    facts = facts_of([cases[k] for k in order], v[np.ix_(order, order)], others, priors or Priors())
-    explanations = _Explanations.of(facts)
-    told, alone = explanations.readings(), _Explanations.of(replace(facts, by_design=False)).right()
+    some, priors = [cases[k] for k in order], priors or Priors()
+    known = v if covariance_known_deg2 is None else np.asarray(covariance_known_deg2, float)
+    in_order = np.ix_(order, order)
+    explanations = _Explanations.of(facts_of(some, known[in_order], others, priors))
+    told = explanations.readings()
+    alone = _Explanations.of(facts_of(some, v[in_order], others, priors, by_design=False)).right()
     readings = {n: replace(told[n], p_right_photos_alone=alone[n]) for n in (c.antenna.antenna_id for c in cases)}
     causes = explanations.named(readings)
-    return readings, SiteCauses(causes=causes, sentence=site_causes_sentence(readings, causes))
+    return Explained(
+        readings=readings,
+        azimuths=explanations.azimuths(),
+        causes=SiteCauses(causes=causes, sentence=site_causes_sentence(readings, causes)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explained:
+    """readings: by antenna_id, with what may explain each. causes: those named, taken together.
+
+    azimuths: by antenna_id what is believed of the azimuth by photos, readings and what is known in general.
+    """
+
+    readings: Mapping[str, JudgedReading]
+    azimuths: Mapping[str, tuple[Alternative, ...]]
+    causes: SiteCauses
 
 
 #: what is at work where a reading says where its antenna points
-_RIGHT: tuple[tuple[Kind, ...], ...] = ((), ("other way",), ("none",))
+_RIGHT: tuple[tuple[Kind, ...], ...] = ((), ("other way",))
+#: what makes a reading say nothing of the azimuth
+_TELLS_NOTHING = {"reading_wrong", "antenna_turned"}
+#: states whose azimuths are told one by one; parts of what is told
+_MOST_STATES, _MOST_PARTS = 60, 12
 
 
 class _Explanations:
@@ -92,6 +116,9 @@ class _Explanations:
         weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
         self.weight = weight / weight.sum()
         self.active = [self._active(x) for x in states]
+        self.given = [
+            azimuths_given(facts, references[x.reference], swaps[x.swap], faults[x.reference], x) for x in states
+        ]
 
     @classmethod
     def of(cls, facts: Facts) -> _Explanations:
@@ -116,12 +143,39 @@ class _Explanations:
                 out.append("sectors_swapped")
             if ref.cause is not None and ref.who[i]:
                 out.append(ref.cause)
-            if own in ("antenna_turned", "none") or (own == "other way" and not out):
+            if own == "antenna_turned" or (own == "other way" and not out):
                 out.append(own)  # the reading is as the rest of the site's are, whatever became of the antenna
             elif own is not None and own != "other way":
                 out.insert(0, own)
             active.append(tuple(dict.fromkeys(out)))
         return active
+
+    def azimuths(self) -> dict[str, tuple[Alternative, ...]]:
+        """What is believed of each azimuth: of every state by photos and readings, or by photos alone."""
+        order = np.argsort(-self.weight, kind="stable")[:_MOST_STATES]
+        return {c.antenna.antenna_id: self._azimuth(i, order) for i, c in enumerate(self.facts.cases)}
+
+    def _azimuth(self, i: int, states: Array) -> tuple[Alternative, ...]:
+        rows: list[tuple[float, float, float]] = []
+        nothing = 0.0
+        for k in states.tolist():
+            w = float(self.weight[k])
+            if _TELLS_NOTHING.intersection(self.active[k][i]):
+                nothing += w
+            else:
+                mean, variance = self.given[k]
+                rows.append((w, float(mean[i]), math.sqrt(float(variance[i]))))
+        rows += [
+            (nothing * p.probability, p.azimuth_true_deg, p.u95_deg / K95) for p in self.facts.parts[i] if nothing > 0.0
+        ]
+        weight, azimuth, sigma = np.array(rows).T
+        m = Mixture(weight / weight.sum(), np.radians(azimuth), np.radians(sigma)).with_fewer(_MOST_PARTS)
+        parts = zip(m.weight, np.degrees(m.value), np.degrees(m.sigma), strict=True)
+        out = [
+            Alternative(azimuth_true_deg=float(a % 360.0), u95_deg=float(K95 * s), probability=float(w))
+            for w, a, s in parts
+        ]
+        return tuple(sorted(out, key=lambda p: -p.probability))
 
     def readings(self) -> dict[str, JudgedReading]:
         """The readings by antenna_id, each with its causes, whether it is right, and what it should have been."""
@@ -161,7 +215,7 @@ class _Explanations:
     def _explained(self, i: int, active: Sequence[tuple[Kind, ...]]) -> JudgedReading:
         """Reading i with its causes; one is named only where it is probable and told apart from the others."""
         case = self.facts.cases[i]
-        sums = _sums(case, float(self.facts.covariance[i, i]), self.facts.priors, active, self.weight)
+        sums = _sums(case, [(float(m[i]), float(v[i])) for m, v in self.given], active, self.weight)
         # of two at work in one reading, its own comes before the whole site's
         ranked = sorted(sums.probability, key=lambda c: (-sums.own[c], c))
         listed = tuple(
@@ -230,43 +284,37 @@ class _Sums:
     no_fault: float
 
 
-def _sums(case: Case, variance_deg2: float, priors: Priors, active: Sequence[tuple[Kind, ...]], weight: Array) -> _Sums:
+def _sums(
+    case: Case, azimuths: Sequence[tuple[float, float]], active: Sequence[tuple[Kind, ...]], weight: Array
+) -> _Sums:
+    """azimuths : under each state, with its variance [deg^2]."""
     probability: dict[LikelyCause, float] = {}
     own: dict[LikelyCause, float] = {}
     best: dict[LikelyCause, int] = {}  # states come most probable first
     no_fault = 0.0
-    out, other_out = (_out_of_tolerance(case, v, priors) for v in (variance_deg2, math.inf))
     for k, causes in enumerate(active):
         w = float(weight[k])
-        if causes in ((), ("other way",)):
-            off = other_out if causes else out
+        if causes in _RIGHT:
+            off = _out_of_tolerance(case, *azimuths[k])
             no_fault += w * (1.0 - off)
             for sums in (probability, own):
                 sums["antenna_turned"] = sums.get("antenna_turned", 0.0) + w * off
             continue
         for place, cause in enumerate(causes):
-            if cause != "none" and cause != "other way":
+            if cause != "other way":
                 probability[cause] = probability.get(cause, 0.0) + w
                 best.setdefault(cause, k)
                 own[cause] = own.get(cause, 0.0) + (w if place == 0 else 0.0)
     return _Sums(probability, own, best, no_fault)
 
 
-def _out_of_tolerance(case: Case, variance_deg2: float, priors: Priors) -> float:
-    """Probability that an antenna whose reading is right hangs out of its design's tolerance, by all that is known.
-
-    By the reading alone where the estimate's variance is infinite.
-    """
+def _out_of_tolerance(case: Case, azimuth_deg: float, variance_deg2: float) -> float:
+    """Probability that an azimuth, known with a variance, is out of its design's tolerance."""
     design = case.found.design.azimuth_true_deg
     if design is None:
         return 0.0
-    azimuth, u95 = case.reading.azimuth_true_deg, max(case.reading.u95_deg, 1e-6)
-    if math.isfinite(variance_deg2):
-        mean = weighted_mean(case.estimate_deg, max(K95 * math.sqrt(variance_deg2), 1e-6), azimuth, u95)
-        azimuth, u95 = mean.azimuth_deg, mean.u95_deg
     own = 0.0
     if case.antenna.design_north == "magnetic" and case.declination is not None:
         own = case.declination.sigma_deg
-    tolerance = case.antenna.tolerance_deg
-    part = Part(deviation_deg=difference_deg(azimuth, design), sigma_deg=math.hypot(u95 / K95, own))
-    return p_out(with_known([part], priors.deviations(tolerance)), tolerance)
+    sigma = math.sqrt(variance_deg2 + own**2)
+    return probability_out(float(difference_deg(azimuth_deg, design)), sigma, case.antenna.tolerance_deg)

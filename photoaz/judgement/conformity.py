@@ -140,16 +140,36 @@ def known_parts(known: Known) -> tuple[Part, ...]:
     return tuple(Part(deviation_deg=0.0, sigma_deg=min(s, _ANYWHERE_DEG), probability=share) for share, s in known)
 
 
-def decision_of(photos: Sequence[Part], known: Known, tolerance_deg: float, risk: float = DECISION_RISK) -> Decision:
-    """What is decided of a deviation that photos measured, with what is known of antennas.
+def decision_of(
+    photos: Sequence[Part], everything: Sequence[Part], tolerance_deg: float, risk: float = DECISION_RISK
+) -> Decision:
+    """What is decided of a deviation.
 
-    It follows the probability of both together. To accept, the photos must speak as well: by them alone the antenna
-    must not be off by twice the tolerance with more than the risk.
+    Parameters
+    ----------
+    photos : what is believed of it by the photos alone. everything : with what is known of antennas in general, and
+        with readings. tolerance_deg : of it. risk : of deciding wrongly, either way.
+
+    Returns
+    -------
+    Decision : it follows everything that is known, and the photos must speak. To accept, a deviation of twice the
+    tolerance and more must be improbable (no more than the risk) by them alone; to reject, one out of tolerance
+    probable.
     """
-    decided = decide(p_out(with_known(photos, known), tolerance_deg), risk)
-    if decided == "accept" and known and p_out(photos, 2.0 * tolerance_deg) > risk:
+    decided = decide(p_out(everything, tolerance_deg), risk)
+    if decided == "accept" and p_out(photos, 2.0 * tolerance_deg) > risk:
+        return "undecided"
+    if decided == "reject" and p_out(photos, tolerance_deg) < 0.5:
         return "undecided"
     return decided
+
+
+def _decision_of_one(
+    deviation_deg: float, sigma_deg: float, tolerance_deg: float, risk: float, known: Known
+) -> Decision:
+    """Of a deviation measured with a normal error, readings aside."""
+    photos = [Part(deviation_deg=deviation_deg, sigma_deg=sigma_deg)]
+    return decision_of(photos, with_known(photos, known), tolerance_deg, risk)
 
 
 @lru_cache(maxsize=1024)
@@ -159,7 +179,7 @@ def decision_limits_deg(
     """The largest deviation [deg] that is accepted, and the smallest that is rejected; None where there is none."""
 
     def decided(deviation_deg: float) -> Decision:
-        return decision_of([Part(deviation_deg=deviation_deg, sigma_deg=sigma_deg)], known, tolerance_deg, risk)
+        return _decision_of_one(deviation_deg, sigma_deg, tolerance_deg, risk, known)
 
     def limit(low: float, high: float, wanted: Decision) -> float:
         """Where the decision that is wanted begins or ends; it holds at one of the two."""
@@ -182,8 +202,7 @@ def deciding_u95_deg(
     """The largest U95 at which a deviation that is undecided would be decided; None where hardly any would do."""
 
     def undecided(u95: float) -> bool:
-        part = Part(deviation_deg=deviation_deg, sigma_deg=u95 / K95)
-        return decision_of([part], known, tolerance_deg, risk) == "undecided"
+        return _decision_of_one(deviation_deg, u95 / K95, tolerance_deg, risk, known) == "undecided"
 
     low, high = 0.1, u95_deg
     if undecided(low):

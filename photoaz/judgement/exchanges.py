@@ -64,7 +64,7 @@ def swaps_of(facts: Facts, references: Sequence[Reference]) -> list[Swap]:
 
 def _places(facts: Facts) -> list[_Place]:
     """Sector and rank within it; an antenna without a sector is one by itself."""
-    everybody = [(c.antenna, c.found.design.azimuth_true_deg, c.estimate_deg) for c in facts.cases]
+    everybody = [(c.antenna, c.found.design.azimuth_true_deg, c.photos[0].azimuth_true_deg) for c in facts.cases]
     everybody += [(a, design, design) for a, design in facts.others]
     sectors: dict[str, list[int]] = {}
     for k, (a, _, _) in enumerate(everybody):

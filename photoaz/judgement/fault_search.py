@@ -154,6 +154,30 @@ def _predicted(facts: Facts, ref: Reference, swap: Swap) -> tuple[Array, Array]:
     return residual, v
 
 
+def azimuths_given(facts: Facts, ref: Reference, swap: Swap, singles: Faults, state: FaultState) -> tuple[Array, Array]:
+    """Azimuths (n,) [deg] and their variances (n,) [deg^2] by photos and readings together, under a state.
+
+    The conditional normal distribution of the azimuths given the readings (Koch 1999, 3.2.4 with observations added).
+    """
+    residual, v = _predicted(facts, ref, swap)
+    f = singles.about(residual)
+    residual = residual.copy()
+    mean, covariance = facts.estimate.copy(), facts.covariance.copy()
+    for i, k in state.faults:
+        residual[i] += f.shift[k]
+        v[i, i] += f.widening[k] ** 2
+        if f.kind[k] == "other way" and swap.source[i] == i:
+            mean[i] -= f.shift[k]
+            covariance[i, i] += f.widening[k] ** 2
+    n = len(mean)
+    known = swap.source < n
+    cross = np.zeros((n, n))
+    cross[:, known] = covariance[:, swap.source[known]]
+    gain = np.linalg.solve(v, cross.T).T
+    variance = np.diag(covariance) - (gain * cross).sum(1)
+    return mean + gain @ residual, np.maximum(variance, 1e-6)
+
+
 def log_normal(residual: Array, covariance: Array) -> float:
     """Log density of a multivariate normal distribution about 0: residual (n,), covariance (n, n)."""
     sign, log_det = np.linalg.slogdet(covariance)

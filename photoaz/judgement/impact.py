@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_deg, circular_mean_deg, difference_deg, wrap_deg
+from photoaz.judgement.beliefs import by_photos, deviations
 from photoaz.judgement.common_mode import covariance_of
 from photoaz.judgement.conformity import Part
 from photoaz.quantities import K95, NOTHING_DB, SAME_SECTOR_DEG
 from photoaz.register.model import Antenna, Site
-from photoaz.result import Alternative, AntennaResult, ById, Crossover, Impact, Interval, SiteResult
+from photoaz.result import ById, Crossover, Impact, Interval, SiteResult
 
 # 3GPP TR 38.901 table 7.3-1, horizontal cut
 BEAMWIDTH_3DB_DEG = 65.0
@@ -107,39 +108,6 @@ def _interval(values: Array, weights: Array) -> Interval | None:
     run = np.cumsum(weights[order])
     low, high = np.searchsorted(run, [0.025 * run[-1], 0.975 * run[-1]])
     return float(values[order[low]]), float(values[order[min(high, len(values) - 1)]])
-
-
-def possible_azimuths(solution: AntennaResult) -> tuple[Alternative, ...]:
-    """The estimate and its alternatives, each with the U95 that it has if it is the true one; weights to 1.
-
-    Where there are alternatives, the stated U95 covers them too; then the estimate's own counts, and where that is not
-    known, it is taken to be no wider than theirs, which come from the same pixels. Empty without an estimate.
-    """
-    if solution.azimuth_true_deg is None or solution.u95_deg is None:
-        return ()
-    azimuth, u95 = float(solution.azimuth_true_deg), float(solution.u95_deg)
-    if not (math.isfinite(azimuth) and math.isfinite(u95)):
-        return ()
-    others = solution.alternatives
-    if others:
-        u95 = min([u95, *(o.u95_deg for o in others)]) if solution.own_u95_deg is None else solution.own_u95_deg
-    rest = max(0.0, 1.0 - sum(o.probability for o in others))
-    ways = (Alternative(azimuth_true_deg=azimuth, u95_deg=u95, probability=rest), *others)
-    total = sum(w.probability for w in ways)
-    return tuple(replace(w, probability=w.probability / total) for w in ways)
-
-
-def parts_of(solution: AntennaResult, design_true_deg: float) -> tuple[Part, ...]:
-    """What an estimate knows of the deviation from a design [deg]; empty without an estimate."""
-    return tuple(
-        Part(
-            deviation_deg=difference_deg(w.azimuth_true_deg, design_true_deg),
-            sigma_deg=w.u95_deg / K95,
-            probability=w.probability,
-        )
-        for w in possible_azimuths(solution)
-        if w.probability > 0.0
-    )
 
 
 # ---- the neighbours --------------------------------------------------------------------------------------------------
@@ -245,7 +213,7 @@ def with_site_impact(site: Site, result: SiteResult) -> SiteResult:
     for found in result.antennas:
         antenna, deviation = register.get(found.antenna_id), found.design.deviation_deg
         if antenna is not None and deviation is not None:
-            impact = impact_db(deviation, parts=parts_of(found, designs[found.antenna_id]))
+            impact = impact_db(deviation, parts=deviations(by_photos(found), designs[found.antenna_id]))
             crossings = _crossovers(antenna, sectors, designs, result)
             found = replace(found, impact_db=replace(impact, crossovers=crossings))
         out.append(found)

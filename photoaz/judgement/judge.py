@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -12,7 +12,8 @@ from photoaz.errors import InputError
 from photoaz.geodesy.norths import Declination, TrueAzimuth, declination, meridian_convergence_deg, to_true
 from photoaz.judgement import reasons
 from photoaz.judgement.agreement import en_score, weighted_mean, zeta_score
-from photoaz.judgement.causes import likely_causes
+from photoaz.judgement.beliefs import by_photos, possible_azimuths, with_priors
+from photoaz.judgement.causes import Explained, likely_causes
 from photoaz.judgement.common_mode import common_mode_of_site, covariance_of
 from photoaz.judgement.conformity import (
     Known,
@@ -25,7 +26,7 @@ from photoaz.judgement.conformity import (
     risks_of,
     with_known,
 )
-from photoaz.judgement.impact import impact_db, possible_azimuths
+from photoaz.judgement.impact import impact_db
 from photoaz.judgement.reading_faults import Case
 from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK, K95, LEAST_ALTERNATIVE, ZETA_ACTION
@@ -39,9 +40,11 @@ from photoaz.result import (
     Design,
     JudgedDowntilt,
     JudgedReading,
-    SiteCauses,
     SiteResult,
 )
+
+#: a U95 within this factor of one normal distribution's is taken for one
+NEARLY_NORMAL = 1.05
 
 
 def contradicted(en: float, zeta: float, right: float | None, risk: float = DECISION_RISK) -> bool:
@@ -228,36 +231,41 @@ def _sigma_off(u95_deg: float, declination_sigma_deg: float, design: TrueAzimuth
 def _judge_design(
     tolerance: float, true: TrueAzimuth | None, found: AntennaResult, risk: float, known: Known, said: list[str]
 ) -> Design:
-    azimuths = possible_azimuths(found)
-    if true is None or not azimuths:
+    ways = possible_azimuths(found)
+    if true is None or not ways:
         return Design(azimuth_true_deg=true.azimuth_deg if true else None, tolerance_deg=tolerance, risk=risk)
-    photos = [
-        Part(
-            deviation_deg=difference_deg(a.azimuth_true_deg, true.azimuth_deg),
-            sigma_deg=_sigma_off(a.u95_deg, found.declination_sigma_deg, true),
-            probability=a.probability,
-        )
-        for a in azimuths
-    ]
-    deviation, sigma = photos[0].deviation_deg, photos[0].sigma_deg
+
+    def off(some: Sequence[Alternative]) -> list[Part]:
+        return [
+            Part(
+                deviation_deg=difference_deg(a.azimuth_true_deg, true.azimuth_deg),
+                sigma_deg=_sigma_off(a.u95_deg, found.declination_sigma_deg, true),
+                probability=a.probability,
+            )
+            for a in some
+        ]
+
+    photos, everything = off(by_photos(found)), off(with_priors(found, true.azimuth_deg, known))
+    told = off(ways)[0]
     design = Design(
         azimuth_true_deg=true.azimuth_deg,
         tolerance_deg=tolerance,
-        deviation_deg=deviation,
-        p_out_of_tolerance=p_out(with_known(photos, known), tolerance),
+        deviation_deg=told.deviation_deg,
+        p_out_of_tolerance=p_out(everything, tolerance),
         p_out_photos_alone=p_out(photos, tolerance),
         risk=risk,
     )
     if not_measured(found):
-        said.append(reasons.not_measured_sentence(design, azimuths))
+        said.append(reasons.not_measured_sentence(design, ways))
         return design
-    design = replace(design, decision=decision_of(photos, known, tolerance, risk))
+    design = replace(design, decision=decision_of(photos, everything, tolerance, risk))
     needed = None
-    if len(azimuths) == 1:
-        accepted, rejected = decision_limits_deg(sigma, tolerance, risk, known)
-        risks = risks_of(sigma, tolerance, risk, known)
+    # the limits are those of one normal measurement, readings aside
+    if len(ways) == 1 and found.u95_deg is not None and found.u95_deg < NEARLY_NORMAL * K95 * told.sigma_deg:
+        accepted, rejected = decision_limits_deg(told.sigma_deg, tolerance, risk, known)
+        risks = risks_of(told.sigma_deg, tolerance, risk, known)
         if design.decision == "undecided":
-            needed = deciding_u95_deg(deviation, K95 * sigma, tolerance, risk, known)
+            needed = deciding_u95_deg(told.deviation_deg, K95 * told.sigma_deg, tolerance, risk, known)
         design = replace(
             design,
             guard_band_deg=None if accepted is None else tolerance - accepted,
@@ -268,7 +276,7 @@ def _judge_design(
         )
     both, far = design.p_out_of_tolerance, p_out(photos, 2.0 * tolerance)
     vetoed = design.decision == "undecided" and both is not None and both <= risk
-    said.append(reasons.design_sentence(design, azimuths, needed, far if vetoed else None))
+    said.append(reasons.design_sentence(design, ways, needed, far if vetoed else None))
     return design
 
 
@@ -293,7 +301,7 @@ def _combined(
         deviation = difference_deg(mean.azimuth_deg, designed.azimuth_deg)
         both = [Part(deviation_deg=deviation, sigma_deg=sigma)]
         out = p_out(with_known(both, known), design.tolerance_deg)
-        decision = decision_of(both, known, design.tolerance_deg, risk)
+        decision = decision_of(both, with_known(both, known), design.tolerance_deg, risk)
     return Combined(
         azimuth_true_deg=mean.azimuth_deg,
         u95_deg=mean.u95_deg,
@@ -335,9 +343,17 @@ def judge_site(
         return judge_antenna(antenna, site, found, photo_dates.get(found.antenna_id), risk, explained, priors)
 
     result = replace(result, antennas=ById(judged(found) for found in result.antennas))
-    readings, causes = _explained(site, result, photo_dates, priors)
-    again = (judged(a, readings[a.antenna_id]) if a.antenna_id in readings else a for a in result.antennas)
-    return _with_common_mode(replace(result, antennas=ById(again), causes=causes))
+    got = _explained(site, result, photo_dates, priors)
+    if got is None:
+        return _with_common_mode(result)
+    # what readings tell of azimuths is part of what is known of them from here on
+    again = [
+        judged(replace(a, distribution_known=got.azimuths[a.antenna_id]), got.readings[a.antenna_id])
+        if a.antenna_id in got.readings
+        else a
+        for a in result.antennas
+    ]
+    return _with_common_mode(replace(result, antennas=ById(again), causes=got.causes))
 
 
 def _with_common_mode(result: SiteResult) -> SiteResult:
@@ -357,18 +373,18 @@ def _with_common_mode(result: SiteResult) -> SiteResult:
 
 def _explained(
     site: Site, result: SiteResult, photo_dates: Mapping[str, date | None], priors: Priors
-) -> tuple[dict[str, JudgedReading], SiteCauses | None]:
-    """The readings of a judged site with what may explain them, where there are both readings and estimates."""
+) -> Explained | None:
+    """The readings of a judged site with what may explain them; None where there are none beside estimates."""
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
     joint = result.azimuth_covariance
     cases = []
     for name in () if joint is None else joint.antenna_ids:
         antenna, found = register.get(name), result.antennas.get(name)
-        case = None if antenna is None or found is None else _case(antenna, site, found, photo_dates.get(name))
+        case = None if antenna is None or found is None else _case(antenna, site, found, photo_dates.get(name), priors)
         if case is not None:
             cases.append(case)
     if joint is None or not cases:
-        return {}, None
+        return None
     names = [c.antenna.antenna_id for c in cases]
     others = [
         (a, design)
@@ -377,11 +393,15 @@ def _explained(
         and (found := result.antennas.get(a.antenna_id)) is not None
         and (design := found.design.azimuth_true_deg) is not None
     ]
-    return likely_causes(cases, covariance_of(joint, names), others, priors)
+    known = result.azimuth_covariance_known
+    return likely_causes(
+        cases, covariance_of(joint, names), others, priors, None if known is None else covariance_of(known, names)
+    )
 
 
-def _case(antenna: Antenna, site: Site, found: AntennaResult, photo_date: date | None) -> Case | None:
-    if antenna.reading is None or found.reading is None or found.azimuth_true_deg is None:
+def _case(antenna: Antenna, site: Site, found: AntennaResult, photo_date: date | None, priors: Priors) -> Case | None:
+    photos = by_photos(found)
+    if antenna.reading is None or found.reading is None or not photos:
         return None
     when = antenna.reading.date or photo_date
     north: Declination | None = None
@@ -401,7 +421,8 @@ def _case(antenna: Antenna, site: Site, found: AntennaResult, photo_date: date |
         stated=antenna.reading,
         reading=found.reading,
         found=found,
-        estimate_deg=found.azimuth_true_deg,
+        photos=photos,
+        known=with_priors(found, found.design.azimuth_true_deg, priors.deviations(antenna.tolerance_deg)),
         declination=north,
         convergences_deg=tuple(grids),
     )

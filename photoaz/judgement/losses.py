@@ -8,8 +8,7 @@ is then known.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -192,41 +191,6 @@ def _corrected_loss(m: Array, s: Array, p: Array, stake: Stake, costs: Costs) ->
     best = np.take_along_axis(m, np.argmax(p, -1)[..., None], -1)
     out: Array = (p * _wrong_record(m - best, s, stake, costs)).sum(-1)
     return out
-
-
-def parts_with_reading(
-    parts: Sequence[Part], reading_off_deg: float, reading_sigma_deg: float, right: float
-) -> tuple[Part, ...]:
-    """What photos and a reading together know of a deviation, the reading being right with a probability.
-
-    Parameters
-    ----------
-    parts : by the photos, weights to 1. reading_off_deg, reading_sigma_deg : the reading minus the design, and
-        its standard uncertainty, above 0. right : probability that the reading is right, in the light of the photos.
-
-    Returns
-    -------
-    The photos' parts combined with the reading, with the weight `right`, by Bayes' theorem; and those alone with the
-    rest of it. Parts of next to no weight are left out.
-    """
-    said = []
-    for x in parts:
-        off = float(difference_deg(reading_off_deg, x.deviation_deg))
-        spread = math.hypot(x.sigma_deg, reading_sigma_deg)
-        share = (x.sigma_deg / spread) ** 2
-        moved = Part(
-            deviation_deg=float(difference_deg(x.deviation_deg + share * off, 0.0)),
-            sigma_deg=x.sigma_deg * reading_sigma_deg / spread,
-            probability=x.probability,
-        )
-        said.append((math.log(max(x.probability, 1e-300)) - math.log(spread) - 0.5 * (off / spread) ** 2, moved))
-    top = max(log for log, _ in said)
-    whole = sum(math.exp(log - top) for log, _ in said)
-    both = [replace(x, probability=right * math.exp(log - top) / whole) for log, x in said]
-    alone = [replace(x, probability=(1.0 - right) * x.probability) for x in parts]
-    kept = [x for x in (*both, *alone) if x.probability > 1e-3]
-    total = sum(x.probability for x in kept)
-    return tuple(replace(x, probability=x.probability / total) for x in kept)
 
 
 # ---- what evidence may show ------------------------------------------------------------------------------------------

@@ -28,19 +28,20 @@ from photoaz.angles import difference_deg
 from photoaz.geodesy.norths import Declination
 from photoaz.judgement.conformity import hung_density
 from photoaz.priors import Priors, ReadingsKnown
-from photoaz.quantities import ESTIMATE_SPOILED_SHARE, K95, ODD_NORTH
+from photoaz.quantities import K95, LEAST_ALTERNATIVE, ODD_NORTH
 from photoaz.register.model import Antenna, Reading, ReadingNorth
-from photoaz.result import AntennaResult, JudgedReading, LikelyCause
+from photoaz.result import Alternative, AntennaResult, JudgedReading, LikelyCause
 
 Array = NDArray[Any]
 
-#: what may be at work in one reading; 'none': its estimate is off, 'other way': the photos mean another of the azimuths
-#: that they allow
-Kind = LikelyCause | Literal["none", "other way"]
+#: what may be at work in one reading; 'other way': the antenna points another way of those that are possible
+Kind = LikelyCause | Literal["other way"]
 
 #: so wide a normal density is flat over the circle, and what its width costs
 WIDE_DEG = 1e4
 FLAT = math.log(math.sqrt(2.0 * math.pi) * WIDE_DEG / 360.0)
+#: a part of this U95 says nothing
+NOTHING_DEG = 235.0
 _MOST_GROUPS = 4
 
 
@@ -48,8 +49,9 @@ _MOST_GROUPS = 4
 class Case:
     """One antenna with a reading and an estimate.
 
-    stated: the reading as entered; reading: carried to true north. found: the photos' answer, with its design;
-    estimate_deg: its azimuth. declination: at the site on the reading's day, None where not known. convergences_deg: of
+    stated: the reading as entered; reading: carried to true north. found: the photos' answer, with its design.
+    photos: what is believed of the azimuth by them alone, known: with what is known of antennas in general, each the
+    most probable part first. declination: at the site on the reading's day, None where not known. convergences_deg: of
     the grids that the reading may have been taken from.
     """
 
@@ -57,7 +59,8 @@ class Case:
     stated: Reading
     reading: JudgedReading
     found: AntennaResult
-    estimate_deg: float
+    photos: tuple[Alternative, ...]
+    known: tuple[Alternative, ...]
     declination: Declination | None = None
     convergences_deg: tuple[float, ...] = ()
 
@@ -73,25 +76,20 @@ class Case:
             return 0.0
         return float(difference_deg(self.reading.azimuth_true_deg, self.stated.azimuth_deg))
 
-    @property
-    def name_probability(self) -> float:
-        """Of the estimate's being this antenna's."""
-        by_pattern = [1.0 if v.from_pick else v.name_probability for v in self.found.evidence]
-        return max((1.0 if p is None else p for p in by_pattern), default=1.0)
-
 
 @dataclass(frozen=True, slots=True)
 class Facts:
     """A site's cases as arrays of n, [deg], beside its other antennas.
 
-    covariance: of the estimates (n, n). own: that of the readings without the declination's part (n, n). shared: one
-    sigma of the declination in each reading; declination: what it does to each estimate. others: antennas without a
-    reading and an estimate, which an exchanged reading may be of, with their true design azimuths; then other_azimuth
-    and other_variance of each. priors: what is known in general; by_design: whether that antennas mostly hang as
-    designed is counted.
+    parts: of each case what is believed of its azimuth; estimate: the first of them, covariance: theirs (n, n). own:
+    that of the readings without the declination's part (n, n). shared: one sigma of the declination in each reading;
+    declination: what it does to each estimate. others: antennas without a reading and an estimate, which an exchanged
+    reading may be of, with their true design azimuths; then other_azimuth and other_variance of each. priors: what is
+    known in general; by_design: whether that antennas mostly hang as designed is counted.
     """
 
     cases: Sequence[Case]
+    parts: Sequence[tuple[Alternative, ...]]
     reading: Array
     estimate: Array
     covariance: Array
@@ -106,9 +104,16 @@ class Facts:
 
 
 def facts_of(
-    cases: Sequence[Case], covariance: Array, others: Sequence[tuple[Antenna, float]], priors: Priors
+    cases: Sequence[Case],
+    covariance: Array,
+    others: Sequence[tuple[Antenna, float]],
+    priors: Priors,
+    *,
+    by_design: bool = True,
 ) -> Facts:
-    """The cases beside the site's other antennas, with their covariance [deg^2] (n, n); see `Facts`.
+    """The cases beside the site's other antennas; covariance (n, n) [deg^2] of their azimuths, see `Facts`.
+
+    Its diagonal is made each first part's own.
 
     Raises
     ------
@@ -118,12 +123,16 @@ def facts_of(
     shared = np.array([c.reading.declination_u95_deg for c in cases]) / K95
     if not (u >= 0.0).all() or not (shared <= u * (1.0 + 1e-9)).all() or not (np.diag(covariance) >= 0.0).all():
         raise ValueError("uncertainties must not be negative, and what is shared is no more than the whole")
+    parts = [c.known if by_design else c.photos for c in cases]
+    own = np.array([p[0].u95_deg / K95 for p in parts])
+    covariance = _with_own(covariance, own)
     # two exact statements would have a singular covariance
     least = 1e-9 * (np.trace(covariance) / len(cases) + (u**2).mean()) + 1e-12
     return Facts(
         cases=cases,
+        parts=parts,
         reading=np.array([c.reading.azimuth_true_deg for c in cases]),
-        estimate=np.array([c.estimate_deg for c in cases]),
+        estimate=np.array([p[0].azimuth_true_deg for p in parts]),
         covariance=covariance,
         own=np.diag(np.maximum(u**2 - shared**2, 0.0) + least),
         shared=shared,
@@ -132,7 +141,19 @@ def facts_of(
         other_azimuth=np.array([azimuth for _, azimuth in others]),
         other_variance=np.array([(priors.antennas.as_designed_spread * a.tolerance_deg) ** 2 for a, _ in others]),
         priors=priors,
+        by_design=by_design,
     )
+
+
+def _with_own(covariance: Array, sigma: Array) -> Array:
+    """A covariance (n, n) with other variances, sigma (n,) squared, that is still one (nearest by its eigenvalues)."""
+    correlation = covariance / np.outer(sigma, sigma)
+    correlation[range(len(sigma)), range(len(sigma))] = 1.0
+    values, vectors = np.linalg.eigh(correlation)
+    correlation = (vectors * np.maximum(values, 1e-9)) @ vectors.T
+    unit = sigma / np.sqrt(np.diag(correlation))
+    out: Array = correlation * np.outer(unit, unit)
+    return out
 
 
 # ---- of all readings, or of all of one north and day -----------------------------------------------------------------
@@ -274,23 +295,26 @@ def faults_of(facts: Facts, ref: Reference) -> Faults:
     rows: list[tuple[int, float, float, float, Kind]] = []
     known, anywhere = facts.priors.readings, facts.priors.antennas.turned_anywhere_share
     for i, c in enumerate(facts.cases):
-        spoiled = min(max(ESTIMATE_SPOILED_SHARE, 1.0 - c.name_probability), 0.8)
-        others = [a for a in c.found.alternatives if a.probability > 0.0]
-        first = math.log(max(1.0 - sum(a.probability for a in others), 1e-3))
-        fine = first + math.log1p(-known.faulty_share) + math.log1p(-spoiled)
-        # the photos may mean another of the azimuths that they allow
+        main, *others = facts.parts[i]
+        first = math.log(max(main.probability, 1e-3))
+        fine = first + math.log1p(-known.faulty_share)
+        # the azimuth may be another of those that are possible
         ways = []
         for a in others:
-            log_p = math.log(a.probability) + _suits(facts, i, a.azimuth_true_deg)
-            ways.append((_short(c.estimate_deg - a.azimuth_true_deg), log_p))
-        rows += [(i, moved, 0.0, log_p - first, "other way") for moved, log_p in ways]
-        for moved, log_p in ((0.0, first), *ways):
+            moved, log_p = _short(main.azimuth_true_deg - a.azimuth_true_deg), math.log(max(a.probability, 1e-12))
+            wider = math.sqrt(max((a.u95_deg / K95) ** 2 - float(facts.covariance[i, i]), 0.0))
+            if a.u95_deg >= NOTHING_DEG:
+                moved, wider, log_p = 0.0, WIDE_DEG, log_p + FLAT
+            rows.append((i, moved, wider, log_p - first, "other way"))
+            if a.probability >= LEAST_ALTERNATIVE and wider < WIDE_DEG:
+                ways.append((moved, wider, log_p))
+        for moved, wider, log_p in ((0.0, 0.0, first), *ways):
             if ref.cause != "reversed_180" or not ref.who[i]:
                 weight = math.log(known.reversed_share) + log_p - fine
-                rows.append((i, moved - 180.0, 0.0, weight, "reversed_180"))
+                rows.append((i, moved - 180.0, wider, weight, "reversed_180"))
             for t in transposed(c.stated.azimuth_deg):
                 weight = math.log(known.digits_transposed_share / 2.0) + log_p - fine
-                rows.append((i, moved + t - c.stated.azimuth_deg, 0.0, weight, "digits_transposed"))
+                rows.append((i, moved + t - c.stated.azimuth_deg, wider, weight, "digits_transposed"))
         if len(facts.cases) > 1 and ref.cause is None:
             for cause, _, of in _declination_faults(known):
                 if (got := of(c)) is not None:
@@ -304,7 +328,6 @@ def faults_of(facts: Facts, ref: Reference) -> Faults:
         for prior, spread, gain, kind in broad:
             rows.append((i, 0.0, spread, math.log(prior * (1.0 - anywhere)) + gain - fine, kind))
             rows.append((i, 0.0, WIDE_DEG, math.log(prior * anywhere) + FLAT + gain - fine, kind))
-        rows.append((i, 0.0, WIDE_DEG, math.log(spoiled) + FLAT + turned - fine, "none"))
     index, shift, widening, log_weights, kinds = zip(*rows, strict=True)
     return Faults(np.array(index), np.array(shift), np.array(widening), np.array(log_weights), kinds)
 
@@ -318,17 +341,12 @@ def _log_hung(facts: Facts, c: Case, azimuth_deg: float, variance_deg2: float) -
     return math.log(float(hung_density(off, facts.priors.deviations(c.antenna.tolerance_deg), variance_deg2)))
 
 
-def _suits(facts: Facts, i: int, other_deg: float) -> float:
-    """Log of how much better the design suits another azimuth that the photos allow than the one estimated."""
-    c, variance = facts.cases[i], float(facts.covariance[i, i])
-    return _log_hung(facts, c, other_deg, variance) - _log_hung(facts, c, c.estimate_deg, variance)
-
-
 def _turned(facts: Facts, ref: Reference, i: int) -> float:
     """Log of how much better the design suits the reading than the photos: one of the two is as it was hung."""
     c = facts.cases[i]
     read = _log_hung(facts, c, c.reading.azimuth_true_deg - float(ref.shift[i]), (c.reading.u95_deg / K95) ** 2)
-    return read - _log_hung(facts, c, c.estimate_deg, float(facts.covariance[i, i]))
+    photos = c.photos[0]
+    return read - _log_hung(facts, c, photos.azimuth_true_deg, (photos.u95_deg / K95) ** 2)
 
 
 def _short(angle_deg: float) -> float:

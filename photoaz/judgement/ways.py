@@ -13,9 +13,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from photoaz.angles import difference_deg
-from photoaz.judgement.conformity import Known, known_parts, with_known
+from photoaz.judgement.beliefs import by_photos, deviations, with_priors
+from photoaz.judgement.conformity import Known, known_parts
 from photoaz.judgement.costs import Costs
-from photoaz.judgement.impact import parts_of
 from photoaz.judgement.losses import (
     Preview,
     Stake,
@@ -23,7 +23,6 @@ from photoaz.judgement.losses import (
     loss_corrected,
     loss_fixed,
     loss_now,
-    parts_with_reading,
     preview,
 )
 from photoaz.quantities import FIRST_PHOTO_U95_DEG, K95
@@ -32,6 +31,8 @@ from photoaz.result import Action, AntennaResult, EvidenceOption
 
 #: causes after which only another reading is a reading
 _READ_AGAIN = {"reading_wrong", "common_offset"}
+#: kinds of evidence that are another photo
+_PHOTOS = {"photo", "photo_with_landmark"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,12 +73,11 @@ def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> Stake | No
     aim, tolerance = design.azimuth_true_deg, antenna.tolerance_deg
     if aim is None:
         return None
-    photos = parts_of(found, aim)
+    photos = deviations(by_photos(found), aim)
     if not photos:
         return Stake(parts=known_parts(known), tolerance_deg=tolerance)
-    parts = with_known(photos, known)
     stake = Stake(
-        parts=parts,
+        parts=deviations(with_priors(found, aim, known), aim),
         tolerance_deg=tolerance,
         photo_sigma_deg=max(photos, key=lambda x: x.probability).sigma_deg,
         tilt_contradicted=tilt is not None and tilt.agrees is False,
@@ -87,14 +87,8 @@ def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> Stake | No
     cause = reading.likely_cause
     off = float(difference_deg(reading.azimuth_true_deg, aim)) if reading.agrees is False else None
     sigma, fixed = max(reading.u95_deg / K95, 1e-3), None
-    if reading.p_right is not None:
-        believed, right = reading.azimuth_true_deg, reading.p_right
-        if off is not None and reading.corrected_deg is not None:
-            believed = reading.corrected_deg
-            fixed = float(difference_deg(believed, aim))
-            right = next((c.probability for c in reading.causes if c.cause == cause), 0.0)
-        parts = parts_with_reading(parts, float(difference_deg(believed, aim)), sigma, min(right, 1.0))
-        stake = replace(stake, parts=parts)
+    if off is not None and reading.corrected_deg is not None:
+        fixed = float(difference_deg(reading.corrected_deg, aim))
     p_out = design.p_out_of_tolerance
     return replace(
         stake,
@@ -108,7 +102,10 @@ def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> Stake | No
 
 
 def ways_of(found: AntennaResult, stake: Stake, costs: Costs, fix: float) -> Iterator[Way]:
-    """Everything that could be done about an antenna. fix : its part of undoing a fault in the register."""
+    """Everything that could be done about an antenna. fix : its part of undoing a fault in the register.
+
+    Nobody is sent up on one view alone: one more photo comes first.
+    """
     yield Way(action="leave", loss=loss_now(stake, costs), cost=0.0)
     in_register: Action = "check_records" if stake.cause == "sectors_swapped" else "correct_register"
     fixed, corrected = loss_fixed(stake, costs), loss_corrected(stake, costs)
@@ -117,7 +114,9 @@ def ways_of(found: AntennaResult, stake: Stake, costs: Costs, fix: float) -> Ite
     elif corrected is not None and not stake.turned:
         # to write down where a turned antenna points, in place of where it should, puts nothing right
         yield Way(action=in_register, loss=corrected, cost=costs.desk)
-    yield Way(action="climb", cost=costs.turn, trip=True, climb=True)
+    alone = len({v.photo for v in found.evidence}) == 1
+    if not alone:
+        yield Way(action="climb", cost=costs.turn, trip=True, climb=True)
     if found.azimuth_true_deg is None:
         first = preview(stake, FIRST_PHOTO_U95_DEG / K95, costs)
         yield Way(action="photo", cost=costs.photo, trip=True, shown=first)
@@ -125,8 +124,11 @@ def ways_of(found: AntennaResult, stake: Stake, costs: Costs, fix: float) -> Ite
     if stake.record_off_deg is not None and fixed is None and {stake.cause, *stake.alike} & _READ_AGAIN:
         again = preview(stake, stake.reading_sigma_deg, costs)
         yield Way(action="read_again", cost=costs.photo, trip=True, shown=again)
+    options = found.next_evidence.options if found.next_evidence else ()
+    if alone and not any(o.kind in _PHOTOS for o in options):
+        yield Way(action="photo", cost=costs.photo, trip=True, shown=preview(stake, FIRST_PHOTO_U95_DEG / K95, costs))
     now = stake.photo_sigma_deg or max(stake.parts, key=lambda p: p.probability).sigma_deg
-    for option in found.next_evidence.options if found.next_evidence else ():
+    for option in options:
         sigma = evidence_sigma_deg(now, option.u95_then_deg / K95)
         if math.isfinite(sigma):
             yield Way(
