@@ -93,7 +93,7 @@ def test_where_all_is_sure_it_is_the_adjustment(small_site, seed, compasses):
 
 P_RIGHT = 0.9
 #: sites that are drawn
-DRAWN = 100
+DRAWN = 60
 
 drawn_stations = st.tuples(
     st.floats(0.0, 360.0),
