@@ -23,7 +23,7 @@ from photoaz.network.compass import is_compass
 from photoaz.network.hypotheses import Part, Piece
 from photoaz.network.mode_weights import TILT_SIGMA_RAD
 from photoaz.network.observations import Box, Observation
-from photoaz.network.site import PhotoObservations, SiteNetwork, azimuths_of_modes
+from photoaz.network.site import PhotoObservations, SiteNetwork, azimuth_of_mode, azimuths_of_modes
 from photoaz.priors import Priors
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.trust import wrong_density
@@ -32,6 +32,8 @@ Array = NDArray[Any]
 
 #: an angle of which nothing is known: about as dense as a flat distribution within half a turn
 UNKNOWN_RAD = 2.5
+#: up to here an outline is linear to a twentieth of a degree in the azimuth (found at drawn sites)
+LINEAR_RAD = math.radians(5.0)
 #: kinds of pieces
 OUTLINE, COMPASS_PIECE, HUNG, SITE_ERROR = "outline", "compass", "hung", "site error"
 #: parts of a compass's piece, of how an antenna hangs, and of the site's error, in this order
@@ -127,7 +129,11 @@ def opened(
         for name, modes in p.boxes.items():
             chosen = choice[p.name, name]
             box = network.box(p, name, modes[chosen])
-            r, jacobian, _ = linearise([box], x)
+            # the adjustment may rest at another outline that is wrong: this one is linear only near what it tells
+            told = azimuth_of_mode(p, modes[chosen], x[layout.photo(p.name)[:3]])
+            moved = float(wrap_rad(told - x[azimuth[name]]))
+            moved = moved if abs(moved) > LINEAR_RAD else 0.0
+            r, jacobian, _ = linearise([box], x + moved * (np.arange(size) == azimuth[name]))
             j = jacobian[:, box.index]
             strength = float(np.linalg.norm(j[:, _AZIMUTH]))
             if strength > 0.0:
@@ -138,7 +144,7 @@ def opened(
                     if any(other == n for n, _ in p.names.get(name, ())):
                         swap = (azimuth[name], -1.0), (azimuth[other], 1.0)
                         row[other] = picked.add((box.index, telling), *swap)
-                said = -float(u @ r) / strength
+                said = moved - float(u @ r) / strength
                 piece, of_right = _outline(
                     p,
                     name,

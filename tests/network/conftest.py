@@ -21,7 +21,8 @@ from photoaz.network.observations import (
 )
 from photoaz.network.parameters import Layout
 from photoaz.network.site import PhotoObservations, SiteNetwork, build
-from photoaz.photo.camera import Camera
+from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
+from photoaz.photo.rotations import los_from_cam
 from photoaz.vision.evidence import BoxMode
 
 Array = NDArray[Any]
@@ -289,13 +290,23 @@ def _redrawn_aid(aid: HeadingAid, rng: np.random.Generator, lead: tuple[int, ...
     return replace(aid, azimuth_rad=aid.azimuth_rad + aid.sigma_rad * rng.standard_normal(lead))
 
 
+def turned(photo: PhotoObservations, mode: BoxMode, deg: float) -> BoxMode:
+    """The mode with its box turned clockwise about the vertical, and what it tells turned with it."""
+    sight = los_from_cam(directions_from_pixels(photo.camera, mode.centre_px)) @ rotation_cam_from_enu(*photo.start[:3])
+    c, s = np.cos(np.radians(deg)), np.sin(np.radians(deg))
+    by = sight @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]]) @ sight.T
+    turn = np.eye(8)
+    turn[:3, :3] = by.T
+    return replace(mode, rotation=by @ mode.rotation, root=mode.root @ turn)
+
+
 class Kit:
     """The builders above, for tests (test modules cannot import this file)."""
 
     CORNERS, PANEL_M, Station, Setting = CORNERS, PANEL_M, Station, Setting
     camera, rotation, panel_axes, sight_frame = map(staticmethod, (camera, rotation, panel_axes, sight_frame))
-    corners_of, root_of_corners, make_site, redrawn = map(
-        staticmethod, (corners_of, root_of_corners, make_site, redrawn)
+    corners_of, root_of_corners, make_site, redrawn, turned = map(
+        staticmethod, (corners_of, root_of_corners, make_site, redrawn, turned)
     )
 
 

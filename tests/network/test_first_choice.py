@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pytest
@@ -11,20 +10,8 @@ import pytest
 from photoaz.angles import wrap_deg
 from photoaz.network.site import build
 from photoaz.network.solution import solve_network
-from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu
-from photoaz.photo.rotations import los_from_cam
 
 AZIMUTH_DEG = 0.05
-
-
-def turned(photo: Any, mode: Any, deg: float) -> Any:
-    """The mode with its box turned clockwise about the vertical."""
-    sight = los_from_cam(directions_from_pixels(photo.camera, mode.centre_px)) @ rotation_cam_from_enu(*photo.start[:3])
-    c, s = np.cos(np.radians(deg)), np.sin(np.radians(deg))
-    by = sight @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]]) @ sight.T
-    turn = np.eye(8)
-    turn[:3, :3] = by.T
-    return replace(mode, rotation=by @ mode.rotation, root=mode.root @ turn)
 
 
 @pytest.mark.parametrize(
@@ -52,7 +39,7 @@ def test_false_ways_that_nearly_agree_turn_no_photo_about(kit, off_deg, cost):
         boxes = dict(p.boxes)
         if p.name in ("p1", "p2"):
             k, own = int(p.name == "p2"), boxes["a"][0]
-            boxes["a"] = (turned(p, own, off_deg[k]), replace(own, cost=cost[k]))
+            boxes["a"] = (kit.turned(p, own, off_deg[k]), replace(own, cost=cost[k]))
         photos.append(replace(p, boxes=boxes))
     got = solve_network(build(photos, site.network.antennas, kit.Setting().site_m))
     for a in ("a", "b"):

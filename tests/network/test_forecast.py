@@ -26,10 +26,9 @@ from photoaz.network.forecast import (
 from photoaz.network.heading_aids import LandmarkPixel, PixelBearing
 from photoaz.network.observations import Directs
 from photoaz.network.site import PhotoObservations, build
-from photoaz.network.solution import AzimuthMode, NetworkSolution, solve_network
-from photoaz.network.uncertainty import mixture_u95
-from photoaz.network.uncertainty import stated_u95 as package_u95
+from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.photo.camera import directions_from_pixels, rotation_cam_from_enu
+from photoaz.priors import CompassesKnown, Priors
 from photoaz.quantities import (
     BROUGHT_BEARING_U95_RAD,
     BROUGHT_LANDMARK_U95_M,
@@ -43,6 +42,8 @@ from photoaz.result import BudgetShare
 
 #: rounding of sums of some hundred terms of very different size
 EXACT = 1e-9
+#: with every compass as good as it says for sure: the rest is linear algebra that can be checked
+SURE = Priors(compasses=CompassesKnown(disturbed_share=1e-9))
 #: of a U95: what two adjustments differ by that see the same evidence from starting values a little apart
 STATED = 0.02
 
@@ -61,18 +62,13 @@ def site(kit) -> Any:
     )
 
 
-def trusting(chosen: NetworkSolution) -> NetworkSolution:
-    """With every compass in its likeliest state for sure: the rest is linear algebra that can be checked."""
-    return replace(chosen, shifts={})
-
-
 @pytest.fixture(scope="module")
 def chosen(site) -> NetworkSolution:
-    return trusting(solve_network(site.network))
+    return solve_network(site.network, SURE)
 
 
 def stated_u95(chosen: NetworkSolution) -> dict[str, float]:
-    return {a: mixture_u95(chosen.azimuth_modes[a]) for a in chosen.network.layout.antennas}
+    return {a: m.u95_rad for a, m in chosen.posterior.antennas.items()}
 
 
 def of_kind(chosen: NetworkSolution, kind: str, photo: str | None = None) -> tuple[EvidenceCandidate, dict[str, float]]:
@@ -87,7 +83,7 @@ def readjusted(chosen: NetworkSolution, **photos: Any) -> dict[str, float]:
     net = chosen.network
     facts = [photos[p.name](p) if p.name in photos else p for p in net.photos]
     facts += [make(None) for name, make in photos.items() if name not in net.layout.photos]
-    return stated_u95(solve_network(build(facts, net.antennas, 1.2)))
+    return stated_u95(solve_network(build(facts, net.antennas, 1.2), SURE))
 
 
 def assert_as_stated(got: dict[str, float], want: dict[str, float]) -> None:
@@ -185,7 +181,7 @@ def test_camera_really_calibrated(kit):
         cam=kit.camera(35.0, f_sigma=0.03, principal_sigma_px=200.0),
         setting=kit.Setting(compass_deg=1.0, gnss_m=20.0),
     )
-    chosen = trusting(solve_network(made.network))
+    chosen = solve_network(made.network, SURE)
     _, got = of_kind(chosen, "calibration")
     # a Gaussian twice is one of the summed weight
     f, px = (1 / np.sqrt(1 / s**2 + 1 / c**2) for s, c in ((0.03, 0.001), (200.0, 3.0)))
