@@ -36,7 +36,10 @@ class Angle:
         return self.source == COMPASS
 
 
-def _wrapped(angle: ArrayLike, turn: float) -> Any:
+def _wrapped(angle: Any, turn: float) -> Any:
+    if isinstance(angle, float) and math.isfinite(angle):  # the same, ten times faster
+        one = angle - turn * round(angle / turn)
+        return float(one + turn if one <= -turn / 2 else one)
     x = np.asarray(angle)
     # Subtracting whole turns, instead of a modulo about half a turn, leaves an angle already in range untouched to the
     # last bit; rounding the real part only lets a complex step through.

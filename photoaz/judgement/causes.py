@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -116,8 +117,13 @@ class _Explanations:
         weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
         self.weight = weight / weight.sum()
         self.active = [self._active(x) for x in states]
-        self.given = [
-            azimuths_given(facts, references[x.reference], swaps[x.swap], faults[x.reference], x) for x in states
+
+    @cached_property
+    def given(self) -> list[tuple[Array, Array]]:
+        """Azimuths and their variances under each state."""
+        return [
+            azimuths_given(self.facts, self.references[x.reference], self.swaps[x.swap], self.faults[x.reference], x)
+            for x in self.states
         ]
 
     @classmethod

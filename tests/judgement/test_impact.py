@@ -12,18 +12,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize
 
+from photoaz.judgement.beliefs import by_photos, deviations
+from photoaz.judgement.conformity import Part
 from photoaz.judgement.impact import (
     BASIS,
-    Part,
     crossover,
     crossover_db,
     gain_db,
     impact_db,
-    parts_of,
     sectors_of,
     with_site_impact,
 )
 from photoaz.judgement.judge import judge_antenna
+from photoaz.quantities import ESTIMATE_SPOILED_SHARE
 from photoaz.register.model import Antenna, Site
 from photoaz.result import Alternative, AntennaResult, ById, SiteResult
 
@@ -233,9 +234,20 @@ def test_parts_sum_to_one_and_alternatives_keep_their_place():
         30.0,
         alternatives=(Alternative(azimuth_true_deg=350.0, u95_deg=4.0, probability=0.25),),
     )
-    parts = parts_of(found, 15.0)
+    parts = deviations(by_photos(found), 15.0)
     assert sum(p.probability for p in parts) == pytest.approx(1.0)
-    assert [p.deviation_deg for p in parts] == pytest.approx([5.0, -25.0])
-    assert parts[0].sigma_deg == pytest.approx(4.0 / K95)  # 30 covers the other one; each is as good as its pixels
-    assert parts_of(AntennaResult(antenna_id="A1", status="not_found"), 0.0) == ()
-    assert parts_of(estimated("A1", math.nan), 0.0) == ()
+    *ways, nothing = parts
+    assert [p.deviation_deg for p in ways] == pytest.approx([5.0, -25.0])
+    assert ways[0].sigma_deg == pytest.approx(4.0 / K95)  # 30 covers the other one; each is as good as its pixels
+    # an outline may be wrong: then the azimuth may be anything
+    told = 1.0 - ESTIMATE_SPOILED_SHARE
+    assert [p.probability for p in parts] == pytest.approx([0.75 * told, 0.25 * told, ESTIMATE_SPOILED_SHARE])
+    assert nothing.sigma_deg > 100.0
+    assert by_photos(AntennaResult(antenna_id="A1", status="not_found")) == ()
+    assert by_photos(estimated("A1", math.nan)) == ()
+
+
+def test_what_the_network_believes_is_taken_as_it_is():
+    ways = (Alternative(azimuth_true_deg=20.0, u95_deg=4.0, probability=0.6),)
+    ways += (Alternative(azimuth_true_deg=80.0, u95_deg=90.0, probability=0.4),)
+    assert by_photos(estimated("A1", 20.0, 30.0, distribution=ways)) == ways

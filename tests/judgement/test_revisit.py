@@ -26,7 +26,6 @@ from photoaz.judgement.losses import (
     loss_corrected,
     loss_fixed,
     loss_now,
-    parts_with_reading,
     preview,
 )
 from photoaz.judgement.revisit import plan_site, shared_alone
@@ -492,26 +491,6 @@ def test_a_known_fault_is_undone_where_the_photos_alone_could_not_correct_the_re
     # the corrected reading is as good as any: what it says is believed, and nobody goes there
     assert not plan.trip
     assert item.expected_loss_after < 0.5 * item.expected_loss_now
-
-
-@pytest.mark.parametrize(("right", "off"), [(0.9, -1.0), (0.3, 4.0), (1.0, 0.0)])
-def test_photos_and_reading_together_by_draws(right, off):
-    # photos: two ways; the reading right with a probability in the light of the photos
-    photos = (
-        Part(deviation_deg=2.0, sigma_deg=3.0, probability=0.7),
-        Part(deviation_deg=14.0, sigma_deg=2.0, probability=0.3),
-    )
-    got = parts_with_reading(photos, off, 2.0, right)
-    assert sum(p.probability for p in got) == pytest.approx(1.0)
-    rng = np.random.default_rng(4)
-    n = 400_000
-    truth = np.where(rng.random(n) < 0.7, rng.normal(2.0, 3.0, n), rng.normal(14.0, 2.0, n))
-    weight = stats.norm.pdf(off, truth, 2.0)
-    weight = right * weight / weight.sum() + (1.0 - right) / n
-    for limit in (-2.0, 1.0, 5.0, 12.0):
-        wanted = float(weight @ (truth < limit))
-        below = sum(p.probability * stats.norm.cdf(limit, p.deviation_deg, p.sigma_deg) for p in got)
-        assert below == pytest.approx(wanted, abs=0.006)
 
 
 def test_loss_with_the_fault_undone():
