@@ -1,0 +1,71 @@
+"""What is decided of a design by a site's posterior does not turn round where one view is taken away."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from photoaz.angles import Angle, difference_deg
+from photoaz.judgement.conformity import Part, decision_of, p_out, with_known
+from photoaz.network.site import PhotoObservations, build
+from photoaz.network.solution import solve_network
+from photoaz.priors import Priors
+
+TOLERANCE_DEG, RISK, TRUE_DEG = 5.0, 0.05, 80.0
+KNOWN = Priors().deviations(TOLERANCE_DEG)
+
+
+def decided(photos: list[PhotoObservations], antennas: Any, design_deg: float) -> tuple[str, list[Part]]:
+    """The decision about the antenna, and what the photos alone say of it."""
+    mixture = solve_network(build(photos, antennas, 1.2)).posterior.antennas["a"].mixture
+    parts = [
+        Part(
+            deviation_deg=float(difference_deg(np.degrees(v), design_deg)),
+            sigma_deg=float(np.degrees(s)),
+            probability=float(w),
+        )
+        for w, v, s in zip(mixture.weight, mixture.value, mixture.sigma, strict=True)
+    ]
+    return decision_of(parts, with_known(parts, KNOWN), TOLERANCE_DEG, RISK), parts
+
+
+def views(kit: Any, seen: list[tuple[float, float]]) -> tuple[list[PhotoObservations], Any]:
+    """Photos of one antenna, each with the probability that its outline is right and how far that is turned [deg]."""
+    stations = tuple(
+        kit.Station(name=f"p{k}", bearing_deg=45.0 + 25.0 * k, distance_m=60.0, sees=("a",)) for k in range(len(seen))
+    )
+    network = kit.make_site(stations, {"a": TRUE_DEG}).network
+    photos = []
+    for p, (p_right, deg) in zip(network.photos, seen, strict=True):
+        modes = tuple(replace(kit.turned(p, m, deg), p_right=p_right) for m in p.boxes["a"])
+        heading = Angle(value_rad=p.headings[0].value_rad, sigma_rad=0.01, source="heading control", label="")
+        photos.append(replace(p, boxes={"a": modes}, headings=(heading,)))
+    return photos, network.antennas
+
+
+@settings(deadline=None, max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.lists(st.tuples(st.floats(0.6, 0.97), st.sampled_from([0.0, 0.0, 0.0, 20.0, -25.0])), min_size=2, max_size=4),
+    st.sampled_from([0.0, 12.0, 20.0, -25.0, 40.0]),
+)
+def test_a_view_taken_away_never_turns_rejected_into_accepted(kit, seen, off):
+    photos, antennas = views(kit, seen)
+    decision, parts = decided(photos, antennas, TRUE_DEG - off)
+    if decision == "reject":
+        assert p_out(parts, TOLERANCE_DEG) >= 0.5
+    for k in range(len(photos)):
+        fewer, left = decided([*photos[:k], *photos[k + 1 :]], antennas, TRUE_DEG - off)
+        assert {decision, fewer} != {"accept", "reject"}
+        if fewer == "accept":
+            assert p_out(left, 2.0 * TOLERANCE_DEG) <= RISK
+
+
+def test_that_both_decisions_come_up(kit):
+    # what is asserted above is about something: two views that agree decide either way
+    photos, antennas = views(kit, [(0.9, 0.0), (0.9, 0.0)])
+    assert decided(photos, antennas, TRUE_DEG)[0] == "accept"
+    assert decided(photos, antennas, TRUE_DEG - 40.0)[0] == "reject"
