@@ -126,7 +126,7 @@ def test_what_is_known_accepts_nothing_that_the_photos_leave_far_out():
     j = judge_antenna(antenna(), site(), solution(120.0, 6 * 1.959964), DAY, priors=sure)
     assert j.design.p_out_of_tolerance < 0.05
     assert j.design.decision == "undecided"
-    assert any("by the photos alone it may be 10° off or more (probability 10 %)" in r for r in j.reasons)
+    assert any("by the photos alone it may be 10° off or more (probability 10.0 %)" in r for r in j.reasons)
 
 
 @pytest.mark.parametrize("u95", [90.0, 170.0])

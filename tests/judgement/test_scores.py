@@ -242,15 +242,26 @@ def test_what_is_known_does_not_accept_where_the_photos_say_nothing():
     wide = [Part(deviation_deg=1.0, sigma_deg=7.0)]
     assert p_out(with_known(wide, sure), 5.0) < 0.05
     assert p_out(wide, 10.0) > 0.05
-    assert decision_of(wide, sure, 5.0) == "undecided"
-    assert decision_of([Part(deviation_deg=1.0, sigma_deg=3.0)], sure, 5.0) == "accept"
+    assert decision_of(wide, with_known(wide, sure), 5.0) == "undecided"
+    narrow = [Part(deviation_deg=1.0, sigma_deg=3.0)]
+    assert decision_of(narrow, with_known(narrow, sure), 5.0) == "accept"
+
+
+def test_what_is_known_rejects_nothing_that_the_photos_leave_within():
+    # normal table: by the photos alone out of +-5 with 0.32; all else that is known says 20 degrees off
+    within, far = [Part(deviation_deg=0.0, sigma_deg=5.0)], [Part(deviation_deg=20.0, sigma_deg=1.0)]
+    assert decision_of(within, far, 5.0) == "undecided"
+    # beyond the limit they say out with more than a half
+    assert decision_of([Part(deviation_deg=5.5, sigma_deg=2.0)], far, 5.0) == "reject"
+    assert decision_of([Part(deviation_deg=4.5, sigma_deg=2.0)], far, 5.0) == "undecided"
 
 
 @pytest.mark.parametrize(("deviation", "u95"), [(4.5, 4.0), (8.0, 12.0), (4.8, 2.0)])
 def test_the_u95_that_would_decide(deviation, u95):
     needed = deciding_u95_deg(deviation, u95, 5.0, 0.05, KNOWN)
     sigmas = np.array([0.95, 1.05]) * needed / K95
-    got = [decision_of([Part(deviation_deg=deviation, sigma_deg=s)], KNOWN, 5.0) for s in sigmas]
+    told = [[Part(deviation_deg=deviation, sigma_deg=s)] for s in sigmas]
+    got = [decision_of(parts, with_known(parts, KNOWN), 5.0) for parts in told]
     assert got[0] in ("accept", "reject")
     assert got[1] == "undecided"
     assert deciding_u95_deg(5.0, 4.0, 5.0, 0.05, KNOWN) is None
