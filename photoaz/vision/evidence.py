@@ -8,6 +8,7 @@ import numpy as np
 
 from photoaz.photo.camera import Array, directions_from_pixels
 from photoaz.photo.rotations import gibbs, los_from_cam
+from photoaz.vision.appearance import Appearance
 from photoaz.vision.box import Sighting, ideal_corners_px, rotation_cam_from_panel, width_across
 from photoaz.vision.boxes import Prior
 from photoaz.vision.fit import Minimum
@@ -30,7 +31,8 @@ class BoxMode:
     constant common to the modes of one antenna in one photo. yaw_rad: the normal off the line of sight in plan.
     corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge. p_right: probability that one of
     the outline's modes is the antenna's own, and not edges of other things; wrong: how the azimuth errs else, shares
-    and sigmas [rad] of normal distributions about it, the rest anywhere (`trust`).
+    and sigmas [rad] of normal distributions about it, the rest anywhere (`trust`). appearance: whether the
+    photo looks like the box over the whole of it, where that was asked.
     """
 
     rotation: Array
@@ -50,6 +52,7 @@ class BoxMode:
     shape: Array
     p_right: float = 1.0
     wrong: tuple[tuple[float, float], ...] = ()
+    appearance: Appearance | None = None
 
 
 def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> BoxMode:
