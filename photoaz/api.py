@@ -19,11 +19,13 @@ from photoaz.planning.plan import SitePlan, plan_photos
 from photoaz.present.audited import draw_site
 from photoaz.present.folder import StorePlace, audit_into
 from photoaz.present.results import Results
+from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK
 from photoaz.register.columns import load_columns
 from photoaz.register.load import RegisterResult, load_controls, load_picks
 from photoaz.register.load import load_register as read_register
 from photoaz.register.model import Control, Pick, Site
+from photoaz.register.priors import read_priors
 from photoaz.result import SiteResult
 
 PathLike = str | Path
@@ -65,6 +67,7 @@ def solve(
     antennas: Iterable[str] | None = None,
     risk: float = DECISION_RISK,
     costs: Costs | None = None,
+    priors: PathLike | Priors | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> SiteResult:
     """Azimuths of a site's antennas from its photos, held against readings and design.
@@ -74,7 +77,9 @@ def solve(
     site : of a register. photos : files that show it. controls, picks : tables (CSV or XLSX), or rows of them, about
         any photos; those that name one of `photos` are used. camera : a calibration by `photoaz calibrate`.
     antennas : only these ids. risk : of deciding wrongly about a design, either way, (0, 0.5). costs : of visits,
-        climbs and wrong azimuths. progress : called with a line of text before each photo.
+        climbs and wrong azimuths. priors : of antennas, compasses and readings in
+        general: `photoaz.priors.Priors`, or a file of them. progress : called with a
+        line of text before each photo.
 
     Returns
     -------
@@ -113,6 +118,7 @@ def solve(
         antenna_ids=ids,
         risk=risk,
         costs=costs,
+        priors=read_priors(Path(priors)) if isinstance(priors, (str, Path)) else priors,
     )
     return estimate_site(given, Tools() if progress is None else Tools(progress=progress))
 
@@ -143,8 +149,8 @@ def audit(
     ----------
     paths : folders, photos, lists of them, or URLs of object stores. jobs : processes, one a core where None; a script
         that uses more than one needs `if __name__ == "__main__"`. store, name : a database's URL and the audit's name
-        in it; else a file in `out`. options : columns, readings, manifest, controls, picks, camera, costs (paths),
-        risk, overlays, sheets ('all', 'flagged' or 'none'), as of the command `photoaz audit`.
+        in it; else a file in `out`. options : columns, readings, manifest, controls, picks, camera, costs, priors
+        (paths), risk, overlays, sheets ('all', 'flagged' or 'none'), as of the command `photoaz audit`.
 
     Returns
     -------
@@ -172,7 +178,7 @@ def audit(
     return results
 
 
-_TABLES = ("columns", "readings", "manifest", "controls", "picks", "camera", "costs")
+_TABLES = ("columns", "readings", "manifest", "controls", "picks", "camera", "costs", "priors")
 
 
 def plan(

@@ -227,8 +227,8 @@ AS_DESIGNED_SPREAD = 0.5
 NOT_AS_DESIGNED_SHARE, TURNED_SIGMA_DEG, ANYWHERE_SHARE = 0.15, 25.0, 0.3
 #: sites that were built to a wrong north, all antennas alike, and by how much (one sigma)
 SITE_ERROR_SHARE, SITE_ERROR_SIGMA_DEG = 0.03, 15.0
-#: those that no photo shows: spread of the ones out of tolerance, and of those within it as a share of the tolerance
-UNSEEN_OUT_SIGMA_DEG, UNSEEN_WITHIN_SHARE = 15.0, 1.0 / 3.0
+#: an azimuth whose U95 is as wide as this is not measured, and nothing is decided by it
+NOT_MEASURED_U95_DEG = 90.0
 
 #: faults of reference, shares of sites (or of one day's readings): the declination left out, applied the wrong way,
 #: applied twice; grid taken for true; all off by one angle; all read the wrong way round

@@ -30,9 +30,11 @@ from photoaz.judgement.costs import Costs, load_costs
 from photoaz.present.files.everything import written
 from photoaz.present.manual import SUBJECTS, about, body_html, page
 from photoaz.present.pages.manual import manual_html
+from photoaz.priors import Priors, keys_of
 from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
 from photoaz.register.columns import load_columns
 from photoaz.register.load import load_controls, load_picks, load_register
+from photoaz.register.priors import read_priors
 from photoaz.register.rows import ControlRow, ManifestRow, PickRow, ReadingRow, RegisterRow, columns_of
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
@@ -148,6 +150,7 @@ def prepared(tmp_path_factory):
         (home / name).write_text(_renamed(table), encoding="utf-8")
     (home / "picks.csv").write_text(_renamed("picks_by_hand.csv"), encoding="utf-8")
     (home / "costs.toml").write_text(block("visit = "), encoding="utf-8")
+    (home / "priors.toml").write_text(block("[antennas]"), encoding="utf-8")
     for k, (tilt, turn) in enumerate([(0.0006, 0.0), (-0.0005, 0.0004), (0.0, -0.0006), (0.0004, 0.0005)]):
         homography = np.array([[1.1, 0.03 * k, 90.0 + 20 * k], [-0.02 * k, 1.1, 60.0], [tilt, turn, 1.0]])
         _board(home / f"board_{k}.jpg", homography)
@@ -261,6 +264,13 @@ def test_costs_that_are_shown_are_the_defaults(tmp_path):
     path.write_text(block("visit = "), encoding="utf-8")
     assert load_costs(path) == Costs()
     assert len(tomllib.loads(block("visit = "))) == len(fields(Costs))
+
+
+def test_priors_that_are_shown_are_the_defaults(tmp_path):
+    path = tmp_path / "priors.toml"
+    path.write_text(block("[antennas]"), encoding="utf-8")
+    assert read_priors(path) == Priors()
+    assert {t: tuple(keys) for t, keys in tomllib.loads(block("[antennas]")).items()} == keys_of()
 
 
 def test_what_ci_runs_is_what_the_readme_says():

@@ -22,18 +22,16 @@ from photoaz.photo.camera import Camera, directions_from_pixels, project, rotati
 from photoaz.photo.record import PhotoRecord, TakenAt
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import PlannedPhoto, PlanningScene, aimed, foreseen_views, scene_of_site
+from photoaz.priors import Priors
 from photoaz.quantities import (
-    ANYWHERE_SHARE,
     CAMERA_HEIGHT_M,
     COMPASS_DISTURBED_RAD,
     COMPASS_DISTURBED_SHARE,
     HAND_HELD_ROLL_RAD,
     LANDMARK_GIVEN_UP_SIGMA_M,
     LANDMARK_UP_SIGMA_M,
-    NOT_AS_DESIGNED_SHARE,
     RADIUS_95,
     SHAPE_SIGMA_RAD,
-    TURNED_SIGMA_DEG,
 )
 from photoaz.register.model import Antenna, Site
 from photoaz.vision.verticals import Verticals
@@ -161,13 +159,20 @@ def draw_register(rng: np.random.Generator, name: str) -> Site:
     )
 
 
-def hung_deg(rng: np.random.Generator, tolerance_deg: float) -> float:
-    """How far off its design an antenna hangs: a draw of `conformity.hung_density`."""
-    if rng.random() >= NOT_AS_DESIGNED_SHARE:
-        return float(rng.normal(0.0, tolerance_deg / 2.0))
-    if rng.random() < ANYWHERE_SHARE:
-        return float(rng.uniform(-180.0, 180.0))
-    return float(wrap_deg(rng.normal(0.0, TURNED_SIGMA_DEG)))
+def hung_deg(rng: np.random.Generator, tolerances_deg: Sequence[float], known: Priors) -> list[float]:
+    """How far off their designs a site's antennas hang: a draw of what is known of them (`Priors.deviations`)."""
+    a, s = known.antennas, known.sites
+    common = rng.normal(0.0, s.error_sigma_deg) if rng.random() < s.error_share else 0.0
+    out = []
+    for tolerance in tolerances_deg:
+        if rng.random() >= a.turned_share:
+            own = rng.normal(0.0, a.as_designed_spread * tolerance)
+        elif rng.random() < a.turned_anywhere_share:
+            own = rng.uniform(-180.0, 180.0)
+        else:
+            own = rng.normal(0.0, a.turned_sigma_deg)
+        out.append(float(wrap_deg(own + common)))
+    return out
 
 
 def draw_site(rng: np.random.Generator, name: str, conditions: Conditions, visits: int = 1) -> DrawnSite:
@@ -196,7 +201,7 @@ def _draw_truth(rng: np.random.Generator, site: Site, scene: PlanningScene) -> _
     at = [head.names.index(a.name) for a in facts]
     places = rng.multivariate_normal(head.places_m.ravel(), head.covariance).reshape(m, 2)[at]
     ups = rng.multivariate_normal(head.up_m, head.up_covariance)[at]
-    off = [np.radians(hung_deg(rng, a.tolerance_deg)) for a in site.antennas]
+    off = np.radians(hung_deg(rng, [a.tolerance_deg for a in site.antennas], Priors()))
     return _Truth(
         names=tuple(a.name for a in facts),
         azimuth_rad=np.array([a.design_rad for a in facts]) + np.array(off),

@@ -13,6 +13,7 @@ from photoaz.accuracy.draw import CONDITIONS, Blunder, Conditions, DrawnSite, Dr
 from photoaz.angles import azimuth_deg, difference_deg, wrap_deg
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.estimate.report import SeenPhoto, site_result
+from photoaz.judgement.conformity import decide
 from photoaz.judgement.judge import judge_antenna, judge_site
 from photoaz.judgement.visits import turns_between, visits_of
 from photoaz.network.adjust import AdjustmentError, linearise, w_tests
@@ -35,7 +36,8 @@ class AntennaOutcome:
     nearest to the truth, the chosen one first. views: photos that show it; lens_mm: the longest of their lenses.
     blundered: one of the facts of its own photos is wrong. decided: the decision about the register's design, its
     probability of being out, whether it is, and the stated risks of a wrong yes and a wrong no of such measurements.
-    designs: of designs laid at random about the estimate, the probability of being out, the decision, the truth.
+    designs: of designs laid at random about the estimate, the probability of being out by the photos alone, what would
+    be decided by that, the truth.
     """
 
     antenna: str
@@ -203,7 +205,9 @@ def _antennas(
             moved = replace(row, design_azimuth_deg=design)
             told = judge_antenna(moved, drawn.site, a, dates[name]).design
             out_of = bool(abs(difference_deg(truth, design)) > row.tolerance_deg)
-            designs.append((float(told.p_out_of_tolerance or 0.0), str(told.decision), out_of))
+            # so laid designs are none that anybody knows anything of: by the photos alone
+            p_out = float(told.p_out_photos_alone or 0.0)
+            designs.append((p_out, str(decide(p_out)), out_of))
         design_told = judged[name].design
         out.append(
             AntennaOutcome(

@@ -15,14 +15,16 @@ from photoaz.audit.work import Draw, Wanted
 from photoaz.errors import Fault, FileReader, InputError
 from photoaz.judgement.costs import Costs, load_costs
 from photoaz.photo.calibration import load_calibration
+from photoaz.priors import Priors
 from photoaz.register.columns import load_columns
 from photoaz.register.history import history_faults, history_of, load_readings
 from photoaz.register.load import load_controls, load_picks, load_register
 from photoaz.register.manifest import load_manifest
 from photoaz.register.photos import PhotoIndex
+from photoaz.register.priors import read_priors
 
 #: options that name a file, as the report lists them
-FILES = ("register", "columns", "readings", "manifest", "controls", "picks", "camera", "costs")
+FILES = ("register", "columns", "readings", "manifest", "controls", "picks", "camera", "costs", "priors")
 
 
 def audit_inputs(
@@ -37,6 +39,7 @@ def audit_inputs(
     picks: Path | None = None,
     camera: Path | None = None,
     costs: Path | None = None,
+    priors: Path | None = None,
     risk: float = 0.05,
     overlays: str = "all",
     sheets: str = "flagged",
@@ -55,6 +58,7 @@ def audit_inputs(
     marks = read(load_picks, picks) or ()
     calibration = read(load_calibration, camera)
     prices = read(load_costs, costs)
+    known_before = read(read_priors, priors)
     reading.done()
     assert known is not None  # a register without any good row is a fault of its own
     if not known.sites:
@@ -71,6 +75,7 @@ def audit_inputs(
         calibration=calibration,
         risk=risk,
         costs=prices or Costs(),
+        priors=known_before or Priors(),
         wanted=Wanted(overlays=overlays, sheets=sheets),
     ), (*known.faults, *strangers)
 

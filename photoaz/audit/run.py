@@ -21,6 +21,7 @@ from photoaz.errors import Fault, InputError
 from photoaz.judgement.costs import Costs
 from photoaz.memory import fingerprint
 from photoaz.photo.calibration import Calibration
+from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK
 from photoaz.register.history import ReadingHistory
 from photoaz.register.model import Control, Pick, Site
@@ -47,6 +48,7 @@ class AuditInputs:
     calibration: Calibration | None = None
     risk: float = DECISION_RISK
     costs: Costs = field(default_factory=Costs)
+    priors: Priors = field(default_factory=Priors)
     wanted: Wanted = field(default_factory=Wanted)
     skip: tuple[str, ...] = ()
 
@@ -208,6 +210,7 @@ def site_task(
         calibration=inputs.calibration,
         risk=inputs.risk,
         costs=inputs.costs,
+        priors=inputs.priors,
         wanted=inputs.wanted,
         draw=inputs.draw,
         store=store_url,
@@ -217,7 +220,7 @@ def site_task(
         [(p.name, p.digest, p.flags) for p in used],
         [replace(c, line=0) for c in task.controls],
         [replace(p, line=0) for p in task.picks],
-        *(task.excluded, task.history, task.calibration, task.risk, task.costs, task.wanted),
+        *(task.excluded, task.history, task.calibration, task.risk, task.costs, task.priors, task.wanted),
     )
     return replace(task, key=key)
 

@@ -21,6 +21,7 @@ from photoaz.estimate.solve import SolvedSite
 from photoaz.judgement.costs import Costs
 from photoaz.memory import Memory
 from photoaz.photo.calibration import Calibration
+from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK
 from photoaz.register.history import ReadingHistory
 from photoaz.register.model import Control, Pick, Site
@@ -57,6 +58,7 @@ class SiteTask:
     calibration: Calibration | None = None
     risk: float = DECISION_RISK
     costs: Costs = field(default_factory=Costs)
+    priors: Priors = field(default_factory=Priors)
     wanted: Wanted = Wanted()
     draw: Draw
     store: tuple[str, str] | None = None
@@ -73,6 +75,7 @@ class SiteTask:
             history=self.history,
             risk=self.risk,
             costs=self.costs,
+            priors=self.priors,
         )
 
 

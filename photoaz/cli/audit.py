@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from photoaz.cli.group import COLUMNS, COSTS, FILE, INTERRUPTED, NOTHING_DONE, REGISTER, RISK, SOME_UNUSABLE, main
+from photoaz.cli.group import (
+    COLUMNS,
+    COSTS,
+    FILE,
+    INTERRUPTED,
+    NOTHING_DONE,
+    PRIORS,
+    REGISTER,
+    RISK,
+    SOME_UNUSABLE,
+    main,
+)
 from photoaz.cli.streams import emit, emit_json, say
 from photoaz.errors import Fault, InputError
 
@@ -51,6 +62,7 @@ _WHICH = click.Choice(["all", "flagged", "none"])
     "--sheets", type=_WHICH, default="flagged", show_default=True, help="For which antennas sheets are written."
 )
 @COSTS
+@PRIORS
 @click.option("-q", "--quiet", is_flag=True, help="No progress.")
 @click.option("--json", "as_json", is_flag=True, help="What it came to as one JSON document on standard output.")
 @click.pass_context

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, REGISTER, RISK, SITE, main
+from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, PRIORS, REGISTER, RISK, SITE, main
 from photoaz.cli.site import (
     check_antennas,
     chosen_site,
@@ -51,6 +51,7 @@ from photoaz.errors import FileReader
     help="Write a second-opinion sheet for each antenna into DIR, a page to print and sign.",
 )
 @COSTS
+@PRIORS
 @AS_JSON
 @click.pass_context
 def estimate(
@@ -66,6 +67,7 @@ def estimate(
     overlay: Path | None,
     sheets: Path | None,
     costs: Path | None,
+    priors: Path | None,
     risk: float,
     as_json: bool,
 ) -> None:
@@ -85,6 +87,7 @@ def estimate(
     from photoaz.judgement.costs import load_costs
     from photoaz.photo.calibration import load_calibration
     from photoaz.register.load import load_controls, load_picks
+    from photoaz.register.priors import read_priors
     from photoaz.result import estimates_document
 
     site = chosen_site(register_sites(register, columns), site_id, register)
@@ -94,6 +97,7 @@ def estimate(
     known_picks = reading.read(load_picks, picks) or ()
     calibration = reading.read(load_calibration, camera)
     prices = reading.read(load_costs, costs)
+    known_before = reading.read(read_priors, priors)
     reading.done()
     tables: dict[str, tuple[Path, Sequence[Any]] | None] = {
         "control": None if controls is None else (controls, known_controls),
@@ -111,6 +115,7 @@ def estimate(
         antenna_ids=frozenset(antenna_ids) or None,
         risk=risk,
         costs=prices,
+        priors=known_before,
     )
     with OneLine() as progress:
         result = estimate_site(given, Tools(progress=progress))

@@ -43,6 +43,12 @@ COSTS = click.option(
     type=FILE,
     help="What a visit, a climb and a wrong azimuth cost, TOML: lines such as 'visit = 300'.",
 )
+PRIORS = click.option(
+    "--priors",
+    metavar="FILE",
+    type=FILE,
+    help="How often antennas are turned, compasses disturbed and readings wrong, TOML; see 'photoaz manual priors'.",
+)
 
 
 class _Commands(click.Group):

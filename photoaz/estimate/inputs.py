@@ -14,6 +14,7 @@ from photoaz.photo.calibration import Calibration
 from photoaz.photo.metadata import read_record
 from photoaz.photo.picture import Darkroom
 from photoaz.photo.record import PhotoRecord
+from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK
 from photoaz.register.history import ReadingHistory
 from photoaz.register.model import Antenna, Control, Pick, Site
@@ -42,7 +43,7 @@ class SiteInputs:
 
     controls, picks: by the names that the photos have here; those of other photos are not used. history: readings and
     designs of other days. antenna_ids: only these antennas; all where None. risk: of deciding wrongly about a design,
-    either way.
+    either way. priors: what is known of antennas, compasses and readings in general.
     """
 
     site: Site
@@ -54,6 +55,7 @@ class SiteInputs:
     antenna_ids: frozenset[str] | None = None
     risk: float = DECISION_RISK
     costs: Costs = field(default_factory=Costs)
+    priors: Priors = field(default_factory=Priors)
 
     @property
     def antennas(self) -> tuple[Antenna, ...]:
@@ -87,6 +89,7 @@ def site_inputs(
     history: ReadingHistory | None = None,
     risk: float = DECISION_RISK,
     costs: Costs | None = None,
+    priors: Priors | None = None,
 ) -> SiteInputs:
     """Inputs from photos and tables. A photo's metadata are read, each photo is used once.
 
@@ -107,6 +110,7 @@ def site_inputs(
         antenna_ids=antenna_ids,
         risk=risk,
         costs=Costs() if costs is None else costs,
+        priors=priors or Priors(),
     )
 
 

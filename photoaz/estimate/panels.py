@@ -14,6 +14,7 @@ from photoaz.naming.model import AntennaPriors, ExpectedAntenna, KnownPhoto, Mat
 from photoaz.naming.picks import counting, without_absent
 from photoaz.naming.together import name_candidates
 from photoaz.photo.camera import Camera
+from photoaz.priors import Priors
 from photoaz.quantities import CAMERA_HEIGHT_M, RADIUS_95, UNSURE_FOCAL_SHARE
 from photoaz.register.model import Pick, Site
 from photoaz.vision.finder import FoundPanels, PanelCandidate, enlarged_found, find_panels
@@ -81,17 +82,22 @@ def find_in(image: Array, photo: KnownPhoto, antennas: Sequence[AntennaPriors], 
 
 
 def name_panels(
-    photos: Sequence[KnownPhoto], found: Sequence[FoundPanels | None], site: Site, priors: Mapping[str, AntennaPriors]
+    photos: Sequence[KnownPhoto],
+    found: Sequence[FoundPanels | None],
+    site: Site,
+    priors: Mapping[str, AntennaPriors],
+    known: Priors | None = None,
 ) -> tuple[PhotoPanels, ...]:
     """Name what was found in all photos of a site together; one PhotoPanels a photo.
 
-    photos, found : in the same order. priors : of every antenna of the site.
+    photos, found : in the same order. priors : of every antenna of the site. known : of antennas in general.
     """
     found = [without_absent(f, p.picks) for p, f in zip(photos, found, strict=True)]
     candidates = [() if f is None else f.candidates for f in found]
     photos = [replace(p, camera=_with_focal(p, c, priors)) for p, c in zip(photos, candidates, strict=True)]
     antennas = [priors[a.antenna_id] for a in site.antennas]
-    namings = name_candidates(photos, candidates, antennas, site.position_u95_m / RADIUS_95) if photos else ()
+    sigma = site.position_u95_m / RADIUS_95
+    namings = name_candidates(photos, candidates, antennas, sigma, known) if photos else ()
     return tuple(
         PhotoPanels(to_measure=_to_measure(counting(p.picks, priors), p.camera, c, naming), found=f, naming=naming)
         for p, c, f, naming in zip(photos, candidates, found, namings, strict=True)

@@ -18,6 +18,7 @@ from photoaz.judgement.impact import with_site_impact
 from photoaz.judgement.judge import judge_site
 from photoaz.judgement.revisit import plan_site
 from photoaz.judgement.visits import Visit, turns_between, visits_of
+from photoaz.priors import Priors
 from photoaz.register.history import notes_at, site_at
 from photoaz.register.model import Site
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult, Turn, VisitAzimuth, VisitResult
@@ -83,8 +84,8 @@ def _judged(given: SiteInputs, result: SiteResult, turns: Sequence[Turn] = ()) -
     days = _days(given)
     photo_days = {a.antenna_id: _day_seen(a, days) for a in result.antennas}
     site = _site_now(given, visits)
-    result = with_site_impact(site, judge_site(site, result, photo_days, given.risk))
-    result = replace(result, revisit=plan_site(site, result, given.costs))
+    result = with_site_impact(site, judge_site(site, result, photo_days, given.risk, given.priors))
+    result = replace(result, revisit=plan_site(site, result, given.costs, given.priors))
     turned = {t.antenna_id: t.sentence for t in turns if t.turned}
     notes = notes_at(given.site, given.history, next((v.last for v in reversed(visits) if v.last), None))
     antennas = []
@@ -92,7 +93,8 @@ def _judged(given: SiteInputs, result: SiteResult, turns: Sequence[Turn] = ()) -
         said = [turned[a.antenna_id]] if a.antenna_id in turned else []
         said += notes.get(a.antenna_id, ())
         antennas.append(replace(a, revisit=a.revisit or a.antenna_id in turned, reasons=(*a.reasons, *said)))
-    return replace(result, antennas=ById(antennas))
+    changed = None if given.priors == Priors() else given.priors
+    return replace(result, antennas=ById(antennas), priors=changed)
 
 
 def _days(given: SiteInputs) -> dict[str, date | None]:

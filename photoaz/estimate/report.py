@@ -218,14 +218,15 @@ def _photo_result(
     photo = next(p for p in result.network.photos if p.name == name)
     heading = float(x[idx[0]])
     flags: list[str] = []
+    p_disturbed = None
+    if result.compasses is not None and name in result.compasses.photos:
+        p_disturbed = float(result.compasses.disturbed[result.compasses.photos.index(name)])
     disturbed = result.compasses is not None and name in result.compasses.likeliest
     if disturbed:
         said = next(a.value_rad for a in photo.headings if a.source == COMPASS)
         flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
-    elif result.compasses is not None and name in result.compasses.photos:
-        p = float(result.compasses.disturbed[result.compasses.photos.index(name)])
-        if p >= DOUBTFUL_COMPASS:
-            flags.append(f"compass may be disturbed ({p:.0%}): nothing else here tells the heading well enough")
+    elif p_disturbed is not None and p_disturbed >= DOUBTFUL_COMPASS:
+        flags.append(f"compass may be disturbed ({p_disturbed:.0%}): nothing else here tells the heading well enough")
     marks = {int(k) for s in photo.landmarks for k in layout.landmark(s.name)}
     for o in result.left_out:
         if np.isin(o.index, idx).any() or marks.issuperset(int(k) for k in o.index):
@@ -253,6 +254,7 @@ def _photo_result(
         flags=tuple(flags),
         panels=_panels(panels),
         window_px=_window(panels),
+        p_compass_disturbed=p_disturbed,
     )
 
 

@@ -28,6 +28,7 @@ from photoaz.network.mode_weights import TILT_SIGMA_RAD
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuths_of_modes, build
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.photo.picture import Picture
+from photoaz.priors import Priors
 from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Site
 from photoaz.result import PhotoResult, SiteResult
@@ -63,13 +64,16 @@ class _Seen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Expected:
-    """What the register lets expect of a site. priors: of all its antennas; wanted: of those asked for."""
+    """What the register lets expect of a site. priors: of all its antennas; wanted: of those asked for; known: of
+    antennas and compasses in general.
+    """
 
     site: Site
     frame: EnuFrame
     priors: Mapping[str, AntennaPriors]
     wanted: Mapping[str, AntennaPriors]
     positions: AntennaPositions
+    known: Priors
 
     @classmethod
     def of(cls, given: SiteInputs) -> _Expected:
@@ -82,12 +86,17 @@ class _Expected:
             priors=priors,
             wanted={a.antenna_id: priors[a.antenna_id] for a in given.antennas},
             positions=antenna_positions_of(mount, {name: p.up_sigma_m for name, p in priors.items()}),
+            known=given.priors,
         )
 
     def network(self, photos: Sequence[PhotoObservations]) -> SiteNetwork:
         """Of the antennas that the photos show."""
         shown = [a for name, a in self.wanted.items() if any(name in p.boxes for p in photos)]
         return build(photos, shown, self.site.position_u95_m / RADIUS_95, self.positions)
+
+    def solved(self, photos: Sequence[PhotoObservations]) -> NetworkSolution:
+        """The network of the photos, solved. Raises AdjustmentError."""
+        return solve_network(self.network(photos), self.known.compasses)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +143,8 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
         except (UnusablePhotoError, InputError) as e:
             why = str(e).replace(str(file.path), file.name)
             rejected[file.name] = PhotoResult(photo=file.name, status="rejected", reason=why)
-    named = name_panels([s.known for s in seen.values()], [s.found for s in seen.values()], given.site, expected.priors)
+    known, found = [s.known for s in seen.values()], [s.found for s in seen.values()]
+    named = name_panels(known, found, given.site, expected.priors, given.priors)
     panels = dict(zip(seen, named, strict=True))
 
     def reject(name: str, why: str) -> None:
@@ -178,14 +188,14 @@ def _adjusted(
 ) -> NetworkSolution:
     """The site's adjustment. Raises AdjustmentError."""
     photos = _without_poor_views(photos, panels)
-    first = solve_network(expected.network(photos))
+    first = expected.solved(photos)
     if sum(len(p.boxes) for p in photos) > 1:
         # once more, now that all together say how the cameras were held and how far away they stood
         again = [measured_again(p, looks[p.name], expected.wanted, first, tools.memory) for p in photos]
         photos = _without_poor_views(again, panels)
-        first = solve_network(expected.network(photos))
+        first = expected.solved(photos)
     better = _without_poor_choices(photos, panels, first)
-    return first if better is None else solve_network(expected.network(better))
+    return first if better is None else expected.solved(better)
 
 
 @_one_thread
@@ -232,7 +242,7 @@ def solve_again(last: SolvedSite, given: SiteInputs, tools: Tools | None = None)
             photo = replace(s.photo, controls=tuple(c for c in given.controls if c.photo == name))
             known = known_photo_of(name, photo, last.expected.frame, s.north)
             photos[name] = with_controls(photos[name], photo, known, last.expected.frame, s.picture, before)
-        network = solve_network(last.expected.network(list(photos.values())))
+        network = last.expected.solved(list(photos.values()))
     except (UnusablePhotoError, InputError, AdjustmentError):
         return None
     return replace(last, panels=panels, network=network).result(outlook=False)

@@ -20,11 +20,12 @@ from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg
 from photoaz.judgement.agreement import weighted_mean
-from photoaz.judgement.conformity import probability_out
+from photoaz.judgement.conformity import Part, p_out, with_known
 from photoaz.judgement.exchanges import Swap, swaps_of
 from photoaz.judgement.fault_search import FaultState, search
 from photoaz.judgement.reading_faults import Case, Facts, Faults, Kind, Reference, facts_of, faults_of, references_of
 from photoaz.judgement.reasons import odds, site_causes_sentence
+from photoaz.priors import Priors
 from photoaz.quantities import CAUSE_LISTED, CAUSE_NAMED, CAUSES_APART, K95
 from photoaz.register.model import Antenna
 from photoaz.result import Cause, JudgedReading, LikelyCause, SiteCauses
@@ -33,7 +34,10 @@ Array = NDArray[Any]
 
 
 def likely_causes(
-    cases: Sequence[Case], estimates_covariance_deg2: Array, others: Sequence[tuple[Antenna, float]] = ()
+    cases: Sequence[Case],
+    estimates_covariance_deg2: Array,
+    others: Sequence[tuple[Antenna, float]] = (),
+    priors: Priors | None = None,
 ) -> tuple[dict[str, JudgedReading], SiteCauses]:
     """What explains a site's readings, by comparing all explanations over all its antennas.
 
@@ -41,7 +45,7 @@ def likely_causes(
     ----------
     cases : the n antennas that have a reading and an estimate. estimates_covariance_deg2 : (n, n), joint covariance of
         the estimates. others : the site's other antennas with their true design azimuths [deg], which an exchanged
-        reading may be of.
+        reading may be of. priors : what is known of antennas and readings in general.
 
     Returns
     -------
@@ -61,13 +65,10 @@ def likely_causes(
     # one order inside, so that sums come out the same to the last bit
     order = sorted(range(n), key=lambda k: cases[k].antenna.antenna_id)
     others = sorted(others, key=lambda x: x[0].antenna_id)
-    facts = facts_of([cases[k] for k in order], v[np.ix_(order, order)], others)
-    references = references_of(facts)
-    swaps = swaps_of(facts, references)
-    faults = [faults_of(facts, ref) for ref in references]
-    explanations = _Explanations(facts, references, swaps, faults, search(facts, references, swaps, faults))
-    told = explanations.readings()
-    readings = {c.antenna.antenna_id: told[c.antenna.antenna_id] for c in cases}
+    facts = facts_of([cases[k] for k in order], v[np.ix_(order, order)], others, priors or Priors())
+    explanations = _Explanations.of(facts)
+    told, alone = explanations.readings(), _Explanations.of(replace(facts, by_design=False)).right()
+    readings = {n: replace(told[n], p_right_photos_alone=alone[n]) for n in (c.antenna.antenna_id for c in cases)}
     causes = explanations.named(readings)
     return readings, SiteCauses(causes=causes, sentence=site_causes_sentence(readings, causes))
 
@@ -91,6 +92,14 @@ class _Explanations:
         weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
         self.weight = weight / weight.sum()
         self.active = [self._active(x) for x in states]
+
+    @classmethod
+    def of(cls, facts: Facts) -> _Explanations:
+        """All that may explain a site's readings."""
+        references = references_of(facts)
+        swaps = swaps_of(facts, references)
+        faults = [faults_of(facts, ref) for ref in references]
+        return cls(facts, references, swaps, faults, search(facts, references, swaps, faults))
 
     def _active(self, state: FaultState) -> list[tuple[Kind, ...]]:
         """Of each reading the causes at work in it, the foremost first; () where nothing is."""
@@ -116,17 +125,24 @@ class _Explanations:
 
     def readings(self) -> dict[str, JudgedReading]:
         """The readings by antenna_id, each with its causes, whether it is right, and what it should have been."""
-        told = {}
+        told, right = {}, self.right()
         for i, c in enumerate(self.facts.cases):
             own = [a[i] for a in self.active]
             reading = self._explained(i, own)
-            right = float(sum(w for w, a in zip(self.weight, own, strict=True) if a in _RIGHT))
             corrected = None
             if reading.likely_cause is not None:
                 at = next((k for k, a in enumerate(own) if reading.likely_cause in a), None)
                 corrected = None if at is None else self._corrected(self.states[at], i)
-            told[c.antenna.antenna_id] = replace(reading, p_right=min(right, 1.0), corrected_deg=corrected)
+            told[c.antenna.antenna_id] = replace(reading, p_right=right[c.antenna.antenna_id], corrected_deg=corrected)
         return told
+
+    def right(self) -> dict[str, float]:
+        """By antenna_id the probability that a reading says where its antenna points."""
+        out = {}
+        for i, c in enumerate(self.facts.cases):
+            p = float(sum(w for w, a in zip(self.weight, self.active, strict=True) if a[i] in _RIGHT))
+            out[c.antenna.antenna_id] = min(p, 1.0)
+        return out
 
     def named(self, readings: Mapping[str, JudgedReading]) -> tuple[Cause, ...]:
         """The causes that are likely of some reading, with the probability that they are at work in all of those."""
@@ -145,7 +161,7 @@ class _Explanations:
     def _explained(self, i: int, active: Sequence[tuple[Kind, ...]]) -> JudgedReading:
         """Reading i with its causes; one is named only where it is probable and told apart from the others."""
         case = self.facts.cases[i]
-        sums = _sums(case, float(self.facts.covariance[i, i]), active, self.weight)
+        sums = _sums(case, float(self.facts.covariance[i, i]), self.facts.priors, active, self.weight)
         # of two at work in one reading, its own comes before the whole site's
         ranked = sorted(sums.probability, key=lambda c: (-sums.own[c], c))
         listed = tuple(
@@ -214,12 +230,12 @@ class _Sums:
     no_fault: float
 
 
-def _sums(case: Case, variance_deg2: float, active: Sequence[tuple[Kind, ...]], weight: Array) -> _Sums:
+def _sums(case: Case, variance_deg2: float, priors: Priors, active: Sequence[tuple[Kind, ...]], weight: Array) -> _Sums:
     probability: dict[LikelyCause, float] = {}
     own: dict[LikelyCause, float] = {}
     best: dict[LikelyCause, int] = {}  # states come most probable first
     no_fault = 0.0
-    out, other_out = _out_of_tolerance(case, variance_deg2), _out_of_tolerance(case, math.inf)
+    out, other_out = (_out_of_tolerance(case, v, priors) for v in (variance_deg2, math.inf))
     for k, causes in enumerate(active):
         w = float(weight[k])
         if causes in ((), ("other way",)):
@@ -236,8 +252,8 @@ def _sums(case: Case, variance_deg2: float, active: Sequence[tuple[Kind, ...]], 
     return _Sums(probability, own, best, no_fault)
 
 
-def _out_of_tolerance(case: Case, variance_deg2: float) -> float:
-    """Probability that an antenna whose reading is right hangs out of its design's tolerance, by reading and photos.
+def _out_of_tolerance(case: Case, variance_deg2: float, priors: Priors) -> float:
+    """Probability that an antenna whose reading is right hangs out of its design's tolerance, by all that is known.
 
     By the reading alone where the estimate's variance is infinite.
     """
@@ -251,4 +267,6 @@ def _out_of_tolerance(case: Case, variance_deg2: float) -> float:
     own = 0.0
     if case.antenna.design_north == "magnetic" and case.declination is not None:
         own = case.declination.sigma_deg
-    return probability_out(difference_deg(azimuth, design), math.hypot(u95 / K95, own), case.antenna.tolerance_deg)
+    tolerance = case.antenna.tolerance_deg
+    part = Part(deviation_deg=difference_deg(azimuth, design), sigma_deg=math.hypot(u95 / K95, own))
+    return p_out(with_known([part], priors.deviations(tolerance)), tolerance)

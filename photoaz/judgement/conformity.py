@@ -3,22 +3,39 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_deg
-from photoaz.quantities import ANYWHERE_SHARE, DECISION_RISK, NOT_AS_DESIGNED_SHARE, TURNED_SIGMA_DEG
-from photoaz.result import Decision
+from photoaz.priors import Spread
+from photoaz.quantities import DECISION_RISK, K95, NOT_MEASURED_U95_DEG
+from photoaz.result import AntennaResult, Decision
 
 Array = NDArray[Any]
 
 Limits = tuple[float, float]
+#: how antennas hang in general: parts about the design
+Known = tuple[Spread, ...]
+
+#: a normal density as wide as that is flat round the circle, to 1e-8; one as high as a flat one is, to a tenth of it
+_FLAT_DEG = 360.0
+_ANYWHERE_DEG = 360.0 / math.sqrt(2.0 * math.pi)
+#: parts less probable than exp(-this) beside the best are left out
+_NEGLIGIBLE = 40.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """A normal part of what is known of an azimuth's deviation from its design [deg]; probability: its weight."""
+
+    deviation_deg: float
+    sigma_deg: float
+    probability: float = 1.0
 
 
 def _upper_tail(z: float) -> float:
@@ -71,26 +88,115 @@ def decide(p_out: float, risk: float = DECISION_RISK) -> Decision:
     return "reject" if 1.0 - p_out <= risk else "undecided"
 
 
-def guard_band_deg(sigma_deg: float, risk: float = DECISION_RISK) -> float:
-    """How far inside a single limit an estimate must lie to be accepted at a risk: z(1 - risk) sigma, 1.645 at 5 %.
+# ---- with what is known of antennas in general -----------------------------------------------------------------------
 
-    JCGM 106:2012, 8.3.
+
+def p_out(parts: Sequence[Part], tolerance_deg: float) -> float:
+    """Probability that a deviation lies outside +-tolerance; parts : of all that is known of it, weights to 1."""
+    return min(1.0, sum(x.probability * probability_out(x.deviation_deg, x.sigma_deg, tolerance_deg) for x in parts))
+
+
+def with_known(parts: Sequence[Part], known: Known) -> tuple[Part, ...]:
+    """What was measured of a deviation, weighed with what is known of deviations in general: Bayes' theorem.
+
+    Both are mixtures of normal distributions wrapped round the circle, and so is their product: of two normal parts a
+    normal one with the weight of the one's value under both together, JCGM 106:2012, A.4.4 (normal prior and
+    measurement), for each whole turn between them that matters. A known part 'anywhere' leaves a measured one as it is.
+
+    Parameters
+    ----------
+    parts : measured, weights to 1. known : about 0, see `Priors.deviations`; with none the parts come back.
+
+    Returns
+    -------
+    The parts with weights to 1; those of next to no weight are left out.
     """
-    return NormalDist().inv_cdf(1.0 - risk) * sigma_deg
+    if not known:
+        return tuple(parts)
+    found: list[tuple[float, Part]] = []
+    for x in parts:
+        if x.probability <= 0.0:
+            continue
+        deviation, measured = wrap_deg(x.deviation_deg), min(x.sigma_deg, _FLAT_DEG)
+        for share, spread in known:
+            if not math.isfinite(spread):
+                found.append((math.log(x.probability * share / 360.0), x))
+                continue
+            both2 = measured**2 + spread**2
+            turns = math.ceil(8.0 * math.sqrt(both2) / 360.0)
+            for k in range(-turns, turns + 1):
+                at = deviation + 360.0 * k
+                log = math.log(x.probability * share) - 0.5 * (at**2 / both2 + math.log(2.0 * math.pi * both2))
+                part = Part(deviation_deg=at * spread**2 / both2, sigma_deg=measured * spread / math.sqrt(both2))
+                found.append((log, part))
+    top = max(log for log, _ in found)
+    kept = [(math.exp(log - top), x) for log, x in found if log > top - _NEGLIGIBLE]
+    total = sum(w for w, _ in kept)
+    return tuple(replace(x, probability=w / total) for w, x in kept)
+
+
+def known_parts(known: Known) -> tuple[Part, ...]:
+    """What is known of an antenna that nobody has measured; 'anywhere' as wide as a normal part needs to be."""
+    return tuple(Part(deviation_deg=0.0, sigma_deg=min(s, _ANYWHERE_DEG), probability=share) for share, s in known)
+
+
+def decision_of(photos: Sequence[Part], known: Known, tolerance_deg: float, risk: float = DECISION_RISK) -> Decision:
+    """What is decided of a deviation that photos measured, with what is known of antennas.
+
+    It follows the probability of both together. To accept, the photos must speak as well: by them alone the antenna
+    must not be off by twice the tolerance with more than the risk.
+    """
+    decided = decide(p_out(with_known(photos, known), tolerance_deg), risk)
+    if decided == "accept" and known and p_out(photos, 2.0 * tolerance_deg) > risk:
+        return "undecided"
+    return decided
 
 
 @lru_cache(maxsize=1024)
-def acceptance_limit_deg(sigma_deg: float, tolerance_deg: float, risk: float = DECISION_RISK) -> float | None:
-    """The largest deviation [deg] that is accepted, both tolerance limits at work; None where not even 0 is."""
-    if probability_out(0.0, sigma_deg, tolerance_deg) > risk:
-        return None
+def decision_limits_deg(
+    sigma_deg: float, tolerance_deg: float, risk: float = DECISION_RISK, known: Known = ()
+) -> tuple[float | None, float | None]:
+    """The largest deviation [deg] that is accepted, and the smallest that is rejected; None where there is none."""
+
+    def decided(deviation_deg: float) -> Decision:
+        return decision_of([Part(deviation_deg=deviation_deg, sigma_deg=sigma_deg)], known, tolerance_deg, risk)
+
+    def limit(low: float, high: float, wanted: Decision) -> float:
+        """Where the decision that is wanted begins or ends; it holds at one of the two."""
+        first = decided(low) == wanted
+        while high - low > 1e-9:
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if (decided(middle) == wanted) == first else (low, middle)
+        return low
+
     if tolerance_deg >= 180.0:
-        return 180.0
-    low, high = 0.0, min(tolerance_deg, 180.0)  # at the limit itself at least half of the probability is out
-    while high - low > 1e-9:
+        return 180.0, None
+    accepted = limit(0.0, min(2.0 * tolerance_deg, 180.0), "accept") if decided(0.0) == "accept" else None
+    rejected = limit(0.0, 180.0, "reject") if decided(180.0) == "reject" else None
+    return accepted, rejected
+
+
+def deciding_u95_deg(
+    deviation_deg: float, u95_deg: float, tolerance_deg: float, risk: float = DECISION_RISK, known: Known = ()
+) -> float | None:
+    """The largest U95 at which a deviation that is undecided would be decided; None where hardly any would do."""
+
+    def undecided(u95: float) -> bool:
+        part = Part(deviation_deg=deviation_deg, sigma_deg=u95 / K95)
+        return decision_of([part], known, tolerance_deg, risk) == "undecided"
+
+    low, high = 0.1, u95_deg
+    if undecided(low):
+        return None
+    while high - low > 1e-3:
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if probability_out(middle, sigma_deg, tolerance_deg) <= risk else (low, middle)
+        low, high = (low, middle) if undecided(middle) else (middle, high)
     return low
+
+
+def not_measured(found: AntennaResult) -> bool:
+    """Whether an azimuth is so wide that nothing is decided by it."""
+    return found.u95_deg is not None and found.u95_deg >= NOT_MEASURED_U95_DEG
 
 
 # ---- risks before anything is measured -------------------------------------------------------------------------------
@@ -161,31 +267,31 @@ def global_risks(
     )
 
 
-def hung_density(deviation_deg: Array, tolerance_deg: float, variance_deg2: float = 0.0) -> Array:
-    """Density [1/deg] of antennas' deviations from their design, measured with a variance: mostly as designed."""
-    near = (tolerance_deg / 2.0) ** 2 + variance_deg2
-    far = TURNED_SIGMA_DEG**2 + variance_deg2
-    d2 = np.square(deviation_deg)
-    out: Array = (1.0 - NOT_AS_DESIGNED_SHARE) * np.exp(-0.5 * d2 / near) / math.sqrt(2.0 * math.pi * near)
-    turned = (1.0 - ANYWHERE_SHARE) * np.exp(-0.5 * d2 / far) / math.sqrt(2.0 * math.pi * far) + ANYWHERE_SHARE / 360.0
-    return out + NOT_AS_DESIGNED_SHARE * turned
+def hung_density(deviation_deg: Array, known: Known, variance_deg2: float = 0.0) -> Array:
+    """Density [1/deg] of antennas' deviations from their design, measured with a variance."""
+    out: Array = np.zeros(np.shape(deviation_deg))
+    for share, sigma in known:
+        variance = sigma**2 + variance_deg2
+        normal = np.exp(-0.5 * np.square(deviation_deg) / variance) / math.sqrt(2.0 * math.pi * variance)
+        out = out + share * (normal if math.isfinite(sigma) else 1.0 / 360.0)
+    return out
 
 
 @lru_cache(maxsize=1024)
-def risks_of(sigma_deg: float, tolerance_deg: float, risk: float = DECISION_RISK) -> Risks | None:
-    """Global risks of deciding on antennas' azimuths measured with a standard uncertainty, by `decide` at a risk.
+def risks_of(sigma_deg: float, tolerance_deg: float, risk: float, known: Known) -> Risks | None:
+    """Global risks of deciding on antennas' azimuths measured with a standard uncertainty, as `decision_of` does.
 
     None where the tolerance leaves nothing to decide, or the measurement tells nothing (a sigma of 60 degrees or more).
     """
     if not (0.0 < sigma_deg < 60.0 and tolerance_deg < 90.0):
         return None
-    limit = acceptance_limit_deg(sigma_deg, tolerance_deg, risk)
-    beyond = tolerance_deg + guard_band_deg(sigma_deg, risk)
+    accepted, rejected = decision_limits_deg(sigma_deg, tolerance_deg, risk, known)
+    beyond = math.inf if rejected is None else rejected
     return global_risks(
-        lambda d: hung_density(d, tolerance_deg),
+        lambda d: hung_density(d, known),
         (-180.0, 180.0),
         sigma_deg,
         (-tolerance_deg, tolerance_deg),
-        None if limit is None else (-limit, limit),
+        None if accepted is None else (-accepted, accepted),
         (-beyond, beyond),
     )

@@ -19,8 +19,7 @@ class Costs:
     there. desk: looking something up, or correcting the register, once for one fault of several readings.
     wrong_azimuth_year: an antenna out of tolerance left so for a year; lost_db_year: with it, each dB lost where it
     loses most of boresight and sector edge (reference pattern). wrong_record_year: a reading in the register that is
-    wrong, left so for a year. years: how long things stay if nothing is done. unseen_out: of antennas that no photo
-    shows, the share out of tolerance.
+    wrong, left so for a year. years: how long things stay if nothing is done.
     """
 
     visit: float = 250.0
@@ -32,7 +31,6 @@ class Costs:
     lost_db_year: float = 300.0
     wrong_record_year: float = 100.0
     years: float = 1.0
-    unseen_out: float = 0.1
     unit: str = "units"
 
     def __post_init__(self) -> None:
@@ -48,8 +46,6 @@ def _wrong(key: str, value: object) -> str | None:
         return None if isinstance(value, str) and 0 < len(value) <= 20 and value.isprintable() else "1 to 20 letters"
     if not is_finite(value) or value < 0.0:
         return "a number, 0 or more"
-    if key == "unseen_out" and value > 1.0:
-        return "a share, 0 to 1"
     return "years above 0" if key == "years" and value == 0.0 else None
 
 

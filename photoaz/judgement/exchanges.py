@@ -12,13 +12,6 @@ from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg
 from photoaz.judgement.reading_faults import Facts, Reference
-from photoaz.quantities import (
-    FAR_ANTENNA_READ_SHARE,
-    FAR_PAIR_EXCHANGED_SHARE,
-    OTHER_ANTENNA_READ_SHARE,
-    PAIR_EXCHANGED_SHARE,
-    SECTORS_EXCHANGED_SHARE,
-)
 
 Array = NDArray[Any]
 
@@ -45,7 +38,7 @@ class _Place:
 
 def swaps_of(facts: Facts, references: Sequence[Reference]) -> list[Swap]:
     """No exchange, and those that fit the readings they are about."""
-    n = len(facts.cases)
+    n, known = len(facts.cases), facts.priors.readings
     places = _places(facts)
     as_is = np.arange(n)
     out: list[Swap] = []
@@ -57,15 +50,15 @@ def swaps_of(facts: Facts, references: Sequence[Reference]) -> list[Swap]:
                 seen.add(source.tobytes())
                 out.append(Swap(prior / len(sources), source))
 
-    add(SECTORS_EXCHANGED_SHARE, _whole_sectors(places, n))
+    add(known.sectors_exchanged_share, _whole_sectors(places, n))
     for sources, near_share, far_share in (
-        (_pairs(n, len(places)), PAIR_EXCHANGED_SHARE, FAR_PAIR_EXCHANGED_SHARE),
-        (_taken_off_another(n), OTHER_ANTENNA_READ_SHARE, FAR_ANTENNA_READ_SHARE),
+        (_pairs(n, len(places)), known.pair_exchanged_share, known.far_pair_exchanged_share),
+        (_taken_off_another(n), known.other_antenna_share, known.far_antenna_share),
     ):
         near, far = _plausible(facts, references, places, sources)
         add(near_share, near)
         add(far_share, far)
-    as_stated = 1.0 - SECTORS_EXCHANGED_SHARE - PAIR_EXCHANGED_SHARE - OTHER_ANTENNA_READ_SHARE
+    as_stated = 1.0 - known.sectors_exchanged_share - known.pair_exchanged_share - known.other_antenna_share
     return [Swap(as_stated, as_is), *out]
 
 

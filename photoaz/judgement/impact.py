@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_deg, circular_mean_deg, difference_deg, wrap_deg
 from photoaz.judgement.common_mode import covariance_of
+from photoaz.judgement.conformity import Part
 from photoaz.quantities import K95, NOTHING_DB, SAME_SECTOR_DEG
 from photoaz.register.model import Antenna, Site
 from photoaz.result import Alternative, AntennaResult, ById, Crossover, Impact, Interval, SiteResult
@@ -33,15 +34,6 @@ BASIS = "relative gain of a reference element pattern (3GPP TR 38.901, 65°), no
 _STEPS = 4000  # of the distribution that is carried through the pattern
 
 Array = NDArray[Any]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
-    """A normal part of what is known of an azimuth's deviation from its design [deg]; probability: its weight."""
-
-    deviation_deg: float
-    sigma_deg: float
-    probability: float = 1.0
 
 
 def _effect(interval: Interval) -> str:

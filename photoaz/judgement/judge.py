@@ -14,9 +14,20 @@ from photoaz.judgement import reasons
 from photoaz.judgement.agreement import en_score, weighted_mean, zeta_score
 from photoaz.judgement.causes import likely_causes
 from photoaz.judgement.common_mode import common_mode_of_site, covariance_of
-from photoaz.judgement.conformity import acceptance_limit_deg, decide, guard_band_deg, probability_out, risks_of
+from photoaz.judgement.conformity import (
+    Known,
+    Part,
+    deciding_u95_deg,
+    decision_limits_deg,
+    decision_of,
+    not_measured,
+    p_out,
+    risks_of,
+    with_known,
+)
 from photoaz.judgement.impact import impact_db, possible_azimuths
 from photoaz.judgement.reading_faults import Case
+from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK, K95, LEAST_ALTERNATIVE, ZETA_ACTION
 from photoaz.register.model import Antenna, Reading, ReadingNorth, Site
 from photoaz.result import (
@@ -59,6 +70,7 @@ def judge_antenna(
     photo_date: date | None,
     risk: float = DECISION_RISK,
     explained: JudgedReading | None = None,
+    priors: Priors | None = None,
 ) -> AntennaResult:
     """Hold one antenna's estimate against its reading, its downtilt reading and its design.
 
@@ -67,15 +79,16 @@ def judge_antenna(
     antenna, site : from the register. found : the estimate, which may be none. photo_date : the day of the photos;
         stands in where a magnetic reading bears no date, and serves for a magnetic design. risk : of deciding wrongly
         about the design, either way. explained : the reading with what the whole site says of it (`likely_causes`).
+        priors : how antennas hang in general.
 
     Returns
     -------
-    AntennaResult : `found` with what follows from it. Magnetic angles are carried to true north with the declination of
-    their day and place, and its uncertainty is added in quadrature (k = 1.96). Where the photos allow more than one
-    azimuth, the probability of being out is the mixture's, and a reading agrees if it agrees with any of them that has
-    at least 5 %. revisit: the reading (azimuth or downtilt) disagrees with the photos, the site makes a fault of it
-    likely, or the design's tolerance is not met. An undecided case alone sends nobody out: a better photo may decide
-    it, and `reasons` say how good.
+    AntennaResult : `found` with what follows from it. Magnetic angles are carried to true north with
+    the declination of their day and place, and its uncertainty is added in quadrature (k = 1.96). Where the photos
+    allow more than one azimuth, the probability of being out is the mixture's, weighed with what is known of antennas
+    in general, and a reading agrees if it agrees with any of them that has at least 5 %. revisit: the reading (azimuth
+    or downtilt) disagrees with the photos, the site makes a fault of it likely, or the design's tolerance is not met.
+    An undecided case alone sends nobody out: a better photo may decide it, and `reasons` say how good.
     """
     said = list(found.remarks)
     reading = downtilt = both = impact = None
@@ -87,9 +100,10 @@ def judge_antenna(
         downtilt = _judge_downtilt(antenna, found, said)
     design_deg, north = antenna.design_azimuth_deg, antenna.design_north
     designed = _carried("design azimuth", design_deg, north, antenna, site, None, photo_date, said)
-    design = _judge_design(antenna.tolerance_deg, designed, found, risk, said)
+    known = (priors or Priors()).deviations(antenna.tolerance_deg)
+    design = _judge_design(antenna.tolerance_deg, designed, found, risk, known, said)
     if reading is not None and reading.agrees and len(possible_azimuths(found)) == 1:
-        both = _combined(found, reading, design, designed, risk)
+        both = _combined(found, reading, design, designed, risk, known)
     if both is not None:
         said.append(reasons.combined_sentence(both, design))
     if design.deviation_deg is not None:
@@ -212,56 +226,79 @@ def _sigma_off(u95_deg: float, declination_sigma_deg: float, design: TrueAzimuth
 
 
 def _judge_design(
-    tolerance: float, true: TrueAzimuth | None, found: AntennaResult, risk: float, said: list[str]
+    tolerance: float, true: TrueAzimuth | None, found: AntennaResult, risk: float, known: Known, said: list[str]
 ) -> Design:
     azimuths = possible_azimuths(found)
     if true is None or not azimuths:
         return Design(azimuth_true_deg=true.azimuth_deg if true else None, tolerance_deg=tolerance, risk=risk)
-    sigmas = [_sigma_off(a.u95_deg, found.declination_sigma_deg, true) for a in azimuths]
-    p_out = sum(
-        a.probability * probability_out(difference_deg(a.azimuth_true_deg, true.azimuth_deg), sigma, tolerance)
-        for a, sigma in zip(azimuths, sigmas, strict=True)
-    )
-    p_out = min(1.0, p_out)
-    acceptance = risks = None
-    if len(azimuths) == 1:
-        acceptance, risks = acceptance_limit_deg(sigmas[0], tolerance, risk), risks_of(sigmas[0], tolerance, risk)
+    photos = [
+        Part(
+            deviation_deg=difference_deg(a.azimuth_true_deg, true.azimuth_deg),
+            sigma_deg=_sigma_off(a.u95_deg, found.declination_sigma_deg, true),
+            probability=a.probability,
+        )
+        for a in azimuths
+    ]
+    deviation, sigma = photos[0].deviation_deg, photos[0].sigma_deg
     design = Design(
         azimuth_true_deg=true.azimuth_deg,
         tolerance_deg=tolerance,
-        deviation_deg=difference_deg(azimuths[0].azimuth_true_deg, true.azimuth_deg),
-        p_out_of_tolerance=p_out,
-        decision=decide(p_out, risk),
+        deviation_deg=deviation,
+        p_out_of_tolerance=p_out(with_known(photos, known), tolerance),
+        p_out_photos_alone=p_out(photos, tolerance),
         risk=risk,
-        guard_band_deg=guard_band_deg(sigmas[0], risk),
-        acceptance_deg=acceptance,
-        consumer_risk=None if risks is None else risks.consumer,
-        producer_risk=None if risks is None else risks.producer,
     )
-    said.append(reasons.design_sentence(design, azimuths, sigmas[0]))
+    if not_measured(found):
+        said.append(reasons.not_measured_sentence(design, azimuths))
+        return design
+    design = replace(design, decision=decision_of(photos, known, tolerance, risk))
+    needed = None
+    if len(azimuths) == 1:
+        accepted, rejected = decision_limits_deg(sigma, tolerance, risk, known)
+        risks = risks_of(sigma, tolerance, risk, known)
+        if design.decision == "undecided":
+            needed = deciding_u95_deg(deviation, K95 * sigma, tolerance, risk, known)
+        design = replace(
+            design,
+            guard_band_deg=None if accepted is None else tolerance - accepted,
+            acceptance_deg=accepted,
+            rejection_deg=rejected,
+            consumer_risk=None if risks is None else risks.consumer,
+            producer_risk=None if risks is None else risks.producer,
+        )
+    both, far = design.p_out_of_tolerance, p_out(photos, 2.0 * tolerance)
+    vetoed = design.decision == "undecided" and both is not None and both <= risk
+    said.append(reasons.design_sentence(design, azimuths, needed, far if vetoed else None))
     return design
 
 
 def _combined(
-    found: AntennaResult, reading: JudgedReading, design: Design, designed: TrueAzimuth | None, risk: float
+    found: AntennaResult,
+    reading: JudgedReading,
+    design: Design,
+    designed: TrueAzimuth | None,
+    risk: float,
+    known: Known,
 ) -> Combined | None:
     """Reading and estimate together, which agree; None where one of them has no uncertainty."""
     azimuth, u95 = found.azimuth_true_deg, found.u95_deg
     if azimuth is None or u95 is None or not (u95 > 0.0 and reading.u95_deg > 0.0):
         return None
     mean = weighted_mean(azimuth, u95, reading.azimuth_true_deg, reading.u95_deg, reading.shared_u95_deg)
-    p_out: float | None = None
+    out: float | None = None
     decision: Decision = "undecided"
     if designed is not None:
         of_reading = (1.0 - mean.weight_first) * reading.declination_u95_deg / K95
         sigma = _sigma_off(mean.u95_deg, mean.weight_first * found.declination_sigma_deg + of_reading, designed)
-        p_out = probability_out(difference_deg(mean.azimuth_deg, designed.azimuth_deg), sigma, design.tolerance_deg)
-        decision = decide(p_out, risk)
+        deviation = difference_deg(mean.azimuth_deg, designed.azimuth_deg)
+        both = [Part(deviation_deg=deviation, sigma_deg=sigma)]
+        out = p_out(with_known(both, known), design.tolerance_deg)
+        decision = decision_of(both, known, design.tolerance_deg, risk)
     return Combined(
         azimuth_true_deg=mean.azimuth_deg,
         u95_deg=mean.u95_deg,
         weight_estimate=mean.weight_first,
-        p_out_of_tolerance=p_out,
+        p_out_of_tolerance=out,
         decision=decision,
     )
 
@@ -270,29 +307,35 @@ def _combined(
 
 
 def judge_site(
-    site: Site, result: SiteResult, photo_dates: Mapping[str, date | None], risk: float = DECISION_RISK
+    site: Site,
+    result: SiteResult,
+    photo_dates: Mapping[str, date | None],
+    risk: float = DECISION_RISK,
+    priors: Priors | None = None,
 ) -> SiteResult:
     """Judge every antenna of a solved site that the register knows, and say what may explain its readings.
 
     Parameters
     ----------
     site : from the register. result : the whole site's estimates. photo_dates : per antenna_id the day of its photos,
-        as for `judge_antenna`. risk : of deciding wrongly about a design, either way.
+        as for `judge_antenna`. risk : of deciding wrongly about a design, either way. priors : what is known of
+        antennas and readings in general.
 
     Returns
     -------
     SiteResult : with readings, designs, likely causes by `photoaz.judgement.causes`, and the readings' common angle.
     """
+    priors = priors or Priors()
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
 
     def judged(found: AntennaResult, explained: JudgedReading | None = None) -> AntennaResult:
         antenna = register.get(found.antenna_id)
         if antenna is None:
             return found
-        return judge_antenna(antenna, site, found, photo_dates.get(found.antenna_id), risk, explained)
+        return judge_antenna(antenna, site, found, photo_dates.get(found.antenna_id), risk, explained, priors)
 
     result = replace(result, antennas=ById(judged(found) for found in result.antennas))
-    readings, causes = _explained(site, result, photo_dates)
+    readings, causes = _explained(site, result, photo_dates, priors)
     again = (judged(a, readings[a.antenna_id]) if a.antenna_id in readings else a for a in result.antennas)
     return _with_common_mode(replace(result, antennas=ById(again), causes=causes))
 
@@ -313,7 +356,7 @@ def _with_common_mode(result: SiteResult) -> SiteResult:
 
 
 def _explained(
-    site: Site, result: SiteResult, photo_dates: Mapping[str, date | None]
+    site: Site, result: SiteResult, photo_dates: Mapping[str, date | None], priors: Priors
 ) -> tuple[dict[str, JudgedReading], SiteCauses | None]:
     """The readings of a judged site with what may explain them, where there are both readings and estimates."""
     register = {antenna.antenna_id: antenna for antenna in site.antennas}
@@ -334,7 +377,7 @@ def _explained(
         and (found := result.antennas.get(a.antenna_id)) is not None
         and (design := found.design.azimuth_true_deg) is not None
     ]
-    return likely_causes(cases, covariance_of(joint, names), others)
+    return likely_causes(cases, covariance_of(joint, names), others, priors)
 
 
 def _case(antenna: Antenna, site: Site, found: AntennaResult, photo_date: date | None) -> Case | None:

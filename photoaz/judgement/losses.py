@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg
+from photoaz.judgement.conformity import Part
 from photoaz.judgement.costs import Costs
-from photoaz.judgement.impact import BEAMWIDTH_3DB_DEG, FLOOR_DEG, FRONT_TO_BACK_DB, SECTOR_WIDTH_DEG, Part
+from photoaz.judgement.impact import BEAMWIDTH_3DB_DEG, FLOOR_DEG, FRONT_TO_BACK_DB, SECTOR_WIDTH_DEG
 from photoaz.result import LikelyCause
 
 Array = NDArray[Any]
@@ -107,13 +108,13 @@ def _out(deviation_deg: Array, sigma_deg: Array, limit_deg: float) -> Array:
 class Stake:
     """What is known of one antenna and what hangs on it.
 
-    parts : of its deviation from the design, by photos and reading. tolerance_deg : about it. photo_sigma_deg : of the
-        photos alone, which further evidence improves; None where that is what `parts` has. record_off_deg : the reading
-        minus the design, where the reading is contradicted by the photos; None where it is not, or there is none.
-        tilt_contradicted : so is the downtilt reading. cause : the likely one of what does not fit; alike : those that
-        are not told apart, where none is likely. fixed_off_deg : the reading without that cause, minus the design; None
-        where the cause does not tell. reading_sigma_deg : of the reading. turned : the antenna itself is likely turned,
-        and out of tolerance.
+    parts : of its deviation from the design, by photos, reading and what is known of antennas. tolerance_deg : about
+        it. photo_sigma_deg : of the photos alone, which further evidence improves; None where that is what `parts` has.
+        record_off_deg : the reading minus the design, where the reading is contradicted by the photos; None where it is
+        not, or there is none. tilt_contradicted : so is the downtilt reading. cause : the likely one of what does not
+        fit; alike : those that are not told apart, where none is likely. fixed_off_deg : the reading without that
+        cause, minus the design; None where the cause does not tell. reading_sigma_deg : of the reading. turned : the
+        antenna itself is likely turned, and out of tolerance.
     """
 
     parts: tuple[Part, ...]
@@ -200,7 +201,7 @@ def parts_with_reading(
 
     Parameters
     ----------
-    parts : by the photos alone, weights to 1. reading_off_deg, reading_sigma_deg : the reading minus the design, and
+    parts : by the photos, weights to 1. reading_off_deg, reading_sigma_deg : the reading minus the design, and
         its standard uncertainty, above 0. right : probability that the reading is right, in the light of the photos.
 
     Returns

@@ -27,26 +27,8 @@ from numpy.typing import NDArray
 from photoaz.angles import difference_deg
 from photoaz.geodesy.norths import Declination
 from photoaz.judgement.conformity import hung_density
-from photoaz.quantities import (
-    ALL_REVERSED_SHARE,
-    ANYWHERE_SHARE,
-    COMMON_OFFSET_SHARE,
-    COMMON_OFFSET_SIGMA_DEG,
-    DECLINATION_OMITTED_SHARE,
-    DECLINATION_SIGN_SHARE,
-    DECLINATION_TWICE_SHARE,
-    DIGITS_TRANSPOSED_SHARE,
-    ESTIMATE_SPOILED_SHARE,
-    GRID_FOR_TRUE_SHARE,
-    K95,
-    ODD_NORTH,
-    OWN_REFERENCE_FAULT_SHARE,
-    READING_REVERSED_SHARE,
-    READING_WRONG_SHARE,
-    READING_WRONG_SIGMA_DEG,
-    TURNED_SIGMA_DEG,
-    TURNED_SINCE_SHARE,
-)
+from photoaz.priors import Priors, ReadingsKnown
+from photoaz.quantities import ESTIMATE_SPOILED_SHARE, K95, ODD_NORTH
 from photoaz.register.model import Antenna, Reading, ReadingNorth
 from photoaz.result import AntennaResult, JudgedReading, LikelyCause
 
@@ -105,7 +87,8 @@ class Facts:
     covariance: of the estimates (n, n). own: that of the readings without the declination's part (n, n). shared: one
     sigma of the declination in each reading; declination: what it does to each estimate. others: antennas without a
     reading and an estimate, which an exchanged reading may be of, with their true design azimuths; then other_azimuth
-    and other_variance of each.
+    and other_variance of each. priors: what is known in general; by_design: whether that antennas mostly hang as
+    designed is counted.
     """
 
     cases: Sequence[Case]
@@ -118,9 +101,13 @@ class Facts:
     others: Sequence[tuple[Antenna, float]]
     other_azimuth: Array
     other_variance: Array
+    priors: Priors
+    by_design: bool = True
 
 
-def facts_of(cases: Sequence[Case], covariance: Array, others: Sequence[tuple[Antenna, float]]) -> Facts:
+def facts_of(
+    cases: Sequence[Case], covariance: Array, others: Sequence[tuple[Antenna, float]], priors: Priors
+) -> Facts:
     """The cases beside the site's other antennas, with their covariance [deg^2] (n, n); see `Facts`.
 
     Raises
@@ -143,7 +130,8 @@ def facts_of(cases: Sequence[Case], covariance: Array, others: Sequence[tuple[An
         declination=np.array([c.found.declination_sigma_deg for c in cases]),
         others=others,
         other_azimuth=np.array([azimuth for _, azimuth in others]),
-        other_variance=np.array([(a.tolerance_deg / 2.0) ** 2 for a, _ in others]),
+        other_variance=np.array([(priors.antennas.as_designed_spread * a.tolerance_deg) ** 2 for a, _ in others]),
+        priors=priors,
     )
 
 
@@ -179,15 +167,15 @@ def references_of(facts: Facts) -> list[Reference]:
 
 def _reference_faults(facts: Facts, who: Array) -> Iterator[tuple[LikelyCause, float, Array, Array]]:
     """Faults of reference of some of the readings: what they shift them by, and the errors that go with that."""
-    n = len(facts.cases)
+    n, known = len(facts.cases), facts.priors.readings
     some = [int(i) for i in np.flatnonzero(who)]
-    for cause, prior, of in _declination_faults():
+    for cause, prior, of in _declination_faults(known):
         moved = [of(facts.cases[i]) for i in some]
-        known = [m for m in moved if m is not None]
-        if len(known) == len(moved):
+        shifts = [m for m in moved if m is not None]
+        if len(shifts) == len(moved):
             shift, column = np.zeros(n), facts.shared.copy()
-            shift[some], column[some] = [m[0] for m in known], [m[1] for m in known]
-            yield cause, prior * min(m[2] for m in known), shift, column[:, None]
+            shift[some], column[some] = [m[0] for m in shifts], [m[1] for m in shifts]
+            yield cause, prior * min(m[2] for m in shifts), shift, column[:, None]
     grids = sorted({round(g, 3) for c in facts.cases for g in c.convergences_deg})
     for g in grids:
         moved_by_grid = [_grid_fault(facts.cases[i], g, first=g == grids[0]) for i in some]
@@ -195,12 +183,12 @@ def _reference_faults(facts: Facts, who: Array) -> Iterator[tuple[LikelyCause, f
         if len(applying) == len(some):
             shift = np.zeros(n)
             shift[some] = [m[0] for m in applying]
-            prior = GRID_FOR_TRUE_SHARE * min(m[1] for m in applying) / len(grids)
+            prior = known.grid_for_true_share * min(m[1] for m in applying) / len(grids)
             yield "grid_for_true", prior, shift, facts.shared[:, None]
     if len(some) > 1:
-        columns = np.column_stack([facts.shared, COMMON_OFFSET_SIGMA_DEG * who])
-        yield "common_offset", COMMON_OFFSET_SHARE, np.zeros(n), columns
-        yield "reversed_180", ALL_REVERSED_SHARE, 180.0 * who, facts.shared[:, None]
+        columns = np.column_stack([facts.shared, known.common_offset_sigma_deg * who])
+        yield "common_offset", known.common_offset_share, np.zeros(n), columns
+        yield "reversed_180", known.all_reversed_share, 180.0 * who, facts.shared[:, None]
 
 
 def _grid_fault(c: Case, convergence_deg: float, first: bool) -> tuple[float, float] | None:
@@ -212,7 +200,7 @@ def _grid_fault(c: Case, convergence_deg: float, first: bool) -> tuple[float, fl
     return None if c.declination is None else (c.declination.value_deg - convergence_deg, ODD_NORTH)
 
 
-def _declination_faults() -> Iterator[tuple[LikelyCause, float, Any]]:
+def _declination_faults(known: ReadingsKnown) -> Iterator[tuple[LikelyCause, float, Any]]:
     """Faults of declination: of one reading the shift of it as carried to true north, its sigma, and how odd it is."""
 
     def times(k: float, north: ReadingNorth, odd: float = 1.0) -> Any:
@@ -226,12 +214,12 @@ def _declination_faults() -> Iterator[tuple[LikelyCause, float, Any]]:
 
         return shifted
 
-    yield "declination_omitted", DECLINATION_OMITTED_SHARE, times(-1.0, "true")
-    yield "declination_omitted", DECLINATION_OMITTED_SHARE, times(-1.0, "grid", ODD_NORTH)
-    yield "declination_sign", DECLINATION_SIGN_SHARE, times(-2.0, "true")
-    yield "declination_sign", DECLINATION_TWICE_SHARE, times(1.0, "true")
-    yield "declination_sign", DECLINATION_SIGN_SHARE, times(0.0, "magnetic")
-    yield "declination_sign", DECLINATION_TWICE_SHARE, times(-2.0, "magnetic", ODD_NORTH)
+    yield "declination_omitted", known.declination_omitted_share, times(-1.0, "true")
+    yield "declination_omitted", known.declination_omitted_share, times(-1.0, "grid", ODD_NORTH)
+    yield "declination_sign", known.declination_sign_share, times(-2.0, "true")
+    yield "declination_sign", known.declination_twice_share, times(1.0, "true")
+    yield "declination_sign", known.declination_sign_share, times(0.0, "magnetic")
+    yield "declination_sign", known.declination_twice_share, times(-2.0, "magnetic", ODD_NORTH)
 
 
 # ---- of single readings ----------------------------------------------------------------------------------------------
@@ -284,12 +272,12 @@ def transposed(angle_deg: float) -> tuple[float, ...]:
 def faults_of(facts: Facts, ref: Reference) -> Faults:
     """What each reading may suffer by itself, with a fault of reference or without."""
     rows: list[tuple[int, float, float, float, Kind]] = []
+    known, anywhere = facts.priors.readings, facts.priors.antennas.turned_anywhere_share
     for i, c in enumerate(facts.cases):
         spoiled = min(max(ESTIMATE_SPOILED_SHARE, 1.0 - c.name_probability), 0.8)
         others = [a for a in c.found.alternatives if a.probability > 0.0]
         first = math.log(max(1.0 - sum(a.probability for a in others), 1e-3))
-        faulty = READING_REVERSED_SHARE + DIGITS_TRANSPOSED_SHARE + READING_WRONG_SHARE + TURNED_SINCE_SHARE
-        fine = first + math.log1p(-faulty) + math.log1p(-spoiled)
+        fine = first + math.log1p(-known.faulty_share) + math.log1p(-spoiled)
         # the photos may mean another of the azimuths that they allow
         ways = []
         for a in others:
@@ -298,49 +286,49 @@ def faults_of(facts: Facts, ref: Reference) -> Faults:
         rows += [(i, moved, 0.0, log_p - first, "other way") for moved, log_p in ways]
         for moved, log_p in ((0.0, first), *ways):
             if ref.cause != "reversed_180" or not ref.who[i]:
-                weight = math.log(READING_REVERSED_SHARE) + log_p - fine
+                weight = math.log(known.reversed_share) + log_p - fine
                 rows.append((i, moved - 180.0, 0.0, weight, "reversed_180"))
             for t in transposed(c.stated.azimuth_deg):
-                weight = math.log(DIGITS_TRANSPOSED_SHARE / 2.0) + log_p - fine
+                weight = math.log(known.digits_transposed_share / 2.0) + log_p - fine
                 rows.append((i, moved + t - c.stated.azimuth_deg, 0.0, weight, "digits_transposed"))
         if len(facts.cases) > 1 and ref.cause is None:
-            for cause, _, of in _declination_faults():
+            for cause, _, of in _declination_faults(known):
                 if (got := of(c)) is not None:
-                    weight = math.log(OWN_REFERENCE_FAULT_SHARE * got[2]) + first - fine
+                    weight = math.log(known.own_reference_share * got[2]) + first - fine
                     rows.append((i, -got[0], got[1], weight, cause))
         turned = _turned(facts, ref, i)
         broad: tuple[tuple[float, float, float, Kind], ...] = (
-            (READING_WRONG_SHARE, READING_WRONG_SIGMA_DEG, 0.0, "reading_wrong"),
-            (TURNED_SINCE_SHARE, TURNED_SIGMA_DEG, turned, "antenna_turned"),
+            (known.wrong_share, known.wrong_sigma_deg, 0.0, "reading_wrong"),
+            (known.turned_since_share, facts.priors.antennas.turned_sigma_deg, turned, "antenna_turned"),
         )
         for prior, spread, gain, kind in broad:
-            rows.append((i, 0.0, spread, math.log(prior * (1.0 - ANYWHERE_SHARE)) + gain - fine, kind))
-            rows.append((i, 0.0, WIDE_DEG, math.log(prior * ANYWHERE_SHARE) + FLAT + gain - fine, kind))
+            rows.append((i, 0.0, spread, math.log(prior * (1.0 - anywhere)) + gain - fine, kind))
+            rows.append((i, 0.0, WIDE_DEG, math.log(prior * anywhere) + FLAT + gain - fine, kind))
         rows.append((i, 0.0, WIDE_DEG, math.log(spoiled) + FLAT + turned - fine, "none"))
     index, shift, widening, log_weights, kinds = zip(*rows, strict=True)
     return Faults(np.array(index), np.array(shift), np.array(widening), np.array(log_weights), kinds)
 
 
-def _log_hung(c: Case, azimuth_deg: float, variance_deg2: float) -> float:
-    """Log density of an azimuth, known with a variance, by how antennas hang; 0 where the design is not known."""
+def _log_hung(facts: Facts, c: Case, azimuth_deg: float, variance_deg2: float) -> float:
+    """Log density of an azimuth, known with a variance, by how antennas hang; 0 where that is not counted or known."""
     design = c.found.design.azimuth_true_deg
-    if design is None:
+    if design is None or not facts.by_design:
         return 0.0
     off = np.array(_short(azimuth_deg - design))
-    return math.log(float(hung_density(off, c.antenna.tolerance_deg, variance_deg2)))
+    return math.log(float(hung_density(off, facts.priors.deviations(c.antenna.tolerance_deg), variance_deg2)))
 
 
 def _suits(facts: Facts, i: int, other_deg: float) -> float:
     """Log of how much better the design suits another azimuth that the photos allow than the one estimated."""
     c, variance = facts.cases[i], float(facts.covariance[i, i])
-    return _log_hung(c, other_deg, variance) - _log_hung(c, c.estimate_deg, variance)
+    return _log_hung(facts, c, other_deg, variance) - _log_hung(facts, c, c.estimate_deg, variance)
 
 
 def _turned(facts: Facts, ref: Reference, i: int) -> float:
     """Log of how much better the design suits the reading than the photos: one of the two is as it was hung."""
     c = facts.cases[i]
-    read = _log_hung(c, c.reading.azimuth_true_deg - float(ref.shift[i]), (c.reading.u95_deg / K95) ** 2)
-    return read - _log_hung(c, c.estimate_deg, float(facts.covariance[i, i]))
+    read = _log_hung(facts, c, c.reading.azimuth_true_deg - float(ref.shift[i]), (c.reading.u95_deg / K95) ** 2)
+    return read - _log_hung(facts, c, c.estimate_deg, float(facts.covariance[i, i]))
 
 
 def _short(angle_deg: float) -> float:

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.errors import InputError
 from photoaz.geodesy.norths import TrueAzimuth
-from photoaz.judgement.conformity import guard_band_deg
-from photoaz.quantities import CAUSE_NAMED, K95
+from photoaz.priors import Priors
+from photoaz.quantities import CAUSE_NAMED
 from photoaz.register.model import ReadingNorth
 from photoaz.result import (
     Alternative,
@@ -67,7 +67,7 @@ def reading_sentence(reading: JudgedReading, photos: Alternative, second: bool) 
     if reading.p_right is not None and reading.agrees != (reading.en <= 1.0):
         right = percent_words(reading.p_right)
         said += f"{', but' if reading.agrees else '; but'} by all of the site's readings and photos it is right with a "
-        said += f"probability of {right}"
+        said += f"probability of {right}, and the verdict goes by that: En compares this one pair"
     return f"{said}."
 
 
@@ -80,43 +80,66 @@ def downtilt_sentence(reading: JudgedDowntilt, tilt_deg: float, u95_deg: float) 
     )
 
 
-def design_sentence(design: Design, azimuths: Sequence[Alternative], sigma_deg: float) -> str:
+def design_sentence(
+    design: Design, azimuths: Sequence[Alternative], needed_u95_deg: float | None, far_out: float | None
+) -> str:
     """The decision about a design, and what would decide it. azimuths : that the photos allow, the likeliest first.
 
-    sigma_deg : standard uncertainty of the deviation.
+    needed_u95_deg : of an undecided one, with which it would be decided; None where hardly any would do. far_out :
+    probability by the photos alone of twice the tolerance, where that alone keeps it from being accepted; else None.
     """
-    if design.azimuth_true_deg is None or design.deviation_deg is None or design.p_out_of_tolerance is None:
-        raise ValueError("a design without a decision")
-    photos = format_azimuth_deg(azimuths[0].azimuth_true_deg, azimuths[0].u95_deg)
-    said = (
-        f"The azimuth from the photos, {photos}, is {format_difference_deg(design.deviation_deg)} off the design, "
-        f"{format_azimuth_deg(design.azimuth_true_deg)} true ± {design.tolerance_deg:g}°: {_DECIDED[design.decision]}, "
-        f"the probability of being out of tolerance is {percent_words(design.p_out_of_tolerance)}."
-    )
+    said = f"{_off_design(design, azimuths)}: {_DECIDED[design.decision]}, {_p_out_words(design)}."
     if design.decision != "undecided":
         return said
+    if far_out is not None:
+        said += (
+            f" It is not accepted, as by the photos alone it may be {2.0 * design.tolerance_deg:g}° off or more "
+            f"(probability {percent_words(far_out)})."
+        )
     if len(azimuths) > 1:
         return f"{said} A photo from another side would tell which of the possible azimuths is the true one."
-    return f"{said} {_guarded(design, sigma_deg)} {_what_would_decide(design.deviation_deg, design)}"
+    return f"{said} {_limits(design)} {_what_would_decide(needed_u95_deg)}"
 
 
-def _guarded(design: Design, sigma_deg: float) -> str:
+def not_measured_sentence(design: Design, azimuths: Sequence[Alternative]) -> str:
+    """Of an azimuth so wide that it decides nothing."""
+    return f"{_off_design(design, azimuths)}: not measured, so nothing is decided ({_p_out_words(design)})."
+
+
+def _off_design(design: Design, azimuths: Sequence[Alternative]) -> str:
+    if design.azimuth_true_deg is None or design.deviation_deg is None:
+        raise ValueError("a design without a decision")
+    return (
+        f"The azimuth from the photos, {format_azimuth_deg(azimuths[0].azimuth_true_deg, azimuths[0].u95_deg)}, is "
+        f"{format_difference_deg(design.deviation_deg)} off the design, "
+        f"{format_azimuth_deg(design.azimuth_true_deg)} true ± {design.tolerance_deg:g}°"
+    )
+
+
+def _p_out_words(design: Design) -> str:
+    """The probability of being out, with what is known of antennas and without."""
+    if design.p_out_of_tolerance is None or design.p_out_photos_alone is None:
+        raise ValueError("a design without a decision")
+    both, alone = percent_words(design.p_out_of_tolerance), percent_words(design.p_out_photos_alone)
+    said = f"the probability of being out of tolerance is {both}"
+    return said if both == alone else f"{said}, by the photos alone {alone}"
+
+
+def _limits(design: Design) -> str:
     """What deviations would be decided at this uncertainty."""
-    risk = design.risk or 0.0
-    rejected = f"rejected beyond {design.tolerance_deg + guard_band_deg(sigma_deg, risk):.1f}°"
+    rejected = "none is rejected" if design.rejection_deg is None else f"rejected beyond {design.rejection_deg:.1f}°"
     if design.acceptance_deg is None:
         could = f"no deviation could be accepted with this uncertainty; it would be {rejected}"
     else:
         could = f"a deviation is accepted up to {design.acceptance_deg:.1f}° and {rejected}"
-    return f"At a risk of {100.0 * risk:g} % {could}."
+    return f"At a risk of {100.0 * (design.risk or 0.0):g} % {could}."
 
 
-def _what_would_decide(deviation_deg: float, design: Design) -> str:
-    """How small the U95 must get for this deviation to be decided, by the one-sided guard band."""
-    needed = abs(design.tolerance_deg - abs(deviation_deg)) * K95 / guard_band_deg(1.0, design.risk or 0.0)
-    if needed < 0.1:
+def _what_would_decide(needed_u95_deg: float | None) -> str:
+    """How small the U95 must get for this deviation to be decided."""
+    if needed_u95_deg is None:
         return "It lies at the limit of the tolerance, where no measurement decides."
-    return f"An uncertainty of ± {needed:.1f}° or better would decide it, if the azimuth stays as it is."
+    return f"An uncertainty of ± {needed_u95_deg:.1f}° or better would decide it, if the azimuth stays as it is."
 
 
 def combined_sentence(both: Combined, design: Design) -> str:
@@ -129,6 +152,17 @@ def combined_sentence(both: Combined, design: Design) -> str:
         f"Reading and photos together: {format_azimuth_deg(both.azimuth_true_deg, both.u95_deg)}, "
         f"{100.0 * both.weight_estimate:.0f} % of the weight with the photos{said}."
     )
+
+
+def priors_sentence(priors: Priors) -> str:
+    """Which priors were used that are not the defaults."""
+    usual = {(table, key): value for table, key, value in Priors().values()}
+    changed = [
+        f"{key} {value:g} (by default {usual[table, key]:g})"
+        for table, key, value in priors.values()
+        if value != usual[table, key]
+    ]
+    return f"Weighed with priors of the user's: {', '.join(changed)}."
 
 
 def impact_sentence(deviation_deg: float, impact: Impact) -> str:

@@ -12,6 +12,7 @@ from photoaz.judgement import instructions
 from photoaz.judgement.costs import Costs
 from photoaz.judgement.losses import Stake, loss_now, p_out_of
 from photoaz.judgement.ways import Way, stake_of, ways_of
+from photoaz.priors import Priors
 from photoaz.register.model import Site
 from photoaz.result import Action, AntennaResult, Revisit, RevisitItem, SiteResult
 
@@ -23,19 +24,19 @@ _OF_REFERENCE = ("declination_omitted", "declination_sign", "grid_for_true", "re
 _MOST_ROUNDS = 6
 
 
-def plan_site(site: Site, result: SiteResult, costs: Costs | None = None) -> Revisit:
+def plan_site(site: Site, result: SiteResult, costs: Costs | None = None, priors: Priors | None = None) -> Revisit:
     """What to do about a judged site: for every antenna the action that leaves least to lose, visited once at most.
 
     On the list are antennas with an action, and those that are out, undecided, contradicted or unseen although
     nothing pays. Where somebody goes, or climbs, it is done once for all that gain by it: of no trip, a trip, and a
     trip with a climb, whichever costs and leaves least.
     """
-    costs = costs or Costs()
+    costs, priors = costs or Costs(), priors or Priors()
     register = {a.antenna_id: a for a in site.antennas}
     stakes: dict[str, Stake] = {}
     for found in result.antennas:
         antenna = register.get(found.antenna_id)
-        stake = None if antenna is None else stake_of(antenna, found, costs)
+        stake = None if antenna is None else stake_of(antenna, found, priors.deviations(antenna.tolerance_deg))
         if stake is not None:
             stakes[found.antenna_id] = stake
     plan = _best_plan({name: result.antennas[name] for name in stakes}, stakes, costs)

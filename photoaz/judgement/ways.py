@@ -13,8 +13,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from photoaz.angles import difference_deg
+from photoaz.judgement.conformity import Known, known_parts, with_known
 from photoaz.judgement.costs import Costs
-from photoaz.judgement.impact import Part, parts_of
+from photoaz.judgement.impact import parts_of
 from photoaz.judgement.losses import (
     Preview,
     Stake,
@@ -25,7 +26,7 @@ from photoaz.judgement.losses import (
     parts_with_reading,
     preview,
 )
-from photoaz.quantities import FIRST_PHOTO_U95_DEG, K95, UNSEEN_OUT_SIGMA_DEG, UNSEEN_WITHIN_SHARE
+from photoaz.quantities import FIRST_PHOTO_U95_DEG, K95
 from photoaz.register.model import Antenna
 from photoaz.result import Action, AntennaResult, EvidenceOption
 
@@ -65,20 +66,18 @@ class Way:
         return FIRST_PHOTO_U95_DEG if self.action == "photo" else None
 
 
-def stake_of(antenna: Antenna, found: AntennaResult, costs: Costs) -> Stake | None:
-    """What hangs on a judged antenna; None where its design is not known in true north."""
+def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> Stake | None:
+    """What hangs on a judged antenna; None where its design is not known in true north. known : how antennas hang."""
     design, reading, tilt = found.design, found.reading, found.downtilt_reading
     aim, tolerance = design.azimuth_true_deg, antenna.tolerance_deg
     if aim is None:
         return None
     photos = parts_of(found, aim)
     if not photos:
-        sigma = tolerance * UNSEEN_WITHIN_SHARE
-        within = Part(deviation_deg=0.0, sigma_deg=sigma, probability=1.0 - costs.unseen_out)
-        out = Part(deviation_deg=0.0, sigma_deg=UNSEEN_OUT_SIGMA_DEG, probability=costs.unseen_out)
-        return Stake(parts=(within, out), tolerance_deg=tolerance)
+        return Stake(parts=known_parts(known), tolerance_deg=tolerance)
+    parts = with_known(photos, known)
     stake = Stake(
-        parts=photos,
+        parts=parts,
         tolerance_deg=tolerance,
         photo_sigma_deg=max(photos, key=lambda x: x.probability).sigma_deg,
         tilt_contradicted=tilt is not None and tilt.agrees is False,
@@ -94,7 +93,7 @@ def stake_of(antenna: Antenna, found: AntennaResult, costs: Costs) -> Stake | No
             believed = reading.corrected_deg
             fixed = float(difference_deg(believed, aim))
             right = next((c.probability for c in reading.causes if c.cause == cause), 0.0)
-        parts = parts_with_reading(photos, float(difference_deg(believed, aim)), sigma, min(right, 1.0))
+        parts = parts_with_reading(parts, float(difference_deg(believed, aim)), sigma, min(right, 1.0))
         stake = replace(stake, parts=parts)
     p_out = design.p_out_of_tolerance
     return replace(

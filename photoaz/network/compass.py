@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from photoaz.angles import COMPASS
 from photoaz.network.adjust import Adjusted, inverse
 from photoaz.network.observations import Direct, Observation, wrap
-from photoaz.quantities import COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE
+from photoaz.priors import CompassesKnown
 
 Array = NDArray[Any]
 
@@ -56,14 +56,16 @@ class Shift:
 
 
 def with_disturbed(
-    observations: Sequence[Observation], index: Mapping[str, int], disturbed: Collection[str]
+    observations: Sequence[Observation],
+    index: Mapping[str, int],
+    disturbed: Collection[str],
+    known: CompassesKnown | None = None,
 ) -> tuple[Observation, ...]:
     """The observations with the compasses of some photos as wide as a disturbed one; index: of the photos' headings."""
     wide = {index[name] for name in disturbed}
+    sigma = np.radians((known or CompassesKnown()).disturbed_sigma_deg)
     return tuple(
-        replace(o, sigma=COMPASS_DISTURBED_RAD)
-        if isinstance(o, Direct) and is_compass(o) and int(o.index[0]) in wide
-        else o
+        replace(o, sigma=float(sigma)) if isinstance(o, Direct) and is_compass(o) and int(o.index[0]) in wide else o
         for o in observations
     )
 
@@ -75,18 +77,25 @@ def is_compass(o: Observation) -> bool:
 
 # longer than most: one sum over all ways in which compasses may be disturbed, whose steps share their arrays
 def weigh_compasses(
-    observations: Sequence[Observation], adjusted: Adjusted, good_rad: Mapping[str, float], index: Mapping[str, int]
+    observations: Sequence[Observation],
+    adjusted: Adjusted,
+    good_rad: Mapping[str, float],
+    index: Mapping[str, int],
+    known: CompassesKnown | None = None,
 ) -> Compasses | None:
     """Weigh which compasses are disturbed, given the adjusted network; None where no photo has one.
 
     Parameters
     ----------
     observations, adjusted : the network with some state of its compasses. good_rad : per photo with a compass, its
-    standard uncertainty where undisturbed. index : place of each photo's heading among the unknowns.
+    standard uncertainty where undisturbed. index : place of each photo's heading among the unknowns. known : how often
+    compasses are disturbed, and how far.
 
     The evidence of a combination is the probability of all compass readings under it, the headings' distribution as all
     else has it integrated over (Gaussian, linear about the adjustment).
     """
+    known = known or CompassesKnown()
+    share = known.disturbed_share
     at = {int(o.index[0]): o for o in observations if isinstance(o, Direct) and is_compass(o)}
     photos = tuple(name for name in good_rad if index[name] in at)
     if not photos:
@@ -94,7 +103,7 @@ def weigh_compasses(
     idx = np.array([index[name] for name in photos])
     said = np.array([float(wrap(np.array(at[int(k)].value - adjusted.x[k]))) for k in idx])
     good = np.array([1.0 / good_rad[name] ** 2 for name in photos])
-    bad = 1.0 / COMPASS_DISTURBED_RAD**2
+    bad = 1.0 / np.radians(known.disturbed_sigma_deg) ** 2
     now = np.array([1.0 / at[int(k)].sigma ** 2 for k in idx])
     cov = adjusted.covariance[np.ix_(idx, idx)].copy()
     mean = np.zeros(len(idx))
@@ -107,7 +116,7 @@ def weigh_compasses(
         # the reading's density as all else predicts it, with the one precision over that with the other
         open_ = 1.0 + step * np.diag(cov)
         gain = 0.5 * (np.log(to / now) - np.log(open_) - step * (said - mean) ** 2 / open_)
-        prior = np.log(COMPASS_DISTURBED_SHARE) - np.log(1.0 - COMPASS_DISTURBED_SHARE)
+        prior = np.log(share) - np.log(1.0 - share)
         return gain + np.where(state, -prior, prior), step
 
     for _ in range(2 * len(idx)):
@@ -136,7 +145,7 @@ def weigh_compasses(
     fit = (d * said[unsure] ** 2).sum(1) - (side * heading).sum(1)
     ln = 0.5 * (np.log(d).sum(1) - np.linalg.slogdet(information)[1] - fit)
     k = states.sum(1)
-    ln = ln + k * np.log(COMPASS_DISTURBED_SHARE) + (m - k) * np.log(1.0 - COMPASS_DISTURBED_SHARE)
+    ln = ln + k * np.log(share) + (m - k) * np.log(1.0 - share)
     order = np.argsort(-ln, kind="stable")
     order = order[ln[order] > ln[order[0]] + np.log(_LEAST)]
     weight = np.exp(ln[order] - ln[order[0]])

@@ -18,6 +18,7 @@ from photoaz.network.freedom import effective_dof
 from photoaz.network.mode_weights import TILT_SIGMA_RAD, AzimuthMode, WeighedModes, weigh_modes
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, azimuths_of_modes, outline_label
+from photoaz.priors import CompassesKnown
 from photoaz.quantities import OUTLINE_DOF, SHAPE_SIGMA_RAD, W_CRITICAL
 
 Array = NDArray[Any]
@@ -107,12 +108,14 @@ class _Fitted:
     total: float
 
 
-def solve_network(network: SiteNetwork) -> NetworkSolution:
+def solve_network(network: SiteNetwork, known: CompassesKnown | None = None) -> NetworkSolution:
     """Choose modes, adjust, leave out or doubt what contradicts the rest, and weigh the other modes.
+
+    known : how often compasses are disturbed.
 
     Raises AdjustmentError where the network has no solution, or its adjustment does not converge.
     """
-    search = _Search(network)
+    search = _Search(network, known)
     # before anything is left out: two views that were taken for two ways of one antenna contradict all else as well
     choice = _first_choice(network)
     now = search.improved(search.adjusted(choice, _start(network, choice)), together=2)
@@ -135,8 +138,8 @@ class _Search:
     disturbed: the photos whose compass is held to be disturbed; compasses: how they were weighed last.
     """
 
-    def __init__(self, network: SiteNetwork) -> None:
-        self.network = network
+    def __init__(self, network: SiteNetwork, known: CompassesKnown | None = None) -> None:
+        self.network, self._known = network, known
         self.headings = {p.name: int(network.layout.photo(p.name, "heading")[0]) for p in network.photos}
         self._good = {p.name: a.sigma_rad for p in network.photos for a in p.headings if a.source == COMPASS}
         self.left_out: list[Observation] = []
@@ -151,7 +154,7 @@ class _Search:
             for o in self.network.observations(choice, self.doubt)
             if not any(_same_observation(o, x) for x in self.left_out)
         ]
-        observations = with_disturbed(some, self.headings, self.disturbed)
+        observations = with_disturbed(some, self.headings, self.disturbed, self._known)
         adjusted = adjust(observations, start, layout=self.network.layout)
         boxes = sum(p.boxes[a][choice[p.name, a]].cost for p in self.network.photos for a in p.boxes)
         total = adjusted.cost + boxes if adjusted.converged else math.inf
@@ -186,7 +189,7 @@ class _Search:
     def settled(self, now: _Fitted) -> _Fitted:
         """With the likeliest state of the compasses."""
         for _ in range(4):
-            self.compasses = weigh_compasses(now.observations, now.adjusted, self._good, self.headings)
+            self.compasses = weigh_compasses(now.observations, now.adjusted, self._good, self.headings, self._known)
             if self.compasses is None or self.compasses.likeliest == self.disturbed:
                 break
             self.disturbed = self.compasses.likeliest

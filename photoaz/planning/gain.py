@@ -47,4 +47,4 @@ def gain_of(
 ) -> Revisit:
     """What is best for each antenna of a site that was estimated, the planned photos being one way among others."""
     offered = with_planned_photos(solution, u95_deg, "the planned photos", distance_m, bearing_deg)
-    return plan_site(site, offered, costs)
+    return plan_site(site, offered, costs, solution.priors)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from photoaz.angles import format_azimuth_deg, u95_decimals
+from photoaz.judgement.conformity import not_measured
 from photoaz.judgement.reasons import format_odds, in_words
 from photoaz.present import words
 from photoaz.present.drawing import Direction
@@ -20,6 +21,11 @@ STATUS = {
 }
 DECISIONS = {"accept": "within tolerance", "reject": "OUT of tolerance", "undecided": "undecided"}
 _MOST_CAUSES = 3
+#: to be said wherever En stands beside a verdict
+VERDICT_NOTE = (
+    "The verdict on a reading goes by the probability that it is right, by all of the site's readings and photos; "
+    "En compares this one pair."
+)
 
 
 # ---- single figures --------------------------------------------------------------------------------------------------
@@ -46,6 +52,27 @@ def en_text(en: float | None) -> str:
     """Two decimals; more just above 1, where '1.00' would contradict the verdict beside it."""
     text = words.number(en)
     return f"{en:.4f}" if en is not None and text == "1.00" and en > 1.0 else text
+
+
+def decision_text(a: AntennaResult) -> str:
+    """'within tolerance'; 'not measured' of an azimuth so wide that it decides nothing."""
+    return "not measured" if not_measured(a) else DECISIONS[a.design.decision]
+
+
+def p_out_text(design: Design) -> str:
+    """'3.0 %, by the photos alone 12 %'; what is not known is left out."""
+    both = words.probability(design.p_out_of_tolerance)
+    alone = design.p_out_photos_alone
+    return both if alone is None else f"{both}, by the photos alone {percent(alone)}"
+
+
+def right_text(reading: JudgedReading) -> str:
+    """Of a reading's being right: '97 % by the whole site, 90 % by the photos alone'; '' where not known."""
+    if reading.p_right is None:
+        return ""
+    alone = reading.p_right_photos_alone
+    said = f"{percent(reading.p_right)} by the whole site"
+    return said if alone is None else f"{said}, {percent(alone)} by the photos alone"
 
 
 def verdict(agrees: bool | None) -> str:
@@ -90,7 +117,7 @@ def antenna_figures(a: AntennaResult) -> list[Figure]:
         other = words.azimuth(o.azimuth_true_deg, o.u95_deg)
         rows.append(("also possible", f"{other}, probability {percent(o.probability)}"))
     rows += _reading_figures(a.reading)
-    rows += _design_figures(a.design)
+    rows += _design_figures(a)
     if a.combined is not None:
         both = words.azimuth(a.combined.azimuth_true_deg, a.combined.u95_deg)
         rows.append(("both together", f"{both} true"))
@@ -106,10 +133,10 @@ def _reading_figures(r: JudgedReading | None) -> list[Figure]:
         return [("reading", "none in the register")]
     rows = [("reading", f"{reading_text(r)} true")]
     if r.difference_deg is not None and r.en is not None:
-        said = f"{words.signed(r.difference_deg)}, En {en_text(r.en)} (limit 1): {verdict(r.agrees)}"
-        if r.p_right is not None and r.agrees is not (r.en <= 1.0):
-            said += f", {percent(r.p_right)} right by the whole site"
-        rows.append(("photos − reading", said))
+        said = f"{words.signed(r.difference_deg)}, En {en_text(r.en)} (this pair alone, limit 1)"
+        rows.append(("photos − reading", f"{said}: {verdict(r.agrees)}"))
+        if right := right_text(r):
+            rows.append(("reading right", right))
     if cause := likely_cause(r):
         rows.append(("likely cause", cause))
     others = [c for c in r.causes if c.cause != r.likely_cause]
@@ -117,13 +144,13 @@ def _reading_figures(r: JudgedReading | None) -> list[Figure]:
     return rows
 
 
-def _design_figures(d: Design) -> list[Figure]:
+def _design_figures(a: AntennaResult) -> list[Figure]:
+    d = a.design
     known = d.azimuth_true_deg is not None
     rows = [("design", design_text(d) + (" true (±: tolerance)" if known else ""))]
     if d.deviation_deg is not None:
-        p_out = words.probability(d.p_out_of_tolerance)
-        said = f"{words.signed(d.deviation_deg)}, p out of tolerance {p_out}: {DECISIONS[d.decision]}"
-        rows.append(("photos − design", said))
+        rows.append(("photos − design", f"{words.signed(d.deviation_deg)}: {decision_text(a)}"))
+        rows.append(("p out of tolerance", p_out_text(d)))
     if d.guard_band_deg is not None and d.acceptance_deg is not None:
         risk = "" if d.risk is None else f" (risk {100.0 * d.risk:g} %)"
         kept = f"accepted within ± {d.acceptance_deg:.1f}°" if d.acceptance_deg > 0.0 else "nothing can be accepted"

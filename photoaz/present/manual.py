@@ -20,6 +20,7 @@ SUBJECTS = (
     "estimate",
     "controls",
     "picks",
+    "priors",
     "revisit",
     "audit",
     "scale",

@@ -6,7 +6,17 @@ import hashlib
 import re
 
 from photoaz.present import words
-from photoaz.present.figures import DECISIONS, design_text, en_text, reading_text, site_figures, verdict
+from photoaz.present.figures import (
+    VERDICT_NOTE,
+    decision_text,
+    design_text,
+    en_text,
+    p_out_text,
+    reading_text,
+    right_text,
+    site_figures,
+    verdict,
+)
 from photoaz.present.paper import DRAWING_CSS
 from photoaz.present.standpoints import site_plan
 from photoaz.present.words import escaped
@@ -50,7 +60,8 @@ def site_html(result: SiteResult) -> str:
         f"<p><b>{escaped(result.site_id)}</b>: {escaped(words.headline(result.antennas, result.site_id))}<br>"
         f"<small>{escaped(said)}; azimuths from true north, intervals 95 %</small></p>"
         f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>{site_plan(result, f'site-{ident}')}"
-        "<p><small>A second opinion from photos: no ground for work on a structure without a licensed practitioner."
+        f"<p><small>{escaped(VERDICT_NOTE)} "
+        "A second opinion from photos: no ground for work on a structure without a licensed practitioner."
         "</small></p></div>"
     )
 
@@ -60,9 +71,12 @@ def _row(a: AntennaResult, instruction: str | None) -> str:
     if a.reading is not None and a.reading.difference_deg is not None:
         said = f"{words.signed(a.reading.difference_deg)}, En {en_text(a.reading.en)}: {verdict(a.reading.agrees)}"
         reading += f"<br>{escaped(said)}"
+        if right := right_text(a.reading):
+            reading += f"<br>right: {escaped(right)}"
     design = escaped(design_text(a.design))
     if a.design.deviation_deg is not None:
-        design += f"<br>{escaped(f'{words.signed(a.design.deviation_deg)}, {DECISIONS[a.design.decision]}')}"
+        design += f"<br>{escaped(f'{words.signed(a.design.deviation_deg)}, {decision_text(a)}')}"
+        design += f"<br>out: {escaped(p_out_text(a.design))}"
     azimuth = words.azimuth(a.azimuth_true_deg, a.u95_deg)
     if a.azimuth_true_deg is None:
         azimuth = words.BY_CODE[words.antenna_state(a)].word

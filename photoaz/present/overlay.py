@@ -16,7 +16,7 @@ from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.present.departures import draw_departures
 from photoaz.present.dial import draw_dial
 from photoaz.present.drawing import Pointing, mean_azimuth_deg
-from photoaz.present.figures import DECISIONS, design_text, directions, reading_text, verdict
+from photoaz.present.figures import decision_text, design_text, directions, p_out_text, reading_text, verdict
 from photoaz.present.key import INNER, OUTLINE, draw_key
 from photoaz.present.names import NameRow, draw_block, names_and_why, not_seen, panel_names, unsure
 from photoaz.present.overview import (
@@ -336,7 +336,9 @@ def _caption(item: Shown) -> list[_Line]:
             lines.append((verdict(reading.agrees), _SMALL, VERMILION))
     if design.azimuth_true_deg is not None:
         lines.append((f"design {design_text(design)}", _SMALL, GREEN))
-        lines.append((DECISIONS[design.decision], _SMALL, GREEN))
+        lines.append((decision_text(antenna), _SMALL, GREEN))
+        if design.p_out_of_tolerance is not None:
+            lines.append((f"out {p_out_text(design)}", _SMALL, GREEN))
     return lines
 
 

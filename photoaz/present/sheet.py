@@ -14,6 +14,7 @@ from datetime import datetime
 from PIL import Image
 
 from photoaz import __version__
+from photoaz.judgement.conformity import not_measured
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Pointing, azimuth_plan
 from photoaz.present.figures import STATUS, Figure, antenna_figures, declination_text, directions, impact_figures
@@ -119,6 +120,8 @@ def _head(site: Site, antenna: Antenna | None, found: AntennaResult) -> str:
     else:
         decision = found.design.decision
         word, meaning = _DECISIONS[decision]
+        if not_measured(found):
+            meaning = "not measured: the photos leave it open"
         if disagrees(found):
             meaning += "; the reading DISAGREES"
         kind = decision
@@ -250,7 +253,7 @@ def _assumed(site: Site, antenna: Antenna | None, result: SiteResult, found: Ant
         said.append(f"Declination {declination_text(result)}, of a world-wide model.")
     if found.reading is not None:
         said.append("The reading's stated uncertainty is taken at its word.")
-    said.append("Costs are the user's, or defaults without a source.")
+    said.append("Priors and costs are the user's, or defaults without a source.")
     return shortened(" ".join(said), 440)
 
 

@@ -14,9 +14,11 @@ from rich.table import Table
 from rich.text import Text
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg
-from photoaz.present.figures import declination_text, design_text, en_text, reading_text, u95
+from photoaz.judgement.conformity import not_measured
+from photoaz.judgement.reasons import priors_sentence
+from photoaz.present.figures import VERDICT_NOTE, declination_text, design_text, en_text, reading_text, u95
 from photoaz.present.names import unsure
-from photoaz.present.words import UNKNOWN
+from photoaz.present.words import UNKNOWN, probability
 from photoaz.result import AntennaResult, PhotoResult, Revisit, SiteResult
 from photoaz.wording import percent
 
@@ -38,6 +40,7 @@ class _Row:
     design: str = UNKNOWN
     deviation: str = ""
     decision: str = ""
+    out: str = ""
     limit: str = UNKNOWN
 
 
@@ -49,7 +52,7 @@ def print_site(result: SiteResult, console: Console) -> None:
     """
     rows = [_row(antenna) for antenna in result.antennas]
     parts: list[RenderableType] = [Text(f"Site {result.site_id}", style="bold"), _declination(result)]
-    parts.append(_antennas(rows, console))
+    parts += [_antennas(rows, console), *_legend(rows, console.width)]
     parts += _site(result, console.width)
     parts += _revisit(result.revisit, console.width)
     parts += _photos(result, console.width)
@@ -102,7 +105,9 @@ def _judged(antenna: AntennaResult) -> dict[str, str]:
         cells["agrees"] = "yes" if reading.agrees else "NO"
     if design.deviation_deg is not None:
         cells["deviation"] = format_difference_deg(design.deviation_deg)
-        cells["decision"] = design.decision
+        cells["decision"] = "not measured" if not_measured(antenna) else design.decision
+        both, alone = probability(design.p_out_of_tolerance), probability(design.p_out_photos_alone)
+        cells["out"] = both if both == alone else f"{both} ({alone})"
     return cells
 
 
@@ -163,7 +168,7 @@ def _wide(rows: list[_Row]) -> Table:
             _agrees(r.agrees),
             r.design,
             r.deviation,
-            _decision(r.decision),
+            _decision(r.decision).append(f"\nout {r.out}" if r.out else "", style="not bold"),
             _plain(r.limit.replace("\n", " ")),
         )
     return table
@@ -180,6 +185,8 @@ def _stacked(rows: list[_Row]) -> Table:
             design.append(f"\n{r.deviation}")
         if r.decision:
             design.append("\n").append_text(_decision(r.decision))
+        if r.out:
+            design.append(f"\nout {r.out}".replace(" (", "\n("))
         table.add_row(
             _plain(r.antenna),
             Text(r.azimuth, style="bold").append(f"\n{r.views}", style="not bold"),
@@ -196,7 +203,8 @@ def _listed(rows: list[_Row], width: int) -> RenderableType:
     parts: list[RenderableType] = []
     for r in rows:
         reading = f"{r.reading}, differs {r.difference}, En {r.en}, agrees: {r.agrees}" if r.difference else r.reading
-        design = ", ".join(part for part in (r.design, r.deviation, r.decision) if part)
+        out = f"out {r.out}" if r.out else ""
+        design = ", ".join(part for part in (r.design, r.deviation, r.decision, out) if part)
         parts.append(Text(r.antenna, style="bold"))
         for label, text in (
             ("azimuth", r.azimuth),
@@ -227,6 +235,15 @@ def _decision(word: str) -> Text:
 # Below the table
 
 
+def _legend(rows: list[_Row], width: int) -> list[RenderableType]:
+    lines = []
+    if any(r.en for r in rows):
+        lines.append(VERDICT_NOTE)
+    if any(r.out for r in rows):
+        lines.append("out: probability of being out of tolerance; in brackets, where it differs, by the photos alone.")
+    return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
+
+
 def _declination(result: SiteResult) -> Text:
     days = [photo.taken for photo in result.photos if photo.taken is not None]
     used, when = "", ""
@@ -246,6 +263,8 @@ def _site(result: SiteResult, width: int) -> list[RenderableType]:
         lines.append(causes.sentence)
     if result.next_evidence is not None:
         lines.append(f"Next: {result.next_evidence.sentence}.")
+    if result.priors is not None:
+        lines.append(priors_sentence(result.priors))
     lines += [f"Weak: {sentence}." for sentence in result.weak_points]
     return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
 

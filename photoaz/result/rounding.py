@@ -13,7 +13,7 @@ from photoaz.result.by_id import ById
 from photoaz.result.verdicts import Impact
 
 #: figures between 0 and 1 and sums of squares: four significant digits
-_SIGNIFICANT = frozenset({"share", "quality", "no_fault", "chi2", "p", "deg2", "weight_estimate", "cause_odds"})
+_SIGNIFICANT = frozenset({"quality", "no_fault", "chi2", "p", "deg2", "weight_estimate", "cause_odds"})
 _SIGNIFICANT |= {"consumer_risk", "producer_risk", "w"}
 #: azimuths, which are 0 and not 360 when rounded up to it
 _AZIMUTHS = ("azimuth_true_deg", "heading_true_deg", "designed_deg", "corrected_deg")
@@ -54,7 +54,7 @@ def _plain_record(value: Any) -> dict[str, Any]:
 def _rounded(value: float, name: str) -> float | None:
     if not math.isfinite(value):
         return None
-    if name in _SIGNIFICANT or name.startswith("p_") or name.endswith("probability"):
+    if name in _SIGNIFICANT or name.startswith(("p_", "reading_p_")) or name.endswith(("probability", "share")):
         return float(f"{value:.4g}")
     decimals = 2 if name.endswith("_px") else _DECIMALS.get(name, _USUAL)
     rounded = round(float(value), decimals) + 0.0  # no -0.0

@@ -9,6 +9,7 @@ from datetime import date, datetime
 from typing import Any, Literal
 
 from photoaz import __version__
+from photoaz.priors import Priors
 from photoaz.result.by_id import ById
 from photoaz.result.evidence import Alternative, BudgetShare, EvidenceView, MissingView, NextEvidence, PhotoResult
 from photoaz.result.rounding import plain, read_records
@@ -163,7 +164,8 @@ class SiteResult:
 
     declination_deg: at the site on the photos' date, east positive. common_mode, causes: of the site's readings
     together. weak_points: what could be wrong without any test noticing, in sentences, the worst first. visits: each
-    where there are several; turns: between visits that follow one another. audit: None outside of one.
+    where there are several; turns: between visits that follow one another. audit: None outside of one. priors: those
+    that it was judged with, None for the defaults.
 
     Examples
     --------
@@ -192,6 +194,7 @@ class SiteResult:
     audit: AuditNotes | None = None
     visits: tuple[VisitResult, ...] = ()
     turns: tuple[Turn, ...] = ()
+    priors: Priors | None = None
 
     def _repr_html_(self) -> str:
         """For notebooks: the table and the plan of azimuths."""
@@ -294,6 +297,8 @@ RECORD_COLUMNS: Mapping[str, tuple[type, _Of]] = {
     "reading_difference_deg": (float, lambda s, a: _at(a.reading, "difference_deg")),
     "reading_en": (float, lambda s, a: _at(a.reading, "en")),
     "reading_agrees": (bool, lambda s, a: _at(a.reading, "agrees")),
+    "reading_p_right": (float, lambda s, a: _at(a.reading, "p_right")),
+    "reading_p_right_photos_alone": (float, lambda s, a: _at(a.reading, "p_right_photos_alone")),
     "likely_cause": (str, lambda s, a: _at(a.reading, "likely_cause")),
     "likely_cause_probability": (float, lambda s, a: _p_likely(a.reading)),
     "downtilt_reading_deg": (float, lambda s, a: _at(a.downtilt_reading, "downtilt_deg")),
@@ -304,6 +309,7 @@ RECORD_COLUMNS: Mapping[str, tuple[type, _Of]] = {
     "design_deviation_deg": (float, lambda s, a: a.design.deviation_deg),
     "tolerance_deg": (float, lambda s, a: a.design.tolerance_deg),
     "p_out_of_tolerance": (float, lambda s, a: a.design.p_out_of_tolerance),
+    "p_out_photos_alone": (float, lambda s, a: a.design.p_out_photos_alone),
     "decision": (str, lambda s, a: a.design.decision),
     "combined_azimuth_true_deg": (float, lambda s, a: _at(a.combined, "azimuth_true_deg")),
     "combined_u95_deg": (float, lambda s, a: _at(a.combined, "u95_deg")),

@@ -46,11 +46,12 @@ class JudgedReading:
     well; declination_u95_deg is that part, which is one error of all of a site's magnetic readings. sigma_deg: the
     reading's standard uncertainty. zeta: the difference over its standard uncertainty. shared_u95_deg: what En and zeta
     left out as common to reading and estimate (its square is the covariance). agrees: the verdict by all of the site's
-    readings and photos. p_right: probability that the reading says where the antenna points now; no_fault: that besides
-    the antenna hangs as designed. corrected_deg: the reading without its likely cause, where that tells by how much it
-    is off. cause_odds: of the likely cause against all else. not_told_apart: causes that the readings do not tell
-    apart, where there are several. departure_deg: what is left of the reading minus the estimate off the angle that all
-    of the site's have in common.
+    readings and photos. p_right: probability that the reading says where the antenna points now; p_right_photos_alone:
+    the same without what is known of antennas in general, that they mostly hang as designed; no_fault: that besides the
+    antenna does. corrected_deg: the reading without its likely cause, where that tells by how much it is off.
+    cause_odds: of the likely cause against all else. not_told_apart: causes that the readings do not tell apart, where
+    there are several. departure_deg: what is left of the reading minus the estimate off the angle that all of the
+    site's have in common.
     """
 
     azimuth_true_deg: float
@@ -66,6 +67,7 @@ class JudgedReading:
     causes: tuple[Cause, ...] = ()
     no_fault: float | None = None
     p_right: float | None = None
+    p_right_photos_alone: float | None = None
     corrected_deg: float | None = None
     cause_odds: float | None = None
     not_told_apart: tuple[LikelyCause, ...] = ()
@@ -89,20 +91,24 @@ class Design:
     """The design, carried to true north, beside the estimate. deviation_deg: estimate minus design.
 
     None where unknown: azimuth_true_deg without a usable north, the others without an estimate (then 'undecided').
-    risk: of deciding wrongly, either way. guard_band_deg: how far inside one limit an estimate must lie at that risk.
-    acceptance_deg: the largest deviation that is accepted, None where not even 0 is, or where the photos allow several
-    azimuths. consumer_risk, producer_risk: of all antennas measured as well as this one, the part that would be
-    accepted although out of tolerance, and rejected although in it; None where one such rule does not hold.
+    p_out_of_tolerance: by the photos and what is known of antennas in general (the priors), which the decision follows;
+    p_out_photos_alone: by the photos alone. risk: of deciding wrongly, either way. acceptance_deg, rejection_deg: the
+    largest deviation that is accepted, and the smallest that is rejected; None where there is none, or where the photos
+    allow several azimuths. guard_band_deg: the tolerance less acceptance_deg (JCGM 106:2012, 8.3). consumer_risk,
+    producer_risk: of all antennas measured as well as this one, the part that would be accepted although out of
+    tolerance, and rejected although in it; None where one such rule does not hold.
     """
 
     azimuth_true_deg: float | None = None
     deviation_deg: float | None = None
     tolerance_deg: float = 5.0
     p_out_of_tolerance: float | None = None
+    p_out_photos_alone: float | None = None
     decision: Decision = "undecided"
     risk: float | None = None
     guard_band_deg: float | None = None
     acceptance_deg: float | None = None
+    rejection_deg: float | None = None
     consumer_risk: float | None = None
     producer_risk: float | None = None
 
@@ -112,8 +118,8 @@ class Combined:
     """Reading and estimate together, where they agree: their weighted mean, and what it says of the design.
 
     weight_estimate: of the estimate, the reading has the rest. The decision that counts is the photos' own (`Design`),
-    which does not lean on the reading; this one stands beside it. p_out_of_tolerance is None, and the decision
-    'undecided', where the design is not known.
+    which does not lean on the reading; this one stands beside it. Both count what is known of antennas in general.
+    p_out_of_tolerance is None, and the decision 'undecided', where the design is not known.
     """
 
     azimuth_true_deg: float

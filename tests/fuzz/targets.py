@@ -174,7 +174,7 @@ def seeds(target: str) -> list[bytes]:
         b'reading_date = {from = "reading_date", format = "%d.%m.%Y"}\n[constants]\ntolerance_deg = 5\n'
     )
     out += [b"\5" + toml, b"\6" + toml]
-    out.append(b'\7visit = 300\ncurrency = "EUR"\nunseen_out = 0.1\nyears = 3\n')
+    out.append(b'\7visit = 300\ncurrency = "EUR"\nyears = 3\n')
     out.append(
         b'\x08{"schema": "photoaz/calibration/1", "date": "2026-01-01", "make": "V", "width_px": 4000,'
         b'"height_px": 3000, '

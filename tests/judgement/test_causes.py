@@ -17,6 +17,7 @@ from photoaz.judgement.causes import likely_causes
 from photoaz.judgement.fault_search import _grow, log_normal
 from photoaz.judgement.reading_faults import FLAT, WIDE_DEG, Case, Faults, transposed
 from photoaz.judgement.reasons import cause_sentence, format_odds
+from photoaz.priors import Priors, ReadingsKnown
 from photoaz.quantities import CAUSE_NAMED, COMMON_OFFSET_SIGMA_DEG, READING_WRONG_SIGMA_DEG
 from photoaz.register.model import Antenna, Reading
 from photoaz.result import Alternative, AntennaResult, Design, EvidenceView, JudgedReading
@@ -543,3 +544,26 @@ def test_format_odds(odds, text):
 
 def test_a_named_cause_is_more_probable_than_not():
     assert CAUSE_NAMED >= 0.5
+
+
+# ---- with what is known of antennas, and without ---------------------------------------------------------------------
+
+
+def test_right_by_the_photos_alone_is_what_it_is_with_a_design_that_is_not_known():
+    # without the design's weight nothing but readings and photos counts: as if nobody knew a design
+    pairs = {"A1": (38.0, 20.0), "B1": (141.0, 140.0), "C1": (259.0, 260.0)}
+    told = likely_causes([case(n, r, e, design_deg=e) for n, (r, e) in pairs.items()], np.eye(3) * 9.0)[0]
+    unknown = likely_causes([case(n, r, e, design_deg=None) for n, (r, e) in pairs.items()], np.eye(3) * 9.0)[0]
+    for n in pairs:
+        assert told[n].p_right_photos_alone == pytest.approx(unknown[n].p_right, abs=1e-9)
+        assert unknown[n].p_right_photos_alone == pytest.approx(unknown[n].p_right)
+    # that the antenna mostly hangs where the photos see it speaks against the reading
+    assert told["A1"].p_right < told["A1"].p_right_photos_alone
+
+
+def test_a_fault_that_is_known_to_be_common_is_likelier():
+    cases = [case("A1", 20.0, 200.0, design_deg=20.0)]
+    often = Priors(readings=ReadingsKnown(reversed_share=0.3))
+    seldom, common = (likely_causes(cases, np.eye(1) * 4.0, (), p)[0]["A1"] for p in (Priors(), often))
+    share = lambda r: next(c.probability for c in r.causes if c.cause == "reversed_180")  # noqa: E731
+    assert share(common) > share(seldom)

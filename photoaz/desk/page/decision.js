@@ -35,8 +35,8 @@ export function drawDecision(page) {
       "Reading",
       `${azimuth(r.azimuth_true_deg)} ± ${plain(r.u95_deg)}°`,
       r.agrees
-        ? `agrees (off ${signed(-r.difference_deg)}, En ${plain(r.en, 2)})`
-        : `differs by ${plain(Math.abs(r.difference_deg))}° (En ${plain(r.en)})`,
+        ? `agrees (off ${signed(-r.difference_deg)}, En ${plain(r.en, 2)}${right(r)})`
+        : `differs by ${plain(Math.abs(r.difference_deg))}° (En ${plain(r.en)}${right(r)})`,
     ]);
   if (d?.azimuth_true_deg != null)
     facts.push([
@@ -45,7 +45,7 @@ export function drawDecision(page) {
       a.azimuth_true_deg == null
         ? ""
         : { accept: "within tolerance", reject: "out of tolerance", undecided: "undecided" }[d.decision] +
-          `: ${chance(d.p_out_of_tolerance)} out`,
+          `: ${chance(d.p_out_of_tolerance)} out, by the photos alone ${chance(d.p_out_photos_alone)}`,
     ]);
   const buttons = [
     ["accept_reading", r ? "Accept the reading" : "Accept", todo?.action === "leave" || !a.revisit],
@@ -163,6 +163,9 @@ async function decide(page, verdict) {
     page.redraw("decision");
   }
 }
+
+// what the verdict goes by: En compares this one pair alone
+const right = (r) => (r.p_right == null ? "" : `; right by the whole site: ${chance(r.p_right)}`);
 
 const chance = (p) =>
   p == null ? "–" : p > 0.999 ? "more than 99.9 %" : p < 0.001 ? "less than 0.1 %" : `${(100 * p).toFixed(1)} %`;

@@ -7,6 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from photoaz.judgement.reasons import priors_sentence
 from photoaz.present import words
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, HATCH, CameraPlace, Pointing, azimuth_plan
@@ -84,6 +85,7 @@ def site_context(site: SiteResult) -> dict[str, Any]:
             for said in (site.causes, site.common_mode, site.next_evidence)
             if said is not None and said.sentence
         ],
+        "priors": None if site.priors is None else priors_sentence(site.priors),
         "weak_points": [words.as_sentence(w) for w in site.weak_points],
         "flags": [_flag(f, numbers) for f in (() if site.audit is None else site.audit.flags)],
     }
@@ -140,6 +142,9 @@ def _antenna(
         "design": design_text(a.design),
         "deviation": words.signed(a.design.deviation_deg),
         "p_out": words.probability(a.design.p_out_of_tolerance),
+        "p_out_alone": words.probability(a.design.p_out_photos_alone),
+        "right": "" if reading is None else words.probability(reading.p_right),
+        "right_alone": "" if reading is None else words.probability(reading.p_right_photos_alone),
         "cause": likely_cause(reading),
         "dial": Markup(azimuth_plan([antenna], cameras, layout=ANTENNA_DIAL, ident=f"dial-{k}")),
         "strip": Markup(strip_svg(drawn)),
