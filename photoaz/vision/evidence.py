@@ -8,6 +8,7 @@ import numpy as np
 
 from photoaz.photo.camera import Array, directions_from_pixels
 from photoaz.photo.rotations import gibbs, los_from_cam
+from photoaz.vision.appearance import Appearance
 from photoaz.vision.box import Sighting, ideal_corners_px, rotation_cam_from_panel, width_across
 from photoaz.vision.boxes import Prior
 from photoaz.vision.fit import Minimum
@@ -28,7 +29,8 @@ class BoxMode:
     pixels times width, height, depth over distance. root (m, 8), offset (m,): the pixels' information about [rotation
     vector, centre, ln sizes] as whitened rows: residual = root @ difference - offset. cost: -2 ln likelihood up to a
     constant common to the modes of one antenna in one photo. yaw_rad: the normal off the line of sight in plan.
-    corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge.
+    corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge. appearance: whether the photo
+    looks like the box over the whole of it, where that was asked.
     """
 
     rotation: Array
@@ -46,6 +48,7 @@ class BoxMode:
     rear_visible: bool
     has_wall: bool
     shape: Array
+    appearance: Appearance | None = None
 
 
 def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> BoxMode:

@@ -9,6 +9,7 @@ import numpy as np
 
 from photoaz.angles import wrap_rad
 from photoaz.photo.camera import Array, Camera, rotation_cam_from_enu
+from photoaz.vision.appearance import appearances
 from photoaz.vision.box import N_PARAMETERS, Sighting, across_axis, width_across
 from photoaz.vision.boxes import FitTask, Prior, Tolerance
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode
@@ -341,7 +342,7 @@ def _modes(
     sighting: Sighting, minima: tuple[Minimum, ...], prior: Prior, expectation: Expectation, look: Look
 ) -> tuple[BoxMode, ...]:
     """Evidence of each minimum; from a seed alone, what the minima cost is trusted less and the design weighs in."""
-    modes = [mode_from_minimum(sighting, m, prior) for m in minima]
+    modes = _with_appearance([mode_from_minimum(sighting, m, prior) for m in minima], minima, look)
     if look.candidate is not None:
         return _of_candidate(look.candidate, modes, sighting, minima)
     if look.corners_px is None:
@@ -356,6 +357,14 @@ def _modes(
                 mode, cost=SEED_TRUST * mode.cost + penalty, root=half * mode.root, offset=half * mode.offset
             )
     return tuple(modes)
+
+
+def _with_appearance(modes: list[BoxMode], minima: Sequence[Minimum], look: Look) -> list[BoxMode]:
+    """The modes with what the photo looks like over the whole of each; exact corners ask no picture."""
+    if not modes or look.exact:
+        return modes
+    looks = appearances(look.patch, np.stack([m.corners_px for m in modes]), minima[0].blur_px)
+    return [replace(m, appearance=a) for m, a in zip(modes, looks, strict=True)]
 
 
 def _of_candidate(
