@@ -261,7 +261,9 @@ class _Across:
 
 
 def _strength(step: Array, there: Array) -> Array:
-    """Strengths (T,) of steps (R, T, K) in units of their noise, R of them along each edge; there (R, T)."""
+    """Strengths (T,) of steps (R, T, K) in units of their noise, R along each edge; there (R, T); 0 without any."""
+    if not len(step):
+        return np.zeros(step.shape[1])
     known = np.where(there[..., None], step, 0.0)
     middle = np.median(known, 0)
     size = np.sqrt((middle * middle).sum(-1))
