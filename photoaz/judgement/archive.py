@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.judgement.beliefs import by_photos, deviations
 from photoaz.judgement.conformity import Part, not_measured
-from photoaz.judgement.impact import parts_of
 from photoaz.judgement.reasons import in_words
 from photoaz.priors import Priors
 from photoaz.result import JudgedReading, LikelyCause, SiteResult
@@ -120,7 +120,8 @@ class Archive:
         known = site.priors or Priors()
         for a in site.antennas:
             if a.design.azimuth_true_deg is not None and a.azimuth_true_deg is not None and not not_measured(a):
-                self._antennas.append((a.design.tolerance_deg, parts_of(a, a.design.azimuth_true_deg)))
+                photos = deviations(by_photos(a), a.design.azimuth_true_deg)
+                self._antennas.append((a.design.tolerance_deg, photos))
         for p in site.photos:
             if p.p_compass_disturbed is not None:
                 self._compasses.append(_odds(p.p_compass_disturbed, known.compasses.disturbed_share))
