@@ -70,14 +70,13 @@ def test_the_model_has_a_finite_number_for_every_term(kind: str) -> None:
 
 
 def test_what_speaks_against_an_outline() -> None:
-    """Common practice, no source: a worse fit, another size, a place off the finder's, the profile view, a cover."""
+    """Common practice, no source: a worse fit, another size, a place off the finder's, the profile view."""
     assert p_right("found") > 0.85
     for worse in (
         {"cost": 45.0},
         {"size_cost": 25.0},
         {"moved_x": 0.5},
         {"side_cost": 9.0},
-        {"visible": 0.5},
         {"yaw_rad": 1.57, "front": 0.0, "wall": 0.0},
         {"quality": 0.4, "cost": 40.0},
     ):
