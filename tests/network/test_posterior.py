@@ -52,7 +52,7 @@ def error_rad(site: Any, got: NetworkSolution, antenna: str) -> float:
 @pytest.mark.parametrize("compasses", [True, False])
 @pytest.mark.parametrize("seed", range(3))
 def test_where_all_is_sure_it_is_the_adjustment(small_site, seed, compasses):
-    """Azimuths, headings and their covariance as adjusted, each angle held within about a turn (UNKNOWN_RAD) besides."""
+    """Azimuths, headings and their covariance as adjusted, each angle held within a turn besides."""
     rng = np.random.default_rng(seed)
 
     def off(p: PhotoObservations) -> PhotoObservations:
@@ -144,7 +144,7 @@ def test_one_of_three_outlines_that_is_wrong_is_named(kit, drawn, wrong, off_deg
 
 
 def drawn_wholly(kit: Any, seed: int) -> tuple[Any, NetworkSolution, dict[tuple[str, str], bool]]:
-    """A site whose photos' statements are drawn, compasses and outlines wrong as often as is believed; what is right."""
+    """A site whose photos' statements are drawn, compasses and outlines wrong as often as believed; what is right."""
     rng = np.random.default_rng(seed)
     places = [(float(rng.uniform(-12, 12)), float(rng.uniform(40, 90))) for _ in range(3)]
     site = seen_thrice(kit, (float(rng.uniform(0, 360)), float(rng.uniform(15, 45)), places))
@@ -208,7 +208,7 @@ def one_or_two(kit: Any, views: int, p_right: float) -> NetworkSolution:
 
 
 def test_one_view_alone_may_be_anything_with_what_is_left(kit):
-    """95 % of a right outline's normal distribution and the parts of a wrong one's, by scipy's distribution functions."""
+    """95 % of a right outline's distribution and the parts of a wrong one's, by scipy's distribution functions."""
     got = one_or_two(kit, 1, P_RIGHT)
     of = got.posterior.antennas["a"]
     sure = one_or_two(kit, 1, 1.0).posterior.antennas["a"].told.sigma_rad
