@@ -92,6 +92,18 @@ def readjusted(chosen: NetworkSolution, **photos: Any) -> dict[str, float]:
     return stated_u95(solve_network(build(facts, net.antennas, 1.2), SURE))
 
 
+def landmark_of(c: EvidenceCandidate) -> LandmarkPixel:
+    """From a landmark candidate's own observations what is given of one in a photo."""
+    return LandmarkPixel(
+        name="mast",
+        pixel=c.observations[1].aid.pixel,
+        enu_m=c.extra,
+        sigma_m=BROUGHT_LANDMARK_U95_M / RADIUS_95,
+        height_sigma_m=LANDMARK_UP_SIGMA_M,
+        sigma_px=LANDMARK_PX,
+    )
+
+
 def assert_as_stated(got: dict[str, float], want: dict[str, float]) -> None:
     for a, u in want.items():
         assert got[a] == pytest.approx(u, rel=STATED), a
@@ -144,18 +156,10 @@ def test_nothing_makes_an_azimuth_worse(chosen):
 
 def test_landmark_really_seen(chosen):
     c, got = of_kind(chosen, "landmark", "p1")
-    place, pixel = c.extra, c.observations[1].aid.pixel
+    place = c.extra
     here = chosen.adjusted.x[chosen.network.layout.photo("p1", "east", "north")]
     assert np.hypot(*(place[:2] - here)) == pytest.approx(LANDMARK_M)
-    mast = LandmarkPixel(
-        name="mast",
-        pixel=pixel,
-        enu_m=place,
-        sigma_m=BROUGHT_LANDMARK_U95_M / RADIUS_95,
-        height_sigma_m=LANDMARK_UP_SIGMA_M,
-        sigma_px=LANDMARK_PX,
-    )
-    want = readjusted(chosen, p1=lambda p: replace(p, aids=(mast,)))
+    want = readjusted(chosen, p1=lambda p: replace(p, aids=(landmark_of(c),)))
     assert_as_stated(got, want)
     assert want["a"] < 0.6 * stated_u95(chosen)["a"]  # it is worth something, so the forecast had to say so
 
@@ -207,15 +211,7 @@ def test_a_landmark_settles_whether_the_compass_is_disturbed(site):
     photos = [replace(net.photos[0], headings=off), *net.photos[1:]]
     whole = solve_network(build(photos, net.antennas, 1.2))
     c, got = of_kind(whole, "landmark", "p1")
-    mast = LandmarkPixel(
-        name="mast",
-        pixel=c.observations[1].aid.pixel,
-        enu_m=c.extra,
-        sigma_m=BROUGHT_LANDMARK_U95_M / RADIUS_95,
-        height_sigma_m=LANDMARK_UP_SIGMA_M,
-        sigma_px=LANDMARK_PX,
-    )
-    again = solve_network(build([replace(photos[0], aids=(mast,)), *photos[1:]], net.antennas, 1.2))
+    again = solve_network(build([replace(photos[0], aids=(landmark_of(c),)), *photos[1:]], net.antennas, 1.2))
     sure, now, then = (stated_u95(s) for s in (replace(whole, priors=SURE), whole, again))
     for a in net.layout.antennas:
         assert now[a] > 1.02 * sure[a]
@@ -321,6 +317,45 @@ def test_an_outline_that_may_be_wrong_is_confirmed_by_another_photo_and_not_by_a
     again = solve_network(build([*unsure.network.photos, taken], unsure.network.antennas, 1.2), SURE)
     assert f.then_rad[0, 0] < 0.7 * now
     assert f.then_rad[0, 0] == pytest.approx(stated_u95(again)["a"], rel=5 * STATED)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_at_drawn_sites_it_is_what_really_comes_to_a_quarter(kit, seed):
+    """One photo to three, outlines that may be wrong, compasses that may be disturbed, good positions and bad ones."""
+    rng = np.random.default_rng(seed)
+    stations = tuple(
+        kit.Station(
+            name=f"p{k}",
+            bearing_deg=float(rng.uniform(0, 120)),
+            distance_m=float(rng.uniform(80, 120)),
+            sees=("a", "b"),
+        )
+        for k in range(1 + seed % 3)
+    )
+    setting = kit.Setting(corner_px=0.15, gnss_m=(4.0, 15.0)[seed // 3])
+    made = kit.make_site(stations, {"a": 40.0, "b": 80.0}, cam=kit.camera(35.0), setting=setting)
+
+    def doubted(p: PhotoObservations) -> PhotoObservations:
+        off = rng.normal(0, np.radians(6.0))
+        boxes = {a: (replace(m, p_right=usual_p_right()),) for a, (m,) in p.boxes.items()}
+        return replace(p, boxes=boxes, headings=tuple(replace(h, value_rad=h.value_rad + off) for h in p.headings))
+
+    photos = [doubted(p) for p in made.network.photos]
+    whole = solve_network(build(photos, made.network.antennas, 1.2))
+    for kind in ("landmark", "standpoint", "photo"):
+        c, got = of_kind(whole, kind)
+
+        def added(p: PhotoObservations, c: EvidenceCandidate = c) -> PhotoObservations:
+            if p.name != c.photo:
+                return p
+            if c.kind == "landmark":
+                return replace(p, aids=(landmark_of(c),))
+            return replace(p, standpoints=(*p.standpoints, (p.start[3:5], 0.1 / RADIUS_95, "standpoint control")))
+
+        more = [photo_of(whole, c, usual_p_right())] if kind == "photo" else []
+        then = stated_u95(solve_network(build([*map(added, photos), *more], made.network.antennas, 1.2)))
+        for a, u in then.items():
+            assert got[a] == pytest.approx(u, rel=0.25), (kind, a)
 
 
 # ---- what to bring --------------------------------------------------------------------------------------------------
