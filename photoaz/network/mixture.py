@@ -14,8 +14,9 @@ Array = NDArray[Any]
 
 #: a part so wide is flat over the circle; one so wide has no peak of its own [rad]
 FLAT_RAD, BROAD_RAD = 1.2, 0.6
-#: two parts are one peak where their values differ by less than this, or by less than so many of their sigmas
-SAME_PEAK_RAD, SAME_PEAK_SIGMAS = float(np.radians(1.0)), 1.5
+#: two parts are one peak where their values differ by less than this, or by less than so many of their sigmas; a part
+#: so many times wider than a peak that it lies on is none, but what is left if the peak is wrong
+SAME_PEAK_RAD, SAME_PEAK_SIGMAS, WIDER = float(np.radians(1.0)), 1.5, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ class Mixture:
         return float(np.sqrt((self.weight * (sigma**2 + off**2)).sum()))
 
     def peaks(self) -> tuple[Peak, ...]:
-        """The distinct azimuths, the most probable first; at least one. Broad parts of no peak are left out."""
+        """The distinct azimuths, the most probable first; at least one. Broad parts are left out."""
         order = np.argsort(-self.weight / self.sigma, kind="stable")
         of_peak: list[list[int]] = []
         for k in order.tolist():
@@ -84,7 +85,8 @@ class Mixture:
                 apart = abs(float(wrap_rad(self.value[k] - self.value[members[0]])))
                 near = SAME_PEAK_SIGMAS * float(self.sigma[k] + self.sigma[members[0]])
                 if apart < max(SAME_PEAK_RAD, near):
-                    members.append(k)
+                    if self.sigma[k] < WIDER * max(float(self.sigma[members[0]]), SAME_PEAK_RAD):
+                        members.append(k)
                     break
             else:
                 of_peak.append([k])

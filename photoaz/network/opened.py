@@ -26,7 +26,6 @@ from photoaz.network.observations import Box, Observation
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuth_of_mode, azimuths_of_modes
 from photoaz.priors import Priors
 from photoaz.vision.evidence import BoxMode
-from photoaz.vision.trust import wrong_density
 
 Array = NDArray[Any]
 
@@ -210,7 +209,7 @@ def _outline(
             of_right = len(parts)
     wrong = name_right * (1.0 - p_right)
     flat = 1.0
-    for part, spread in wrong_density():
+    for part, spread in modes[chosen].wrong:
         flat -= part
         if wrong * part > 0.0:
             parts.append(Part(math.log(wrong * part), row[antenna], said[0], spread))

@@ -28,6 +28,8 @@ Array = NDArray[Any]
 W_CRITICAL_BOX = 4.5
 #: suspects that are tried before one is left out
 MOST_TRIED = 4
+#: by how much all outlines are trusted less where no adjustment comes to rest otherwise
+FAR_DOUBT = 5.0
 
 
 @dataclass(frozen=True)
@@ -115,35 +117,45 @@ def solve_network(network: SiteNetwork, priors: Priors | None = None) -> Network
     Raises AdjustmentError where the network has no solution, or its adjustment does not converge.
     """
     priors = priors or Priors()
-    search = _Search(network, priors.compasses)
+    # where outlines contradict each other much, no adjustment may come to rest until all are trusted less; what is
+    # possible is then weighed with all at their own word
+    for doubt in (1.0, FAR_DOUBT):
+        search = _Search(network, priors.compasses, doubt)
+        now = _searched(search)
+        if now.adjusted.converged:
+            return _solution(search, now, priors)
+    raise AdjustmentError(
+        f"it did not come to rest in {now.adjusted.iterations} steps, so that nothing it says can be relied on"
+    )
+
+
+def _searched(search: _Search) -> _Fitted:
+    """Where the search ends."""
     # before anything is left out: two views that were taken for two ways of one antenna contradict all else as well
-    choice = _first_choice(network)
-    now = search.improved(search.adjusted(choice, _start(network, choice)), together=2)
+    choice = _first_choice(search.network)
+    now = search.improved(search.adjusted(choice, _start(search.network, choice)), together=2)
     now, at_first = search.cleaned(now, boxes=False)
     now, later = search.cleaned(search.improved(now, together=2), boxes=True)
     if at_first or later:
         now = search.readmitted(search.improved(now, together=0))
-    now = search.settled(now)
-    if not now.adjusted.converged:
-        raise AdjustmentError(
-            f"it did not come to rest in {now.adjusted.iterations} steps, so that nothing it says can be relied on"
-        )
-    return _solution(search, now, priors)
+    return search.settled(now)
 
 
 class _Search:
     """The search for a network's solution: what was left out, doubted or held to be disturbed so far.
 
-    left_out: observations that contradict the rest. doubt: per outline the factor by which it is trusted less.
-    disturbed: the photos whose compass is held to be disturbed.
+    left_out: observations that contradict the rest. doubt: per outline the factor by which it is trusted less, all by
+    the one given to begin with. disturbed: the photos whose compass is held to be disturbed.
     """
 
-    def __init__(self, network: SiteNetwork, known: CompassesKnown) -> None:
+    def __init__(self, network: SiteNetwork, known: CompassesKnown, doubt: float = 1.0) -> None:
         self.network, self._known = network, known
         self.headings = {p.name: int(network.layout.photo(p.name, "heading")[0]) for p in network.photos}
         self._good = {p.name: a.sigma_rad for p in network.photos for a in p.headings if a.source == COMPASS}
         self.left_out: list[Observation] = []
         self.doubt: dict[tuple[str, str], float] = {}
+        if doubt > 1.0:
+            self.doubt = {(p.name, a): doubt for p in network.photos for a in p.boxes}
         self.disturbed: frozenset[str] = frozenset()
 
     def adjusted(self, choice: Mapping[tuple[str, str], int], start: Array) -> _Fitted:

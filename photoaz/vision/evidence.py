@@ -28,8 +28,9 @@ class BoxMode:
     pixels times width, height, depth over distance. root (m, 8), offset (m,): the pixels' information about [rotation
     vector, centre, ln sizes] as whitened rows: residual = root @ difference - offset. cost: -2 ln likelihood up to a
     constant common to the modes of one antenna in one photo. yaw_rad: the normal off the line of sight in plan.
-    corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge. p_right: probability that the
-    outline is the antenna's own, by the fit alone.
+    corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge. p_right: probability that one of
+    the outline's modes is the antenna's own, and not edges of other things; wrong: how the azimuth errs else, shares
+    and sigmas [rad] of normal distributions about it, the rest anywhere (`trust`).
     """
 
     rotation: Array
@@ -48,6 +49,7 @@ class BoxMode:
     has_wall: bool
     shape: Array
     p_right: float = 1.0
+    wrong: tuple[tuple[float, float], ...] = ()
 
 
 def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> BoxMode:
