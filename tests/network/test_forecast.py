@@ -48,6 +48,8 @@ from photoaz.vision.trust import usual_p_right
 EXACT = 1e-9
 #: with every compass as good as it says for sure: the rest is linear algebra that can be checked
 SURE = Priors(compasses=CompassesKnown(disturbed_share=1e-9))
+#: how a wrong outline's azimuth errs here: shares and sigmas about it, the rest anywhere
+WRONG = ((0.3, float(np.radians(12.0))), (0.4, float(np.radians(35.0))))
 #: of a U95: the posterior holds angles within about a turn, which leaves out (sigma / 2.5)^2; differences' own error
 HELD = 5e-4
 #: of a U95: what two adjustments differ by that see the same evidence from starting values a little apart
@@ -238,6 +240,7 @@ def photo_of(chosen: NetworkSolution, c: EvidenceCandidate, p_right: float = 1.0
                 root=o.root,
                 offset=np.zeros(len(o.root)),
                 p_right=p_right,
+                wrong=WRONG,
             ),
         )
 
@@ -303,7 +306,7 @@ def test_a_second_way_to_fit_is_told_by_another_photo_and_not_by_a_landmark(kit,
 
 def test_an_outline_that_may_be_wrong_is_confirmed_by_another_photo_and_not_by_a_landmark(chosen):
     """Forecast, and the photo really taken: whose outline is right as often as usual."""
-    unsure = with_outlines(chosen, lambda p, m: (replace(m, p_right=usual_p_right()),))
+    unsure = with_outlines(chosen, lambda p, m: (replace(m, p_right=usual_p_right(), wrong=WRONG),))
     now = stated_u95(unsure)["a"]
     assert now > 2.0 * stated_u95(chosen)["a"]
     per, _ = next_evidence(unsure, budgets(unsure))
@@ -337,7 +340,7 @@ def test_at_drawn_sites_it_is_what_really_comes_to_a_quarter(kit, seed):
 
     def doubted(p: PhotoObservations) -> PhotoObservations:
         off = rng.normal(0, np.radians(6.0))
-        boxes = {a: (replace(m, p_right=usual_p_right()),) for a, (m,) in p.boxes.items()}
+        boxes = {a: (replace(m, p_right=usual_p_right(), wrong=WRONG),) for a, (m,) in p.boxes.items()}
         return replace(p, boxes=boxes, headings=tuple(replace(h, value_rad=h.value_rad + off) for h in p.headings))
 
     photos = [doubted(p) for p in made.network.photos]
