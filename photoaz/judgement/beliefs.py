@@ -6,13 +6,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from photoaz.angles import azimuth_deg, difference_deg
 from photoaz.judgement.conformity import Known, Part, with_known
+from photoaz.network.mixture import Mixture
 from photoaz.quantities import ESTIMATE_SPOILED_SHARE, K95
 from photoaz.result import Alternative, AntennaResult
 
 #: U95 [deg] of a part of which nothing is known: so wide a normal density is flat round the circle
 NOTHING_U95_DEG = K95 * 180.0
+#: parts of what is believed of one antenna
+MOST_PARTS = 12
 
 
 def possible_azimuths(solution: AntennaResult) -> tuple[Alternative, ...]:
@@ -58,7 +63,17 @@ def with_priors(found: AntennaResult, design_deg: float | None, known: Known) ->
     photos = by_photos(found)
     if design_deg is None or not photos:
         return photos
-    return azimuths(with_known(deviations(photos, design_deg), known), design_deg)
+    return fewer(azimuths(with_known(deviations(photos, design_deg), known), design_deg), MOST_PARTS)
+
+
+def fewer(ways: Sequence[Alternative], most: int) -> tuple[Alternative, ...]:
+    """The same belief in at most so many parts, probabilities to 1, the most probable first."""
+    rows = np.array([(w.probability, w.azimuth_true_deg, max(w.u95_deg, 1e-6) / K95) for w in ways])
+    weight, azimuth, sigma = rows[rows[:, 0] > 0.0].T
+    m = Mixture(weight / weight.sum(), np.radians(azimuth), np.radians(sigma)).with_fewer(most)
+    parts = zip(m.weight.tolist(), np.degrees(m.value).tolist(), np.degrees(m.sigma).tolist(), strict=True)
+    out = [Alternative(azimuth_true_deg=float(azimuth_deg(a)), u95_deg=K95 * s, probability=w) for w, a, s in parts]
+    return tuple(sorted(out, key=lambda w: -w.probability))
 
 
 def deviations(ways: Sequence[Alternative], design_deg: float, own_sigma_deg: float = 0.0) -> tuple[Part, ...]:

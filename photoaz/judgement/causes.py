@@ -19,12 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg
+from photoaz.judgement.beliefs import MOST_PARTS, fewer
 from photoaz.judgement.conformity import probability_out
 from photoaz.judgement.exchanges import Swap, swaps_of
 from photoaz.judgement.fault_search import FaultState, azimuths_given, search
 from photoaz.judgement.reading_faults import Case, Facts, Faults, Kind, Reference, facts_of, faults_of, references_of
 from photoaz.judgement.reasons import odds, site_causes_sentence
-from photoaz.network.mixture import Mixture
 from photoaz.priors import Priors
 from photoaz.quantities import CAUSE_LISTED, CAUSE_NAMED, CAUSES_APART, K95
 from photoaz.register.model import Antenna
@@ -97,8 +97,8 @@ class Explained:
 _RIGHT: tuple[tuple[Kind, ...], ...] = ((), ("other way",))
 #: what makes a reading say nothing of the azimuth
 _TELLS_NOTHING = {"reading_wrong", "antenna_turned"}
-#: states whose azimuths are told one by one; parts of what is told
-_MOST_STATES, _MOST_PARTS = 60, 12
+#: states whose azimuths are told one by one
+_MOST_STATES = 60
 
 
 class _Explanations:
@@ -156,7 +156,7 @@ class _Explanations:
         return {c.antenna.antenna_id: self._azimuth(i, order) for i, c in enumerate(self.facts.cases)}
 
     def _azimuth(self, i: int, states: Array) -> tuple[Alternative, ...]:
-        rows: list[tuple[float, float, float]] = []
+        ways: list[Alternative] = []
         nothing = 0.0
         for k in states.tolist():
             w = float(self.weight[k])
@@ -164,18 +164,10 @@ class _Explanations:
                 nothing += w
             else:
                 mean, variance = self.given[k]
-                rows.append((w, float(mean[i]), math.sqrt(float(variance[i]))))
-        rows += [
-            (nothing * p.probability, p.azimuth_true_deg, p.u95_deg / K95) for p in self.facts.parts[i] if nothing > 0.0
-        ]
-        weight, azimuth, sigma = np.array(rows).T
-        m = Mixture(weight / weight.sum(), np.radians(azimuth), np.radians(sigma)).with_fewer(_MOST_PARTS)
-        parts = zip(m.weight, np.degrees(m.value), np.degrees(m.sigma), strict=True)
-        out = [
-            Alternative(azimuth_true_deg=float(a % 360.0), u95_deg=float(K95 * s), probability=float(w))
-            for w, a, s in parts
-        ]
-        return tuple(sorted(out, key=lambda p: -p.probability))
+                u95 = K95 * math.sqrt(float(variance[i]))
+                ways.append(Alternative(azimuth_true_deg=float(mean[i]), u95_deg=u95, probability=w))
+        ways += [replace(p, probability=nothing * p.probability) for p in self.facts.cases[i].known]
+        return fewer(ways, MOST_PARTS)
 
     def readings(self) -> dict[str, JudgedReading]:
         """The readings by antenna_id, each with its causes, whether it is right, and what it should have been."""
@@ -264,10 +256,10 @@ class _Explanations:
         shift = 0.0
         faults = self.faults[state.reference]
         for at, k in state.faults:
-            if at == source:
-                if faults.widening[k] > 1.0:  # wrong, or turned: by an unknown angle
+            if at == source and faults.kind[k] != "other way":
+                if faults.kind[k] in _TELLS_NOTHING:  # by an unknown angle
                     return None
-                shift = float(faults.shift[k])
+                shift = float(faults.shift[k] - faults.moved[k])
         ref = self.references[state.reference]
         if ref.cause == "common_offset" and ref.who[source]:
             return None

@@ -96,7 +96,7 @@ def _up_to_two_faults(
     for ceiling, r, s, residual, v in starts:
         if ceiling < best - _KEEP:
             break
-        f = singles[r].about(residual)
+        f = singles[r].about(residual, swaps[s].source)
         faults[r, s] = residual, v, f
         bare = log_normal(residual, v)
         log_posterior = bare + math.log(references[r].prior * swaps[s].prior)
@@ -160,19 +160,21 @@ def azimuths_given(facts: Facts, ref: Reference, swap: Swap, singles: Faults, st
     The conditional normal distribution of the azimuths given the readings (Koch 1999, 3.2.4 with observations added).
     """
     residual, v = _predicted(facts, ref, swap)
-    f = singles.about(residual)
+    f = singles.about(residual, swap.source)
     residual = residual.copy()
     mean, covariance = facts.estimate.copy(), facts.covariance.copy()
+    n = len(mean)
     for i, k in state.faults:
         residual[i] += f.shift[k]
         v[i, i] += f.widening[k] ** 2
-        if f.kind[k] == "other way" and swap.source[i] == i:
-            mean[i] -= f.shift[k]
-            covariance[i, i] += f.widening[k] ** 2
-    n = len(mean)
+        antenna = swap.source[i]
+        if f.elsewhere[k] and antenna < n:  # it points another way
+            mean[antenna] -= f.moved[k]
+            covariance[antenna, antenna] += f.widening[k] ** 2
     known = swap.source < n
-    cross = np.zeros((n, n))
-    cross[:, known] = covariance[:, swap.source[known]]
+    # the declination's error in the readings is that of the estimates
+    cross = -np.outer(facts.declination, ref.columns[:, 0])
+    cross[:, known] += covariance[:, swap.source[known]]
     gain = np.linalg.solve(v, cross.T).T
     variance = np.diag(covariance) - (gain * cross).sum(1)
     return mean + gain @ residual, np.maximum(variance, 1e-6)

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import difference_deg
 from photoaz.geodesy.norths import Declination
+from photoaz.judgement.beliefs import fewer
 from photoaz.judgement.conformity import hung_density
 from photoaz.priors import Priors, ReadingsKnown
 from photoaz.quantities import K95, LEAST_ALTERNATIVE, ODD_NORTH
@@ -43,6 +44,8 @@ FLAT = math.log(math.sqrt(2.0 * math.pi) * WIDE_DEG / 360.0)
 #: a part of this U95 says nothing
 NOTHING_DEG = 235.0
 _MOST_GROUPS = 4
+#: parts of what is believed of one antenna that are held against its reading
+_MOST_PARTS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +126,7 @@ def facts_of(
     shared = np.array([c.reading.declination_u95_deg for c in cases]) / K95
     if not (u >= 0.0).all() or not (shared <= u * (1.0 + 1e-9)).all() or not (np.diag(covariance) >= 0.0).all():
         raise ValueError("uncertainties must not be negative, and what is shared is no more than the whole")
-    parts = [c.known if by_design else c.photos for c in cases]
+    parts = [_best_first(fewer(c.known if by_design else c.photos, _MOST_PARTS)) for c in cases]
     own = np.array([p[0].u95_deg / K95 for p in parts])
     covariance = _with_own(covariance, own)
     # two exact statements would have a singular covariance
@@ -143,6 +146,13 @@ def facts_of(
         priors=priors,
         by_design=by_design,
     )
+
+
+def _best_first(parts: Sequence[Alternative]) -> tuple[Alternative, ...]:
+    """The narrowest of those about as probable as any first: a search from there finds broad ones, not the reverse."""
+    least = 0.5 * max(p.probability for p in parts)
+    first = min((p for p in parts if p.probability >= least), key=lambda p: p.u95_deg)
+    return (first, *(p for p in parts if p is not first))
 
 
 def _with_own(covariance: Array, sigma: Array) -> Array:
@@ -248,8 +258,9 @@ def _declination_faults(known: ReadingsKnown) -> Iterator[tuple[LikelyCause, flo
 
 @dataclass(frozen=True, slots=True)
 class Faults:
-    """Faults of single readings, one row each: antenna, shift and widening [deg] of its residual (reading minus what
-    is expected), log weight against none, and what it is.
+    """Faults of single readings, one row each: reading, shift and widening [deg] of its residual (reading minus what
+    is expected), log weight against none, and what it is. elsewhere: whether the antenna points another way than the
+    one it is most believed to; moved: how far the shift is by that [deg], and the widening is by that alone.
     """
 
     index: Array
@@ -257,12 +268,28 @@ class Faults:
     widening: Array
     log_weight: Array
     kind: tuple[Kind, ...]
+    elsewhere: Array
+    moved: Array
 
-    def about(self, residual: Array) -> Faults:
-        """With shifts as they act on residuals that were wrapped: the short way round with them, too."""
-        e = residual[self.index]
+    def about(self, residual: Array, source: Array) -> Faults:
+        """As they act on residuals that were wrapped: the short way round with them, too.
+
+        source (n,) : the antenna that each reading was taken from; that one's other ways count.
+        """
+        index, log_weight = self.index, self.log_weight
+        own = source == np.arange(len(source))
+        if not own.all():
+            taken = np.flatnonzero(source < len(source))
+            reader = np.full(len(source), -1)
+            reader[source[taken]] = taken
+            reader[own] = np.flatnonzero(own)
+            by_itself = np.array([k == "other way" for k in self.kind])
+            none = self.elsewhere & np.where(by_itself, reader[index] < 0, ~own[index])
+            index = np.where(by_itself & ~none, reader[index], index)
+            log_weight = np.where(none, -math.inf, log_weight)
+        e = residual[index]
         shift = np.where(self.shift == 0.0, 0.0, (e + self.shift + 180.0) % 360.0 - 180.0 - e)
-        return Faults(self.index, shift, self.widening, self.log_weight, self.kind)
+        return Faults(index, shift, self.widening, log_weight, self.kind, self.elsewhere, self.moved)
 
     def heaviest(self, n: int) -> Array:
         """Per antenna (n,) the greatest log weight, those of a flat density without what its width costs."""
@@ -292,7 +319,7 @@ def transposed(angle_deg: float) -> tuple[float, ...]:
 
 def faults_of(facts: Facts, ref: Reference) -> Faults:
     """What each reading may suffer by itself, with a fault of reference or without."""
-    rows: list[tuple[int, float, float, float, Kind]] = []
+    rows: list[tuple[int, float, float, float, Kind, bool, float]] = []
     known, anywhere = facts.priors.readings, facts.priors.antennas.turned_anywhere_share
     for i, c in enumerate(facts.cases):
         main, *others = facts.parts[i]
@@ -305,31 +332,33 @@ def faults_of(facts: Facts, ref: Reference) -> Faults:
             wider = math.sqrt(max((a.u95_deg / K95) ** 2 - float(facts.covariance[i, i]), 0.0))
             if a.u95_deg >= NOTHING_DEG:
                 moved, wider, log_p = 0.0, WIDE_DEG, log_p + FLAT
-            rows.append((i, moved, wider, log_p - first, "other way"))
+            rows.append((i, moved, wider, log_p - first, "other way", True, moved))
             if a.probability >= LEAST_ALTERNATIVE and wider < WIDE_DEG:
-                ways.append((moved, wider, log_p))
-        for moved, wider, log_p in ((0.0, 0.0, first), *ways):
+                ways.append((moved, wider, log_p, True))
+        for moved, wider, log_p, elsewhere in ((0.0, 0.0, first, False), *ways):
             if ref.cause != "reversed_180" or not ref.who[i]:
                 weight = math.log(known.reversed_share) + log_p - fine
-                rows.append((i, moved - 180.0, wider, weight, "reversed_180"))
+                rows.append((i, moved - 180.0, wider, weight, "reversed_180", elsewhere, moved))
             for t in transposed(c.stated.azimuth_deg):
                 weight = math.log(known.digits_transposed_share / 2.0) + log_p - fine
-                rows.append((i, moved + t - c.stated.azimuth_deg, wider, weight, "digits_transposed"))
+                rows.append((i, moved + t - c.stated.azimuth_deg, wider, weight, "digits_transposed", elsewhere, moved))
         if len(facts.cases) > 1 and ref.cause is None:
             for cause, _, of in _declination_faults(known):
                 if (got := of(c)) is not None:
                     weight = math.log(known.own_reference_share * got[2]) + first - fine
-                    rows.append((i, -got[0], got[1], weight, cause))
+                    rows.append((i, -got[0], got[1], weight, cause, False, 0.0))
         turned = _turned(facts, ref, i)
         broad: tuple[tuple[float, float, float, Kind], ...] = (
             (known.wrong_share, known.wrong_sigma_deg, 0.0, "reading_wrong"),
             (known.turned_since_share, facts.priors.antennas.turned_sigma_deg, turned, "antenna_turned"),
         )
         for prior, spread, gain, kind in broad:
-            rows.append((i, 0.0, spread, math.log(prior * (1.0 - anywhere)) + gain - fine, kind))
-            rows.append((i, 0.0, WIDE_DEG, math.log(prior * anywhere) + FLAT + gain - fine, kind))
-    index, shift, widening, log_weights, kinds = zip(*rows, strict=True)
-    return Faults(np.array(index), np.array(shift), np.array(widening), np.array(log_weights), kinds)
+            rows.append((i, 0.0, spread, math.log(prior * (1.0 - anywhere)) + gain - fine, kind, False, 0.0))
+            flat = math.log(prior * anywhere) + FLAT + gain - fine
+            rows.append((i, 0.0, WIDE_DEG, flat, kind, False, 0.0))
+    index, shift, widening, log_weights, kinds, other, by = zip(*rows, strict=True)
+    arrays = np.array(index), np.array(shift), np.array(widening), np.array(log_weights)
+    return Faults(*arrays, kinds, np.array(other), np.array(by))
 
 
 def _log_hung(facts: Facts, c: Case, azimuth_deg: float, variance_deg2: float) -> float:

@@ -13,6 +13,7 @@ from scipy import integrate, stats
 
 from photoaz import quantities as q
 from photoaz.geodesy.norths import Declination
+from photoaz.judgement.beliefs import by_photos, with_priors
 from photoaz.judgement.causes import likely_causes
 from photoaz.judgement.fault_search import _grow, log_normal
 from photoaz.judgement.reading_faults import FLAT, WIDE_DEG, Case, Faults, transposed
@@ -60,7 +61,8 @@ def case(name, reading, estimate, **given):
             alternatives=given.get("alternatives", ()),
             evidence=views,
         ),
-        estimate_deg=estimate,
+        photos=(),
+        known=(),
         declination=Declination(
             value_deg=given.get("declination_deg", 12.0),
             sigma_deg=given.get("declination_sigma_deg", 0.3),
@@ -76,9 +78,23 @@ def turned(c, angle, design=0.0, estimate=0.0, stated=0.0):
         c,
         stated=replace(c.stated, azimuth_deg=(c.stated.azimuth_deg + stated) % 360.0),
         reading=replace(c.reading, azimuth_true_deg=(c.reading.azimuth_true_deg + angle) % 360.0),
-        found=replace(c.found, design=Design(azimuth_true_deg=(c.found.design.azimuth_true_deg + design) % 360.0)),
-        estimate_deg=(c.estimate_deg + estimate) % 360.0,
+        found=replace(
+            c.found,
+            azimuth_true_deg=(c.found.azimuth_true_deg + estimate) % 360.0,
+            design=Design(azimuth_true_deg=(c.found.design.azimuth_true_deg + design) % 360.0),
+        ),
     )
+
+
+def explained(cases, covariance, others=(), priors=None):
+    """`likely_causes`, each antenna believed to hang as a result made by hand says: with its sigma by the covariance."""
+    some = []
+    for c, variance in zip(cases, np.diag(covariance), strict=True):
+        found = replace(c.found, u95_deg=K95 * math.sqrt(variance), own_u95_deg=K95 * math.sqrt(variance))
+        known = (priors or Priors()).deviations(c.antenna.tolerance_deg)
+        design = found.design.azimuth_true_deg
+        some.append(replace(c, found=found, photos=by_photos(found), known=with_priors(found, design, known)))
+    return likely_causes(some, covariance, others, priors)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -106,6 +122,8 @@ def test_one_and_two_faults_in_closed_form_against_scipy(small):
         np.array([0.0, 20.0, 0.0, 3.0, 25.0]),
         np.zeros(5),
         ("",) * 5,
+        np.zeros(5, bool),
+        np.zeros(5),
     )
     grown = _grow(residual, v, f)
 
@@ -151,7 +169,15 @@ def test_a_wrong_reading_is_integrated_out(small):
         lambda b: joint(b) * stats.norm.pdf(b, 0.0, READING_WRONG_SIGMA_DEG), -60, 60, epsabs=0.0, limit=400
     )
     anywhere, _ = integrate.quad(lambda b: joint(b) / 360.0, -180, 180, epsabs=0.0, limit=400, points=[residual[1]])
-    f = Faults(np.array([1, 1]), np.zeros(2), np.array([READING_WRONG_SIGMA_DEG, WIDE_DEG]), np.zeros(2), ("",) * 2)
+    f = Faults(
+        np.array([1, 1]),
+        np.zeros(2),
+        np.array([READING_WRONG_SIGMA_DEG, WIDE_DEG]),
+        np.zeros(2),
+        ("",) * 2,
+        np.zeros(2, bool),
+        np.zeros(2),
+    )
     one = _grow(residual, v, f).one
     assert one[0] == pytest.approx(math.log(near), abs=1e-7)
     assert one[1] + FLAT == pytest.approx(math.log(anywhere), abs=1e-6)
@@ -162,7 +188,7 @@ def test_two_explanations_by_hand():
     # the same table of priors with scipy. Checks how densities, priors and labels come together.
     u, s = 1.0, 2.0
     c = replace(case("A1", 100.0, 103.0, reading_u95_deg=u * K95, design_deg=None), declination=None)
-    got = likely_causes([c], np.array([[s**2]]))[0]["A1"]
+    got = explained([c], np.array([[s**2]])).readings["A1"]
     sigma = math.hypot(u, s)
     m = q
     fine = (1 - m.READING_REVERSED_SHARE - m.DIGITS_TRANSPOSED_SHARE - m.READING_WRONG_SHARE - m.TURNED_SINCE_SHARE) * (
@@ -280,7 +306,7 @@ class Invented:
 
     def readings(self):
         """Explained, in the order of the cases."""
-        return list(likely_causes(self.cases, self.covariance)[0].values())
+        return list(explained(self.cases, self.covariance).readings.values())
 
 
 # Named right among the antennas concerned: at least; a wrong name at most. The rest is left open (null). What remains
@@ -383,8 +409,8 @@ def test_the_order_of_antennas_is_irrelevant():
     for fault in ("omitted", "pair", "none", "wrong"):
         site = Invented(rng, fault)
         order = rng.permutation(len(site.cases))
-        shuffled = likely_causes([site.cases[k] for k in order], site.covariance[np.ix_(order, order)])[0]
-        assert shuffled == likely_causes(site.cases, site.covariance)[0]
+        shuffled = explained([site.cases[k] for k in order], site.covariance[np.ix_(order, order)]).readings
+        assert shuffled == explained(site.cases, site.covariance).readings
 
 
 def test_turning_everything_changes_nothing():
@@ -394,7 +420,7 @@ def test_turning_everything_changes_nothing():
     plain = site.readings()
     for turn in (90.0, 180.5, 359.0):
         moved = [turned(c, turn, design=turn, estimate=turn) for c in site.cases]
-        for a, b in zip(plain, likely_causes(moved, site.covariance)[0].values(), strict=True):
+        for a, b in zip(plain, explained(moved, site.covariance).readings.values(), strict=True):
             assert a.likely_cause == b.likely_cause
             assert a.no_fault == pytest.approx(b.no_fault, abs=1e-9)
 
@@ -405,12 +431,12 @@ def test_turning_everything_changes_nothing():
 
 def told(cases, sigma=0.7, **fields):
     """Readings in the order of the cases, and the site's causes."""
-    readings, site = likely_causes(cases, sigma**2 * np.eye(len(cases)), **fields)
-    return list(readings.values()), site
+    got = explained(cases, sigma**2 * np.eye(len(cases)), **fields)
+    return list(got.readings.values()), got.causes
 
 
 def told_of(name, cases, **fields):
-    return likely_causes(cases, 0.7**2 * np.eye(len(cases)), **fields)[0][name]
+    return explained(cases, 0.7**2 * np.eye(len(cases)), **fields).readings[name]
 
 
 def test_three_sectors_without_declination_and_one_reversed():
@@ -506,7 +532,7 @@ def test_an_estimate_whose_name_is_unsure_accuses_nobody():
 
 
 def test_errors_and_the_empty_site():
-    assert likely_causes([], np.zeros((0, 0)))[0] == {}
+    assert explained([], np.zeros((0, 0))).readings == {}
     with pytest.raises(ValueError, match="row and a column"):
         likely_causes([case("A1", 20.0, 20.0)], np.eye(2))
     with pytest.raises(ValueError, match="shared"):
@@ -552,8 +578,8 @@ def test_a_named_cause_is_more_probable_than_not():
 def test_right_by_the_photos_alone_is_what_it_is_with_a_design_that_is_not_known():
     # without the design's weight nothing but readings and photos counts: as if nobody knew a design
     pairs = {"A1": (38.0, 20.0), "B1": (141.0, 140.0), "C1": (259.0, 260.0)}
-    told = likely_causes([case(n, r, e, design_deg=e) for n, (r, e) in pairs.items()], np.eye(3) * 9.0)[0]
-    unknown = likely_causes([case(n, r, e, design_deg=None) for n, (r, e) in pairs.items()], np.eye(3) * 9.0)[0]
+    told = explained([case(n, r, e, design_deg=e) for n, (r, e) in pairs.items()], np.eye(3) * 9.0).readings
+    unknown = explained([case(n, r, e, design_deg=None) for n, (r, e) in pairs.items()], np.eye(3) * 9.0).readings
     for n in pairs:
         assert told[n].p_right_photos_alone == pytest.approx(unknown[n].p_right, abs=1e-9)
         assert unknown[n].p_right_photos_alone == pytest.approx(unknown[n].p_right)
@@ -564,6 +590,6 @@ def test_right_by_the_photos_alone_is_what_it_is_with_a_design_that_is_not_known
 def test_a_fault_that_is_known_to_be_common_is_likelier():
     cases = [case("A1", 20.0, 200.0, design_deg=20.0)]
     often = Priors(readings=ReadingsKnown(reversed_share=0.3))
-    seldom, common = (likely_causes(cases, np.eye(1) * 4.0, (), p)[0]["A1"] for p in (Priors(), often))
+    seldom, common = (explained(cases, np.eye(1) * 4.0, (), p).readings["A1"] for p in (Priors(), often))
     share = lambda r: next(c.probability for c in r.causes if c.cause == "reversed_180")  # noqa: E731
     assert share(common) > share(seldom)
