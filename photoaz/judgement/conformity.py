@@ -140,21 +140,16 @@ def known_parts(known: Known) -> tuple[Part, ...]:
     return tuple(Part(deviation_deg=0.0, sigma_deg=min(s, _ANYWHERE_DEG), probability=share) for share, s in known)
 
 
-def decision_of(
-    photos: Sequence[Part], both: Sequence[Part], tolerance_deg: float, risk: float = DECISION_RISK
-) -> Decision:
-    """What is decided of a deviation, by the photos and what is known of antennas (both), and the photos alone.
+def decision_of(photos: Sequence[Part], known: Known, tolerance_deg: float, risk: float = DECISION_RISK) -> Decision:
+    """What is decided of a deviation that photos measured, with what is known of antennas.
 
     It follows the probability of both together. To accept, the photos must speak as well: by them alone the antenna
     must not be off by twice the tolerance with more than the risk.
     """
-    decided = decide(p_out(both, tolerance_deg), risk)
-    return "undecided" if decided == "accept" and p_out(photos, 2.0 * tolerance_deg) > risk else decided
-
-
-def _decided(deviation_deg: float, sigma_deg: float, known: Known, tolerance_deg: float, risk: float) -> Decision:
-    photos = (Part(deviation_deg=deviation_deg, sigma_deg=sigma_deg),)
-    return decision_of(photos, with_known(photos, known), tolerance_deg, risk)
+    decided = decide(p_out(with_known(photos, known), tolerance_deg), risk)
+    if decided == "accept" and known and p_out(photos, 2.0 * tolerance_deg) > risk:
+        return "undecided"
+    return decided
 
 
 @lru_cache(maxsize=1024)
@@ -164,7 +159,7 @@ def decision_limits_deg(
     """The largest deviation [deg] that is accepted, and the smallest that is rejected; None where there is none."""
 
     def decided(deviation_deg: float) -> Decision:
-        return _decided(deviation_deg, sigma_deg, known, tolerance_deg, risk)
+        return decision_of([Part(deviation_deg=deviation_deg, sigma_deg=sigma_deg)], known, tolerance_deg, risk)
 
     def limit(low: float, high: float, wanted: Decision) -> float:
         """Where the decision that is wanted begins or ends; it holds at one of the two."""
@@ -187,7 +182,8 @@ def deciding_u95_deg(
     """The largest U95 at which a deviation that is undecided would be decided; None where hardly any would do."""
 
     def undecided(u95: float) -> bool:
-        return _decided(deviation_deg, u95 / K95, known, tolerance_deg, risk) == "undecided"
+        part = Part(deviation_deg=deviation_deg, sigma_deg=u95 / K95)
+        return decision_of([part], known, tolerance_deg, risk) == "undecided"
 
     low, high = 0.1, u95_deg
     if undecided(low):

@@ -239,20 +239,19 @@ def _judge_design(
         )
         for a in azimuths
     ]
-    both = with_known(photos, known)
     deviation, sigma = photos[0].deviation_deg, photos[0].sigma_deg
     design = Design(
         azimuth_true_deg=true.azimuth_deg,
         tolerance_deg=tolerance,
         deviation_deg=deviation,
-        p_out_of_tolerance=p_out(both, tolerance),
+        p_out_of_tolerance=p_out(with_known(photos, known), tolerance),
         p_out_photos_alone=p_out(photos, tolerance),
         risk=risk,
     )
     if not_measured(found):
         said.append(reasons.not_measured_sentence(design, azimuths))
         return design
-    design = replace(design, decision=decision_of(photos, both, tolerance, risk))
+    design = replace(design, decision=decision_of(photos, known, tolerance, risk))
     needed = None
     if len(azimuths) == 1:
         accepted, rejected = decision_limits_deg(sigma, tolerance, risk, known)
@@ -267,8 +266,8 @@ def _judge_design(
             consumer_risk=None if risks is None else risks.consumer,
             producer_risk=None if risks is None else risks.producer,
         )
-    far = p_out(photos, 2.0 * tolerance)
-    vetoed = design.decision == "undecided" and p_out(both, tolerance) <= risk
+    both, far = design.p_out_of_tolerance, p_out(photos, 2.0 * tolerance)
+    vetoed = design.decision == "undecided" and both is not None and both <= risk
     said.append(reasons.design_sentence(design, azimuths, needed, far if vetoed else None))
     return design
 
@@ -292,10 +291,9 @@ def _combined(
         of_reading = (1.0 - mean.weight_first) * reading.declination_u95_deg / K95
         sigma = _sigma_off(mean.u95_deg, mean.weight_first * found.declination_sigma_deg + of_reading, designed)
         deviation = difference_deg(mean.azimuth_deg, designed.azimuth_deg)
-        measured = [Part(deviation_deg=deviation, sigma_deg=sigma)]
-        both = with_known(measured, known)
-        out = p_out(both, design.tolerance_deg)
-        decision = decision_of(measured, both, design.tolerance_deg, risk)
+        both = [Part(deviation_deg=deviation, sigma_deg=sigma)]
+        out = p_out(with_known(both, known), design.tolerance_deg)
+        decision = decision_of(both, known, design.tolerance_deg, risk)
     return Combined(
         azimuth_true_deg=mean.azimuth_deg,
         u95_deg=mean.u95_deg,

@@ -242,17 +242,15 @@ def test_what_is_known_does_not_accept_where_the_photos_say_nothing():
     wide = [Part(deviation_deg=1.0, sigma_deg=7.0)]
     assert p_out(with_known(wide, sure), 5.0) < 0.05
     assert p_out(wide, 10.0) > 0.05
-    assert decision_of(wide, with_known(wide, sure), 5.0) == "undecided"
-    narrow = [Part(deviation_deg=1.0, sigma_deg=3.0)]
-    assert decision_of(narrow, with_known(narrow, sure), 5.0) == "accept"
+    assert decision_of(wide, sure, 5.0) == "undecided"
+    assert decision_of([Part(deviation_deg=1.0, sigma_deg=3.0)], sure, 5.0) == "accept"
 
 
 @pytest.mark.parametrize(("deviation", "u95"), [(4.5, 4.0), (8.0, 12.0), (4.8, 2.0)])
 def test_the_u95_that_would_decide(deviation, u95):
     needed = deciding_u95_deg(deviation, u95, 5.0, 0.05, KNOWN)
     sigmas = np.array([0.95, 1.05]) * needed / K95
-    parts = [[Part(deviation_deg=deviation, sigma_deg=s)] for s in sigmas]
-    got = [decision_of(p, with_known(p, KNOWN), 5.0) for p in parts]
+    got = [decision_of([Part(deviation_deg=deviation, sigma_deg=s)], KNOWN, 5.0) for s in sigmas]
     assert got[0] in ("accept", "reject")
     assert got[1] == "undecided"
     assert deciding_u95_deg(5.0, 4.0, 5.0, 0.05, KNOWN) is None
