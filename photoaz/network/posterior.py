@@ -26,7 +26,7 @@ from photoaz.quantities import SHAPE_SIGMA_RAD
 
 Array = NDArray[Any]
 
-#: states kept of an unknown's own evidence, and of the joint answer; while the evidence of others is weighed (melted) so
+#: states kept of an unknown's own evidence, and of the joint answer; while others' evidence is weighed (melted) so
 #: many pieces times states, within limits
 MOST_OWN, MOST_JOINT = 1000, 48
 MOST_OF_OTHERS, LEAST_STATES, MOST_STATES = 2000, 16, 64

@@ -43,7 +43,7 @@ from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode, azimuths_of, mode_f
 from photoaz.vision.finder import THRESHOLD, PanelCandidate, candidates_in
 from photoaz.vision.fit import Minimum
 from photoaz.vision.head_locator import HeadGuess, window_at
-from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
+from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again, with_appearance
 from photoaz.vision.starts import FRONT_SEEN_RAD
 from photoaz.vision.trust import MOST_MODES, Signs, signs_of
 
@@ -221,10 +221,10 @@ class Recorder:
         self, sighting: Sighting, minima: tuple[Minimum, ...], prior: Prior, expectation: Expectation, look: Look
     ) -> tuple[BoxMode, ...]:
         """Every minimum as it is."""
-        modes = tuple(mode_from_minimum(sighting, m, prior) for m in minima)
+        modes = with_appearance([mode_from_minimum(sighting, m, prior) for m in minima], minima, look)
         if modes:  # looks are judged in an order of their own
             self.signs[id(look)] = signs_of(sighting, modes, minima, prior, look.candidate, look.binned)
-        return modes
+        return tuple(modes)
 
 
 def rows_of(scene: Scene, seed: int) -> list[dict[str, Any]]:
