@@ -87,7 +87,7 @@ def turned(c, angle, design=0.0, estimate=0.0, stated=0.0):
 
 
 def explained(cases, covariance, others=(), priors=None):
-    """`likely_causes`, each antenna believed to hang as a result made by hand says: with its sigma by the covariance."""
+    """`likely_causes`, each antenna believed as a result made by hand says, its sigma by the covariance."""
     some = []
     for c, variance in zip(cases, np.diag(covariance), strict=True):
         found = replace(c.found, u95_deg=K95 * math.sqrt(variance), own_u95_deg=K95 * math.sqrt(variance))
