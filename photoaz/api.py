@@ -25,6 +25,7 @@ from photoaz.register.columns import load_columns
 from photoaz.register.load import RegisterResult, load_controls, load_picks
 from photoaz.register.load import load_register as read_register
 from photoaz.register.model import Control, Pick, Site
+from photoaz.register.priors import read_priors
 from photoaz.result import SiteResult
 
 PathLike = str | Path
@@ -66,7 +67,7 @@ def solve(
     antennas: Iterable[str] | None = None,
     risk: float = DECISION_RISK,
     costs: Costs | None = None,
-    priors: Priors | None = None,
+    priors: PathLike | Priors | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> SiteResult:
     """Azimuths of a site's antennas from its photos, held against readings and design.
@@ -76,7 +77,8 @@ def solve(
     site : of a register. photos : files that show it. controls, picks : tables (CSV or XLSX), or rows of them, about
         any photos; those that name one of `photos` are used. camera : a calibration by `photoaz calibrate`.
     antennas : only these ids. risk : of deciding wrongly about a design, either way, (0, 0.5). costs : of visits,
-        climbs and wrong azimuths. priors : of antennas, compasses and readings in general. progress : called with a
+        climbs and wrong azimuths. priors : of antennas, compasses and readings in
+        general: `photoaz.priors.Priors`, or a file of them. progress : called with a
         line of text before each photo.
 
     Returns
@@ -116,7 +118,7 @@ def solve(
         antenna_ids=ids,
         risk=risk,
         costs=costs,
-        priors=priors,
+        priors=read_priors(Path(priors)) if isinstance(priors, (str, Path)) else priors,
     )
     return estimate_site(given, Tools() if progress is None else Tools(progress=progress))
 

@@ -23,7 +23,7 @@ from photoaz import __version__
 T = TypeVar("T")
 
 #: another value where a step's result changes although photoaz's version does not
-GENERATION = "1"
+GENERATION = "2"
 
 
 class Memory(Protocol):

@@ -219,7 +219,6 @@ FURTHER_POSITION_M = 3.0
 DECISION_RISK = 0.05
 #: zeta from which a difference calls for action (ISO 13528); an alternative azimuth less probable than this does not
 #: save a reading
-ZETA_ACTION = 3.0
 LEAST_ALTERNATIVE = 0.05
 #: how antennas hang that nobody has measured: about the design by that share of the tolerance (one sigma), but for this
 #: share, which is turned: by so much (one sigma), or, that share of it, anywhere

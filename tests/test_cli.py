@@ -282,6 +282,30 @@ def test_a_faulty_costs_file_ends_it_before_anything_is_solved(run, field, solve
     assert solver.calls == []
 
 
+def test_estimate_weighs_with_the_priors_given(run, field, solver):
+    def site(*options):
+        result = run("estimate", "north.jpg", "--register", "register.csv", "--json", *options)
+        return json.loads(result.stdout)["sites"][0]
+
+    (field / "priors.toml").write_text("[antennas]\nturned_share = 0.9\n", encoding="utf-8")
+    usual, given = site(), site("--priors", "priors.toml")
+    assert usual["priors"] is None
+    assert given["priors"]["antennas"]["turned_share"] == 0.9
+    before, after = (s["antennas"][0]["design"] for s in (usual, given))
+    assert after["p_out_of_tolerance"] > before["p_out_of_tolerance"]
+    assert after["p_out_photos_alone"] == before["p_out_photos_alone"]
+    said = run("estimate", "north.jpg", "--register", "register.csv", "--priors", "priors.toml").stdout
+    assert "turned_share 0.9 (by default 0.15)" in " ".join(said.split())
+
+
+def test_faulty_priors_end_it_before_anything_is_solved(run, field, solver):
+    (field / "priors.toml").write_text("[antennas]\nturned_share = 9\n", encoding="utf-8")
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--priors", "priors.toml")
+    assert result.exit_code == 2
+    assert "priors.toml, line 2: found turned_share = 9; wanted a share above 0 and below 1" in result.stderr
+    assert solver.calls == []
+
+
 def test_estimate_decides_at_the_risk_asked_for(run, field, solver):
     def design(*options):
         result = run("estimate", "north.jpg", "--register", "register.csv", "--json", *options)
@@ -289,8 +313,9 @@ def test_estimate_decides_at_the_risk_asked_for(run, field, solver):
 
     usual, bold = design(), design("--risk", "0.2")
     assert (usual["risk"], bold["risk"]) == (0.05, 0.2)
-    # z of 95 % and of 80 %, normal table
-    assert bold["guard_band_deg"] / usual["guard_band_deg"] == pytest.approx(0.8416 / 1.6449, abs=0.001)
+    assert bold["acceptance_deg"] > usual["acceptance_deg"]
+    assert bold["rejection_deg"] < usual["rejection_deg"]
+    assert bold["p_out_of_tolerance"] == usual["p_out_of_tolerance"]
     assert run("estimate", "north.jpg", "--register", "register.csv", "--risk", "0.5").exit_code == 2
 
 
@@ -591,7 +616,7 @@ def test_demo_decides_at_the_risk_asked_for(run, solver, monkeypatch):
     monkeypatch.setattr(
         pipeline,
         "judge_site",
-        lambda site, solution, days, risk: asked.append(risk) or judge(site, solution, days, risk),
+        lambda site, solution, days, risk, priors: asked.append(risk) or judge(site, solution, days, risk, priors),
     )
     assert run("demo", "--out", "d").exit_code == 0
     assert run("demo", "--out", "d", "--risk", "0.2").exit_code == 0
@@ -646,5 +671,5 @@ def test_demo_in_earnest(run, tmp_path):
     # the planted faults: B2's reading lacks the declination, C1 is turned by 12 degrees
     assert found["QLB-014-B2"]["reading"]["agrees"] is False
     assert found["QLB-014-C1"]["reading"]["agrees"] is True
-    assert found["QLB-014-C1"]["design"]["p_out_of_tolerance"] > 0.9  # two photos alone do not decide it at 5 %
+    assert found["QLB-014-C1"]["design"]["p_out_photos_alone"] > 0.9  # two photos alone do not decide it at 5 %
     assert sorted(p.name for p in Path("pictures").iterdir()) == ["qlb014_2.png", "qlb014_4.png"]

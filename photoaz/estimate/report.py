@@ -228,11 +228,11 @@ def _photo_result(
     of = result.posterior.headings[name]
     heading = of.told.azimuth_rad
     flags: list[str] = []
-    p_disturbed = result.posterior.disturbed.get(name, 0.0)
-    if p_disturbed > 0.5:
+    p_disturbed = result.posterior.disturbed.get(name)
+    if p_disturbed is not None and p_disturbed > 0.5:
         said = next(a.value_rad for a in photo.headings if a.source == COMPASS)
         flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
-    elif p_disturbed >= DOUBTFUL_COMPASS:
+    elif p_disturbed is not None and p_disturbed >= DOUBTFUL_COMPASS:
         flags.append(f"compass may be disturbed ({p_disturbed:.0%}): nothing else here tells the heading well enough")
     marks = {int(k) for s in photo.landmarks for k in layout.landmark(s.name)}
     for o in result.left_out:
@@ -255,6 +255,7 @@ def _photo_result(
         flags=tuple(flags),
         panels=_panels(panels),
         window_px=_window(panels),
+        p_compass_disturbed=p_disturbed,
     )
 
 

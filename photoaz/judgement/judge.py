@@ -29,7 +29,7 @@ from photoaz.judgement.conformity import (
 from photoaz.judgement.impact import impact_db
 from photoaz.judgement.reading_faults import Case
 from photoaz.priors import Priors
-from photoaz.quantities import DECISION_RISK, K95, LEAST_ALTERNATIVE, ZETA_ACTION
+from photoaz.quantities import DECISION_RISK, K95, LEAST_ALTERNATIVE
 from photoaz.register.model import Antenna, Reading, ReadingNorth, Site
 from photoaz.result import (
     Alternative,
@@ -47,23 +47,20 @@ from photoaz.result import (
 NEARLY_NORMAL = 1.05
 
 
-def contradicted(en: float, zeta: float, right: float | None, risk: float = DECISION_RISK) -> bool:
+def contradicted(en: float, right: float | None) -> bool:
     """Whether a reading counts as contradicted by the photos.
 
     Parameters
     ----------
-    en, zeta : of the reading and its own antenna's estimate. right : probability that the reading says where the
-        antenna points, by all readings and photos of the site; None where not known. risk : of deciding wrongly.
+    en : of the reading and its own antenna's estimate. right : probability that the reading says where the antenna
+        points, by all readings and photos of the site; None where not known.
 
     Returns
     -------
-    bool : by En > 1 alone where only that is known. Of right readings one in twenty is so far off; the whole site says
-        more. A reading is contradicted where by all the site's evidence it is right with no more than the risk; or
-        where En is above 1 and it is more likely wrong than right, or zeta calls for action (3 or more, ISO 13528).
+    bool : by En > 1 where only that is known. Of right readings one in twenty is so far off, and the whole site says
+        more: a reading is contradicted where by all the site's evidence it is more likely wrong than right.
     """
-    if right is None:
-        return en > 1.0
-    return right <= risk or (en > 1.0 and (right < 0.5 or zeta >= ZETA_ACTION))
+    return en > 1.0 if right is None else right < 0.5
 
 
 def judge_antenna(
@@ -195,7 +192,7 @@ def _judge_reading(
         reading,
         difference_deg=difference_deg(photos.azimuth_true_deg, reading.azimuth_true_deg),
         en=en,
-        agrees=not contradicted(en, zeta, reading.p_right, risk),
+        agrees=not contradicted(en, reading.p_right),
         zeta=zeta,
         shared_u95_deg=shared(photos),
     )

@@ -121,12 +121,8 @@ def _p_out_words(design: Design) -> str:
     if design.p_out_of_tolerance is None or design.p_out_photos_alone is None:
         raise ValueError("a design without a decision")
     both, alone = percent_words(design.p_out_of_tolerance), percent_words(design.p_out_photos_alone)
-    if both == alone:
-        return f"the probability of being out of tolerance is {both}, by the photos alone as well"
-    return (
-        f"the probability of being out of tolerance is {both} with what is known of antennas in general, "
-        f"{alone} by the photos alone"
-    )
+    said = f"the probability of being out of tolerance is {both}"
+    return said if both == alone else f"{said}, by the photos alone {alone}"
 
 
 def _limits(design: Design) -> str:

@@ -36,6 +36,10 @@ Array = NDArray[Any]
 NOTICEABLE, NEARLY = 0.15, 0.8
 #: views of one antenna agree no better than this
 _AGREE_RAD = float(np.radians(1.0))
+#: parts of an azimuth's distribution follow the headings up to so many of their sigmas off
+_MOVED_SIGMAS = 4.0
+#: of sums of probabilities
+_ROUNDING = 1e-6
 
 _PLURAL = ("edges", "verticals", "antenna dimensions", "register heights", "two ways")
 #: the limit of an antenna whose outline fits twice
@@ -130,33 +134,42 @@ def forecast(chosen: NetworkSolution, tried: Sequence[EvidenceCandidate] | None 
         # what holds the headings takes weight off the compasses, and with it the declination's part
         variance = variance + updated_effect(covariance, index, rows, idx, turned) ** 2
         for n, a in enumerate(names):
-            then[k, n] = _u95(chosen.posterior.antennas[a], float(variance[n] / now[n]), c.views.get(a))
+            wrong = 1.0 - max(chosen.posterior.outlines[a].values(), default=0.0)
+            then[k, n] = _u95(chosen.posterior.antennas[a], wrong, float(now[n]), float(variance[n]), c.views.get(a))
     whole = np.array([chosen.posterior.antennas[a].u95_rad for a in names])
     return Forecast(antennas=names, candidates=some, now_rad=whole, then_rad=np.minimum(then, whole))
 
 
-def _u95(of: Marginal, left: float, view_sigma: float | None) -> float:
-    """U95 [rad] of an azimuth once a share `left` of its variance by the network is left.
+def _u95(of: Marginal, wrong: float, now: float, then: float, view_sigma: float | None) -> float:
+    """U95 [rad] of an azimuth once its variance by the network falls from `now` to `then` [rad^2].
 
-    view_sigma: of a further view's own azimuth, if there is one: it is taken to come out at the azimuth told, and to be
-    wrong as often as usual; other ways to fit, and outlines that may be wrong, lose what that makes of them.
+    wrong: probability, at most, that all its outlines are wrong. view_sigma: of a further view's own azimuth, if there
+    is one: it is taken to come out at the azimuth told, and to be wrong as often as usual; other ways to fit, and
+    outlines that may be wrong, lose what that makes of them. Without one, what lies many sigmas off is another way to
+    fit, and the widest parts are wrong outlines, as many as there may be: nothing else moves them or narrows them.
     """
     told, m = of.told.azimuth_rad, of.mixture
     off, narrow = wrap_rad(m.value - told), m.sigma < FLAT_RAD
     shape = SHAPE_SIGMA_RAD**2
-    sigma = np.where(narrow, np.sqrt(shape + left * np.maximum(m.sigma**2 - shape, 0.0)), m.sigma)
-    moved = np.where(narrow, np.sqrt(left), 1.0)
+    own = np.maximum(m.sigma**2 - shape, 0.0)
     if view_sigma is None:
+        left = then / now
+        widest = np.argsort(-m.sigma, kind="stable")
+        follows = np.empty(len(own), bool)
+        follows[widest] = np.cumsum(m.weight[widest]) > wrong + _ROUNDING
+        follows &= narrow
+        sigma = np.where(follows, np.sqrt(shape + left * own), m.sigma)
+        moved = np.where(follows & (np.abs(off) < _MOVED_SIGMAS * m.sigma), np.sqrt(left), 1.0)
         return replace(m, value=told + moved * off, sigma=sigma).u95_about(told)
-    own = float(np.hypot(view_sigma, _AGREE_RAD))
-    spread = np.hypot(m.sigma, own)
+    view = float(np.hypot(view_sigma, _AGREE_RAD))
+    spread = np.hypot(m.sigma, view)
     agrees = np.where(narrow, np.exp(-0.5 * (off / spread) ** 2) / (np.sqrt(2.0 * np.pi) * spread), 0.5 / np.pi)
     right = usual_p_right()
-    then = m.reweighted(right * agrees + (1.0 - right) * 0.5 / np.pi)
-    # of what is left, the view tells the azimuth as well
-    sigma = np.minimum(sigma, own * m.sigma / spread)
-    moved = np.minimum(moved, (own / spread) ** 2)
-    return replace(then, value=told + moved * off, sigma=sigma).u95_about(told)
+    reweighted = m.reweighted(right * agrees + (1.0 - right) * 0.5 / np.pi)
+    # of what is left, the view tells the azimuth as well: as much as it tells the network
+    moved = np.where(narrow, 1.0 / (1.0 + own * (1.0 / then - 1.0 / now)), 1.0)
+    sigma = np.where(narrow, np.sqrt(shape + moved * own), m.sigma)
+    return replace(reweighted, value=told + moved * off, sigma=sigma).u95_about(told)
 
 
 def next_evidence(

@@ -23,7 +23,9 @@ from photoaz.angles import wrap_rad
 Array = NDArray[Any]
 
 #: states less probable than this beside the likeliest are dropped
-LEAST = 1e-7
+LEAST = 1e-6
+#: of what is melted away, this part of all probability is lost
+LOST = 3e-4
 _LN_TURN = math.log(2.0 * math.pi)
 
 
@@ -136,32 +138,46 @@ def melted(states: States, most: int, rows: Collection[int]) -> States:
     if len(states) <= most:
         return states
     order = np.argsort(-states.ln_weight, kind="stable")
+    w = states.weight
+    order = order[: max(int(np.searchsorted(np.cumsum(w[order]), 1.0 - LOST)) + 1, most)]
     kept, rest = order[:most], order[most:]
+    if not len(rest):
+        return states.take(kept)
     at = np.array([states.place[r] for r in rows], int)
     here, spread = states.mean[:, at], np.sqrt(np.maximum(states.covariance[:, at, at], 1e-12))
     off = wrap_rad(here[rest][:, None] - here[kept][None]) / np.hypot(spread[rest][:, None], spread[kept][None])
     wider = np.log(spread[rest][:, None] / spread[kept][None])
     to = (off**2 + wider**2).sum(-1).argmin(1)
-    w = states.weight
-    total = w[kept].copy()
-    np.add.at(total, to, w[rest])
-    share = w[rest] / total[to]
+    # which kept state takes which other: products of matrices, for sums over indices are slow
+    takes = np.zeros((most, len(rest)))
+    takes[to, np.arange(len(rest))] = w[rest]
+    total = w[kept] + takes.sum(1)
+    takes /= total[:, None]
     apart = wrap_rad(states.mean[rest] - states.mean[kept][to])
-    moved = np.zeros_like(states.mean[kept])
-    np.add.at(moved, to, share[:, None] * apart)
-    covariance = (w[kept] / total)[:, None, None] * states.covariance[kept]
-    np.add.at(covariance, to, share[:, None, None] * (states.covariance[rest] + apart[:, :, None] * apart[:, None, :]))
+    moved = takes @ apart
+    own = (w[kept] / total)[:, None, None] * states.covariance[kept]
+    spreads = states.covariance[rest] + apart[:, :, None] * apart[:, None, :]
+    covariance = own + (takes @ spreads.reshape(len(rest), -1)).reshape(own.shape)
     covariance -= moved[:, :, None] * moved[:, None, :]
     out = states.take(kept)
     return replace(out, ln_weight=np.log(total), mean=out.mean + moved, covariance=covariance)
 
 
-def weigh(states: States, pieces: Sequence[Piece], *, most: int, rows: Collection[int] | None = None) -> States:
-    """All pieces, one after the other; at most `most` states kept, the others dropped, or melted by `rows` if given."""
+def weigh(states: States, pieces: Sequence[Piece], *, most: int) -> States:
+    """All pieces, one after the other; the `most` most probable states are kept, with what they picked."""
     for piece in pieces:
         states = with_piece(states, piece)
-        if len(states) > most and rows is None:
+        if len(states) > most:
             states = states.take(np.argsort(-states.ln_weight, kind="stable")[:most])
-        elif rows is not None:
-            states = melted(states, most, rows)
+    return states
+
+
+def weigh_for(
+    states: States, pieces: Sequence[Piece], wanted: Collection[int], rows: Collection[int], *, most: int
+) -> States:
+    """All pieces, for the rows wanted alone: at most `most` states kept, melted by `rows`; other rows are forgotten."""
+    left = [{part.row for part in p.parts} for p in pieces]
+    for k, piece in enumerate(pieces):
+        states = melted(with_piece(states, piece), most, rows)
+        states = states.of_rows(set(wanted).union(*left[k + 1 :]) & states.place.keys())
     return states

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted
-from photoaz.network.hypotheses import Piece, States, weigh
+from photoaz.network.hypotheses import Piece, States, weigh, weigh_for
 from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.observations import Observation
 from photoaz.network.opened import BUILT_OFF, DISTURBED, Group, opened
@@ -26,8 +26,10 @@ from photoaz.quantities import SHAPE_SIGMA_RAD
 
 Array = NDArray[Any]
 
-#: states kept while the evidence of others is weighed (melted), of the joint answer, and of an unknown's own evidence
-MOST_OF_OTHERS, MOST_JOINT, MOST_OWN = 48, 48, 2000
+#: states kept of an unknown's own evidence, and of the joint answer; while others' evidence is weighed (melted) so
+#: many pieces times states, within limits
+MOST_OWN, MOST_JOINT = 1000, 48
+MOST_OF_OTHERS, LEAST_STATES, MOST_STATES = 2000, 16, 64
 #: parts of a mixture that are kept
 MOST_PARTS = 64
 #: a state holds an azimuth that is told where it is no farther from it than so many sigmas
@@ -167,19 +169,10 @@ def _split(states: States, groups: Sequence[Group]) -> Iterator[tuple[int, Margi
 
 
 def _with_evidence(states: States, of: Sequence[Group], for_: Sequence[Group]) -> States:
-    """The evidence of some groups weighed, for others: states are melted by what these others share with them."""
-    wanted = _rows_of(for_)
-    left = list(of)
-    for g in of:
-        states = weigh(states, g.pieces, most=MOST_OF_OTHERS, rows=sorted(_shared(for_, left)))
-        left.remove(g)
-        states = states.of_rows(wanted | _rows_of(left))
-    return states
-
-
-def _shared(for_: Sequence[Group], left: Sequence[Group]) -> set[int]:
-    """The unknowns by which states are held alike."""
-    return {g.row for g in (*for_, *left)}
+    """The evidence of some groups weighed, for others: states are melted by what these others need."""
+    pieces = [p for g in of for p in g.pieces]
+    most = min(max(MOST_OF_OTHERS // max(len(pieces), 1), LEAST_STATES), MOST_STATES)
+    return weigh_for(states, pieces, _rows_of(for_), [g.row for g in for_], most=most)
 
 
 def _rows_of(groups: Sequence[Group]) -> set[int]:
@@ -201,11 +194,7 @@ def _own(states: States, group: Group) -> Marginal:
 def _joint(begin: States, antennas: Sequence[Group], groups: Sequence[Group], common: Mapping[str, float]) -> Joint:
     """All azimuths together, given all evidence: as many states as matter to them."""
     rows = [g.row for g in antennas]
-    states, left = begin, list(groups)
-    for g in groups:
-        states = weigh(states, g.pieces, most=MOST_JOINT, rows=rows)
-        left.remove(g)
-        states = states.of_rows({*rows, *_rows_of(left)})
+    states = weigh_for(begin, [p for g in groups for p in g.pieces], rows, rows, most=MOST_JOINT)
     at = np.array([states.place[r] for r in rows])
     own = np.array([common[g.name] for g in antennas])
     covariance = states.covariance[:, at[:, None], at] + np.diag(np.maximum(own**2, 0.0))

@@ -17,7 +17,7 @@ from photoaz.network.observations import PLUMB_FIELDS, Box, Direct, Directs, Obs
 from photoaz.network.parameters import Layout
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.rotations import los_from_cam
-from photoaz.vision.evidence import BoxMode
+from photoaz.vision.evidence import BoxMode, azimuths_of
 from photoaz.vision.verticals import Verticals
 
 Array = NDArray[Any]
@@ -127,16 +127,7 @@ def azimuths_of_modes(
     free but for 2 per cent each and 5 per cent in common.
     """
     cam_from_enu = rotation_cam_from_enu(attitude[0], attitude[1], attitude[2])
-    los = los_from_cam(directions_from_pixels(photo.camera, np.stack([m.centre_px for m in modes]))) @ cam_from_enu
-    normal = (np.swapaxes(los, -1, -2) @ np.stack([m.rotation[:, 2] for m in modes])[..., None])[..., 0]
-    up = los[..., 2]
-    info = np.stack([m.root.T @ m.root for m in modes])
-    info[:, 5:8, 5:8] += np.linalg.inv(np.diag([0.02**2] * 3) + 0.05**2)
-    info[:, 3:5, 3:5] += np.eye(2) * 1e-6
-    turn = info[:, :3, :3] - info[:, :3, 3:] @ np.linalg.solve(info[:, 3:, 3:], info[:, 3:, :3])
-    turn = turn + (np.eye(3) - up[:, :, None] * up[:, None, :]) / tilt_sigma_rad**2
-    variance = (up * np.linalg.solve(turn + 1e-9 * np.eye(3), up[..., None])[..., 0]).sum(-1)
-    return np.arctan2(normal[:, 0], normal[:, 1]), np.sqrt(np.maximum(variance, 1e-12))
+    return azimuths_of(modes, photo.camera, cam_from_enu, tilt_sigma_rad)
 
 
 def build(

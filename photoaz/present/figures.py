@@ -67,11 +67,12 @@ def p_out_text(design: Design) -> str:
 
 
 def right_text(reading: JudgedReading) -> str:
-    """Of a reading the probability that it is right, '97 %, by the photos alone 90 %'; '' where not known."""
+    """Of a reading's being right: '97 % by the whole site, 90 % by the photos alone'; '' where not known."""
     if reading.p_right is None:
         return ""
     alone = reading.p_right_photos_alone
-    return percent(reading.p_right) + ("" if alone is None else f", by the photos alone {percent(alone)}")
+    said = f"{percent(reading.p_right)} by the whole site"
+    return said if alone is None else f"{said}, {percent(alone)} by the photos alone"
 
 
 def verdict(agrees: bool | None) -> str:
@@ -135,7 +136,7 @@ def _reading_figures(r: JudgedReading | None) -> list[Figure]:
         said = f"{words.signed(r.difference_deg)}, En {en_text(r.en)} (this pair alone, limit 1)"
         rows.append(("photos − reading", f"{said}: {verdict(r.agrees)}"))
         if right := right_text(r):
-            rows.append(("reading right", f"{right} (all of the site: the verdict)"))
+            rows.append(("reading right", right))
     if cause := likely_cause(r):
         rows.append(("likely cause", cause))
     others = [c for c in r.causes if c.cause != r.likely_cause]

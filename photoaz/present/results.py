@@ -13,9 +13,13 @@ from photoaz import __version__
 from photoaz.audit.edits import decisions_by_site, with_decisions
 from photoaz.audit.progress import Progress
 from photoaz.audit.store import Store
+from photoaz.judgement.archive import Archive, Told
+from photoaz.present.files.cells import replaced
 from photoaz.present.files.everything import written
 from photoaz.present.pages import ReportAbout, ReportInput, write_report
+from photoaz.register.priors import priors_text
 from photoaz.result import SiteResult, estimates_head
+from photoaz.result.rounding import plain
 
 
 @dataclass(slots=True)
@@ -34,10 +38,14 @@ class Outcome:
     turned: int = 0
     revisit_antennas: int = 0
     revisit_sites: int = 0
+    archive: Archive = field(default_factory=Archive)
+    told: Told | None = None
+    told_in: str | None = None
 
     def add(self, site: SiteResult) -> None:
         """Count a site."""
         self.sites += 1
+        self.archive.add(site)
         wanted = 0
         for a in site.antennas:
             self.antennas += 1
@@ -74,6 +82,7 @@ class Outcome:
             "design": dict(sorted(self.decisions.items())),
             "readings": dict(sorted(self.readings.items())),
             "likely_causes": dict(sorted(self.causes.items())),
+            "priors_told": None if self.told is None else plain(self.told),
         }
 
     def text(self) -> str:
@@ -93,6 +102,12 @@ class Outcome:
             lines.append(f"turned    {self.turned} between visits")
         some = f"{_many(self.revisit_antennas, 'antenna')} at {_many(self.revisit_sites, 'site')}"
         lines.append(f"to do     {some}: see revisit.csv" if self.revisit_antennas else "to do     nothing")
+        if self.told is not None:
+            first, *rest = self.told.text().splitlines()
+            lines += [f"archive   {first}", *(f"          {line}" for line in rest)]
+            lines.append(
+                "          not used here; give it to an archive of the same kind:" + f" --priors {self.told_in}"
+            )
         return "\n".join(lines) + "\n"
 
 
@@ -147,7 +162,22 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     say.begin("writing results", None)
     sites = written(folder, counted(), estimates_head(created), failures.rows)
     report = write_report(folder / "report", sites, _about(about, created, photos, folder), lambda _: say.step(1))
+    _write_told(outcome, folder / "priors.toml", about)
     return Results(report=report, outcome=outcome, created=created)
+
+
+def _write_told(outcome: Outcome, path: Path, about: Mapping[str, Any]) -> None:
+    """What the archive tells of its own antennas, as a file of priors; never over the one that the audit was given."""
+    outcome.told = outcome.archive.told()
+    given = [Path(about.get("folder", ".")) / i["name"] for i in about.get("inputs", ()) if i["role"] == "priors"]
+    if path.resolve() in [p.resolve() for p in given]:
+        path = path.with_name("priors-told.toml")
+    if outcome.told is None:
+        return
+    outcome.told_in = str(path)
+    with replaced(path) as file:
+        file.write("# what this archive tells of its own antennas; all else stays as it is by default\n")
+        file.write(priors_text(outcome.told.values()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -92,7 +92,8 @@ class PhotoResult:
 
     taken: the day of the photo, UTC where its zone is known, else as the camera's clock had it. panels: what was found
     in it; window_px: the part of the frame (x0, y0, x1, y1) that was looked at. overlay: path of the picture that shows
-    it, below an audit's folder of results.
+    it, below an audit's folder of results. p_compass_disturbed: probability that its compass was disturbed, None
+    without one.
     """
 
     photo: str
@@ -109,6 +110,7 @@ class PhotoResult:
     window_px: tuple[float, float, float, float] | None = None
     panels: tuple[NamedPanel, ...] = ()
     overlay: str | None = None
+    p_compass_disturbed: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,6 +25,10 @@ from photoaz.vision.profile_fit import EdgeOffsets
 
 #: fewer samples of a box's edges than this fix nothing
 _FEWEST = 12
+#: samples nearer to the picture's border than this [px] have no pixels on their other side
+_FROM_BORDER_PX = 1.5
+#: share of a box's samples that must have pixels before the others count as cut off (common practice, no source)
+_LEAST_IN_PICTURE = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,11 +170,34 @@ def sample_boxes(sighting: Sighting, boxes: FitBatch, max_per_edge: int, spacing
         (points_px, derivative), corners = body_and_corner_derivative(sighting, boxes.theta)
         views = views_of(sighting, boxes.theta, points_px)
         samples = sample_edges(views, blur_px=boxes.blur_px, max_per_edge=max_per_edge, spacing_px=spacing_px)
+        samples = samples.pick(_in_picture(boxes, samples))
         enough = np.bincount(samples.box, minlength=len(boxes)) >= _FEWEST
         if enough.all() or not enough.any():
             own, inner = displacement_jacobian(samples, derivative)
             return SampledBoxes(boxes.pick(enough), left[enough], samples, own, inner, corners)
         boxes, left = boxes.pick(enough), left[enough]
+
+
+def _in_picture(boxes: FitBatch, samples: EdgeSamples) -> Array:
+    """Which samples (S,) have pixels: what the frame cuts off is no missing edge, it proves nothing.
+
+    All of a box of which less than _LEAST_IN_PICTURE has some, lest it flee from the picture.
+    """
+    bounds = np.array([_bounds_px(task.patch) for task in boxes.tasks])[boxes.task][samples.box]
+    inside = np.asarray(((samples.x_px >= bounds[:, 0]) & (samples.x_px <= bounds[:, 1])).all(1))
+    if inside.all():
+        return inside
+    many = np.bincount(samples.box, minlength=len(boxes))
+    share = np.bincount(samples.box, inside, len(boxes)) / np.maximum(many, 1)
+    return np.asarray(inside | (share < _LEAST_IN_PICTURE)[samples.box])
+
+
+def _bounds_px(patch: Patch) -> tuple[Array, Array]:
+    """First and last place (2,) whose profile crosses pixels of the patch; all places where no picture is asked."""
+    if patch is NO_PATCH:
+        return np.full(2, -np.inf), np.full(2, np.inf)
+    low = np.array(patch.origin_px, float)
+    return low + _FROM_BORDER_PX, low + np.array(patch.pixels.shape[1::-1]) - 1.0 - _FROM_BORDER_PX
 
 
 class Padded:

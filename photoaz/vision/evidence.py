@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from photoaz.photo.camera import Array, directions_from_pixels
+from photoaz.photo.camera import Array, Camera, directions_from_pixels
 from photoaz.photo.rotations import gibbs, los_from_cam
+from photoaz.vision.appearance import Appearance
 from photoaz.vision.box import Sighting, ideal_corners_px, rotation_cam_from_panel, width_across
 from photoaz.vision.boxes import Prior
 from photoaz.vision.fit import Minimum
 from photoaz.vision.patch import enlarged_px
 
 _COMPLEX_STEP = 1e-30
-#: a panel of this width has errors twice as large, in variance, as its samples alone imply: what is seen of it is less
-#: and less made of straight edges with plain shades on both sides (measured on rendered tower heads)
-SMALL_PX = 30.0
+#: a box's tilts are known this well otherwise, where only its azimuth is in question: antennas are mounted plumb
+TILT_SIGMA_RAD = float(np.radians(1.5))
 _SHAPE = slice(8, 10)  # edge radius and bulge: known to the fit alone
 
 
@@ -28,9 +29,10 @@ class BoxMode:
     pixels times width, height, depth over distance. root (m, 8), offset (m,): the pixels' information about [rotation
     vector, centre, ln sizes] as whitened rows: residual = root @ difference - offset. cost: -2 ln likelihood up to a
     constant common to the modes of one antenna in one photo. yaw_rad: the normal off the line of sight in plan.
-    corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge. p_right: probability that one of
-    the outline's modes is the antenna's own, and not edges of other things; wrong: how the azimuth errs else, shares
-    and sigmas [rad] of normal distributions about it, the rest anywhere (`trust`).
+    corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge. appearance: whether the photo
+    looks like the box over the whole of it, where that was asked. p_right: probability that one of the outline's modes
+    is the antenna's own, and not edges of other things; wrong: how the azimuth errs else, shares and sigmas [rad] of
+    normal distributions about it, the rest anywhere (`trust`).
     """
 
     rotation: Array
@@ -48,6 +50,7 @@ class BoxMode:
     rear_visible: bool
     has_wall: bool
     shape: Array
+    appearance: Appearance | None = None
     p_right: float = 1.0
     wrong: tuple[tuple[float, float], ...] = ()
 
@@ -64,9 +67,6 @@ def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> Box
     n8 = n[:8, :8] - n[:8, _SHAPE] @ gain[:, :8]
     g8 = g[:8] - n[:8, _SHAPE] @ gain[:, 8]
     corners = ideal_corners_px(sighting, theta)
-    width_px = width_across(corners)
-    small = 1.0 + (SMALL_PX / width_px) ** 2
-    n8, g8 = n8 / small, g8 / small
     rot0 = _rotation_in_sight(sighting, theta[None])[0]
     # derivative of [rotation, centre, ln sizes] by the first eight parameters
     batch = np.repeat(theta[None].astype(complex), 5, 0)
@@ -93,7 +93,7 @@ def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> Box
         offset=offset,
         cost=minimum.cost,
         quality=minimum.quality,
-        width_px=width_px,
+        width_px=width_across(corners),
         corners_px=corners,
         outline_px=outline,
         inner_px=inner,
@@ -102,6 +102,26 @@ def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> Box
         has_wall=view.inner_left is not None or view.inner_right is not None,
         shape=theta[_SHAPE].copy(),
     )
+
+
+def azimuths_of(
+    modes: Sequence[BoxMode], camera: Camera, cam_from_enu: Array, tilt_sigma_rad: float
+) -> tuple[Array, Array]:
+    """Azimuths (M,) of modes and their standard uncertainties (M,) [rad] from their own outlines alone.
+
+    cam_from_enu (3, 3): the camera's attitude, taken as known; azimuths are those of its frame. tilt_sigma_rad: how
+    well the box's tilts are known otherwise; its place and sizes are free but for 2 per cent each and 5 in common.
+    """
+    los = los_from_cam(directions_from_pixels(camera, np.stack([m.centre_px for m in modes]))) @ cam_from_enu
+    normal = (np.swapaxes(los, -1, -2) @ np.stack([m.rotation[:, 2] for m in modes])[..., None])[..., 0]
+    up = los[..., 2]
+    info = np.stack([m.root.T @ m.root for m in modes])
+    info[:, 5:8, 5:8] += np.linalg.inv(np.diag([0.02**2] * 3) + 0.05**2)
+    info[:, 3:5, 3:5] += np.eye(2) * 1e-6
+    turn = info[:, :3, :3] - info[:, :3, 3:] @ np.linalg.solve(info[:, 3:, 3:], info[:, 3:, :3])
+    turn = turn + (np.eye(3) - up[:, :, None] * up[:, None, :]) / tilt_sigma_rad**2
+    variance = (up * np.linalg.solve(turn + 1e-9 * np.eye(3), up[..., None])[..., 0]).sum(-1)
+    return np.arctan2(normal[:, 0], normal[:, 1]), np.sqrt(np.maximum(variance, 1e-12))
 
 
 def enlarged(mode: BoxMode, factor: float) -> BoxMode:

@@ -1,7 +1,7 @@
 """What a fit would know of a box before there is a photo: its information from geometry, usual contrast, usual noise.
 
 The outline is sampled as the fit samples it, each sample weighs what a profile of usual shades would make it weigh, and
-shifts and tilts of whole edges, rough shapes and small sizes widen it by the fit's own rules.
+shifts and tilts of whole edges and rough shapes widen it by the fit's own rules, and what fits of its kind are off.
 """
 
 from __future__ import annotations
@@ -18,10 +18,11 @@ from photoaz.vision.box import N_PARAMETERS, Sighting, views_of
 from photoaz.vision.boxes import NO_PATCH, FitBatch, FitTask, OffsetRows, Prior, Tolerance, sample_boxes
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum
 from photoaz.vision.fit import Minimum
-from photoaz.vision.measure import CLEARLY_VISIBLE, ENOUGH_PX, FOUND_WIDENED, REAR_WIDENED, VISIBLE_SPREAD
+from photoaz.vision.measure import ENOUGH_PX
 from photoaz.vision.outline import EdgeSamples
 from photoaz.vision.patch import reduced_camera, reduced_px
 from photoaz.vision.profile_fit import EdgeOffsets, usual_weights
+from photoaz.vision.trust import foreseen_widened
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,8 +30,7 @@ class Shades:
     """What a panel before the sky looks like in a photo, in grey levels (read off the sample photos).
 
     background, wall, face: their differences count; noise: of a pixel. trusted: share of the samples' information that
-    is left when those that fit badly have been distrusted. widened: by how much a found panel is doubted for what of
-    its outline found no edge.
+    is left when those that fit badly have been distrusted.
     """
 
     background: float = 185.0
@@ -38,7 +38,6 @@ class Shades:
     face: float = 140.0
     noise: float = 3.0
     trusted: float = 0.6
-    widened: float = 1.32
     blur_px: float = PHOTO_BLUR_PX
 
 
@@ -114,7 +113,7 @@ def expected_modes(
 ) -> list[BoxMode | None]:
     """The evidence that boxes theta (B, P), a share `visible` (B,) of each unhidden, would make; None where none.
 
-    Found panels, nobody having looked: widened as `measure` widens them, and measured in a reduced picture where wide.
+    Found panels, nobody having looked: as bad as right ones usually are, and measured in a reduced picture where wide.
     """
     s = shades or Shades()
     wide = sighting.camera.f_px * np.exp(theta[:, 5])
@@ -134,12 +133,9 @@ def expected_modes(
             minimum = Minimum(small[j], info[j], np.zeros(N_PARAMETERS), 0.0, 0.0, 1.0, seen, s.blur_px)
             prior = replace(priors[k], mean=np.where(np.arange(N_PARAMETERS) < 8, priors[k].mean, small[j]))
             mode = mode_from_minimum(view, minimum, prior)
-            hidden = max(CLEARLY_VISIBLE - float(visible[k]), 0.0) / VISIBLE_SPREAD
-            widened = FOUND_WIDENED * s.widened * float(np.hypot(1.0, hidden))
-            if seen.rear_visible and not seen.front_visible:
-                widened *= REAR_WIDENED
-            mode = replace(mode, root=mode.root / widened, offset=np.zeros_like(mode.offset))
-            out[k] = enlarged(mode, float(factor)) if factor > 1 else mode
+            whole = enlarged(mode, float(factor)) if factor > 1 else mode
+            widened = foreseen_widened(whole, sighting, float(small[j, 0]), float(visible[k]))
+            out[k] = replace(whole, root=whole.root / widened, offset=np.zeros_like(whole.offset))
     return out
 
 

@@ -63,6 +63,8 @@ _REWEIGHTED = 3
 _CAPTURE_WEIGHT = np.array([1.0, 1.0, 1.0, 1.0, 0.3, 0.3, 1.0, 0.0])
 #: and in the misfit that compares two minima
 _MISFIT_WEIGHT = np.array([1.0, 1.0, 0.7, 0.7, 0.15, 0.15, 0.7, 0.0])
+#: what a sample costs that has not found its edge: it may be hidden
+_MISSING = 9.0
 #: misfit (mean of capped squares) to -2 ln likelihood: an outline is worth about this many independent samples
 _MISFIT_SAMPLES = 8.0
 #: rough corners that a person picked are off by a few pixels, however large the panel
@@ -251,7 +253,7 @@ def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, max_iterat
         step = relax[:, None] * balance.step
         boxes = boxes.moved(boxes.theta + step, offsets.blur_px)
         # capped, so that what is hidden costs a fixed price
-        miss = np.where(offsets.support > 0.15, np.minimum(balance.misfit, 9.0), 9.0)
+        miss = np.where(offsets.support > 0.15, np.minimum(balance.misfit, _MISSING), _MISSING)
         cost = _MISFIT_SAMPLES * _edge_average(miss, samples, len(boxes)) + fixed[2]
         if iteration + 1 == _BLUR_ITERATIONS:
             boxes, going = _in_the_running(boxes, cost + boxes.prior_cost())

@@ -9,13 +9,15 @@ import numpy as np
 
 from photoaz.angles import wrap_rad
 from photoaz.photo.camera import Array, Camera, rotation_cam_from_enu
+from photoaz.vision.appearance import appearances
 from photoaz.vision.box import N_PARAMETERS, Sighting, across_axis, width_across
 from photoaz.vision.boxes import FitTask, Prior, Tolerance
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode
 from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.fit import FARTHEST_PX, Minimum, catch, fit_boxes, fit_exact_corners, settle_all
 from photoaz.vision.patch import Patch, cut_patch, enlarged_px, reduced, reduced_camera, reduced_px
-from photoaz.vision.starts import side_cost, starts_from_candidate, starts_from_corners, starts_from_seed
+from photoaz.vision.starts import starts_from_candidate, starts_from_corners, starts_from_seed
+from photoaz.vision.trust import believed, signs_of, slip_of, trust_of
 
 #: shape of radomes where nobody says more: edge radius and bulge of the front, metres (common practice, no source)
 EDGE_RADIUS_M = (0.030, 0.012)
@@ -35,21 +37,8 @@ CATCH_PX = 36.0
 GUIDE_SHARE = 0.12
 #: a candidate wider than twice this is measured in a reduced picture: the body's own shape limits what pixels can tell
 ENOUGH_PX = 100.0
-#: share of the outline that must have found its edge before a found panel's box is believed; and where less of the
-#: panel is visible than MUCH_HIDDEN
-CANDIDATE_QUALITY, HIDDEN_QUALITY, MUCH_HIDDEN = 0.35, 0.5, 0.65
-#: a found panel's uncertainty is FOUND_WIDENED times what its samples imply (nobody looked whether the edges are its
-#: own) where this share of its outline found its edge, and root two times that where less by QUALITY_SPREAD; likewise
-#: where so much of it is visible, and less by VISIBLE_SPREAD; REAR_WIDENED times that from the rear, where mounts and
-#: cables have edges of their own; what its modes cost counts by CANDIDATE_TRUST (measured on rendered tower heads)
-FOUND_WIDENED, CLEAR_QUALITY, QUALITY_SPREAD = 1.1, 0.90, 0.15
-CLEARLY_VISIBLE, VISIBLE_SPREAD, REAR_WIDENED = 0.80, 0.12, 2.0
-CANDIDATE_TRUST = 0.5
-#: nearly in profile, where the finder gives front and rear both more than SIDE_SURE, pipes and brackets look like edges
-#: of the body: which mode fits better says less still, and where it lies is known half as well
-SIDE_SURE, SIDE_TRUST = 0.15, 0.15
-#: modes of a found panel that are kept: this many, within this cost, turned against each other by more than this
-MOST_MODES, CANDIDATE_COST, SAME_TURN_RAD = 4, 10.0, float(np.radians(4.0))
+#: an outline that is less probably the antenna's own than this says nothing (common practice, no source)
+LEAST_RIGHT = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +118,10 @@ class Look:
         return np.asarray(self.seed_px if self.candidate is None else self.candidate.corners_px.mean(0))
 
 
+#: what makes evidence of the minima of a look
+Judge = Callable[[Sighting, tuple[Minimum, ...], Prior, Expectation, Look], tuple[BoxMode, ...]]
+
+
 def look_at(
     image: Array,
     expectation: Expectation,
@@ -173,11 +166,16 @@ def _width_px(expectation: Expectation) -> float:
 
 
 def measure_boxes(
-    looks: Sequence[Look], expectations: Sequence[Expectation], *, tolerance: Tolerance | None = None
+    looks: Sequence[Look],
+    expectations: Sequence[Expectation],
+    *,
+    tolerance: Tolerance | None = None,
+    judge: Judge | None = None,
 ) -> list[tuple[BoxMode, ...]]:
     """Every way each antenna's box fits where one looks, best first; none where none does.
 
-    Several antennas are much faster together where they are expected in the same photo.
+    judge: what is made of the ways (`_judged`); training looks at all of them as they are. Several antennas are much
+    faster together where they are expected in the same photo.
     """
     t = tolerance or Tolerance()
 
@@ -196,11 +194,15 @@ def measure_boxes(
         _catch_found(sighting, tasks, [looks[k] for k in some], starts, t)
         return fit_boxes(sighting, tasks, starts, tolerance=t)
 
-    return _measured(looks, expectations, t, fit)
+    return _measured(looks, expectations, t, fit, judge or _judged)
 
 
 def measure_boxes_again(
-    looks: Sequence[Look], expectations: Sequence[Expectation], modes: Sequence[tuple[BoxMode, ...]]
+    looks: Sequence[Look],
+    expectations: Sequence[Expectation],
+    modes: Sequence[tuple[BoxMode, ...]],
+    *,
+    judge: Judge | None = None,
 ) -> list[tuple[BoxMode, ...]]:
     """The same boxes settled once more under better expectations; none where none holds."""
 
@@ -211,7 +213,7 @@ def measure_boxes_again(
         ]
         return settle_all(sighting, tasks, thetas, more_iterations=3)  # they are nearly where they belong
 
-    return _measured(looks, expectations, Tolerance(), fit)
+    return _measured(looks, expectations, Tolerance(), fit, judge or _judged)
 
 
 def _measured(
@@ -219,6 +221,7 @@ def _measured(
     expectations: Sequence[Expectation],
     tolerance: Tolerance,
     fit: Callable[[Sighting, list[FitTask], list[int]], list[tuple[Minimum, ...]]],
+    judge: Judge,
 ) -> list[tuple[BoxMode, ...]]:
     """Fit all looks, those of one camera held one way together. fit: of such tasks, and which looks they are."""
     expectations = [
@@ -231,7 +234,7 @@ def _measured(
         prior = e.prior(look.middle_px)
         if look.exact and look.corners_px is not None:
             minima = fit_exact_corners(e.sighting(), prior, look.corners_px, tolerance=tolerance)
-            out[k] = _modes(e.sighting(), minima, prior, e, look)
+            out[k] = judge(e.sighting(), minima, prior, e, look)
         else:
             together.setdefault((e.camera, e.pitch_rad, e.roll_rad), []).append(k)
     for some in together.values():
@@ -239,7 +242,7 @@ def _measured(
         priors = [expectations[k].prior(looks[k].middle_px) for k in some]
         tasks = [FitTask(looks[k].patch, prior, looks[k].corners_px) for k, prior in zip(some, priors, strict=True)]
         for k, prior, minima in zip(some, priors, fit(sighting, tasks, some), strict=True):
-            found = _modes(sighting, minima, prior, expectations[k], looks[k])
+            found = judge(sighting, minima, prior, expectations[k], looks[k])
             out[k] = tuple(enlarged(m, looks[k].binned) for m in found) if looks[k].binned > 1 else found
     return out
 
@@ -337,52 +340,39 @@ def _guide(candidate: PanelCandidate | None) -> Array | None:
     return candidate.corners_px[:4]
 
 
-def _modes(
+def _judged(
     sighting: Sighting, minima: tuple[Minimum, ...], prior: Prior, expectation: Expectation, look: Look
 ) -> tuple[BoxMode, ...]:
-    """Evidence of each minimum; from a seed alone, what the minima cost is trusted less and the design weighs in."""
-    modes = [mode_from_minimum(sighting, m, prior) for m in minima]
-    if look.candidate is not None:
-        return _of_candidate(look.candidate, modes, sighting, minima)
-    if look.corners_px is None:
-        keep = [k for k, m in enumerate(modes) if m.quality >= SEED_QUALITY]
-        minima, modes = tuple(minima[k] for k in keep), [modes[k] for k in keep]
-        for k, m in enumerate(minima):
-            off = 0.0 if expectation.design_off_rad is None else m.theta[0] - expectation.design_off_rad
-            off = wrap_rad(float(off))
-            penalty = min((off / SEED_DESIGN_RAD) ** 2, 9.0)
-            mode, half = modes[k], np.sqrt(SEED_TRUST)
-            modes[k] = replace(
-                mode, cost=SEED_TRUST * mode.cost + penalty, root=half * mode.root, offset=half * mode.offset
-            )
-    return tuple(modes)
+    """Evidence of each minimum, as far as it is believed; from a seed alone the design weighs in."""
+    modes = with_appearance([mode_from_minimum(sighting, m, prior) for m in minima], minima, look)
+    if not modes or look.exact:
+        return tuple(modes)
+    if look.candidate is None and look.corners_px is None:
+        return _from_seed(modes, minima, expectation)
+    signs = signs_of(sighting, modes, minima, prior, look.candidate, look.binned)
+    kind = "found" if look.candidate is not None else "picked"
+    out = believed(modes, trust_of(signs, kind), slip_of(kind))
+    return out if out[0].p_right >= LEAST_RIGHT else ()
 
 
-def _of_candidate(
-    candidate: PanelCandidate, modes: list[BoxMode], sighting: Sighting, minima: Sequence[Minimum]
-) -> tuple[BoxMode, ...]:
-    """Modes of a found panel: a box looks much the same from the rear, and the finder says which side it saw.
+def with_appearance(modes: list[BoxMode], minima: Sequence[Minimum], look: Look) -> list[BoxMode]:
+    """The modes with what the photo looks like over the whole of each; exact corners ask no picture."""
+    if not modes or look.exact:
+        return modes
+    looks = appearances(look.patch, np.stack([m.corners_px for m in modes]), minima[0].blur_px)
+    return [replace(m, appearance=a) for m, a in zip(modes, looks, strict=True)]
 
-    Its word weighs between modes that differ by tens of degrees, never on where one of them lies.
-    """
-    unsure = SIDE_SURE < candidate.front < 1.0 - SIDE_SURE
-    trust = SIDE_TRUST if unsure else CANDIDATE_TRUST
+
+def _from_seed(modes: Sequence[BoxMode], minima: Sequence[Minimum], expectation: Expectation) -> tuple[BoxMode, ...]:
+    """Modes found from a single point: what they cost is trusted less, and the design weighs in."""
     out = []
-    for m, minimum in zip(modes, minima, strict=True):
-        if m.quality < (CANDIDATE_QUALITY if candidate.visible >= MUCH_HIDDEN else HIDDEN_QUALITY):
+    for mode, m in zip(modes, minima, strict=True):
+        if m.quality < SEED_QUALITY:
             continue
-        # what has no edge where the box should have one may be hidden, or the box lies on edges of something else
-        lacking = max(CLEAR_QUALITY - m.quality, 0.0) / QUALITY_SPREAD
-        hidden = max(CLEARLY_VISIBLE - candidate.visible, 0.0) / VISIBLE_SPREAD
-        widened = (2.0 if unsure else FOUND_WIDENED) * float(np.hypot(1.0, lacking) * np.hypot(1.0, hidden))
-        if m.rear_visible and not m.front_visible:
-            widened *= REAR_WIDENED
-        cost = trust * m.cost + side_cost(sighting, candidate, minimum.theta)
-        out.append(replace(m, cost=cost, root=m.root / widened, offset=m.offset / widened))
-    out.sort(key=lambda m: m.cost)
-    kept: list[BoxMode] = []
-    for m in out:
-        near = any(np.trace(m.rotation @ k.rotation.T) > 1.0 + 2.0 * np.cos(SAME_TURN_RAD) for k in kept)
-        if m.cost < out[0].cost + CANDIDATE_COST and not near:
-            kept.append(m)
-    return tuple(kept[:MOST_MODES])
+        off = 0.0 if expectation.design_off_rad is None else m.theta[0] - expectation.design_off_rad
+        penalty = min((wrap_rad(float(off)) / SEED_DESIGN_RAD) ** 2, 9.0)
+        half = np.sqrt(SEED_TRUST)
+        out.append(
+            replace(mode, cost=SEED_TRUST * mode.cost + penalty, root=half * mode.root, offset=half * mode.offset)
+        )
+    return tuple(out)

@@ -1,11 +1,288 @@
-"""stub"""
+"""How far a fitted outline can be believed: whether it is the antenna's own, and how well it then tells the azimuth.
 
-from math import radians
+An outline fits in one or several ways (modes). One of them is right, or none is: what was fitted lies on edges of other
+things. Given what is seen of each mode, a conditional logit says how probable each is, and that none is. The azimuth of
+a right one errs by its stated standard uncertainty times a factor; a wrong one's by a broad distribution about it. All
+numbers were fitted to rendered heads whose truth is known (training/MODEL_CARD.md) and lie in outline_trust.json.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from photoaz.angles import wrap_rad
+from photoaz.photo.camera import Array, directions_from_pixels
+from photoaz.vision.box import Sighting, width_across
+from photoaz.vision.boxes import Prior
+from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode, azimuths_of
+from photoaz.vision.finder import PanelCandidate
+from photoaz.vision.fit import Minimum
+from photoaz.vision.starts import side_cost
+
+#: how panels come to be measured: the finder saw them, or a person marked the corners of their fronts
+KINDS = ("found", "picked")
+#: modes turned against each other by less than this are one; no outline has more than so many
+SAME_TURN_RAD, MOST_MODES = float(np.radians(4.0)), 4
+#: widening factors beyond these were not met in training
+_WIDENED = (0.5, 8.0)
+_MODEL = Path(__file__).resolve().parent / "outline_trust.json"
+#: width [px] and standard uncertainty [rad] that logarithms are taken of
+_WIDTH_PX, _SIGMA_RAD = 30.0, float(np.radians(2.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signs:
+    """What is seen of the modes of one antenna's outline in one photo, each (M,).
+
+    cost: -2 ln likelihood of the pixels; quality: share of the outline that found its edge; width_px: as seen; blur_px;
+    sigma_rad: stated standard uncertainty of the azimuth (`evidence.azimuths_of`); yaw_rad: front's normal off the
+    sight in plan; elevation_rad: of the sight; front, rear, wall: whether these are seen. size_cost: -2 ln of the prior
+    of the sizes; common_off: ln of how much larger the box is than expected; tilt_off, roll_off: off what was expected,
+    in standard uncertainties. Of a found panel: side_cost: what the finder's word on its turn costs; moved_x, moved_y,
+    wider: from the finder's box to the fitted one, in widths, and ln; probability, sure (of front or rear, 0 to 1),
+    visible, by_structure, by_panel, by_frame (what hides it): the finder's word. 0 for a picked one.
+    """
+
+    cost: Array
+    quality: Array
+    width_px: Array
+    blur_px: Array
+    sigma_rad: Array
+    yaw_rad: Array
+    elevation_rad: Array
+    front: Array
+    rear: Array
+    wall: Array
+    size_cost: Array
+    common_off: Array
+    tilt_off: Array
+    roll_off: Array
+    side_cost: Array
+    moved_x: Array
+    moved_y: Array
+    wider: Array
+    probability: Array
+    sure: Array
+    visible: Array
+    by_structure: Array
+    by_panel: Array
+    by_frame: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutlineTrust:
+    """How far one mode of an outline is believed.
+
+    score: ln of how much more probable it is that this mode is right than that none is. widened: factor of the stated
+    standard uncertainty where it is right. wrong: how a wrong outline's azimuth errs about it, as `wrong_density`.
+    """
+
+    score: float
+    widened: float
+    wrong: tuple[tuple[float, float], ...]
+
+
+def signs_of(
+    sighting: Sighting,
+    modes: Sequence[BoxMode],
+    minima: Sequence[Minimum],
+    prior: Prior,
+    candidate: PanelCandidate | None,
+    binned: int = 1,
+) -> Signs:
+    """What is seen of an outline's modes and the minima that they come from; at least one.
+
+    candidate: the finder's, None for a picked panel. binned: all is in the pixels of a picture reduced by this factor.
+    """
+    theta = np.stack([m.theta for m in minima])
+    _, sigma = azimuths_of(modes, sighting.camera, sighting.cam_from_level, TILT_SIGMA_RAD)
+    sight = directions_from_pixels(sighting.camera, theta[:, 3:5]) @ sighting.cam_from_level
+    off = theta - prior.mean
+    known = prior.information
+    size = off[:, 5:8]
+    none = np.zeros(len(modes))
+    word = dict.fromkeys(("side_cost", "moved_x", "moved_y", "wider", "probability", "sure", "visible"), none)
+    if candidate is not None:
+        c = candidate
+        wide = width_across(c.corners_px)
+        moved = np.abs(np.stack([m.corners_px.mean(0) for m in modes]) - c.corners_px.mean(0)) / wide
+        word = {
+            "side_cost": np.array([side_cost(sighting, c, t) for t in theta]),
+            "moved_x": moved[:, 0],
+            "moved_y": moved[:, 1],
+            "wider": np.log([m.width_px / wide for m in modes]),
+            "probability": none + c.probability,
+            "sure": none + 2.0 * abs(c.front - 0.5),
+            "visible": none + c.visible,
+        }
+    cover = None if candidate is None else candidate.hidden_by
+    return Signs(
+        cost=np.array([m.cost for m in minima]),
+        quality=np.array([m.quality for m in minima]),
+        width_px=np.array([m.width_px * binned for m in modes]),
+        blur_px=np.array([m.blur_px for m in minima]),
+        sigma_rad=sigma,
+        yaw_rad=wrap_rad(theta[:, 0] - np.arctan2(-sight[:, 0], -sight[:, 1])),
+        elevation_rad=np.arcsin(np.clip(sight[:, 2], -1.0, 1.0)),
+        front=np.array([float(m.front_visible) for m in modes]),
+        rear=np.array([float(m.rear_visible) for m in modes]),
+        wall=np.array([float(m.has_wall) for m in modes]),
+        size_cost=((size @ known[5:8, 5:8]) * size).sum(1),
+        common_off=np.median(size, 1),
+        tilt_off=off[:, 1] * np.sqrt(known[1, 1]),
+        roll_off=off[:, 2] * np.sqrt(known[2, 2]),
+        by_structure=none + (cover == "structure"),
+        by_panel=none + (cover == "panel"),
+        by_frame=none + (cover == "frame"),
+        **word,
+    )
+
+
+def terms(signs: Signs, kind: str) -> tuple[dict[str, Array], dict[str, Array]]:
+    """What the logit and the logarithm of the widening factor are linear in, by name, each (M,)."""
+    s = signs
+    lack = 1.0 - s.quality
+    size = np.log(np.maximum(s.width_px, 3.0) / _WIDTH_PX)
+    one = np.ones_like(s.cost)
+    view = {
+        "one": one,
+        "lacking": lack,
+        "lacking much": np.maximum(lack - 0.3, 0.0),
+        "ln width, narrow": np.minimum(size, 0.0),
+        "ln width, wide": np.maximum(size, 0.0),
+        "in profile": np.sin(s.yaw_rad) ** 2,
+        "towards": np.cos(s.yaw_rad),
+        "wall": s.wall,
+    }
+    right = {
+        **view,
+        "cost": s.cost,
+        "sizes": np.log1p(s.size_cost),
+        "larger": s.common_off,
+        "other size": np.abs(s.common_off),
+        "tilt": np.abs(s.tilt_off),
+        "roll": np.abs(s.roll_off),
+    }
+    wide = {k: v for k, v in view.items() if k != "lacking much"}
+    if kind == "found":
+        both = {
+            "rear": s.rear,
+            "visible": s.visible,
+            "clearly visible": np.maximum(s.visible - 0.75, 0.0),
+        }
+        wide |= {**both, "blur": s.blur_px, "ln sigma": np.log(s.sigma_rad / _SIGMA_RAD)}
+        right |= {
+            **both,
+            "side alone": (1.0 - s.front) * (1.0 - s.rear),
+            "side cost": s.side_cost,
+            "behind structure": s.by_structure,
+            "behind a panel": s.by_panel,
+            "beyond the frame": s.by_frame,
+            "side sure": s.sure,
+            "odds": np.log((s.probability + 1e-3) / (1.0 - s.probability + 1e-3)),
+            "moved across": np.minimum(s.moved_x, 0.6),
+            "moved along": np.minimum(s.moved_y, 1.5),
+            "wider": s.wider,
+            "other width": np.abs(s.wider),
+            "blur": s.blur_px,
+            "elevation": s.elevation_rad,
+            "ln sigma": np.log(s.sigma_rad / _SIGMA_RAD),
+        }
+    return right, wide
+
+
+@cache
+def model() -> Mapping[str, Any]:
+    """Numbers by kind: coefficients of `right` and `widened` by term, `slip`, `wrong`, and what is `usual`."""
+    out: Mapping[str, Any] = json.loads(_MODEL.read_text(encoding="utf-8"))
+    return out
+
+
+def trust_of(signs: Signs, kind: str) -> list[OutlineTrust]:
+    """How far each mode of an outline is believed, in the order of the signs."""
+    m = model()[kind]
+    right, wide = terms(signs, kind)
+    score = np.asarray(sum(m["right"][k] * v for k, v in right.items()))
+    widened = np.exp(np.clip(sum(m["widened"][k] * v for k, v in wide.items()), *np.log(_WIDENED)))
+    return [
+        OutlineTrust(score=float(v), widened=float(k), wrong=wrong_of(m["wrong"], float(s)))
+        for v, k, s in zip(score, widened, signs.sigma_rad, strict=True)
+    ]
+
+
+def believed(modes: Sequence[BoxMode], trust: Sequence[OutlineTrust], slip: float) -> tuple[BoxMode, ...]:
+    """Modes of an outline as far as they are believed, the most probable first; of those turned alike one is kept.
+
+    slip: share of outlines that are wrong although nothing speaks against them.
+    """
+    out: list[BoxMode] = []
+    for m, t in sorted(zip(modes, trust, strict=True), key=lambda pair: -pair[1].score):
+        alike = any(np.trace(m.rotation @ o.rotation.T) > 1.0 + 2.0 * np.cos(SAME_TURN_RAD) for o in out)
+        if not alike and len(out) < MOST_MODES:
+            k = t.widened
+            out.append(replace(m, cost=-2.0 * t.score, root=m.root / k, offset=m.offset / k, wrong=t.wrong))
+    p_right = (1.0 - slip) * float(shares_right(-0.5 * np.array([m.cost for m in out])).sum()) if out else 0.0
+    return tuple(replace(m, p_right=p_right) for m in out)
+
+
+def shares_right(score: Array) -> Array:
+    """Probabilities (..., M) that each mode is right from their scores (..., M); what is left is that none is."""
+    top = np.maximum(score.max(-1, keepdims=True), 0.0)
+    share = np.exp(score - top)
+    return np.asarray(share / (share.sum(-1, keepdims=True) + np.exp(-top)))
+
+
+def wrong_of(coefficients: Mapping[str, float], sigma_rad: float) -> tuple[tuple[float, float], ...]:
+    """How a wrong outline's azimuth errs, by its stated standard uncertainty: shares and sigmas [rad]."""
+    c = coefficients
+    near = c["near sigma"] * (sigma_rad / _SIGMA_RAD) ** c["near power"]
+    return (c["near"], near), (c["far"], c["far sigma"])
 
 
 def wrong_density() -> tuple[tuple[float, float], ...]:
-    return ((0.3, radians(12.0)), (0.4, radians(35.0)))
+    """How a wrong outline's azimuth usually errs: shares and sigmas [rad] of normal distributions about it.
+
+    The rest lies anywhere on the circle.
+    """
+    return wrong_of(model()["found"]["wrong"], _SIGMA_RAD)
+
+
+def slip_of(kind: str) -> float:
+    """Share of outlines that are wrong although nothing speaks against them."""
+    return float(model()[kind]["slip"]["share"])
 
 
 def usual_p_right() -> float:
-    return 0.9
+    """Of found panels' outlines so many are right."""
+    return float(model()["found"]["usual"]["p_right"])
+
+
+def foreseen_widened(mode: BoxMode, sighting: Sighting, azimuth_rad: float, visible: float) -> float:
+    """By how much the outline of a found panel will be worse than it states, if right; so much of it will be seen.
+
+    What nobody can foresee, its quality and the blur, is as usual.
+    """
+    sight = sighting.cam_from_level.T @ directions_from_pixels(sighting.camera, mode.centre_px)
+    usual = model()["found"]["usual"]
+    _, sigma = azimuths_of([mode], sighting.camera, sighting.cam_from_level, TILT_SIGMA_RAD)
+    blank = {f.name: np.zeros(1) for f in fields(Signs)}
+    seen = {
+        "quality": usual["quality"],
+        "blur_px": usual["blur_px"],
+        "width_px": mode.width_px,
+        "sigma_rad": sigma[0],
+        "yaw_rad": azimuth_rad - np.arctan2(-sight[0], -sight[1]),
+        "front": mode.front_visible,
+        "rear": mode.rear_visible,
+        "wall": mode.has_wall,
+        "visible": visible,
+    }
+    signs = Signs(**blank | {k: np.array([float(v)]) for k, v in seen.items()})
+    return trust_of(signs, "found")[0].widened

@@ -300,6 +300,23 @@ def test_a_changed_photo_changes_its_site_and_no_other(
     assert [call.site.site_id for call in solver] == ["QLB-014"]
 
 
+def test_other_priors_solve_a_site_again(
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
+) -> None:
+    out, priors = tmp_path / "out", tmp_path / "priors.toml"
+    priors.write_text("[antennas]\nturned_share = 0.1\n", encoding="utf-8")
+    options = ("--register", REGISTER, "--out", out, "--jobs", "1", *PLAIN)
+    assert run("audit", archive, *options).exit_code == 0
+    assert run("audit", archive, *options, "--priors", priors).exit_code == 0
+    assert [call.priors.antennas.turned_share for call in solver] == [0.15, 0.1]
+    assert run("audit", archive, *options, "--priors", priors).exit_code == 0
+    assert len(solver) == 2
+    priors.write_text("[antennas]\nturned_share = 0.2\n", encoding="utf-8")
+    assert run("audit", archive, *options, "--priors", priors).exit_code == 0
+    assert solver[-1].priors.antennas.turned_share == 0.2
+    assert len(solver) == 3
+
+
 def test_a_photo_that_is_gone_is_no_part_of_the_results(
     archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:

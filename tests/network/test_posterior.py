@@ -19,10 +19,13 @@ from photoaz.network.site import PhotoObservations, SiteNetwork, build
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.priors import CompassesKnown, Priors
 from photoaz.quantities import COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE, K95, SHAPE_SIGMA_RAD
-from photoaz.vision.trust import wrong_density
+from photoaz.vision.evidence import BoxMode
 
 #: no compass is ever disturbed
 SURE = Priors(compasses=CompassesKnown(disturbed_share=1e-9))
+
+#: how a wrong outline's azimuth errs in these tests: shares and sigmas about it, the rest anywhere
+WRONG = ((0.3, float(np.radians(12.0))), (0.4, float(np.radians(35.0))))
 
 
 def rebuilt(site: Any, change: Callable[[PhotoObservations], PhotoObservations]) -> SiteNetwork:
@@ -32,7 +35,11 @@ def rebuilt(site: Any, change: Callable[[PhotoObservations], PhotoObservations])
 
 def with_trust(p: PhotoObservations, p_right: float) -> PhotoObservations:
     """The photo's outlines right with this probability."""
-    return replace(p, boxes={a: tuple(replace(m, p_right=p_right) for m in modes) for a, modes in p.boxes.items()})
+
+    def one(m: BoxMode) -> BoxMode:
+        return replace(m, p_right=p_right, wrong=WRONG)
+
+    return replace(p, boxes={a: tuple(map(one, modes)) for a, modes in p.boxes.items()})
 
 
 def with_heading(p: PhotoObservations, sigma_rad: float) -> PhotoObservations:
@@ -52,7 +59,7 @@ def error_rad(site: Any, got: NetworkSolution, antenna: str) -> float:
 @pytest.mark.parametrize("compasses", [True, False])
 @pytest.mark.parametrize("seed", range(3))
 def test_where_all_is_sure_it_is_the_adjustment(small_site, seed, compasses):
-    """Azimuths, headings and their covariance as adjusted, each angle held within about a turn (UNKNOWN_RAD) besides."""
+    """Azimuths, headings and their covariance as adjusted, each angle held within a turn besides."""
     rng = np.random.default_rng(seed)
 
     def off(p: PhotoObservations) -> PhotoObservations:
@@ -144,12 +151,12 @@ def test_one_of_three_outlines_that_is_wrong_is_named(kit, drawn, wrong, off_deg
 
 
 def drawn_wholly(kit: Any, seed: int) -> tuple[Any, NetworkSolution, dict[tuple[str, str], bool]]:
-    """A site whose photos' statements are drawn, compasses and outlines wrong as often as is believed; what is right."""
+    """A site whose photos' statements are drawn, compasses and outlines wrong as often as believed; what is right."""
     rng = np.random.default_rng(seed)
     places = [(float(rng.uniform(-12, 12)), float(rng.uniform(40, 90))) for _ in range(3)]
     site = seen_thrice(kit, (float(rng.uniform(0, 360)), float(rng.uniform(15, 45)), places))
     right: dict[tuple[str, str], bool] = {}
-    shares = np.array([share for share, _ in wrong_density()])
+    shares = np.array([share for share, _ in WRONG])
 
     def off(angles: tuple[Angle, ...], disturbed: float = 0.0) -> tuple[Angle, ...]:
         wide = COMPASS_DISTURBED_RAD if rng.random() < disturbed else 0.0
@@ -162,9 +169,7 @@ def drawn_wholly(kit: Any, seed: int) -> tuple[Any, NetworkSolution, dict[tuple[
             made = replace(mode, offset=mode.offset + rng.standard_normal(len(mode.offset)))
             if not right[p.name, a]:
                 k = int(rng.choice(len(shares) + 1, p=[*shares, 1.0 - shares.sum()]))
-                spread = (
-                    wrong_density()[k][1] * rng.standard_normal() if k < len(shares) else rng.uniform(-np.pi, np.pi)
-                )
+                spread = WRONG[k][1] * rng.standard_normal() if k < len(shares) else rng.uniform(-np.pi, np.pi)
                 made = kit.turned(p, made, float(np.degrees(spread)))
             boxes[a] = (made,)
         (at, sigma, source), *_ = p.standpoints
@@ -208,11 +213,11 @@ def one_or_two(kit: Any, views: int, p_right: float) -> NetworkSolution:
 
 
 def test_one_view_alone_may_be_anything_with_what_is_left(kit):
-    """95 % of a right outline's normal distribution and the parts of a wrong one's, by scipy's distribution functions."""
+    """95 % of a right outline's distribution and the parts of a wrong one's, by scipy's distribution functions."""
     got = one_or_two(kit, 1, P_RIGHT)
     of = got.posterior.antennas["a"]
     sure = one_or_two(kit, 1, 1.0).posterior.antennas["a"].told.sigma_rad
-    parts = [(P_RIGHT, sure), *(((1 - P_RIGHT) * share, spread) for share, spread in wrong_density())]
+    parts = [(P_RIGHT, sure), *(((1 - P_RIGHT) * share, spread) for share, spread in WRONG)]
     flat = 1.0 - sum(share for share, _ in parts)
 
     def missing(r: float) -> float:

@@ -43,7 +43,7 @@ def test_page_and_sheet_say_the_same(site, full):
 def test_a_verdict_by_the_whole_site_is_explained(full):
     said = dict(antenna_figures(full.antennas[0]))
     assert said["photos − reading"] == "+6.6°, En 1.47 (this pair alone, limit 1): agrees"
-    assert said["reading right"] == "30 %, by the photos alone 40 % (all of the site: the verdict)"
+    assert said["reading right"] == "30 % by the whole site, 40 % by the photos alone"
 
 
 def test_an_antenna_without_an_azimuth_says_why(judged):

@@ -14,6 +14,7 @@ from photoaz import __version__
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import KeptSite, Store
 from photoaz.present.results import Outcome, failures_of, write_results
+from photoaz.register.priors import read_priors
 from photoaz.result import AntennaResult, ById, Design, JudgedReading, SiteResult, Turn
 
 
@@ -106,3 +107,36 @@ def test_each_file_that_was_not_used_is_there_once_with_its_reason(store: Store,
     assert json.loads((tmp_path / "out/estimates.json").read_text())["sites"] == []
     assert results.report.is_file()
     store.close()
+
+
+@pytest.fixture
+def hung(tmp_path: Path) -> Store:
+    """A store of 30 sites with one measured antenna each."""
+    opened = Store.open(f"sqlite:///{tmp_path / 'hung.sqlite'}", "audit")
+    given = tmp_path / "out" / "priors.toml"
+    opened.begin_run({"folder": str(tmp_path), "inputs": [{"role": "priors", "name": str(given), "sha256": ""}]})
+    for k in range(30):
+        design = Design(azimuth_true_deg=0.0, deviation_deg=k / 15 - 1.0, decision="accept")
+        found = AntennaResult(
+            antenna_id="A", status="estimated", azimuth_true_deg=(k / 15 - 1.0) % 360.0, u95_deg=2.0, design=design
+        )
+        result = SiteResult(site_id=f"S{k:02d}", lat_deg=46.6, lon_deg=-66.4, antennas=ById([found]))
+        opened.keep_site(KeptSite.of(result.site_id, "k", result))
+    return opened
+
+
+def test_what_the_archive_tells_is_a_file_that_can_be_given(hung: Store, tmp_path: Path) -> None:
+    given = tmp_path / "out" / "priors.toml"
+    given.parent.mkdir()
+    given.write_text("[antennas]\nturned_share = 0.5\n", encoding="utf-8")
+    results = write_results(tmp_path / "out", hung)
+    hung.close()
+    # what the audit was given stays as it was
+    assert "0.5" in given.read_text(encoding="utf-8")
+    told = tmp_path / "out" / "priors-told.toml"
+    assert read_priors(told).antennas.turned_share < 0.1
+    said = results.outcome.text()
+    assert "of 30 antennas turned" in said
+    assert f"--priors {told}" in said
+    document = results.outcome.document(results.created, results.report)
+    assert document["priors_told"]["turned"]["n"] == 30

@@ -9,13 +9,13 @@ import pytest
 
 from photoaz.network.site import PhotoObservations, azimuths_of_modes
 from photoaz.photo.camera import Camera
-from photoaz.vision.evidence import theta_of_mode
+from photoaz.vision.evidence import mode_from_minimum, theta_of_mode
 from photoaz.vision.expected import Shades, expected_information, expected_modes
 from photoaz.vision.measure import Expectation, look_at, measure_boxes
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
 #: the drawn boxes' own light, 215, 95 to 110 and 150 as the sRGB transfer function stores it; no clutter to distrust
-DRAWN = Shades(background=236.0, wall=168.0, face=202.0, noise=1.5, trusted=0.9, widened=1.0, blur_px=0.8)
+DRAWN = Shades(background=236.0, wall=168.0, face=202.0, noise=1.5, trusted=0.9, blur_px=0.8)
 
 
 def sigma_deg(mode, pitch_rad: float) -> float:
@@ -31,21 +31,28 @@ def measured(s) -> tuple[Expectation, object]:
     expectation = Expectation(camera=CAMERA, **s.known())
     picture, _ = s.draw(np.random.default_rng(20262), whole=True)
     look = look_at(picture, expectation, corners_px=s.corners_px())
-    return expectation, measure_boxes([look], [expectation])[0][0]
+
+    def as_it_is(sighting, minima, prior, expectation, look):
+        return tuple(mode_from_minimum(sighting, m, prior) for m in minima)
+
+    return expectation, measure_boxes([look], [expectation], judge=as_it_is)[0][0]
 
 
 @pytest.mark.parametrize("yaw_deg", [0.0, 25.0, 55.0, -70.0])
 @pytest.mark.parametrize("distance_m", [15.0, 30.0])
-def test_as_a_fit_would_say(scene, yaw_deg, distance_m) -> None:
-    """The azimuth's sigma within a fifth of what a fit of a drawn picture states, near and far, all yaws."""
+def test_as_a_fit_would_say(scene, yaw_deg, distance_m, monkeypatch) -> None:
+    """The azimuth's sigma within a fifth of what a fit of a drawn picture states, near and far, all yaws.
+
+    Both before they are widened by what training says of found and of picked panels.
+    """
+    monkeypatch.setattr("photoaz.vision.expected.foreseen_widened", lambda *_: 1.0)
     s = scene(yaw_deg=yaw_deg, distance_m=distance_m, radius_m=0.02)
     expectation, mode = measured(s)
     prior = expectation.prior(mode.centre_px)
     theta = theta_of_mode(expectation.sighting(), mode, prior)
     (foreseen,) = expected_modes(expectation.sighting(), theta[None], [prior], np.ones(1), DRAWN)
     assert foreseen is not None
-    # a found panel is widened by a tenth: a picked one is not
-    ratio = sigma_deg(foreseen, expectation.pitch_rad) / 1.1 / sigma_deg(mode, expectation.pitch_rad)
+    ratio = sigma_deg(foreseen, expectation.pitch_rad) / sigma_deg(mode, expectation.pitch_rad)
     assert 1 / 1.2 < ratio < 1.2
 
 
@@ -67,7 +74,7 @@ def test_noise_and_distance_cost(scene) -> None:
     assert out[0] < out[1] < out[2]
 
 
-def test_hidden_and_rear_views_cost_by_the_measuring_s_rules(scene) -> None:
+def test_a_hidden_view_costs_as_training_says(scene) -> None:
     s = scene(yaw_deg=30.0)
     sighting, theta, prior = box(s)
     behind = theta.copy()
@@ -75,8 +82,9 @@ def test_hidden_and_rear_views_cost_by_the_measuring_s_rules(scene) -> None:
     free, half, rear = expected_modes(
         sighting, np.stack([theta, theta, behind]), [prior] * 3, np.array([1.0, 0.68, 1.0])
     )
-    # CLEARLY_VISIBLE 0.80 less 0.68 is one VISIBLE_SPREAD of 0.12: root two
-    np.testing.assert_allclose(half.root, free.root / np.sqrt(2.0), rtol=1e-9)
+    lost = free.root[np.abs(free.root) > 1e-9] / half.root[np.abs(free.root) > 1e-9]
+    assert np.ptp(lost) < 1e-6  # all of it is known worse by one factor
+    assert 1.1 < lost[0] < 3.0
     assert rear.rear_visible
     assert not rear.front_visible
 

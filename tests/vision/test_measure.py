@@ -101,3 +101,24 @@ def test_the_finders_word_on_the_turn_weighs_and_moves_no_box(scene: Callable[..
     assert other.cost > one.cost
     assert other.cost < one.cost + 20.0  # never so much that pixels could not speak against it
     assert np.abs(one.corners_px - other.corners_px).max() < 0.2  # px, of 75
+
+
+@pytest.mark.parametrize("yaw_deg", [-35.0, 25.0, 50.0, 140.0])
+def test_what_the_frame_cuts_off_proves_nothing(scene: Callable[..., Any], yaw_deg: float) -> None:
+    """The upper 30 per cent of a panel lies beyond the frame: turned truly, and what shows is found."""
+    s = scene(yaw_deg=yaw_deg, distance_m=15.0)
+    picture, _ = s.draw(np.random.default_rng(3), whole=True)
+    corners = s.box_corners_px()
+    cut = int(corners[:, 1].min() + 0.3 * np.ptp(corners[:, 1]))
+    camera = replace(CAMERA, height_px=CAMERA.height_px - cut, cy_px=CAMERA.cy_px - cut)
+    expectation = replace(expected(s), camera=camera)
+    candidate = seen(s, 1)
+    candidate = replace(candidate, corners_px=candidate.corners_px - [0, cut], visible=0.7)
+    modes = measure_boxes([look_at(picture[cut:], expectation, candidate=candidate)], [expectation])[0]
+    best = min(modes, key=lambda m: m.cost)
+    lower = [2, 3, 6, 7]
+    shown = [2, 3] if abs(yaw_deg) < 90 else [6, 7]
+    assert np.abs(best.corners_px[shown] - corners[shown] + [0, cut]).max() < 3.0
+    across = np.ptp(corners[lower, 0])
+    assert abs(np.ptp(best.corners_px[lower, 0]) - across) < 0.05 * across
+    assert best.quality > 0.75

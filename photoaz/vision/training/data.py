@@ -260,7 +260,7 @@ def make_batch(scenes: Scenes, number: int, size: int, widths: tuple[float, floa
     visible = visible * inside
     # the view's own border: what was cut off there was never seen, and `visible` counts it as hidden already
     return Batch(
-        image=_develop(rgba, scenes.sky[index], size),
+        image=develop(rgba, scenes.sky[index], size),
         corners=new,
         facing=facing,
         yaw=yaw,
@@ -270,7 +270,11 @@ def make_batch(scenes: Scenes, number: int, size: int, widths: tuple[float, floa
     )
 
 
-def _develop(rgba: Tensor, sky: Tensor, size: int) -> Tensor:
+def develop(rgba: Tensor, sky: Tensor, size: int, noise: Tensor | float = 1.0) -> Tensor:
+    """Pictures (B, 3, S, S) BGR in [0, 1] from radiance with coverage (B, 4, S, S) and its sky (B, 3).
+
+    noise (B, 1, 1, 1): of the sensor and of its JPEG, against what the finder is trained with.
+    """
     b, device = len(rgba), rgba.device
     alpha = rgba[:, 3:].clamp(0, 1)
     image = rgba[:, :3].clamp(0, 30) + (1 - alpha) * _background(sky, size)
@@ -293,7 +297,7 @@ def _develop(rgba: Tensor, sky: Tensor, size: int) -> Tensor:
         * (0.0003 + 0.0025 * image).sqrt()
         * torch.exp(_uniform(-1.5, 0.6, b, 1, 1, 1, device=device))
     )
-    image = (image + 0.6 * _blur(rough, _uniform(0.1, 1.1, b, device=device))).clamp(0, 8)
+    image = (image + 0.6 * noise * _blur(rough, _uniform(0.1, 1.1, b, device=device))).clamp(0, 8)
     shoulder = 1 - torch.exp(-1.3 * image)
     image = torch.where(torch.rand(b, 1, 1, 1, device=device) < 0.6, shoulder, image.clamp(0, 1))
     image = image.clamp(1e-5, 1) ** (1 / _uniform(1.8, 2.5, b, 1, 1, 1, device=device))
@@ -308,5 +312,6 @@ def _develop(rgba: Tensor, sky: Tensor, size: int) -> Tensor:
     image = image + sharp * (image - _blur(image, torch.full((b,), 1.2, device=device)))
     image = image.clamp(0, 1)
     lossy = torch.rand(b, 1, 1, 1, device=device) < 0.6
-    image = torch.where(lossy, _jpeg(image, torch.exp(_uniform(-1.2, 1.0, b, device=device))), image).clamp(0, 1)
+    strength = torch.exp(_uniform(-1.2, 1.0, b, device=device)) * torch.as_tensor(noise, device=device).reshape(-1)
+    image = torch.where(lossy, _jpeg(image, strength), image).clamp(0, 1)
     return (torch.round(image * 255) / 255)[:, [2, 1, 0]]

@@ -24,7 +24,10 @@ MATERIALS = ("steel", "radome", "boxes", "black", "walls")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Panel:
-    """A panel as it hangs: middle, axes (right, up, normal), size, and the triangles [first, last) it is made of."""
+    """A panel as it hangs: middle, axes (right, up, normal), size, and the triangles [first, last) it is made of.
+
+    edge_radius_m, bulge_m: of its front.
+    """
 
     centre_m: Array
     axes: tuple[Array, Array, Array]
@@ -32,6 +35,8 @@ class Panel:
     azimuth_deg: float
     first: int
     last: int
+    edge_radius_m: float
+    bulge_m: float
 
 
 @dataclass(slots=True)
@@ -320,7 +325,16 @@ def _panel(
     mesh.add_panel(radome, centre, axes, size, radius, bulge, paint, rng)
     last = sum(len(f) for f in radome.faces)
     head.panels.append(
-        Panel(centre_m=centre, axes=axes, whd_m=size, azimuth_deg=azimuth + turned, first=first, last=last)
+        Panel(
+            centre_m=centre,
+            axes=axes,
+            whd_m=size,
+            azimuth_deg=azimuth + turned,
+            first=first,
+            last=last,
+            edge_radius_m=radius,
+            bulge_m=bulge,
+        )
     )
     steel, black = head.meshes["steel"], head.meshes["black"]
     dark = metal * rng.uniform(0.5, 1.0)

@@ -48,7 +48,7 @@ class View:
     visible: Array
 
 
-def _light(rng: np.random.Generator) -> tuple[list[dict[str, Any]], Array]:
+def lit(rng: np.random.Generator) -> tuple[list[dict[str, Any]], Array]:
     """Sky and sun: overcast, clear, glaring, hazy. Emitters for the renderer, and the sky's mean radiance (3,)."""
     import mitsuba as mi
 
@@ -118,6 +118,7 @@ class Stage:
         tri = points[faces]
         normals = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0])
         normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-15)
+        self.corner_m, self.normal = tri[:, 0], normals
         self.face_panel = np.zeros(len(faces), np.uint8)
         self.face_class = np.full(len(faces), CLASSES.index("structure"), np.uint8)
         for k, p in enumerate(head.panels):
@@ -134,10 +135,23 @@ class Stage:
 
     def view(self, rng: np.random.Generator, samples: int, size: int = SIZE_PX) -> View:
         """One view from a random standpoint under a random sky."""
+        camera, corner = _camera(self.head, rng, size)
+        light = lit(rng)
+        return self.seen_by(camera, corner, light, int(rng.integers(1 << 30)), samples, size)
+
+    def seen_by(
+        self,
+        camera: Any,
+        corner: tuple[int, int],
+        light: tuple[list[dict[str, Any]], Array],
+        seed: int,
+        samples: int,
+        size: int,
+    ) -> View:
+        """The window of `size` at a corner of a camera's frame, under emitters and their sky's mean radiance (3,)."""
         import mitsuba as mi
 
-        camera, corner = _camera(self.head, rng, size)
-        emitters, sky = _light(rng)
+        emitters, sky = light
         _, up, forward = camera.axes()
         origin = np.array(camera.position_enu_m)
         film = {
@@ -173,14 +187,13 @@ class Stage:
                 "sensor": sensor,
             }
         )
-        seed = int(rng.integers(1 << 30))
         rgba = np.minimum(np.nan_to_num(np.array(mi.render(scene, spp=samples, seed=seed))[..., :4]), 40.0)
-        looking = mi.load_dict({"type": "aov", "aovs": "shape:shape_index,prim:prim_index"})
+        looking = mi.load_dict({"type": "aov", "aovs": "shape:shape_index,prim:prim_index,at:position"})
         index = np.array(mi.render(scene, integrator=looking, spp=1, seed=seed))
-        shape, prim = index[..., -2], index[..., -1].astype(int)
+        shape, prim, at = np.round(index[..., -5]).astype(int), index[..., -4].astype(int), index[..., -3:]
         shows = np.where(rgba[..., 3] > 0.5, CLASSES.index("structure"), 0).astype(np.uint8)
         panel = np.zeros(shows.shape, np.uint8)
-        on = np.round(shape).astype(int) == _number_of(self.shapes["radome"], scene)
+        on = self._on_radome(shape, prim, at)
         if self.head.panels:
             prim = np.clip(prim, 0, len(self.face_panel) - 1)
             panel[on] = self.face_panel[prim[on]]
@@ -199,6 +212,22 @@ class Stage:
             yaw_rad=yaw,
             visible=visible,
         )
+
+    def _on_radome(self, shape: Array, prim: Array, at: Array) -> Array:
+        """Which pixels (H, W) show a radome: those of the shape whose triangles lie where the picture has them.
+
+        shape, prim (H, W): numbers of shapes and triangles, at (H, W, 3): places [m]. The renderer's variants number
+        shapes in different ways.
+        """
+        on = np.zeros(shape.shape, bool)
+        for number in np.unique(shape):
+            mine = (shape == number) & (np.abs(at).sum(-1) > 0)
+            k = prim[mine]
+            if mine.any() and k.max() < len(self.corner_m):
+                off = ((at[mine] - self.corner_m[k]) * self.normal[k]).sum(1)
+                if np.mean(np.abs(off) < 0.02) > 0.9:
+                    on |= mine
+        return on
 
     def _inside(self, corners_px: Array, size: int) -> Array:
         return np.asarray(((corners_px > 0) & (corners_px < size - 1)).all((1, 2)))
@@ -226,20 +255,6 @@ class Stage:
             np.array(yaw, np.float32),
             np.array(visible, np.float32),
         )
-
-
-def _number_of(wanted: Any, scene: Any) -> int:
-    """The number by which the renderer's picture of shapes calls a shape.
-
-    Variants that run one ray at a time count the scene's shapes from 0; the others keep a register of all shapes alive,
-    those of other scenes among them.
-    """
-    import drjit
-    import mitsuba as mi
-
-    if mi.variant().startswith("scalar"):
-        return [s.id() for s in scene.shapes()].index(wanted.id())
-    return int(drjit.reinterpret_array(mi.UInt32, mi.ShapePtr(wanted))[0])
 
 
 def _camera(head: Head, rng: np.random.Generator, size: int) -> tuple[Any, tuple[int, int]]:
