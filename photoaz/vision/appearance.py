@@ -167,7 +167,9 @@ def _grid(patch: Patch, boxes: _Boxes, blur_px: float) -> tuple[Array, Array, Ar
 
     top, bottom = line(boxes.uprights[:, :, 0])[:, None], line(boxes.uprights[:, :, 1])[:, None]
     places = top + (bottom - top) * _ROWS[:, None, None]
-    return column, places, patch.at(places.reshape(-1, _COLUMNS, 2)).reshape(*places.shape[:3], -1)
+    # in single precision, as the patch has it: half the time
+    value = patch.at(places.reshape(-1, _COLUMNS, 2)).astype(np.float32)
+    return column, places, value.reshape(*places.shape[:3], -1)
 
 
 def _inside(patch: Patch, places: Array) -> Array:
@@ -193,38 +195,40 @@ def _in_noise(grid: Array, on_body: Array) -> tuple[Array, Array]:
         found = 1.05 * np.median(steps[b][both[b]], 0) if both[b].any() else _NOISE[0, :k]
         light = np.median(grid[b, ..., 0][on_body[b]]) if on_body[b].any() else 0.0
         sigma[b] = np.hypot(np.clip(found, *_NOISE[:, :k]), _UNEVEN[:k] * light)
-    return sigma, grid / sigma[:, None, None]
+    return sigma, grid / sigma[:, None, None].astype(np.float32)
 
 
 def _design(across: Array, n: int) -> Array:
     """A plane's basis (B, R * C, 3)."""
     shape = n, len(_ROWS), _COLUMNS
     along = np.broadcast_to((_ROWS - 0.5)[:, None], shape)
-    return np.stack([np.ones(shape), np.broadcast_to((across - 0.5)[:, None], shape), along], -1).reshape(n, -1, 3)
+    out = np.stack([np.ones(shape), np.broadcast_to((across - 0.5)[:, None], shape), along], -1)
+    return out.astype(np.float32).reshape(n, -1, 3)
 
 
 def _off_plane(x: Array, scaled: Array, mask: Array) -> Array:
     """Squared residuals (B, R, C) of all pixels from the plane through those of the mask, fitted robustly."""
     n, rows, columns, k = scaled.shape
     z, inside = scaled.reshape(n, -1, k), mask.reshape(n, -1)
-    fit = np.zeros((n, 3, k))
+    fit = np.zeros((n, 3, k), z.dtype)
+    ridge = np.diag([1e-6, 0.3, 0.3]).astype(z.dtype)
     for b in range(n):
         if inside[b].any():
             fit[b, 0] = np.median(z[b][inside[b]], 0)
     for _ in range(3):
         off = ((z - x @ fit) ** 2).sum(-1)
-        weighed = np.swapaxes(x * (inside / (1.0 + off / 6.0) ** 2)[..., None], 1, 2)
-        fit = np.linalg.solve(weighed @ x + np.diag([1e-6, 0.3, 0.3]), weighed @ z)
+        weighed = np.swapaxes(x * np.where(inside, (1.0 + off / 6.0) ** -2, 0)[..., None], 1, 2)
+        fit = np.linalg.solve(weighed @ x + ridge, weighed @ z)
     return np.asarray(((z - x @ fit) ** 2).sum(-1).reshape(n, rows, columns))
 
 
 def _gain(scaled: Array, there: Array) -> Array:
     """What a pixel that lies on its surface tells (B, 1, 1): ln of the light's spread about the box over the noise."""
-    out = np.empty(len(scaled))
+    out = np.empty(len(scaled), scaled.dtype)
     for b in range(len(scaled)):
         light = scaled[b, ..., 0][there[b]]
         out[b] = np.subtract(*np.percentile(light, [90, 10])) if light.size else 1.0
-    return np.asarray(np.clip(np.log(np.maximum(out, 1.0)), 0.3, 2.5)[:, None, None])
+    return np.clip(np.log(np.maximum(out, 1.0)), 0.3, 2.5)[:, None, None].astype(np.float32)
 
 
 def _beyond(boxes: _Boxes, column: Array, off: Sequence[Array], there: Array, on_face: Array, soft_px: float) -> Array:
