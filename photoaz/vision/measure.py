@@ -23,20 +23,14 @@ from photoaz.vision.trust import believed, signs_of, slip_of, trust_of
 EDGE_RADIUS_M = (0.030, 0.012)
 BULGE_M = (0.010, 0.006)
 
-# The beliefs from here on were chosen on the rendered practice sites; figures measured there are not independent.
-
-#: from a seed alone many boxes fit something: their -2 ln likelihood counts by this much, and the design
-#: azimuth speaks against a box, never for its exact azimuth: by this standard deviation, at most as three of them
-SEED_TRUST = 0.4
-#: share of the outline that must have found its edge before a box found from a seed is believed to be one
-SEED_QUALITY = 0.4
-SEED_DESIGN_RAD = float(np.radians(15.0))
 #: a candidate is caught first at the scale where its panel is this wide: there what is rough about it is a few pixels
 CATCH_PX = 36.0
 #: how far off a candidate's corners may be, as a share of the panel's width
 GUIDE_SHARE = 0.12
 #: a candidate wider than twice this is measured in a reduced picture: the body's own shape limits what pixels can tell
 ENOUGH_PX = 100.0
+#: where only a point is marked, a box is odd by this much off the design azimuth (common practice, no source)
+DESIGN_RAD = float(np.radians(15.0))
 #: an outline that is less probably the antenna's own than this says nothing (common practice, no source)
 LEAST_RIGHT = 0.2
 
@@ -343,16 +337,24 @@ def _guide(candidate: PanelCandidate | None) -> Array | None:
 def _judged(
     sighting: Sighting, minima: tuple[Minimum, ...], prior: Prior, expectation: Expectation, look: Look
 ) -> tuple[BoxMode, ...]:
-    """Evidence of each minimum, as far as it is believed; from a seed alone the design weighs in."""
+    """Evidence of each minimum, as far as it is believed."""
     modes = with_appearance([mode_from_minimum(sighting, m, prior) for m in minima], minima, look)
     if not modes or look.exact:
         return tuple(modes)
-    if look.candidate is None and look.corners_px is None:
-        return _from_seed(modes, minima, expectation)
+    kind = "found" if look.candidate is not None else "marked" if look.corners_px is None else "picked"
     signs = signs_of(sighting, modes, minima, prior, look.candidate, look.binned)
-    kind = "found" if look.candidate is not None else "picked"
-    out = believed(modes, trust_of(signs, kind), slip_of(kind))
+    trust = trust_of(signs, kind)
+    if kind == "marked" and expectation.design_off_rad is not None:
+        # a point does not say which side is seen: the design weighs between the ways, not against all of them
+        penalty = [_off_design(m.theta[0] - expectation.design_off_rad) for m in minima]
+        trust = [replace(t, score=t.score - 0.5 * (p - min(penalty))) for t, p in zip(trust, penalty, strict=True)]
+    out = believed(modes, trust, slip_of(kind))
     return out if out[0].p_right >= LEAST_RIGHT else ()
+
+
+def _off_design(off_rad: float) -> float:
+    """What it costs (-2 ln likelihood, capped) that a box is turned so far off its antenna's design azimuth."""
+    return min((wrap_rad(float(off_rad)) / DESIGN_RAD) ** 2, 9.0)
 
 
 def with_appearance(modes: list[BoxMode], minima: Sequence[Minimum], look: Look) -> list[BoxMode]:
@@ -361,18 +363,3 @@ def with_appearance(modes: list[BoxMode], minima: Sequence[Minimum], look: Look)
         return modes
     looks = appearances(look.patch, np.stack([m.corners_px for m in modes]), minima[0].blur_px)
     return [replace(m, appearance=a) for m, a in zip(modes, looks, strict=True)]
-
-
-def _from_seed(modes: Sequence[BoxMode], minima: Sequence[Minimum], expectation: Expectation) -> tuple[BoxMode, ...]:
-    """Modes found from a single point: what they cost is trusted less, and the design weighs in."""
-    out = []
-    for mode, m in zip(modes, minima, strict=True):
-        if m.quality < SEED_QUALITY:
-            continue
-        off = 0.0 if expectation.design_off_rad is None else m.theta[0] - expectation.design_off_rad
-        penalty = min((wrap_rad(float(off)) / SEED_DESIGN_RAD) ** 2, 9.0)
-        half = np.sqrt(SEED_TRUST)
-        out.append(
-            replace(mode, cost=SEED_TRUST * mode.cost + penalty, root=half * mode.root, offset=half * mode.offset)
-        )
-    return tuple(out)

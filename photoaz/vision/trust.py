@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ import numpy as np
 
 from photoaz.angles import wrap_rad
 from photoaz.photo.camera import Array, directions_from_pixels
+from photoaz.vision.appearance import Appearance
 from photoaz.vision.box import Sighting, width_across
 from photoaz.vision.boxes import Prior
 from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode, azimuths_of
@@ -26,13 +27,18 @@ from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.fit import Minimum
 from photoaz.vision.starts import side_cost
 
-#: how panels come to be measured: the finder saw them, or a person marked the corners of their fronts
-KINDS = ("found", "picked")
+#: how panels come to be measured: the finder saw them, a person picked their fronts' corners, or marked a point on them
+KINDS = ("found", "picked", "marked")
 #: modes turned against each other by less than this are one; no outline has more than so many
 SAME_TURN_RAD, MOST_MODES = float(np.radians(4.0)), 4
 #: widening factors beyond these were not met in training
 _WIDENED = (0.5, 8.0)
 _MODEL = Path(__file__).resolve().parent / "outline_trust.json"
+#: the signs that come from what the photo looks like
+_APPEARANCE = (
+    *("explained", "two_faces", "face", "side", "beyond_across", "beyond_along", "edge_least", "edge_most"),
+    *("edge_top", "edge_bottom", "edge_inner", "unexplained", "unexplained_at", "inner_at", "outside"),
+)
 #: width [px] and standard uncertainty [rad] that logarithms are taken of
 _WIDTH_PX, _SIGMA_RAD = 30.0, float(np.radians(2.0))
 
@@ -45,9 +51,12 @@ class Signs:
     sigma_rad: stated standard uncertainty of the azimuth (`evidence.azimuths_of`); yaw_rad: front's normal off the
     sight in plan; elevation_rad: of the sight; front, rear, wall: whether these are seen. size_cost: -2 ln of the prior
     of the sizes; common_off: ln of how much larger the box is than expected; tilt_off, roll_off: off what was expected,
-    in standard uncertainties. Of a found panel: side_cost: what the finder's word on its turn costs; moved_x, moved_y,
-    wider: from the finder's box to the fitted one, in widths, and ln; probability, sure (of front or rear, 0 to 1),
-    visible, by_structure, by_panel, by_frame (what hides it): the finder's word. 0 for a picked one.
+    in standard uncertainties. explained to outside: those of `appearance.Appearance`; of `beyond` the greater across
+    and along the box, of its edges the weaker and the stronger upright one, the upper, the lower and the inner one.
+
+    Of a found panel, else 0: side_cost: what the finder's word on its turn costs; moved_x, moved_y, wider: from the
+    finder's box to the fitted one, in widths, and ln; probability, sure (of front or rear, 0 to 1), visible,
+    by_structure, by_panel, by_frame (what hides it): the finder's word.
     """
 
     cost: Array
@@ -74,6 +83,21 @@ class Signs:
     by_structure: Array
     by_panel: Array
     by_frame: Array
+    explained: Array
+    two_faces: Array
+    face: Array
+    side: Array
+    beyond_across: Array
+    beyond_along: Array
+    edge_least: Array
+    edge_most: Array
+    edge_top: Array
+    edge_bottom: Array
+    edge_inner: Array
+    unexplained: Array
+    unexplained_at: Array
+    inner_at: Array
+    outside: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +123,8 @@ def signs_of(
 ) -> Signs:
     """What is seen of an outline's modes and the minima that they come from; at least one.
 
-    candidate: the finder's, None for a picked panel. binned: all is in the pixels of a picture reduced by this factor.
+    candidate: the finder's, None for a panel that a person named. binned: all is in the pixels of a picture reduced by
+    this factor.
     """
     theta = np.stack([m.theta for m in minima])
     _, sigma = azimuths_of(modes, sighting.camera, sighting.cam_from_level, TILT_SIGMA_RAD)
@@ -122,6 +147,7 @@ def signs_of(
             "sure": none + 2.0 * abs(c.front - 0.5),
             "visible": none + c.visible,
         }
+    look = [_looks(m.appearance) for m in modes]
     cover = None if candidate is None else candidate.hidden_by
     return Signs(
         cost=np.array([m.cost for m in minima]),
@@ -142,7 +168,21 @@ def signs_of(
         by_panel=none + (cover == "panel"),
         by_frame=none + (cover == "frame"),
         **word,
+        **{name: np.array([v[name] for v in look]) for name in look[0]},
     )
+
+
+def _looks(appearance: Appearance | None) -> dict[str, float]:
+    """What the photo looks like over the whole of a box; where nobody asked, nothing."""
+    a = appearance
+    if a is None:
+        return dict.fromkeys(_APPEARANCE, 0.0)
+    left, right, top, bottom, inner = a.edges
+    values = (
+        *(a.explained, a.two_faces, a.face, a.side, max(a.beyond[:2]), max(a.beyond[2:]), min(left, right)),
+        *(max(left, right), top, bottom, inner, a.unexplained, a.unexplained_at, a.inner_at, a.outside),
+    )
+    return dict(zip(_APPEARANCE, values, strict=True))
 
 
 def terms(signs: Signs, kind: str) -> tuple[dict[str, Array], dict[str, Array]]:
@@ -170,7 +210,28 @@ def terms(signs: Signs, kind: str) -> tuple[dict[str, Array], dict[str, Array]]:
         "tilt": np.abs(s.tilt_off),
         "roll": np.abs(s.roll_off),
     }
-    wide = {k: v for k, v in view.items() if k != "lacking much"}
+    looks = {
+        "explained": s.explained,
+        "explained, wide": s.explained * size,
+        "two faces": s.two_faces,
+        "face even": s.face,
+        "side even": s.side,
+        "face goes on across": s.beyond_across,
+        "face goes on along": s.beyond_along,
+        "weaker edge": s.edge_least,
+        "stronger edge": s.edge_most,
+        "upper edge": s.edge_top,
+        "lower edge": s.edge_bottom,
+        "inner edge": s.edge_inner,
+        "one face": 1.0 * (s.inner_at == 0.0),
+        "unexplained": s.unexplained,
+        "unexplained, midway": s.unexplained * np.minimum(s.unexplained_at, 1.0 - s.unexplained_at),
+        "outside": s.outside,
+    }
+    right |= looks
+    wide = {k: v for k, v in view.items() if k != "lacking much"} | looks
+    if kind == "marked":
+        right |= {"rear": s.rear}
     if kind == "found":
         both = {
             "rear": s.rear,
@@ -267,22 +328,20 @@ def usual_p_right() -> float:
 def foreseen_widened(mode: BoxMode, sighting: Sighting, azimuth_rad: float, visible: float) -> float:
     """By how much the outline of a found panel will be worse than it states, if right; so much of it will be seen.
 
-    What nobody can foresee, its quality and the blur, is as usual.
+    What nobody can foresee, such as its quality and the blur, is as usual where as many faces are seen.
     """
     sight = sighting.cam_from_level.T @ directions_from_pixels(sighting.camera, mode.centre_px)
-    usual = model()["found"]["usual"]
     _, sigma = azimuths_of([mode], sighting.camera, sighting.cam_from_level, TILT_SIGMA_RAD)
-    blank = {f.name: np.zeros(1) for f in fields(Signs)}
+    usual = model()["found"]["usual"]["two faces" if mode.has_wall else "one face"]
     seen = {
-        "quality": usual["quality"],
-        "blur_px": usual["blur_px"],
         "width_px": mode.width_px,
         "sigma_rad": sigma[0],
         "yaw_rad": azimuth_rad - np.arctan2(-sight[0], -sight[1]),
+        "elevation_rad": np.arcsin(np.clip(sight[2], -1.0, 1.0)),
         "front": mode.front_visible,
         "rear": mode.rear_visible,
         "wall": mode.has_wall,
         "visible": visible,
     }
-    signs = Signs(**blank | {k: np.array([float(v)]) for k, v in seen.items()})
+    signs = Signs(**{k: np.array([float(v)]) for k, v in (usual | seen).items()})
     return trust_of(signs, "found")[0].widened

@@ -76,7 +76,7 @@ def test_a_design_far_off_speaks_against_a_box_but_never_moves_it(scene: Callabl
     for a, b in zip(by_right, by_wrong, strict=True):
         assert np.array_equal(a.rotation, b.rotation)
         assert abs(a.cost - b.cost) <= 9.0
-    assert by_wrong[0].cost > by_right[0].cost
+        assert a.p_right == pytest.approx(b.p_right, abs=0.05)  # it weighs between ways to fit, not against all of them
 
 
 def test_a_picture_too_small_to_hold_it_gives_no_start(scene: Callable[..., Any]) -> None:

@@ -31,6 +31,9 @@ def signs(**changes: float) -> Signs:
         "elevation_rad": 0.6, "front": 1.0, "rear": 0.0, "wall": 1.0, "size_cost": 1.0, "common_off": 0.0,
         "tilt_off": 0.3, "roll_off": 0.3, "side_cost": 0.5, "moved_x": 0.05, "moved_y": 0.1, "wider": 0.0,
         "probability": 0.95, "sure": 0.98, "visible": 0.9, "by_structure": 0.0, "by_panel": 0.0, "by_frame": 0.0,
+        "explained": 1.5, "two_faces": 0.1, "face": 0.95, "side": 0.95, "beyond_across": 0.1, "beyond_along": 0.1,
+        "edge_least": 1.8, "edge_most": 2.2, "edge_top": 1.8, "edge_bottom": 1.8,
+        "edge_inner": 1.2, "unexplained": 0.4, "unexplained_at": 0.3, "inner_at": 0.8, "outside": 0.5,
     }  # fmt: skip
     return Signs(**{k: np.array([v]) for k, v in (plain | changes).items()})
 
@@ -79,6 +82,7 @@ def test_what_speaks_against_an_outline() -> None:
         {"side_cost": 9.0},
         {"yaw_rad": 1.57, "front": 0.0, "wall": 0.0},
         {"quality": 0.4, "cost": 40.0},
+        {"edge_top": 0.3, "edge_bottom": 0.3},
     ):
         assert score("found", **worse) < score("found") - 0.4, worse
     assert score("picked", cost=45.0) < score("picked") - 1.0

@@ -21,13 +21,16 @@ from numpy.typing import NDArray
 from photoaz.angles import wrap_rad
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.quantities import (
+    ANYWHERE_SHARE,
     CAMERA_HEIGHT_M,
     DESIGN_DOWNTILT_SIGMA_RAD,
+    DESIGN_TOLERANCE_DEG,
     DOWNTILT_RAD,
     FOUND_HEIGHT_SIGMA,
     FOUND_HEIGHTS_SIGMA,
     GIVEN_OFFSET_SIGMA_M,
     K95,
+    NOT_AS_DESIGNED_SHARE,
     PHONE_FOCAL_SHARE,
     PHONE_POSITION_M,
     RAD_CENTER_U95_M,
@@ -35,9 +38,10 @@ from photoaz.quantities import (
     ROUGH_CORNER_PX,
     SITE_POSITION_U95_M,
     SIZE_SIGMA,
+    TURNED_SIGMA_DEG,
     TYPICAL_SIZE_M,
 )
-from photoaz.vision.box import Sighting
+from photoaz.vision.box import Sighting, width_across
 from photoaz.vision.boxes import Prior
 from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode, azimuths_of, mode_from_minimum
 from photoaz.vision.finder import THRESHOLD, PanelCandidate, candidates_in
@@ -61,6 +65,8 @@ AGAIN_RAD, AGAIN_LN = float(np.radians(0.3)), 0.012
 SAME_SHARE = 0.35
 CUT_SHARE = 0.1
 PICKED_FRONT, PICKED_PX = 0.7, 12.0
+#: a point is marked on panels of which so much shows, on that share of those that the finder sees
+MARKED_VISIBLE, MARKED_SHARE = 0.35, 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +255,33 @@ def rows_of(scene: Scene, seed: int) -> list[dict[str, Any]]:
             rough = px[:4] + np.clip(rng.normal(0, ROUGH_CORNER_PX, (4, 2)), -6.0, 6.0)
             picks[k] = look_at(scene.image, expected[k], corners_px=rough)
     out += _measured(scene, picks, expected, "picked", rng)
-    return out
+    return out + _marked(scene, expected, match, rng)
+
+
+def _marked(
+    scene: Scene, expected: Sequence[Expectation], match: dict[int, int], rng: np.random.Generator
+) -> list[dict[str, Any]]:
+    """Outlines from a point on each panel that the finder did not see, and on some that it did."""
+    t = scene.truth
+    looks: dict[int, Look] = {}
+    told = list(expected)
+    for k, p in enumerate(t["panels"]):
+        px = np.array(p["corners_px"])
+        inside = ((px > 1) & (px < t["size_px"] - 2)).all()
+        if not inside or p["visible"] < MARKED_VISIBLE or (k in match and rng.random() > MARKED_SHARE):
+            continue
+        off = rng.normal(0, np.radians(DESIGN_TOLERANCE_DEG / 2.0))
+        if rng.random() < NOT_AS_DESIGNED_SHARE:
+            turned = rng.normal(0, np.radians(TURNED_SIGMA_DEG))
+            off = np.pi * rng.uniform(-1, 1) if rng.random() < ANYWHERE_SHARE else turned
+        design = np.radians(p["azimuth_deg"]) - off
+        bearing = design - np.radians(p["azimuth_deg"] - p["yaw_deg"])
+        apart = abs(float(np.degrees(wrap_rad(bearing))))
+        # as `estimate.gather` has it
+        told[k] = replace(expected[k], faces_camera=None if 65.0 < apart < 115.0 else apart <= 65.0)
+        middle = px.mean(0) + rng.normal(0, 0.15 * width_across(px), 2)
+        looks[k] = look_at(scene.image, told[k], seed_px=middle)
+    return _measured(scene, looks, told, "marked", rng)
 
 
 def _measured(

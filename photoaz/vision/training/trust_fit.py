@@ -28,6 +28,8 @@ Array = NDArray[Any]
 
 #: folds of the cross-validation; weight of the coefficients' squares (of standardised terms), per outline
 FOLDS, RIDGE = 6, 1e-3
+#: the modes are put into the order of their probabilities, and fitted, so many times again
+ORDERED_AGAIN = 3
 _WRONG = ("near", "far", "near sigma", "far sigma", "near power")
 _WRONG_START = (1.0, 1.0, float(np.log(np.radians(9.0))), float(np.log(np.radians(28.0))), 0.5)
 #: what the other terms' logarithms may become: of near and far over the rest, of their sigmas, the power; and of `slip`
@@ -120,7 +122,7 @@ class Likelihood:
         widened = np.exp(np.clip(self.wide[some] @ p[n:-6], np.log(0.5), np.log(8.0)))
         own = widened * sigma
         density = np.where(there, _normal(e, np.hypot(own, SHAPE_SIGMA_RAD)), 0.0)
-        best = score.argmax(1)
+        best = np.zeros(len(e), int)  # modes stand in the order of their probabilities, nearly
         r = np.arange(len(e))
         share = (1.0 - np.exp(p[-1])) * shares_right(score)
         return share, density, best, own, _wrong(p[-6:-1], e[r, best], sigma[r, best])
@@ -314,6 +316,13 @@ def attractors(o: Outlines, v: Validated) -> None:
             )
 
 
+def _usual(o: Outlines, best: Array, wall: float) -> dict[str, float]:
+    """Median signs of the most probable modes that show a side wall, or none."""
+    at = np.arange(len(best)), best
+    some = o.signs.wall[at] == wall
+    return {f.name: float(f"{np.median(getattr(o.signs, f.name)[at][some]):.4g}") for f in fields(Signs)}
+
+
 def main() -> None:
     """Parse the command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -327,9 +336,11 @@ def main() -> None:
         everything = np.arange(len(o.rows))
         fit = Likelihood(o, kind)
         p = fit.fit(everything, fit.start())
-        o = Outlines.of(rows, kind, fit.coefficients(p)["right"])  # in the order that they now have
-        fit = Likelihood(o, kind)
-        p = fit.fit(everything, fit.start())
+        for _ in range(ORDERED_AGAIN):
+            o = Outlines.of(rows, kind, fit.coefficients(p)["right"])
+            fit = Likelihood(o, kind)
+            p = fit.fit(everything, fit.start())
+            print(kind, -fit.cost(p, everything)[0] / len(everything), flush=True)
         v = validate(fit, o.heads, p)
         share, _, best, own, _ = fit.parts(p, everything)
         at = everything, best
@@ -337,8 +348,7 @@ def main() -> None:
             "usual": {
                 "p_right": round(float(share.sum(1).mean()), 3),
                 "widened": round(float(np.exp(np.log(own[at] / o.sigma[at]).mean())), 3),
-                "quality": round(float(np.median(o.signs.quality[at])), 3),
-                "blur_px": round(float(np.median(o.signs.blur_px[at])), 3),
+                **{name: _usual(o, best, wall) for name, wall in (("one face", 0.0), ("two faces", 1.0))},
             }
         }
         report(o, v, kind)
