@@ -23,7 +23,7 @@ from photoaz import __version__
 T = TypeVar("T")
 
 #: another value where a step's result changes although photoaz's version does not
-GENERATION = "2"
+GENERATION = "3"
 
 
 class Memory(Protocol):

@@ -210,24 +210,7 @@ def terms(signs: Signs, kind: str) -> tuple[dict[str, Array], dict[str, Array]]:
         "tilt": np.abs(s.tilt_off),
         "roll": np.abs(s.roll_off),
     }
-    looks = {
-        "explained": s.explained,
-        "explained, wide": s.explained * size,
-        "two faces": s.two_faces,
-        "face even": s.face,
-        "side even": s.side,
-        "face goes on across": s.beyond_across,
-        "face goes on along": s.beyond_along,
-        "weaker edge": s.edge_least,
-        "stronger edge": s.edge_most,
-        "upper edge": s.edge_top,
-        "lower edge": s.edge_bottom,
-        "inner edge": s.edge_inner,
-        "one face": 1.0 * (s.inner_at == 0.0),
-        "unexplained": s.unexplained,
-        "unexplained, midway": s.unexplained * np.minimum(s.unexplained_at, 1.0 - s.unexplained_at),
-        "outside": s.outside,
-    }
+    looks = _look_terms(s, size)
     right |= looks
     wide = {k: v for k, v in view.items() if k != "lacking much"} | looks
     if kind == "marked":
@@ -257,6 +240,28 @@ def terms(signs: Signs, kind: str) -> tuple[dict[str, Array], dict[str, Array]]:
             "ln sigma": np.log(s.sigma_rad / _SIGMA_RAD),
         }
     return right, wide
+
+
+def _look_terms(s: Signs, size: Array) -> dict[str, Array]:
+    """Terms of what the photo looks like over the whole of each box; size (M,): ln of its width."""
+    return {
+        "explained": s.explained,
+        "explained, wide": s.explained * size,
+        "two faces": s.two_faces,
+        "face even": s.face,
+        "side even": s.side,
+        "face goes on across": s.beyond_across,
+        "face goes on along": s.beyond_along,
+        "weaker edge": s.edge_least,
+        "stronger edge": s.edge_most,
+        "upper edge": s.edge_top,
+        "lower edge": s.edge_bottom,
+        "inner edge": s.edge_inner,
+        "one face": 1.0 * (s.inner_at == 0.0),
+        "unexplained": s.unexplained,
+        "unexplained, midway": s.unexplained * np.minimum(s.unexplained_at, 1.0 - s.unexplained_at),
+        "outside": s.outside,
+    }
 
 
 @cache
