@@ -16,7 +16,6 @@ from photoaz.accuracy.views import measured, on_wrong_edges, residual_at, ways
 from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_deg
 from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.network.heading_aids import LandmarkPixel
-from photoaz.network.mode_weights import TILT_SIGMA_RAD
 from photoaz.network.site import PhotoObservations, azimuths_of_modes
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
@@ -34,6 +33,7 @@ from photoaz.quantities import (
     SHAPE_SIGMA_RAD,
 )
 from photoaz.register.model import Antenna, Site
+from photoaz.vision.evidence import TILT_SIGMA_RAD
 from photoaz.vision.verticals import Verticals
 
 Array = NDArray[Any]

@@ -24,7 +24,6 @@ from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.naming.mount import mount_of
 from photoaz.network.adjust import AdjustmentError
 from photoaz.network.antenna_positions import AntennaPositions, antenna_positions_of
-from photoaz.network.mode_weights import TILT_SIGMA_RAD
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuths_of_modes, build
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.photo.picture import Picture
@@ -32,6 +31,7 @@ from photoaz.priors import Priors
 from photoaz.quantities import RADIUS_95
 from photoaz.register.model import Site
 from photoaz.result import PhotoResult, SiteResult
+from photoaz.vision.evidence import TILT_SIGMA_RAD
 from photoaz.vision.finder import FoundPanels
 
 _P = ParamSpec("_P")

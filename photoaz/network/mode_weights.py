@@ -14,14 +14,13 @@ from photoaz.network.adjust import Adjusted, rest_information
 from photoaz.network.box_batch import BoxBatch
 from photoaz.network.observations import Box
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuth_of_mode, azimuths_of_modes
-from photoaz.vision import evidence
+from photoaz.vision.evidence import TILT_SIGMA_RAD
 
 Array = NDArray[Any]
 
 Choice = Mapping[tuple[str, str], int]
 Doubt = Mapping[tuple[str, str], float]
 
-TILT_SIGMA_RAD = evidence.TILT_SIGMA_RAD
 #: views of one antenna agree no better than this: attitudes are not known exactly while modes are chosen
 _AGREE_RAD = float(np.radians(1.0))
 #: combinations of modes that are adjusted, of those that cost less than this more than the cheapest

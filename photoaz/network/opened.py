@@ -21,11 +21,10 @@ from photoaz.naming.model import AntennaPriors
 from photoaz.network.adjust import Adjusted, inverse, linearise
 from photoaz.network.compass import is_compass
 from photoaz.network.hypotheses import Part, Piece
-from photoaz.network.mode_weights import TILT_SIGMA_RAD
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuth_of_mode, azimuths_of_modes
 from photoaz.priors import Priors
-from photoaz.vision.evidence import BoxMode
+from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode
 
 Array = NDArray[Any]
 
