@@ -98,8 +98,8 @@ class Explained:
 _RIGHT: tuple[tuple[Kind, ...], ...] = ((), ("other way",))
 #: what makes a reading say nothing of the azimuth
 _TELLS_NOTHING = {"reading_wrong", "antenna_turned"}
-#: states whose azimuths are told one by one
-_MOST_STATES = 60
+#: states that are told one by one, the most probable; those of so small a probability, all together, are left out
+_MOST_STATES, _UNTOLD = 80, 1e-3
 
 
 class _Explanations:
@@ -113,10 +113,14 @@ class _Explanations:
         faults: Sequence[Faults],
         states: Sequence[FaultState],
     ) -> None:
-        self.facts, self.references, self.swaps, self.faults, self.states = facts, references, swaps, faults, states
+        self.facts, self.references, self.swaps, self.faults = facts, references, swaps, faults
+        # they come most probable first, and what the last thousandth says changes nothing
         weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
-        self.weight = weight / weight.sum()
-        self.active = [self._active(x) for x in states]
+        told = int(np.searchsorted(np.cumsum(weight), (1.0 - _UNTOLD) * weight.sum())) + 1
+        told = min(told, _MOST_STATES)
+        self.states = states[:told]
+        self.weight = weight[:told] / weight[:told].sum()
+        self.active = [self._active(x) for x in self.states]
 
     @cached_property
     def given(self) -> list[tuple[Array, Array]]:
@@ -158,7 +162,7 @@ class _Explanations:
 
     def azimuths(self) -> dict[str, tuple[Alternative, ...]]:
         """What is believed of each azimuth: of every state by photos and readings, or by photos alone."""
-        order = np.argsort(-self.weight, kind="stable")[:_MOST_STATES]
+        order = np.argsort(-self.weight, kind="stable")
         return {c.antenna.antenna_id: self._azimuth(i, order) for i, c in enumerate(self.facts.cases)}
 
     def _azimuth(self, i: int, states: Array) -> tuple[Alternative, ...]:

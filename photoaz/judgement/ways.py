@@ -9,12 +9,14 @@ looked for in labels and cabling records; what a wrong reading should be, a bett
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from photoaz.angles import difference_deg
 from photoaz.judgement.beliefs import by_photos, deviations, with_priors
-from photoaz.judgement.conformity import Known, known_parts
+from photoaz.judgement.conformity import Known, Part, known_parts
 from photoaz.judgement.costs import Costs
 from photoaz.judgement.losses import (
     Preview,
@@ -25,6 +27,7 @@ from photoaz.judgement.losses import (
     loss_now,
     preview,
 )
+from photoaz.network.mixture import Mixture
 from photoaz.quantities import FIRST_PHOTO_U95_DEG, K95
 from photoaz.register.model import Antenna
 from photoaz.result import Action, AntennaResult, EvidenceOption
@@ -33,6 +36,8 @@ from photoaz.result import Action, AntennaResult, EvidenceOption
 _READ_AGAIN = {"reading_wrong", "common_offset"}
 #: kinds of evidence that are another photo
 _PHOTOS = {"photo", "photo_with_landmark"}
+#: parts of a deviation that losses are worked out for; one as wide as this is flat: 360 / sqrt(12) [deg]
+MOST_PARTS, FLAT_DEG = 4, 104.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +82,7 @@ def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> Stake | No
     if not photos:
         return Stake(parts=known_parts(known), tolerance_deg=tolerance)
     stake = Stake(
-        parts=deviations(with_priors(found, aim, known), aim),
+        parts=_fewer(deviations(with_priors(found, aim, known), aim)),
         tolerance_deg=tolerance,
         photo_sigma_deg=max(photos, key=lambda x: x.probability).sigma_deg,
         tilt_contradicted=tilt is not None and tilt.agrees is False,
@@ -98,6 +103,16 @@ def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> Stake | No
         fixed_off_deg=fixed,
         reading_sigma_deg=sigma,
         turned=cause == "antenna_turned" and p_out is not None and p_out > 0.5,
+    )
+
+
+def _fewer(parts: Sequence[Part]) -> tuple[Part, ...]:
+    """A deviation's parts as few ones: what may be lost hangs on where they lie, not on their shape."""
+    weight, off, sigma = np.array([(p.probability, p.deviation_deg, p.sigma_deg) for p in parts]).T
+    m = Mixture(weight / weight.sum(), np.radians(off), np.radians(np.minimum(sigma, FLAT_DEG))).with_fewer(MOST_PARTS)
+    return tuple(
+        Part(deviation_deg=float(d), sigma_deg=float(s), probability=float(w))
+        for w, d, s in zip(m.weight, np.degrees(m.value), np.degrees(m.sigma), strict=True)
     )
 
 

@@ -110,10 +110,11 @@ class Mixture:
         By the bound of the Kullback-Leibler discrimination (A. R. Runnalls, IEEE Trans. Aerospace and Electronic
         Systems 43 (2007) 989, eq. 16): a light part that is broad is not melted into a narrow one.
         """
-        n = len(self.weight)
-        if n <= most:
+        if len(self.weight) <= most:
             return self
-        weight, value, square = self.weight.copy(), self.value.copy(), self.sigma**2
+        few = self._nearest_melted(3 * most)
+        n = len(few.weight)
+        weight, value, square = few.weight.copy(), few.value.copy(), few.sigma**2
         there = np.ones(n, bool)
 
         def melted(i: Array | int) -> tuple[Array, Array, Array]:
@@ -137,3 +138,21 @@ class Mixture:
             now[j] = np.inf
             cost[j], cost[:, j] = now, now
         return Mixture(weight[there], value[there], np.sqrt(square[there]))
+
+    def _nearest_melted(self, most: int) -> Mixture:
+        """At most so many parts, in one go: the lightest melted into those kept that are nearest, moments matched."""
+        if len(self.weight) <= most:
+            return self
+        order = np.argsort(-self.weight, kind="stable")
+        kept, rest = order[:most], order[most:]
+        off = wrap_rad(self.value[rest][:, None] - self.value[kept])
+        apart = (off / np.hypot(self.sigma[rest][:, None], self.sigma[kept])) ** 2
+        to = (apart + np.log(self.sigma[rest][:, None] / self.sigma[kept]) ** 2).argmin(1)
+        weight, moved = self.weight[kept].copy(), np.zeros(most)
+        square = weight * self.sigma[kept] ** 2
+        off = off[np.arange(len(rest)), to]
+        np.add.at(weight, to, self.weight[rest])
+        np.add.at(moved, to, self.weight[rest] * off)
+        np.add.at(square, to, self.weight[rest] * (self.sigma[rest] ** 2 + off**2))
+        moved = moved / weight
+        return Mixture(weight, self.value[kept] + moved, np.sqrt(np.maximum(square / weight - moved**2, 1e-12)))

@@ -31,7 +31,7 @@ Array = NDArray[Any]
 MOST_OWN, MOST_JOINT = 1000, 48
 MOST_OF_OTHERS, LEAST_STATES, MOST_STATES = 2000, 16, 64
 #: parts of a mixture that are kept
-MOST_PARTS = 64
+MOST_PARTS = 48
 #: a state holds an azimuth that is told where it is no farther from it than so many sigmas
 NEAR_SIGMAS = 3.0
 #: pieces open to doubt at most: of the others, the surest ones, the likeliest part is taken
