@@ -37,7 +37,7 @@ _READ_AGAIN = {"reading_wrong", "common_offset"}
 #: kinds of evidence that are another photo
 _PHOTOS = {"photo", "photo_with_landmark"}
 #: parts of a deviation that losses are worked out for; one as wide as this is flat: 360 / sqrt(12) [deg]
-MOST_PARTS, FLAT_DEG = 4, 104.0
+MOST_PARTS, FLAT_DEG = 3, 104.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,7 +29,7 @@ Array = NDArray[Any]
 #: states kept of an unknown's own evidence, and of the joint answer; while others' evidence is weighed (melted) so
 #: many pieces times states, within limits
 MOST_OWN, MOST_JOINT = 1000, 48
-MOST_OF_OTHERS, LEAST_STATES, MOST_STATES = 2000, 16, 64
+MOST_OF_OTHERS, LEAST_STATES, MOST_STATES = 1500, 16, 48
 #: parts of a mixture that are kept
 MOST_PARTS = 48
 #: a state holds an azimuth that is told where it is no farther from it than so many sigmas
