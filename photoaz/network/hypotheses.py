@@ -24,7 +24,7 @@ Array = NDArray[Any]
 
 #: states less probable than this beside the likeliest are dropped
 LEAST = 1e-6
-#: of what is melted away, this part of all probability is lost
+#: where others' evidence is weighed, the least probable states are lost that have this part of all probability
 LOST = 3e-4
 _LN_TURN = math.log(2.0 * math.pi)
 
@@ -139,10 +139,7 @@ def melted(states: States, most: int, rows: Collection[int]) -> States:
         return states
     order = np.argsort(-states.ln_weight, kind="stable")
     w = states.weight
-    order = order[: max(int(np.searchsorted(np.cumsum(w[order]), 1.0 - LOST)) + 1, most)]
     kept, rest = order[:most], order[most:]
-    if not len(rest):
-        return states.take(kept)
     at = np.array([states.place[r] for r in rows], int)
     here, spread = states.mean[:, at], np.sqrt(np.maximum(states.covariance[:, at, at], 1e-12))
     off = wrap_rad(here[rest][:, None] - here[kept][None]) / np.hypot(spread[rest][:, None], spread[kept][None])
@@ -172,12 +169,18 @@ def weigh(states: States, pieces: Sequence[Piece], *, most: int) -> States:
     return states
 
 
+def _without_least(states: States) -> States:
+    """Without the least probable states, which have no more than LOST of all probability together."""
+    order = np.argsort(-states.ln_weight, kind="stable")
+    return states.take(order[: int(np.searchsorted(np.cumsum(states.weight[order]), 1.0 - LOST)) + 1])
+
+
 def weigh_for(
     states: States, pieces: Sequence[Piece], wanted: Collection[int], rows: Collection[int], *, most: int
 ) -> States:
     """All pieces, for the rows wanted alone: at most `most` states kept, melted by `rows`; other rows are forgotten."""
     left = [{part.row for part in p.parts} for p in pieces]
     for k, piece in enumerate(pieces):
-        states = melted(with_piece(states, piece), most, rows)
+        states = melted(_without_least(with_piece(states, piece)), most, rows)
         states = states.of_rows(set(wanted).union(*left[k + 1 :]) & states.place.keys())
     return states
