@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
-from photoaz.network.adjust import Adjusted
+from photoaz.network.adjust import Adjusted, variance_shares
 from photoaz.network.hypotheses import Piece, States, weigh, weigh_for
 from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.observations import Observation
 from photoaz.network.opened import BUILT_OFF, DISTURBED, Group, opened
-from photoaz.network.site import SiteNetwork
+from photoaz.network.site import BOX_SOURCE, SiteNetwork
 from photoaz.priors import Priors
 from photoaz.quantities import SHAPE_SIGMA_RAD
 
@@ -122,25 +122,32 @@ def posterior_of(
     """
     site = opened(network, adjusted, observations, choice, priors)
     begin = States.begin(site.mean, site.covariance)
-    begin, antennas, photos = _sure_ones_taken(begin, site.antennas, site.photos)
+    # in one order, so that the order of files and rows changes nothing
+    antennas, photos = (tuple(sorted(some, key=lambda g: g.name)) for some in (site.antennas, site.photos))
+    begin, antennas, photos = _sure_ones_taken(begin, antennas, photos)
     hung = tuple(replace(g, pieces=(*g.pieces, site.hung[g.name])) for g in antennas)
     alone = _marginals(begin, (*antennas, *photos))
     known = _marginals(begin, (*hung, *photos, site.site))
     common = {g.name: float(np.hypot(SHAPE_SIGMA_RAD, declination.get(g.name, 0.0))) for g in antennas}
-    common |= {g.name: declination.get(g.name, 0.0) for g in photos}
+    # what outlines tell of a heading suffers from the shape of bodies as azimuths do
+    for g in photos:
+        shares = variance_shares(observations, adjusted, int(network.layout.photo(g.name, "heading")[0]))
+        by_outlines = shares.get(BOX_SOURCE, 0.0) / sum(shares.values())
+        common[g.name] = float(np.hypot(by_outlines * SHAPE_SIGMA_RAD, declination.get(g.name, 0.0)))
 
     def told(g: Group, some: Mapping[int, Marginal]) -> Marginal:
         m = some[g.row]
         return replace(m, mixture=m.mixture.moved(g.at_rad).widened(common[g.name]))
 
     by_photos = {g.name: told(g, alone) for g in antennas}
+    in_order = sorted(antennas, key=lambda g: network.layout.antennas.index(g.name))
     headings = {g.name: told(g, alone) for g in photos}
     return SitePosterior(
         antennas=by_photos,
         headings=headings,
         antennas_known={g.name: told(g, known) for g in antennas},
-        joint=_joint(begin, antennas, (*antennas, *photos), common),
-        joint_known=_joint(begin, antennas, (*hung, *photos, site.site), common),
+        joint=_joint(begin, in_order, (*antennas, *photos), common),
+        joint_known=_joint(begin, in_order, (*hung, *photos, site.site), common),
         outlines={name: _right(m, site.right[name]) for name, m in by_photos.items()},
         disturbed={name: float(m.parts[0][DISTURBED]) for name, m in headings.items() if m.parts},
         site_error=float(known[site.site.row].parts[0][BUILT_OFF]),

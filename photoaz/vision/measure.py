@@ -205,7 +205,7 @@ def measure_boxes_again(
             [theta_of_mode(sighting, enlarged(m, 1 / looks[k].binned), task.prior) for m in modes[k]]
             for task, k in zip(tasks, some, strict=True)
         ]
-        return settle_all(sighting, tasks, thetas, more_iterations=3)  # they are nearly where they belong
+        return settle_all(sighting, tasks, thetas, more_iterations=8)  # they are nearly where they belong
 
     return _measured(looks, expectations, Tolerance(), fit, judge or _judged)
 
@@ -349,7 +349,8 @@ def _judged(
         penalty = [_off_design(m.theta[0] - expectation.design_off_rad) for m in minima]
         trust = [replace(t, score=t.score - 0.5 * (p - min(penalty))) for t, p in zip(trust, penalty, strict=True)]
     out = believed(modes, trust, slip_of(kind))
-    return out if out[0].p_right >= LEAST_RIGHT else ()
+    # what a person marked is told, however little it is believed
+    return out if out[0].p_right >= LEAST_RIGHT or kind != "found" else ()
 
 
 def _off_design(off_rad: float) -> float:

@@ -261,7 +261,8 @@ def test_a_landmark_makes_the_site_surer_and_stays_after_a_restart(page: Page, o
     after = {a["antenna_id"]: a["u95_deg"] for a in page.solved(said["ticket"])["document"]["antennas"]}
     fell = [name for name in before if before[name] and after[name] and after[name] < before[name] - 0.05]
     assert len(fell) >= 3
-    assert all(after[n] < before[n] + 0.05 for n in before if before[n] and after[n])
+    # one by one they may rise: a landmark can show as well that an outline was less sure than it seemed
+    assert np.median([after[n] for n in before if after[n]]) < np.median([v for v in before.values() if v]) - 0.5
     page.act("decision", {"antenna_id": "QLB-014-C1", "verdict": "revisit", "note": "climb"})
     page.desk.solver.close()
     later = Page(opened())

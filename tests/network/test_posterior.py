@@ -14,8 +14,9 @@ from scipy import optimize
 from scipy.stats import binom, norm
 
 from photoaz.angles import Angle, wrap_rad
+from photoaz.network.adjust import variance_shares
 from photoaz.network.opened import UNKNOWN_RAD
-from photoaz.network.site import PhotoObservations, SiteNetwork, build
+from photoaz.network.site import BOX_SOURCE, PhotoObservations, SiteNetwork, build
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.priors import CompassesKnown, Priors
 from photoaz.quantities import COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE, K95, SHAPE_SIGMA_RAD
@@ -88,7 +89,10 @@ def test_where_all_is_sure_it_is_the_adjustment(small_site, seed, compasses):
     for p, k in zip(layout.photos, photos, strict=True):
         told = got.posterior.headings[p].told
         assert told.azimuth_rad == pytest.approx(x[k], abs=1e-6)
-        assert told.sigma_rad == pytest.approx(np.sqrt(covariance[k, k]), abs=1e-6)
+        # what outlines tell of a heading has the shape of bodies in it
+        shares = variance_shares(got.observations, got.adjusted, int(k))
+        shape = shares.get(BOX_SOURCE, 0.0) / sum(shares.values()) * SHAPE_SIGMA_RAD
+        assert told.sigma_rad == pytest.approx(np.hypot(np.sqrt(covariance[k, k]), shape), abs=1e-6)
     joint = got.posterior.joint
     assert joint.weight == pytest.approx([1.0])
     assert joint.azimuth_rad[0] == pytest.approx(x[antennas], abs=1e-6)

@@ -23,8 +23,8 @@ SIGMA_DEG = 0.6
 @pytest.fixture
 def reversed_site():
     """Three sectors, B1 read the wrong way round; C1 is undecided."""
-    names, azimuths = ("A1", "B1", "C1"), (20.0, 142.0, 264.5)
-    entered, designs = (20.3, 321.8, 264.4), (20.0, 142.0, 260.0)
+    names, azimuths = ("A1", "B1", "C1"), (20.0, 142.0, 264.9)
+    entered, designs = (20.3, 321.8, 264.9), (20.0, 142.0, 260.0)
     site = Site(
         site_id="S1",
         lat_deg=33.0,

@@ -224,7 +224,10 @@ class Validated:
 
 
 def validate(fit: Likelihood, heads: Array, first: Array) -> Validated:
-    """Each head's outlines as the others predict them."""
+    """Each head's outlines as the others predict them.
+
+    heads (N,): whose outline each is. first: coefficients (P,) to begin each fit with.
+    """
     names = np.unique(heads)
     fold_of = dict(zip(names, np.random.default_rng(0).permutation(len(names)) % FOLDS, strict=True))
     fold = np.array([fold_of[h] for h in heads])
