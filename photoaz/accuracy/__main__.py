@@ -31,7 +31,7 @@ def outcomes_of(seed: int, sites: int, jobs: int = 1) -> tuple[Outcome, ...]:
 
 
 @click.command()
-@click.option("--sites", default=2100, show_default=True, type=click.IntRange(3), help="How many sites to draw.")
+@click.option("--sites", default=600, show_default=True, type=click.IntRange(3), help="How many sites to draw.")
 @click.option("--seed", default=20260, show_default=True, type=int, help="Of the random numbers.")
 @click.option("--jobs", default=2, show_default=True, type=click.IntRange(1), help="Processes.")
 @click.option("--sample/--no-sample", default=True, show_default=True, help="Solve the sample site too.")

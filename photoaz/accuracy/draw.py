@@ -12,7 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.accuracy.views import measured, on_wrong_edges, residual_at, ways
+from photoaz.accuracy.outlines import believed
+from photoaz.accuracy.readings import draw_readings
+from photoaz.accuracy.views import measured
 from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_deg
 from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.network.heading_aids import LandmarkPixel
@@ -43,7 +45,7 @@ LENSES_MM = (26.0, 52.0, 77.0, 120.0)
 DAYS = (date(2024, 5, 6), date(2026, 5, 4))
 #: a position with tails: how often its error is so many times as large as its statement says
 TAIL_SHARE, TAIL = 0.1, 3.0
-#: how often a fact is a blunder, where there are blunders
+#: how often a fact is a blunder, where there are blunders; of outlines, of those that else were right
 BLUNDERS = 0.05
 #: sizes of blunders: a landmark's pixel that is of something else; a standpoint, metres
 WRONG_LANDMARK_PX, WRONG_STANDPOINT_M = (40.0, 800.0), (15.0, 150.0)
@@ -58,7 +60,7 @@ LEAST_PX = 12.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
     """How a site's data come about. tails: positions err by more than they say now and then; blunders: share of facts
-    that are wrong; without either all is as stated."""
+    that are wrong, of outlines more than is stated of them; without either all is as stated."""
 
     name: str
     tails: bool = False
@@ -73,8 +75,8 @@ CONDITIONS = (AS_STATED, WITH_TAILS, WITH_BLUNDERS)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blunder:
-    """A fact that is wrong: kind 'outline', 'landmark' or 'standpoint', of an antenna or a landmark (else ''); size in
-    degrees, pixels, metres; bias (m,): the same in the observation's whitened rows."""
+    """A fact that is wrong: kind 'landmark' or 'standpoint', of a landmark (else ''); size in pixels, metres; bias
+    (m,): the same in the observation's whitened rows."""
 
     kind: str
     photo: str
@@ -87,7 +89,8 @@ class Blunder:
 class DrawnVisit:
     """One visit's photos with their records, and the truth: azimuths [deg] per antenna, headings [rad] per photo.
 
-    disturbed: the photos whose compass was. lens_mm: per photo.
+    disturbed: the photos whose compass was. wrong: the outlines that are, by photo and antenna, and by how much [deg].
+    lens_mm: per photo.
     """
 
     photos: tuple[PhotoObservations, ...]
@@ -96,6 +99,7 @@ class DrawnVisit:
     downtilt_deg: Mapping[str, float]
     heading_rad: Mapping[str, float]
     disturbed: frozenset[str]
+    wrong: Mapping[tuple[str, str], float]
     blunders: tuple[Blunder, ...]
     lens_mm: Mapping[str, float]
 
@@ -103,12 +107,15 @@ class DrawnVisit:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawnSite:
     """A site as its register has it, what planning makes of that, and one or two visits. turned: the antenna that
-    turned between them, None where none did."""
+    turned between them, None where none did. built_off: all hang off by one angle. readings_right: by antenna, of a
+    register that has readings."""
 
     site: Site
     scene: PlanningScene
     visits: tuple[DrawnVisit, ...]
     turned: str | None
+    built_off: bool
+    readings_right: Mapping[str, bool]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +131,7 @@ class _Truth:
     ln_size: Array
     site_m: Array
     declination_rad: float
+    built_off: bool
 
 
 def draw_register(rng: np.random.Generator, name: str) -> Site:
@@ -159,10 +167,14 @@ def draw_register(rng: np.random.Generator, name: str) -> Site:
     )
 
 
-def hung_deg(rng: np.random.Generator, tolerances_deg: Sequence[float], known: Priors) -> list[float]:
-    """How far off their designs a site's antennas hang: a draw of what is known of them (`Priors.deviations`)."""
+def hung_deg(rng: np.random.Generator, tolerances_deg: Sequence[float], known: Priors) -> tuple[list[float], bool]:
+    """How far off their designs a site's antennas hang: a draw of what is known of them (`Priors.deviations`).
+
+    And whether the whole site is built off by one angle.
+    """
     a, s = known.antennas, known.sites
-    common = rng.normal(0.0, s.error_sigma_deg) if rng.random() < s.error_share else 0.0
+    built_off = bool(rng.random() < s.error_share)
+    common = rng.normal(0.0, s.error_sigma_deg) if built_off else 0.0
     out = []
     for tolerance in tolerances_deg:
         if rng.random() >= a.turned_share:
@@ -172,7 +184,7 @@ def hung_deg(rng: np.random.Generator, tolerances_deg: Sequence[float], known: P
         else:
             own = rng.normal(0.0, a.turned_sigma_deg)
         out.append(float(wrap_deg(own + common)))
-    return out
+    return out, built_off
 
 
 def draw_site(rng: np.random.Generator, name: str, conditions: Conditions, visits: int = 1) -> DrawnSite:
@@ -183,6 +195,11 @@ def draw_site(rng: np.random.Generator, name: str, conditions: Conditions, visit
     site = draw_register(rng, name)
     scene = scene_of_site(site)
     truth = _draw_truth(rng, site, scene)
+    hung = dict(zip(truth.names, np.degrees(truth.azimuth_rad).tolist(), strict=True))
+    declination_error = truth.declination_rad / Equipment().declination_rad
+    readings = draw_readings(rng, site, hung, declination_error, Priors())
+    since = np.radians([readings.turned_deg.get(n, 0.0) for n in truth.names])
+    truth = replace(truth, azimuth_rad=truth.azimuth_rad + since)
     turned = str(rng.choice(truth.names)) if visits > 1 and rng.random() < 0.5 else None
     drawn = []
     for v in range(visits):
@@ -192,7 +209,14 @@ def draw_site(rng: np.random.Generator, name: str, conditions: Conditions, visit
             azimuth[truth.names.index(turned)] += turn
             truth = replace(truth, azimuth_rad=azimuth)
         drawn.append(_draw_visit(rng, scene, truth, conditions, DAYS[v], f"{name}_{'ab'[v]}"))
-    return DrawnSite(site=site, scene=scene, visits=tuple(drawn), turned=turned)
+    return DrawnSite(
+        site=readings.site,
+        scene=scene,
+        visits=tuple(drawn),
+        turned=turned,
+        built_off=truth.built_off,
+        readings_right=readings.right,
+    )
 
 
 def _draw_truth(rng: np.random.Generator, site: Site, scene: PlanningScene) -> _Truth:
@@ -201,10 +225,10 @@ def _draw_truth(rng: np.random.Generator, site: Site, scene: PlanningScene) -> _
     at = [head.names.index(a.name) for a in facts]
     places = rng.multivariate_normal(head.places_m.ravel(), head.covariance).reshape(m, 2)[at]
     ups = rng.multivariate_normal(head.up_m, head.up_covariance)[at]
-    off = np.radians(hung_deg(rng, [a.tolerance_deg for a in site.antennas], Priors()))
+    off, built_off = hung_deg(rng, [a.tolerance_deg for a in site.antennas], Priors())
     return _Truth(
         names=tuple(a.name for a in facts),
-        azimuth_rad=np.array([a.design_rad for a in facts]) + np.array(off),
+        azimuth_rad=np.array([a.design_rad for a in facts]) + np.radians(off),
         shape_rad=rng.normal(0.0, SHAPE_SIGMA_RAD, m),
         downtilt_rad=np.array([rng.normal(a.downtilt_rad, a.downtilt_sigma_rad) for a in facts]),
         roll_rad=np.array([rng.normal(0.0, a.roll_sigma_rad) for a in facts]),
@@ -212,6 +236,7 @@ def _draw_truth(rng: np.random.Generator, site: Site, scene: PlanningScene) -> _
         ln_size=np.stack([rng.normal(a.ln_size, a.ln_size_sigma) for a in facts]),
         site_m=rng.normal(0.0, site.position_u95_m / RADIUS_95, 2),
         declination_rad=float(rng.normal(0.0, Equipment().declination_rad)),
+        built_off=built_off,
     )
 
 
@@ -236,6 +261,7 @@ def _draw_visit(
     photos: list[PhotoObservations] = []
     heading: dict[str, float] = {}
     disturbed: set[str] = set()
+    wrong: dict[tuple[str, str], float] = {}
     blunders: list[Blunder] = []
     lens: dict[str, float] = {}
     with_landmark = rng.random() < 0.5
@@ -253,6 +279,7 @@ def _draw_visit(
         heading[facts.name] = float(one.true[0])
         lens[facts.name] = one.lens_mm
         blunders += one.blunders
+        wrong |= {(facts.name, antenna): off for antenna, off in one.wrong.items()}
         if one.disturbed:
             disturbed.add(facts.name)
     return DrawnVisit(
@@ -262,6 +289,7 @@ def _draw_visit(
         downtilt_deg=dict(zip(truth.names, np.degrees(truth.downtilt_rad).tolist(), strict=True)),
         heading_rad=heading,
         disturbed=frozenset(disturbed),
+        wrong=wrong,
         blunders=tuple(blunders),
         lens_mm=lens,
     )
@@ -295,6 +323,7 @@ class _Shot:
             rng, scene, real, truth, conditions, name,
         )  # fmt: skip
         self.blunders: list[Blunder] = []
+        self.wrong: dict[str, float] = {}
         self.disturbed = False
 
     def take(self, lowered: bool) -> bool:
@@ -393,14 +422,12 @@ class _Shot:
             own = [t.azimuth_rad[k] + t.shape_rad[k], t.downtilt_rad[k], t.roll_rad[k]]
             x = np.concatenate([self.true, own, t.place_m[k], t.ln_size[k], t.site_m])
             mode = measured(camera, x, view.mode, rng)
-            if azimuths_of_modes_sigma(self.true, camera, mode) >= NOTHING_RAD:
+            sigma = azimuths_of_modes_sigma(self.true, camera, mode)
+            if sigma >= NOTHING_RAD:
                 continue
-            if rng.random() < self.conditions.blunders:
-                right = mode
-                mode, deg = on_wrong_edges(camera, x, right, rng)
-                bias = residual_at(camera, x, mode) - residual_at(camera, x, right)
-                self.blunders.append(Blunder(kind="outline", photo=self.name, what=name, size=deg, bias=bias))
-            out[name] = ways(camera, x, mode, rng)
+            out[name], off = believed(camera, x, mode, (sigma, view.yaw_rad), self.conditions.blunders, rng)
+            if off is not None:
+                self.wrong[name] = off
         return out
 
     def _landmarks(self) -> tuple[LandmarkPixel, ...]:

@@ -11,13 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from photoaz.accuracy.draw import AS_STATED, CONDITIONS, WITH_BLUNDERS
-from photoaz.accuracy.trial import AntennaOutcome, Outcome, TurnOutcome
+from photoaz.accuracy.trial import AntennaOutcome, DesignOutcome, Outcome, TurnOutcome
+from photoaz.quantities import K95
 
 #: two-sided probability with which a sound figure is called out of line: of a page's hundred and fifty figures every
 #: seventh page has one by chance
 FAILS = 1e-3
 #: edges of the bins of a stated probability
-BINS = (0.0, 0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95, 1.0)
+BINS = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0)
 LENSES = ((20.0, 40.0, "26 mm"), (40.0, 60.0, "52 mm"), (60.0, 90.0, "77 mm"), (90.0, 200.0, "120 mm"))
 WIDTHS = ((0.0, 20.0, "12 to 20 px"), (20.0, 40.0, "20 to 40 px"), (40.0, 80.0, "40 to 80 px"), (80.0, 1e9, "80 px up"))
 RATIOS = ((0.0, 0.5), (0.5, 1.0), (1.0, 2.0), (2.0, 3.0), (3.0, math.inf))
@@ -58,12 +59,13 @@ def share(name: str, cases: Iterable[tuple[int, bool, float]]) -> Share:
 
 
 def interval(cases: Sequence[tuple[int, float]]) -> tuple[float, float]:
-    """Wilson's interval of a share, its number of cases reduced by as much as those of one site are alike.
+    """Clopper and Pearson's interval of a share, its number of cases reduced by as much as those of one site are alike.
 
     Reduced by the design effect of clusters: the variance of the share with sites as units over the binomial one
-    (Kish, Survey Sampling, 1965, ch. 8); at least 1.
+    (Kish, Survey Sampling, 1965, ch. 8); at least 1. With fewer cases so counted: E. L. Korn, B. I. Graubard, Survey
+    Methodology 24 (1998) 193. Exact where hardly any case comes true, as with false alarms.
     """
-    from scipy.stats import norm
+    from scipy.stats import beta
 
     n = len(cases)
     p = sum(hit for _, hit in cases) / n
@@ -72,26 +74,46 @@ def interval(cases: Sequence[tuple[int, float]]) -> tuple[float, float]:
         off[site] += hit - p
     binomial = p * (1.0 - p) * n
     effect = max(1.0, sum(v * v for v in off.values()) / binomial) if binomial > 0.0 else n / len(off)
-    m, z = n / effect, float(norm.isf(FAILS / 2.0))
-    middle = (p + z * z / (2.0 * m)) / (1.0 + z * z / m)
-    half = z / (1.0 + z * z / m) * math.sqrt(p * (1.0 - p) / m + z * z / (4.0 * m * m))
-    return max(middle - half, 0.0), min(middle + half, 1.0)
+    m = n / effect
+    low = float(beta.ppf(FAILS / 2.0, p * m, (1.0 - p) * m + 1.0)) if p > 0.0 else 0.0
+    high = float(beta.isf(FAILS / 2.0, p * m + 1.0, (1.0 - p) * m)) if p < 1.0 else 1.0
+    return low, high
 
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """How often U95 held the truth, and how large errors and U95 are in the middle [deg]."""
+    """How often U95 held the truth, and how large errors and U95 are in the middle [deg].
+
+    score_deg: mean interval score of the 95 % interval (T. Gneiting, A. E. Raftery, JASA 102 (2007) 359, eq. 43).
+    spread: 1.4826 times the median of errors over what they are stated to be if the azimuth told is the true one, in
+    size; 1 for normal ones, of which none is wrong.
+    """
 
     held: Share
     median_error_deg: float
     median_u95_deg: float
+    score_deg: float
+    spread: float
 
 
-def _coverage(name: str, some: Sequence[tuple[int, float, float]]) -> Coverage:
-    """Of (site number, error, U95)."""
-    errors, u95 = [abs(e) for _, e, _ in some], [u for _, _, u in some]
-    held = share(name, ((site, abs(e) <= u, 0.95) for site, e, u in some))
-    return Coverage(held, float(np.median(errors)) if errors else math.nan, float(np.median(u95)) if u95 else math.nan)
+def interval_score(error_deg: float, u95_deg: float) -> float:
+    """The interval's width, and 2 / 0.05 times how far the truth lies outside of it."""
+    return 2.0 * u95_deg + 40.0 * max(0.0, abs(error_deg) - u95_deg)
+
+
+def _coverage(name: str, some: Sequence[tuple[int, float, float, float]]) -> Coverage:
+    """Of (site number, error, U95, standard uncertainty)."""
+    held = share(name, ((site, abs(e) <= u, 0.95) for site, e, u, _ in some))
+    if not some:
+        return Coverage(held, math.nan, math.nan, math.nan, math.nan)
+    _, error, u95, sigma = np.array(some, float).T
+    return Coverage(
+        held,
+        float(np.median(np.abs(error))),
+        float(np.median(u95)),
+        float(np.mean([interval_score(e, u) for _, e, u, _ in some])),
+        float(1.4826 * np.median(np.abs(error) / sigma)),
+    )
 
 
 def coverages(outcomes: Sequence[Outcome]) -> list[tuple[str, list[Coverage]]]:
@@ -101,7 +123,7 @@ def coverages(outcomes: Sequence[Outcome]) -> list[tuple[str, list[Coverage]]]:
     wrong = [(o, a) for o, a in every if o.conditions == WITH_BLUNDERS.name]
 
     def row(name: str, some: list[tuple[Outcome, AntennaOutcome]], keep: Callable[[AntennaOutcome], bool]) -> Coverage:
-        return _coverage(name, [(o.number, a.error_deg, a.u95_deg) for o, a in some if keep(a)])
+        return _coverage(name, [(o.number, a.error_deg, a.u95_deg, a.told_sigma_deg) for o, a in some if keep(a)])
 
     out: list[tuple[str, list[Coverage]]] = [
         (
@@ -112,7 +134,20 @@ def coverages(outcomes: Sequence[Outcome]) -> list[tuple[str, list[Coverage]]]:
     out.append(
         (
             f"{WITH_BLUNDERS.name}: the antenna's own photos",
-            [row("hold a blunder", wrong, lambda a: a.blundered), row("hold none", wrong, lambda a: not a.blundered)],
+            [
+                row("wrong standpoint or landmark", wrong, lambda a: a.blundered),
+                row("none", wrong, lambda a: not a.blundered),
+            ],
+        )
+    )
+    out.append(
+        (
+            "as stated: the antenna's outlines, as they truly are",
+            [
+                row("all right", clean, lambda a: a.wrong == 0),
+                row("some wrong", clean, lambda a: 0 < a.wrong < a.views),
+                row("all wrong", clean, lambda a: a.wrong == a.views),
+            ],
         )
     )
     views = [row(f"{k}", clean, lambda a, k=k: a.views == k) for k in (1, 2, 3)]  # type: ignore[misc]
@@ -147,9 +182,11 @@ def coverages(outcomes: Sequence[Outcome]) -> list[tuple[str, list[Coverage]]]:
 def other_coverages(outcomes: Sequence[Outcome]) -> list[Coverage]:
     """Of downtilts and of photos' headings, all as stated."""
     clean = [o for o in outcomes if o.conditions == AS_STATED.name]
+    tilts = [(o.number, *a.downtilt) for o in clean for a in o.antennas]
+    headings = [(o.number, p.error_deg, p.u95_deg) for o in clean for p in o.photos]
     return [
-        _coverage("downtilt", [(o.number, *a.downtilt) for o in clean for a in o.antennas]),
-        _coverage("heading of a photo", [(o.number, p.error_deg, p.u95_deg) for o in clean for p in o.photos]),
+        _coverage("downtilt", [(n, e, u, u / K95) for n, e, u in tilts]),
+        _coverage("heading of a photo", [(n, e, u, u / K95) for n, e, u in headings]),
     ]
 
 
@@ -180,61 +217,78 @@ def of_compasses(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) 
     return bins([(o.number, p.compass[1], p.compass[0]) for o in some for p in o.photos if p.compass is not None])
 
 
-def of_designs(outcomes: Sequence[Outcome], conditions: str, ambiguous: bool | None = None) -> list[Share]:
-    """Probabilities of being out of tolerance, of designs laid about the estimates."""
+def of_outlines(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name, *, alone: bool = False) -> list[Share]:
+    """Probabilities of outlines being right: by all photos of the site, or by their own fit alone."""
     some = _conditioned(outcomes, conditions)
-    return bins(
-        [
-            (o.number, out, p)
-            for o in some
-            for a in o.antennas
-            if ambiguous is None or a.ambiguous == ambiguous
-            for p, _, out in a.designs
-        ]
-    )
+    return bins([(o.number, right, p[alone]) for o in some for a in o.antennas for *p, right in a.outlines])
 
 
-def wrong_decisions(outcomes: Sequence[Outcome]) -> list[Share]:
-    """Of designs laid about the estimates: accepted although out, rejected although in; stated: the risk itself."""
+def of_laid_designs(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) -> list[Share]:
+    """Probabilities of being out of tolerance by the photos alone, of designs laid about the estimates."""
+    some = _conditioned(outcomes, conditions)
+    return bins([(o.number, out, p) for o in some for a in o.antennas for p, out in a.designs])
+
+
+def _designs(outcomes: Sequence[Outcome], conditions: str) -> list[tuple[int, DesignOutcome]]:
+    """The register's own designs, of antennas that hang as is known in general."""
+    return [(o.number, a.design) for o in _conditioned(outcomes, conditions) for a in o.antennas if a.as_hung]
+
+
+def of_designs(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) -> list[Share]:
+    """Probabilities of being out of tolerance, of the register's own designs, by all that is known."""
+    return bins([(n, d.out, d.p_out) for n, d in _designs(outcomes, conditions)])
+
+
+def of_designs_by_photos(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) -> list[Share]:
+    """The same by the photos alone."""
+    return bins([(n, d.out, d.p_out_photos_alone) for n, d in _designs(outcomes, conditions)])
+
+
+def of_readings(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) -> list[Share]:
+    """Probabilities of readings being right, by all that is known."""
+    some = _conditioned(outcomes, conditions)
+    told = [(o.number, a.reading) for o in some for a in o.antennas if a.as_hung]
+    return bins([(n, r[1], r[0]) for n, r in told if r is not None])
+
+
+def of_sites(outcomes: Sequence[Outcome]) -> list[Share]:
+    """Probabilities of whole sites being built off by one angle: all as stated or with tails."""
+    some = [(o.number, o.built_off) for o in outcomes if o.conditions != WITH_BLUNDERS.name]
+    return bins([(n, b[1], b[0]) for n, b in some if b is not None])
+
+
+def decisions(outcomes: Sequence[Outcome]) -> list[Share]:
+    """Of the register's own designs: those accepted although out, those rejected although in; stated: their risk."""
     out = []
-    for c in (AS_STATED, WITH_BLUNDERS):
-        told = [(o.number, p, d, is_out) for o in _conditioned(outcomes, c.name) for a in o.antennas
-                for p, d, is_out in a.designs]  # fmt: skip
-        out.append(share(f"{c.name}: accepted, yet out", [(s, w, p) for s, p, d, w in told if d == "accept"]))
-        out.append(share(f"{c.name}: rejected, yet in", [(s, not w, 1.0 - p) for s, p, d, w in told if d == "reject"]))
-    return out
-
-
-def global_risks(outcomes: Sequence[Outcome]) -> list[Share]:
-    """Of the register's own designs, among all antennas with stated risks: accepted although out, rejected although
-    in, beside the mean of what was stated (JCGM 106, 9.5)."""
-    out = []
-    for c in (AS_STATED, WITH_BLUNDERS):
-        told = [(o.number, *a.decided) for o in _conditioned(outcomes, c.name) for a in o.antennas]
-        yes = [(s, d == "accept" and w, r) for s, d, _, w, r, _ in told if r is not None]
-        no = [(s, d == "reject" and not w, r) for s, d, _, w, _, r in told if r is not None]
+    for c in CONDITIONS:
+        told = _designs(outcomes, c.name)
+        yes = [(n, d.out, d.p_out) for n, d in told if d.decision == "accept"]
+        no = [(n, not d.out, 1.0 - d.p_out) for n, d in told if d.decision == "reject"]
         out += [share(f"{c.name}: accepted, yet out", yes), share(f"{c.name}: rejected, yet in", no)]
     return out
 
 
-def undecided_share(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) -> float:
-    """Of the register's own designs, how many are left undecided."""
-    told = [a.decided[0] == "undecided" for o in _conditioned(outcomes, conditions) for a in o.antennas]
+def decided_share(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) -> float:
+    """Of the register's own designs, how many are accepted or rejected."""
+    told = [d.decision != "undecided" for _, d in _designs(outcomes, conditions)]
     return float(np.mean(told)) if told else math.nan
 
 
-def false_alarms(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) -> list[Share]:
-    """Right observations that were left out or doubted; stated: the tests' own probability of that."""
+def false_alarms(outcomes: Sequence[Outcome], *, wrong_outlines: bool) -> list[Share]:
+    """Right observations that were left out, at sites with wrong outlines or without; no blunders, nor tails.
+
+    Stated: the tests' own probability of that, where all else is right.
+    """
     from scipy.stats import norm
 
-    from photoaz.network.solution import W_CRITICAL_BOX
     from photoaz.quantities import W_CRITICAL
 
     out = []
-    for kind in ("attitude", "standpoint", "landmark", "outline"):
-        level = 2.0 * float(norm.sf(W_CRITICAL_BOX if kind == "outline" else W_CRITICAL))
+    level = 2.0 * float(norm.sf(W_CRITICAL))
+    some = [o for o in _conditioned(outcomes, AS_STATED.name) if any(a.wrong for a in o.antennas) is wrong_outlines]
+    for kind in ("attitude", "standpoint", "landmark"):
         cases = []
-        for o in _conditioned(outcomes, conditions):
+        for o in some:
             n, wrong = o.tests.get(kind, (0, 0))
             cases += [(o.number, k < wrong, level) for k in range(n)]
         out.append(share(kind, cases))
@@ -244,7 +298,7 @@ def false_alarms(outcomes: Sequence[Outcome], conditions: str = AS_STATED.name) 
 def detections(outcomes: Sequence[Outcome]) -> list[Share]:
     """Blunders that were named, kind by kind, by how probable that should have been."""
     out = []
-    for kind in ("standpoint", "landmark", "outline"):
+    for kind in ("standpoint", "landmark"):
         told = [(o.number, b.found, b.power) for o in outcomes for b in o.blunders if b.kind == kind]
         for low, high in POWERS:
             name = f"{kind}, power {low:g} to {min(high, 1.0):g}"

@@ -2,7 +2,7 @@
 
 Each limit is left by a sound figure in one of a thousand such runs (two-sided 99.9 %). Antennas of a site share its
 photos' headings and are not independent: so of each site one antenna counts, the one named first; then the limits are
-the binomial distribution's own. `python -m photoaz.accuracy` does the same with some thousand sites.
+the binomial distribution's own. `python -m photoaz.accuracy` does the same with some hundred sites.
 """
 
 from __future__ import annotations
@@ -49,10 +49,16 @@ def test_u95_covers(outcomes, conditions):
 
 
 def test_errors_spread_as_their_standard_uncertainties_say(outcomes):
-    """Sum of squared errors over standard uncertainties: chi-square limits; mixtures of several azimuths left out."""
-    z = [a.error_deg / a.sigma_deg for a in firsts(outcomes, (AS_STATED.name,)) if not a.ambiguous]
-    low, high = stats.chi2.ppf([FAILS / 2, 1 - FAILS / 2], len(z))
-    assert low < np.square(z).sum() < high
+    """Of antennas none of whose outlines is wrong: half within the quartiles, binomial limits."""
+    z = [
+        abs(a.error_deg) / a.told_sigma_deg
+        for o in outcomes
+        if o.conditions != CONDITIONS[2].name
+        for a in o.antennas[:1]
+        if a.wrong == 0 and not a.ambiguous
+    ]
+    low, high = limits(len(z), 0.5)
+    assert low <= sum(v < stats.norm.ppf(0.75) for v in z) <= high
 
 
 def test_downtilts_are_covered(outcomes):
@@ -62,28 +68,47 @@ def test_downtilts_are_covered(outcomes):
     assert low <= held <= high
 
 
+def as_probable_as_stated(cases):
+    """Sum of outcomes against sum of probabilities, cases (probability, outcome) independent: a normal deviate."""
+    p = np.array([c[0] for c in cases])
+    z = (sum(c[1] for c in cases) - p.sum()) / np.sqrt((p * (1.0 - p)).sum())
+    return abs(z) < stats.norm.isf(FAILS / 2)
+
+
 def test_out_of_tolerance_as_probable_as_stated(outcomes):
-    """Sum of outcomes against sum of probabilities, of one design of one antenna a site: a normal deviate."""
-    told = [a.designs[0] for a in firsts(outcomes, (AS_STATED.name, CONDITIONS[1].name))]
-    p = np.array([t[0] for t in told])
-    z = (sum(t[2] for t in told) - p.sum()) / np.sqrt((p * (1.0 - p)).sum())
-    assert abs(z) < stats.norm.isf(FAILS / 2)
+    """By the photos alone of one laid design of one antenna a site; with the priors of the register's design."""
+    one = firsts(outcomes, (AS_STATED.name, CONDITIONS[1].name))
+    assert as_probable_as_stated([a.designs[0] for a in one])
+    assert as_probable_as_stated([(a.design.p_out, a.design.out) for a in one if a.as_hung])
+
+
+def test_outlines_as_probable_as_stated(outcomes):
+    """One of each antenna that a site names first, by all photos and by its own fit."""
+    one = [a.outlines[0] for a in firsts(outcomes, (AS_STATED.name, CONDITIONS[1].name))]
+    assert as_probable_as_stated([(p, right) for p, _, right in one])
+    assert as_probable_as_stated([(p, right) for _, p, right in one])
+
+
+def test_readings_as_probable_as_stated(outcomes):
+    one = [a.reading for a in firsts(outcomes, (AS_STATED.name, CONDITIONS[1].name)) if a.as_hung and a.reading]
+    assert len(one) >= 10
+    assert as_probable_as_stated(one)
 
 
 def test_decisions_are_seldom_wrong(outcomes):
     """At a risk of 5 %: no more than its binomial limit."""
-    told = [a.designs[0] for a in firsts(outcomes, (AS_STATED.name,))]
-    wrong = sum((d == "accept" and out) or (d == "reject" and not out) for _, d, out in told)
-    made = sum(d != "undecided" for _, d, _ in told)
+    told = [a.design for a in firsts(outcomes, (AS_STATED.name, CONDITIONS[1].name)) if a.as_hung]
+    wrong = sum((d.decision == "accept" and d.out) or (d.decision == "reject" and not d.out) for d in told)
+    made = sum(d.decision != "undecided" for d in told)
     assert made >= 5
     assert wrong <= stats.binom.ppf(1 - FAILS, made, 0.05)
 
 
 def test_right_observations_are_let_alone(outcomes):
-    """Several hundred of them, tested at one in a thousand, outlines at less."""
-    some = false_alarms(outcomes)
+    """Where no outline is wrong, tested at one in a thousand."""
+    some = false_alarms(outcomes, wrong_outlines=False)
     n, named = sum(s.n for s in some), sum(s.hits for s in some)
-    assert n > 200
+    assert n >= 50
     assert named <= stats.binom.ppf(1 - FAILS, n, 0.001)
 
 
@@ -91,7 +116,7 @@ def test_what_must_be_found_is_found(outcomes):
     """Blunders against which a test has a power above 95 %."""
     told = [s for s in detections(outcomes) if "power 0.95" in s.name]
     n, found = sum(s.n for s in told), sum(s.hits for s in told)
-    assert n >= 3
+    assert n >= 1
     assert found >= stats.binom.ppf(FAILS, n, 0.95)
 
 
@@ -108,22 +133,25 @@ def test_drawn_sites_are_of_many_kinds(outcomes):
     assert any(a.ambiguous for a in antennas)
     assert any(o.turns for o in outcomes)
     assert any(o.blunders for o in outcomes)
+    assert any(a.wrong for a in antennas)
+    assert any(a.reading for a in antennas)
 
 
 def test_as_stated_has_no_blunders():
     drawn = draw_site(np.random.default_rng(0), "S", AS_STATED, 2)
     assert all(not v.blunders for v in drawn.visits)
+    assert any(v.wrong for v in drawn.visits)
 
 
 def test_the_page_says_all_of_it(outcomes):
     made = Made(day=date(2026, 1, 2), version="0", seed=SEED, seconds=60.0, jobs=1)
     text = page(outcomes, made, Rendered(), "A remark.")
     assert "A remark." in text
-    assert f"{SITES} sites drawn with seed {SEED}" in text
+    assert f"--sites {SITES} --seed {SEED}" in text
     for _, rows in coverages(outcomes):
         for r in rows:
             assert r.held.n == 0 or f"| {r.held.name} | {r.held.n} |" in text
-    assert len(text.splitlines()) <= 200
+    assert len(text.splitlines()) <= 230
 
 
 def test_the_command_writes_a_page(tmp_path):

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from photoaz.accuracy.tallies import FAILS, bins, interval, share
+from photoaz.accuracy.tallies import FAILS, bins, interval, interval_score, share
 
 
-def test_interval_of_independent_cases_is_wilsons():
+def test_interval_of_independent_cases_is_exact():
     """SciPy's, of cases that are each of a site of their own; the design effect of a sample is 1 but for chance."""
     hits = [k % 10 != 0 for k in range(200)]
     low, high = interval([(k, float(h)) for k, h in enumerate(hits)])
-    want = stats.binomtest(sum(hits), len(hits)).proportion_ci(1.0 - FAILS, method="wilson")
+    want = stats.binomtest(sum(hits), len(hits)).proportion_ci(1.0 - FAILS, method="exact")
     assert (low, high) == pytest.approx((want.low, want.high), abs=1e-9)
 
 
@@ -43,3 +43,10 @@ def test_a_share_that_is_far_off_is_out_of_line():
     assert share("x", [(k, k % 2 == 0, 0.95) for k in range(200)]).out_of_line
     assert not share("x", [(k, k % 20 != 0, 0.95) for k in range(200)]).out_of_line
     assert not share("none", []).out_of_line
+
+
+def test_interval_score_by_hand():
+    """Gneiting and Raftery (2007), eq. 43, alpha 0.05: the width 8, and 2 / alpha times the 0.5 beyond an end."""
+    assert interval_score(-3.0, 4.0) == pytest.approx(8.0)
+    assert interval_score(4.5, 4.0) == pytest.approx(28.0)
+    assert interval_score(-4.5, 4.0) == pytest.approx(28.0)

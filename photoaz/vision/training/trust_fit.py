@@ -22,6 +22,7 @@ from scipy.optimize import Bounds, minimize
 from photoaz.angles import wrap_rad
 from photoaz.quantities import SHAPE_SIGMA_RAD
 from photoaz.vision import trust
+from photoaz.vision.measure import LEAST_RIGHT
 from photoaz.vision.trust import KINDS, MOST_MODES, SAME_TURN_RAD, Signs, shares_right, terms
 
 Array = NDArray[Any]
@@ -319,6 +320,32 @@ def attractors(o: Outlines, v: Validated) -> None:
             )
 
 
+#: classes whose spread drawn sites take: of width [px], and of the true yaw off the sight [deg]
+_WIDTHS, _VIEWS = (0.0, 16.0, 24.0, 40.0, 80.0, np.inf), (0.0, 50.0, 75.0, 105.0)
+_LEVELS = (0.01, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.99)
+
+
+def spread(o: Outlines, p_right: Array, responsible: Array) -> None:
+    """Quantiles for `photoaz.accuracy.outlines`: of p_right by view and width, of wrong ones' errors [deg] by view.
+
+    Of panels that show for the most part and that are not given up (`measure.LEAST_RIGHT`). A wrong one counts by how
+    probable it is that it is wrong.
+    """
+    yaw = np.degrees(np.abs(wrap_rad(np.radians([r["true_yaw_deg"] for r in o.rows]))))
+    shown = np.array([r["true_visible"] >= 0.7 for r in o.rows]) & (p_right >= LEAST_RIGHT)
+    for low, high in pairwise(_VIEWS):
+        view = shown & (yaw >= low) & (yaw < high)
+        print(f"true yaw {low:g}-{high:g}:")
+        for least, most in pairwise(_WIDTHS):
+            m = view & (o.signs.width_px[:, 0] >= least) & (o.signs.width_px[:, 0] < most)
+            print(f"  {least:g}-{most:g} px, n {m.sum()}: {np.round(np.quantile(p_right[m], _LEVELS), 3).tolist()}")
+        order = np.flatnonzero(view)[np.argsort(np.abs(o.error[view, 0]))]
+        weight = 1.0 - responsible[order]
+        share = (np.cumsum(weight) - 0.5 * weight) / weight.sum()
+        errors = np.interp(_LEVELS, share, np.degrees(np.abs(o.error[order, 0])))
+        print(f"  wrong, n {weight.sum():.0f}: {np.round(errors, 1).tolist()}")
+
+
 def _usual(o: Outlines, best: Array, wall: float) -> dict[str, float]:
     """Median signs of the most probable modes that show a side wall, or none."""
     at = np.arange(len(best)), best
@@ -357,6 +384,8 @@ def main() -> None:
         report(o, v, kind)
         agreement(o, v)
         attractors(o, v)
+        if kind == "found":
+            spread(o, v.p_right, v.responsible)
         print(json.dumps(out[kind], indent=1))
     args.out.write_text(json.dumps(out, indent=1) + "\n", encoding="utf-8")
 
