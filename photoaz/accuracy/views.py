@@ -98,7 +98,10 @@ def _false(camera: Camera, truth: Array, mode: BoxMode, kind: str, rng: np.rando
 
 
 def on_wrong_edges(camera: Camera, truth: Array, mode: BoxMode, deg: float, rng: np.random.Generator) -> BoxMode:
-    """The mode as a fit to edges of something else would make it, turned by so many degrees, and as sure as before."""
+    """The mode as a fit to edges of something else would make it, turned by so many degrees, and as sure as before.
+
+    truth (20,): of `box_quantities`.
+    """
     sight = _sight_from_enu(camera, truth, mode.centre_px)
     moved = rng.normal(0.0, WRONG_EDGES_SHARE * mode.width_px)
     return replace(
