@@ -184,9 +184,6 @@ SECTOR_TURNED_RAD = radians(5.0)
 OWN_PLACE_WIDENED = 1.5
 #: what a real body's shape differs from the model, the same in every photo of it (measured on rendered tower heads)
 SHAPE_SIGMA_RAD = radians(0.35)
-#: degrees of freedom of what was known of the outlines' uncertainties before their scatter was seen: good to a quarter,
-#: which counts as 8 values (JCGM 100:2008, G.4.2)
-OUTLINE_DOF = 8.0
 #: a landmark's height above the tower's base where nobody says it, value and sigma; sigma of a given one [m]; nobody
 #: sees one from farther away
 LANDMARK_UP_M, LANDMARK_UP_SIGMA_M, LANDMARK_GIVEN_UP_SIGMA_M = 10.0, 60.0, 5.0

@@ -38,10 +38,8 @@ LINEAR_RAD = math.radians(5.0)
 NEIGHBOURS_RAD, NEIGHBOURS_CORRELATED = math.radians(20.0), 0.19
 #: kinds of pieces
 OUTLINE, COMPASS_PIECE, HUNG, SITE_ERROR = "outline", "compass", "hung", "site error"
-#: parts of a compass's piece, of how an antenna hangs, and of the site's error, in this order
-GOOD, DISTURBED = 0, 1
-AS_DESIGNED, TURNED, ANYWHERE = 0, 1, 2
-NO_ERROR, BUILT_OFF = 0, 1
+#: which part of a compass's piece is the disturbed one, and of the site's that with an error
+DISTURBED, BUILT_OFF = 1, 1
 #: standard uncertainty [rad] of what is exact
 _EXACT_RAD = 1e-5
 #: where of a box's unknowns (photo 9, antenna 9, site 2) its azimuth stands

@@ -89,15 +89,14 @@ class Joint:
 class SitePosterior:
     """antennas, headings: by the photos alone; antennas_known: with what is known of antennas in general as well.
 
-    joint, joint_known: all antennas together, in the network's order. outlines: per antenna and photo the probability
-    that the outline is right, by the photos alone; disturbed: likewise per photo that its compass is disturbed.
+    joint_known: all antennas together, in the network's order, with that. outlines: per antenna and photo the
+    probability that the outline is right, by the photos alone; disturbed: likewise per photo that its compass is disturbed.
     site_error: probability that the whole site is off its design by one angle.
     """
 
     antennas: Mapping[str, Marginal]
     headings: Mapping[str, Marginal]
     antennas_known: Mapping[str, Marginal]
-    joint: Joint
     joint_known: Joint
     outlines: Mapping[str, Mapping[str, float]]
     disturbed: Mapping[str, float]
@@ -146,7 +145,6 @@ def posterior_of(
         antennas=by_photos,
         headings=headings,
         antennas_known={g.name: told(g, known) for g in antennas},
-        joint=_joint(begin, in_order, (*antennas, *photos), common),
         joint_known=_joint(begin, in_order, (*hung, *photos, site.site), common),
         outlines={name: _right(m, site.right[name]) for name, m in by_photos.items()},
         disturbed={name: float(m.parts[0][DISTURBED]) for name, m in headings.items() if m.parts},

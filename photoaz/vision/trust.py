@@ -105,7 +105,7 @@ class OutlineTrust:
     """How far one mode of an outline is believed.
 
     score: ln of how much more probable it is that this mode is right than that none is. widened: factor of the stated
-    standard uncertainty where it is right. wrong: how a wrong outline's azimuth errs about it, as `wrong_density`.
+    standard uncertainty where it is right. wrong: how a wrong outline's azimuth errs about it, as `wrong_of`.
     """
 
     score: float
@@ -310,14 +310,6 @@ def wrong_of(coefficients: Mapping[str, float], sigma_rad: float) -> tuple[tuple
     c = coefficients
     near = c["near sigma"] * (sigma_rad / _SIGMA_RAD) ** c["near power"]
     return (c["near"], near), (c["far"], c["far sigma"])
-
-
-def wrong_density() -> tuple[tuple[float, float], ...]:
-    """How a wrong outline's azimuth usually errs: shares and sigmas [rad] of normal distributions about it.
-
-    The rest lies anywhere on the circle.
-    """
-    return wrong_of(model()["found"]["wrong"], _SIGMA_RAD)
 
 
 def slip_of(kind: str) -> float:

@@ -15,7 +15,9 @@ from scipy.stats import binom, norm
 
 from photoaz.angles import Angle, wrap_rad
 from photoaz.network.adjust import variance_shares
-from photoaz.network.opened import UNKNOWN_RAD
+from photoaz.network.hypotheses import States
+from photoaz.network.opened import UNKNOWN_RAD, opened
+from photoaz.network.posterior import _joint
 from photoaz.network.site import BOX_SOURCE, PhotoObservations, SiteNetwork, build
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.priors import CompassesKnown, Priors
@@ -93,7 +95,9 @@ def test_where_all_is_sure_it_is_the_adjustment(small_site, seed, compasses):
         shares = variance_shares(got.observations, got.adjusted, int(k))
         shape = shares.get(BOX_SOURCE, 0.0) / sum(shares.values()) * SHAPE_SIGMA_RAD
         assert told.sigma_rad == pytest.approx(np.hypot(np.sqrt(covariance[k, k]), shape), abs=1e-6)
-    joint = got.posterior.joint
+    site = opened(got.network, got.adjusted, got.observations, got.choice, SURE)
+    shape = dict.fromkeys(layout.antennas, SHAPE_SIGMA_RAD)
+    joint = _joint(States.begin(site.mean, site.covariance), site.antennas, (*site.antennas, *site.photos), shape)
     assert joint.weight == pytest.approx([1.0])
     assert joint.azimuth_rad[0] == pytest.approx(x[antennas], abs=1e-6)
     want = covariance[np.ix_(antennas, antennas)] + SHAPE_SIGMA_RAD**2 * np.eye(len(antennas))

@@ -20,7 +20,7 @@ from photoaz.vision.trust import (
     terms,
     trust_of,
     usual_p_right,
-    wrong_density,
+    wrong_of,
 )
 
 
@@ -93,9 +93,9 @@ def test_a_picked_outline_is_less_often_wrong_than_a_found_one() -> None:
 
 
 def test_the_wrong_ones_shares_leave_a_rest() -> None:
-    shares = [share for share, _ in wrong_density()]
-    assert 0.0 < sum(shares) < 1.0
-    assert all(np.radians(2) < sigma < np.radians(90) for _, sigma in wrong_density())
+    wrong = wrong_of(model()["found"]["wrong"], float(np.radians(2.0)))
+    assert 0.0 < sum(share for share, _ in wrong) < 1.0
+    assert all(np.radians(2) < sigma < np.radians(90) for _, sigma in wrong)
 
 
 def test_modes_are_kept_by_their_probability_and_widened_by_their_factor() -> None:
