@@ -90,7 +90,7 @@ class SitePosterior:
     """antennas, headings: by the photos alone; antennas_known: with what is known of antennas in general as well.
 
     joint_known: all antennas together, in the network's order, with that. outlines: per antenna and photo the
-    probability that the outline is right, by the photos alone; disturbed: likewise per photo that its compass is disturbed.
+    probability that the outline is right, by the photos alone; disturbed: likewise per photo that its compass is.
     site_error: probability that the whole site is off its design by one angle.
     """
 

@@ -58,6 +58,8 @@ _LEADING = 1.3
 _TALL = ((1, 980), (4, 640), (8, 560), (1_000, 430))
 _MAX_ENLARGEMENT = 14.0
 _MAX_TILE_WIDTH = 700
+#: an outline less probably right than this stands out
+DOUBTFUL_OUTLINE = 0.5
 
 
 #: an antenna's id, and why a photo does not show it
@@ -326,6 +328,9 @@ def _caption(item: Shown) -> list[_Line]:
         lines.append((text, _SMALL, BLUE))
     lines.append((f"{VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, PALE))
     lines.append((f"{100.0 * view.quality:.0f} % of its edge found", _SMALL, PALE))
+    if view.p_right is not None:
+        doubtful = view.p_right < DOUBTFUL_OUTLINE
+        lines.append((f"outline right {percent(view.p_right)}", _SMALL, INK if doubtful else PALE))
     if view.name_probability is not None and not view.from_pick:
         doubt = unsure(view)
         lines.append((f"name {'UNSURE, ' * doubt}{percent(view.name_probability)}", _SMALL, INK if doubt else PALE))

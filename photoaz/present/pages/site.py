@@ -169,6 +169,7 @@ def _view(view: EvidenceView, numbers: Mapping[str, int]) -> dict[str, Any]:
         "width": words.number(view.width_px, 0),
         "yaw": words.signed(view.yaw_deg),
         "quality": words.number(view.quality),
+        "right": words.probability(view.p_right),
         "name": "named by hand" if view.from_pick else words.probability(view.name_probability),
     }
 
