@@ -26,7 +26,7 @@ from photoaz.desk.views import answer_view, edits_view, near, site_view
 from photoaz.errors import InputError
 from photoaz.photo.calibration import camera_from_calibration
 from photoaz.photo.camera import camera_from_record
-from photoaz.present.pages.frame import asset
+from photoaz.present.frame import asset
 from photoaz.present.pages.manual import manual_html
 
 #: seconds that a request waits for the solver before it says 'not yet'

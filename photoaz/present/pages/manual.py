@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from functools import cache
 
+from photoaz.present.frame import inlined, rendered
 from photoaz.present.manual import SUBJECTS, body_html, title
-from photoaz.present.pages.frame import environment, inlined
 
 
 @cache
@@ -17,5 +17,5 @@ def manual_html(stylesheet: str | None = None) -> str:
     stylesheet : address of `report.css`; where None the style is in the document, which then needs nothing else.
     """
     pages = [(subject, title(subject), body_html(subject)) for subject in SUBJECTS]
-    own = inlined() if stylesheet is None else None
-    return environment().get_template("manual.html").render(pages=pages, stylesheet=stylesheet, inlined=own)
+    own = inlined("report.css") if stylesheet is None else None
+    return rendered("manual.html", pages=pages, stylesheet=stylesheet, inlined=own)

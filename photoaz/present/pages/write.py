@@ -7,11 +7,10 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import jinja2
 from markupsafe import Markup
 
+from photoaz.present.frame import inlined, rendered
 from photoaz.present.pages.about import ReportAbout
-from photoaz.present.pages.frame import environment, inlined
 from photoaz.present.pages.index import IndexCounts, in_pages, index_context
 from photoaz.present.pages.manual import manual_html
 from photoaz.present.pages.site import site_context
@@ -47,38 +46,32 @@ def write_report(
     """
     pages = folder / "sites"
     pages.mkdir(parents=True, exist_ok=True)
-    env = environment()
-    template = env.get_template("site.html")
-    own = inlined("site.js")
+    own = inlined("report.css", script="site.js")
     tally = IndexCounts()
     written: set[str] = set()
     for count, (before, (site, link), after) in enumerate(_with_neighbours(_named(sites)), 1):
-        text = template.render(
-            **site_context(site), inlined=own, about=about, before=before, after=after, mark=Markup(_MARK)
-        )
-        _write(pages / link.name, text)
+        shared = {"inlined": own, "about": about, "before": before, "after": after, "mark": Markup(_MARK)}
+        _write(pages / link.name, rendered("site.html", **site_context(site), **shared))
         written.add(link.name)
         tally.add(site, link.name)
         if progress is not None:
             progress(count)
-    lists = _write_index(folder, env, tally, about)
+    lists = _write_index(folder, tally, about)
     _remove_others(pages, written)
     _write(folder / "manual.html", manual_html())
     _remove_others(folder, {"index.html", *lists})
     return folder / "index.html"
 
 
-def _write_index(folder: Path, env: jinja2.Environment, tally: IndexCounts, about: ReportAbout) -> list[str]:
+def _write_index(folder: Path, tally: IndexCounts, about: ReportAbout) -> list[str]:
     context = index_context(tally, about)
     chunks = in_pages(context.pop("later_rows"))
     lists = [f"list-{k}.html" for k in range(2, len(chunks) + 2)]
-    shared = {"inlined": inlined("index.js"), "mark": Markup(_MARK), "lists": lists}
+    shared = {"inlined": inlined("report.css", script="index.js"), "mark": Markup(_MARK), "lists": lists}
     for k, (name, rows) in enumerate(zip(lists, chunks, strict=True), 2):
-        text = env.get_template("list.html").render(
-            rows=rows, number=k, pages=len(lists) + 1, unit=context["unit"], about=about, **shared
-        )
-        _write(folder / name, text)
-    _write(folder / "index.html", env.get_template("index.html").render(**context, **shared))
+        one = {"rows": rows, "number": k, "pages": len(lists) + 1, "unit": context["unit"], "about": about}
+        _write(folder / name, rendered("list.html", **one, **shared))
+    _write(folder / "index.html", rendered("index.html", **context, **shared))
     return lists
 
 

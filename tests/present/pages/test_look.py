@@ -9,7 +9,7 @@ import pytest
 
 from photoaz.present.words import STATES
 
-CSS = (resources.files("photoaz.present.pages") / "assets" / "report.css").read_text(encoding="utf-8")
+CSS = (resources.files("photoaz.present") / "assets" / "report.css").read_text(encoding="utf-8")
 
 
 def colours(block):

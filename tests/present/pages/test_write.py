@@ -14,10 +14,10 @@ import jinja2
 import lxml.html
 import pytest
 
+from photoaz.present.frame import environment
 from photoaz.present.pages import index as pages_index
 from photoaz.present.pages import write_report
 from photoaz.present.pages.about import MOST_FAILURES, first_failures
-from photoaz.present.pages.frame import environment
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 
 

@@ -1,4 +1,4 @@
-"""What the report's pages have in common: templates, and the style, script and policy that a page carries in itself."""
+"""What pages and sheets have in common: templates, and the style, script and policy that each carries in itself."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from photoaz.present.words import UNKNOWN, clean
+from photoaz import __version__
+from photoaz.present import words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,17 +28,17 @@ class Inlined:
 def _shown(value: Any) -> Any:
     """What an expression of a template shows."""
     if value is None:
-        return UNKNOWN
+        return words.UNKNOWN
     if isinstance(value, str) and not isinstance(value, Markup):
-        return clean(value)
+        return words.clean(value)
     return value
 
 
 @functools.cache
 def environment() -> jinja2.Environment:
-    """The templates."""
-    return jinja2.Environment(
-        loader=jinja2.PackageLoader("photoaz.present.pages", "templates"),
+    """The templates; in all of them `words` is photoaz.present.words."""
+    env = jinja2.Environment(
+        loader=jinja2.PackageLoader("photoaz.present"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         finalize=_shown,
@@ -45,13 +46,20 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    env.globals |= {"words": words, "version": __version__}
+    env.filters |= {"shortened": words.shortened, "as_sentence": words.as_sentence}
+    return env
+
+
+def rendered(template: str, **figures: Any) -> str:
+    """A template's text with these figures in it."""
+    return environment().get_template(template).render(**figures)
 
 
 @functools.cache
-def inlined(script: str | None = None) -> Inlined:
-    """The style of all pages, and one of the scripts beside it in `assets`; no script where None."""
-    css = asset("report.css")
-    js = "" if script is None else asset(script)
+def inlined(*styles: str, script: str | None = None) -> Inlined:
+    """Styles and one of the scripts of `assets`; no script where None."""
+    css, js = "".join(map(asset, styles)), "" if script is None else asset(script)
     # nothing from elsewhere, and no style or script but these two: not even one that got in by a register's text
     policy = (
         f"default-src 'none'; img-src 'self' file: data:; style-src {_hash(css)}; script-src {_hash(js)}; "
@@ -62,7 +70,7 @@ def inlined(script: str | None = None) -> Inlined:
 
 def asset(name: str) -> str:
     """The text of a file of `assets`."""
-    return (resources.files("photoaz.present.pages") / "assets" / name).read_text(encoding="utf-8")
+    return (resources.files("photoaz.present") / "assets" / name).read_text(encoding="utf-8")
 
 
 def _hash(text: str) -> str:
