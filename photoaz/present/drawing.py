@@ -12,6 +12,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
+import numpy as np
+
 from photoaz.angles import circular_mean_deg, format_azimuth_deg
 from photoaz.present.canvas import Canvas, Point, Svg, length_words, nice_length, out
 from photoaz.present.words import shortened
@@ -385,21 +387,15 @@ def _columns(canvas: Canvas, layout: PlanLayout, directions: Sequence[Direction]
 def spread(wanted: Sequence[float], apart: float, low: float, high: float) -> list[float]:
     """Places as near to those wanted (ascending) as they may be, `apart` from each other, within low and high.
 
-    Blocks of labels that touch move as one, about the mean of what they want; there must be room for all.
+    Isotonic regression of what is left over above k times `apart`; there must be room for all.
     """
-    blocks: list[tuple[float, int]] = []  # mean of (wanted - k apart), how many
+    from scipy.optimize import isotonic_regression
 
-    def start(block: tuple[float, int]) -> float:
-        return min(max(block[0], low), high - apart * (block[1] - 1))
-
-    for y in wanted:
-        mean, n = y, 1
-        while blocks and start((mean, n)) < start(blocks[-1]) + apart * blocks[-1][1]:
-            before, m = blocks.pop()
-            mean = (before * m + (mean - apart * m) * n) / (m + n)
-            n += m
-        blocks.append((mean, n))
-    return [start(block) + apart * k for block in blocks for k in range(block[1])]
+    if not wanted:
+        return []
+    steps = apart * np.arange(len(wanted))
+    spare = np.clip(isotonic_regression(np.asarray(wanted) - steps).x, low, high - steps[-1])
+    return [float(y) for y in spare + steps]
 
 
 def _scale_bar(canvas: Canvas, layout: PlanLayout, scale: float) -> None:

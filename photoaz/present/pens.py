@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import functools
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 Point = tuple[float, float]
@@ -35,7 +35,7 @@ FINER = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pen:
-    """A line with a bright core in a dark casing. dash: lengths drawn and left out, in turn; all in pixels."""
+    """A line with a bright core in a dark casing. dash: lengths drawn and left out; all in pixels."""
 
     core: Colour
     width: float = 2.2
@@ -44,28 +44,15 @@ class Pen:
 
 
 def dashes(points: Sequence[Point], pattern: tuple[float, ...]) -> list[list[Point]]:
-    """Cut a polyline into the pieces that a dash pattern draws; the whole line where there is none."""
-    line = list(points)
+    """Cut a polyline into the pieces that a pen draws; the whole line where there is no pattern."""
     if not pattern:
-        return [line]
-    pieces: list[list[Point]] = []
-    lengths = itertools.cycle(pattern)
-    left, drawing = next(lengths), True
-    piece = [line[0]]
-    for a, b in itertools.pairwise(line):
-        length, at = math.dist(a, b), 0.0
-        while length - at > left:
-            at += left
-            t = at / length
-            here = (a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1]))
-            if drawing:
-                pieces.append([*piece, here])
-            left, drawing, piece = next(lengths), not drawing, [here]
-        left -= length - at
-        piece.append(b)
-    if drawing and len(piece) > 1:
-        pieces.append(piece)
-    return pieces
+        return [list(points)]
+    from shapely import LineString
+    from shapely.ops import substring
+
+    line, (drawn, left_out) = LineString(points), pattern
+    starts = np.arange(0.0, line.length, drawn + left_out)
+    return [[(x, y) for x, y in substring(line, at, at + drawn).coords] for at in starts]
 
 
 def stroke(picture: Image.Image, points: Sequence[Point], pen: Pen) -> None:

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import fields
 from datetime import UTC, datetime
 from typing import Any
-from xml.etree import ElementTree
 
 from photoaz import __version__
 from photoaz.planning.plan import SitePlan
 from photoaz.planning.trip import RoundTrip
+from photoaz.present.frame import rendered
 from photoaz.result import Revisit, plain
 
 Document = dict[str, Any]
-
-GPX_NAMESPACE = "http://www.topografix.com/GPX/1/1"
-
 
 #: what a plan is made from, which its document does not repeat
 _MADE_FROM = frozenset({"site", "equipment", "surroundings", "wanted", "height_m", "azimuth_deg"})
@@ -60,16 +57,8 @@ def plan_geojson(plan: SitePlan) -> Document:
 
 
 def plan_gpx(plan: SitePlan, created: datetime) -> str:
-    """The standpoints and the tower as waypoints of a GPX 1.1 document (elements in the schema's order)."""
-    root = _gpx(f"Standpoints at {plan.site.site_id}", plan.cautions, created)
-    for s in plan.standpoints:
-        said = (
-            f"{s.distance_m:.0f} m from the tower, camera towards {s.heading_deg:.0f} deg true, "
-            f"{s.pitch_deg:.0f} deg up, lens {s.lens_35mm_mm:g} mm (35 mm equivalent)"
-        )
-        _waypoint(root, s.lat_deg, s.lon_deg, f"{plan.site.site_id} {s.rank}", said, "standpoint")
-    _waypoint(root, plan.site.lat_deg, plan.site.lon_deg, plan.site.site_id, "tower", "tower")
-    return _xml(root)
+    """The standpoints and the tower as waypoints of a GPX 1.1 document."""
+    return _gpx(f"Standpoints at {plan.site.site_id}", plan.cautions, created, plan=plan)
 
 
 def trip_document(trip: RoundTrip) -> Document:
@@ -79,42 +68,9 @@ def trip_document(trip: RoundTrip) -> Document:
 
 def trip_gpx(trip: RoundTrip, created: datetime) -> str:
     """A round trip as a GPX 1.1 route, back to its first point."""
-    root = _gpx("Round trip", trip.cautions, created)
-    route = ElementTree.SubElement(root, "rte")
-    ElementTree.SubElement(route, "name").text = "Round trip"
-    for s in trip.stops:
-        point = ElementTree.SubElement(route, "rtept", _place(s.lat_deg, s.lon_deg))
-        ElementTree.SubElement(point, "name").text = _clean(s.site_id)
-        if s.what:
-            ElementTree.SubElement(point, "desc").text = _clean(s.what)
-    return _xml(root)
+    return _gpx("Round trip", trip.cautions, created, plan=None, stops=trip.stops)
 
 
-def _gpx(name: str, cautions: Iterable[str], created: datetime) -> ElementTree.Element:
-    root = ElementTree.Element("gpx", {"version": "1.1", "creator": f"photoaz {__version__}", "xmlns": GPX_NAMESPACE})
-    head = ElementTree.SubElement(root, "metadata")
-    ElementTree.SubElement(head, "name").text = _clean(name)
-    ElementTree.SubElement(head, "desc").text = " ".join(cautions)
-    ElementTree.SubElement(head, "time").text = created.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    return root
-
-
-def _place(lat: float, lon: float) -> dict[str, str]:
-    return {"lat": f"{lat:.7f}", "lon": f"{lon:.7f}"}
-
-
-def _waypoint(root: ElementTree.Element, lat: float, lon: float, name: str, said: str, kind: str) -> None:
-    point = ElementTree.SubElement(root, "wpt", _place(lat, lon))
-    for tag, text in (("name", name), ("desc", said), ("type", kind)):
-        ElementTree.SubElement(point, tag).text = _clean(text)
-
-
-def _clean(text: str) -> str:
-    """Without characters that XML 1.0 does not allow."""
-    return "".join(c for c in text if c in "\t\n\r" or 0x20 <= ord(c) <= 0xD7FF or 0xE000 <= ord(c) <= 0x10FFFF)
-
-
-def _xml(root: ElementTree.Element) -> str:
-    ElementTree.indent(root, " ")
-    body = ElementTree.tostring(root, encoding="unicode")
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'
+def _gpx(name: str, cautions: Sequence[str], created: datetime, **points: Any) -> str:
+    time = created.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return rendered("points.gpx", name=name, cautions=cautions, time=time, **points)

@@ -87,22 +87,12 @@ def plain_and_fitted(
 
 def hull(points: Sequence[Point]) -> list[Point]:
     """The convex outline of some points, as a polygon; the points as they are where they lie on one line."""
-    ordered = sorted(set(points))
+    import shapely
 
-    def half(run: Sequence[Point]) -> list[Point]:
-        out: list[Point] = []
-        for x, y in run:
-            while len(out) > 1 and _turn(out[-2], out[-1], (x, y)) <= 0.0:
-                out.pop()
-            out.append((x, y))
-        return out[:-1]
-
-    found = half(ordered) + half(ordered[::-1])
-    return found if len(found) >= 3 else ordered
-
-
-def _turn(a: Point, b: Point, c: Point) -> float:
-    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+    shape = shapely.MultiPoint(points).convex_hull
+    return (
+        [(x, y) for x, y in shape.exterior.coords[:-1]] if isinstance(shape, shapely.Polygon) else sorted(set(points))
+    )
 
 
 def ellipse(middle: Point, half_width: float, half_height: float, pieces: int = 96) -> list[Point]:

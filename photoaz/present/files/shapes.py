@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -88,7 +87,7 @@ def site_shapes(site: SiteResult) -> list[Shape]:
     def shape(kind: Kind, geometry: Geometry, parts: Parts, name: str, properties: Mapping[str, Any]) -> Shape:
         return Shape(kind=kind, geometry=geometry, parts=parts, name=name, site_id=site.site_id, properties=properties)
 
-    shapes = [shape("tower", "Point", _cut_points(tower), site.site_id, _site_properties(site))]
+    shapes = [shape("tower", "Point", _place(tower), site.site_id, _site_properties(site))]
     for photo in site.photos:
         if photo.lat_deg is None or photo.lon_deg is None:
             continue
@@ -96,7 +95,7 @@ def site_shapes(site: SiteResult) -> list[Shape]:
         plain_photo = plain(photo)
         about: Mapping[str, Any] = {k: plain_photo[k] for k in _PHOTO_COLUMNS}
         name = base_name(photo.photo)
-        shapes.append(shape("standpoint", "Point", _cut_points(place), name, about))
+        shapes.append(shape("standpoint", "Point", _place(place), name, about))
         if photo.heading_true_deg is not None:
             away = _geod().inv(*place, *tower)[2]
             reach = min(max(away, _SIGHT_M[0]), _SIGHT_M[1])
@@ -121,9 +120,9 @@ def site_shapes(site: SiteResult) -> list[Shape]:
     rays.solve()
     for name, apex, edge, about in wedges:
         ring = [*([] if apex is None else [apex]), *rays[edge]]
-        shapes.append(shape("uncertainty", "Polygon", _cut_ring([*ring, ring[0]]), name, about))
+        shapes.append(shape("uncertainty", "Polygon", _cut("Polygon", [*ring, ring[0]]), name, about))
     for kind, name, start, end, about in lines:
-        shapes.append(shape(kind, "LineString", _cut_line(start, rays[end][0]), name, about))
+        shapes.append(shape(kind, "LineString", _cut("LineString", [start, rays[end][0]]), name, about))
     return shapes
 
 
@@ -153,44 +152,25 @@ def _rounded(point: LonLat) -> LonLat:
     return round(point[0], _DECIMALS) + 0.0, round(point[1], _DECIMALS) + 0.0
 
 
-def _cut_points(place: LonLat) -> Parts:
-    return ((_rounded((wrap_deg(place[0]), place[1])),),)
+def _place(point: LonLat) -> Parts:
+    return ((_rounded((wrap_deg(point[0]), point[1])),),)
 
 
-def _cut_line(start: LonLat, end: LonLat) -> Parts:
-    edge = math.copysign(180.0, end[0])
-    if abs(end[0]) <= 180.0:
-        return ((_rounded(start), _rounded(end)),)
-    lat = start[1] + (end[1] - start[1]) * (edge - start[0]) / (end[0] - start[0])
-    beyond = (wrap_deg(end[0]), end[1])
-    first, second = (start, (edge, lat)), ((-edge, lat), beyond)
-    return tuple(tuple(_rounded(p) for p in part) for part in (first, second) if part[0] != part[1])
-
-
-def _cut_ring(ring: Sequence[LonLat]) -> Parts:
-    far = max((p[0] for p in ring), key=abs)
+def _cut(geometry: Geometry, points: Sequence[LonLat]) -> Parts:
+    """A line or a closed ring near its start, as it may run beyond 180 degrees, in parts that do not."""
+    far = max((lon for lon, _ in points), key=abs)
     if abs(far) <= 180.0:
-        return (tuple(_rounded(p) for p in ring),)
-    edge = math.copysign(180.0, far)
-    inside = _clipped(ring, edge, keep_beyond=False)
-    beyond = [(lon - 2.0 * edge, lat) for lon, lat in _clipped(ring, edge, keep_beyond=True)]
-    return tuple(tuple(_rounded(p) for p in part) for part in (inside, beyond) if len(part) >= 4)
+        return (tuple(map(_rounded, points)),)
+    import shapely
 
-
-def _clipped(ring: Sequence[LonLat], edge: float, *, keep_beyond: bool) -> list[LonLat]:
-    """The part of a closed ring on one side of a meridian (Sutherland and Hodgman, 1974), closed again."""
-
-    def kept(point: LonLat) -> bool:
-        return (abs(point[0]) > abs(edge)) == keep_beyond
-
-    out: list[LonLat] = []
-    for a, b in itertools.pairwise(ring):
-        if kept(a):
-            out.append(a)
-        if kept(a) != kept(b):
-            t = (edge - a[0]) / (b[0] - a[0])
-            out.append((edge, a[1] + t * (b[1] - a[1])))
-    return [*out, out[0]] if out else []
+    whole = shapely.LineString(points) if geometry == "LineString" else shapely.Polygon(points)
+    back = shapely.transform(whole, lambda p: p - [math.copysign(360.0, far), 0.0])
+    parts: list[tuple[LonLat, ...]] = []
+    for turned in (whole, back):
+        for part in shapely.get_parts(shapely.clip_by_rect(turned, -180.0, -90.0, 180.0, 90.0)):
+            edge = part if geometry == "LineString" else shapely.orient_polygons(part).exterior
+            parts.append(tuple(_rounded((lon, lat)) for lon, lat in edge.coords))
+    return tuple(parts)
 
 
 class Bounds:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from photoaz.angles import difference_deg, format_azimuth_deg, format_difference_deg
-from photoaz.present.words import escaped, shortened
+from photoaz.present.canvas import Point, Svg
+from photoaz.present.words import shortened
 from photoaz.result import Turn, VisitResult
 
 _LEFT, _RIGHT, _WIDE = 150.0, 690.0, 820.0
@@ -59,48 +60,39 @@ def history_svg(visits: Sequence[VisitResult], turns: Sequence[Turn], designs: M
     def x_of(day: date) -> float:
         return _LEFT + 24.0 + (_RIGHT - _LEFT - 48.0) * (day.toordinal() - first) / (last - first)
 
-    parts = _years(first, last, x_of, _TOP + _ROW * len(names))
+    bottom = _TOP + _ROW * len(names)
+    svg = Svg(_WIDE, bottom + 26.0)
+    _years(svg, first, last, x_of, bottom)
     said = []
     for k, name in enumerate(names):
-        mine = [t for t in turns if t.antenna_id == name]
-        parts += _row(_TOP + _ROW * k, name, rows[name], mine, designs.get(name), x_of)
+        _row(
+            svg, _TOP + _ROW * k, name, rows[name], [t for t in turns if t.antenna_id == name], designs.get(name), x_of
+        )
         azimuths = ", ".join(f"{m.day.isoformat()} {format_azimuth_deg(m.azimuth_deg, m.u95_deg)}" for m in rows[name])
         said.append(f"{name}: {azimuths}")
-    high = _TOP + _ROW * len(names) + 26.0
-    return (
-        f'<svg class="history" viewBox="0 0 {_WIDE:g} {high:g}" role="img" aria-labelledby="history-t history-d">'
-        '<title id="history-t">Azimuths over the visits</title>'
-        f'<desc id="history-d">{escaped("; ".join(said))}</desc>{"".join(parts)}</svg>'
-    )
+    return svg.document("Azimuths over the visits", "; ".join(said), ident="history", name="history")
 
 
-def _years(first: int, last: int, x_of: _X, bottom: float) -> list[str]:
-    out = []
-    a, b = date.fromordinal(first).year, date.fromordinal(last).year
-    step = max(1, (b - a) // 12)
-    years = [date(y, 1, 1) for y in range(a + 1, b + 1, step)]
-    for day in years:
-        x = x_of(day)
-        out.append(f'<line class="grid" x1="{x:.1f}" y1="{_TOP - 8}" x2="{x:.1f}" y2="{bottom}"/>')
-        out.append(f'<text class="mark" x="{x:.1f}" y="{bottom + 14}" text-anchor="middle">{day.year}</text>')
-    if not years:  # within one year: its two ends
-        for ordinal, anchor in ((first, "start"), (last, "end")):
-            day = date.fromordinal(ordinal)
-            out.append(
-                f'<text class="mark" x="{x_of(day):.1f}" y="{bottom + 14}" text-anchor="{anchor}">{day.isoformat()}'
-                "</text>"
-            )
-    return out
+def _years(svg: Svg, first: int, last: int, x_of: _X, bottom: float) -> None:
+    ends = date.fromordinal(first), date.fromordinal(last)
+    years = range(ends[0].year + 1, ends[1].year + 1, max(1, (ends[1].year - ends[0].year) // 12))
+    for x in (x_of(date(year, 1, 1)) for year in years):
+        svg.line("grid", (x, _TOP - 8.0), (x, bottom))
+    marks = [(date(year, 1, 1), str(year), "middle") for year in years]
+    # within one year: its two ends
+    for day, text, anchor in marks or [(d, d.isoformat(), a) for d, a in zip(ends, ("start", "end"), strict=True)]:
+        svg.text("mark", (x_of(day), bottom + 14.0), text, anchor)
 
 
 def _row(
+    svg: Svg,
     top: float,
     name: str,
     series: Sequence[MeasuredVisit],
     turns: Sequence[Turn],
     design: float | None,
     x_of: _X,
-) -> list[str]:
+) -> None:
     """One antenna: its azimuths as offsets from the first, so that a row may cross north."""
     zero = series[0].azimuth_deg
     off = [float(difference_deg(m.azimuth_deg, zero)) for m in series]
@@ -112,57 +104,40 @@ def _row(
         low, high = min(low, against), max(high, against)
     else:
         against = None
-    spread = max(high - low, 4.0)
-    middle = 0.5 * (low + high)
-    inner = _ROW - 30.0
+    spread, middle, inner = max(high - low, 4.0), 0.5 * (low + high), _ROW - 30.0
 
     def y_of(v: float) -> float:
         return top + 0.5 * _ROW + 2.0 - inner * (v - middle) / spread
 
-    out = [
-        f'<rect class="lane" x="{_LEFT}" y="{top + 2:.1f}" width="{_RIGHT - _LEFT}" height="{_ROW - 4:.1f}"/>',
-        f'<text class="name" x="{_LEFT - 8}" y="{top + 0.5 * _ROW + 4:.1f}" text-anchor="end">'
-        f"{escaped(shortened(name, 20))}</text>",
-    ]
+    svg.rect("lane", (_LEFT, top + 2.0), _RIGHT - _LEFT, _ROW - 4.0)
+    svg.text("name", (_LEFT - 8.0, top + 0.5 * _ROW + 4.0), shortened(name, 20), "end")
     if against is not None and design is not None:
         y = y_of(against)
-        out.append(f'<line class="design" x1="{_LEFT}" y1="{y:.1f}" x2="{_RIGHT}" y2="{y:.1f}"/>')
-        out.append(
-            f'<text class="mark" x="{_RIGHT + 6}" y="{y + 3:.1f}">design {escaped(format_azimuth_deg(design))}</text>'
-        )
+        svg.line("design", (_LEFT, y), (_RIGHT, y))
+        svg.text("mark", (_RIGHT + 6.0, y + 3.0), f"design {format_azimuth_deg(design)}", "start")
     points = [(x_of(m.day), y_of(o)) for m, o in zip(series, off, strict=True)]
-    line = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
-    out.append(f'<polyline class="trend" points="{line}"/>')
-    out += [_turn(t, series, points) for t in turns]
+    svg.line("trend", *points)
+    for turn in turns:
+        _turn(svg, turn, series, points)
     for k, (m, h, (x, y)) in enumerate(zip(series, half, points, strict=True)):
         r = inner * h / spread
-        out.append(f'<line class="cap" x1="{x:.1f}" y1="{y - r:.1f}" x2="{x:.1f}" y2="{y + r:.1f}"/>')
-        out += [
-            f'<line class="cap" x1="{x - 4:.1f}" y1="{e:.1f}" x2="{x + 4:.1f}" y2="{e:.1f}"/>' for e in (y - r, y + r)
-        ]
-        out.append(f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="4"/>')
+        svg.line("cap", (x, y - r), (x, y + r))
+        for end in (y - r, y + r):
+            svg.line("cap", (x - 4.0, end), (x + 4.0, end))
+        svg.circle("dot", (x, y), 4.0)
         if len(series) <= 6:
             left = x > 0.5 * (_LEFT + _RIGHT)
             # on the side that the line does not take
-            neighbour = points[max(k - 1, 0)] if left else points[min(k + 1, len(points) - 1)]
-            below = neighbour[1] < y
-            anchor, dx = ("end", -9) if left else ("start", 9)
-            said = format_azimuth_deg(m.azimuth_deg, m.u95_deg)
-            out.append(
-                f'<text class="figure halo" x="{x + dx:.1f}" y="{y + (13 if below else -5):.1f}" '
-                f'text-anchor="{anchor}">{escaped(said)}</text>'
-            )
-    return out
+            below = points[max(k - 1, 0) if left else min(k + 1, len(points) - 1)][1] < y
+            at = x + (-9.0 if left else 9.0), y + (13.0 if below else -5.0)
+            svg.text("figure halo", at, format_azimuth_deg(m.azimuth_deg, m.u95_deg), "end" if left else "start")
 
 
-def _turn(turn: Turn, series: Sequence[MeasuredVisit], points: Sequence[tuple[float, float]]) -> str:
+def _turn(svg: Svg, turn: Turn, series: Sequence[MeasuredVisit], points: Sequence[Point]) -> None:
     """The step between the visits that a turn lies between."""
     before = max((k for k, m in enumerate(series[:-1]) if m.day <= turn.from_), default=0)
     after = min((k for k, m in enumerate(series) if k > before and m.day >= turn.to), default=before + 1)
     (x1, y1), (x2, y2) = points[before], points[after]
-    label = f"turned {format_difference_deg(turn.change_deg)}"
-    x, y = 0.5 * (x1 + x2), 0.5 * (y1 + y2)
-    return (
-        f'<line class="turn" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>'
-        f'<text class="name turned halo" x="{x:.1f}" y="{y - 8:.1f}" text-anchor="middle">{escaped(label)}</text>'
-    )
+    svg.line("turn", (x1, y1), (x2, y2))
+    at = 0.5 * (x1 + x2), 0.5 * (y1 + y2) - 8.0
+    svg.text("name turned halo", at, f"turned {format_difference_deg(turn.change_deg)}")

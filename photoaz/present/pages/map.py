@@ -8,14 +8,16 @@ the middle latitude, which the scale bar says where it matters.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from photoaz.angles import wrap_deg
 from photoaz.present.canvas import length_words, nice_length
-from photoaz.present.words import BY_CODE, STATES, escaped, grouped, shortened
+from photoaz.present.frame import rendered
+from photoaz.present.words import STATES, grouped, shortened
 
-WIDE, HIGH = 1000.0, 520.0
+WIDE, HIGH = 1000, 520
 _MARGIN = 36.0
 _EARTH_M = 6_371_008.8  # mean radius, (2 a + b) / 3 of WGS84
 #: more sites than this and those of one state that cover each other are drawn once
@@ -69,7 +71,7 @@ def site_map(spots: Sequence[Spot]) -> SiteMap | None:
     lats = [s.lat_deg for s in spots]
     lat0 = 0.5 * (min(lats) + max(lats))
     squeeze = max(math.cos(math.radians(lat0)), 1e-3)
-    east = [math.radians(_wrapped(s.lon_deg - lon0)) * squeeze * _EARTH_M for s in spots]
+    east = [math.radians(wrap_deg(s.lon_deg - lon0)) * squeeze * _EARTH_M for s in spots]
     north = [math.radians(s.lat_deg - lat0) * _EARTH_M for s in spots]
     x0, x1 = _extent(east)
     y0, y1 = _extent(north)
@@ -90,17 +92,13 @@ def site_map(spots: Sequence[Spot]) -> SiteMap | None:
     )
 
 
-def _wrapped(lon: float) -> float:
-    return wrap_deg(lon)
-
-
 def _middle_lon(lons: Sequence[float]) -> float:
     """Middle of the shortest arc with all longitudes: sites on both sides of the date line stay together."""
-    ordered = sorted(_wrapped(v) for v in set(lons))
+    ordered = sorted(wrap_deg(v) for v in set(lons))
     gaps = [b - a for a, b in zip(ordered, [*ordered[1:], ordered[0] + 360.0], strict=True)]
     k = gaps.index(max(gaps))
     start = ordered[(k + 1) % len(ordered)]
-    return _wrapped(start + 0.5 * (360.0 - gaps[k]))
+    return wrap_deg(start + 0.5 * (360.0 - gaps[k]))
 
 
 def _extent(values: Sequence[float]) -> tuple[float, float]:
@@ -124,45 +122,34 @@ def _svg(
     *,
     thinned: bool,
 ) -> str:
-    marks = []
+    pins = []
     for state in reversed(STATES):  # the worst on top
-        cells: set[tuple[int, int]] = set()
-        data = []
-        for s, (x, y), shown in zip(spots, places, inside, strict=True):
-            if s.state != state.code or not shown:
-                continue
-            if thinned:
-                cell = (int(x / _CELL), int(y / _CELL))
-                if cell in cells:
-                    continue
-                cells.add(cell)
-            data.append(mark_path(s.state, x, y, _SIZE))
-        marks.append(f'<path class="pin {state.code}" data-s="{state.code}" d="{"".join(data)}"/>')
-    counts = ", ".join(
-        f"{grouped(n)} {BY_CODE[c.code].word}" for c in STATES if (n := sum(s.state == c.code for s in spots))
-    )
+        mine = [at for s, at, shown in zip(spots, places, inside, strict=True) if shown and s.state == state.code]
+        if thinned:
+            mine = list({(int(x / _CELL), int(y / _CELL)): (x, y) for x, y in reversed(mine)}.values())
+        pins.append((state.code, "".join(mark_path(state.code, x, y, _SIZE) for x, y in mine)))
+    counts = Counter(s.state for s in spots)
     length = nice_length(180.0 / scale)
-    return (
-        f'<svg id="map" viewBox="0 0 {WIDE:g} {HIGH:g}" role="img" aria-labelledby="map-t map-d" '
-        f'data-scale="{scale:.9g}" data-note="{escaped(note)}">'
-        '<title id="map-t">Plan of all sites, true north on top</title>'
-        f'<desc id="map-d">{grouped(len(spots))} sites: {counts}. The table below lists them all.</desc>'
-        f'<rect class="sheet" x="0" y="0" width="{WIDE:g}" height="{HIGH:g}"/>'
-        f'<g id="pins">{"".join(marks)}</g><g id="pin-names">{_names(spots, places, inside)}</g>'
-        '<circle id="ring" class="halo-ring" r="10" cx="-50" cy="-50"/>'
-        f'<path id="bar" class="scalebar" d="M16 {HIGH - 21:g}v6h{length * scale:.1f}v-6"/>'
-        f'<text id="bar-name" class="mark halo" x="16" y="{HIGH - 27:g}">{length_words(length)}{escaped(note)}</text>'
-        f'<polygon class="north" points="{WIDE - 30:g},14 {WIDE - 37:g},42 {WIDE - 30:g},36 {WIDE - 23:g},42"/>'
-        f'<text class="compass" x="{WIDE - 30:g}" y="56" text-anchor="middle">north</text></svg>'
+    return rendered(
+        "map.svg",
+        wide=WIDE,
+        high=HIGH,
+        scale=scale,
+        note=note,
+        sites=grouped(len(spots)),
+        counts=", ".join(f"{grouped(counts[s.code])} {s.word}" for s in STATES if counts[s.code]),
+        pins=pins,
+        names=_names(spots, places, inside) if sum(inside) <= _MOST_LABELS else (),
+        length=length,
+        bar=length_words(length),
     )
 
 
-def _names(spots: Sequence[Spot], places: Sequence[tuple[float, float]], inside: Sequence[bool]) -> str:
-    """Site ids beside their marks where there are few; those that would cover another are left out."""
-    if sum(inside) > _MOST_LABELS:
-        return ""
+def _names(
+    spots: Sequence[Spot], places: Sequence[tuple[float, float]], inside: Sequence[bool]
+) -> Iterator[tuple[float, float, str, str]]:
+    """Site ids beside their marks where there are few, with place and anchor; none that would cover another."""
     taken: list[tuple[float, float, float]] = []
-    out = []
     for s, (x, y), shown in zip(spots, places, inside, strict=True):
         name = shortened(s.site_id, 22)
         wide = 8.4 * len(name)
@@ -171,9 +158,4 @@ def _names(spots: Sequence[Spot], places: Sequence[tuple[float, float]], inside:
         if not shown or any(abs(y - v) < 16.0 and left < b and a < left + wide for a, b, v in taken):
             continue
         taken.append((left, left + wide, y))
-        anchor = "start" if right else "end"
-        out.append(
-            f'<text class="name halo" x="{x + (10.0 if right else -10.0):.1f}" y="{y + 5:.1f}" '
-            f'text-anchor="{anchor}">{escaped(name)}</text>'
-        )
-    return "".join(out)
+        yield x + (10.0 if right else -10.0), y + 5.0, "start" if right else "end", name

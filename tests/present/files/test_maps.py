@@ -15,6 +15,7 @@ from lxml import etree
 from photoaz.present.files.geojson import GeoJson
 from photoaz.present.files.kml import Kml
 from photoaz.present.files.shapes import Bounds, site_shapes
+from photoaz.present.words import clean
 from photoaz.result import ById
 
 KML = "{http://www.opengis.net/kml/2.2}"
@@ -203,11 +204,11 @@ def test_kml_holds_what_the_map_shows(kml, sites):
     assert len(folders) == 2
     assert root.findtext(f"{KML}Document/{KML}name") == "Azimuths & <more>"
     # what XML cannot hold is replaced, the rest comes through
-    assert folders[1].findtext(f"{KML}name") == sites[1].site_id.replace("\x01", "\ufffd")
+    assert folders[1].findtext(f"{KML}name") == clean(sites[1].site_id)
     for folder, site in zip(folders, sites, strict=True):
         marks = folder.findall(f"{KML}Placemark")
         shapes = site_shapes(site)
-        assert [m.findtext(f"{KML}name") for m in marks] == [s.name.replace("\x01", "\ufffd") for s in shapes]
+        assert [m.findtext(f"{KML}name") for m in marks] == [clean(s.name) for s in shapes]
         for mark, shape in zip(marks, shapes, strict=True):
             found = [
                 tuple(tuple(map(float, point.split(","))) for point in c.text.split())
