@@ -17,7 +17,6 @@ from photoaz.register.model import Antenna, Control, ControlKind, Pick, Site
 from photoaz.register.photos import matches_photo
 from photoaz.register.propose import UnknownColumnsError, propose_columns
 from photoaz.register.rows import (
-    AZIMUTH,
     ControlRow,
     PickRow,
     RegisterRow,
@@ -297,7 +296,7 @@ def _control_slips(row: ControlRow) -> Iterator[Slip]:
                 yield Slip(column, found, "nothing: only a shadow has a tip")
     azimuth = row.azimuth_true_deg
     if azimuth is not None and azimuth < 0.0 and not tilt:
-        yield Slip("azimuth_true_deg", f"'{azimuth:g}'", AZIMUTH.wanted)
+        yield Slip("azimuth_true_deg", f"'{azimuth:g}'", columns_of(RegisterRow)["design_azimuth_deg"].wanted)
     limit = 90.0 if row.kind == "pitch" else 180.0
     angle = _angle_of(row)
     if tilt and angle is not None and not -limit <= angle <= limit:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from photoaz.errors import Fault, InputError
 from photoaz.register.columns import NORTH_OF, ColumnRule, units_of
 from photoaz.register.mapped import converter
-from photoaz.register.rows import LATITUDE, LONGITUDE, Column, RegisterRow, columns_of, needed_of
+from photoaz.register.rows import Column, RegisterRow, columns_of, needed_of, words
 from photoaz.register.tables import DELIMITERS, TableShape, is_workbook, open_table, read_records
 
 SAMPLE_ROWS = 200
@@ -24,30 +24,11 @@ _COLUMNS: Mapping[str, Column] = {name: column for name, column in columns_of(Re
 #: without which a register cannot be read, as far as they can be proposed
 _NEEDED = (*needed_of(RegisterRow), "rad_center_m")
 
-_UNITS: Mapping[str, tuple[str, ...]] = {
-    "ft": ("ft", "feet", "foot", "'"),
-    "m": ("m", "metre", "metres", "meter", "meters", "mtr"),
-    "cm": ("cm",),
-    "mm": ("mm",),
-    "in": ("in", "inch", "inches", '"'),
-    "deg": ("deg", "degree", "degrees", "°", "degt", "degm"),
-    "gon": ("gon", "grad", "gons"),
-    "mil": ("mil", "mils"),
-    "rad": ("radians",),
-}
-_UNIT_WORDS = {word: unit for unit, words in _UNITS.items() for word in words}
-_NORTH_WORDS = {
-    "true": "true", "t": "true", "tn": "true", "degt": "true",
-    "mag": "magnetic", "magnetic": "magnetic", "mn": "magnetic", "degm": "magnetic", "compass": "magnetic",
-    "grid": "grid", "gn": "grid",
-}  # fmt: skip
-_NORTH_CELLS = ("true", "magnetic", "grid", "t", "m", "g", "mag")
+_WORDS = words()
+_UNIT_WORDS = {word: unit for unit, some in _WORDS["units"].items() for word in some}
+_NORTH_WORDS = {word: north for north, some in _WORDS["norths"].items() for word in some}
 # layouts of dates; None is ISO 8601, which needs no word
 _DATES = (None, "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%Y%m%d", "%d-%m-%Y", "%d-%b-%Y", "%d %b %Y")
-
-
-#: cells with which people say that they know nothing
-_BLANKS = ("n/a", "na", "#n/a", "-", "--", "none", "null", "nan", "tbd", "tbc", "?", "unknown")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,7 +137,7 @@ def propose_columns(path: Path | str) -> ColumnsProposal:
     shape = _shape(path)
     table = open_table(path, (), shape)
     rows = [row.cells for row in itertools.islice(table.rows, SAMPLE_ROWS)]
-    blank = sorted({v for row in rows for v in row.values() if v.casefold() in _BLANKS})
+    blank = sorted({v for row in rows for v in row.values() if v.casefold() in _WORDS["blanks"]})
     cells = {h: [row[h] for row in rows if h in row and row[h] not in blank] for h in table.columns}
     commas = sum(bool(re.fullmatch(r"[+-]?\d+,\d+", v)) for values in cells.values() for v in values)
     points = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+", v)) for values in cells.values() for v in values)
@@ -357,7 +338,7 @@ def _content(name: str, values: Sequence[str], rule: ColumnRule) -> tuple[float,
     if not values:
         return 0.6, "nothing stands in it in the first rows"
     if column.kind == "choice":
-        return _share(values, lambda v: v.casefold() in _NORTH_CELLS, column.wanted)
+        return _share(values, lambda v: v.casefold() in _WORDS["north_cells"], column.wanted)
     if name == "grid_crs":
         return _share(values, lambda v: re.fullmatch(r"(EPSG:)?\d{4,6}", v, re.IGNORECASE) is not None, "an EPSG code")
     if column.is_number:
@@ -403,7 +384,9 @@ def _pair(heading: str, values: Sequence[str], decimal: str) -> list[ProposedCol
         if separator == decimal or not values:
             continue
         rules = [ColumnRule(headings=(), part=k, separator=separator, decimal=decimal) for k in (1, 2)]
-        lat, lon = map(_readable, (LATITUDE, LONGITUDE), rules)
+        lat, lon = (
+            _readable(_COLUMNS[c], rule) for c, rule in zip(("site_lat_deg", "site_lon_deg"), rules, strict=True)
+        )
         good = sum(
             v.count(separator) == 1
             and any(mark in v.replace(separator, "") for mark in ".,°'NSEW")

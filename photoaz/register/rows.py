@@ -1,17 +1,20 @@
-"""Columns of the tables, each declared once, and rows made of their cells, with every fault in its place.
+"""Rows made of the cells of tables, with every fault in its place.
 
-A column's declaration serves reading, the words of faults, the conversion of other units (`columns`) and the proposal
-of what a heading may mean (`propose`).
+Each column is declared once, in `columns.toml`: for reading, the words of faults, the conversion of other units
+(`columns`) and the proposal of what a heading may mean (`propose`).
 """
 
 from __future__ import annotations
 
+import functools
 import math
 import re
+import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import MISSING, dataclass, field, fields, replace
+from dataclasses import MISSING, dataclass, fields
 from datetime import date, datetime
-from typing import Any, Literal, NamedTuple, TypeVar, get_args
+from importlib import resources
+from typing import Any, ClassVar, Literal, NamedTuple, TypeVar
 
 from photoaz.angles import azimuth_deg, parse_angle_deg
 from photoaz.geodesy import norths
@@ -68,7 +71,7 @@ class Column:
     wanted : in words, as faults say it. unit : 'm', 'ft' or 'deg'; other units are converted to it. low, high : of
     numbers; `above` leaves out low itself. choices : of texts, in small letters. needed : whether a row must have it.
     names : what people call it, in small letters and without its unit, parted by commas. usual : between what its
-    numbers usually lie. Both are common practice, no source.
+    numbers usually lie.
     """
 
     wanted: str = "text"
@@ -99,54 +102,37 @@ class Column:
         return value
 
 
-def column(like: Column, default: Any = MISSING, **more: Any) -> Any:
-    """A field of a row class: a column like another one, needed where it has no default."""
-    metadata = {"column": replace(like, needed=default is MISSING, **more)}
-    return field(metadata=metadata) if default is MISSING else field(default=default, metadata=metadata)
+@functools.cache
+def _declared() -> Mapping[str, Mapping[str, Mapping[str, Any]]]:
+    return tomllib.loads((resources.files("photoaz.register") / "columns.toml").read_text(encoding="utf-8"))
+
+
+def _column(name: str, table: str, needed: bool) -> Column:
+    """A column as `columns.toml` declares it: of its table, else of all tables, else like others."""
+    own = {**_declared()["columns"].get(name, {}), **_declared().get(table, {}).get(name, {})}
+    given = {**_declared()["like"].get(own.pop("like", ""), {}), **own}
+    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in given.items()}
+    return Column(needed=needed, **values)
 
 
 _columns: dict[type[Any], Mapping[str, Column]] = {}
 
 
 def columns_of(model: type[Any]) -> Mapping[str, Column]:
-    """The columns of a row class by name, in their order."""
+    """The columns of a row class by name, in their order; needed are those without a default."""
     if model not in _columns:
-        _columns[model] = {f.name: f.metadata["column"] for f in fields(model)}
+        _columns[model] = {f.name: _column(f.name, model.table, f.default is MISSING) for f in fields(model)}
     return _columns[model]
+
+
+def words() -> Mapping[str, Any]:
+    """Words of units, norths and blank cells as people write them, small letters."""
+    return _declared()["words"]
 
 
 def needed_of(model: type[Any]) -> tuple[str, ...]:
     """Names of the columns without which a table cannot be read."""
     return tuple(name for name, one in columns_of(model).items() if one.needed)
-
-
-TEXT = Column()
-PHOTO = Column(wanted="the photo's file name, or its path relative to this file")
-LATITUDE = Column(kind="angle", unit="deg", low=-90, high=90, wanted="a latitude in degrees, -90 to 90, WGS84")
-LONGITUDE = Column(
-    kind="angle", unit="deg", low=-180, high=360, wanted="a longitude in degrees, -180 to 360, east positive, WGS84"
-)
-AZIMUTH = Column(kind="angle", unit="deg", low=0, high=360, wanted="degrees clockwise from north, 0 to 360")
-_SITE = Column(wanted="a site of the register")
-_ANTENNA = Column(wanted="an antenna of the register")
-_NORTH = Column(kind="choice", choices=("true", "magnetic", "grid"), wanted="true, magnetic or grid")
-_DOWNTILT = Column(
-    kind="angle", unit="deg", low=-90, high=90, wanted="degrees, -90 to 90, positive looks down", usual=(-20, 20)
-)
-_TOLERANCE = Column(
-    kind="number", unit="deg", low=0, above=True, high=180, wanted="degrees, above 0 up to 180", usual=(0.1, 45)
-)
-_U95_DEG = Column(
-    kind="number", unit="deg", low=0, above=True, high=180, wanted="a 95 % uncertainty in degrees, above 0"
-)
-_FACTOR = Column(kind="number", low=1, high=15, wanted="the coverage factor of reading_u95_deg, 1 to 15")
-_DAY = Column(kind="day", wanted="a date like 2024-05-31")
-_OFFSET = Column(kind="number", unit="m", low=-500, high=500, wanted="metres from the tower's axis", usual=(-20, 20))
-
-
-def _metres(high: float, wanted: str | None = None) -> Column:
-    wanted = wanted or f"metres, above 0 up to {high:g}"
-    return Column(kind="number", unit="m", low=0, above=True, high=high, wanted=wanted)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -157,202 +143,106 @@ def _metres(high: float, wanted: str | None = None) -> Column:
 class RegisterRow:
     """A row of the register: an antenna with its site."""
 
-    site_id: str = column(
-        Column(wanted="a name for the site"),
-        names="site id, site no, site number, site name, site, site code, tower id, tower, station, location id, "
-        "structure id",
-    )
-    antenna_id: str = column(
-        Column(wanted="a name for the antenna, its own within the site"),
-        names="antenna id, antenna no, antenna name, antenna, ant id, cell id, cell name, cell, panel id, asset id, "
-        "antenna tag",
-    )
-    site_lat_deg: float = column(
-        LATITUDE, names="latitude, lat, site latitude, tower lat, lat wgs84, gps lat, breite, latitud"
-    )
-    site_lon_deg: float = column(
-        LONGITUDE, names="longitude, lon, long, lng, site longitude, tower lon, gps lon, lange, longitud"
-    )
-    site_position_u_m: float | None = column(
-        _metres(1e5, "metres, above 0"),
-        None,
-        names="position uncertainty, position accuracy, gps accuracy, coordinate accuracy",
-        usual=(0.001, 1000),
-    )
-    site_ground_m: float | None = column(
-        Column(kind="number", unit="m", low=-1000, high=10000, wanted="metres, -1000 to 10000"),
-        None,
-        names="ground elevation, ground height, site elevation, ground amsl, elevation, amsl",
-        usual=(-450, 6000),
-    )
-    sector: str | None = column(TEXT, None, names="sector, sector id, sec, sector no, face, sektor, secteur")
-    position: int | None = column(
-        Column(kind="whole", low=1, wanted="1, 2, 3, ..."),
-        None,
-        names="position, pos, position in sector, slot, antenna position, mount position",
-        usual=(1, 20),
-    )
-    rad_center_m: float | None = column(
-        _metres(1000, "metres above ground, above 0 up to 1000"),
-        None,
-        names="rad center, rad centre, rad ctr, radiation center, radiation centre, centerline, centreline, "
-        "c l height, antenna centerline, height agl, agl, antenna height agl, acl, mounting height, mount height, hba",
-        usual=(2, 1000),
-    )
-    rad_center_ft: float | None = column(
-        Column(kind="number", unit="ft", low=0, above=True, high=3300, wanted="feet above ground, above 0 up to 3300"),
-        None,
-    )
-    rad_center_u_m: float = column(
-        _metres(100),
-        RAD_CENTER_U95_M,
-        names="rad center uncertainty, height uncertainty, rad center accuracy",
-        usual=(0.001, 100),
-    )
-    antenna_height_m: float | None = column(
-        _metres(20),
-        None,
-        names="antenna height, antenna length, panel height, panel length, box height, length",
-        usual=(0.2, 6),
-    )
-    antenna_width_m: float | None = column(
-        _metres(5), None, names="antenna width, panel width, box width, width", usual=(0.05, 2)
-    )
-    antenna_depth_m: float | None = column(
-        _metres(5), None, names="antenna depth, panel depth, box depth, depth, thickness", usual=(0.02, 1)
-    )
-    offset_east_m: float | None = column(_OFFSET, None, names="offset east, east offset, offset e, dx")
-    offset_north_m: float | None = column(_OFFSET, None, names="offset north, north offset, offset n, dy")
-    design_azimuth_deg: float = column(
-        AZIMUTH,
-        names="design azimuth, planned azimuth, azimuth design, azimuth planned, plan azimuth, rf azimuth, azimuth, "
-        "azi, azm, az, target azimuth, bearing, azimut",
-    )
-    design_north: ReadingNorth = column(
-        _NORTH, "true", names="design north, azimuth reference, north reference, azimuth ref, design north reference"
-    )
-    tolerance_deg: float = column(_TOLERANCE, DESIGN_TOLERANCE_DEG, names="tolerance, azimuth tolerance, tol")
-    design_downtilt_deg: float | None = column(
-        _DOWNTILT,
-        None,
-        names="design downtilt, mechanical downtilt, mech tilt, mechanical tilt, planned tilt, downtilt, m tilt, mdt, "
-        "tilt",
-    )
-    reading_azimuth_deg: float | None = column(
-        AZIMUTH,
-        None,
-        names="reading azimuth, measured azimuth, azimuth measured, actual azimuth, azimuth actual, as built azimuth, "
-        "surveyed azimuth, field azimuth, azimuth as built, azimuth reading, meas az, read az",
-    )
-    reading_north: ReadingNorth = column(
-        _NORTH, "true", names="reading north, measured north, measurement reference, reading reference, read ref"
-    )
-    reading_u95_deg: float = column(
-        _U95_DEG,
-        READING_U95_DEG,
-        names="reading uncertainty, measurement uncertainty, reading accuracy, instrument accuracy",
-        usual=(0.01, 45),
-    )
-    reading_k: float | None = column(_FACTOR, None)
-    reading_date: date | None = column(
-        _DAY,
-        None,
-        names="reading date, measured on, measurement date, date measured, survey date, date of survey, date of "
-        "reading, measured, date",
-    )
-    reading_downtilt_deg: float | None = column(
-        _DOWNTILT, None, names="reading downtilt, measured downtilt, measured tilt, actual tilt, tilt measured"
-    )
-    reading_downtilt_u95_deg: float = column(
-        _U95_DEG,
-        READING_DOWNTILT_U95_DEG,
-        names="downtilt uncertainty, tilt uncertainty, tilt accuracy",
-        usual=(0.01, 10),
-    )
-    grid_crs: str | None = column(
-        Column(wanted="EPSG code of a projected CRS"), None, names="grid crs, epsg, crs, epsg code, projection, grid"
-    )
+    table: ClassVar[str] = "register"
+    site_id: str
+    antenna_id: str
+    site_lat_deg: float
+    site_lon_deg: float
+    site_position_u_m: float | None = None
+    site_ground_m: float | None = None
+    sector: str | None = None
+    position: int | None = None
+    rad_center_m: float | None = None
+    rad_center_ft: float | None = None
+    rad_center_u_m: float = RAD_CENTER_U95_M
+    antenna_height_m: float | None = None
+    antenna_width_m: float | None = None
+    antenna_depth_m: float | None = None
+    offset_east_m: float | None = None
+    offset_north_m: float | None = None
+    design_azimuth_deg: float
+    design_north: ReadingNorth = "true"
+    tolerance_deg: float = DESIGN_TOLERANCE_DEG
+    design_downtilt_deg: float | None = None
+    reading_azimuth_deg: float | None = None
+    reading_north: ReadingNorth = "true"
+    reading_u95_deg: float = READING_U95_DEG
+    reading_k: float | None = None
+    reading_date: date | None = None
+    reading_downtilt_deg: float | None = None
+    reading_downtilt_u95_deg: float = READING_DOWNTILT_U95_DEG
+    grid_crs: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingRow:
     """A row of a history: a reading, a design, or both, each with the day from which it counts."""
 
-    site_id: str = column(_SITE)
-    antenna_id: str = column(_ANTENNA)
-    reading_date: date | None = column(_DAY, None)
-    reading_azimuth_deg: float | None = column(AZIMUTH, None)
-    reading_north: ReadingNorth = column(_NORTH, "true")
-    reading_u95_deg: float = column(_U95_DEG, READING_U95_DEG)
-    reading_k: float | None = column(_FACTOR, None)
-    reading_downtilt_deg: float | None = column(_DOWNTILT, None)
-    reading_downtilt_u95_deg: float = column(_U95_DEG, READING_DOWNTILT_U95_DEG)
-    design_date: date | None = column(
-        Column(kind="day", wanted="the day from which the design counts, like 2024-05-31"), None
-    )
-    design_azimuth_deg: float | None = column(AZIMUTH, None)
-    design_north: ReadingNorth = column(_NORTH, "true")
-    tolerance_deg: float | None = column(_TOLERANCE, None)
-    design_downtilt_deg: float | None = column(_DOWNTILT, None)
+    table: ClassVar[str] = "history"
+    site_id: str
+    antenna_id: str
+    reading_date: date | None = None
+    reading_azimuth_deg: float | None = None
+    reading_north: ReadingNorth = "true"
+    reading_u95_deg: float = READING_U95_DEG
+    reading_k: float | None = None
+    reading_downtilt_deg: float | None = None
+    reading_downtilt_u95_deg: float = READING_DOWNTILT_U95_DEG
+    design_date: date | None = None
+    design_azimuth_deg: float | None = None
+    design_north: ReadingNorth = "true"
+    tolerance_deg: float | None = None
+    design_downtilt_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ManifestRow:
     """A row of a manifest: which site a photo shows."""
 
-    photo: str = column(PHOTO)
-    site_id: str = column(_SITE)
-
-
-_PIXELS_X = Column(kind="number", wanted="pixels from the left")
-_PIXELS_Y = Column(kind="number", wanted="pixels from the top")
-_PIXELS = Column(kind="number", wanted="pixels")
-_YES_NO = Column(kind="choice", choices=("yes", "no"), wanted="yes or no")
-_CONTROL_KINDS = get_args(ControlKind)
+    table: ClassVar[str] = "manifest"
+    photo: str
+    site_id: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlRow:
     """A row of the controls."""
 
-    photo: str = column(PHOTO)
-    kind: ControlKind = column(Column(kind="choice", choices=_CONTROL_KINDS, wanted=", ".join(_CONTROL_KINDS)))
-    name: str = column(TEXT, "")
-    x_px: float | None = column(_PIXELS_X, None)
-    y_px: float | None = column(_PIXELS_Y, None)
-    x2_px: float | None = column(Column(kind="number", wanted="pixels from the left, of the shadow's tip"), None)
-    y2_px: float | None = column(Column(kind="number", wanted="pixels from the top, of the shadow's tip"), None)
-    lat_deg: float | None = column(LATITUDE, None)
-    lon_deg: float | None = column(LONGITUDE, None)
-    height_m: float | None = column(Column(kind="number", unit="m", low=-1000, high=10000, wanted="metres"), None)
-    azimuth_true_deg: float | None = column(AZIMUTH, None, low=-360)  # a pitch or roll may stand here
-    value_deg: float | None = column(
-        Column(kind="angle", unit="deg", low=-180, high=180, wanted="degrees, -180 to 180"), None
-    )
-    u95: float | None = column(
-        Column(kind="number", low=0, above=True, wanted="a 95 % uncertainty above 0, metres or degrees as the kind"),
-        None,
-    )
+    table: ClassVar[str] = "controls"
+    photo: str
+    kind: ControlKind
+    name: str = ""
+    x_px: float | None = None
+    y_px: float | None = None
+    x2_px: float | None = None
+    y2_px: float | None = None
+    lat_deg: float | None = None
+    lon_deg: float | None = None
+    height_m: float | None = None
+    azimuth_true_deg: float | None = None
+    value_deg: float | None = None
+    u95: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PickRow:
     """A row of the picks."""
 
-    photo: str = column(PHOTO)
-    antenna_id: str = column(_ANTENNA)
-    x_px: float | None = column(_PIXELS_X, None)
-    y_px: float | None = column(_PIXELS_Y, None)
-    x1_px: float | None = column(_PIXELS, None)
-    y1_px: float | None = column(_PIXELS, None)
-    x2_px: float | None = column(_PIXELS, None)
-    y2_px: float | None = column(_PIXELS, None)
-    x3_px: float | None = column(_PIXELS, None)
-    y3_px: float | None = column(_PIXELS, None)
-    x4_px: float | None = column(_PIXELS, None)
-    y4_px: float | None = column(_PIXELS, None)
-    exact: Literal["yes", "no"] = column(_YES_NO, "no")
-    absent: Literal["yes", "no"] = column(_YES_NO, "no")
+    table: ClassVar[str] = "picks"
+    photo: str
+    antenna_id: str
+    x_px: float | None = None
+    y_px: float | None = None
+    x1_px: float | None = None
+    y1_px: float | None = None
+    x2_px: float | None = None
+    y2_px: float | None = None
+    x3_px: float | None = None
+    y3_px: float | None = None
+    x4_px: float | None = None
+    y4_px: float | None = None
+    exact: Literal["yes", "no"] = "no"
+    absent: Literal["yes", "no"] = "no"
 
 
 # ---------------------------------------------------------------------------------------------------------------------
