@@ -13,7 +13,7 @@ import jinja2
 from markupsafe import Markup
 
 from photoaz import __version__
-from photoaz.present import words
+from photoaz.present import figures, words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +36,7 @@ def _shown(value: Any) -> Any:
 
 @functools.cache
 def environment() -> jinja2.Environment:
-    """The templates; in all of them `words` is photoaz.present.words."""
+    """The templates; in all of them `words` is photoaz.present.words, and `say` its figures."""
     env = jinja2.Environment(
         loader=jinja2.PackageLoader("photoaz.present"),
         autoescape=True,
@@ -46,14 +46,14 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    env.globals |= {"words": words, "version": __version__}
+    env.globals |= {"words": words, "say": figures, "version": __version__}
     env.filters |= {"shortened": words.shortened, "as_sentence": words.as_sentence}
     return env
 
 
-def rendered(template: str, **figures: Any) -> str:
-    """A template's text with these figures in it."""
-    return environment().get_template(template).render(**figures)
+def rendered(template: str, **shown: Any) -> str:
+    """A template's text with these values in it."""
+    return environment().get_template(template).render(**shown)
 
 
 @functools.cache

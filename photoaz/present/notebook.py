@@ -7,10 +7,8 @@ import re
 
 from markupsafe import Markup
 
-from photoaz.present import figures
 from photoaz.present.frame import asset, rendered
 from photoaz.present.standpoints import site_plan
-from photoaz.present.words import headline
 from photoaz.result import SiteResult
 
 #: the notebook's own colour of text serves on light and on dark ground; the others are told from both
@@ -35,10 +33,7 @@ def site_html(result: SiteResult) -> str:
         "notebook.html",
         css=Markup(_scoped(asset("drawing.css") + asset("notebook.css"))),
         site=result,
-        headline=headline(result.antennas, result.site_id),
-        figures=figures.site_figures(result),
         todo={} if result.revisit is None else {i.antenna_id: i.instruction for i in result.revisit.antennas},
-        say=figures,
         plan=Markup(site_plan(result, f"site-{ident}")),
     )
 
