@@ -13,6 +13,7 @@ import jinja2
 from markupsafe import Markup
 
 from photoaz import __version__
+from photoaz.judgement.reasons import in_words
 from photoaz.present import figures, words
 
 
@@ -47,7 +48,7 @@ def environment() -> jinja2.Environment:
         keep_trailing_newline=True,
     )
     env.globals |= {"words": words, "say": figures, "version": __version__}
-    env.filters |= {"shortened": words.shortened, "as_sentence": words.as_sentence}
+    env.filters |= {"shortened": words.shortened, "as_sentence": words.as_sentence, "in_words": in_words}
     return env
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -14,6 +13,7 @@ from photoaz.audit.edits import decisions_by_site, with_decisions
 from photoaz.audit.progress import Progress
 from photoaz.audit.store import Store
 from photoaz.judgement.archive import Archive, Told
+from photoaz.present.counts import ArchiveCounts
 from photoaz.present.files.cells import replaced
 from photoaz.present.files.everything import written
 from photoaz.present.pages import ReportAbout, ReportInput, write_report
@@ -27,41 +27,16 @@ class Outcome:
     """What an audit came to, counted while its files are written."""
 
     photos: dict[str, int] = field(default_factory=dict)
-    sites: int = 0
+    tally: ArchiveCounts = field(default_factory=ArchiveCounts)
     sites_in_register: int | None = None
     sites_without_results: int = 0
-    antennas: int = 0
-    statuses: Counter[str] = field(default_factory=Counter)
-    decisions: Counter[str] = field(default_factory=Counter)
-    readings: Counter[str] = field(default_factory=Counter)
-    causes: Counter[str] = field(default_factory=Counter)
-    turned: int = 0
-    revisit_antennas: int = 0
-    revisit_sites: int = 0
     archive: Archive = field(default_factory=Archive)
     told: Told | None = None
     told_in: str | None = None
 
-    def add(self, site: SiteResult) -> None:
-        """Count a site."""
-        self.sites += 1
-        self.archive.add(site)
-        wanted = 0
-        for a in site.antennas:
-            self.antennas += 1
-            self.statuses[a.status] += 1
-            self.decisions[a.design.decision] += 1
-            if a.reading is not None and a.reading.agrees is not None:
-                self.readings["agree" if a.reading.agrees else "disagree"] += 1
-                if a.reading.likely_cause:
-                    self.causes[a.reading.likely_cause] += 1
-            wanted += a.revisit
-        self.turned += sum(t.turned for t in site.turns)
-        self.revisit_antennas += wanted
-        self.revisit_sites += wanted > 0
-
     def document(self, created: datetime, report: Path) -> dict[str, Any]:
         """For scripts."""
+        t, sites = self.tally, len(self.tally.rows)
         return {
             "schema": "photoaz/audit/1",
             "version": __version__,
@@ -69,39 +44,39 @@ class Outcome:
             "report": str(report),
             "photos": self.photos,
             "sites": {
-                "with_photos": self.sites + self.sites_without_results,
+                "with_photos": sites + self.sites_without_results,
                 "without_results": self.sites_without_results,
                 "in_register": self.sites_in_register,
             },
             "antennas": {
-                "number": self.antennas,
-                **dict(sorted(self.statuses.items())),
-                "turned": self.turned,
-                "revisit": self.revisit_antennas,
+                "number": t.antennas.total(),
+                **dict(sorted(t.statuses.items())),
+                "turned": t.turned,
+                "revisit": t.wanted,
             },
-            "design": dict(sorted(self.decisions.items())),
-            "readings": dict(sorted(self.readings.items())),
-            "likely_causes": dict(sorted(self.causes.items())),
+            "design": dict(sorted(t.decisions.items())),
+            "readings": {k.rstrip("s"): t.readings[k] for k in ("agrees", "disagrees") if t.readings[k]},
+            "likely_causes": dict(sorted(t.causes.items())),
             "priors_told": None if self.told is None else plain(self.told),
         }
 
     def text(self) -> str:
         """For people."""
-        p, d, r = self.photos, self.decisions, self.readings
+        t, p, d, r = self.tally, self.photos, self.tally.decisions, self.tally.readings
         of = "" if self.sites_in_register is None else f" of {self.sites_in_register} in the register"
-        found = self.statuses["estimated"] + self.statuses["ambiguous"]
+        found = t.statuses["estimated"] + t.statuses["ambiguous"]
         lines = [
             f"photos    {p['listed']}: {p['used']} used, {p['unusable']} could not be used, {p['copies']} counted once",
-            f"sites     {self.sites} with results{of}"
+            f"sites     {len(t.rows)} with results{of}"
             + (f", {self.sites_without_results} without" if self.sites_without_results else ""),
-            f"antennas  {self.antennas}: {found} with an azimuth, {self.statuses['ambiguous']} of them ambiguous",
+            f"antennas  {t.antennas.total()}: {found} with an azimuth, {t.statuses['ambiguous']} of them ambiguous",
             f"design    {d['accept']} within tolerance, {d['reject']} out of it, {d['undecided']} undecided",
-            f"readings  {r['agree']} agree with the photos, {r['disagree']} do not",
+            f"readings  {r['agrees']} agree with the photos, {r['disagrees']} do not",
         ]
-        if self.turned:
-            lines.append(f"turned    {self.turned} between visits")
-        some = f"{_many(self.revisit_antennas, 'antenna')} at {_many(self.revisit_sites, 'site')}"
-        lines.append(f"to do     {some}: see revisit.csv" if self.revisit_antennas else "to do     nothing")
+        if t.turned:
+            lines.append(f"turned    {t.turned} between visits")
+        some = f"{_many(t.wanted, 'antenna')} at {_many(t.wanted_sites, 'site')}"
+        lines.append(f"to do     {some}: see revisit.csv" if t.wanted else "to do     nothing")
         if self.told is not None:
             first, *rest = self.told.text().splitlines()
             lines += [f"archive   {first}", *(f"          {line}" for line in rest)]
@@ -156,12 +131,14 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
                 outcome.sites_without_results += 1
                 continue
             site = with_decisions(kept.result, decided.get(kept.site_id, ()))
-            outcome.add(site)
+            outcome.archive.add(site)
             yield site
 
     say.begin("writing results", None)
     sites = written(folder, counted(), estimates_head(created), failures.rows)
-    report = write_report(folder / "report", sites, _about(about, created, photos, folder), lambda _: say.step(1))
+    report = write_report(
+        folder / "report", sites, _about(about, created, photos, folder), lambda _: say.step(1), outcome.tally
+    )
     _write_told(outcome, folder / "priors.toml", about)
     return Results(report=report, outcome=outcome, created=created)
 

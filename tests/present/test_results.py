@@ -31,7 +31,7 @@ def site(*antennas: AntennaResult, turns: Sequence[Turn] = ()) -> SiteResult:
 
 def test_what_is_not_compared_is_counted_on_neither_side(turn: Any) -> None:
     outcome = Outcome(sites_in_register=5)
-    outcome.add(
+    outcome.tally.add(
         site(
             antenna("accept", True),
             antenna("reject", False, cause="antenna_turned", revisit=True),
@@ -41,7 +41,7 @@ def test_what_is_not_compared_is_counted_on_neither_side(turn: Any) -> None:
             turns=[turn("A"), turn("A", turned=False)],
         )
     )
-    outcome.add(site(antenna("accept", True)))
+    outcome.tally.add(site(antenna("accept", True)))
     outcome.photos = {"listed": 7, "used": 5, "unusable": 1, "copies": 1}
     document = outcome.document(datetime(2026, 1, 2, tzinfo=UTC), Path("report/index.html"))
     assert document["readings"] == {"agree": 3, "disagree": 1}

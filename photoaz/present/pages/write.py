@@ -9,9 +9,10 @@ from pathlib import Path
 
 from markupsafe import Markup
 
+from photoaz.present.counts import ArchiveCounts
 from photoaz.present.frame import inlined, rendered
 from photoaz.present.pages.about import ReportAbout
-from photoaz.present.pages.index import IndexCounts, in_pages, index_context
+from photoaz.present.pages.index import in_pages, index_context
 from photoaz.present.pages.manual import manual_html
 from photoaz.present.pages.site import site_context
 from photoaz.present.words import page_name
@@ -28,7 +29,11 @@ class _Link:
 
 
 def write_report(
-    folder: Path, sites: Iterable[SiteResult], about: ReportAbout, progress: Callable[[int], None] | None = None
+    folder: Path,
+    sites: Iterable[SiteResult],
+    about: ReportAbout,
+    progress: Callable[[int], None] | None = None,
+    tally: ArchiveCounts | None = None,
 ) -> Path:
     """Write folder/index.html, a page for each site into folder/sites, and the manual.
 
@@ -38,7 +43,7 @@ def write_report(
     ----------
     folder : made where it does not exist; the overlays lie beside it, in ../overlays. sites : one after
     another; not kept. about : how they came about; its counts are read when all sites have come. progress : called with
-    the number of sites written so far.
+    the number of sites written so far. tally : in which they are counted.
 
     Returns
     -------
@@ -47,7 +52,7 @@ def write_report(
     pages = folder / "sites"
     pages.mkdir(parents=True, exist_ok=True)
     own = inlined("report.css", script="site.js")
-    tally = IndexCounts()
+    tally = ArchiveCounts() if tally is None else tally
     written: set[str] = set()
     for count, (before, (site, link), after) in enumerate(_with_neighbours(_named(sites)), 1):
         shared = {"inlined": own, "about": about, "before": before, "after": after, "mark": Markup(_MARK)}
@@ -63,13 +68,13 @@ def write_report(
     return folder / "index.html"
 
 
-def _write_index(folder: Path, tally: IndexCounts, about: ReportAbout) -> list[str]:
+def _write_index(folder: Path, tally: ArchiveCounts, about: ReportAbout) -> list[str]:
     context = index_context(tally, about)
     chunks = in_pages(context.pop("later_rows"))
     lists = [f"list-{k}.html" for k in range(2, len(chunks) + 2)]
     shared = {"inlined": inlined("report.css", script="index.js"), "mark": Markup(_MARK), "lists": lists}
     for k, (name, rows) in enumerate(zip(lists, chunks, strict=True), 2):
-        one = {"rows": rows, "number": k, "pages": len(lists) + 1, "unit": context["unit"], "about": about}
+        one = {"rows": rows, "number": k, "pages": len(lists) + 1, "tally": tally, "about": about}
         _write(folder / name, rendered("list.html", **one, **shared))
     _write(folder / "index.html", rendered("index.html", **context, **shared))
     return lists

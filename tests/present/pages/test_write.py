@@ -14,6 +14,7 @@ import jinja2
 import lxml.html
 import pytest
 
+from photoaz.present import counts
 from photoaz.present.frame import environment
 from photoaz.present.pages import index as pages_index
 from photoaz.present.pages import write_report
@@ -158,7 +159,7 @@ def test_the_revisit_list_is_in_the_order_of_the_loss_avoided(report):
 
 
 def test_only_the_most_worthwhile_are_listed(tmp_path, variants, about, monkeypatch):
-    monkeypatch.setattr(pages_index, "MOST_REVISITS", 3)
+    monkeypatch.setattr(counts, "MOST_REVISITS", 3)
     write_report(tmp_path, variants(40), about)
     page = parsed(tmp_path / "index.html")
     listed = page.xpath("//section[@id='revisit']//th[@scope='rowgroup']/a/text()")
