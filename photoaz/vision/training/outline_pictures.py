@@ -20,7 +20,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.vision.training.heads import Head, build
+from photoaz.vision.training.heads import build
+from photoaz.vision.training.parts import Head
 from photoaz.vision.training.renderer import geometry
 from photoaz.vision.training.views import CLASSES, SIZE_PX, Stage, View, lit
 
@@ -132,7 +133,7 @@ def truth_of(head: Head, view: View, camera: Any, corner: tuple[int, int], size:
 def render_head(out: Path, seed: int, number: int, samples: int) -> None:
     """All views of a head as .npz with the truth beside them; views that show no panel are left out."""
     rng = np.random.default_rng([seed, number])
-    head = build(rng)
+    head = build(rng, "tower")  # standpoints lie all round it
     if not head.panels:
         return
     stage = Stage(head)

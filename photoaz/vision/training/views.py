@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.vision.training.heads import MATERIALS, Head
+from photoaz.vision.training.parts import MATERIALS, Head
 from photoaz.vision.training.renderer import geometry
 
 Array = NDArray[Any]
@@ -24,6 +24,7 @@ _BSDF: dict[str, dict[str, Any]] = {
     "boxes": {"type": "principled", "roughness": 0.5, "specular": 0.4},
     "black": {"type": "principled", "roughness": 0.4, "specular": 0.5},
     "walls": {"type": "diffuse"},
+    "glass": {"type": "principled", "metallic": 0.85, "roughness": 0.1, "specular": 0.6},
 }
 
 
@@ -48,8 +49,11 @@ class View:
     visible: Array
 
 
-def lit(rng: np.random.Generator) -> tuple[list[dict[str, Any]], Array]:
-    """Sky and sun: overcast, clear, glaring, hazy. Emitters for the renderer, and the sky's mean radiance (3,)."""
+def lit(rng: np.random.Generator, ahead_deg: float | None = None) -> tuple[list[dict[str, Any]], Array]:
+    """Sky and sun: overcast, clear, glaring, hazy, low and red. Emitters, and the sky's mean radiance (3,).
+
+    ahead_deg: azimuth that the camera looks to; one sky in five has its sun there, and lights what is seen from behind.
+    """
     import mitsuba as mi
 
     h, w = 64, 128
@@ -64,24 +68,33 @@ def lit(rng: np.random.Generator) -> tuple[list[dict[str, Any]], Array]:
         -1,
     )
     sun_el, sun_az = np.radians(rng.uniform(6, 75)), rng.uniform(0, 2 * np.pi)
+    if low := rng.random() < 0.2:
+        sun_el = np.radians(rng.uniform(0.5, 9))
+    if ahead_deg is not None and rng.random() < 0.2:
+        sun_az = np.radians(ahead_deg) + rng.normal(0, 0.5)
     sun = np.array([np.cos(sun_el) * np.sin(sun_az), np.cos(sun_el) * np.cos(sun_az), np.sin(sun_el)])
     near = np.exp(-np.arccos(np.clip(d @ sun, -1, 1)) * rng.uniform(1.5, 4.0))
     up = np.clip(d[..., 2], 0, 1)
     overcast = rng.random() < 0.42
     if overcast:
         level = (1 + rng.uniform(0, 2) * up) / 2 * (1 + rng.uniform(0, 1.5) * near)
-        tint = np.array([0.95, 1.0, 1.06]) * rng.uniform(0.95, 1.05, 3)
+        tint: Array = np.array([0.95, 1.0, 1.06]) * rng.uniform(0.95, 1.05, 3)
         power = rng.uniform(0.0, 0.3) if rng.random() < 0.4 else 0.0
     else:
         level = 0.35 + 0.9 * (1 - up) ** 3 + rng.uniform(0.5, 3) * near
         tint = np.array([0.6, 0.85, 1.25]) * rng.uniform(0.9, 1.1, 3)
         power = rng.uniform(1.0, 5.5)
+    red = np.array([1.35, 0.9, 0.5]) if low else np.ones(3)
+    if low and not overcast:  # dusk: red low in the sky round the sun, which may be down
+        level = level * (0.25 + 1.5 * near + 0.6 * (1 - up) ** 4)
+        tint = tint * (1 + (red - 1) * np.clip(near + 0.5 * (1 - up) ** 3, 0, 1)[..., None])
+        power *= rng.choice([0.0, 0.5])
     sky = level[..., None] * (tint + 0.5 * near[..., None] * (1.0 - tint))
     ground = np.array([0.22, 0.24, 0.18]) * rng.uniform(0.3, 1.8) * (1.0 + 0.5 * power)
     sky = np.where(d[..., 2:] < 0, ground * rng.uniform(0.7, 1.3, 3), sky).astype(np.float32)
     turn = mi.ScalarTransform4f().rotate([1, 0, 0], 90)
     emitters: list[dict[str, Any]] = [{"type": "envmap", "bitmap": mi.Bitmap(sky), "to_world": turn}]
-    warm = np.array([1.0, 0.94, 0.84]) * np.pi * power
+    warm = np.array([1.0, 0.94, 0.84]) * red * np.pi * power
     emitters.append(
         {
             "type": "directional",
@@ -136,7 +149,7 @@ class Stage:
     def view(self, rng: np.random.Generator, samples: int, size: int = SIZE_PX) -> View:
         """One view from a random standpoint under a random sky."""
         camera, corner = _camera(self.head, rng, size)
-        light = lit(rng)
+        light = lit(rng, camera.heading_deg)
         return self.seen_by(camera, corner, light, int(rng.integers(1 << 30)), samples, size)
 
     def seen_by(
@@ -259,13 +272,19 @@ class Stage:
 
 def _camera(head: Head, rng: np.random.Generator, size: int) -> tuple[Any, tuple[int, int]]:
     """A camera that has the head in a window of its frame, the window anywhere within 22 degrees of its axis."""
-    elevation = np.radians(rng.uniform(0, 30) if rng.random() < 0.35 else rng.uniform(15, 62))
-    azimuth = rng.uniform(0, 2 * np.pi)
+    drone = rng.random() < 1 / 6
+    if drone:
+        elevation = -np.radians(rng.uniform(0, 35))
+    else:
+        elevation = np.radians(rng.uniform(0, 30) if rng.random() < 0.35 else rng.uniform(15, 62))
+        elevation = min(elevation, np.radians(head.steepest_deg) * rng.uniform(0.2, 1.0) ** 0.5)
+    azimuth = np.radians(head.looks_deg[0] + rng.uniform(-1, 1) * head.looks_deg[1])
     distance = float(np.exp(rng.uniform(np.log(22), np.log(170))))
+    distance = max(distance, head.clear_m / np.cos(elevation))
     eye = -distance * np.array(
         [np.sin(azimuth) * np.cos(elevation), np.cos(azimuth) * np.cos(elevation), np.sin(elevation)]
     )
-    near, far = (0.75, 2.5) if rng.random() < 0.65 else (2.5, 12.0)
+    near, far = (0.55, 2.5) if rng.random() < 0.72 else (2.5, 12.0)
     span = 2 * head.reach_m * float(np.exp(rng.uniform(np.log(near), np.log(far))))
     f = size * distance / span
     spread = max(0.35 * head.reach_m, 0.2 * span)
@@ -274,7 +293,7 @@ def _camera(head: Head, rng: np.random.Generator, size: int) -> tuple[Any, tuple
     off = rng.uniform(-1, 1, 2) * np.radians(22) if rng.random() < 0.6 else np.zeros(2)
     heading = np.degrees(np.arctan2(to[0], to[1]) + off[0])
     pitch = np.degrees(np.arctan2(to[2], np.hypot(to[0], to[1])) + off[1])
-    pitch = float(np.clip(pitch, -10, 78))
+    pitch = float(np.clip(pitch, -60 if drone else -10, 78))
     reach = int(np.ceil(f * np.tan(np.radians(36)))) + size
     whole = 2 * min(reach, 30000)
     camera = geometry.TrueCamera(
