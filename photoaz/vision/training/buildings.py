@@ -237,7 +237,7 @@ def roof_under(head: Head, top: float, rng: np.random.Generator) -> None:
     block = house(head, front, width, depth, rng, sides=4)
     roof_things(head, block, rng, int(rng.integers(0, 5)))
     head.clear_m = max(head.clear_m, 1.1 * float(np.hypot(width, depth)))
-    head.steepest_deg = 45.0
+    head.steepest_deg = 33.0
     for k in range(3):
         d = geometry.outward(120.0 * k + rng.uniform(0, 40))
         head.meshes["steel"].rod(UP * (top + 1.2), d * 0.9 + UP * top, 0.03, np.full(3, 0.3), 8)

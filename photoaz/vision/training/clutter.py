@@ -38,6 +38,16 @@ def dish(head: Head, at: Array, o: Array, r: float, rng: np.random.Generator) ->
     radio(head, at - o * 0.25, -o, np.array([0.25, 0.25, 0.1]), radome(rng), rng)
 
 
+def turned(m: mesh.Mesh, foot: Array, z: Array, r: Array, paint: Array, sides: int = 40) -> None:
+    """A body of revolution about the vertical through `foot`: radii (N,) at heights (N,), from below upwards."""
+    edge = np.concatenate([[True], (np.diff(z) != 0) | (np.diff(r) != 0)])
+    angle = -np.linspace(0, 2 * np.pi, sides, endpoint=False)
+    ring = np.stack([np.sin(angle), np.cos(angle), np.zeros(sides)], -1)
+    z, r = np.repeat(z[edge], 2), np.repeat(r[edge], 2)  # doubled: sharp edges
+    points = foot + r[1:-1, None, None] * ring + z[1:-1, None, None] * UP
+    m.grid(points, np.broadcast_to(paint, points.shape).copy(), closed=True)
+
+
 def omni(head: Head, low: Array, rng: np.random.Generator) -> None:
     """A whip or a stick of fibreglass on its foot, upright; some thick, some folded dipoles."""
     boxes, steel = head.meshes["boxes"], head.meshes["steel"]
@@ -119,13 +129,13 @@ def sign(head: Head, face: Face, x: float, z: float, rng: np.random.Generator) -
     """A sign, hoarding or banner: a board, its frame, blocks like print. Some are upright, as a panel is."""
     boxes = head.meshes["boxes"]
     tall = rng.random() < 0.5
-    w, h = (rng.uniform(0.4, 1.1), rng.uniform(1.2, 4.0)) if tall else (rng.uniform(1.2, 5.0), rng.uniform(0.5, 2.2))
+    w, h = (rng.uniform(0.6, 1.2), rng.uniform(1.2, 4.0)) if tall else (rng.uniform(1.2, 5.0), rng.uniform(0.5, 2.2))
     if rng.random() < 0.3:
         w, h = rng.uniform(0.3, 0.8, 2)
-    off, thick = rng.uniform(0.03, 0.3), rng.uniform(0.02, 0.25)
+    off, thick = rng.uniform(0.03, 0.3), rng.uniform(0.02, 0.12)
     face.box(boxes, (x, z, off + thick / 2), (w, h, thick), vivid(rng))
     edge = off + thick
-    for _ in range(int(rng.integers(1, 9))):
+    for _ in range(int(rng.integers(2, 9))):
         bw, bh = rng.uniform(0.08, 0.6) * w, rng.uniform(0.04, 0.3) * h
         bx, bz = rng.uniform(-0.5, 0.5) * (w - bw), rng.uniform(-0.5, 0.5) * (h - bh)
         face.box(boxes, (x + bx, z + bz, edge + rng.uniform(0.002, 0.006)), (bw, bh, 0.004), vivid(rng))
@@ -224,7 +234,7 @@ def tree(head: Head, foot: Array, tall: float, rng: np.random.Generator) -> None
     crown = foot + UP * tall * 0.65
     walls.tube(np.array([foot, foot + UP * tall * 0.4, crown]), [0.04 * tall, 0.03 * tall, 0.01 * tall], bark, 8)
     green = np.array([0.07, 0.13, 0.03]) * rng.uniform(0.6, 1.6) + rng.uniform(0, 0.06) * np.array([1, 0.4, 0])
-    bare = rng.random() < 0.25
+    bare, leaves = rng.random() < 0.25, 420
     for _ in range(14 if bare else 8):
         way = mesh.unit(rng.normal(0, 1, 3) + UP * 0.5)
         tip = crown + way * tall * rng.uniform(0.15, 0.35)
@@ -233,9 +243,9 @@ def tree(head: Head, foot: Array, tall: float, rng: np.random.Generator) -> None
             for _ in range(6):
                 walls.rod(tip - way * rng.uniform(0, 0.1) * tall, tip + rng.normal(0, 0.06, 3) * tall, 0.012, bark, 4)
             continue
-        middle = tip + rng.normal(0, 0.09, (150, 3)) * tall
-        leaf = middle[:, None] + rng.normal(0, 0.02 * tall + 0.03, (150, 3, 3))
-        walls.triangles(leaf, green * rng.uniform(0.5, 1.4, (150, 1)))
+        middle = tip + rng.normal(0, 0.09, (leaves, 3)) * tall
+        leaf = middle[:, None] + rng.normal(0, 0.005 * tall + 0.03, (leaves, 3, 3))
+        walls.triangles(leaf, green * rng.uniform(0.5, 1.4, (leaves, 1)))
 
 
 def on_pipe(head: Head, foot: Array, o: Array, rng: np.random.Generator) -> None:

@@ -25,11 +25,12 @@ def hang(
     rng: np.random.Generator,
     wall: Face | None = None,
     stand: float = 0.0,
+    loose: bool = False,
 ) -> bool:
-    """A panel before a pipe, or at `wall` without one: body, brackets, cables. False where none may hang.
+    """A panel before a pipe, or at `wall` without one: body, brackets, cables. False where none may hang or another is.
 
     pipe: the pipe's axis at the panel's height; pipe_r 0: brackets hold on to the wall itself. stand: the back is off
-    the pipe by this at least [m], where several hang round it.
+    the pipe by this at least [m], where several hang round it. loose: cables go on inwards, to what stands there.
     """
     if head.full:
         return False
@@ -42,13 +43,31 @@ def hang(
         if short > 0:
             centre = centre + wall.out * short
             pipe = pipe + wall.out * short
+    if _meets(head, centre, axes, model.whd_m):
+        return False
     panels.place(head, centre, axes, azimuth, model, coat, rng)
     dark = metal * rng.uniform(0.5, 1.0)
     _brackets(head, (centre, axes, model.whd_m), pipe, pipe_r, dark, rng)
     if wall is not None:
         _holders(head, pipe, pipe_r, wall, model.whd_m, metal, rng)
-    _cables(head, (centre, axes, model.whd_m), pipe, -geometry.outward(azimuth_deg), wall is not None, rng)
+    _cables(head, (centre, axes, model.whd_m), pipe, -geometry.outward(azimuth_deg), not loose, rng)
     return True
+
+
+def _meets(head: Head, centre: Array, axes: tuple[Array, Array, Array], size: Array) -> bool:
+    """Whether the box of a new panel and that of one that hangs already share room, by points within either."""
+    grid = np.stack(np.meshgrid(np.linspace(-0.5, 0.5, 5), np.linspace(-0.5, 0.5, 9), [-0.5, 0.0, 0.5]), -1)
+    new = np.stack(axes)
+    points = centre + (grid.reshape(-1, 3) * size) @ new
+    for p in head.panels:
+        if np.linalg.norm(p.centre_m - centre) > (np.linalg.norm(size) + np.linalg.norm(p.whd_m)) / 2:
+            continue
+        old = np.stack(p.axes)
+        theirs = p.centre_m + (grid.reshape(-1, 3) * p.whd_m) @ old
+        for at, middle, frame, whd in ((points, p.centre_m, old, p.whd_m), (theirs, centre, new, size)):
+            if (np.abs((at - middle) @ frame.T) < whd / 2).all(1).any():
+                return True
+    return False
 
 
 def _brackets(

@@ -71,7 +71,7 @@ def roof_masts(head: Head, rng: np.random.Generator) -> None:
     """Pipes on a roof, each on a tripod or a frame with ballast."""
     azimuth, o = _looked_at(head, rng, 100.0)
     top = -rng.uniform(1.3, 2.6)
-    edge = rng.uniform(0.6, 2.2)
+    edge = rng.uniform(0.3, 1.5)
     front = Face(origin=o * edge + UP * top, out=o)
     block = buildings.house(head, front, rng.uniform(9, 22), rng.uniform(7, 14), rng)
     kit = _Kit(head, rng, block.paint)
@@ -88,7 +88,7 @@ def roof_masts(head: Head, rng: np.random.Generator) -> None:
             way = unit_level(o, first + k * 360.0 / sectors)
             kit.put(np.append(foot[:2], rng.normal(0, 0.1)), r, way, stand=stand)
     head.reach_m = 1.6 + 1.0 * masts
-    head.clear_m, head.steepest_deg = 18.0, 40.0
+    head.clear_m, head.steepest_deg = 18.0, 33.0
     buildings.roof_things(head, block, rng, int(rng.integers(1, 7)))
     if rng.random() < 0.5:
         buildings.town(head, azimuth, rng)
@@ -183,7 +183,7 @@ def tank(head: Head, rng: np.random.Generator) -> None:
     else:
         z = np.array([bottom, bottom, top, top, top + rng.uniform(0.1, 1.5)])
         r = np.array([0.3, 1.0, 1.0, 1.02, 0.05]) * radius
-    walls.tube(axis + z[:, None] * UP, r, paint * rng.uniform(0.9, 1.1), 40)
+    clutter.turned(walls, axis, z, r, paint * rng.uniform(0.9, 1.1))
     if rng.random() < 0.5:
         steel.rod(axis + UP * (bottom + 0.3), axis - UP * 60, rng.uniform(0.25, 0.5) * radius, paint, 24)
     else:
@@ -315,7 +315,7 @@ def bare_pole(head: Head, rng: np.random.Generator) -> None:
     """One pipe with one or two panels, nothing round it."""
     kit = _Kit(head, rng)
     r = rng.uniform(0.03, 0.12)
-    kit.rod(UP * rng.uniform(0.2, 2.0), UP * -30, r, 16)
+    kit.rod(UP * rng.uniform(0.2, 2.0), UP * -60, r, 16)
     first = rng.uniform(0, 360)
     for k in range(int(rng.choice([1, 2], p=[0.65, 0.35]))):
         kit.put(np.zeros(3), r, geometry.outward(first + k * rng.uniform(110, 180)), stand=0.15 * k)

@@ -151,7 +151,8 @@ def radio(head: Head, at: Array, way: Array, size: Array, paint: Array, rng: np.
     boxes, black = head.meshes["boxes"], head.meshes["black"]
     face.box(boxes, (0, 0, 0), size, paint)
     w, h, d = size
-    kind = rng.choice(["fins", "fins", "bare", "shade", "both"])
+    # a long one without fins would be a small panel to anybody
+    kind = rng.choice(["fins", "both"] if h > 2 * w else ["fins", "fins", "bare", "shade", "both"])
     if kind in ("fins", "both"):
         for x in np.linspace(-0.46, 0.46, int(rng.integers(7, 15))) * w:
             face.box(boxes, (x, 0, d / 2 + 0.02), (0.007, h * 0.92, 0.045), paint * 0.95)

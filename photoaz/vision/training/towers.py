@@ -269,7 +269,7 @@ def _pipe(
             steel.rod(middle + UP * -lift, inner, 0.02, metal, 8)
     empty = rng.random() < 0.1
     if not empty:
-        empty = not hanging.hang(head, middle, r, azimuth, model, coat, metal, rng)
+        empty = not hanging.hang(head, middle, r, azimuth, model, coat, metal, rng, loose=True)
     hanging.radios(head, middle, (low[2], high[2]), o, radio_paint, metal, empty, rng)
 
 
