@@ -82,7 +82,7 @@ def _windows(rng: np.random.Generator) -> dict[str, float]:
 
 
 def facade(head: Head, face: Face, wide: float, paint: Array, look: dict[str, float], rng: np.random.Generator) -> None:
-    """Windows in rows down from the wall's upper edge, doors, units and signs between them."""
+    """Windows in rows down from the wall's upper edge, doors, units and signs; paint (3,)."""
     xs = np.arange(-wide / 2 + look["w"], wide / 2 - look["w"] / 2, look["dx"])
     xs = xs[np.abs(xs) < 12]
     zs = -np.arange(rng.uniform(1.2, 2.2) + look["h"] / 2, 15.0, look["dz"])
@@ -103,7 +103,7 @@ def facade(head: Head, face: Face, wide: float, paint: Array, look: dict[str, fl
 def window(
     head: Head, face: Face, at: tuple[float, float], look: dict[str, float], paint: Array, rng: np.random.Generator
 ) -> None:
-    """A window: frame, glass that mirrors, bars, blinds or a shutter, a sill."""
+    """A window: frame, glass that mirrors, bars, blinds or a shutter, a sill; paint (3,)."""
     boxes, walls = head.meshes["boxes"], head.meshes["walls"]
     (x, z), w, h, f = at, look["w"], look["h"], look["frame"]
     frame = np.full(3, look["light"])
@@ -142,7 +142,7 @@ def _grille(head: Head, face: Face, x: float, z: float, rng: np.random.Generator
 
 
 def chimney(head: Head, foot: Array, face: Face, rng: np.random.Generator) -> None:
-    """A chimney of brick or plaster with its pots, courses of many shades."""
+    """A chimney of brick or plaster with its pots on the place `foot` (3,), courses of many shades."""
     w, d, h = rng.uniform(0.35, 0.8), rng.uniform(0.35, 0.8), rng.uniform(0.8, 2.6)
     here = Face(origin=foot, out=face.out)
     bricks(head, here, (w, d), (0.0, h), rng)

@@ -18,7 +18,7 @@ Array = NDArray[Any]
 
 
 def dish(head: Head, at: Array, o: Array, r: float, rng: np.random.Generator) -> None:
-    """A microwave antenna that looks to `o`, its back at `at`: drum, open dish with its feed, grid, horn."""
+    """A microwave antenna that looks to `o` (3,), its back at `at` (3,): drum, open dish with its feed, grid, horn."""
     boxes, steel = head.meshes["boxes"], head.meshes["steel"]
     paint = radome(rng)
     kind = rng.choice(["drum", "open", "horn"], p=[0.62, 0.28, 0.1])
@@ -49,7 +49,7 @@ def turned(m: mesh.Mesh, foot: Array, z: Array, r: Array, paint: Array, sides: i
 
 
 def omni(head: Head, low: Array, rng: np.random.Generator) -> None:
-    """A whip or a stick of fibreglass on its foot, upright; some thick, some folded dipoles."""
+    """A whip or a stick of fibreglass upright on its foot (3,); some thick, some folded dipoles."""
     boxes, steel = head.meshes["boxes"], head.meshes["steel"]
     length = rng.uniform(0.6, 3.6)
     grey = np.full(3, rng.uniform(0.35, 0.7)) if rng.random() < 0.75 else radome(rng)
@@ -65,7 +65,7 @@ def omni(head: Head, low: Array, rng: np.random.Generator) -> None:
 
 
 def tray(head: Head, a: Array, b: Array, side: Array, rng: np.random.Generator) -> None:
-    """A ladder tray from a to b with its bundle of cables."""
+    """A ladder tray from a to b (3,), rungs along `side` (3,), with its bundle of cables."""
     steel, black = head.meshes["steel"], head.meshes["black"]
     half, zinc = rng.uniform(0.1, 0.3), metal(rng)
     for e in (-half, half):
@@ -144,7 +144,7 @@ def sign(head: Head, face: Face, x: float, z: float, rng: np.random.Generator) -
 
 
 def solar(head: Head, centre: Array, azimuth_deg: float, rng: np.random.Generator) -> None:
-    """A row of solar panels on their frame, foot at `centre`."""
+    """A row of solar panels on their frame, foot at `centre` (3,)."""
     slope = rng.uniform(15, 50)
     right, up, normal = geometry.panel_axes(azimuth_deg, -(90 - slope), 0.0)
     w, h = rng.uniform(0.9, 1.1), rng.uniform(1.5, 2.0)
@@ -163,7 +163,7 @@ def solar(head: Head, centre: Array, azimuth_deg: float, rng: np.random.Generato
 
 
 def lattice(head: Head, a: Array, b: Array, half: float, paint: Array, bays: int) -> None:
-    """A four-chord boom from a to b, as cranes and bridges of signs have."""
+    """A four-chord boom from a to b (3,), as cranes and bridges of signs have."""
     steel = head.meshes["steel"]
     u, v = mesh.across(b - a)
     corners = [u * half + v * half, -u * half + v * half, -u * half - v * half, u * half - v * half]
@@ -176,7 +176,7 @@ def lattice(head: Head, a: Array, b: Array, half: float, paint: Array, bays: int
 
 
 def crane(head: Head, foot: Array, rng: np.random.Generator) -> None:
-    """A tower crane's mast and jib."""
+    """A tower crane's mast on its foot (3,), and its jib."""
     paint = np.array([[0.65, 0.45, 0.03], [0.5, 0.05, 0.03], [0.5, 0.5, 0.5]])[rng.integers(3)]
     top = foot + UP * rng.uniform(25, 40)
     lattice(head, foot, top, 0.7, paint, 18)
@@ -213,7 +213,7 @@ def container(head: Head, face: Face, x: float, z: float, rng: np.random.Generat
 
 
 def lamp(head: Head, top: Array, o: Array, rng: np.random.Generator) -> None:
-    """A street lamp's arm and its head, from the top of its post."""
+    """A street lamp's arm towards `o` (3,) from the top (3,) of its post, and its head."""
     boxes, steel = head.meshes["boxes"], head.meshes["steel"]
     reach, rise = rng.uniform(0.4, 2.2), rng.uniform(0.0, 0.8)
     t = np.linspace(0, 1, 6)[:, None]
@@ -228,7 +228,7 @@ def lamp(head: Head, top: Array, o: Array, rng: np.random.Generator) -> None:
 
 
 def tree(head: Head, foot: Array, tall: float, rng: np.random.Generator) -> None:
-    """A tree: stem, a few branches, leaves as loose triangles in clumps."""
+    """A tree on its foot (3,): stem, a few branches, leaves as loose triangles in clumps."""
     walls = head.meshes["walls"]
     bark = np.array([0.12, 0.09, 0.06]) * rng.uniform(0.6, 1.6)
     crown = foot + UP * tall * 0.65
@@ -249,7 +249,7 @@ def tree(head: Head, foot: Array, tall: float, rng: np.random.Generator) -> None
 
 
 def on_pipe(head: Head, foot: Array, o: Array, rng: np.random.Generator) -> None:
-    """A pipe with something on it that is no panel: radio units, a dish, a whip, a sign, or nothing."""
+    """A pipe on its foot (3,) with what is no panel, towards `o` (3,): radios, a dish, a whip, a sign, or nothing."""
     steel, zinc = head.meshes["steel"], metal(rng)
     tall = rng.uniform(1.2, 3.5)
     steel.rod(foot, foot + UP * tall, rng.uniform(0.025, 0.055), zinc, 10)

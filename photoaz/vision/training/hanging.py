@@ -164,7 +164,7 @@ def radios(
     alone: bool,
     rng: np.random.Generator,
 ) -> None:
-    """Radio units on a pipe, span its lower and upper end: behind the panel, beside it, below it; alone also before."""
+    """Radio units on a pipe, span its ends [m], middle (3,): behind the panel, beside it, below; alone also before."""
     for _ in range(int(rng.choice([0, 1, 2, 3], p=[0.3, 0.38, 0.24, 0.08]))):
         box = radio_size(rng)
         where = str(

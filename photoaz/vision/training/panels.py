@@ -90,7 +90,7 @@ def model(rng: np.random.Generator, whd_m: Array | None = None) -> Model:
 
 
 def coat(rng: np.random.Generator, front: Array | None = None, banded: bool = False) -> Coat:
-    """Paints at random; banded: red and white as the tower under it."""
+    """Paints at random, or that front (3,); banded: red and white as the tower under it."""
     paint = radome(rng) if front is None else front
     pattern = str(rng.choice(["plain", "gradient", "blotches", "bands"], p=[0.62, 0.3, 0.06, 0.02]))
     if banded and rng.random() < 0.5:
@@ -223,7 +223,7 @@ def _paint(m: Model, coat: Coat, z: Array, kind: Array, xy: Array, back: Array, 
 def add_body(
     out: mesh.Mesh, centre: Array, axes: tuple[Array, Array, Array], m: Model, coat: Coat, rng: np.random.Generator
 ) -> None:
-    """Add a panel's body: its section over its levels, end caps, stickers."""
+    """Add a panel's body about its centre (3,): its section over its levels, end caps, stickers."""
     right, up, normal = axes
     xy, back = section(m)
     z, inset, kind = levels(m, coat)
@@ -285,7 +285,7 @@ def place(
     coat: Coat,
     rng: np.random.Generator,
 ) -> None:
-    """Put a panel into a head, with its label."""
+    """Put a panel with its centre (3,) into a head, with its label."""
     skin = head.meshes["radome"]
     first = sum(len(f) for f in skin.faces)
     add_body(skin, centre, axes, m, coat, rng)

@@ -146,7 +146,7 @@ def vivid(rng: np.random.Generator) -> Array:
 
 
 def radio(head: Head, at: Array, way: Array, size: Array, paint: Array, rng: np.random.Generator) -> None:
-    """A radio unit, its face to `way`: a box, mostly with fins, a sunshade or a handle, plugs below."""
+    """A radio unit of size (3,) at (3,), its face to `way` (3,): mostly with fins, a sunshade, plugs below."""
     face = Face(origin=at, out=way)
     boxes, black = head.meshes["boxes"], head.meshes["black"]
     face.box(boxes, (0, 0, 0), size, paint)
@@ -173,7 +173,7 @@ def radio_size(rng: np.random.Generator) -> Array:
 
 
 def cable(m: mesh.Mesh, a: Array, b: Array, droop: float, radius: float, colour: ArrayLike = 0.03) -> None:
-    """A cable that leaves both ends downwards."""
+    """A cable from a to b (3,) that leaves both ends downwards."""
     t = np.linspace(0, 1, 8)[:, None]
     p, q = a - UP * droop, b - UP * droop * 0.8
     path = (1 - t) ** 3 * a + 3 * t * (1 - t) ** 2 * p + 3 * t**2 * (1 - t) * q + t**3 * b
