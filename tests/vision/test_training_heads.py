@@ -24,6 +24,7 @@ from photoaz.vision.training.heads import SCENES, build
 from photoaz.vision.training.parts import MATERIALS, MOST_PANELS, Face, Head
 from photoaz.vision.training.renderer import geometry
 from photoaz.vision.training.renderer import mesh as meshes
+from photoaz.vision.training.views import Stage
 
 SEEDS = 40
 
@@ -284,3 +285,26 @@ def test_a_long_radio_unit_has_fins() -> None:
         face = Face(origin=np.zeros(3), out=geometry.outward(0.0))
         parts.radio(head, face.origin, face.out, np.array([0.2, 0.7, 0.1]), np.full(3, 0.5), np.random.default_rng(k))
         assert len(head.meshes["boxes"].faces) >= 6 * 8  # faces of boxes: the body and seven fins at least
+
+
+def test_other_shapes_are_not_taken_for_radomes() -> None:
+    """Pixels of a shape whose triangles' numbers fall on a radome's triangles without area, which lie in any plane."""
+    axes = geometry.panel_axes(0.0, 0.0, 0.0)
+    rng = np.random.default_rng(0)
+    out = meshes.Mesh()
+    made = replace(panels.model(rng), section="bevelled", back="tray")
+    panels.add_body(out, np.zeros(3), axes, made, panels.coat(rng), rng)
+    tri = np.concatenate(out.points)[np.concatenate(out.faces)]
+    normal = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0])
+    flat = np.flatnonzero(np.linalg.norm(normal, axis=1) < 1e-12)
+    assert len(flat) > 20  # a bevelled tray has sharp edges
+    stage = object.__new__(Stage)
+    stage.corner_m = tri[:, 0]
+    stage.normal = normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-15)
+    stage.reach_m = np.linalg.norm(tri[:, 1:] - tri[:, :1], axis=2).max(1)
+    prim = np.stack([np.setdiff1d(np.arange(len(tri)), flat)[: len(flat)], flat])
+    at = np.stack([tri[prim[0]].mean(1), rng.uniform(1, 9, (len(flat), 3))])
+    shape = np.repeat([[0], [1]], len(flat), axis=1)
+    on = stage._on_radome(shape, prim, at)
+    assert on[0].all()
+    assert not on[1].any()

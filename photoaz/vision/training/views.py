@@ -132,6 +132,7 @@ class Stage:
         normals = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0])
         normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-15)
         self.corner_m, self.normal = tri[:, 0], normals
+        self.reach_m = np.linalg.norm(tri[:, 1:] - tri[:, :1], axis=2).max(1)
         self.face_panel = np.zeros(len(faces), np.uint8)
         self.face_class = np.full(len(faces), CLASSES.index("structure"), np.uint8)
         for k, p in enumerate(head.panels):
@@ -237,8 +238,10 @@ class Stage:
             mine = (shape == number) & (np.abs(at).sum(-1) > 0)
             k = prim[mine]
             if mine.any() and k.max() < len(self.corner_m):
-                off = ((at[mine] - self.corner_m[k]) * self.normal[k]).sum(1)
-                if np.mean(np.abs(off) < 0.02) > 0.9:
+                away = at[mine] - self.corner_m[k]
+                off = np.abs((away * self.normal[k]).sum(1))
+                # a triangle without area, of a sharp edge, has no plane that could be missed
+                if np.mean((off < 0.02) & (np.linalg.norm(away, axis=1) < self.reach_m[k] + 0.02)) > 0.9:
                     on |= mine
         return on
 
