@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from photoaz.angles import difference_deg, format_difference_deg
-from photoaz.present.canvas import Svg
+from photoaz.present.canvas import Canvas, Svg
 from photoaz.present.drawing import Direction
 from photoaz.present.words import shortened
 from photoaz.result import BudgetShare
@@ -24,6 +25,45 @@ _STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 90.0)
 _MONTHS = "JFMAMJJASOND"
 
 
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """Angles [deg] from low to high between two places across a canvas."""
+
+    low: float
+    high: float
+    left: float
+    right: float
+
+    @classmethod
+    def over(cls, points: Sequence[float], left: float, right: float) -> Axis:
+        """Over all the points, with a margin."""
+        margin = max(0.05 * (max(points) - min(points)), 0.3)
+        return cls(min(points) - margin, max(points) + margin, left, right)
+
+    def x(self, angle_deg: float) -> float:
+        """Where an angle lies; one beyond the ends at the end."""
+        share = (min(max(angle_deg, self.low), self.high) - self.low) / (self.high - self.low)
+        return self.left + (self.right - self.left) * share
+
+    def draw(self, canvas: Canvas, top: float, bottom: float, letter: float) -> None:
+        """Lines at round angles with their figures below, at the finest steps that leave room for them."""
+        room = (self.right - self.left) / (self.high - self.low)
+        step = next((s for s in _STEPS if room * s > 2.6 * letter), _STEPS[-1])
+        for k in range(math.ceil(self.low / step), math.floor(self.high / step) + 1):
+            x = self.x(k * step)
+            canvas.line("grid" if k else "zero", (x, top), (x, bottom + 0.25 * letter))
+            canvas.text("mark", (x, bottom + letter), f"{k * step:+g}°" if k else "0°")
+
+    def interval(
+        self, canvas: Canvas, line: str, cap: str, y: float, middle: float, half: float, cap_half: float
+    ) -> None:
+        """An interval as a line with caps at its ends, which bear these names."""
+        ends = self.x(middle - half), self.x(middle + half)
+        canvas.line(line, *((x, y) for x in ends))
+        for x in ends:
+            canvas.line(cap, (x, y - cap_half), (x, y + cap_half))
+
+
 def strip_svg(directions: Sequence[Direction]) -> str:
     """Photos, reading, other azimuths as intervals on a line, in degrees off the design (without one, the photos)."""
     zero = next((d for d in directions if d.kind == "design"), None) or next(iter(directions), None)
@@ -33,35 +73,21 @@ def strip_svg(directions: Sequence[Direction]) -> str:
     off = [(d, float(difference_deg(d.azimuth_deg, zero.azimuth_deg))) for d in rows]
     tolerance = (zero.half_deg or 0.0) if zero.kind == "design" else 0.0
     points = [-tolerance, tolerance, 0.0, *(x + s * min(d.half_deg or 0.0, 180.0) for d, x in off for s in (-1.0, 1.0))]
-    low, high = max(min(points), -200.0), min(max(points), 200.0)
-    margin = max(0.05 * (high - low), 0.3)
-    low, high = low - margin, high + margin
-    left, right, top, step = 86.0, 348.0, 6.0, 19.0
+    top, step = 6.0, 19.0
     bottom = top + step * max(len(off), 1)
-
-    def x_of(v: float) -> float:
-        return left + (right - left) * (min(max(v, low), high) - low) / (high - low)
-
+    axis = Axis.over([min(max(p, -200.0), 200.0) for p in points], 86.0, 348.0)
     svg = Svg(360.0, bottom + 28.0)
     if tolerance:
-        a, b = x_of(-tolerance), x_of(tolerance)
-        svg.rect("tolerance", (a, top), b - a, bottom - top)
-    tick = next((s for s in _STEPS if (right - left) * s / (high - low) > 30.0), _STEPS[-1])
-    for k in range(math.ceil(low / tick), math.floor(high / tick) + 1):
-        x = x_of(k * tick)
-        svg.line("grid" if k else "zero", (x, top), (x, bottom + 3.0))
-        svg.text("mark", (x, bottom + 12.0), f"{k * tick:+g}°" if k else "0°")
+        svg.rect("tolerance", (axis.x(-tolerance), top), axis.x(tolerance) - axis.x(-tolerance), bottom - top)
+    axis.draw(svg, top, bottom, 12.0)
     for k, (d, value) in enumerate(off):
-        y, half = top + step * (k + 0.5), min(d.half_deg or 0.0, 180.0)
-        a, b, x = x_of(value - half), x_of(value + half), x_of(value)
-        svg.text("name", (left - 6.0, y + 3.5), d.label, "end")
-        svg.line(f"{d.kind} key", (a, y), (b, y))
-        for end in (a, b):
-            svg.line("cap", (end, y - 4.0), (end, y + 4.0))
-        svg.circle("reading end" if d.kind == "reading" else "dot", (x, y), 3.6)
+        y = top + step * (k + 0.5)
+        svg.text("name", (axis.left - 6.0, y + 3.5), d.label, "end")
+        axis.interval(svg, f"{d.kind} key", "cap", y, value, min(d.half_deg or 0.0, 180.0), 4.0)
+        svg.circle("reading end" if d.kind == "reading" else "dot", (axis.x(value), y), 3.6)
     what = "degrees off the design" if zero.kind == "design" else "degrees off the photos"
     shaded = f"; shaded: tolerance ± {tolerance:g}°" if tolerance else ""
-    svg.text("mark", ((left + right) / 2.0, bottom + 23.0), what + shaded)
+    svg.text("mark", ((axis.left + axis.right) / 2.0, bottom + 23.0), what + shaded)
     said = "; ".join(f"{d.label} {format_difference_deg(v)} ± {d.half_deg or 0.0:.1f}°" for d, v in off)
     return svg.document(f"{what}: {said}; tolerance ± {tolerance:g}°")
 

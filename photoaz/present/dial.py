@@ -13,6 +13,7 @@ from photoaz.present.pens import (
     BLUE,
     FINER,
     GREEN,
+    HAIR,
     INK,
     PALE,
     VERMILION,
@@ -27,19 +28,20 @@ from photoaz.present.pens import (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Style:
-    """How a shape looks: widths, dashes and letters in units of the dial, letters over the size of names."""
+    """How a shape looks: widths and dashes in units of the canvas, letters over the size of names."""
 
     colour: Colour = INK
     fill: Colour | None = None
     width: float = 1.0
     dash: tuple[float, ...] = ()
     letter: float = 1.0
+    bold: bool = False
+    halo: bool = False
 
 
 _STYLES: Mapping[str, Style] = {
     "ring": Style(colour=PALE),
     "north": Style(fill=INK),
-    "compass": Style(),
     "mark": Style(colour=PALE, letter=0.75),
     "fan soft photos": Style(fill=(196, 220, 238)),
     "band": Style(fill=GREEN),
@@ -53,8 +55,25 @@ _STYLES: Mapping[str, Style] = {
     "reading end": Style(colour=VERMILION, fill=WHITE, width=1.6),
     "tower": Style(fill=INK),
     "camera": Style(fill=INK),
-    "name blue halo": Style(colour=BLUE),
+    "name blue halo": Style(colour=BLUE, bold=True, halo=True),
+    "compass": Style(),
+    "label": Style(),
+    "label apart": Style(colour=VERMILION, bold=True),
+    "title": Style(bold=True),
+    "note": Style(colour=PALE, letter=0.8),
+    "grid": Style(colour=HAIR, width=0.4),
+    "zero": Style(width=1.2),
+    "common": Style(colour=BLUE, width=1.2),
+    "common band": Style(fill=(214, 230, 242)),
+    "interval": Style(colour=BLUE, width=1.2),
+    "interval apart": Style(colour=VERMILION, width=1.2),
+    "dot": Style(colour=BLUE, fill=BLUE, width=0.1),
+    "dot apart": Style(colour=VERMILION, fill=VERMILION, width=0.1),
+    "sky": Style(fill=(138, 154, 172)),  # what marks lie on in photos
 }
+
+
+_ANCHORS = {"start": "ls", "middle": "ms", "end": "rs"}
 
 
 def dial_layout(size_px: int, letter_px: int) -> PlanLayout:
@@ -80,7 +99,7 @@ def draw_dial(antennas: Sequence[Pointing], camera_bearing_deg: float, size_px: 
     camera_bearing_deg: of the photo's camera, from the tower.
     """
     layout = dial_layout(size_px, letter_px)
-    canvas = Pixels(layout)
+    canvas = Pixels(layout.size, layout.unit, layout.letter)
     draw_plan(canvas, layout, antennas, [CameraPlace(number=0, bearing_deg=camera_bearing_deg)])
     picture = canvas.picture()
     _, top, _, bottom = ImageChops.invert(picture).getbbox() or (0, 0, size_px, size_px)
@@ -88,23 +107,23 @@ def draw_dial(antennas: Sequence[Pointing], camera_bearing_deg: float, size_px: 
 
 
 class Pixels:
-    """A canvas of pixels: shapes finer than the result, letters in its own size; texts stand about their middle."""
+    """A canvas of pixels: shapes finer than the result, letters in its own size."""
 
-    def __init__(self, layout: PlanLayout) -> None:
-        self._unit, self._letter = layout.unit, layout.letter
-        wide, high = (round(v) for v in layout.size)
+    def __init__(self, size: Point, unit: float, letter: float) -> None:
+        self._unit, self._letter = unit, letter
+        wide, high = map(round, size)
         self._fine = Image.new("RGB", (wide * FINER, high * FINER), WHITE)
         self._pen = ImageDraw.Draw(self._fine)
-        self._texts: list[tuple[str, Point, str]] = []
+        self._texts: list[tuple[str, Point, str, str]] = []
 
     def picture(self) -> Image.Image:
         """What was drawn."""
         picture = self._fine.reduce(FINER)
         pen = ImageDraw.Draw(picture)
-        for name, at, words in self._texts:
-            style, named = _STYLES[name], name.startswith("name")
-            size = round(style.letter * self._letter)
-            write(pen, at, words, size, colour=style.colour, anchor="ms", bold=named, halo=named)
+        for name, at, words, anchor in self._texts:
+            s = _STYLES[name]
+            size = round(s.letter * self._letter)
+            write(pen, at, words, size, colour=s.colour, anchor=_ANCHORS[anchor], bold=s.bold, halo=s.halo)
         return picture
 
     def line(self, name: str, *points: Point) -> None:
@@ -133,7 +152,7 @@ class Pixels:
         self.polygon(name, *(out(centre, a, outer) for a in turns), *back)
 
     def text(self, name: str, at: Point, words: str, anchor: str = "middle") -> None:
-        self._texts.append((name, at, words))
+        self._texts.append((name, at, words, anchor))
 
     def text_width(self, words: str, letter: float) -> float:
         return text_width(words, round(letter))

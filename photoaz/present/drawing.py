@@ -174,13 +174,11 @@ def draw_plan(
             beyond = 26.0 if layout.numbered else 0.0
             canvas.sector("aim", at, c.heading_deg, c.half_deg, 0.0, math.dist(at, layout.middle) + beyond)
     for d in directions:
-        if d.half_deg is not None and d.kind != "design":
-            soft = "" if layout.columns else "soft "
-            canvas.sector(f"fan {soft}{d.kind}", layout.middle, d.azimuth_deg, d.half_deg, 0.0, _length(layout, d))
+        draw_fan(canvas, layout, d)
     for _, at in used:
         canvas.line("sight", at, layout.middle)
     for d in directions:
-        _hand(canvas, layout, d)
+        draw_hand(canvas, layout, d)
     canvas.circle("tower", layout.middle, 3.5 * layout.unit)
     _landmarks(canvas, layout, landmarks)
     taken = _cameras(canvas, layout, places, scale)
@@ -240,7 +238,14 @@ def _rings(canvas: Canvas, layout: PlanLayout, rings: Sequence[tuple[float, str]
             canvas.text("mark halo", (x, y + 3.0), words)
 
 
-def _hand(canvas: Canvas, layout: PlanLayout, d: Direction) -> None:
+def draw_fan(canvas: Canvas, layout: PlanLayout, d: Direction) -> None:
+    """The interval of a direction; a design's tolerance belongs to its hand."""
+    if d.half_deg is not None and d.kind != "design":
+        soft = "" if layout.columns else "soft "
+        canvas.sector(f"fan {soft}{d.kind}", layout.middle, d.azimuth_deg, d.half_deg, 0.0, _length(layout, d))
+
+
+def draw_hand(canvas: Canvas, layout: PlanLayout, d: Direction) -> None:
     """An arrow for what photos say, an open ring for a reading, a piece of a ring over a design's tolerance."""
     middle, unit, reach = layout.middle, layout.unit, _length(layout, d)
     if d.kind == "design":

@@ -277,7 +277,11 @@ def test_azimuths_run_clockwise_with_north_on_top():
 )
 def test_names_that_would_cover_each_other_share_a_place(azimuths, together):
     layout = dial_layout(620, 38)
-    places = name_places(Pixels(layout), layout, [pointing(azimuth, name) for name, azimuth in azimuths.items()])
+    places = name_places(
+        Pixels(layout.size, layout.unit, layout.letter),
+        layout,
+        [pointing(azimuth, name) for name, azimuth in azimuths.items()],
+    )
     assert sorted(names for names, _ in places) == together
 
 
