@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
-from photoaz.audit.inputs import about_run, audit_inputs
 from photoaz.errors import Fault, InputError
 from photoaz.estimate.inputs import Tools, site_inputs
 from photoaz.estimate.pipeline import estimate_site
@@ -16,8 +15,7 @@ from photoaz.photo.metadata import read_record
 from photoaz.photo.record import PhotoRecord
 from photoaz.planning.earlier import earlier_of_result
 from photoaz.planning.plan import SitePlan, plan_photos
-from photoaz.present.audited import draw_site
-from photoaz.present.folder import StorePlace, audit_into
+from photoaz.present.folder import audit_into
 from photoaz.present.results import Results
 from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK
@@ -171,11 +169,8 @@ def audit(
         k: Path(v) if isinstance(v, (str, Path)) and k in _TABLES else v for k, v in options.items()
     }
     named["register"] = Path(register)
-    given, faults = audit_inputs([str(path) for path in listed], draw_site, **named)
-    about = about_run("photoaz.audit(...)", named, given, faults)
-    place = StorePlace.at(Path(out), store, name)
-    _, results = audit_into(given, about, Path(out), place, jobs=jobs, quiet=quiet)
-    return results
+    where: dict[str, Any] = {"store": store, "name": name}
+    return audit_into(Path(out), [*map(str, listed)], named, "photoaz.audit(...)", **where, jobs=jobs, quiet=quiet)[0]
 
 
 _TABLES = ("columns", "readings", "manifest", "controls", "picks", "camera", "costs", "priors")

@@ -18,6 +18,7 @@ from photoaz.audit.progress import Progress
 from photoaz.audit.store import KeptSite, LogRow, Store
 from photoaz.audit.work import Draw, SiteOutcome, SiteTask, Wanted, solve_task
 from photoaz.errors import Fault, InputError
+from photoaz.estimate.inputs import SiteInputs
 from photoaz.judgement.costs import Costs
 from photoaz.memory import fingerprint
 from photoaz.photo.calibration import Calibration
@@ -196,33 +197,35 @@ def site_task(
     counted = [p for p in photos if p.copy_of is None and p.facts is not None]
     edits = edits_of(log, {p.name: p.digest for p in counted}) if log else Edits()
     used = tuple(p for p in counted if p.name not in edits.excluded)
-    task = SiteTask(
+    antennas = [(site.site_id, a.antenna_id) for a in site.antennas]
+    given = SiteInputs(
         site=site,
-        photos=used,
-        excluded=tuple(sorted((name, e.reason()) for name, e in edits.excluded.items())),
-        history={
-            (site.site_id, a.antenna_id): rows
-            for a in site.antennas
-            if (rows := inputs.history.get((site.site_id, a.antenna_id)))
-        },
+        photos=(),
         controls=edits.with_controls(_rows_of(inputs.controls, used, photos)),
         picks=edits.with_picks(_rows_of(inputs.picks, used, photos)),
         calibration=inputs.calibration,
+        history={name: rows for name in antennas if (rows := inputs.history.get(name))},
         risk=inputs.risk,
         costs=inputs.costs,
         priors=inputs.priors,
-        wanted=inputs.wanted,
-        draw=inputs.draw,
-        store=store_url,
     )
+    excluded = tuple(sorted((name, e.reason()) for name, e in edits.excluded.items()))
     key = fingerprint(
         replace(site, antennas=tuple(replace(a, line=0) for a in site.antennas)),
         [(p.name, p.digest, p.flags) for p in used],
-        [replace(c, line=0) for c in task.controls],
-        [replace(p, line=0) for p in task.picks],
-        *(task.excluded, task.history, task.calibration, task.risk, task.costs, task.priors, task.wanted),
+        [replace(c, line=0) for c in given.controls],
+        [replace(p, line=0) for p in given.picks],
+        *(excluded, given.history, given.calibration, given.risk, given.costs, given.priors, inputs.wanted),
     )
-    return replace(task, key=key)
+    return SiteTask(
+        given=given,
+        photos=used,
+        excluded=excluded,
+        wanted=inputs.wanted,
+        draw=inputs.draw,
+        store=store_url,
+        key=key,
+    )
 
 
 def _rows_of(index: PhotoIndex[Any] | None, used: Sequence[KeptPhoto], photos: Sequence[KeptPhoto]) -> tuple[Any, ...]:

@@ -18,13 +18,8 @@ from photoaz.errors import InputError
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.pipeline import estimate_again, estimate_site
 from photoaz.estimate.solve import SolvedSite
-from photoaz.judgement.costs import Costs
 from photoaz.memory import Memory
-from photoaz.photo.calibration import Calibration
-from photoaz.priors import Priors
-from photoaz.quantities import DECISION_RISK
-from photoaz.register.history import ReadingHistory
-from photoaz.register.model import Control, Pick, Site
+from photoaz.register.model import Site
 from photoaz.result import AuditNotes, FileFlag, SiteResult
 
 
@@ -45,38 +40,18 @@ Draw = Callable[[SiteResult, Site, Mapping[str, Path], Wanted], tuple[SiteResult
 class SiteTask:
     """Everything that a site's results depend on.
 
-    controls, picks: of these photos, by the names that the photos have here. excluded: photos of the site that are left
-    out, and why. store: URL and audit of where evidence is remembered. key: fingerprint of the rest.
+    given: but for its photos, which are opened by whoever solves it; controls and picks are of these photos, by the
+    names that they have here. excluded: photos of the site that are left out, and why. store: URL and audit of where
+    evidence is remembered. key: fingerprint of the rest.
     """
 
-    site: Site
+    given: SiteInputs
     photos: tuple[KeptPhoto, ...]
     excluded: tuple[tuple[str, str], ...] = ()
-    history: ReadingHistory = field(default_factory=dict)
-    controls: tuple[Control, ...] = ()
-    picks: tuple[Pick, ...] = ()
-    calibration: Calibration | None = None
-    risk: float = DECISION_RISK
-    costs: Costs = field(default_factory=Costs)
-    priors: Priors = field(default_factory=Priors)
     wanted: Wanted = Wanted()
     draw: Draw
     store: tuple[str, str] | None = None
     key: str = ""
-
-    def inputs(self, photos: tuple[LocalPhoto, ...]) -> SiteInputs:
-        """For the pipeline. photos: this task's, as they can be opened."""
-        return SiteInputs(
-            site=self.site,
-            photos=photos,
-            controls=self.controls,
-            picks=self.picks,
-            calibration=self.calibration,
-            history=self.history,
-            risk=self.risk,
-            costs=self.costs,
-            priors=self.priors,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +72,7 @@ class SiteOutcome:
         """Nothing could be made of a site; failures: of photos that have reasons of their own."""
         own = failures or {}
         reasons = dict(task.excluded) | {p.name: own.get(p.name, reason) for p in task.photos}
-        return cls(site_id=task.site.site_id, key=task.key, result=None, failures=tuple(sorted(reasons.items())))
+        return cls(site_id=task.given.site.site_id, key=task.key, result=None, failures=tuple(sorted(reasons.items())))
 
 
 def solve_task(
@@ -125,10 +100,10 @@ def solve_task(
                 local.append(LocalPhoto(name=photo.name, path=path, digest=photo.digest, record=record))
             if not local:
                 return SiteOutcome.none(task, "no photo of its site could be opened", failures)
-            result = estimate(task.inputs(tuple(local)), tools)
+            result = estimate(replace(task.given, photos=tuple(local)), tools)
             return _outcome(task, result, {p.name: p.path for p in local}, failures)
     except Exception as e:  # noqa: BLE001  one site's trouble must not end the audit of the others
-        why = f"photoaz failed on site {task.site.site_id}: {type(e).__name__}: {e}"
+        why = f"photoaz failed on site {task.given.site.site_id}: {type(e).__name__}: {e}"
         return SiteOutcome.none(task, why, failures)
 
 
@@ -138,7 +113,7 @@ def draft_task(task: SiteTask, last: SolvedSite, tools: Tools) -> SiteOutcome | 
     None where it must be solved anew.
     """
     local = tuple(LocalPhoto(name=p.name, path=p.record.path, record=p.record) for p in task.photos)
-    result = estimate_again(task.inputs(local), last, tools)
+    result = estimate_again(replace(task.given, photos=local), last, tools)
     if result is None:
         return None
     return _outcome(task, result, {p.name: p.path for p in local}, dict(task.excluded))
@@ -149,10 +124,10 @@ def _outcome(task: SiteTask, result: SiteResult, files: Mapping[str, Path], fail
     notes = tuple(FileFlag(photo=name, code=f.code, severity=f.severity, message=f.message) for name, f in flags)
     used = sum(p.status == "used" for p in result.photos)
     result = replace(result, audit=AuditNotes(photos=len(result.photos), used=used, flags=notes))
-    result, drawn = task.draw(result, task.site, files, task.wanted)
+    result, drawn = task.draw(result, task.given.site, files, task.wanted)
     failed = {p.photo: p.reason or "no reason given" for p in result.photos if p.status == "rejected"}
     return SiteOutcome(
-        site_id=task.site.site_id,
+        site_id=task.given.site.site_id,
         key=task.key,
         result=result,
         failures=tuple(sorted({**failures, **failed}.items())),

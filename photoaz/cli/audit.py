@@ -89,25 +89,16 @@ def audit(
     Example:
       photoaz audit archive --register register.csv --out audit-2026
     """
-    from photoaz.audit.inputs import about_run, audit_inputs
-    from photoaz.present.audited import draw_site
-    from photoaz.present.folder import StorePlace, audit_into
+    from photoaz.present.folder import audit_into
 
-    given, faults = audit_inputs(paths, draw_site, **options)
-    for fault in faults:
-        say(str(fault))
-    place = StorePlace.at(out, store, name)
-    about = about_run(called_as(), options, given, faults)
+    how: dict[str, Any] = {"store": store, "name": name, "jobs": jobs, "scheduler": scheduler, "quiet": quiet}
     try:
-        tally, results = audit_into(given, about, out, place, jobs=jobs, scheduler=scheduler, quiet=quiet)
+        results, tally, faulty = audit_into(out, paths, options, called_as(), note=say, **how)
     except KeyboardInterrupt:
         say("stopped; nothing that was finished is lost, and the same command goes on from here")
         ctx.exit(INTERRUPTED)
-    if quiet:
-        for fault in tally.troubles:
-            say(str(fault))
     show_results(results, as_json)
-    exit_by_results(ctx, results, out, bool(faults or tally.troubles), tally.used)
+    exit_by_results(ctx, results, out, faulty, tally.used)
 
 
 def exit_by_results(ctx: click.Context, results: Results, out: Path, faulty: bool, used: int) -> None:

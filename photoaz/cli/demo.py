@@ -46,9 +46,7 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
     Example:
       photoaz demo --out trial
     """
-    from photoaz.audit.inputs import about_run, audit_inputs
-    from photoaz.present.audited import draw_site
-    from photoaz.present.folder import StorePlace, audit_into
+    from photoaz.present.folder import audit_into
     from photoaz.register.load import load_register, require_sites
     from photoaz.sample import sample_photos
 
@@ -58,9 +56,8 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
     controls, picks = (path if (path := out / name).is_file() else None for name in ("controls.csv", "picks.csv"))
     options: dict[str, Any] = {"register": register, "controls": controls, "picks": picks, "costs": costs}
     options |= {"risk": risk, "sheets": "all"}
-    given, _ = audit_inputs([str(photo) for photo in sample_photos(out)], draw_site, **options)
-    about = about_run(called_as(), options, given, ())
-    tally, results = audit_into(given, about, out, StorePlace.at(out), jobs=1)
+    photos = [str(photo) for photo in sample_photos(out)]
+    results, tally, faulty = audit_into(out, photos, options, called_as(), jobs=1)
     if as_json:
         emit((out / "estimates.json").read_text(encoding="utf-8"))
     else:
@@ -69,7 +66,7 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
         emit("\n" + results.outcome.text())
     say(f"photos, tables and results: {out}")
     say(f"the page to open: {results.report}")
-    exit_by_results(ctx, results, out, bool(tally.troubles), tally.used)
+    exit_by_results(ctx, results, out, faulty, tally.used)
 
 
 def _results(out: Path) -> tuple[SiteResult, ...]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -88,7 +87,7 @@ def desk(
 def _serve(results: Path, host: str, port: int | None, token: str | None, no_browser: bool) -> None:
     from photoaz.desk.serve import serve
     from photoaz.desk.session import Desk
-    from photoaz.present.folder import open_store
+    from photoaz.present.folder import StorePlace, open_store
 
     results = results.resolve()
     store = open_store(results)
@@ -96,7 +95,7 @@ def _serve(results: Path, host: str, port: int | None, token: str | None, no_bro
     home = None if run is None else run[1].get("folder")
     if home is not None and Path(home).is_dir():
         os.chdir(home)  # where the audit was made: photos and tables are named as from there
-    opened = Desk(store, store_of(results), given_by(store, results), results)
+    opened = Desk(store, StorePlace.of(results).address, given_by(store, results), results)
 
     def ready(url: str) -> None:
         say(f"the desk is at {url}")
@@ -108,17 +107,6 @@ def _serve(results: Path, host: str, port: int | None, token: str | None, no_bro
 
     with contextlib.suppress(KeyboardInterrupt):  # the usual way to end it
         serve(opened, host=host, port=port, usual_port=PORT, token=token, ready=ready)
-
-
-def store_of(folder: Path) -> tuple[str, str]:
-    """URL and audit name of a folder of results."""
-    from photoaz.present.folder import NOTE, STORE
-
-    note = folder / NOTE
-    if note.is_file():
-        told = json.loads(note.read_text(encoding="utf-8"))
-        return str(told["store"]), str(told["name"])
-    return f"sqlite:///{folder / STORE}", "audit"
 
 
 def given_by(store: Store, folder: Path) -> Callable[[], Given]:

@@ -41,8 +41,8 @@ def edits_view(now: SiteNow) -> dict[str, Any]:
     by_id = {r.log_id: r for r in now.log}
     mine = {control_slot(c) for c in edits.controls}
     return {
-        "picks": [asdict(p) | {"here": p in edits.picks} for p in now.task.picks],
-        "controls": [asdict(c) | {"here": control_slot(c) in mine} for c in now.task.controls],
+        "picks": [asdict(p) | {"here": p in edits.picks} for p in now.task.given.picks],
+        "controls": [asdict(c) | {"here": control_slot(c) in mine} for c in now.task.given.controls],
         "lines": _lines(now),
         "excluded": {name: asdict(e) for name, e in edits.excluded.items()},
         "changed": sorted(edits.changed),

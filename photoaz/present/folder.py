@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -12,10 +12,13 @@ from typing import Any
 from sqlalchemy import make_url
 
 from photoaz.audit.executors import crew
+from photoaz.audit.inputs import about_run, audit_inputs
 from photoaz.audit.progress import progress
-from photoaz.audit.run import AuditInputs, Tally, run_audit
+from photoaz.audit.run import Tally, run_audit
 from photoaz.audit.store import Store
 from photoaz.errors import Fault, InputError
+from photoaz.present.audited import draw_site
+from photoaz.present.files.cells import replaced
 from photoaz.present.results import Results, write_results
 
 STORE = "results.sqlite"
@@ -33,6 +36,11 @@ class StorePlace:
     name: str
     elsewhere: bool
 
+    @property
+    def address(self) -> tuple[str, str]:
+        """URL, and the audit's name there."""
+        return self.url, self.name
+
     @classmethod
     def at(cls, out: Path, store: str | None = None, name: str | None = None) -> StorePlace:
         """By the options --out, --store and --name."""
@@ -40,38 +48,66 @@ class StorePlace:
             return cls(f"sqlite:///{out / STORE}", name or "audit", False)
         return cls(store, name or out.resolve().name, True)
 
+    @classmethod
+    def of(cls, folder: Path) -> StorePlace:
+        """By a folder of results. Raises InputError where it has none."""
+        note = folder / NOTE
+        if note.is_file():
+            try:
+                told = json.loads(note.read_text(encoding="utf-8"))
+                return cls(str(told["store"]), str(told["name"]), True)
+            except (ValueError, KeyError, TypeError):
+                wanted = "store and name, as 'photoaz audit' writes them"
+                raise InputError(Fault(file=note, found="no such note", wanted=wanted)) from None
+        if not (folder / STORE).is_file():
+            wanted = f"the folder that 'photoaz audit --out' wrote, with {STORE} in it"
+            raise InputError(Fault(file=folder, found="no results of an audit", wanted=wanted))
+        return cls.at(folder)
+
 
 def audit_into(
-    given: AuditInputs,
-    about: Mapping[str, Any],
     out: Path,
-    place: StorePlace,
+    paths: Sequence[str],
+    options: Mapping[str, Any],
+    called: str,
     *,
+    store: str | None = None,
+    name: str | None = None,
     jobs: int | None = None,
     scheduler: str | None = None,
     quiet: bool = False,
-) -> tuple[Tally, Results]:
-    """An audit with all its results.
+    note: Callable[[str], object] = lambda _text: None,
+) -> tuple[Results, Tally, bool]:
+    """An audit with all its results, what it came to, and whether anything given had faults.
 
     Parameters
     ----------
-    about : how it was called (`photoaz.audit.inputs.about_run`). out : folder for the results. jobs : processes that
-        work at once, one a core where None; scheduler : address of a dask.distributed scheduler instead.
+    out : folder for the results. paths : of photos. options : of `photoaz.audit.inputs.audit_inputs`. called : by
+        what, for the record. store, name : of a database elsewhere. jobs : processes that work at once, one a core
+        where None; scheduler : address of a dask.distributed scheduler instead. note : told each fault.
     """
+    given, faults = audit_inputs(paths, draw_site, **options)
+    for fault in faults:
+        note(str(fault))
+    about, place = about_run(called, options, given, faults), StorePlace.at(out, store, name)
     out.mkdir(parents=True, exist_ok=True)
     # where the results lie within the archive, their pictures are none of its photos
     given = replace(given, skip=tuple(os.path.join(os.path.abspath(out), name, "") for name in OWN_FOLDERS))
-    store = Store.open(place.url, place.name)
+    kept = Store.open(*place.address)
     try:
         note_store(out, place)
-        store.drop_old_evidence()
-        store.begin_run(about)
+        kept.drop_old_evidence()
+        kept.begin_run(about)
         with progress(quiet) as bar, crew(jobs or cores(), scheduler) as workers:
-            tally = run_audit(given, store, workers, bar, keeper(out), (place.url, place.name))
-            store.end_run()
-            return tally, write_results(out, store, bar)
+            tally = run_audit(given, kept, workers, bar, keeper(out), place.address)
+            kept.end_run()
+            results = write_results(out, kept, bar)
     finally:
-        store.close()
+        kept.close()
+    if quiet:
+        for fault in tally.troubles:
+            note(str(fault))
+    return results, tally, bool(faults or tally.troubles)
 
 
 def note_store(out: Path, place: StorePlace) -> None:
@@ -87,19 +123,7 @@ def note_store(out: Path, place: StorePlace) -> None:
 
 def open_store(folder: Path) -> Store:
     """The store of an audit by its folder of results. Raises InputError."""
-    url, name = f"sqlite:///{folder / STORE}", "audit"
-    note = folder / NOTE
-    if note.is_file():
-        try:
-            told = json.loads(note.read_text(encoding="utf-8"))
-            url, name = str(told["store"]), str(told["name"])
-        except (ValueError, KeyError, TypeError):
-            wanted = "store and name, as 'photoaz audit' writes them"
-            raise InputError(Fault(file=note, found="no such note", wanted=wanted)) from None
-    elif not (folder / STORE).is_file():
-        wanted = f"the folder that 'photoaz audit --out' wrote, with {STORE} in it"
-        raise InputError(Fault(file=folder, found="no results of an audit", wanted=wanted))
-    return Store.open(url, name, create=False)
+    return Store.open(*StorePlace.of(folder).address, create=False)
 
 
 def cores() -> int:
@@ -113,8 +137,7 @@ def keeper(out: Path) -> Callable[[str, bytes], None]:
     def keep(path: str, data: bytes) -> None:
         target = out / path
         target.parent.mkdir(parents=True, exist_ok=True)
-        half = target.with_name(f".{target.name}.part")
-        half.write_bytes(data)
-        half.replace(target)
+        with replaced(target, "wb") as file:
+            file.write(data)
 
     return keep

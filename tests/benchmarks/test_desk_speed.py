@@ -19,11 +19,11 @@ from starlette.testclient import TestClient
 
 from photoaz.audit.store.schema import SITES as SITES_TABLE
 from photoaz.cli import main
-from photoaz.cli.desk import given_by, store_of
+from photoaz.cli.desk import given_by
 from photoaz.desk.app import make_app
 from photoaz.desk.session import Desk
 from photoaz.desk.tiles import Size, Tiles
-from photoaz.present.folder import open_store
+from photoaz.present.folder import StorePlace, open_store
 from photoaz.sample import sample_dir
 
 pytestmark = pytest.mark.benchmark
@@ -51,7 +51,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def opened(results: Path) -> Callable[[], TestClient]:
     def client() -> TestClient:
         store = open_store(results)
-        desk = Desk(store, store_of(results), given_by(store, results), results)
+        desk = Desk(store, StorePlace.of(results).address, given_by(store, results), results)
         return TestClient(make_app(desk), base_url="http://127.0.0.1:8377")
 
     return client

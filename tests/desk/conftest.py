@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 from photoaz.cli import main
-from photoaz.cli.desk import given_by, store_of
+from photoaz.cli.desk import given_by
 from photoaz.desk.session import Desk
-from photoaz.present.folder import open_store
+from photoaz.present.folder import StorePlace, open_store
 from photoaz.sample import sample_dir
 
 #: photos of the sample site that the tests use: fewer are quicker
@@ -50,7 +50,7 @@ def opened(results: Path) -> Iterator[Callable[[], Desk]]:
 
     def open_desk() -> Desk:
         store = open_store(results)
-        desks.append(Desk(store, store_of(results), given_by(store, results), results))
+        desks.append(Desk(store, StorePlace.of(results).address, given_by(store, results), results))
         return desks[-1]
 
     yield open_desk

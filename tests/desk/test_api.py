@@ -18,11 +18,11 @@ from starlette.testclient import TestClient
 
 from photoaz.audit.store import KeptSite
 from photoaz.cli import main
-from photoaz.cli.desk import given_by, store_of, without_solving
+from photoaz.cli.desk import given_by, without_solving
 from photoaz.desk.app import make_app
 from photoaz.desk.session import Desk
 from photoaz.errors import InputError
-from photoaz.present.folder import open_store
+from photoaz.present.folder import StorePlace, open_store
 from photoaz.register.load import load_controls, load_picks
 from photoaz.sample import sample_dir
 
@@ -443,7 +443,7 @@ def many(store: Any, like: KeptSite, n: int) -> None:
 def test_photos_without_an_audit(audited: Path, tmp_path: Path) -> None:
     out = without_solving(audited / "photos", audited / "register.csv", tmp_path / "new")
     store = open_store(out)
-    desk = Desk(store, store_of(out), given_by(store, out), out)
+    desk = Desk(store, StorePlace.of(out).address, given_by(store, out), out)
     page = Page(desk)
     assert page.get("/api/audit")["unsolved"] == 1
     (row,) = page.get("/api/sites")["rows"]

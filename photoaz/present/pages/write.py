@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from photoaz.present.counts import ArchiveCounts
+from photoaz.present.files.cells import replaced
 from photoaz.present.frame import inlined, rendered
 from photoaz.present.pages.about import ReportAbout
 from photoaz.present.pages.index import in_pages, index_context
@@ -101,10 +101,9 @@ def _with_neighbours(
 
 def _write(path: Path, text: str) -> None:
     """Whole or not at all."""
-    partial = path.with_name(path.name + ".partial")
-    # lone surrogates, as in file names of another encoding, show as what they stand for
-    partial.write_bytes(text.encode("utf-8", "backslashreplace"))
-    os.replace(partial, path)
+    with replaced(path, "wb") as file:
+        # lone surrogates, as in file names of another encoding, show as what they stand for
+        file.write(text.encode("utf-8", "backslashreplace"))
 
 
 def _remove_others(folder: Path, keep: set[str]) -> None:
