@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 
 def percent(share: float) -> str:
     """A probability or a share: '62 %'; with a decimal near either end, '4.2 %'; never as sure as 0 or 100 %."""
@@ -15,3 +17,11 @@ def percent(share: float) -> str:
 def percent_words(share: float) -> str:
     """The same within a sentence: 'less than 0.1 %'."""
     return percent(share).replace("<", "less than").replace(">", "more than")
+
+
+def two_digits(value: float) -> int:
+    """A cost to two significant digits: none is better known."""
+    if abs(value) < 0.5:
+        return 0
+    step = int(10 ** max(0, math.floor(math.log10(abs(value))) - 1))
+    return round(value / step) * step

@@ -9,18 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from photoaz.cli.group import (
-    COLUMNS,
-    COSTS,
-    FILE,
-    INTERRUPTED,
-    NOTHING_DONE,
-    PRIORS,
-    REGISTER,
-    RISK,
-    SOME_UNUSABLE,
-    main,
-)
+from photoaz.cli import group
 from photoaz.cli.streams import emit, emit_json, say
 from photoaz.errors import Fault, InputError
 
@@ -30,15 +19,19 @@ if TYPE_CHECKING:
 _WHICH = click.Choice(["all", "flagged", "none"])
 
 
-@main.command(short_help="An archive of photos against a register.")
+@group.main.command(short_help="An archive of photos against a register.")
 @click.argument("paths", metavar="PATH...", nargs=-1, required=True)
-@REGISTER
-@COLUMNS
-@click.option("--readings", metavar="FILE", type=FILE, help="Earlier and later readings with their dates, CSV or XLSX.")
-@click.option("--manifest", metavar="FILE", type=FILE, help="Which photo shows which site: CSV with photo, site_id.")
-@click.option("--controls", metavar="C", type=FILE, help="Landmarks, bearings and other controls, CSV or XLSX.")
-@click.option("--picks", metavar="P", type=FILE, help="A person's word on where antennas are, CSV or XLSX.")
-@click.option("--camera", metavar="CAM", type=FILE, help="A calibration written by 'photoaz calibrate'.")
+@group.REGISTER
+@group.COLUMNS
+@click.option(
+    "--readings", metavar="FILE", type=group.FILE, help="Earlier and later readings with their dates, CSV or XLSX."
+)
+@click.option(
+    "--manifest", metavar="FILE", type=group.FILE, help="Which photo shows which site: CSV with photo, site_id."
+)
+@click.option("--controls", metavar="C", type=group.FILE, help="Landmarks, bearings and other controls, CSV or XLSX.")
+@click.option("--picks", metavar="P", type=group.FILE, help="A person's word on where antennas are, CSV or XLSX.")
+@click.option("--camera", metavar="CAM", type=group.FILE, help="A calibration written by 'photoaz calibrate'.")
 @click.option(
     "--out",
     metavar="DIR",
@@ -54,15 +47,15 @@ _WHICH = click.Choice(["all", "flagged", "none"])
     help="Where results are kept: sqlite:///FILE or postgresql://USER@HOST/DATABASE. [default: DIR/results.sqlite]",
 )
 @click.option("--name", metavar="NAME", help="The audit's name in a store that several share. [default: DIR's name]")
-@RISK
+@group.RISK
 @click.option(
     "--overlays", type=_WHICH, default="all", show_default=True, help="Of which sites' photos pictures are drawn."
 )
 @click.option(
     "--sheets", type=_WHICH, default="flagged", show_default=True, help="For which antennas sheets are written."
 )
-@COSTS
-@PRIORS
+@group.COSTS
+@group.PRIORS
 @click.option("-q", "--quiet", is_flag=True, help="No progress.")
 @click.option("--json", "as_json", is_flag=True, help="What it came to as one JSON document on standard output.")
 @click.pass_context
@@ -96,7 +89,7 @@ def audit(
         results, tally, faulty = audit_into(out, paths, options, called_as(), note=say, **how)
     except KeyboardInterrupt:
         say("stopped; nothing that was finished is lost, and the same command goes on from here")
-        ctx.exit(INTERRUPTED)
+        ctx.exit(group.INTERRUPTED)
     show_results(results, as_json)
     exit_by_results(ctx, results, out, faulty, tally.used)
 
@@ -107,10 +100,10 @@ def exit_by_results(ctx: click.Context, results: Results, out: Path, faulty: boo
     if photos["unusable"]:
         say(f"{photos['unusable']} of {photos['listed']} photos could not be used; why: {out / 'failures.csv'}")
     if photos["unusable"] or faulty or not used:
-        ctx.exit(SOME_UNUSABLE if used else NOTHING_DONE)
+        ctx.exit(group.SOME_UNUSABLE if used else group.NOTHING_DONE)
 
 
-@main.command(short_help="The results of an audit again, from its store.")
+@group.main.command(short_help="The results of an audit again, from its store.")
 @click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option("-q", "--quiet", is_flag=True, help="No progress.")
 @click.option("--json", "as_json", is_flag=True, help="What it came to as one JSON document on standard output.")

@@ -11,11 +11,10 @@ import click
 from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, PRIORS, REGISTER, RISK, SITE, main
 from photoaz.cli.site import (
     check_antennas,
-    chosen_site,
     draw_result,
     exit_by_photos,
     note_unused_rows,
-    register_sites,
+    read_register,
     site_text,
 )
 from photoaz.cli.streams import OneLine, emit, emit_json, say
@@ -90,7 +89,7 @@ def estimate(
     from photoaz.register.priors import read_priors
     from photoaz.result import estimates_document
 
-    site = chosen_site(register_sites(register, columns), site_id, register)
+    site = read_register(register, columns).site(site_id)
     check_antennas(site, antenna_ids, register)
     reading = FileReader()
     known_controls = reading.read(load_controls, controls) or ()

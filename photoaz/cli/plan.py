@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, NOTHING_DONE, REGISTER, SITE, main
-from photoaz.cli.site import check_antennas, chosen_site, register_sites
+from photoaz.cli.site import check_antennas, read_register
 from photoaz.cli.streams import OneLine, emit, emit_json, json_text, say
 from photoaz.errors import Fault, InputError
 
@@ -121,11 +121,11 @@ def plan(
     Example:
       photoaz plan --register register.csv --site HNT-204 --sheet field.html
     """
-    sites = register_sites(register, columns)
+    known = read_register(register, columns)
     if trip is not None:
-        _round_trip(sites, trip, start, gpx, as_json)
+        _round_trip(known.sites, trip, start, gpx, as_json)
         return
-    site = chosen_site(sites, site_id, register)
+    site = known.site(site_id)
     check_antennas(site, antenna_ids, register)
     if photos and estimates:
         raise InputError(Fault(file="--estimates", found="photos as well", wanted="--photo or --estimates, not both"))

@@ -15,32 +15,21 @@ from photoaz.cli.streams import say
 from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
+    from photoaz.register.load import RegisterResult
     from photoaz.register.model import Pick, Site
     from photoaz.result import SiteResult
 
 _T = TypeVar("_T")
 
 
-def register_sites(register: Path, columns: Path | None = None) -> tuple[Site, ...]:
-    """The sites of a register without fault."""
+def read_register(register: Path, columns: Path | None = None) -> RegisterResult:
+    """A register without fault."""
     from photoaz.register.columns import load_columns
     from photoaz.register.load import load_register, require_sites
 
-    return require_sites(load_register(register, None if columns is None else load_columns(columns)))
-
-
-def chosen_site(sites: Sequence[Site], site_id: str | None, register: Path) -> Site:
-    names = ", ".join(site.site_id for site in sites[:10]) + (", ..." if len(sites) > 10 else "")
-    if site_id is None:
-        if len(sites) == 1:
-            return sites[0]
-        raise InputError(
-            Fault(file=register, found=f"{len(sites)} sites and no --site", wanted=f"--site with one of: {names}")
-        )
-    for site in sites:
-        if site.site_id == site_id:
-            return site
-    raise InputError(Fault(file=register, column="site_id", found=f"no site '{site_id}'", wanted=f"one of: {names}"))
+    known = load_register(register, None if columns is None else load_columns(columns))
+    require_sites(known)
+    return known
 
 
 def check_antennas(site: Site, antenna_ids: Sequence[str], register: Path) -> None:

@@ -10,26 +10,11 @@ from typing import Any
 from photoaz.audit.edits import VERDICTS, Edits
 from photoaz.present.files.cells import cell
 from photoaz.register.model import Control, Pick
+from photoaz.register.rows import ControlRow, PickRow, columns_of
 
-PICKS = (
-    *("photo", "antenna_id", "x_px", "y_px"),
-    *(f"{a}{k}_px" for k in (1, 2, 3, 4) for a in "xy"),
-    *("exact", "absent"),
-)
-CONTROLS = (
-    *("photo", "kind", "name", "x_px", "y_px", "lat_deg", "lon_deg", "height_m", "azimuth_true_deg", "u95"),
-    *("value_deg", "x2_px", "y2_px"),
-)
 DECISIONS = (
-    "site_id",
-    "antenna_id",
-    "decision",
-    "note",
-    "who",
-    "at",
-    "azimuth_true_deg",
-    "u95_deg",
-    "reading_true_deg",
+    *("site_id", "antenna_id", "decision", "note", "who", "at"),
+    *("azimuth_true_deg", "u95_deg", "reading_true_deg"),
 )
 
 
@@ -40,7 +25,7 @@ def picks_csv(picks: Iterable[Pick], name_of: Callable[[str], str] = str) -> str
         corners = (None,) * 8 if p.corners_px is None else tuple(v for point in p.corners_px for v in point)
         seed = (None, None) if p.seed_px is None else p.seed_px
         rows.append((name_of(p.photo), p.antenna_id, *seed, *corners, _yes(p.exact), _yes(p.absent)))
-    return _table(PICKS, rows)
+    return _table(tuple(columns_of(PickRow)), rows)
 
 
 def controls_csv(controls: Iterable[Control], name_of: Callable[[str], str] = str) -> str:
@@ -48,9 +33,9 @@ def controls_csv(controls: Iterable[Control], name_of: Callable[[str], str] = st
     rows: list[Sequence[Any]] = []
     for c in controls:
         pixel, tip = c.pixel or (None, None), c.tip_px or (None, None)
-        numbers = (c.lat_deg, c.lon_deg, c.height_m, c.azimuth_true_deg, c.u95, c.value_deg)
-        rows.append((name_of(c.photo), c.kind, c.name, *pixel, *numbers, *tip))
-    return _table(CONTROLS, rows)
+        place = (c.lat_deg, c.lon_deg, c.height_m)
+        rows.append((name_of(c.photo), c.kind, c.name, *pixel, *tip, *place, c.azimuth_true_deg, c.value_deg, c.u95))
+    return _table(tuple(columns_of(ControlRow)), rows)
 
 
 def decisions_csv(sites: Iterable[tuple[str, Edits]]) -> str:

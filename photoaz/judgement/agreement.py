@@ -9,17 +9,6 @@ from photoaz.angles import azimuth_deg, difference_deg
 from photoaz.quantities import K95
 
 
-def _score(x1_deg: float, u1_deg: float, x2_deg: float, u2_deg: float, shared_deg: float) -> float:
-    if not (u1_deg >= 0.0 and u2_deg >= 0.0 and 0.0 <= shared_deg <= math.sqrt(u1_deg * u2_deg) * (1.0 + 1e-12)):
-        raise ValueError("uncertainties must not be negative, and what is shared is no more than what they hold")
-    d = abs(difference_deg(x1_deg, x2_deg))
-    # the shared part moves both and drops out of the difference: var = u1^2 + u2^2 - 2 cov, cov = shared^2
-    u = math.sqrt(max(u1_deg**2 + u2_deg**2 - 2.0 * shared_deg**2, 0.0))
-    if u == 0.0:
-        return 0.0 if d == 0.0 else math.inf
-    return d / u
-
-
 def en_score(x1_deg: float, u1_95_deg: float, x2_deg: float, u2_95_deg: float, shared_u95_deg: float = 0.0) -> float:
     """E_n = |x1 - x2| / sqrt(U1^2 + U2^2), the difference taken the short way round. They agree where it is <= 1.
 
@@ -42,7 +31,18 @@ def en_score(x1_deg: float, u1_95_deg: float, x2_deg: float, u2_95_deg: float, s
     ----------
     ISO 13528:2022, ISO/IEC 17043; correlation as JCGM 100:2008, 5.2.
     """
-    return _score(x1_deg, u1_95_deg, x2_deg, u2_95_deg, shared_u95_deg)
+    if not (
+        u1_95_deg >= 0.0
+        and u2_95_deg >= 0.0
+        and 0.0 <= shared_u95_deg <= math.sqrt(u1_95_deg * u2_95_deg) * (1.0 + 1e-12)
+    ):
+        raise ValueError("uncertainties must not be negative, and what is shared is no more than what they hold")
+    d = abs(difference_deg(x1_deg, x2_deg))
+    # the shared part moves both and drops out of the difference: var = u1^2 + u2^2 - 2 cov, cov = shared^2
+    u = math.sqrt(max(u1_95_deg**2 + u2_95_deg**2 - 2.0 * shared_u95_deg**2, 0.0))
+    if u == 0.0:
+        return 0.0 if d == 0.0 else math.inf
+    return d / u
 
 
 def zeta_score(
@@ -56,7 +56,7 @@ def zeta_score(
     ----------
     ISO 13528:2022; IUPAC Gold Book 08095. Errors as `en_score`.
     """
-    return _score(x1_deg, sigma1_deg, x2_deg, sigma2_deg, shared_sigma_deg)
+    return en_score(x1_deg, sigma1_deg, x2_deg, sigma2_deg, shared_sigma_deg)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

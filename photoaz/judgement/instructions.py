@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from photoaz.judgement.ways import Way
 from photoaz.quantities import FIRST_PHOTO_M
 from photoaz.register.model import Site
 from photoaz.result import Action, AntennaResult, RevisitItem, SiteResult, Where
+from photoaz.wording import two_digits
 
 #: kinds of evidence that say where somebody must stand
 _PHOTOS = ("photo", "photo_with_landmark")
@@ -23,11 +23,11 @@ _CAMERA = "a camera with a long lens"
 def figures(action: Action, now: float, after: float, cost: float, unit: str) -> str:
     """'expected loss 1200 now, 300 after the visit, cost 250 (units)'."""
     if action == "leave":
-        return f"expected loss {_figure(now)}; whatever could be done costs more than it avoids"
+        return f"expected loss {two_digits(now)}; whatever could be done costs more than it avoids"
     visit = "after the visit"
     when = {"desk": "with that", "climb": "after the climb", "photo": visit, "read_again": visit}
     done = when.get(action, "after the correction")
-    return f"expected loss {_figure(now)} now, {_figure(after)} {done}, cost {_figure(cost)} ({unit})"
+    return f"expected loss {two_digits(now)} now, {two_digits(after)} {done}, cost {two_digits(cost)} ({unit})"
 
 
 def site_sentence(items: Sequence[RevisitItem], trip: bool, now: float, after: float, cost: float, unit: str) -> str:
@@ -36,21 +36,13 @@ def site_sentence(items: Sequence[RevisitItem], trip: bool, now: float, after: f
         return "nobody needs to come back: no expected loss is worth a visit"
     todo = [i for i in items if i.action != "leave"]
     if not todo:
-        return f"nothing that could be done avoids more than it costs (expected loss {_figure(now)})"
+        return f"nothing that could be done avoids more than it costs (expected loss {two_digits(now)})"
     goers = sum(i.action in ("photo", "read_again", "climb") for i in todo)
     going = f"one visit serves {goers}" if goers > 1 else "one visit" if trip else "no visit needed"
     return (
-        f"expected loss {_figure(now)} now, {_figure(after)} after, cost {_figure(cost)} "
+        f"expected loss {two_digits(now)} now, {two_digits(after)} after, cost {two_digits(cost)} "
         f"({unit}; {going}): ordered by expected loss avoided"
     )
-
-
-def _figure(value: float) -> str:
-    """Two significant digits: costs are no better known."""
-    if value < 0.5:
-        return "0"
-    step = 10 ** max(0, math.floor(math.log10(value)) - 1)
-    return str(round(value / step) * step)
 
 
 def bring(way: Way) -> str | None:

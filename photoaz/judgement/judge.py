@@ -10,22 +10,11 @@ from datetime import date
 from photoaz.angles import difference_deg
 from photoaz.errors import InputError
 from photoaz.geodesy.norths import Declination, TrueAzimuth, declination, meridian_convergence_deg, to_true
-from photoaz.judgement import reasons
+from photoaz.judgement import conformity, reasons
 from photoaz.judgement.agreement import en_score, weighted_mean, zeta_score
 from photoaz.judgement.beliefs import by_photos, possible_azimuths, with_priors
 from photoaz.judgement.causes import Explained, likely_causes
 from photoaz.judgement.common_mode import common_mode_of_site, covariance_of
-from photoaz.judgement.conformity import (
-    Known,
-    Part,
-    deciding_u95_deg,
-    decision_limits_deg,
-    decision_of,
-    not_measured,
-    p_out,
-    risks_of,
-    with_known,
-)
 from photoaz.judgement.impact import impact_db
 from photoaz.judgement.reading_faults import Case
 from photoaz.priors import Priors
@@ -226,15 +215,20 @@ def _sigma_off(u95_deg: float, declination_sigma_deg: float, design: TrueAzimuth
 
 
 def _judge_design(
-    tolerance: float, true: TrueAzimuth | None, found: AntennaResult, risk: float, known: Known, said: list[str]
+    tolerance: float,
+    true: TrueAzimuth | None,
+    found: AntennaResult,
+    risk: float,
+    known: conformity.Known,
+    said: list[str],
 ) -> Design:
     ways = possible_azimuths(found)
     if true is None or not ways:
         return Design(azimuth_true_deg=true.azimuth_deg if true else None, tolerance_deg=tolerance, risk=risk)
 
-    def off(some: Sequence[Alternative]) -> list[Part]:
+    def off(some: Sequence[Alternative]) -> list[conformity.Part]:
         return [
-            Part(
+            conformity.Part(
                 deviation_deg=difference_deg(a.azimuth_true_deg, true.azimuth_deg),
                 sigma_deg=_sigma_off(a.u95_deg, found.declination_sigma_deg, true),
                 probability=a.probability,
@@ -248,21 +242,21 @@ def _judge_design(
         azimuth_true_deg=true.azimuth_deg,
         tolerance_deg=tolerance,
         deviation_deg=told.deviation_deg,
-        p_out_of_tolerance=p_out(everything, tolerance),
-        p_out_photos_alone=p_out(photos, tolerance),
+        p_out_of_tolerance=conformity.p_out(everything, tolerance),
+        p_out_photos_alone=conformity.p_out(photos, tolerance),
         risk=risk,
     )
-    if not_measured(found):
+    if conformity.not_measured(found):
         said.append(reasons.not_measured_sentence(design, ways))
         return design
-    design = replace(design, decision=decision_of(photos, everything, tolerance, risk))
+    design = replace(design, decision=conformity.decision_of(photos, everything, tolerance, risk))
     needed = None
     # the limits are those of one normal measurement, readings aside
     if len(ways) == 1 and found.u95_deg is not None and found.u95_deg < NEARLY_NORMAL * K95 * told.sigma_deg:
-        accepted, rejected = decision_limits_deg(told.sigma_deg, tolerance, risk, known)
-        risks = risks_of(told.sigma_deg, tolerance, risk, known)
+        accepted, rejected = conformity.decision_limits_deg(told.sigma_deg, tolerance, risk, known)
+        risks = conformity.risks_of(told.sigma_deg, tolerance, risk, known)
         if design.decision == "undecided":
-            needed = deciding_u95_deg(told.deviation_deg, K95 * told.sigma_deg, tolerance, risk, known)
+            needed = conformity.deciding_u95_deg(told.deviation_deg, K95 * told.sigma_deg, tolerance, risk, known)
         design = replace(
             design,
             guard_band_deg=None if accepted is None else tolerance - accepted,
@@ -271,7 +265,7 @@ def _judge_design(
             consumer_risk=None if risks is None else risks.consumer,
             producer_risk=None if risks is None else risks.producer,
         )
-    both, far = design.p_out_of_tolerance, p_out(photos, 2.0 * tolerance)
+    both, far = design.p_out_of_tolerance, conformity.p_out(photos, 2.0 * tolerance)
     vetoed = design.decision == "undecided" and both is not None and both <= risk
     said.append(reasons.design_sentence(design, ways, needed, far if vetoed else None))
     return design
@@ -283,7 +277,7 @@ def _combined(
     design: Design,
     designed: TrueAzimuth | None,
     risk: float,
-    known: Known,
+    known: conformity.Known,
 ) -> Combined | None:
     """Reading and estimate together, which agree; None where one of them has no uncertainty."""
     azimuth, u95 = found.azimuth_true_deg, found.u95_deg
@@ -296,9 +290,9 @@ def _combined(
         of_reading = (1.0 - mean.weight_first) * reading.declination_u95_deg / K95
         sigma = _sigma_off(mean.u95_deg, mean.weight_first * found.declination_sigma_deg + of_reading, designed)
         deviation = difference_deg(mean.azimuth_deg, designed.azimuth_deg)
-        both = [Part(deviation_deg=deviation, sigma_deg=sigma)]
-        out = p_out(with_known(both, known), design.tolerance_deg)
-        decision = decision_of(both, with_known(both, known), design.tolerance_deg, risk)
+        both = [conformity.Part(deviation_deg=deviation, sigma_deg=sigma)]
+        out = conformity.p_out(conformity.with_known(both, known), design.tolerance_deg)
+        decision = conformity.decision_of(both, conformity.with_known(both, known), design.tolerance_deg, risk)
     return Combined(
         azimuth_true_deg=mean.azimuth_deg,
         u95_deg=mean.u95_deg,

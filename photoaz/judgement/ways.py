@@ -15,18 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from photoaz.angles import difference_deg
+from photoaz.judgement import losses
 from photoaz.judgement.beliefs import by_photos, deviations, with_priors
 from photoaz.judgement.conformity import Known, Part, known_parts
 from photoaz.judgement.costs import Costs
-from photoaz.judgement.losses import (
-    Preview,
-    Stake,
-    evidence_sigma_deg,
-    loss_corrected,
-    loss_fixed,
-    loss_now,
-    preview,
-)
 from photoaz.network.mixture import Mixture
 from photoaz.quantities import FIRST_PHOTO_U95_DEG, K95
 from photoaz.register.model import Antenna
@@ -54,7 +46,7 @@ class Way:
     trip: bool = False
     climb: bool = False
     option: EvidenceOption | None = None
-    shown: Preview | None = None
+    shown: losses.Preview | None = None
     climbs_after: float = 0.0
 
     def with_later_climb(self, cost: float) -> Way:
@@ -72,7 +64,7 @@ class Way:
         return FIRST_PHOTO_U95_DEG if self.action == "photo" else None
 
 
-def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> Stake | None:
+def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> losses.Stake | None:
     """What hangs on a judged antenna; None where its design is not known in true north. known : how antennas hang."""
     design, reading, tilt = found.design, found.reading, found.downtilt_reading
     aim, tolerance = design.azimuth_true_deg, antenna.tolerance_deg
@@ -80,8 +72,8 @@ def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> Stake | No
         return None
     photos = deviations(by_photos(found), aim)
     if not photos:
-        return Stake(parts=known_parts(known), tolerance_deg=tolerance)
-    stake = Stake(
+        return losses.Stake(parts=known_parts(known), tolerance_deg=tolerance)
+    stake = losses.Stake(
         parts=_fewer(deviations(with_priors(found, aim, known), aim)),
         tolerance_deg=tolerance,
         photo_sigma_deg=max(photos, key=lambda x: x.probability).sigma_deg,
@@ -116,14 +108,14 @@ def _fewer(parts: Sequence[Part]) -> tuple[Part, ...]:
     )
 
 
-def ways_of(found: AntennaResult, stake: Stake, costs: Costs, fix: float) -> Iterator[Way]:
+def ways_of(found: AntennaResult, stake: losses.Stake, costs: Costs, fix: float) -> Iterator[Way]:
     """Everything that could be done about an antenna. fix : its part of undoing a fault in the register.
 
     Nobody is sent up on one view alone: one more photo comes first.
     """
-    yield Way(action="leave", loss=loss_now(stake, costs), cost=0.0)
+    yield Way(action="leave", loss=losses.loss_now(stake, costs), cost=0.0)
     in_register: Action = "check_records" if stake.cause == "sectors_swapped" else "correct_register"
-    fixed, corrected = loss_fixed(stake, costs), loss_corrected(stake, costs)
+    fixed, corrected = losses.loss_fixed(stake, costs), losses.loss_corrected(stake, costs)
     if fixed is not None:
         yield Way(action=in_register, loss=fixed, cost=fix)
     elif corrected is not None and not stake.turned:
@@ -133,23 +125,25 @@ def ways_of(found: AntennaResult, stake: Stake, costs: Costs, fix: float) -> Ite
     if not alone:
         yield Way(action="climb", cost=costs.turn, trip=True, climb=True)
     if found.azimuth_true_deg is None:
-        first = preview(stake, FIRST_PHOTO_U95_DEG / K95, costs)
+        first = losses.preview(stake, FIRST_PHOTO_U95_DEG / K95, costs)
         yield Way(action="photo", cost=costs.photo, trip=True, shown=first)
         return
     if stake.record_off_deg is not None and fixed is None and {stake.cause, *stake.alike} & _READ_AGAIN:
-        again = preview(stake, stake.reading_sigma_deg, costs)
+        again = losses.preview(stake, stake.reading_sigma_deg, costs)
         yield Way(action="read_again", cost=costs.photo, trip=True, shown=again)
     options = found.next_evidence.options if found.next_evidence else ()
     if alone and not any(o.kind in _PHOTOS for o in options):
-        yield Way(action="photo", cost=costs.photo, trip=True, shown=preview(stake, FIRST_PHOTO_U95_DEG / K95, costs))
+        yield Way(
+            action="photo", cost=costs.photo, trip=True, shown=losses.preview(stake, FIRST_PHOTO_U95_DEG / K95, costs)
+        )
     now = stake.photo_sigma_deg or max(stake.parts, key=lambda p: p.probability).sigma_deg
     for option in options:
-        sigma = evidence_sigma_deg(now, option.u95_then_deg / K95)
+        sigma = losses.evidence_sigma_deg(now, option.u95_then_deg / K95)
         if math.isfinite(sigma):
             yield Way(
                 action="photo" if option.needs_trip else "desk",
                 cost=costs.photo if option.needs_trip else costs.desk,
                 trip=option.needs_trip,
                 option=option,
-                shown=preview(stake, sigma, costs),
+                shown=losses.preview(stake, sigma, costs),
             )

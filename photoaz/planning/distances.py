@@ -18,17 +18,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from photoaz import quantities as q
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.information import KnowledgeSoFar, u95_linear_rad, with_rows
 from photoaz.planning.standpoints import candidates_at
-from photoaz.quantities import (
-    K95,
-    PRACTICE_LEAST_M,
-    PRACTICE_OUT_PER_UP,
-    RADIUS_95,
-    SIGHT_POSITION_U95_M,
-    SIGHT_ROLL_RAD,
-)
 
 #: distances of the comparison, over the height
 _HEIGHTS = (0.5, 1.0, 1.5, 2.0, 3.0)
@@ -65,7 +58,7 @@ def by_distance(
     """Nearer and farther at one bearing from the tower, without any landmark's help."""
     plain = replace(state, scene=replace(state.scene, landmarks=()))
     height = max(state.scene.height_m, 5.0)
-    practice = max(PRACTICE_LEAST_M, PRACTICE_OUT_PER_UP * height)
+    practice = max(q.PRACTICE_LEAST_M, q.PRACTICE_OUT_PER_UP * height)
     others = [f * height for f in _HEIGHTS if f * height <= farthest_m]
     some = [d for d in others if abs(d - practice) > 0.1 * practice]
     return tuple(
@@ -90,11 +83,13 @@ def _at_distance(
         covariance = with_rows(state.covariance, best.told)
         shown = [k for k, n in zip(state.wanted, state.scene.wanted, strict=True) if n in best.told.sees]
         u95 = float(np.degrees(np.median(u95_linear_rad(covariance, np.array(shown)))))
-    sight = float(np.degrees(sight_error_rad(distance_m, height_m, SIGHT_ROLL_RAD, SIGHT_POSITION_U95_M / RADIUS_95)))
+    sight = float(
+        np.degrees(sight_error_rad(distance_m, height_m, q.SIGHT_ROLL_RAD, q.SIGHT_POSITION_U95_M / q.RADIUS_95))
+    )
     return AtDistance(
         distance_m=distance_m,
         lens_35mm_mm=None if best is None else best.stand.lens_mm,
         u95_deg=u95,
-        plumb_sight_u95_deg=K95 * sight,
+        plumb_sight_u95_deg=q.K95 * sight,
         common_practice=practice,
     )

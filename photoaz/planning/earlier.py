@@ -116,9 +116,7 @@ def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[tuple[str, fl
                     lines.setdefault(site_id, None)
     else:
         table = read_table(path, ("rank", "site_id", "antenna_id", "action"))
-        missing = [c for c in ("site_id", "antenna_id", "action") if c not in table.columns]
-        if missing:
-            raise InputError([Fault(file=path, line=1, column=c, found="no such column", wanted=c) for c in missing])
+        table.require(("site_id", "antenna_id", "action"))
         for row in table.rows:
             if row.cells.get("action") in GOING:
                 site_id = row.cells.get("site_id", "")

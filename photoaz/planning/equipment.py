@@ -5,18 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import radians
 
+from photoaz import quantities as q
 from photoaz.photo.camera import Camera
-from photoaz.quantities import (
-    HEADING_SIGMA_DEG,
-    PHONE_DECLINATION_RAD,
-    PHONE_FOCAL_SHARE,
-    PHONE_LENSES_MM,
-    PHONE_PITCH_RAD,
-    PHONE_POSITION_M,
-    PHONE_UPRIGHT_PX,
-    PRINCIPAL_SHARE,
-    UPRIGHT_LINES_RAD,
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,15 +17,15 @@ class Equipment:
     level by hand where it has no sensor, is taken together with what upright lines in the picture tell (plumb_rad).
     """
 
-    lenses_mm: tuple[float, ...] = PHONE_LENSES_MM
-    frame_px: tuple[int, int] = PHONE_UPRIGHT_PX
-    compass_rad: float | None = radians(HEADING_SIGMA_DEG)
-    declination_rad: float = PHONE_DECLINATION_RAD
-    pitch_rad: float | None = PHONE_PITCH_RAD
+    lenses_mm: tuple[float, ...] = q.PHONE_LENSES_MM
+    frame_px: tuple[int, int] = q.PHONE_UPRIGHT_PX
+    compass_rad: float | None = radians(q.HEADING_SIGMA_DEG)
+    declination_rad: float = q.PHONE_DECLINATION_RAD
+    pitch_rad: float | None = q.PHONE_PITCH_RAD
     roll_rad: float | None = None
-    plumb_rad: float | None = UPRIGHT_LINES_RAD
-    position_m: float = PHONE_POSITION_M
-    focal_share: float = PHONE_FOCAL_SHARE
+    plumb_rad: float | None = q.UPRIGHT_LINES_RAD
+    position_m: float = q.PHONE_POSITION_M
+    focal_share: float = q.PHONE_FOCAL_SHARE
 
     def __post_init__(self) -> None:
         if not self.lenses_mm or not all(8.0 <= f <= 3000.0 for f in self.lenses_mm):
@@ -56,6 +46,6 @@ class Equipment:
             cx_px=(wide - 1) / 2.0,
             cy_px=(high - 1) / 2.0,
             f_relative_sigma=self.focal_share,
-            principal_sigma_px=PRINCIPAL_SHARE * wide,
+            principal_sigma_px=q.PRINCIPAL_SHARE * wide,
             source=f"35 mm equivalent {lens_mm:g} mm",
         )

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz import quantities as q
 from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_rad
 from photoaz.estimate.priors import antenna_priors_of
 from photoaz.geodesy.frames import EnuFrame
@@ -25,14 +26,6 @@ from photoaz.network.site import PhotoObservations
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.surroundings import Landmark
-from photoaz.quantities import (
-    CAMERA_HEIGHT_M,
-    HAND_HELD_ROLL_RAD,
-    LANDMARK_GIVEN_UP_SIGMA_M,
-    LANDMARK_UP_SIGMA_M,
-    PRACTICE_LEAST_M,
-    RADIUS_95,
-)
 from photoaz.register.model import Site
 from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
 from photoaz.vision.boxes import Prior
@@ -70,13 +63,13 @@ class PlanningScene:
     places_m: Mapping[str, Array]
     wanted: tuple[str, ...]
     landmarks: tuple[Landmark, ...] = ()
-    nearest_m: float = PRACTICE_LEAST_M
+    nearest_m: float = q.PRACTICE_LEAST_M
 
     @property
     def height_m(self) -> float:
         """Of the antennas wanted above the camera, in the middle."""
         ups = [a.up_m for a in self.antennas if a.name in self.wanted]
-        return float(np.mean(ups)) - CAMERA_HEIGHT_M[0]
+        return float(np.mean(ups)) - q.CAMERA_HEIGHT_M[0]
 
 
 def scene_of_site(
@@ -85,7 +78,7 @@ def scene_of_site(
     wanted: Sequence[str] | None = None,
     azimuth_deg: Mapping[str, float] | None = None,
     landmarks: Sequence[Landmark] = (),
-    nearest_m: float = PRACTICE_LEAST_M,
+    nearest_m: float = q.PRACTICE_LEAST_M,
 ) -> PlanningScene:
     """Lay out a site. wanted: antennas asked for, all by default; azimuth_deg: those that photos told so far.
 
@@ -104,7 +97,7 @@ def scene_of_site(
         frame=EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0),
         antennas=tuple(facts.values()),
         head=head,
-        site_sigma_m=site.position_u95_m / RADIUS_95,
+        site_sigma_m=site.position_u95_m / q.RADIUS_95,
         azimuth_rad={n: float(np.radians(known[n])) if n in known else f.design_rad for n, f in facts.items()},
         places_m=places,
         wanted=names,
@@ -142,7 +135,7 @@ def aimed(
     equipment: Equipment,
     lens_mm: float,
     *,
-    up_m: float = CAMERA_HEIGHT_M[0],
+    up_m: float = q.CAMERA_HEIGHT_M[0],
 ) -> PlannedPhoto:
     """A photo that shows the middle of the head, held upright and level."""
     eye = np.array([east_north_m[0], east_north_m[1], up_m])
@@ -269,8 +262,8 @@ def landmark_pixels(scene: PlanningScene, stand: PlannedPhoto) -> tuple[Landmark
             name=m.name,
             pixel=px[k],
             enu_m=m.enu_m,
-            sigma_m=m.u95_m / RADIUS_95,
-            height_sigma_m=LANDMARK_UP_SIGMA_M if m.height_m is None else LANDMARK_GIVEN_UP_SIGMA_M,
+            sigma_m=m.u95_m / q.RADIUS_95,
+            height_sigma_m=q.LANDMARK_UP_SIGMA_M if m.height_m is None else q.LANDMARK_GIVEN_UP_SIGMA_M,
         )
         for k, m in enumerate(scene.landmarks)
         if inside[k]
@@ -294,7 +287,7 @@ def foreseen_photo(
         )
 
     compass, pitch, roll = carried.compass_rad, carried.pitch_rad, carried.roll_rad
-    level = known(2, HAND_HELD_ROLL_RAD, "camera held level") if roll is None else known(2, roll, "camera roll")
+    level = known(2, q.HAND_HELD_ROLL_RAD, "camera held level") if roll is None else known(2, roll, "camera roll")
     return PhotoObservations(
         name=stand.name,
         camera=stand.camera,
@@ -304,7 +297,7 @@ def foreseen_photo(
         rolls=(level,),
         standpoints=((stand.enu_m[:2], carried.position_m, "camera position"),),
         up_m=float(stand.enu_m[2]),
-        up_sigma_m=CAMERA_HEIGHT_M[1],
+        up_sigma_m=q.CAMERA_HEIGHT_M[1],
         ln_focal=0.0,
         boxes={n: (v.mode,) for n, v in seen.items()},
         aids=landmark_pixels(scene, stand),

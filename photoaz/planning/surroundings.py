@@ -20,12 +20,11 @@ from numpy.typing import NDArray
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.quantities import PLANNED_LANDMARK_HEIGHT_M, PLANNED_LANDMARK_U95_M
-from photoaz.register.tables import read_table
+from photoaz.register.rows import LandmarkRow, columns_of, good_rows, needed_of
+from photoaz.register.tables import open_table
 
 Array = NDArray[Any]
 
-_COLUMNS = ("name", "lat_deg", "lon_deg", "height_m", "u95")
-_LIMITS = {"lat_deg": (-90.0, 90.0), "lon_deg": (-180.0, 180.0), "height_m": (-500.0, 5000.0), "u95": (0.0, 1000.0)}
 #: further away than this nothing is told from the haze, and nearer than this a bearing is poor, metres
 _FARTHEST_M, _NEAREST_M = 30_000.0, 100.0
 #: a sight passes an obstacle this much higher than it, metres
@@ -64,47 +63,18 @@ def load_landmarks(path: Path, frame: EnuFrame) -> tuple[Landmark, ...]:
     ------
     InputError : no table, a column missing, a value that is none, a name that occurs twice; every fault at once.
     """
-    table = read_table(path, _COLUMNS)
-    faults = [
-        Fault(file=table.path, line=1, column=c, found="no such column", wanted=f"columns {', '.join(_COLUMNS)}")
-        for c in _COLUMNS[:3]
-        if c not in table.columns
-    ]
-    if faults:
-        raise InputError(faults)
+    table = open_table(path, tuple(columns_of(LandmarkRow)))
+    table.require(needed_of(LandmarkRow))
     out: dict[str, Landmark] = {}
-    faults = list(table.faults)
-    for row in table.rows:
-        values: dict[str, float | None] = {}
-        slips: list[tuple[str, str, str]] = []  # column, what was found, what was wanted
-        for column, (least, most) in _LIMITS.items():
-            text = row.cells.get(column)
-            values[column] = _number(text)
-            if text is None and column in ("height_m", "u95"):
-                continue
-            value = values[column]
-            if value is None or not least <= value <= most:
-                slips.append((column, f"'{text or ''}'", f"a number from {least:g} to {most:g}"))
-        name = row.cells.get("name", "")
-        if not name or name in out:
-            slips.append(("name", f"'{name}' a second time" if name else "no name", "names, each once"))
-        faults += [Fault(file=table.path, line=row.line, column=c, found=f, wanted=w) for c, f, w in slips]
-        if not slips:
-            height = values["height_m"]
-            up = PLANNED_LANDMARK_HEIGHT_M if height is None else height
-            enu = frame.enu_from_geodetic(values["lat_deg"] or 0.0, values["lon_deg"] or 0.0, up)
-            u95_m = max(values["u95"] or PLANNED_LANDMARK_U95_M, 0.05)
-            out[name] = Landmark(name=name, enu_m=enu, u95_m=u95_m, height_m=height)
-    if faults:
-        raise InputError(faults)
+    for row, good in good_rows(LandmarkRow, table, lambda _row: ()):
+        if good.name in out:
+            table.fault(row.line, "name", f"'{good.name}' a second time", "names, each once")
+        up = PLANNED_LANDMARK_HEIGHT_M if good.height_m is None else good.height_m
+        enu = frame.enu_from_geodetic(good.lat_deg, good.lon_deg, up)
+        u95_m = max(good.u95 or PLANNED_LANDMARK_U95_M, 0.05)
+        out[good.name] = Landmark(name=good.name, enu_m=enu, u95_m=u95_m, height_m=good.height_m)
+    table.require_no_fault()
     return tuple(out.values())
-
-
-def _number(text: str | None) -> float | None:
-    try:
-        return None if text is None else float(text)
-    except ValueError:
-        return None
 
 
 def usable(landmarks: Sequence[Landmark]) -> tuple[Landmark, ...]:

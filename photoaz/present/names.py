@@ -15,7 +15,6 @@ from photoaz.wording import percent
 
 BY_PICK = "named by a pick"
 _LEADING = 1.3
-_STATUS = {"not_found": "not found", "not_visible": "not visible"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,14 +83,14 @@ def not_seen(unseen: Sequence[tuple[str, MissingView]], seen: Collection[str]) -
     rows = [
         NameRow(
             name=antenna_id,
-            tag=_STATUS[view.status],
+            tag=view.status.replace("_", " "),
             text=view.reason,
             colour=PLUM if view.status == "not_found" else PALE,
         )
         for antenna_id, view in unseen
         if antenna_id not in seen
     ]
-    return sorted(rows, key=lambda row: row.tag != _STATUS["not_found"])
+    return sorted(rows, key=lambda row: row.tag != "not found")
 
 
 def draw_block(title: str, note: str, rows: Sequence[NameRow], width_px: int, letter_px: int) -> Image.Image:

@@ -13,30 +13,14 @@ from PIL import Image, ImageDraw
 
 from photoaz import __version__
 from photoaz.angles import format_azimuth_deg, format_difference_deg
+from photoaz.present import pens
 from photoaz.present.departures import draw_departures
 from photoaz.present.dial import draw_dial
 from photoaz.present.drawing import Pointing, mean_azimuth_deg
 from photoaz.present.figures import decision_text, design_text, directions, p_out_text, reading_text, verdict
 from photoaz.present.key import INNER, OUTLINE, draw_key
 from photoaz.present.names import NameRow, draw_block, names_and_why, not_seen, panel_names, unsure
-from photoaz.present.overview import (
-    Expected,
-    Marks,
-    draw_overview,
-    draw_whole,
-)
-from photoaz.present.pens import (
-    BLUE,
-    GREEN,
-    INK,
-    PALE,
-    VERMILION,
-    WHITE,
-    Colour,
-    fitted_lines,
-    text_width,
-    write,
-)
+from photoaz.present.overview import Expected, Marks, draw_overview, draw_whole
 from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import VIEWS, short_label
 from photoaz.result import AntennaResult, EvidenceView, MissingView, NextEvidence, PhotoResult, SiteResult
@@ -146,7 +130,7 @@ def _stacked(parts: Sequence[Image.Image]) -> Image.Image | None:
     if not parts:
         return None
     height = sum(part.height for part in parts) + _GAP * (len(parts) - 1)
-    column = Image.new("RGB", (max(part.width for part in parts), height), WHITE)
+    column = Image.new("RGB", (max(part.width for part in parts), height), pens.WHITE)
     y = 0
     for part in parts:
         column.paste(part, (0, y))
@@ -160,15 +144,15 @@ def _page(photo: PhotoResult, site_id: str, left: Image.Image | None, right: Ima
     lines = [
         (line, size, colour, bold)
         for text, size, colour, bold in _titles(photo, site_id)
-        for line in fitted_lines(text, size, width - 2 * _MARGIN)
+        for line in pens.fitted_lines(text, size, width - 2 * _MARGIN)
     ]
     head = round(sum(_LEADING * size for _, size, *_ in lines)) + _GAP
     body = max(left.height if left else 0, right.height if right else 0)
-    page = Image.new("RGB", (width, 2 * _MARGIN + head + body), WHITE)
+    page = Image.new("RGB", (width, 2 * _MARGIN + head + body), pens.WHITE)
     draw = ImageDraw.Draw(page)
     y = float(_MARGIN)
     for text, size, colour, bold in lines:
-        write(draw, (_MARGIN, y), text, size, colour=colour, bold=bold)
+        pens.write(draw, (_MARGIN, y), text, size, colour=colour, bold=bold)
         y += _LEADING * size
     if left is not None:
         page.paste(left, (_MARGIN, _MARGIN + head))
@@ -197,20 +181,20 @@ def _software() -> Any:
     return info
 
 
-def _titles(photo: PhotoResult, site_id: str) -> list[tuple[str, int, Colour, bool]]:
+def _titles(photo: PhotoResult, site_id: str) -> list[tuple[str, int, pens.Colour, bool]]:
     """Lines above the columns: text, size, colour, bold or not."""
     name = Path(photo.photo).name
-    lines = [(f"{site_id}: {name}" if site_id else name, _TITLE, INK, True)]
+    lines = [(f"{site_id}: {name}" if site_id else name, _TITLE, pens.INK, True)]
     if photo.status == "rejected":
         reason = (photo.reason or "no reason given").removeprefix(f"{photo.photo}: ")
-        lines.append((f"Not used: {'; '.join(reason.splitlines())}", _CAPTION, VERMILION, True))
+        lines.append((f"Not used: {'; '.join(reason.splitlines())}", _CAPTION, pens.VERMILION, True))
     if photo.heading_true_deg is not None:
         text = f"camera heading {format_azimuth_deg(photo.heading_true_deg, photo.heading_u95_deg)} from true north"
         for word, angle in (("pitch", photo.pitch_deg), ("roll", photo.roll_deg)):
             text += "" if angle is None else f", {word} {format_difference_deg(angle)}"
-        lines.append((text, _SMALL, INK, False))
+        lines.append((text, _SMALL, pens.INK, False))
     if photo.flags:
-        lines.append(("! " + "; ".join(photo.flags), _SMALL, INK, False))
+        lines.append(("! " + "; ".join(photo.flags), _SMALL, pens.INK, False))
     return lines
 
 
@@ -297,18 +281,18 @@ def _tile(picture: Image.Image, item: Shown, how_many: int) -> Image.Image:
     scale = min(tall / height, _MAX_ENLARGEMENT, _MAX_TILE_WIDTH / (width + 2.0 * margins[0]))
     pair = plain_and_fitted(picture, item.view, margins, scale, OUTLINE, INNER)
     lines = _caption(item)
-    words = max(text_width(text, size) for text, size, *_ in lines)
-    tile = Image.new("RGB", (max(pair.width, math.ceil(words)), pair.height + 14 + _caption_height(lines)), WHITE)
+    words = max(pens.text_width(text, size) for text, size, *_ in lines)
+    tile = Image.new("RGB", (max(pair.width, math.ceil(words)), pair.height + 14 + _caption_height(lines)), pens.WHITE)
     tile.paste(pair, (0, 0))
     draw = ImageDraw.Draw(tile)
     y = pair.height + 14.0
     for text, size, colour in lines:
-        write(draw, (0, y), text, size, colour=colour, bold=size == _CAPTION)
+        pens.write(draw, (0, y), text, size, colour=colour, bold=size == _CAPTION)
         y += _LEADING * size
     return tile
 
 
-_Line = tuple[str, int, Colour]
+_Line = tuple[str, int, pens.Colour]
 
 
 def _caption_height(lines: Sequence[_Line]) -> int:
@@ -322,28 +306,30 @@ def _caption(item: Shown) -> list[_Line]:
         if antenna.azimuth_true_deg is None
         else format_azimuth_deg(antenna.azimuth_true_deg, antenna.u95_deg)
     )
-    lines: list[_Line] = [(antenna.antenna_id, _CAPTION, INK), (azimuth, _CAPTION, BLUE)]
+    lines: list[_Line] = [(antenna.antenna_id, _CAPTION, pens.INK), (azimuth, _CAPTION, pens.BLUE)]
     for other in antenna.alternatives:
         text = f"or {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} ({percent(other.probability)})"
-        lines.append((text, _SMALL, BLUE))
-    lines.append((f"{VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, PALE))
-    lines.append((f"{100.0 * view.quality:.0f} % of its edge found", _SMALL, PALE))
+        lines.append((text, _SMALL, pens.BLUE))
+    lines.append((f"{VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, pens.PALE))
+    lines.append((f"{100.0 * view.quality:.0f} % of its edge found", _SMALL, pens.PALE))
     if view.p_right is not None:
         doubtful = view.p_right < DOUBTFUL_OUTLINE
-        lines.append((f"outline right {percent(view.p_right)}", _SMALL, INK if doubtful else PALE))
+        lines.append((f"outline right {percent(view.p_right)}", _SMALL, pens.INK if doubtful else pens.PALE))
     if view.name_probability is not None and not view.from_pick:
         doubt = unsure(view)
-        lines.append((f"name {'UNSURE, ' * doubt}{percent(view.name_probability)}", _SMALL, INK if doubt else PALE))
+        lines.append(
+            (f"name {'UNSURE, ' * doubt}{percent(view.name_probability)}", _SMALL, pens.INK if doubt else pens.PALE)
+        )
     reading, design = antenna.reading, antenna.design
     if reading is not None:
-        lines.append((f"reading {reading_text(reading)}", _SMALL, VERMILION))
+        lines.append((f"reading {reading_text(reading)}", _SMALL, pens.VERMILION))
         if reading.agrees is not None:
-            lines.append((verdict(reading.agrees), _SMALL, VERMILION))
+            lines.append((verdict(reading.agrees), _SMALL, pens.VERMILION))
     if design.azimuth_true_deg is not None:
-        lines.append((f"design {design_text(design)}", _SMALL, GREEN))
-        lines.append((decision_text(antenna), _SMALL, GREEN))
+        lines.append((f"design {design_text(design)}", _SMALL, pens.GREEN))
+        lines.append((decision_text(antenna), _SMALL, pens.GREEN))
         if design.p_out_of_tolerance is not None:
-            lines.append((f"out {p_out_text(design)}", _SMALL, GREEN))
+            lines.append((f"out {p_out_text(design)}", _SMALL, pens.GREEN))
     return lines
 
 
@@ -362,7 +348,7 @@ def _flow(tiles: Sequence[Image.Image], room: int) -> Image.Image | None:
         rows[-1].append(tile)
     width = max(sum(t.width for t in row) + _GAP * (len(row) - 1) for row in rows)
     height = sum(max(t.height for t in row) for row in rows) + _GAP * (len(rows) - 1)
-    page = Image.new("RGB", (width, height), WHITE)
+    page = Image.new("RGB", (width, height), pens.WHITE)
     y = 0
     for row in rows:
         x = 0

@@ -23,7 +23,6 @@ from photoaz.result import AntennaResult, PhotoResult, Revisit, SiteResult
 from photoaz.wording import percent
 
 _DECISION_STYLES = {"accept": "green", "reject": "bold red", "undecided": "yellow"}
-_STATUS_WORDS = {"not_found": "not found", "not_visible": "not visible", "ambiguous": "ambiguous"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +75,7 @@ def _row(antenna: AntennaResult) -> _Row:
 
 def _azimuth_cell(antenna: AntennaResult) -> str:
     if antenna.azimuth_true_deg is None:
-        return _STATUS_WORDS.get(antenna.status, antenna.status)
+        return antenna.status.replace("_", " ")
     return format_azimuth_deg(antenna.azimuth_true_deg, antenna.u95_deg)
 
 
@@ -332,7 +331,7 @@ def _said(antenna: AntennaResult, single: bool) -> list[str]:
                 photos.setdefault(view.reason, []).append(Path(view.photo).name)
         if photos:
             why = "; ".join(reason if single else f"{reason} ({', '.join(at)})" for reason, at in photos.items())
-            lines.append(f"{_STATUS_WORDS[status]}: {why}")
+            lines.append(f"{status.replace('_', ' ')}: {why}")
     return lines + [reason for reason in antenna.remarks if reason not in told]
 
 

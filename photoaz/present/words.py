@@ -13,7 +13,7 @@ from urllib.parse import quote
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.result import AntennaResult
-from photoaz.wording import percent
+from photoaz.wording import percent, two_digits
 
 #: what stands where a figure is not known
 UNKNOWN = "–"
@@ -195,10 +195,7 @@ def money(value: float | None) -> str:
     """Two significant digits, in groups of three: costs are no better known."""
     if value is None or not math.isfinite(value):
         return UNKNOWN
-    if abs(value) < 0.5:
-        return "0"
-    step = 10 ** max(0, math.floor(math.log10(abs(value))) - 1)
-    return grouped(round(value / step) * step)
+    return grouped(two_digits(value))
 
 
 def grouped(value: int) -> str:

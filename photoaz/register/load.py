@@ -48,16 +48,17 @@ class RegisterResult:
     sites: tuple[Site, ...]
     faults: tuple[Fault, ...] = ()
 
-    def site(self, site_id: str) -> Site:
-        """One site. Raises InputError where the register has none of that name, or faults in any row."""
-        if self.faults:
-            raise InputError(self.faults)
-        found = next((site for site in self.sites if site.site_id == site_id), None)
+    def site(self, site_id: str | None) -> Site:
+        """One site, or the only one. Raises InputError where there is no such site, or faults in any row."""
+        sites = require_sites(self)
+        names = ", ".join(site.site_id for site in sites[:10]) + (", ..." if len(sites) > 10 else "")
+        if site_id is None and len(sites) > 1:
+            wanted = f"--site with one of: {names}"
+            raise InputError(Fault(file=self.path, found=f"{len(sites)} sites and no --site", wanted=wanted))
+        found = next((site for site in sites if site_id in (None, site.site_id)), None)
         if found is None:
-            names = ", ".join(site.site_id for site in self.sites[:10]) + (", ..." if len(self.sites) > 10 else "")
-            raise InputError(
-                Fault(file=self.path, column="site_id", found=f"no site '{site_id}'", wanted=f"one of: {names}")
-            )
+            found_word, wanted = f"no site '{site_id}'", f"one of: {names}"
+            raise InputError(Fault(file=self.path, column="site_id", found=found_word, wanted=wanted))
         return found
 
 

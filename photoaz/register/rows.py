@@ -245,6 +245,18 @@ class PickRow:
     absent: Literal["yes", "no"] = "no"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LandmarkRow:
+    """A row of landmarks to plan with."""
+
+    table: ClassVar[str] = "landmarks"
+    name: str
+    lat_deg: float
+    lon_deg: float
+    height_m: float | None = None
+    u95: float | None = None
+
+
 # ---------------------------------------------------------------------------------------------------------------------
 # From cells to rows
 

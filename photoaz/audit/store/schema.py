@@ -6,29 +6,17 @@ import json
 import zlib
 from typing import Any
 
-from sqlalchemy import (
-    BigInteger,
-    Column,
-    Double,
-    ForeignKey,
-    Index,
-    Integer,
-    LargeBinary,
-    MetaData,
-    Table,
-    Text,
-    TypeDecorator,
-)
+import sqlalchemy as sa
 
 from photoaz.audit.doubts import Flag
 from photoaz.memory import converter
 from photoaz.result import SiteResult
 
 
-class AsJson(TypeDecorator[Any]):
+class AsJson(sa.TypeDecorator[Any]):
     """Values of one type as JSON text. null: the value that stands in the table as nothing at all."""
 
-    impl = Text
+    impl = sa.Text
     cache_ok = True
 
     def __init__(self, of: Any, null: Any = None) -> None:
@@ -49,10 +37,10 @@ class AsJson(TypeDecorator[Any]):
         return self.null if value is None else converter().structure(json.loads(value), self.of)
 
 
-class AsDocument(TypeDecorator[SiteResult]):
+class AsDocument(sa.TypeDecorator[SiteResult]):
     """A site's result as its document, compressed."""
 
-    impl = LargeBinary
+    impl = sa.LargeBinary
     cache_ok = True
 
     def process_bind_param(self, value: SiteResult | None, dialect: object) -> bytes | None:
@@ -69,95 +57,95 @@ class AsDocument(TypeDecorator[SiteResult]):
         return None if value is None else SiteResult.from_document(json.loads(zlib.decompress(value)))
 
 
-METADATA = MetaData()
+METADATA = sa.MetaData()
 
 #: an archive that is audited, by the name that its results have
-AUDITS = Table(
+AUDITS = sa.Table(
     "audits",
     METADATA,
-    Column("audit_id", Integer, primary_key=True),
-    Column("name", Text, nullable=False, unique=True),
-    Column("created", Text, nullable=False),
+    sa.Column("audit_id", sa.Integer, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False, unique=True),
+    sa.Column("created", sa.Text, nullable=False),
 )
 
 #: one call of the command; about: parameters, inputs with their hashes and versions, as JSON
-RUNS = Table(
+RUNS = sa.Table(
     "runs",
     METADATA,
-    Column("run_id", Integer, primary_key=True),
-    Column("audit_id", ForeignKey("audits.audit_id"), nullable=False),
-    Column("started", Text, nullable=False),
-    Column("ended", Text),
-    Column("about", AsJson(dict[str, Any]), nullable=False),
+    sa.Column("run_id", sa.Integer, primary_key=True),
+    sa.Column("audit_id", sa.ForeignKey("audits.audit_id"), nullable=False),
+    sa.Column("started", sa.Text, nullable=False),
+    sa.Column("ended", sa.Text),
+    sa.Column("about", AsJson(dict[str, Any]), nullable=False),
 )
 
 #: a listed file. name: as results have it. size, stamp: by which a changed file is known. facts: what was read from it,
 #: or null where it could not be; reason: then, in words. site_id, how, placed: which site it shows, by what, and why
 #: none. copy_of: the photo that is used in its place. run_id: the last that listed it
-PHOTOS = Table(
+PHOTOS = sa.Table(
     "photos",
     METADATA,
-    Column("audit_id", ForeignKey("audits.audit_id"), primary_key=True),
-    Column("name", Text, primary_key=True),
-    Column("size", BigInteger),
-    Column("stamp", Text, nullable=False),
-    Column("version", Text, nullable=False),
-    Column("digest", Text),
-    Column("facts", LargeBinary),
-    Column("reason", Text),
-    Column("site_id", Text),
-    Column("how", Text),
-    Column("placed", Text),
-    Column("copy_of", Text),
-    Column("flags", AsJson(tuple[Flag, ...], null=())),
-    Column("run_id", Integer, nullable=False),
-    Index("photos_by_site", "audit_id", "site_id", "name"),
-    Index("photos_by_digest", "audit_id", "digest"),
+    sa.Column("audit_id", sa.ForeignKey("audits.audit_id"), primary_key=True),
+    sa.Column("name", sa.Text, primary_key=True),
+    sa.Column("size", sa.BigInteger),
+    sa.Column("stamp", sa.Text, nullable=False),
+    sa.Column("version", sa.Text, nullable=False),
+    sa.Column("digest", sa.Text),
+    sa.Column("facts", sa.LargeBinary),
+    sa.Column("reason", sa.Text),
+    sa.Column("site_id", sa.Text),
+    sa.Column("how", sa.Text),
+    sa.Column("placed", sa.Text),
+    sa.Column("copy_of", sa.Text),
+    sa.Column("flags", AsJson(tuple[Flag, ...], null=())),
+    sa.Column("run_id", sa.Integer, nullable=False),
+    sa.Index("photos_by_site", "audit_id", "site_id", "name"),
+    sa.Index("photos_by_digest", "audit_id", "digest"),
 )
 
 #: values of costly steps by the fingerprint of what went into them
-EVIDENCE = Table(
+EVIDENCE = sa.Table(
     "evidence",
     METADATA,
-    Column("kind", Text, primary_key=True),
-    Column("key", Text, primary_key=True),
-    Column("version", Text, nullable=False),
-    Column("value", LargeBinary, nullable=False),
+    sa.Column("kind", sa.Text, primary_key=True),
+    sa.Column("key", sa.Text, primary_key=True),
+    sa.Column("version", sa.Text, nullable=False),
+    sa.Column("value", sa.LargeBinary, nullable=False),
 )
 
 #: a site's results. key: fingerprint of all that went into them. document: its part of estimates.json, compressed, null
 #: where there is none; failures: JSON of the photos that could not be used; used: how many could, and flagged: how many
 #: antennas want looking at; loss_avoided: by which the list is ordered
-SITES = Table(
+SITES = sa.Table(
     "sites",
     METADATA,
-    Column("audit_id", ForeignKey("audits.audit_id"), primary_key=True),
-    Column("site_id", Text, primary_key=True),
-    Column("key", Text, nullable=False),
-    Column("version", Text, nullable=False),
-    Column("solved", Text, nullable=False),
-    Column("document", AsDocument, key="result"),
-    Column("failures", AsJson(tuple[tuple[str, str], ...]), nullable=False),
-    Column("used", Integer, nullable=False),
-    Column("flagged", Integer, nullable=False),
-    Column("loss_avoided", Double, nullable=False),
-    Column("run_id", Integer, nullable=False),
-    Index("sites_by_loss", "audit_id", "loss_avoided"),
+    sa.Column("audit_id", sa.ForeignKey("audits.audit_id"), primary_key=True),
+    sa.Column("site_id", sa.Text, primary_key=True),
+    sa.Column("key", sa.Text, nullable=False),
+    sa.Column("version", sa.Text, nullable=False),
+    sa.Column("solved", sa.Text, nullable=False),
+    sa.Column("document", AsDocument, key="result"),
+    sa.Column("failures", AsJson(tuple[tuple[str, str], ...]), nullable=False),
+    sa.Column("used", sa.Integer, nullable=False),
+    sa.Column("flagged", sa.Integer, nullable=False),
+    sa.Column("loss_avoided", sa.Double, nullable=False),
+    sa.Column("run_id", sa.Integer, nullable=False),
+    sa.Index("sites_by_loss", "audit_id", "loss_avoided"),
 )
 
 #: what people did at the desk, never changed and never removed. at: ISO 8601, UTC; photo: its name then; digest: of its
 #: content, by which it is known again when it moved; kind, body: as `photoaz.audit.edits` reads them
-LOG = Table(
+LOG = sa.Table(
     "log",
     METADATA,
-    Column("log_id", Integer, primary_key=True),
-    Column("audit_id", ForeignKey("audits.audit_id"), nullable=False),
-    Column("at", Text, nullable=False),
-    Column("who", Text, nullable=False),
-    Column("site_id", Text, nullable=False),
-    Column("photo", Text),
-    Column("digest", Text),
-    Column("kind", Text, nullable=False),
-    Column("body", AsJson(dict[str, Any]), nullable=False),
-    Index("log_by_site", "audit_id", "site_id", "log_id"),
+    sa.Column("log_id", sa.Integer, primary_key=True),
+    sa.Column("audit_id", sa.ForeignKey("audits.audit_id"), nullable=False),
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("site_id", sa.Text, nullable=False),
+    sa.Column("photo", sa.Text),
+    sa.Column("digest", sa.Text),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("body", AsJson(dict[str, Any]), nullable=False),
+    sa.Index("log_by_site", "audit_id", "site_id", "log_id"),
 )
