@@ -36,7 +36,7 @@ _WHICH = click.Choice(["all", "flagged", "none"])
     "--out",
     metavar="DIR",
     required=True,
-    type=click.Path(file_okay=False, path_type=Path),
+    type=group.FOLDER,
     help="The folder for the results.",
 )
 @click.option("--jobs", metavar="N", type=click.IntRange(1), help="Processes that work at once. [default: one a core]")
@@ -104,7 +104,7 @@ def exit_by_results(ctx: click.Context, results: Results, out: Path, faulty: boo
 
 
 @group.main.command(short_help="The results of an audit again, from its store.")
-@click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.argument("folder", metavar="DIR", type=group.OLD_FOLDER)
 @click.option("-q", "--quiet", is_flag=True, help="No progress.")
 @click.option("--json", "as_json", is_flag=True, help="What it came to as one JSON document on standard output.")
 def report(folder: Path, quiet: bool, as_json: bool) -> None:

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from photoaz.cli.group import FILE, SOME_UNUSABLE, main
 from photoaz.cli.streams import emit, say
-
-if TYPE_CHECKING:
-    pass
 
 
 def _pattern(_ctx: click.Context, _param: click.Parameter, text: str) -> tuple[int, int]:

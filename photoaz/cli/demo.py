@@ -11,7 +11,7 @@ import click
 
 from photoaz import __version__
 from photoaz.cli.audit import called_as, exit_by_results
-from photoaz.cli.group import AS_JSON, COSTS, RISK, main
+from photoaz.cli.group import AS_JSON, COSTS, FOLDER, RISK, main
 from photoaz.cli.site import site_text
 from photoaz.cli.streams import emit, json_text, say
 from photoaz.errors import Fault, InputError
@@ -28,7 +28,7 @@ _DEMO_MARK = ".photoaz-demo.json"
     metavar="DIR",
     default=Path("photoaz-demo"),
     show_default=True,
-    type=click.Path(file_okay=False, path_type=Path),
+    type=FOLDER,
     help="Where to put the sample site and its results.",
 )
 @RISK

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from photoaz.cli.audit import called_as
-from photoaz.cli.group import COLUMNS, FILE, main
+from photoaz.cli.group import COLUMNS, FILE, FOLDER, OLD_FOLDER, main
 from photoaz.cli.streams import say
 from photoaz.errors import Fault, InputError
 
@@ -24,7 +24,7 @@ PORT = 8377
 
 
 @main.command(short_help="Look at an audit's results in a browser, correct and decide.")
-@click.argument("folder", metavar="DIR", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.argument("folder", metavar="DIR", type=OLD_FOLDER)
 @click.option("--port", metavar="N", type=click.IntRange(0, 65535), help=f"[default: {PORT}, or another that is free]")
 @click.option("--host", metavar="H", default="127.0.0.1", show_default=True, help="Where to listen.")
 @click.option("--token", metavar="T", help="Who does not know it is refused; needed where --host is not this machine.")
@@ -36,7 +36,7 @@ PORT = 8377
 @click.option(
     "--out",
     metavar="OUT",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=FOLDER,
     help="With --register: the folder for the results. [default: DIR-audit beside it]",
 )
 def desk(

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, PRIORS, REGISTER, RISK, SITE, main
+from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, FOLDER, PRIORS, REGISTER, RISK, SITE, main
 from photoaz.cli.site import (
     check_antennas,
     draw_result,
@@ -39,14 +39,14 @@ from photoaz.errors import FileReader
 @click.option(
     "--overlay",
     metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=FOLDER,
     help="Draw what was found and fitted into DIR, a picture for each photo.",
 )
 @RISK
 @click.option(
     "--sheets",
     metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=FOLDER,
     help="Write a second-opinion sheet for each antenna into DIR, a page to print and sign.",
 )
 @COSTS

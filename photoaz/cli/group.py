@@ -18,6 +18,8 @@ NOTHING_DONE = 2
 INTERRUPTED = 130  # as shells have it
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+FOLDER = click.Path(file_okay=False, path_type=Path)
+OLD_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 RISK = click.option(
     "--risk",
     metavar="P",

@@ -14,7 +14,7 @@ from photoaz.errors import Fault, InputError
 from photoaz.planning.surroundings import read_json
 from photoaz.quantities import K95
 from photoaz.register.model import Site
-from photoaz.register.tables import read_table
+from photoaz.register.tables import open_table
 from photoaz.result import SCHEMA, Revisit, RevisitItem, SiteResult, read_records
 
 Array = NDArray[Any]
@@ -115,7 +115,7 @@ def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[tuple[str, fl
                     todo.setdefault(site_id, []).append(f"{item.action} {item.antenna_id}")
                     lines.setdefault(site_id, None)
     else:
-        table = read_table(path, ("rank", "site_id", "antenna_id", "action"))
+        table = open_table(path, ("rank", "site_id", "antenna_id", "action"))
         table.require(("site_id", "antenna_id", "action"))
         for row in table.rows:
             if row.cells.get("action") in GOING:

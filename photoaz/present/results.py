@@ -137,7 +137,7 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     say.begin("writing results", None)
     sites = written(folder, counted(), estimates_head(created), failures.rows)
     report = write_report(
-        folder / "report", sites, _about(about, created, photos, folder), lambda _: say.step(1), outcome.tally
+        folder / "report", sites, _about(about, created, photos, failures.rows), lambda _: say.step(1), outcome.tally
     )
     _write_told(outcome, folder / "priors.toml", about)
     return Results(report=report, outcome=outcome, created=created)
@@ -183,7 +183,9 @@ def failures_of(store: Store, about: Mapping[str, Any]) -> Failures:
     return Failures(rows=sorted(rows), copies=copies)
 
 
-def _about(about: Mapping[str, Any], created: datetime, photos: Mapping[str, int], folder: Path) -> ReportAbout:
+def _about(
+    about: Mapping[str, Any], created: datetime, photos: Mapping[str, int], failures: Sequence[tuple[str, str]]
+) -> ReportAbout:
     return ReportAbout(
         created=created,
         command=about.get("command", ""),
@@ -192,5 +194,5 @@ def _about(about: Mapping[str, Any], created: datetime, photos: Mapping[str, int
         parameters=about.get("parameters", {}),
         inputs=[ReportInput(**i) for i in about.get("inputs", ())],
         counts=photos,
-        failures=folder / "failures.csv",
+        failures=failures,
     )

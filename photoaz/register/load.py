@@ -14,7 +14,6 @@ from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
 from photoaz.register.columns import LENGTHS_M, ColumnMap
 from photoaz.register.mapped import open_mapped
 from photoaz.register.model import Antenna, Control, ControlKind, Pick, Site
-from photoaz.register.photos import matches_photo
 from photoaz.register.propose import UnknownColumnsError, propose_columns
 from photoaz.register.rows import (
     ControlRow,
@@ -29,15 +28,6 @@ from photoaz.register.rows import (
     readings_of,
 )
 from photoaz.register.tables import Row, Table, open_table
-
-__all__ = [
-    "RegisterResult",
-    "load_controls",
-    "load_picks",
-    "load_register",
-    "matches_photo",
-    "require_sites",
-]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,19 +19,6 @@ def _is_url(name: str) -> bool:
     return "://" in name
 
 
-def matches_photo(name: str, photo_path: Path | str, csv_dir: Path | str) -> bool:
-    """Whether the name in a controls or picks table means this photo.
-
-    name is the photo's file name, or its path relative to the table's folder (either slash). For many photos and rows
-    see `PhotoIndex`.
-    """
-    name = _normal(name.replace("\\", "/"))
-    photo = Path(photo_path)
-    if "/" not in name:
-        return name == _normal(photo.name)
-    return os.path.realpath(Path(csv_dir) / name) == _normal(os.path.realpath(photo))
-
-
 class PhotoIndex(Generic[T]):
     """Rows by the photos that they name, so that each photo finds its own without a look at all the others.
 
@@ -40,8 +27,8 @@ class PhotoIndex(Generic[T]):
     rows : the photo's name as the table has it, with whatever belongs to it. folder : of the table. roots : further
         folders or URLs that a path in the table may be relative to, such as the archive's.
 
-    A row means a photo where `matches_photo` says so; besides, where its path taken from one of the roots does, and
-    where it is the photo's URL.
+    A row means a photo where it is the photo's file name, its path relative to the folder or one of the roots (either
+    slash), or its URL.
     """
 
     def __init__(self, rows: Iterable[tuple[str, T]], folder: Path | str, roots: Sequence[Path | str] = ()) -> None:

@@ -8,7 +8,7 @@ import io
 import itertools
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -104,12 +104,6 @@ class Table:
         """Raise InputError where the table lacks needed columns."""
         if missing := self.missing(needed):
             raise InputError(self.lacking(missing))
-
-
-def read_table(path: Path | str, known_columns: Sequence[str]) -> Table:
-    """Read the table in a file, all rows at once; see `open_table`."""
-    table = open_table(path, known_columns)
-    return replace(table, rows=tuple(table.rows))
 
 
 def open_table(path: Path | str, known_columns: Sequence[str], shape: TableShape = PLAIN) -> Table:

@@ -12,6 +12,7 @@ from photoaz.errors import InputError
 from photoaz.quantities import CONTROL_U95
 from photoaz.register import load
 from photoaz.register.model import DowntiltReading, Reading
+from photoaz.register.photos import PhotoIndex
 
 HEADER = "site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg"
 
@@ -386,12 +387,12 @@ def test_picks_every_fault(tmp_path):
     ]
 
 
-def test_matches_photo(tmp_path):
+def test_names_of_photos(tmp_path):
     photo = tmp_path / "north" / "Übersicht.jpg"
-    assert load.matches_photo("Übersicht.jpg", photo, tmp_path)
-    assert load.matches_photo("U\N{COMBINING DIAERESIS}bersicht.jpg", photo, tmp_path)
-    assert load.matches_photo("north/Übersicht.jpg", photo, tmp_path)
-    assert load.matches_photo("north\\Übersicht.jpg", photo, tmp_path)
-    assert load.matches_photo("../north/Übersicht.jpg", photo, tmp_path / "tables")
-    assert not load.matches_photo("south/Übersicht.jpg", photo, tmp_path)
-    assert not load.matches_photo("bersicht.jpg", photo, tmp_path)
+    assert PhotoIndex([("Übersicht.jpg", 1)], tmp_path).of(photo)
+    assert PhotoIndex([("U\N{COMBINING DIAERESIS}bersicht.jpg", 1)], tmp_path).of(photo)
+    assert PhotoIndex([("north/Übersicht.jpg", 1)], tmp_path).of(photo)
+    assert PhotoIndex([("north\\Übersicht.jpg", 1)], tmp_path).of(photo)
+    assert PhotoIndex([("../north/Übersicht.jpg", 1)], tmp_path / "tables").of(photo)
+    assert not PhotoIndex([("south/Übersicht.jpg", 1)], tmp_path).of(photo)
+    assert not PhotoIndex([("bersicht.jpg", 1)], tmp_path).of(photo)

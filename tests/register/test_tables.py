@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 import openpyxl
 import pytest
 
 from photoaz.errors import InputError
-from photoaz.register.tables import read_table
+from photoaz.register.tables import open_table
 
 KNOWN = ("site_id", "antenna_id", "lat")
+
+
+def read_table(path, known):
+    """All rows at once."""
+    table = open_table(path, known)
+    return replace(table, rows=tuple(table.rows))
 
 
 def write(tmp_path, data, name="t.csv"):

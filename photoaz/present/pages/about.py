@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
 
 from photoaz import __version__
-
-#: failures shown in the report; all are in failures.csv
-MOST_FAILURES = 50
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +25,7 @@ class ReportAbout:
     created : when, with its zone. command : what to type to make them again. version : of photoaz. libraries : name and
     version of each. parameters : name and value of each. inputs : files with their SHA-256. counts : of photos, in the
     order to show them: 'listed', 'used', 'rejected', 'failed', 'duplicates' and others. failures : file and reason of
-    each, or the failures.csv that holds them (columns file, reason).
+    each.
     """
 
     created: datetime
@@ -40,20 +35,4 @@ class ReportAbout:
     parameters: Mapping[str, object] = field(default_factory=dict)
     inputs: Sequence[ReportInput] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
-    failures: Sequence[tuple[str, str]] | Path = ()
-
-
-def first_failures(failures: Sequence[tuple[str, str]] | Path) -> tuple[list[tuple[str, str]], int]:
-    """The first failures, (file, reason), and how many there are. A CSV that does not exist holds none."""
-    if not isinstance(failures, Path):
-        return list(failures[:MOST_FAILURES]), len(failures)
-    if not failures.exists():
-        return [], 0
-    shown: list[tuple[str, str]] = []
-    total = 0
-    with failures.open(encoding="utf-8-sig", newline="") as file:
-        for row in csv.DictReader(file):
-            total += 1
-            if len(shown) < MOST_FAILURES:
-                shown.append((row.get("file") or "", row.get("reason") or ""))
-    return shown, total
+    failures: Sequence[tuple[str, str]] = ()

@@ -11,11 +11,13 @@ from markupsafe import Markup
 from photoaz.judgement.reasons import in_words
 from photoaz.present import words
 from photoaz.present.counts import ArchiveCounts
-from photoaz.present.pages.about import ReportAbout, first_failures
+from photoaz.present.pages.about import ReportAbout
 from photoaz.present.pages.map import SiteMap, Spot, site_map
 
 #: rows of the table that are laid out at once; the next ones are in the page, or on further plain pages
 ROWS_SHOWN = 1000
+#: failures shown; all are in failures.csv
+MOST_FAILURES = 50
 #: sites that the index itself can search; beyond, the further pages and sites.geojson serve
 MOST_ROWS = 20_000
 
@@ -25,7 +27,6 @@ def index_context(tally: ArchiveCounts, about: ReportAbout) -> dict[str, Any]:
     rows = sorted(tally.rows, key=lambda r: (r.order, [s.code for s in words.STATES].index(r.state), r.page))
     plan = site_map([Spot(site_id=r.site_id, state=r.state, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in rows])
     shown = list(zip(rows, plan.places if plan else (), strict=True))
-    failures, failed = first_failures(about.failures)
     return {
         "tally": tally,
         "states": Counter(r.state for r in rows),
@@ -38,8 +39,7 @@ def index_context(tally: ArchiveCounts, about: ReportAbout) -> dict[str, Any]:
         "later_rows": shown[ROWS_SHOWN:],
         "cause_names": [(c, in_words(c)) for c in sorted(tally.causes, key=in_words)],
         "about": about,
-        "failures": failures,
-        "failed": failed,
+        "failures": about.failures[:MOST_FAILURES],
     }
 
 

@@ -18,7 +18,6 @@ from photoaz.present import counts
 from photoaz.present.frame import environment
 from photoaz.present.pages import index as pages_index
 from photoaz.present.pages import write_report
-from photoaz.present.pages.about import MOST_FAILURES, first_failures
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 
 
@@ -203,14 +202,13 @@ def test_how_to_repeat_it_is_said(report, about):
     assert "listed9 used6 rejected1 failed1 duplicates1" in counts
 
 
-def test_failures_out_of_their_file(tmp_path, about):
-    path = tmp_path / "failures.csv"
-    path.write_text("file,reason\n" + "".join(f"p{k}.jpg,cut short\n" for k in range(70)), encoding="utf-8")
-    shown, total = first_failures(path)
-    assert (len(shown), total, shown[0]) == (MOST_FAILURES, 70, ("p0.jpg", "cut short"))
-    assert first_failures(tmp_path / "none.csv") == ([], 0)
-    write_report(tmp_path / "report", [], replace(about, failures=path))
-    assert "70 in all; the first 50 here" in text_of(parsed(tmp_path / "report" / "index.html"))
+def test_many_failures_are_counted_and_the_first_shown(tmp_path, about):
+    failures = [(f"p{k}.jpg", "cut short") for k in range(70)]
+    write_report(tmp_path / "report", [], replace(about, failures=failures))
+    section = text_of(parsed(tmp_path / "report" / "index.html").xpath("//section[@id='repeat']")[0])
+    assert f"70 in all; the first {pages_index.MOST_FAILURES} here" in section
+    assert "p49.jpg" in section
+    assert "p50.jpg" not in section
 
 
 def test_cautions_and_limits_are_there(report):
