@@ -1,12 +1,10 @@
-"""Audits, runs, photos, evidence, sites."""
+"""Audits, runs, photos, evidence, sites, the log of the desk."""
 
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0001"
+revision = "0002"  # as stores have it that were made while there were two of them
 down_revision = None
-branch_labels = None
-depends_on = None
 
 
 def upgrade() -> None:
@@ -66,9 +64,16 @@ def upgrade() -> None:
         sa.Column("run_id", sa.Integer, nullable=False),
     )
     op.create_index("sites_by_loss", "sites", ["audit_id", "loss_avoided"])
-
-
-def downgrade() -> None:
-    """Drop them all."""
-    for table in ("sites", "evidence", "photos", "runs", "audits"):
-        op.drop_table(table)
+    op.create_table(
+        "log",
+        sa.Column("log_id", sa.Integer, primary_key=True),
+        sa.Column("audit_id", sa.Integer, sa.ForeignKey("audits.audit_id"), nullable=False),
+        sa.Column("at", sa.Text, nullable=False),
+        sa.Column("who", sa.Text, nullable=False),
+        sa.Column("site_id", sa.Text, nullable=False),
+        sa.Column("photo", sa.Text),
+        sa.Column("digest", sa.Text),
+        sa.Column("kind", sa.Text, nullable=False),
+        sa.Column("body", sa.Text, nullable=False),
+    )
+    op.create_index("log_by_site", "log", ["audit_id", "site_id", "log_id"])
