@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, fields
 from pathlib import Path
 
-from photoaz.errors import Fault, InputError
-from photoaz.register.toml import is_finite, read_toml
+from photoaz.register.toml import is_finite, read_keys
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,19 +54,6 @@ def load_costs(path: Path) -> Costs:
     ------
     InputError : no TOML, a key that there is not, a value that is none; every such line, with key and what is wanted.
     """
-    text, given = read_toml(path, what="a TOML file of costs", example="visit = 300")
     known = [f.name for f in fields(Costs)]
-    faults = []
-    for key, value in given.items():
-        wanted = _wrong(key, value) if key in known else f"one of: {', '.join(known)}"
-        if wanted:
-            shown = f"{key} = {value!r}" if key in known else f"the key '{key}'"
-            faults.append(Fault(file=path, line=_line_of(key, text), found=shown, wanted=wanted))
-    if faults:
-        raise InputError(faults)
-    return Costs(**given)
-
-
-def _line_of(key: str, text: str) -> int | None:
-    pattern = re.compile(rf"""\s*(?:\[+\s*)?["']?{re.escape(key)}["']?\s*(?:[=.\]]|$)""")
-    return next((n for n, line in enumerate(text.splitlines(), 1) if pattern.match(line)), None)
+    _, given = read_keys(path, {"": known}, _wrong, what="a TOML file of costs", example="visit = 300")
+    return Costs(**given[""])

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
 import tomllib
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeGuard
 
@@ -51,6 +53,69 @@ def read_toml(path: Path, *, what: str, example: str) -> tuple[str, dict[str, An
         at = re.search(r"at line (\d+)", str(e))
         line = int(at[1]) if at else None
         raise InputError(Fault(file=path, line=line, found=f"no TOML ({e})", wanted=wanted)) from e
+
+
+def read_keys(
+    path: Path, known: Mapping[str, Sequence[str]], wanted_of: Callable[[str, Any], str | None], **read: str
+) -> tuple[str, dict[str, dict[str, Any]]]:
+    """The text of a TOML file and its values by table and key.
+
+    Parameters
+    ----------
+    known : the keys that each table may have; table '' is what stands before any. wanted_of : what is wanted of a
+        key's value, where it is not that. read : as of `read_toml`.
+
+    Raises
+    ------
+    InputError : as `read_toml`; a table or a key that there is not, a value that is none; every such line.
+    """
+    text, given = read_toml(path, **read)
+    faults = []
+
+    def fault(table: str, key: str | None, found: str, wanted: str) -> None:
+        faults.append(Fault(file=path, line=line_of(text, table, key), found=found, wanted=wanted))
+
+    for table, values in ({"": given} if "" in known else given).items():
+        if table not in known:
+            home = [t for t, keys in known.items() if table in keys]
+            fault(
+                table,
+                None,
+                f"'{table}'",
+                f"it under [{home[0]}]" if home else _one_of(table, [*map("[{}]".format, known)]),
+            )
+        elif not isinstance(values, dict):
+            fault(table, None, f"{table} = {values!r}", f"a table, [{table}]")
+        else:
+            for key, value in values.items():
+                if key not in known[table]:
+                    where = f" in [{table}]" if table else ""
+                    fault(table, key, f"the key '{key}'{where}", _one_of(key, known[table]))
+                elif (wrong := wanted_of(key, value)) is not None:
+                    fault(table, key, f"{key} = {value!r}", wrong)
+    if faults:
+        raise InputError(faults)
+    return text, {table: given if table == "" else given.get(table, {}) for table in known}
+
+
+def _one_of(found: str, names: Sequence[str]) -> str:
+    near = difflib.get_close_matches(found, [n.strip("[]") for n in names], n=1)
+    meant = f"{near[0]} (is that meant?), or " if near else ""
+    return f"{meant}one of: {', '.join(names)}"
+
+
+def line_of(text: str, table: str, key: str | None) -> int | None:
+    """The line of a key within its table, or of the table; None where it is not written plainly."""
+    inside, first = not table, None
+    own = re.compile(rf"""\s*["']?{re.escape(key or table)}["']?\s*[=.]""")
+    for n, line in enumerate(text.splitlines(), 1):
+        header = re.match(r"""\s*\[+\s*["']?([^\]"']*?)["']?\s*\]""", line)
+        if header:
+            inside = header[1] == (table or key)
+            first = n if inside and first is None else first
+        elif (key is None or inside) and own.match(line):
+            return n
+    return first
 
 
 def is_finite(value: object) -> TypeGuard[int | float]:
