@@ -78,10 +78,10 @@ def test_nowhere_to_stand(run) -> None:
         (("--site", "X"), "no site 'X'"),
         ((), "3 sites and no --site"),
         (("--site", "HNT-204", "--antenna", "Z1"), "no antenna 'Z1'"),
-        (("--site", "HNT-204", "--landmarks", "register.csv"), "landmarks|no such column"),
+        (("--site", "HNT-204", "--landmarks", "register.csv"), "wanted also name, lat_deg, lon_deg"),
         (("--site", "HNT-204", "--area", "register.csv"), "no JSON"),
         (("--site", "HNT-204", "--estimates", "register.csv"), "no JSON"),
-        (("--trip", "register.csv"), "no such column"),
+        (("--trip", "register.csv"), "wanted also action"),
         (("--site", "HNT-204", "--start", "north"), "latitude,longitude"),
     ],
 )

@@ -6,8 +6,11 @@ Pure functions over what was read of it. Nothing here proves a forgery: every fl
 from __future__ import annotations
 
 import math
+import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from importlib import resources
 from typing import Literal
 
 import numpy as np
@@ -30,16 +33,9 @@ ZONES_S = (-12 * 3600.0, 14 * 3600.0)
 ZONE_STRAYS_H = 3.6
 #: GPS counts weeks modulo 1024 (IS-GPS-200, 20.3.3.3.1.1); old receivers go back by that much
 ROLLOVER_S = 1024 * 7 * 86400.0
-#: when each version of Exif was published (title pages of CIPA DC-008 and JEITA CP-3451, from memory)
-EXIF_PUBLISHED = {
-    "0210": date(1998, 6, 1),
-    "0220": date(2002, 4, 1),
-    "0221": date(2003, 9, 1),
-    "0230": date(2010, 4, 1),
-    "0231": date(2016, 7, 1),
-    "0232": date(2019, 5, 1),
-    "0300": date(2023, 5, 1),
-}
+_DATA = tomllib.loads((resources.files("photoaz.audit") / "doubts.toml").read_text(encoding="utf-8"))
+#: when each version of Exif was published
+EXIF_PUBLISHED: Mapping[str, date] = _DATA["exif"]
 #: cameras were sold with a new version so long before it was published
 EXIF_EARLY = timedelta(days=365)
 #: deep twilight and full daylight, elevation of the sun [deg]; exposure values at ISO 100 that there cannot be outdoors
@@ -49,16 +45,8 @@ NIGHT_DEG, DAY_DEG = -12.0, 10.0
 NIGHT_MOST_EV, DAY_LEAST_EV = 11.0, 4.0
 #: mean levels of 255 of a picture that shows something, and of one that is not simply overexposed
 SHOWS_LEVEL, OVEREXPOSED_LEVEL = 50.0, 140.0
-#: what programs that change pictures call themselves in the Software tag, small letters (from memory); cameras write
-#: their firmware there
-EDITORS = (
-    *("photoshop", "lightroom", "camera raw", "gimp", "snapseed", "picasa", "paint.net", "paintshop", "affinity"),
-    *("capture one", "darktable", "rawtherapee", "digikam", "xnview", "irfanview", "faststone", "photoscape"),
-    *("pixelmator", "pixlr", "canva", "vsco", "luminar", "imagemagick", "acdsee", "photofiltre", "picsart", "krita"),
-    *("fotor", "befunky", "polarr", "photodirector", "photoimpact", "photo editor", "photo gallery", "retouch"),
-    *("dxo photolab", "on1 photo", "aftershot", "corel", "inshot", "facetune", "meitu", "hugin", "ptgui"),
-    "nik collection",
-)
+#: what programs that change pictures call themselves, small letters
+EDITORS: tuple[str, ...] = tuple(_DATA["software"]["editors"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""What whoever is sent to a site is told first, and what to see to at each standpoint."""
+"""What whoever is sent to a site is told first."""
 
 from __future__ import annotations
 
@@ -16,15 +16,4 @@ CAUTIONS = (
     SUN_CAUTION,
     "Private land: ask before you enter; the plan knows nothing of owners, fences, dogs or water.",
     "Local codes, the owner's rules and licensed practitioners come first. A plan for photos is no ground for work.",
-)
-CHECKLIST = (
-    "Stand where the plan says, as nearly as is safe; a few metres do not matter.",
-    "Location and compass on; wait for a good fix, swing the phone in an eight, away from steel and vehicles.",
-    "The lens that the plan says, no digital zoom beyond it; clean it.",
-    "Camera level within 1 degree: turn the phone's level on.",
-    "Whole antennas in the frame, with their lower edges, some room to every side.",
-    "The mast below them in the frame as well: it is the plumb line.",
-    "A landmark in the same frame where the plan names one.",
-    "Focus and light on the antennas; three photos from each standpoint.",
-    "Keep the original files: no editing, and never through a messenger that strips metadata.",
 )

@@ -12,7 +12,6 @@ from datetime import UTC, datetime
 
 from markupsafe import Markup
 
-from photoaz.planning.cautions import CHECKLIST
 from photoaz.planning.plan import SitePlan, Standpoint
 from photoaz.present import plan_table
 from photoaz.present.charts import year_svg
@@ -40,7 +39,6 @@ def field_sheet_html(plan: SitePlan, created: datetime, gain: Revisit | None = N
         now=plan_table.median_of(plan.now_u95_deg),
         then=plan_table.median_of(plan.together_u95_deg),
         svg=Markup(field_plan_svg(plan)),
-        checklist=CHECKLIST,
         stands=replace(stands, headings=(*stands.headings, "landmark in the frame"), rows=rows),
         light=[(s.rank, _today(s, lon), Markup(year_svg(s.year, lon, s.rank))) for s in shown],
         outcome=plan_table.outcome_table(plan),

@@ -6,8 +6,10 @@ import hashlib
 import html
 import math
 import re
+import tomllib
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from importlib import resources
 from pathlib import PurePosixPath
 from urllib.parse import quote
 
@@ -29,39 +31,9 @@ class StateWords:
     site: str
 
 
+_FILE = resources.files("photoaz.present") / "assets" / "states.toml"
 #: from the worst: a site has the state of its worst antenna
-STATES = (
-    StateWords(
-        code="out",
-        word="out of tolerance",
-        antenna="points out of the design's tolerance",
-        site="at least one antenna points out of the design's tolerance",
-    ),
-    StateWords(
-        code="reading",
-        word="reading disagrees",
-        antenna="is not shown to be out of tolerance, but its reading disagrees with the photos",
-        site="at least one reading disagrees with the photos; no antenna is shown to be out of tolerance",
-    ),
-    StateWords(
-        code="undecided",
-        word="undecided",
-        antenna="cannot be called in or out of tolerance by these photos, or may point in several ways",
-        site="the photos leave at least one antenna open, and show nothing wrong",
-    ),
-    StateWords(
-        code="unseen",
-        word="not found",
-        antenna="was not found in any photo, or shows in none",
-        site="at least one antenna was not found in the photos; nothing is wrong with those that were",
-    ),
-    StateWords(
-        code="ok",
-        word="agrees",
-        antenna="is within tolerance, and agrees with its reading where it has one",
-        site="all antennas are within tolerance and agree with their readings where they have one",
-    ),
-)
+STATES = tuple(StateWords(**one) for one in tomllib.loads(_FILE.read_text(encoding="utf-8"))["state"])
 BY_CODE = {s.code: s for s in STATES}
 #: how an antenna shows in a photo
 VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
