@@ -24,7 +24,7 @@ def picks_csv(picks: Iterable[Pick], name_of: Callable[[str], str] = str) -> str
     for p in picks:
         corners = (None,) * 8 if p.corners_px is None else tuple(v for point in p.corners_px for v in point)
         seed = (None, None) if p.seed_px is None else p.seed_px
-        rows.append((name_of(p.photo), p.antenna_id, *seed, *corners, _yes(p.exact), _yes(p.absent)))
+        rows.append((name_of(p.photo), p.antenna_id, *seed, *corners, _yes(p.exact), _yes(p.absent), p.view))
     return _table(tuple(columns_of(PickRow)), rows)
 
 

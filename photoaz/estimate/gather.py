@@ -60,7 +60,7 @@ class Looking:
     @property
     def inputs(self) -> tuple[object, ...]:
         """All that the looks depend on."""
-        to_measure = [(s.antenna_id, s.corners_px, s.seed_px, s.exact, s.candidate) for s in self._spots]
+        to_measure = [(s.antenna_id, s.corners_px, s.seed_px, s.exact, s.candidate, s.side) for s in self._spots]
         return (self.picture.digest, to_measure, list(self.expectations.values()))
 
     def looks(self) -> Mapping[str, Look]:
@@ -75,6 +75,7 @@ class Looking:
                     seed_px=s.seed_px,
                     exact=s.exact,
                     candidate=s.candidate,
+                    side=s.side,
                 )
                 for s in self._spots
             }

@@ -16,7 +16,7 @@ from photoaz.naming.together import name_candidates
 from photoaz.photo.camera import Camera
 from photoaz.priors import Priors
 from photoaz.quantities import CAMERA_HEIGHT_M, RADIUS_95, UNSURE_FOCAL_SHARE
-from photoaz.register.model import Pick, Site
+from photoaz.register.model import Pick, SeenView, Site
 from photoaz.vision.finder import FoundPanels, PanelCandidate, enlarged_found, find_panels
 from photoaz.vision.patch import reduced_camera
 
@@ -34,9 +34,9 @@ FITTED_FOCAL = 0.1
 class PanelToMeasure:
     """An antenna's place in a photo, named by a person or by the pattern of all panels found.
 
-    corners_px (4, 2): the front's, as a pick has them, None where only seed_px (2,) is known. candidate: what the
-    finder saw there, None where it saw nothing. exact: the corners are not to be refined. match: how sure the name is,
-    None for picks.
+    corners_px (4, 2): as a pick has them, None where only seed_px (2,) is known. candidate: what the finder saw there,
+    None where it saw nothing. exact: the corners are not to be refined. side: the one that a person says is seen.
+    match: how sure the name is, None for picks.
     """
 
     antenna_id: str
@@ -44,6 +44,7 @@ class PanelToMeasure:
     seed_px: Array | None = None
     exact: bool = False
     candidate: PanelCandidate | None = None
+    side: SeenView | None = None
     match: Match | None = None
 
     @property
@@ -123,6 +124,8 @@ def panel_of_pick(pick: Pick, candidate: PanelCandidate | None = None) -> PanelT
     """The panel that a person picked; candidate: what the finder saw there, which says more than a single point."""
     corners = None if pick.corners_px is None else np.array(pick.corners_px, float)
     if corners is None and candidate is not None:
+        if pick.view in ("front", "rear"):  # a person's word goes before the finder's
+            candidate = replace(candidate, front=float(pick.view == "front"))
         corners = candidate.corners_px[:4]
     return PanelToMeasure(
         antenna_id=pick.antenna_id,
@@ -130,6 +133,7 @@ def panel_of_pick(pick: Pick, candidate: PanelCandidate | None = None) -> PanelT
         seed_px=None if pick.seed_px is None else np.array(pick.seed_px, float),
         exact=pick.exact,
         candidate=candidate if pick.corners_px is None else None,
+        side=pick.view,
     )
 
 

@@ -326,7 +326,7 @@ def _control(row: ControlRow, line: int) -> Control:
 
 
 def load_picks(path: Path | str) -> tuple[Pick, ...]:
-    """Read picks: a seed point on an antenna, its front face's four corners, or both.
+    """Read picks: a seed point on an antenna, four corners of it, or both; and which side is seen, where that is told.
 
     Where `absent` is yes, the point shows no antenna, whatever looks like one there; antenna_id is then what it was
     taken for.
@@ -362,6 +362,7 @@ def _pick(row: PickRow, line: int) -> Pick:
         corners_px=corners or None,
         exact=row.exact == "yes",
         absent=row.absent == "yes",
+        view=row.view,
         line=line,
     )
 
@@ -371,6 +372,8 @@ def _pick_slips(row: PickRow) -> Iterable[Slip]:
     corners = {f"{a}{i}_px": v for i, point in enumerate(_corners(row), 1) for a, v in zip("xy", point, strict=True)}
     if not any(value is not None for value in (*seed.values(), *corners.values())):
         yield Slip("x_px", "nothing", "a point on it (x_px, y_px), or its four corners (x1_px to y4_px)")
+    if row.view is not None and row.absent == "yes":
+        yield Slip("view", f"'{row.view}' in a row that is absent", "nothing: an absent antenna shows no side")
     for group, wanted in ((seed, "both coordinates"), (corners, "all four corners: x1_px to y4_px")):
         lacking = [column for column, value in group.items() if value is None]
         if len(lacking) < len(group):

@@ -10,6 +10,8 @@ from typing import Literal
 from photoaz.quantities import DESIGN_TOLERANCE_DEG, RAD_CENTER_U95_M, SITE_POSITION_U95_M
 
 ReadingNorth = Literal["true", "magnetic", "grid"]
+#: the side of an antenna that a photo shows
+SeenView = Literal["front", "rear", "profile"]
 ControlKind = Literal["landmark", "sun", "bearing", "heading", "pitch", "roll", "standpoint", "shadow"]
 
 
@@ -103,8 +105,9 @@ class Control:
 class Pick:
     """A person's word on where an antenna is in a photo.
 
-    Either a seed point on it, or the front face's corners as seen (upper left, upper right, lower right, lower left).
-    absent: what lies at the point is no antenna of the site, whatever it looks like.
+    Either a seed point on it, or the corners of its front, or of its whole outline (upper left, upper right, lower
+    right, lower left). view: the side that is seen; of corners, None stands for the front. absent: what lies at the
+    point is no antenna of the site, whatever it looks like.
     """
 
     photo: str
@@ -113,4 +116,5 @@ class Pick:
     corners_px: tuple[tuple[float, float], ...] | None = None
     exact: bool = False
     absent: bool = False
+    view: SeenView | None = None
     line: int = 0

@@ -19,7 +19,7 @@ from typing import Any, ClassVar, Literal, NamedTuple, TypeVar
 from photoaz.angles import azimuth_deg, parse_angle_deg
 from photoaz.geodesy import norths
 from photoaz.quantities import DESIGN_TOLERANCE_DEG, RAD_CENTER_U95_M, READING_DOWNTILT_U95_DEG, READING_U95_DEG
-from photoaz.register.model import ControlKind, DowntiltReading, Reading, ReadingNorth
+from photoaz.register.model import ControlKind, DowntiltReading, Reading, ReadingNorth, SeenView
 from photoaz.register.tables import Row, Table
 
 _T = TypeVar("_T")
@@ -243,6 +243,7 @@ class PickRow:
     y4_px: float | None = None
     exact: Literal["yes", "no"] = "no"
     absent: Literal["yes", "no"] = "no"
+    view: SeenView | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -212,19 +212,16 @@ _SHAPE_PERTURB = np.concatenate(
 
 
 def corner_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
-    """The ideal front's corners (B, 8) of boxes theta (B, P), and their derivative (B, 8, P)."""
-    px, jac = _derivative(sighting, theta, _BODY[:, N_BODY : N_BODY + 4])
-    return px.reshape(-1, 8), jac.reshape(-1, 8, N_PARAMETERS)
+    """The ideal box's corners (B, 8, 2) of boxes theta (B, P), and their derivative (B, 8, 2, P)."""
+    return _derivative(sighting, theta, _BODY[:, N_BODY:])
 
 
-def body_and_corner_derivative(sighting: Sighting, theta: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """The body's projected points (B, M, 2) of boxes theta (B, P) and their derivative (B, M, 2, P); and the corners.
+def body_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
+    """The body's points and behind them the ideal box's corners (B, N_BODY + 8, 2) of boxes theta (B, P), projected.
 
-    The corners as `corner_derivative` has them, from the same projection.
+    And their derivative (B, N_BODY + 8, 2, P).
     """
-    px, jac = _derivative(sighting, theta, _BODY[:, : N_BODY + 4])
-    n = N_BODY
-    return (px[:, :n], jac[:, :n]), (px[:, n:].reshape(-1, 8), jac[:, n:].reshape(-1, 8, N_PARAMETERS))
+    return _derivative(sighting, theta, _BODY)
 
 
 def _derivative(sighting: Sighting, theta: Array, template: Array) -> tuple[Array, Array]:

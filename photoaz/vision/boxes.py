@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
 from photoaz.photo.camera import Array
-from photoaz.quantities import ROUGH_CORNER_PX
-from photoaz.vision.box import N_PARAMETERS, Sighting, body_and_corner_derivative, views_of
+from photoaz.vision.box import N_BODY, N_PARAMETERS, Sighting, body_derivative, views_of
 from photoaz.vision.outline import (
     INNER_LEFT,
     INNER_LOWER,
@@ -21,6 +20,7 @@ from photoaz.vision.outline import (
     sample_edges,
 )
 from photoaz.vision.patch import Patch
+from photoaz.vision.picked import ANY_SIDE, READINGS, Told, mask_of, off_px, told
 from photoaz.vision.profile_fit import EdgeOffsets
 
 #: fewer samples of a box's edges than this fix nothing
@@ -35,13 +35,12 @@ _LEAST_IN_PICTURE = 0.4
 class Tolerance:
     """How far real bodies and real pixels depart from the model; one standard uncertainty each.
 
-    corner_px: of a rough corner. floor_px: place of a single sample whatever its noise. correlation_px: samples closer
-    together than this along an edge are one. outline_m, shift_px: shift of a whole edge; rounding_m, rim_m: of the
+    floor_px: place of a single sample whatever its noise. correlation_px: samples closer together than this along an
+    edge are one. outline_m, shift_px: shift of a whole edge; rounding_m, rim_m: of the
     inner upright edges, whose place on the rounding the light decides, and of the cap's rim; tilt_m, tilt_px: of an
     edge's ends against each other.
     """
 
-    corner_px: float = ROUGH_CORNER_PX
     floor_px: float = 0.15
     correlation_px: float = 8.0
     outline_m: float = 0.003
@@ -66,11 +65,23 @@ class Prior:
 
 @dataclass(frozen=True, slots=True)
 class FitTask:
-    """One antenna to be fitted: its pixels, what is known of it, and rough corners (4, 2) of its front or None."""
+    """One antenna to be fitted: its pixels, what is known of it, and four rough corners (4, 2) or None.
+
+    corner_px: standard uncertainty of a corner. reads (3,): what the corners may be (`picked.READINGS`). off_rad: least
+    and largest angle of the front off the direction to the camera.
+    """
 
     patch: Patch
     prior: Prior
     corners_px: Array | None
+    corner_px: float = 0.0
+    reads: Array = field(default_factory=lambda: mask_of("front", exact=True))
+    off_rad: tuple[float, float] = ANY_SIDE
+
+    @property
+    def sigma_px(self) -> float:
+        """Of a corner: as stated, or else as a careful person's."""
+        return self.corner_px or (1.0 if self.corners_px is None else off_px(self.corners_px))
 
 
 #: for boxes of which the picture is not asked
@@ -81,8 +92,8 @@ NO_PATCH = Patch(np.zeros((2, 2, 1), np.float32), (0, 0))
 class FitBatch:
     """Boxes being fitted, all at once: theta (B, P) and blur_px (B,) of each, and which task each belongs to (B,).
 
-    mean (B, P), information (B, P, P), width_m (B,): of their priors; corners_px (B, 8): rough corners, NaN where there
-    are none.
+    mean (B, P), information (B, P, P), width_m (B,): of their priors; corners_px (B, 4, 2): rough corners, NaN where
+    there are none; sigma_px (B,), reads (B, 3): of these.
     """
 
     tasks: Sequence[FitTask]
@@ -92,12 +103,14 @@ class FitBatch:
     mean: Array
     information: Array
     corners_px: Array
+    sigma_px: Array
+    reads: Array
     width_m: Array
 
     @classmethod
     def of(cls, tasks: Sequence[FitTask], thetas: Sequence[Sequence[Array]], blur_px: float) -> FitBatch:
         """All boxes of all tasks: thetas holds those (P,) of each; at least one."""
-        nowhere = np.full(8, np.nan)
+        nowhere = np.full((4, 2), np.nan)
         task = [k for k, some in enumerate(thetas) for _ in some]
         own = [tasks[k] for k in task]
         return cls(
@@ -107,7 +120,9 @@ class FitBatch:
             np.full(len(task), blur_px),
             np.stack([t.prior.mean for t in own]),
             np.stack([t.prior.information for t in own]),
-            np.stack([nowhere if t.corners_px is None else t.corners_px.ravel() for t in own]),
+            np.stack([nowhere if t.corners_px is None else t.corners_px for t in own]),
+            np.array([t.sigma_px for t in own]),
+            np.stack([t.reads for t in own]),
             np.array([t.prior.width_m for t in own]),
         )
 
@@ -135,24 +150,26 @@ class FitBatch:
         off = self.theta - self.mean
         return np.asarray(((off[:, None] @ self.information)[:, 0] * off).sum(1))
 
-    def corner_terms(self, corners: tuple[Array, Array], sigma_px: float) -> tuple[Array, Array, Array]:
-        """Normal equations (B, P, P), (B, P) and cost (B,) of the rough corners, nothing where there are none.
+    def corner_terms(self, points: tuple[Array, Array]) -> Told:
+        """What the rough corners say of the boxes, nothing where there are none.
 
-        corners: where the boxes have theirs (B, 8), and the derivative (B, 8, P).
+        points: of the boxes, and their derivative, as `box.body_derivative` has them.
         """
-        there = ~np.isnan(self.corners_px[:, :1])
-        jac = np.where(there[..., None], corners[1], 0.0)
-        res = np.where(there, self.corners_px - corners[0], 0.0) / sigma_px
-        jt = np.swapaxes(jac, -1, -2)
-        return jt @ jac / sigma_px**2, (jt @ res[..., None])[..., 0] / sigma_px, (res * res).sum(1)
+        n, p = self.theta.shape
+        out = Told(np.zeros((n, p, p)), np.zeros((n, p)), np.zeros(n), np.zeros((n, len(READINGS))))
+        at = np.flatnonzero(~np.isnan(self.corners_px[:, 0, 0]))
+        if len(at):
+            said = told(self.reads[at], self.sigma_px[at], self.corners_px[at], (points[0][at], points[1][at]))
+            out.normal[at], out.right[at], out.cost[at], out.share[at] = said.normal, said.right, said.cost, said.share
+        return out
 
 
 @dataclass(frozen=True, slots=True)
 class SampledBoxes:
     """Boxes as they are to be measured: samples of their edges, displacements own and inner (S, P) by the parameters.
 
-    left (B,): which of the boxes asked for these are, those with too few samples left out; corners: of the ideal front
-    (B, 8), and their derivative (B, 8, P).
+    left (B,): which of the boxes asked for these are, those with too few samples left out; points: of the boxes, and
+    their derivative, as `box.body_derivative` has them.
     """
 
     boxes: FitBatch
@@ -160,21 +177,22 @@ class SampledBoxes:
     samples: EdgeSamples
     own: Array
     inner: Array
-    corners: tuple[Array, Array]
+    points: tuple[Array, Array]
 
 
 def sample_boxes(sighting: Sighting, boxes: FitBatch, max_per_edge: int, spacing_px: float) -> SampledBoxes:
     """Sample the edges of boxes, at most so many an edge and so far apart where it has enough of them."""
     left = np.arange(len(boxes))
     while True:
-        (points_px, derivative), corners = body_and_corner_derivative(sighting, boxes.theta)
-        views = views_of(sighting, boxes.theta, points_px)
+        points_px, derivative = body_derivative(sighting, boxes.theta)
+        views = views_of(sighting, boxes.theta, points_px[:, :N_BODY])
         samples = sample_edges(views, blur_px=boxes.blur_px, max_per_edge=max_per_edge, spacing_px=spacing_px)
         samples = samples.pick(_in_picture(boxes, samples))
         enough = np.bincount(samples.box, minlength=len(boxes)) >= _FEWEST
         if enough.all() or not enough.any():
-            own, inner = displacement_jacobian(samples, derivative)
-            return SampledBoxes(boxes.pick(enough), left[enough], samples, own, inner, corners)
+            own, inner = displacement_jacobian(samples, derivative[:, :N_BODY])
+            points = (points_px[enough], derivative[enough])
+            return SampledBoxes(boxes.pick(enough), left[enough], samples, own, inner, points)
         boxes, left = boxes.pick(enough), left[enough]
 
 

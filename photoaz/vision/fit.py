@@ -14,38 +14,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import remainder, tau
 
 import numpy as np
 
 from photoaz.photo.camera import Array
-from photoaz.quantities import EXACT_CORNER_PX, PHOTO_BLUR_PX
+from photoaz.quantities import PHOTO_BLUR_PX
 from photoaz.vision.box import (
     N_PARAMETERS,
     BoxView,
     Sighting,
-    corner_derivative,
+    body_derivative,
     front_off_sight,
     view_of,
     views_of,
 )
 from photoaz.vision.boxes import (
-    NO_PATCH,
     FitBatch,
     FitTask,
     OffsetRows,
     Padded,
-    Prior,
     SampledBoxes,
     Tolerance,
     sample_boxes,
     solve_each,
 )
 from photoaz.vision.outline import INNER_LEFT, N_EDGES, EdgeSamples
+from photoaz.vision.picked import Told, meant
 from photoaz.vision.profile_fit import measure_offsets
 from photoaz.vision.profiles import Neighbours, nearest_strong_edge, neighbours
-from photoaz.vision.starts import FRONT_SEEN_RAD, minima_of_corners
+from photoaz.vision.starts import minima_of_corners
 
 #: no step of an iteration is longer than this
 _LONGEST = np.array([0.15, 0.06, 0.06, 4, 4, 0.08, 0.08, 0.15, 0.04, 0.02])
@@ -67,7 +66,7 @@ _MISFIT_WEIGHT = np.array([1.0, 1.0, 0.7, 0.7, 0.15, 0.15, 0.7, 0.0])
 _MISSING = 9.0
 #: misfit (mean of capped squares) to -2 ln likelihood: an outline is worth about this many independent samples
 _MISFIT_SAMPLES = 8.0
-#: rough corners that a person picked are off by a few pixels, however large the panel
+#: an edge farther off than this is looked for in a reduced picture first
 FARTHEST_PX = 4.0
 #: -2 ln likelihood by which a box that has nearly settled is out of the running
 HOPELESS = 30.0
@@ -153,24 +152,31 @@ def settle_all(
         for m in sorted(found, key=lambda m: m.cost + m.prior_cost):
             if not any(_same(m.theta, f.theta) for f in apart):
                 apart.append(m)
-        if tasks[k].corners_px is not None:
-            apart = [m for m in apart if front_off_sight(sighting, m.theta) < FRONT_SEEN_RAD] or apart[:1]
-        out[k] = apart
+        low, high = tasks[k].off_rad
+        apart = [m for m in apart if low <= front_off_sight(sighting, m.theta) < high] or apart[:1]
+        out[k] = _as_meant(sighting, tasks[k], apart)
     return [tuple(found) for found in out]
 
 
-def fit_exact_corners(
-    sighting: Sighting, prior: Prior, corners_px: Array, *, tolerance: Tolerance | None = None
-) -> tuple[Minimum, ...]:
-    """The ways a box fits exact corners (4, 2) px of its front, the picture not asked; best first."""
-    t = replace(tolerance or Tolerance(), corner_px=EXACT_CORNER_PX)
+def _as_meant(sighting: Sighting, task: FitTask, minima: list[Minimum]) -> list[Minimum]:
+    """Those minima of a task that read its corners in a way which the pixels do not speak against."""
+    if task.corners_px is None or not minima:
+        return minima
+    boxes = FitBatch.of([task], [[m.theta for m in minima]], 0.0)
+    share = boxes.corner_terms(body_derivative(sighting, boxes.theta)).share
+    keep = meant(share, np.array([m.cost for m in minima]), np.array([m.prior_cost for m in minima]))
+    return [m for m, good in zip(minima, keep, strict=True) if good]
+
+
+def fit_exact_corners(sighting: Sighting, task: FitTask) -> tuple[Minimum, ...]:
+    """The ways a box fits a task's corners alone, the picture not asked; best first."""
     out: list[Minimum] = []
-    for cost, theta in minima_of_corners(sighting, [corners_px], [prior], t)[0]:
-        box = FitBatch.of([FitTask(NO_PATCH, prior, corners_px)], [[theta]], 0.0)
-        n, g, corner_cost = (v[0] for v in box.corner_terms(corner_derivative(sighting, box.theta), t.corner_px))
-        if front_off_sight(sighting, theta) < FRONT_SEEN_RAD or not out:
-            view = view_of(sighting, theta)
-            out.append(Minimum(theta, n, g, float(corner_cost), cost - float(corner_cost), 1.0, view, 0.0))
+    for cost, theta in minima_of_corners(sighting, [task])[0]:
+        box = FitBatch.of([task], [[theta]], 0.0)
+        said = box.corner_terms(body_derivative(sighting, box.theta))
+        if task.off_rad[0] <= front_off_sight(sighting, theta) < task.off_rad[1] or not out:
+            view, own = view_of(sighting, theta), float(said.cost[0])
+            out.append(Minimum(theta, said.normal[0], said.right[0], own, cost - own, 1.0, view, 0.0))
     return tuple(out)
 
 
@@ -198,8 +204,8 @@ def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_
         )
         base = np.clip(contrast - 4.0, 0.0, 30.0) / 30.0 * _CAPTURE_WEIGHT[samples.edge] * samples.spacing_px
         base /= 0.5**2 * tolerance.correlation_px
-        nc, gc, _ = boxes.corner_terms(seen.corners, tolerance.corner_px)
-        fixed_n, fixed_g = boxes.information + nc, gc + boxes.prior_pull()
+        said = boxes.corner_terms(seen.points)
+        fixed_n, fixed_g = boxes.information + said.normal, said.right + boxes.prior_pull()
         near = neighbours(samples.run, _NEIGHBOURS)
         padded = Padded(samples.box, len(boxes))
         rows = padded.fill(np.column_stack([own, d]))
@@ -243,7 +249,7 @@ def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, max_iterat
             reach_px=2.0 if finding else 1.5,
             find_blur=finding,
         )
-        fixed = boxes.corner_terms(seen.corners, tolerance.corner_px)
+        fixed = boxes.corner_terms(seen.points)
         balance = _balance(seen, OffsetRows(seen, offsets, tolerance, f_px), fixed, tolerance)
         # samples that change sides can make the steps swing for ever: each reversal halves the next one
         scaled = balance.step / _SETTLED
@@ -254,7 +260,7 @@ def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, max_iterat
         boxes = boxes.moved(boxes.theta + step, offsets.blur_px)
         # capped, so that what is hidden costs a fixed price
         miss = np.where(offsets.support > 0.15, np.minimum(balance.misfit, _MISSING), _MISSING)
-        cost = _MISFIT_SAMPLES * _edge_average(miss, samples, len(boxes)) + fixed[2]
+        cost = _MISFIT_SAMPLES * _edge_average(miss, samples, len(boxes)) + fixed.cost
         if iteration + 1 == _BLUR_ITERATIONS:
             boxes, going = _in_the_running(boxes, cost + boxes.prior_cost())
             number, relax, previous = number[going], np.ones(len(going)), np.zeros((len(going), N_PARAMETERS))
@@ -321,10 +327,10 @@ class _Balance:
     trust: Array
 
 
-def _balance(seen: SampledBoxes, rows: OffsetRows, fixed: tuple[Array, Array, Array], tolerance: Tolerance) -> _Balance:
+def _balance(seen: SampledBoxes, rows: OffsetRows, fixed: Told, tolerance: Tolerance) -> _Balance:
     """Balance the measured offsets with priors, corners and the edges' own shifts and tilts, robustly.
 
-    fixed: the corners' equations.
+    fixed: what the corners say.
     """
     boxes, samples = seen.boxes, seen.samples
     pull = boxes.prior_pull()
@@ -335,7 +341,7 @@ def _balance(seen: SampledBoxes, rows: OffsetRows, fixed: tuple[Array, Array, Ar
         misfit = rows.misfit(step)
         trust = _judge(near, 1.0 / (1.0 + misfit / 9.0) ** 2)
         normal, right, gain = rows.normal_equations(trust * share)
-        normal, right = normal + fixed[0], right + fixed[1]
+        normal, right = normal + fixed.normal, right + fixed.right
         main = np.clip(solve_each(normal + boxes.information, right + pull), -_LONGEST, _LONGEST)
         step = np.concatenate([main, gain[..., -1] - (gain[..., :-1] @ main[..., None])[..., 0]], 1)
     return _Balance(main, normal, right, misfit, trust)

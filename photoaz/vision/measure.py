@@ -9,6 +9,8 @@ import numpy as np
 
 from photoaz.angles import wrap_rad
 from photoaz.photo.camera import Array, Camera, rotation_cam_from_enu
+from photoaz.quantities import EXACT_CORNER_PX
+from photoaz.register.model import SeenView
 from photoaz.vision.appearance import appearances
 from photoaz.vision.box import N_PARAMETERS, Sighting, across_axis, width_across
 from photoaz.vision.boxes import FitTask, Prior, Tolerance
@@ -16,6 +18,7 @@ from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_
 from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.fit import FARTHEST_PX, Minimum, catch, fit_boxes, fit_exact_corners, settle_all
 from photoaz.vision.patch import Patch, cut_patch, enlarged_px, reduced, reduced_camera, reduced_px
+from photoaz.vision.picked import mask_of, off_of, off_px
 from photoaz.vision.starts import starts_from_candidate, starts_from_corners, starts_from_seed
 from photoaz.vision.trust import believed, signs_of, slip_of, trust_of
 
@@ -25,14 +28,18 @@ BULGE_M = (0.010, 0.006)
 
 #: a candidate is caught first at the scale where its panel is this wide: there what is rough about it is a few pixels
 CATCH_PX = 36.0
-#: how far off a candidate's corners may be, as a share of the panel's width
-GUIDE_SHARE = 0.12
+#: how far off a candidate's corners may be, as a share of the panel's width; and the least, px of the reduced picture
+GUIDE_SHARE, LEAST_GUIDE_PX = 0.12, 3.2
+#: edges are looked for within so many standard uncertainties of picked corners
+CAUGHT_WITHIN = 1.25
 #: a candidate wider than twice this is measured in a reduced picture: the body's own shape limits what pixels can tell
 ENOUGH_PX = 100.0
 #: where only a point is marked, a box is odd by this much off the design azimuth (common practice, no source)
 DESIGN_RAD = float(np.radians(15.0))
 #: an outline that is less probably the antenna's own than this says nothing (common practice, no source)
 LEAST_RIGHT = 0.2
+#: whether a box shows its front, by what a person says is seen
+_FACES: dict[SeenView, bool | None] = {"front": True, "rear": False, "profile": None}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,11 +97,11 @@ class Expectation:
 class Look:
     """Where to look for an antenna in a photo.
 
-    patch: its pixels. One of three says where in it: corners_px (4, 2), rough ones of the front; candidate, a panel
-    that the finder saw there; seed_px (2,), a point on it. exact: the corners are to be taken as they are, not refined.
-    shrink: the whole factor by which the picture is reduced to begin with, where what is rough about a candidate is
-    many pixels. binned: the whole factor by which patch and candidate are reduced already, because nothing finer is
-    needed.
+    patch: its pixels. One of three says where in it: corners_px (4, 2), rough ones; candidate, a panel that the finder
+    saw there; seed_px (2,), a point on it. side: which one a person says is seen there, None where nobody does. exact:
+    the corners are to be taken as they are, not refined. shrink: the whole factor by which the picture is reduced to
+    begin with, where what is rough about corners or candidate is many pixels. binned: the whole factor by which patch
+    and candidate are reduced already, because nothing finer is needed.
     """
 
     patch: Patch
@@ -104,12 +111,20 @@ class Look:
     candidate: PanelCandidate | None = None
     shrink: int = 1
     binned: int = 1
+    side: SeenView | None = None
 
     @property
     def middle_px(self) -> Array:
         if self.corners_px is not None:
             return np.asarray(self.corners_px.mean(0))
         return np.asarray(self.seed_px if self.candidate is None else self.candidate.corners_px.mean(0))
+
+    def task(self, prior: Prior) -> FitTask:
+        """What is to be fitted here. Whoever picks corners and does not say of which side means the front's."""
+        side = "front" if self.corners_px is not None and self.side is None else self.side
+        reads = mask_of(side, exact=self.exact)
+        sigma = EXACT_CORNER_PX if self.exact else 0.0
+        return FitTask(self.patch, prior, self.corners_px, sigma, reads, off_of(side))
 
 
 #: what makes evidence of the minima of a look
@@ -124,8 +139,9 @@ def look_at(
     seed_px: Array | None = None,
     exact: bool = False,
     candidate: PanelCandidate | None = None,
+    side: SeenView | None = None,
 ) -> Look:
-    """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown."""
+    """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown; the rest as in `Look`."""
     shrink = binned = 1
     if candidate is not None and corners_px is None:
         corners = candidate.corners_px
@@ -134,6 +150,7 @@ def look_at(
         shrink = max(int(_width_px(expectation) / binned / CATCH_PX), 1)
     elif corners_px is not None:
         middle, reach = corners_px.mean(0), 0.75 * float(np.ptp(corners_px, 0).max()) + 25.0
+        shrink = int(np.ceil(CAUGHT_WITHIN * off_px(corners_px) / FARTHEST_PX))
     elif seed_px is not None:
         tall = expectation.camera.f_px * float(np.exp(expectation.ln_size[1])) / expectation.distance_m
         middle, reach = seed_px, 1.3 * tall + 25.0
@@ -151,6 +168,7 @@ def look_at(
         candidate=candidate if corners_px is None else None,
         shrink=shrink,
         binned=binned,
+        side=side,
     )
 
 
@@ -176,16 +194,19 @@ def measure_boxes(
     def fit(sighting: Sighting, tasks: list[FitTask], some: list[int]) -> list[tuple[Minimum, ...]]:
         picked = [k for k, task in enumerate(tasks) if task.corners_px is not None]
         starts: list[list[Array]] = [[] for _ in tasks]
-        for k, found in zip(picked, starts_from_corners(sighting, [tasks[k] for k in picked], t), strict=True):
+        for k, found in zip(picked, starts_from_corners(sighting, [tasks[k] for k in picked]), strict=True):
             starts[k] = [theta for _, theta in found]
         for k, task in enumerate(tasks):
             look, faces = looks[some[k]], expectations[some[k]].faces_camera
+            if look.side is not None:
+                faces = _FACES[look.side]
             if look.candidate is not None:
                 starts[k] = [theta for _, theta in starts_from_candidate(sighting, look.candidate, task.prior)]
             elif look.seed_px is not None and look.corners_px is None:
                 found = starts_from_seed(task.patch, sighting, task.prior, faces_camera=faces)
                 starts[k] = [theta for _, theta in found]
         _catch_found(sighting, tasks, [looks[k] for k in some], starts, t)
+        _catch_picked(sighting, tasks, [looks[k] for k in some], starts, t)
         return fit_boxes(sighting, tasks, starts, tolerance=t)
 
     return _measured(looks, expectations, t, fit, judge or _judged)
@@ -227,14 +248,14 @@ def _measured(
     for k, (look, e) in enumerate(zip(looks, expectations, strict=True)):
         prior = e.prior(look.middle_px)
         if look.exact and look.corners_px is not None:
-            minima = fit_exact_corners(e.sighting(), prior, look.corners_px, tolerance=tolerance)
+            minima = fit_exact_corners(e.sighting(), look.task(prior))
             out[k] = judge(e.sighting(), minima, prior, e, look)
         else:
             together.setdefault((e.camera, e.pitch_rad, e.roll_rad), []).append(k)
     for some in together.values():
         sighting = expectations[some[0]].sighting()
         priors = [expectations[k].prior(looks[k].middle_px) for k in some]
-        tasks = [FitTask(looks[k].patch, prior, looks[k].corners_px) for k, prior in zip(some, priors, strict=True)]
+        tasks = [looks[k].task(prior) for k, prior in zip(some, priors, strict=True)]
         for k, prior, minima in zip(some, priors, fit(sighting, tasks, some), strict=True):
             found = judge(sighting, minima, prior, expectations[k], looks[k])
             out[k] = tuple(enlarged(m, looks[k].binned) for m in found) if looks[k].binned > 1 else found
@@ -254,12 +275,35 @@ def _catch_found(
         some = [tasks[k] for k in these]
         begin = [starts[k] for k in these]
         boxes = _far_and_near(sighting, some, [looks[k] for k in these], begin, shrink, tolerance)
-        finer = shrink // 3
-        while finer > 1:
-            boxes = _at_scale(sighting, some, boxes, finer, tolerance)
-            finer //= 3
-        for k, thetas in zip(these, boxes, strict=True):
+        for k, thetas in zip(these, _in_finer(sighting, some, boxes, shrink, tolerance), strict=True):
             starts[k] = thetas or starts[k]
+
+
+def _in_finer(
+    sighting: Sighting, tasks: Sequence[FitTask], boxes: list[list[Array]], shrink: int, tolerance: Tolerance
+) -> list[list[Array]]:
+    """Boxes caught in a picture reduced by `shrink`, caught again in finer ones, but not in the whole one."""
+    finer = shrink // 3
+    while finer > 1:
+        boxes = _at_scale(sighting, tasks, boxes, finer, tolerance)
+        finer //= 3
+    return boxes
+
+
+def _catch_picked(
+    sighting: Sighting,
+    tasks: Sequence[FitTask],
+    looks: Sequence[Look],
+    starts: list[list[Array]],
+    tolerance: Tolerance,
+) -> None:
+    """Put before the starts of wide panels picked by hand the boxes they come to in reduced pictures."""
+    for k, (task, look) in enumerate(zip(tasks, looks, strict=True)):
+        if task.corners_px is None or look.shrink == 1:
+            continue
+        within = CAUGHT_WITHIN * task.sigma_px / look.shrink
+        boxes = _at_scale(sighting, [task], [starts[k]], look.shrink, tolerance, guides=[task], farthest_px=within)
+        starts[k] = _in_finer(sighting, [task], boxes, look.shrink, tolerance)[0] + starts[k]
 
 
 def _far_and_near(
@@ -275,9 +319,12 @@ def _far_and_near(
     A pipe beside a panel catches the eye of a far look.
     """
     wide = sighting.camera.f_px * float(np.median([np.exp(t.prior.mean[5]) for t in tasks])) / shrink
-    guides = [_guide(look.candidate) for look in looks]
-    rough = replace(tolerance, corner_px=max(GUIDE_SHARE * wide, tolerance.corner_px))
-    far = _at_scale(sighting, tasks, begin, shrink, rough, guides=guides, farthest_px=GUIDE_SHARE * wide)
+    rough_px = max(GUIDE_SHARE * wide, LEAST_GUIDE_PX) * shrink
+    guides = [
+        replace(task, corners_px=_guide(look.candidate), corner_px=rough_px, reads=mask_of("front", exact=True))
+        for task, look in zip(tasks, looks, strict=True)
+    ]
+    far = _at_scale(sighting, tasks, begin, shrink, tolerance, guides=guides, farthest_px=GUIDE_SHARE * wide)
     beside = [
         [_moved(theta, share, look) for theta in some[:3] for share in (-0.1, 0.0, 0.1)]
         for look, some in zip(looks, begin, strict=True)
@@ -293,10 +340,10 @@ def _at_scale(
     shrink: int,
     tolerance: Tolerance,
     *,
-    guides: Sequence[Array | None] | None = None,
+    guides: Sequence[FitTask] | None = None,
     farthest_px: float = FARTHEST_PX,
 ) -> list[list[Array]]:
-    """As `catch`, in the picture reduced by a whole factor; guides: corners (4, 2) px of the whole one, or None."""
+    """As `catch`, in the picture reduced by a whole factor; guides: tasks whose corners hold the boxes."""
 
     def scaled(theta: Array, to: Callable[[Array, float], Array]) -> Array:
         out = theta.copy()
@@ -309,9 +356,13 @@ def _at_scale(
         information[3:5] *= shrink
         information[:, 3:5] *= shrink
         prior = Prior(scaled(task.prior.mean, reduced_px), information, task.prior.width_m)
+        patch = task.patch if shrink == 1 else reduced(task.patch, shrink)
         guide = guides[k] if guides is not None else None
-        corners = None if guide is None else reduced_px(guide, shrink)
-        small.append(FitTask(task.patch if shrink == 1 else reduced(task.patch, shrink), prior, corners))
+        if guide is None or guide.corners_px is None:
+            small.append(FitTask(patch, prior, None))
+        else:
+            corners, sigma = reduced_px(guide.corners_px, shrink), guide.sigma_px / shrink
+            small.append(FitTask(patch, prior, corners, sigma, guide.reads))
     view = Sighting(reduced_camera(sighting.camera, shrink), sighting.cam_from_level) if shrink > 1 else sighting
     begin = [[scaled(theta, reduced_px) for theta in some] for some in thetas]
     caught = catch(view, small, begin, tolerance=tolerance, farthest_px=farthest_px)

@@ -6,6 +6,7 @@ Every function gives (cost, theta) of boxes theta (N_PARAMETERS,), the best firs
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -16,6 +17,7 @@ from photoaz.vision.box import (
     N_PARAMETERS,
     Sighting,
     across_axis,
+    body_derivative,
     corner_derivative,
     facing,
     front_off_sight,
@@ -24,81 +26,78 @@ from photoaz.vision.box import (
     view_of,
     width_across,
 )
-from photoaz.vision.boxes import FitTask, Prior, Tolerance, solve_each
+from photoaz.vision.boxes import FitBatch, FitTask, Prior, solve_each
 from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.outline import INNER_LOWER, N_EDGES, sample_edges
 from photoaz.vision.patch import Patch
+from photoaz.vision.picked import READINGS
 
 Start = tuple[float, Array]
 
 # ---------------------------------------------------------------------------------------------------------------------
-# From rough corners of the front
+# From rough corners of a face or of the whole outline
 
 #: azimuths off the camera's heading that a fit is started from
 STARTS_RAD = np.radians(np.arange(-165.0, 181.0, 30.0))
 _STARTS_SMALL_RAD = np.radians(np.arange(-170.0, 181.0, 20.0))
 #: a front picked narrower than this [px] does not fix the azimuth to begin with: starts are held this near to theirs
 _SMALL_PX, _HELD_SMALL_RAD = 30.0, 0.1
-#: a front seen at more than this off its normal shows no corners anybody could pick
-FRONT_SEEN_RAD = float(np.radians(97.0))
 #: starts from rough corners that are followed up; a small panel has two more
 _MOST_FROM_CORNERS = 4
 _FARTHEST_TO_CORNERS = np.array([0.35, 0.1, 0.1, 20, 20, 0.3, 0.3, 0.3, 0.05, 0.02])
 
 
-def starts_from_corners(sighting: Sighting, tasks: Sequence[FitTask], tolerance: Tolerance) -> list[list[Start]]:
-    """Boxes that suit the rough corners of each task's front; at least one each. All tasks have corners."""
-    corners = [task.corners_px for task in tasks if task.corners_px is not None]
-    priors = [task.prior for task in tasks]
+def starts_from_corners(sighting: Sighting, tasks: Sequence[FitTask]) -> list[list[Start]]:
+    """Boxes that suit each task's rough corners, whatever these may be; at least one each. All tasks have corners."""
+    each = np.eye(len(READINGS), dtype=bool)
+    one_way = [(k, replace(t, reads=read)) for k, t in enumerate(tasks) for read in each[t.reads]]
     if not tasks:
         return []
-    out = minima_of_corners(sighting, corners, priors, tolerance)
-    small = [k for k, c in enumerate(corners) if np.hypot(*(c[[1, 2]].mean(0) - c[[0, 3]].mean(0))) < _SMALL_PX]
+    of, alone = [k for k, _ in one_way], [t for _, t in one_way]
+    found = minima_of_corners(sighting, alone)
+    small = [k for k, t in enumerate(alone) if t.corners_px is not None and _wide_px(t.corners_px) < _SMALL_PX]
     if small:
         # a few pixels' error of a corner turns a small panel by tens of degrees: the picture has to decide
-        own = [corners[k] for k in small], [priors[k] for k in small]
-        held = minima_of_corners(sighting, *own, tolerance, _STARTS_SMALL_RAD, hold_rad=_HELD_SMALL_RAD)
+        held = minima_of_corners(sighting, [alone[k] for k in small], _STARTS_SMALL_RAD, hold_rad=_HELD_SMALL_RAD)
         for k, more in zip(small, held, strict=True):
-            out[k] = sorted(out[k] + more, key=lambda s: s[0])
-    off = iter(front_off_sight(sighting, np.stack([theta for starts in out for _, theta in starts])))
-    for k, starts in enumerate(out):
-        # somebody saw the front's corners: the front faces the camera, or nearly
-        starts = [s for s, o in zip(starts, off, strict=False) if o < FRONT_SEEN_RAD] or starts[:1]
-        out[k] = [s for s in starts if s[0] < starts[0][0] + 30.0][: _MOST_FROM_CORNERS + 2 * (k in small)]
-    return out
+            found[k] = sorted(found[k] + more, key=lambda s: s[0])
+    off = iter(front_off_sight(sighting, np.stack([theta for starts in found for _, theta in starts])))
+    out: list[list[Start]] = [[] for _ in tasks]
+    for k, starts in enumerate(found):
+        # somebody saw that side of it
+        low, high = alone[k].off_rad
+        starts = [s for s, o in zip(starts, off, strict=False) if low <= o < high] or starts[:1]
+        out[of[k]] += [s for s in starts if s[0] < starts[0][0] + 30.0][: _MOST_FROM_CORNERS + 2 * (k in small)]
+    return [sorted(starts, key=lambda s: s[0]) for starts in out]
+
+
+def _wide_px(corners_px: Array) -> float:
+    return float(np.hypot(*(corners_px[[1, 2]].mean(0) - corners_px[[0, 3]].mean(0))))
 
 
 def minima_of_corners(
-    sighting: Sighting,
-    corners_px: Sequence[Array],
-    priors: Sequence[Prior],
-    tolerance: Tolerance,
-    starts_rad: Array = STARTS_RAD,
-    *,
-    hold_rad: float | None = None,
+    sighting: Sighting, tasks: Sequence[FitTask], starts_rad: Array = STARTS_RAD, *, hold_rad: float | None = None
 ) -> list[list[Start]]:
-    """Minima of the misfit of each antenna's corners (4, 2) from several azimuths, near-equal ones merged.
+    """Minima of the misfit of each task's corners from several azimuths, near-equal ones merged.
 
     hold_rad: keeps each start's azimuth, with this standard uncertainty, instead of letting the corners decide it.
     """
     many = len(starts_rad)
-    corners = np.repeat([c.ravel() for c in corners_px], many, 0)
-    mean = np.repeat([p.mean for p in priors], many, 0)
-    information = np.repeat([p.information for p in priors], many, 0)
-    sigma = tolerance.corner_px
+    batch = FitBatch.of(tasks, [[t.prior.mean] * many for t in tasks], 0.0)
+    # the body's own points are asked for an outline alone
+    points = body_derivative if batch.reads[:, READINGS.index("outline")].any() else corner_derivative
 
     def equations(theta: Array) -> tuple[Array, Array]:
-        f, jac = corner_derivative(sighting, theta)
-        jt = np.swapaxes(jac, -1, -2)
-        pull = information @ (theta - mean)[..., None]
-        return jt @ jac / sigma**2 + information, (jt @ (corners - f)[..., None] / sigma**2 - pull)[..., 0]
+        here = replace(batch, theta=theta)
+        said = here.corner_terms(points(sighting, theta))
+        return said.normal + batch.information, said.right + here.prior_pull()
 
-    theta = mean.copy()
-    theta[:, 0] = np.tile(starts_rad, len(priors))
-    theta[:, 3:5] = corners.reshape(-1, 4, 2).mean(1)
+    theta = batch.mean.copy()
+    theta[:, 0] = np.tile(starts_rad, len(tasks))
+    theta[:, 3:5] = batch.corners_px.mean(1)
     theta = _approach(theta, equations, hold_rad, _FARTHEST_TO_CORNERS)
-    res, dp = corners - ideal_corners_px(sighting, theta)[:, :4].reshape(-1, 8), theta - mean
-    cost = (res**2).sum(1) / sigma**2 + ((dp[:, None] @ information)[:, 0] * dp).sum(1)
+    there = replace(batch, theta=theta)
+    cost = there.corner_terms(points(sighting, theta)).cost + there.prior_cost()
     found = [(float(c), t) for c, t in zip(cost, theta, strict=True)]
     return [_differing(found[k : k + many], 0.05) for k in range(0, len(found), many)]
 

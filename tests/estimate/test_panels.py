@@ -358,6 +358,19 @@ def test_corners_of_a_pick_are_kept_and_still_name_the_candidate() -> None:
     assert sighted.naming.matches[1].antenna == "A2"
 
 
+def test_a_persons_word_on_the_side_goes_before_the_finders() -> None:
+    """The finder takes it for a front; a person who marks a point on it says that it is the rear."""
+    s = standing()
+    found = seen_of(s, ("A2",))
+    x, y = found.candidates[0].corners_px.mean(0)
+    pick = Pick(photo="p.jpg", antenna_id="A2", seed_px=(float(x), float(y)), view="rear")
+    (spot,) = one(replace(s, picks=(pick,)), found).to_measure
+    assert (spot.side, spot.candidate.front) == ("rear", 0.0)
+    assert found.candidates[0].front > 0.5
+    (spot,) = one(replace(s, picks=(replace(pick, view="profile"),)), found).to_measure
+    assert (spot.side, spot.candidate) == ("profile", found.candidates[0])
+
+
 def test_a_pick_where_nothing_was_found_stands_for_itself() -> None:
     s = standing()
     pick = Pick(photo="p.jpg", antenna_id="C1", seed_px=(300.0, 300.0))

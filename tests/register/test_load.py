@@ -365,6 +365,17 @@ def test_seed_picks_need_no_corner_columns(tmp_path):
     assert pick.seed_px == (0.0, 0.0)
 
 
+def test_the_side_that_a_pick_shows(tmp_path):
+    """front, rear or profile, in any case; empty where nobody can tell; anything else is a fault in its place."""
+    head = "photo,antenna_id,x_px,y_px,absent,view\n"
+    rows = "a.jpg,A1,1,1,,Rear\na.jpg,A2,1,1,,profile\na.jpg,A3,1,1,,\nb.jpg,A1,1,1,no,front\n"
+    assert [p.view for p in load.load_picks(write(tmp_path, head + rows))] == ["rear", "profile", None, "front"]
+    with pytest.raises(InputError) as e:
+        load.load_picks(write(tmp_path, head + "a.jpg,A1,1,1,,back\na.jpg,A2,1,1,yes,rear\n"))
+    assert [(f.line, f.column) for f in e.value.faults] == [(2, "view"), (3, "view")]
+    assert "front, rear or profile" in str(e.value)
+
+
 def test_picks_every_fault(tmp_path):
     rows = [
         "a.jpg,A1,10,,,,,,,,,,",

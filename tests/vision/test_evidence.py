@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 from photoaz.photo.camera import Camera, directions_from_pixels
 from photoaz.photo.rotations import los_from_cam
 from photoaz.vision.box import Sighting, ideal_corners_px, width_across
-from photoaz.vision.boxes import FitTask, Tolerance
+from photoaz.vision.boxes import FitTask
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode
 from photoaz.vision.fit import Minimum, fit_boxes
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
@@ -56,7 +56,7 @@ def drawn(scene: Callable[..., Any], seed: int = 1, **changes: Any) -> tuple[Any
 
 def fitted(sighting: Sighting, task: FitTask) -> tuple[Minimum, ...]:
     """The fit from rough corners, as measuring does it."""
-    starts = starts_from_corners(sighting, [task], Tolerance())[0]
+    starts = starts_from_corners(sighting, [task])[0]
     return fit_boxes(sighting, [task], [[theta for _, theta in starts]])[0]
 
 

@@ -12,9 +12,10 @@ import pytest
 from photoaz.angles import wrap_deg
 from photoaz.photo.camera import Camera
 from photoaz.vision.box import N_PARAMETERS, Sighting, corner_derivative
-from photoaz.vision.boxes import FitTask, Prior, Tolerance
+from photoaz.vision.boxes import NO_PATCH, FitTask, Prior
 from photoaz.vision.fit import Minimum, fit_boxes
 from photoaz.vision.measure import BULGE_M, Expectation, look_at
+from photoaz.vision.picked import off_of
 from photoaz.vision.starts import minima_of_corners, starts_from_corners
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)
@@ -65,7 +66,7 @@ def prior_of(expectation: Expectation, middle_px: np.ndarray, radius_m: float) -
 
 def fitted(sighting: Sighting, task: FitTask) -> tuple[Minimum, ...]:
     """The fit from rough corners, as measuring does it."""
-    starts = starts_from_corners(sighting, [task], Tolerance())[0]
+    starts = starts_from_corners(sighting, [task])[0]
     return fit_boxes(sighting, [task], [[theta for _, theta in starts]])[0]
 
 
@@ -86,7 +87,7 @@ def trial(scene: Callable[..., Any], yaw_deg: float, width_px: float, body: dict
     x, y = patch.origin_px
     patch = replace(patch, origin_px=(x + int(origin[0]), y + int(origin[1])))
     prior = prior_of(expectation, corners.mean(0), s.radius_m)
-    minima = fitted(expectation.sighting(), FitTask(patch, prior, corners))
+    minima = fitted(expectation.sighting(), FitTask(patch, prior, corners, off_rad=off_of("front")))
     assert minima
     best = minima[0]
     error = (best.theta[0] - s.azimuth_rad + np.pi) % (2 * np.pi) - np.pi
@@ -169,15 +170,15 @@ def test_derivative_of_corners(scene: Callable[..., Any]) -> None:
     theta[0] = s.azimuth_rad
     stack = np.stack([theta, theta + 0.01])
     corners, jacobian = corner_derivative(expectation.sighting(), stack)
-    assert corners.shape == (2, 8)
-    assert jacobian.shape == (2, 8, N_PARAMETERS)
+    assert corners.shape == (2, 8, 2)
+    assert jacobian.shape == (2, 8, 2, N_PARAMETERS)
     for k in range(N_PARAMETERS):
         h = np.zeros(N_PARAMETERS)
         h[k] = 1e-6
         (ahead,), _ = corner_derivative(expectation.sighting(), (theta + h)[None])
         (behind,), _ = corner_derivative(expectation.sighting(), (theta - h)[None])
         slope = (ahead - behind) / 2e-6
-        assert np.abs(jacobian[0, :, k] - slope).max() < 1e-3 * max(np.abs(slope).max(), 1.0)
+        assert np.abs(jacobian[0, ..., k] - slope).max() < 1e-3 * max(np.abs(slope).max(), 1.0)
 
 
 def test_starts_reach_exact_corners(scene: Callable[..., Any]) -> None:
@@ -191,12 +192,8 @@ def test_starts_reach_exact_corners(scene: Callable[..., Any]) -> None:
         ln_size=np.log(s.size_m),
         downtilt_rad=np.radians(s.downtilt_deg),
     )
-    (starts,) = minima_of_corners(
-        expectation.sighting(),
-        [s.corners_px()],
-        [expectation.prior(s.corners_px().mean(0))],
-        replace(Tolerance(), corner_px=0.05),
-    )
+    task = FitTask(NO_PATCH, expectation.prior(s.corners_px().mean(0)), s.corners_px(), 0.05)
+    (starts,) = minima_of_corners(expectation.sighting(), [task])
     costs = [c for c, _ in starts]
     assert costs == sorted(costs)
     assert wrap_deg(np.degrees(starts[0][1][0] - s.azimuth_rad)) == pytest.approx(0.0, abs=0.2)

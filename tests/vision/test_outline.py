@@ -8,9 +8,10 @@ import pytest
 
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
 from photoaz.vision.box import (
+    N_BODY,
     N_PARAMETERS,
     Sighting,
-    body_and_corner_derivative,
+    body_derivative,
     ideal_corners_px,
     project_body,
     view_of,
@@ -48,7 +49,7 @@ def box(yaw_deg: float, roll_deg: float = 0.0, *, radius: float = 0.1, bulge: fl
 
 def body_of(sighting: Sighting, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Points of the body of a box (P,), or of boxes (B, P), and their derivative."""
-    (points, derivative), _ = body_and_corner_derivative(sighting, np.atleast_2d(theta))
+    points, derivative = (v[:, :N_BODY] for v in body_derivative(sighting, np.atleast_2d(theta)))
     return (points, derivative) if theta.ndim > 1 else (points[0], derivative[0])
 
 

@@ -35,7 +35,6 @@ from photoaz.quantities import (
     PHONE_POSITION_M,
     RAD_CENTER_U95_M,
     RADIUS_95,
-    ROUGH_CORNER_PX,
     SITE_POSITION_U95_M,
     SIZE_SIGMA,
     TURNED_SIGMA_DEG,
@@ -48,7 +47,7 @@ from photoaz.vision.finder import THRESHOLD, PanelCandidate, candidates_in
 from photoaz.vision.fit import Minimum
 from photoaz.vision.head_locator import HeadGuess, window_at
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again, with_appearance
-from photoaz.vision.starts import FRONT_SEEN_RAD
+from photoaz.vision.picked import off_of, off_px
 from photoaz.vision.trust import MOST_MODES, Signs, signs_of
 
 Array = NDArray[Any]
@@ -251,8 +250,13 @@ def rows_of(scene: Scene, seed: int) -> list[dict[str, Any]]:
         px = np.array(p["corners_px"])
         face = np.hypot(*(px[[1, 2]].mean(0) - px[[0, 3]].mean(0)))
         inside = ((px > 1) & (px < t["size_px"] - 2)).all()
-        if inside and p["front_visible"] >= PICKED_FRONT and face >= PICKED_PX and p["facing"] > np.cos(FRONT_SEEN_RAD):
-            rough = px[:4] + np.clip(rng.normal(0, ROUGH_CORNER_PX, (4, 2)), -6.0, 6.0)
+        if (
+            inside
+            and p["front_visible"] >= PICKED_FRONT
+            and face >= PICKED_PX
+            and p["facing"] > np.cos(off_of("front")[1])
+        ):
+            rough = px[:4] + off_px(px[:4]) * np.clip(rng.normal(0, 1.0, (4, 2)), -2.0, 2.0)
             picks[k] = look_at(scene.image, expected[k], corners_px=rough)
     out += _measured(scene, picks, expected, "picked", rng)
     return out + _marked(scene, expected, match, rng)
