@@ -105,7 +105,7 @@ PHOTO_BLUR_PX = 0.9
 BLUR_LIMITS_PX = (0.45, 2.5)
 #: who picks a corner with care is off by this share of the panel's width as seen, and never by less than so many px;
 #: haste adds so many; an exact corner is off by the last. In x and in y, one sigma (common practice, no source)
-PICK_SHARE, PICK_LEAST_PX, PICK_HASTE_PX, EXACT_CORNER_PX = 0.02, 1.5, 2.8, 0.7
+PICK_SHARE, PICK_LEAST_PX, PICK_HASTE_PX, EXACT_CORNER_PX = 0.02, 1.5, 2.83, 0.7
 
 # ---- naming: which panel is which antenna, which photo shows which site ----------------------------------------------
 # Shares are probabilities; all of it common practice, no source, where nothing else is said.

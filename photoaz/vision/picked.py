@@ -97,7 +97,7 @@ def misses(reading: str, picked_px: Array, sigma_px: Array, points_px: Array, de
 def _along(picked_px: Array, sigma_px: Array) -> Array:
     """How many times less an outline's corners are known along the panel than across it (B,)."""
     wide = np.hypot(*(picked_px[:, [1, 2]].mean(1) - picked_px[:, [0, 3]].mean(1)).T)
-    return 1.0 / np.hypot(1.0, END_SHARE * wide / sigma_px)
+    return np.asarray(1.0 / np.hypot(1.0, END_SHARE * wide / sigma_px))
 
 
 @dataclass(frozen=True, slots=True)

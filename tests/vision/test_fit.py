@@ -87,7 +87,7 @@ def trial(scene: Callable[..., Any], yaw_deg: float, width_px: float, body: dict
     x, y = patch.origin_px
     patch = replace(patch, origin_px=(x + int(origin[0]), y + int(origin[1])))
     prior = prior_of(expectation, corners.mean(0), s.radius_m)
-    minima = fitted(expectation.sighting(), FitTask(patch, prior, corners, off_rad=off_of("front")))
+    minima = fitted(expectation.sighting(), FitTask(patch, prior, corners, 3.2, off_rad=off_of("front")))
     assert minima
     best = minima[0]
     error = (best.theta[0] - s.azimuth_rad + np.pi) % (2 * np.pi) - np.pi
