@@ -31,7 +31,7 @@ CATCH_PX = 36.0
 #: how far off a candidate's corners may be, as a share of the panel's width; and the least, px of the reduced picture
 GUIDE_SHARE, LEAST_GUIDE_PX = 0.12, 3.2
 #: edges are looked for within so many standard uncertainties of picked corners
-CAUGHT_WITHIN = 1.25
+CAUGHT_WITHIN = 1.2
 #: a candidate wider than twice this is measured in a reduced picture: the body's own shape limits what pixels can tell
 ENOUGH_PX = 100.0
 #: where only a point is marked, a box is odd by this much off the design azimuth (common practice, no source)
