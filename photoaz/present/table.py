@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,10 +14,11 @@ from rich.text import Text
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.judgement.conformity import not_measured
 from photoaz.judgement.reasons import priors_sentence
-from photoaz.present.figures import VERDICT_NOTE, declination_text, design_text, en_text, reading_text, u95
+from photoaz.present.figures import declination_text, design_text, en_text, reading_text, u95
+from photoaz.present.frame import paragraph, rendered
 from photoaz.present.names import unsure
 from photoaz.present.words import UNKNOWN, probability
-from photoaz.result import AntennaResult, PhotoResult, Revisit, SiteResult
+from photoaz.result import AntennaResult, SiteResult
 from photoaz.wording import percent
 
 _DECISION_STYLES = {"accept": "green", "reject": "bold red", "undecided": "yellow"}
@@ -51,11 +50,7 @@ def print_site(result: SiteResult, console: Console) -> None:
     """
     rows = [_row(antenna) for antenna in result.antennas]
     parts: list[RenderableType] = [Text(f"Site {result.site_id}", style="bold"), _declination(result)]
-    parts += [_antennas(rows, console), *_legend(rows, console.width)]
-    parts += _site(result, console.width)
-    parts += _revisit(result.revisit, console.width)
-    parts += _photos(result, console.width)
-    parts += _reasons(result, console.width)
+    parts += [_antennas(rows, console), _below(result, rows, console.width)]
     console.print(Group(*parts), highlight=False)
 
 
@@ -212,7 +207,7 @@ def _listed(rows: list[_Row], width: int) -> RenderableType:
             ("design", design),
             ("limit", r.limit.replace("\n", " ")),
         ):
-            parts.append(_indented(f"{label}: {text}", width))
+            parts.append(Text(paragraph(f"{label}: {text}", width, 2)))
     return Group(*parts)
 
 
@@ -231,16 +226,7 @@ def _decision(word: str) -> Text:
 
 
 # ---------------------------------------------------------------------------------------------------------------------
-# Below the table
-
-
-def _legend(rows: list[_Row], width: int) -> list[RenderableType]:
-    lines = []
-    if any(r.en for r in rows):
-        lines.append(VERDICT_NOTE)
-    if any(r.out for r in rows):
-        lines.append("out: probability of being out of tolerance; in brackets, where it differs, by the photos alone.")
-    return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
+# Above and below the table
 
 
 def _declination(result: SiteResult) -> Text:
@@ -251,71 +237,36 @@ def _declination(result: SiteResult) -> Text:
     return Text(f"Azimuths from true north. Magnetic declination{used}: {declination_text(result)}{when}.")
 
 
-def _site(result: SiteResult, width: int) -> list[RenderableType]:
-    """What is said of the site as a whole: the readings' common angle, what to bring next, what could go unnoticed."""
-    lines = []
-    common = result.common_mode
-    if common is not None:
-        lines.append(f"Readings: {common.sentence}")
-    causes = result.causes
-    if causes is not None and causes.sentence is not None:
-        lines.append(causes.sentence)
-    if result.next_evidence is not None:
-        lines.append(f"Next: {result.next_evidence.sentence}.")
-    if result.priors is not None:
-        lines.append(priors_sentence(result.priors))
-    lines += [f"Weak: {sentence}." for sentence in result.weak_points]
-    return [Text(), *(_indented(line, width, 0) for line in lines)] if lines else []
+def _below(result: SiteResult, rows: list[_Row], width: int) -> Text:
+    """What the figures rest on, in paragraphs."""
+    of_site = [
+        None if result.common_mode is None else f"Readings: {result.common_mode.sentence}",
+        None if result.causes is None else result.causes.sentence,
+        None if result.next_evidence is None else f"Next: {result.next_evidence.sentence}.",
+        None if result.priors is None else priors_sentence(result.priors),
+        *(f"Weak: {sentence}." for sentence in result.weak_points),
+    ]
+    text = rendered(
+        "site.txt",
+        site=result,
+        width=width,
+        any_en=any(r.en for r in rows),
+        any_out=any(r.out for r in rows),
+        of_site=[line for line in of_site if line is not None],
+        reasons=_reasons(result),
+    )
+    return Text.from_markup(text.rstrip("\n"), emoji=False)
 
 
-def _revisit(plan: Revisit | None, width: int) -> list[RenderableType]:
-    """What to do next, the most loss avoided first."""
-    if plan is None or not plan.antennas:
-        return []
-    parts: list[RenderableType] = [Text("\nWhat to do", style="bold"), _indented(plan.sentence, width)]
-    for rank, item in enumerate(plan.antennas, 1):
-        parts.append(_indented(f"{rank}. {item.antenna_id}: {item.instruction}", width))
-        parts.append(_indented(f"because {'; '.join(item.reasons)}; {item.figures}", width, 5))
-    return parts
-
-
-def _photos(result: SiteResult, width: int) -> list[RenderableType]:
-    if not result.photos:
-        return []
-    parts: list[RenderableType] = [Text("\nPhotos", style="bold")]
-    for photo in result.photos:
-        parts.append(_indented(_photo_line(photo), width, style="red" if photo.status == "rejected" else ""))
-        parts += [_indented(f"! {flag}", width, 4, style="yellow") for flag in photo.flags]
-    return parts
-
-
-def _photo_line(photo: PhotoResult) -> str:
-    name = Path(photo.photo).name
-    if photo.status == "rejected":
-        return f"{name}: not used: {photo.reason or 'no reason given'}"
-    said = []
-    if photo.heading_true_deg is not None:
-        said.append(f"heading {format_azimuth_deg(photo.heading_true_deg, photo.heading_u95_deg)}")
-    for word, angle in (("pitch", photo.pitch_deg), ("roll", photo.roll_deg)):
-        if angle is not None and math.isfinite(angle):
-            said.append(f"{word} {format_difference_deg(angle)}")
-    return f"{name}: {', '.join(said) or 'used'}"
-
-
-def _reasons(result: SiteResult, width: int) -> list[RenderableType]:
-    parts: list[RenderableType] = []
-    alike: dict[tuple[str, ...], list[str]] = {}  # antennas that the same is said of, as of those that do not show
+def _reasons(result: SiteResult) -> list[tuple[list[str], bool, tuple[str, ...]]]:
+    """Antennas that the same is said of, as of those that do not show; whether one is to be visited; what is said."""
+    alike: dict[tuple[str, ...], list[str]] = {}
     single = len(result.photos) == 1
     for antenna in result.antennas:
         lines = (*_alternatives(antenna), *_said(antenna, single), *antenna.reasons[len(antenna.remarks) :])
         if lines:
             alike.setdefault(lines, []).append(antenna.antenna_id)
-    for lines, names in alike.items():
-        revisit = any(result.antennas[name].revisit for name in names)
-        said = ": to be visited again" if revisit else ""
-        parts += [Text(), _indented(", ".join(names) + said, width, 0, style="bold red" if revisit else "bold")]
-        parts += [_indented(line, width) for line in lines]
-    return parts
+    return [(names, any(result.antennas[n].revisit for n in names), lines) for lines, names in alike.items()]
 
 
 def _said(antenna: AntennaResult, single: bool) -> list[str]:
@@ -341,10 +292,3 @@ def _alternatives(antenna: AntennaResult) -> list[str]:
         f"with a probability of {percent(other.probability)}."
         for other in antenna.alternatives
     ]
-
-
-def _indented(text: str, width: int, by: int = 2, style: str = "") -> Text:
-    """A paragraph indented by `by`, without blanks at the ends of its lines."""
-    indent = " " * by
-    lines = textwrap.wrap(text, max(20, width), initial_indent=indent, subsequent_indent=indent)
-    return Text("\n".join(lines), style=style)
