@@ -28,8 +28,7 @@ from photoaz.cli import main
 from photoaz.cli.group import INTERRUPTED, NOTHING_DONE, SOME_UNUSABLE
 from photoaz.judgement.costs import Costs, load_costs
 from photoaz.present.files.everything import written
-from photoaz.present.manual import SUBJECTS, about, body_html, page
-from photoaz.present.pages.manual import manual_html
+from photoaz.present.manual import SUBJECTS, about, body_html, manual_html, page
 from photoaz.priors import Priors, keys_of
 from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
 from photoaz.register.columns import load_columns

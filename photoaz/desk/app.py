@@ -27,7 +27,7 @@ from photoaz.errors import InputError
 from photoaz.photo.calibration import camera_from_calibration
 from photoaz.photo.camera import camera_from_record
 from photoaz.present.frame import asset
-from photoaz.present.pages.manual import manual_html
+from photoaz.present.manual import manual_html
 
 #: seconds that a request waits for the solver before it says 'not yet'
 PATIENCE_S = 20.0

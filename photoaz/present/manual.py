@@ -11,6 +11,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from photoaz.errors import Fault, InputError
+from photoaz.present.frame import inlined, rendered
 
 #: the subjects in the order in which somebody meets them; each is a file of photoaz/manual
 SUBJECTS = (
@@ -81,3 +82,16 @@ def body_html(subject: str) -> Markup:
     text = reader.renderer.render(tokens, reader.options, {})
     text = text.replace("<table>", '<div class="wide" tabindex="0"><table>').replace("</table>", "</table></div>")
     return Markup(text.replace("<pre>", '<pre tabindex="0">'))
+
+
+@cache
+def manual_html(stylesheet: str | None = None) -> str:
+    """All pages of the manual as one HTML document, which needs no network.
+
+    Parameters
+    ----------
+    stylesheet : address of `report.css`; where None the style is in the document, which then needs nothing else.
+    """
+    pages = [(subject, title(subject), body_html(subject)) for subject in SUBJECTS]
+    own = inlined("report.css") if stylesheet is None else None
+    return rendered("manual.html", pages=pages, stylesheet=stylesheet, inlined=own)

@@ -16,7 +16,7 @@ from photoaz.judgement.archive import Archive, Told
 from photoaz.present.counts import ArchiveCounts
 from photoaz.present.files.cells import replaced
 from photoaz.present.files.everything import written
-from photoaz.present.pages import ReportAbout, ReportInput, write_report
+from photoaz.present.pages import ReportAbout, write_report
 from photoaz.register.priors import priors_text
 from photoaz.result import SiteResult, estimates_head
 from photoaz.result.rounding import plain
@@ -192,7 +192,7 @@ def _about(
         version=about.get("version", __version__),
         libraries=about.get("libraries", {}),
         parameters=about.get("parameters", {}),
-        inputs=[ReportInput(**i) for i in about.get("inputs", ())],
+        inputs=about.get("inputs", ()),
         counts=photos,
         failures=failures,
     )

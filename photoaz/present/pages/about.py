@@ -10,20 +10,11 @@ from photoaz import __version__
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReportInput:
-    """A file that went into the results. role: 'register', 'controls', 'picks', 'columns' and the like."""
-
-    role: str
-    name: str
-    sha256: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ReportAbout:
     """How results came about.
 
     created : when, with its zone. command : what to type to make them again. version : of photoaz. libraries : name and
-    version of each. parameters : name and value of each. inputs : files with their SHA-256. counts : of photos, in the
+    version of each. parameters : name and value of each. inputs : files, each with role (register, controls, ...), name and sha256. counts : of photos, in the
     order to show them: 'listed', 'used', 'rejected', 'failed', 'duplicates' and others. failures : file and reason of
     each.
     """
@@ -33,6 +24,6 @@ class ReportAbout:
     version: str = __version__
     libraries: Mapping[str, str] = field(default_factory=dict)
     parameters: Mapping[str, object] = field(default_factory=dict)
-    inputs: Sequence[ReportInput] = ()
+    inputs: Sequence[Mapping[str, str | None]] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
     failures: Sequence[tuple[str, str]] = ()

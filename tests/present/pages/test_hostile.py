@@ -8,8 +8,8 @@ from dataclasses import replace
 import lxml.html
 import pytest
 
-from photoaz.present.pages import ReportInput, write_report
 from photoaz.present.pages import index as pages_index
+from photoaz.present.pages import write_report
 from photoaz.result import ById, SiteResult
 
 # Forms after OWASP's cross site scripting prevention and filter evasion cheat sheets: by context, not word for word
@@ -87,7 +87,7 @@ def hostile(tmp_path, result, about):
     odd = replace(
         about,
         command=HOSTILE[0],
-        inputs=[ReportInput(role=t, name=t, sha256=t) for t in HOSTILE[:4]],
+        inputs=[dict(role=t, name=t, sha256=t) for t in HOSTILE[:4]],
         parameters={t: t for t in HOSTILE},
         libraries={t: t for t in HOSTILE},
         failures=[(t, t) for t in HOSTILE],
