@@ -34,7 +34,10 @@ PATIENCE_S = 20.0
 _TYPES = {"html": "text/html", "css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 
-Handler = Callable[[Desk, Request], Awaitable[Response]]
+#: what a request says in its body, and what it is answered with
+Said = dict[str, Any]
+Answered = dict[str, Any] | Response
+Handler = Callable[[Desk, Request, Said], Answered]
 
 
 class _WrongError(Exception):
@@ -67,7 +70,9 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
         @wraps(handler)
         async def answer(request: Request) -> Response:
             try:
-                return await handler(desk, request)
+                said = await _body(request) if request.method == "POST" else {}
+                done = await run_in_threadpool(handler, desk, request, said)
+                return done if isinstance(done, Response) else JSONResponse(done)
             except (_WrongError, LogError) as e:
                 return JSONResponse({"error": str(e)}, 422)
             except NothingThereError as e:
@@ -107,17 +112,14 @@ async def _manual_css(_request: Request) -> Response:
     return Response(asset("report.css"), media_type="text/css")
 
 
-async def _audit(desk: Desk, _request: Request) -> Response:
-    def look() -> dict[str, Any]:
-        lines = desk.lines()
-        return {
-            "name": desk.folder.name if desk.folder is not None else desk.audit[1],
-            "sites": len(lines),
-            "flagged": sum(line.flagged > 0 for line in lines),
-            "unsolved": sum(not line.solved for line in lines),
-        }
-
-    return JSONResponse(await run_in_threadpool(look))
+def _audit(desk: Desk, _request: Request, _said: Said) -> Answered:
+    lines = desk.lines()
+    return {
+        "name": desk.folder.name if desk.folder is not None else desk.audit[1],
+        "sites": len(lines),
+        "flagged": sum(line.flagged > 0 for line in lines),
+        "unsolved": sum(not line.solved for line in lines),
+    }
 
 
 def _wanted(request: Request) -> SitesWanted:
@@ -142,22 +144,18 @@ def _whole(request: Request, name: str, default: int, most: int) -> int:
     return min(int(text), most)
 
 
-async def _sites(desk: Desk, request: Request) -> Response:
+def _sites(desk: Desk, request: Request, _said: Said) -> Answered:
     wanted = _wanted(request)
     offset, limit = _whole(request, "offset", 0, 10**9), _whole(request, "limit", 50, MOST_ROWS)
-
-    def look() -> dict[str, Any]:
-        chosen, counts = desk.listed(wanted)
-        page = chosen[offset : offset + limit]
-        kept = desk.store.sites_named([line.site_id for line, _ in page])
-        return {
-            "total": len(chosen),
-            "offset": offset,
-            "counts": counts,
-            "rows": [row_of(line, state, kept.get(line.site_id)) for line, state in page],
-        }
-
-    return JSONResponse(await run_in_threadpool(look))
+    chosen, counts = desk.listed(wanted)
+    page = chosen[offset : offset + limit]
+    kept = desk.store.sites_named([line.site_id for line, _ in page])
+    return {
+        "total": len(chosen),
+        "offset": offset,
+        "counts": counts,
+        "rows": [row_of(line, state, kept.get(line.site_id)) for line, state in page],
+    }
 
 
 def _site_id(request: Request) -> str:
@@ -167,37 +165,28 @@ def _site_id(request: Request) -> str:
     return site_id
 
 
-async def _site(desk: Desk, request: Request) -> Response:
+def _site(desk: Desk, request: Request, _said: Said) -> Answered:
     site_id, wanted = _site_id(request), _wanted(request)
-
-    def look() -> dict[str, Any]:
-        now = desk.site(site_id)
-        asked, answer = desk.solver.newest(site_id)
-        if answer is not None and answer.ticket == asked and not answer.draft and answer.error is None and now.current:
-            asked = 0  # what is kept is the answer
-        if not now.current and not (answer is None and asked):
-            asked = desk.solver.ask(site_id)
-        elif now.current and answer is None:
-            desk.solver.ask(site_id, quiet=True)  # what a first change needs is then at hand
-        chosen, _ = desk.listed(wanted)
-        before, after = near([line.site_id for line, _ in chosen], site_id)
-        return site_view(desk, now) | {
-            "ticket": None if now.current else asked,
-            "previous": before,
-            "next": after,
-        }
-
-    return JSONResponse(await run_in_threadpool(look))
+    now = desk.site(site_id)
+    asked, answer = desk.solver.newest(site_id)
+    if answer is not None and answer.ticket == asked and not answer.draft and answer.error is None and now.current:
+        asked = 0  # what is kept is the answer
+    if not now.current and not (answer is None and asked):
+        asked = desk.solver.ask(site_id)
+    elif now.current and answer is None:
+        desk.solver.ask(site_id, quiet=True)  # what a first change needs is then at hand
+    chosen, _ = desk.listed(wanted)
+    before, after = near([line.site_id for line, _ in chosen], site_id)
+    return site_view(desk, now) | {"ticket": None if now.current else asked, "previous": before, "next": after}
 
 
-async def _solved(desk: Desk, request: Request) -> Response:
+def _solved(desk: Desk, request: Request, _said: Said) -> Answered:
     site_id, ticket = _site_id(request), _whole(request, "ticket", 1, 10**9)
     whole = request.query_params.get("draft") != "yes"
-    answer = await run_in_threadpool(desk.solver.answer, site_id, ticket, PATIENCE_S, whole=whole)
-    return JSONResponse(answer_view(answer))
+    return answer_view(desk.solver.answer(site_id, ticket, PATIENCE_S, whole=whole))
 
 
-async def _body(request: Request) -> dict[str, Any]:
+async def _body(request: Request) -> Said:
     try:
         body = await request.json()
     except ValueError:
@@ -207,46 +196,37 @@ async def _body(request: Request) -> dict[str, Any]:
     return body
 
 
-async def _act(desk: Desk, request: Request) -> Response:
-    site_id, said = _site_id(request), await _body(request)
+def _act(desk: Desk, request: Request, said: Said) -> Answered:
+    site_id = _site_id(request)
     who, kind, photo, body = (said.get(k) for k in ("who", "kind", "photo", "body"))
     if not isinstance(who, str) or not isinstance(kind, str) or not isinstance(body, dict | None):
         raise _WrongError("wanted who (text), kind (text) and body (an object)")
     if photo is not None and not isinstance(photo, str):
         raise _WrongError("photo: wanted its name")
-
-    def do() -> dict[str, Any]:
-        ticket = desk.act(site_id, who=who, kind=kind, body=body or {}, photo=photo)
-        return edits_view(desk.site(site_id)) | {"ticket": ticket}
-
-    return JSONResponse(await run_in_threadpool(do))
+    ticket = desk.act(site_id, who=who, kind=kind, body=body or {}, photo=photo)
+    return edits_view(desk.site(site_id)) | {"ticket": ticket}
 
 
-async def _plumb(desk: Desk, request: Request) -> Response:
+def _plumb(desk: Desk, request: Request, said: Said) -> Answered:
     """The roll that a plumb line tells, before it is set."""
-    site_id, said = _site_id(request), await _body(request)
-    photo, line = said.get("photo"), said.get("line_px")
+    site_id, photo, line = _site_id(request), said.get("photo"), said.get("line_px")
     try:
         ends = tuple((float(x), float(y)) for x, y in line or ())
     except (TypeError, ValueError):
         ends = ()
     if not isinstance(photo, str) or len(ends) != 2:
         raise _WrongError("wanted photo (its name) and line_px (two points)")
-
-    def look() -> dict[str, Any]:
-        now = desk.site(site_id)
-        record = desk.photo(now, photo).record
-        calibration = desk.given().inputs.calibration
-        camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
-        if camera is None:
-            raise _WrongError("nothing tells this photo's focal length, so a line in it tells no roll")
-        try:
-            roll, u95 = roll_of_plumb_line(camera, _pitch(now, photo, record), (ends[0], ends[1]))
-        except ValueError as e:
-            raise _WrongError(str(e)) from None
-        return {"roll_deg": round(roll, 3), "u95_deg": round(u95, 3)}
-
-    return JSONResponse(await run_in_threadpool(look))
+    now = desk.site(site_id)
+    record = desk.photo(now, photo).record
+    calibration = desk.given().inputs.calibration
+    camera = camera_from_record(record) if calibration is None else camera_from_calibration(calibration, record)
+    if camera is None:
+        raise _WrongError("nothing tells this photo's focal length, so a line in it tells no roll")
+    try:
+        roll, u95 = roll_of_plumb_line(camera, _pitch(now, photo, record), (ends[0], ends[1]))
+    except ValueError as e:
+        raise _WrongError(str(e)) from None
+    return {"roll_deg": round(roll, 3), "u95_deg": round(u95, 3)}
 
 
 def _pitch(now: SiteNow, photo: str, record: Any) -> float:
@@ -259,29 +239,25 @@ def _pitch(now: SiteNow, photo: str, record: Any) -> float:
     raise _WrongError("nothing tells this photo's pitch yet, so a line in it tells no roll")
 
 
-async def _tile(desk: Desk, request: Request) -> Response:
+def _tile(desk: Desk, request: Request, _said: Said) -> Answered:
     digest = request.path_params["digest"]
     if not _DIGEST.fullmatch(digest):
         raise NothingThereError("no such photo in this audit")
-    level, x, y = (request.path_params[k] for k in ("level", "x", "y"))
-    data = await run_in_threadpool(desk.tile, digest, level, x, y)
+    data = desk.tile(digest, *(request.path_params[k] for k in ("level", "x", "y")))
     # a tile is named by what it shows: it never changes
     return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=31536000, immutable"})
 
 
-async def _export(desk: Desk, request: Request) -> Response:
+def _export(desk: Desk, request: Request, _said: Said) -> Answered:
     name = request.path_params["name"]
-    if name not in ("picks.csv", "controls.csv", "decisions.csv"):
-        raise NothingThereError("picks.csv, controls.csv and decisions.csv can be had")
-
-    def make() -> str:
-        if name == "decisions.csv":
-            return decisions_csv(desk.everything())
+    if name == "decisions.csv":
+        text = decisions_csv(desk.everything())
+    elif name in ("picks.csv", "controls.csv"):
         picks, controls = desk.picks_and_controls()
         called = desk.table_names([*(p.photo for p in picks), *(c.photo for c in controls)])
-        return picks_csv(picks, called) if name == "picks.csv" else controls_csv(controls, called)
-
-    text = await run_in_threadpool(make)
+        text = picks_csv(picks, called) if name == "picks.csv" else controls_csv(controls, called)
+    else:
+        raise NothingThereError("picks.csv, controls.csv and decisions.csv can be had")
     day = datetime.now(UTC).strftime("%Y-%m-%d")
     return Response(
         "\ufeff" + text,

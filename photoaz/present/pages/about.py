@@ -14,9 +14,9 @@ class ReportAbout:
     """How results came about.
 
     created : when, with its zone. command : what to type to make them again. version : of photoaz. libraries : name and
-    version of each. parameters : name and value of each. inputs : files, each with role (register, controls, ...), name and sha256. counts : of photos, in the
-    order to show them: 'listed', 'used', 'rejected', 'failed', 'duplicates' and others. failures : file and reason of
-    each.
+    version of each. parameters : name and value of each. inputs : files, each with role (register, controls, ...), name
+    and sha256. counts : of photos, in the order to show them: 'listed', 'used', 'rejected', 'failed', 'duplicates' and
+    others. failures : file and reason of each.
     """
 
     created: datetime

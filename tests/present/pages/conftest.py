@@ -62,7 +62,7 @@ def about():
         command="photoaz audit photos --register register.csv --out results",
         libraries={"numpy": "2.2.1"},
         parameters={"risk": 0.05},
-        inputs=[dict(role="register", name="register.csv", sha256="0f" * 32)],
+        inputs=[{"role": "register", "name": "register.csv", "sha256": "0f" * 32}],
         counts={"listed": 9, "used": 6, "rejected": 1, "failed": 1, "duplicates": 1},
         failures=[("photos/odd.jpg", "no position in its metadata")],
     )

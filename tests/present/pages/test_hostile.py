@@ -87,7 +87,7 @@ def hostile(tmp_path, result, about):
     odd = replace(
         about,
         command=HOSTILE[0],
-        inputs=[dict(role=t, name=t, sha256=t) for t in HOSTILE[:4]],
+        inputs=[{"role": t, "name": t, "sha256": t} for t in HOSTILE[:4]],
         parameters={t: t for t in HOSTILE},
         libraries={t: t for t in HOSTILE},
         failures=[(t, t) for t in HOSTILE],
