@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from PIL import Image, ImageDraw
 
@@ -121,21 +121,21 @@ def draw_overlay(picture: Image.Image, result: SiteResult, photo: PhotoResult, e
     others = any(d.kind == "other" for hand in hands for d in hand.directions)
     key = draw_key(marks, bool(items), bool(hands), others, _COLUMN)
     left += [] if key is None else [key]
-    page = _page(photo, site_id, _stacked(left), _stacked(right))
-    return _png(page) if encoding == "png" else _jpeg(page)
+    return _encoded(_page(photo, site_id, _joined(left), _joined(right)), encoding)
 
 
-def _stacked(parts: Sequence[Image.Image]) -> Image.Image | None:
-    """Pictures under each other."""
+def _joined(parts: Sequence[Image.Image], *, across: bool = False) -> Image.Image | None:
+    """Pictures under each other, or beside each other; None of none."""
     if not parts:
         return None
-    height = sum(part.height for part in parts) + _GAP * (len(parts) - 1)
-    column = Image.new("RGB", (max(part.width for part in parts), height), pens.WHITE)
-    y = 0
+    gaps = _GAP * (len(parts) - 1)
+    wide, high = [part.width for part in parts], [part.height for part in parts]
+    size = (sum(wide) + gaps, max(high)) if across else (max(wide), sum(high) + gaps)
+    whole, at = Image.new("RGB", size, pens.WHITE), 0
     for part in parts:
-        column.paste(part, (0, y))
-        y += part.height + _GAP
-    return column
+        whole.paste(part, (at, 0) if across else (0, at))
+        at += (part.width if across else part.height) + _GAP
+    return whole
 
 
 def _page(photo: PhotoResult, site_id: str, left: Image.Image | None, right: Image.Image | None) -> Image.Image:
@@ -161,24 +161,17 @@ def _page(photo: PhotoResult, site_id: str, left: Image.Image | None, right: Ima
     return page
 
 
-def _png(page: Image.Image) -> bytes:
-    out = io.BytesIO()
-    page.save(out, "PNG", pnginfo=_software())
-    return out.getvalue()
-
-
-def _jpeg(page: Image.Image) -> bytes:
-    out = io.BytesIO()
-    page.convert("RGB").save(out, "JPEG", quality=82, comment=f"photoaz {__version__}")
-    return out.getvalue()
-
-
-def _software() -> Any:
+def _encoded(page: Image.Image, encoding: Encoding) -> bytes:
     from PIL.PngImagePlugin import PngInfo
 
-    info = PngInfo()
-    info.add_text("Software", f"photoaz {__version__}")
-    return info
+    out, by = io.BytesIO(), f"photoaz {__version__}"
+    if encoding == "png":
+        info = PngInfo()
+        info.add_text("Software", by)
+        page.save(out, "PNG", pnginfo=info)
+    else:
+        page.save(out, "JPEG", quality=82, comment=by)
+    return out.getvalue()
 
 
 def _titles(photo: PhotoResult, site_id: str) -> list[tuple[str, int, pens.Colour, bool]]:
@@ -335,28 +328,15 @@ def _caption(item: Shown) -> list[_Line]:
 
 def _flow(tiles: Sequence[Image.Image], room: int) -> Image.Image | None:
     """Tiles in rows from the left; a tile wider than the room is made smaller."""
-    if not tiles:
-        return None
-    rows: list[list[Image.Image]] = [[]]
+    rows: list[list[Image.Image]] = []
     for given in tiles:
         tile = given
         if tile.width > room:
             tile = tile.resize((room, round(tile.height * room / tile.width)), Image.Resampling.LANCZOS)
-        used = sum(t.width + _GAP for t in rows[-1])
-        if rows[-1] and used + tile.width > room:
+        if not rows or sum(t.width + _GAP for t in rows[-1]) + tile.width > room:
             rows.append([])
         rows[-1].append(tile)
-    width = max(sum(t.width for t in row) + _GAP * (len(row) - 1) for row in rows)
-    height = sum(max(t.height for t in row) for row in rows) + _GAP * (len(rows) - 1)
-    page = Image.new("RGB", (width, height), pens.WHITE)
-    y = 0
-    for row in rows:
-        x = 0
-        for tile in row:
-            page.paste(tile, (x, y))
-            x += tile.width + _GAP
-        y += max(t.height for t in row) + _GAP
-    return page
+    return _joined([row for some in rows if (row := _joined(some, across=True)) is not None])
 
 
 def _hand(item: Shown, site_id: str) -> Pointing | None:
