@@ -132,10 +132,6 @@ def local_path(url: str) -> str | None:
     return path if os.path.lexists(path) else urllib.parse.unquote(path, errors="surrogateescape")
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Behind URLs
-
-
 def file_system(url: str) -> tuple[Any, str]:
     """fsspec's file system for a URL, and the path within it. Raises InputError, also where a package is missing."""
     import fsspec
@@ -172,10 +168,6 @@ def ask(url: str, work: Callable[[], T]) -> T:
             time.sleep(wait)
             wait *= 4.0
     raise AssertionError("unreachable")
-
-
-# ---------------------------------------------------------------------------------------------------------------------
-# What went wrong
 
 
 def fault_of(url: str, error: BaseException, tried: int = 0) -> Fault:

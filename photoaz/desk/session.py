@@ -101,9 +101,6 @@ class Desk:
         self.open_photos.close()
         self.store.close()
 
-    # -----------------------------------------------------------------------------------------------------------------
-    # What there is
-
     def given(self) -> Given:
         """What the audit was made from, as soon as it is read. Raises InputError where it is not there any more."""
         self._ready.wait()
@@ -161,9 +158,6 @@ class Desk:
             return self.tiles.tile(digest, size, level, x, y, lambda: self.open_photos.unchanged(usable))
         except KeyError:
             raise NothingThereError("no such tile of it") from None
-
-    # -----------------------------------------------------------------------------------------------------------------
-    # What is done
 
     def act(
         self, site_id: str, *, who: str, kind: str, body: Mapping[str, Any], photo: str | None = None
@@ -241,9 +235,6 @@ class Desk:
                 with self._lock:
                     self._lines = None
         self._memory.settle()
-
-    # -----------------------------------------------------------------------------------------------------------------
-    # Everything that people did
 
     def everything(self) -> list[tuple[str, Edits]]:
         """What holds at every site at which anything was done, by site_id."""

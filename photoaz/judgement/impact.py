@@ -110,9 +110,6 @@ def _interval(values: Array, weights: Array) -> Interval | None:
     return float(values[order[low]]), float(values[order[min(high, len(values) - 1)]])
 
 
-# ---- the neighbours --------------------------------------------------------------------------------------------------
-
-
 def crossover_db(separation_deg: float) -> float:
     """Gain [dB] where two equal patterns meet whose boresights are `separation_deg` apart; floored, as the pattern."""
     return gain_db(min(abs(separation_deg) / 2.0, 180.0))

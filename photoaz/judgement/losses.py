@@ -193,9 +193,6 @@ def _corrected_loss(m: Array, s: Array, p: Array, stake: Stake, costs: Costs) ->
     return out
 
 
-# ---- what evidence may show ------------------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True, slots=True)
 class Preview:
     """What evidence may show (n,): how probable it is, and what is lost then if nobody climbs."""

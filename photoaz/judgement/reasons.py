@@ -37,9 +37,6 @@ _CAUSES: Mapping[LikelyCause, str] = {
 _DECIDED = {"accept": "accepted", "reject": "rejected", "undecided": "undecided"}
 
 
-# ---- one antenna -----------------------------------------------------------------------------------------------------
-
-
 def carried_sentence(
     what: str, angle_deg: float, north: ReadingNorth, true: TrueAzimuth | InputError, dated: bool
 ) -> str | None:
@@ -177,9 +174,6 @@ def unseen_sentence(found: AntennaResult) -> str:
     """Of an antenna without an estimate."""
     seen = {"not_visible": "does not show in any photo", "not_found": "was not found in the photos"}
     return f"The antenna {seen.get(found.status, 'has no estimate')}: nothing is decided about it."
-
-
-# ---- causes ----------------------------------------------------------------------------------------------------------
 
 
 def in_words(cause: LikelyCause) -> str:

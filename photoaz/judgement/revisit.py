@@ -94,9 +94,6 @@ def _site_revisit(items: Sequence[RevisitItem], trip: bool, unit: str) -> Revisi
     )
 
 
-# ---- what to choose --------------------------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True, slots=True)
 class _Plan:
     """A way for every antenna, whether somebody goes to the site, and what all of it costs and leaves."""

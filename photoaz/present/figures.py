@@ -28,9 +28,6 @@ VERDICT_NOTE = (
 )
 
 
-# ---- single figures --------------------------------------------------------------------------------------------------
-
-
 def u95(value_deg: float) -> str:
     """'3.2°', with two digits."""
     return f"{value_deg:.{u95_decimals(value_deg)}f}°"
@@ -102,9 +99,6 @@ def declination_text(result: SiteResult) -> str:
 
 def _plus_minus(value_deg: float, u95_deg: float | None) -> str:
     return f"{value_deg:.1f}°" + ("" if u95_deg is None else f" ± {u95_deg:.1f}°")
-
-
-# ---- an antenna, a site ----------------------------------------------------------------------------------------------
 
 
 def antenna_figures(a: AntennaResult) -> list[Figure]:
@@ -203,9 +197,6 @@ def site_figures(result: SiteResult) -> list[Figure]:
         ("declination", declination_text(result)),
         ("photos", f"{used} of {listed} used"),
     ]
-
-
-# ---- what charts draw of an antenna ----------------------------------------------------------------------------------
 
 
 def directions(a: AntennaResult, most_others: int = 2) -> list[Direction]:

@@ -97,9 +97,6 @@ def local_hours(some: Iterable[Span], lon_deg: float) -> str:
     return ", ".join("-".join((t + shift).strftime("%H:%M") for t in span) for span in some) or "none"
 
 
-# ---- as text ---------------------------------------------------------------------------------------------------------
-
-
 def print_plan(console: Console, plan: SitePlan, gain: Revisit | None = None) -> None:
     """Print a plan: cautions first, then where to stand and what will come out."""
     width = console.width

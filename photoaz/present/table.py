@@ -54,10 +54,6 @@ def print_site(result: SiteResult, console: Console) -> None:
     console.print(Group(*parts), highlight=False)
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Cells
-
-
 def _row(antenna: AntennaResult) -> _Row:
     return _Row(
         antenna=antenna.antenna_id,
@@ -110,10 +106,6 @@ def _limit(antenna: AntennaResult) -> str:
     if largest is None:
         return UNKNOWN
     return f"{largest.source}\n{100.0 * largest.share:.0f} %, ± {u95(largest.u95_deg)}"
-
-
-# ---------------------------------------------------------------------------------------------------------------------
-# The table, for three widths
 
 
 def _antennas(rows: list[_Row], console: Console) -> RenderableType:
@@ -223,10 +215,6 @@ def _agrees(word: str, *, long: bool = False) -> Text:
 
 def _decision(word: str) -> Text:
     return Text(word, style=_DECISION_STYLES.get(word, ""))
-
-
-# ---------------------------------------------------------------------------------------------------------------------
-# Above and below the table
 
 
 def _declination(result: SiteResult) -> Text:

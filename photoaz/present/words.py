@@ -122,9 +122,6 @@ def _named(
     return ", ".join(names) + (f" and {len(items) - most} more" if len(items) > most else "")
 
 
-# ---- figures ---------------------------------------------------------------------------------------------------------
-
-
 def azimuth(value_deg: float | None, u95_deg: float | None = None) -> str:
     """'124.6° ± 4.0°'."""
     return UNKNOWN if value_deg is None else format_azimuth_deg(value_deg, u95_deg)
@@ -208,8 +205,6 @@ def shortened(text: str, most: int) -> str:
     """Cut at a word, with an ellipsis, where it is longer than `most` characters."""
     return text if len(text) <= most else text[: most - 1].rsplit(" ", 1)[0] + " …"
 
-
-# ---- names and links -------------------------------------------------------------------------------------------------
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{k}" for d in ("com", "lpt") for k in range(10))}
 

@@ -144,10 +144,6 @@ def _arc(azimuth_deg: float, u95_deg: float) -> list[float]:
     return [azimuth_deg + half - 2.0 * half * k / steps for k in range(last + 1)]
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# The antimeridian
-
-
 def _rounded(point: LonLat) -> LonLat:
     return round(point[0], _DECIMALS) + 0.0, round(point[1], _DECIMALS) + 0.0
 
