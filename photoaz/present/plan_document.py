@@ -10,6 +10,7 @@ from typing import Any
 from photoaz import __version__
 from photoaz.planning.plan import SitePlan
 from photoaz.planning.trip import RoundTrip
+from photoaz.present.files.geojson import feature
 from photoaz.present.frame import rendered
 from photoaz.result import Revisit, plain
 
@@ -39,20 +40,14 @@ def plan_geojson(plan: SitePlan) -> Document:
     def point(lat_deg: float, lon_deg: float) -> list[float]:
         return [round(lon_deg, 7), round(lat_deg, 7)]
 
-    def feature(kind: str, shape: str, coordinates: Any, **more: Any) -> Document:
-        return {
-            "type": "Feature",
-            "geometry": {"type": shape, "coordinates": coordinates},
-            "properties": {"kind": kind, "site_id": site_id, **more},
-        }
-
     tower = point(plan.site.lat_deg, plan.site.lon_deg)
-    features = [{"id": site_id, **feature("tower", "Point", tower)}]
+    features = [{"id": site_id, **feature("tower", site_id, {"type": "Point", "coordinates": tower})}]
     for s in plan.standpoints:
         at, told = point(s.lat_deg, s.lon_deg), plain(s)
         shown = {name: told[name] for name in (*_ON_MAPS, "antennas", "u95_deg")}
-        features.append({"id": f"{site_id}/{s.rank}", **feature("standpoint", "Point", at, **shown)})
-        features.append(feature("sight", "LineString", [at, tower], rank=s.rank))
+        stand, sight = {"type": "Point", "coordinates": at}, {"type": "LineString", "coordinates": [at, tower]}
+        features.append({"id": f"{site_id}/{s.rank}", **feature("standpoint", site_id, stand, **shown)})
+        features.append(feature("sight", site_id, sight, rank=s.rank))
     return {"type": "FeatureCollection", "cautions": list(plan.cautions), "features": features}
 
 

@@ -9,28 +9,20 @@ from typing import IO, Any
 from photoaz.present.files.shapes import Bounds, Shape, all_points
 
 
-def _feature(shape: Shape) -> dict[str, Any]:
-    """`kind` is tower, standpoint, sight, antenna, uncertainty, reading or design."""
-    return {
-        "type": "Feature",
-        "geometry": _geometry(shape),
-        "properties": {"kind": shape.kind, "site_id": shape.site_id, "name": shape.name, **shape.properties},
-    }
+def feature(kind: str, site_id: str, geometry: Mapping[str, Any] | None, **more: Any) -> dict[str, Any]:
+    """A feature of a site: WGS84, longitude first."""
+    return {"type": "Feature", "geometry": geometry, "properties": {"kind": kind, "site_id": site_id, **more}}
 
 
 def _geometry(shape: Shape) -> Mapping[str, Any] | None:
     if not shape.parts:
         return None
-    whole: list[Any] = [_coordinates(shape, [list(point) for point in part]) for part in shape.parts]
+    whole: list[Any] = [[list(point) for point in part] for part in shape.parts]
+    if shape.geometry != "LineString":  # a point's is its only one, a polygon's a list of rings
+        whole = [part[0] if shape.geometry == "Point" else [part] for part in whole]
     if len(whole) == 1:
         return {"type": shape.geometry, "coordinates": whole[0]}
     return {"type": f"Multi{shape.geometry}", "coordinates": whole}
-
-
-def _coordinates(shape: Shape, part: list[list[float]]) -> list[Any]:
-    if shape.geometry == "Point":
-        return part[0]
-    return [part] if shape.geometry == "Polygon" else part
 
 
 class GeoJson:
@@ -44,8 +36,9 @@ class GeoJson:
         """A site's shapes."""
         self._bounds.add(list(all_points(shapes)))
         for shape in shapes:
+            told = feature(shape.kind, shape.site_id, _geometry(shape), name=shape.name, **shape.properties)
             self._file.write("\n" if self._empty else ",\n")
-            self._file.write(json.dumps(_feature(shape), ensure_ascii=False, allow_nan=False))
+            self._file.write(json.dumps(told, ensure_ascii=False, allow_nan=False))
             self._empty = False
 
     def close(self) -> None:

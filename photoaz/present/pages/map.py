@@ -13,13 +13,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from photoaz.angles import wrap_deg
+from photoaz.planning.trip import EARTH_M
 from photoaz.present.canvas import length_words, nice_length
 from photoaz.present.frame import rendered
 from photoaz.present.words import STATES, grouped, shortened
 
 WIDE, HIGH = 1000, 520
 _MARGIN = 36.0
-_EARTH_M = 6_371_008.8  # mean radius, (2 a + b) / 3 of WGS84
 #: more sites than this and those of one state that cover each other are drawn once
 MOST_MARKS = 5000
 _CELL = 5.0
@@ -71,8 +71,8 @@ def site_map(spots: Sequence[Spot]) -> SiteMap | None:
     lats = [s.lat_deg for s in spots]
     lat0 = 0.5 * (min(lats) + max(lats))
     squeeze = max(math.cos(math.radians(lat0)), 1e-3)
-    east = [math.radians(wrap_deg(s.lon_deg - lon0)) * squeeze * _EARTH_M for s in spots]
-    north = [math.radians(s.lat_deg - lat0) * _EARTH_M for s in spots]
+    east = [math.radians(wrap_deg(s.lon_deg - lon0)) * squeeze * EARTH_M for s in spots]
+    north = [math.radians(s.lat_deg - lat0) * EARTH_M for s in spots]
     x0, x1 = _extent(east)
     y0, y1 = _extent(north)
     span = max((x1 - x0) / (WIDE - 2 * _MARGIN), (y1 - y0) / (HIGH - 2 * _MARGIN), 1.0)
