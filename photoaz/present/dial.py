@@ -2,35 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from PIL import Image, ImageChops, ImageDraw
+from PIL import Image, ImageChops, ImageColor, ImageDraw
 
+from photoaz.present import pens
 from photoaz.present.canvas import out
 from photoaz.present.drawing import CameraPlace, PlanLayout, Pointing, draw_plan
-from photoaz.present.pens import (
-    BLUE,
-    FINER,
-    GREEN,
-    HAIR,
-    INK,
-    PALE,
-    VERMILION,
-    WHITE,
-    Colour,
-    Point,
-    dashes,
-    text_width,
-    write,
-)
+from photoaz.present.frame import asset
+from photoaz.present.pens import Colour, Point
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Style:
     """How a shape looks: widths and dashes in units of the canvas, letters over the size of names."""
 
-    colour: Colour = INK
+    colour: Colour = pens.INK
     fill: Colour | None = None
     width: float = 1.0
     dash: tuple[float, ...] = ()
@@ -39,40 +29,16 @@ class Style:
     halo: bool = False
 
 
-_STYLES: Mapping[str, Style] = {
-    "ring": Style(colour=PALE),
-    "north": Style(fill=INK),
-    "mark": Style(colour=PALE, letter=0.75),
-    "fan soft photos": Style(fill=(196, 220, 238)),
-    "band": Style(fill=GREEN),
-    "design": Style(colour=GREEN, dash=(2.0, 3.0)),
-    "sight": Style(width=0.9),
-    "photos": Style(colour=BLUE, width=2.0),
-    "photos head": Style(fill=BLUE),
-    "other": Style(colour=BLUE, width=1.4, dash=(5.0, 3.5)),
-    "other head": Style(fill=BLUE),
-    "reading": Style(colour=VERMILION, width=0.9),
-    "reading end": Style(colour=VERMILION, fill=WHITE, width=1.6),
-    "tower": Style(fill=INK),
-    "camera": Style(fill=INK),
-    "name blue halo": Style(colour=BLUE, bold=True, halo=True),
-    "compass": Style(),
-    "label": Style(),
-    "label apart": Style(colour=VERMILION, bold=True),
-    "title": Style(bold=True),
-    "note": Style(colour=PALE, letter=0.8),
-    "grid": Style(colour=HAIR, width=0.4),
-    "zero": Style(width=1.2),
-    "common": Style(colour=BLUE, width=1.2),
-    "common band": Style(fill=(214, 230, 242)),
-    "interval": Style(colour=BLUE, width=1.2),
-    "interval apart": Style(colour=VERMILION, width=1.2),
-    "dot": Style(colour=BLUE, fill=BLUE, width=0.1),
-    "dot apart": Style(colour=VERMILION, fill=VERMILION, width=0.1),
-    "sky": Style(fill=(138, 154, 172)),  # what marks lie on in photos
-}
+def _style(colour: str = "ink", fill: str | None = None, dash: Sequence[float] = (), **more: Any) -> Style:
+    return Style(colour=_colour(colour), fill=None if fill is None else _colour(fill), dash=tuple(dash), **more)
 
 
+def _colour(name: str) -> Colour:
+    red, green, blue, *_ = ImageColor.getrgb(name) if name.startswith("#") else getattr(pens, name.upper())
+    return red, green, blue
+
+
+_STYLES = {name: _style(**given) for name, given in tomllib.loads(asset("pixels.toml")).items()}
 _ANCHORS = {"start": "ls", "middle": "ms", "end": "rs"}
 
 
@@ -112,33 +78,35 @@ class Pixels:
     def __init__(self, size: Point, unit: float, letter: float) -> None:
         self._unit, self._letter = unit, letter
         wide, high = map(round, size)
-        self._fine = Image.new("RGB", (wide * FINER, high * FINER), WHITE)
+        self._fine = Image.new("RGB", (wide * pens.FINER, high * pens.FINER), pens.WHITE)
         self._pen = ImageDraw.Draw(self._fine)
         self._texts: list[tuple[str, Point, str, str]] = []
 
     def picture(self) -> Image.Image:
         """What was drawn."""
-        picture = self._fine.reduce(FINER)
+        picture = self._fine.reduce(pens.FINER)
         pen = ImageDraw.Draw(picture)
         for name, at, words, anchor in self._texts:
             s = _STYLES[name]
             size = round(s.letter * self._letter)
-            write(pen, at, words, size, colour=s.colour, anchor=_ANCHORS[anchor], bold=s.bold, halo=s.halo)
+            pens.write(pen, at, words, size, colour=s.colour, anchor=_ANCHORS[anchor], bold=s.bold, halo=s.halo)
         return picture
 
     def line(self, name: str, *points: Point) -> None:
         style = _STYLES[name]
-        for piece in dashes(points, tuple(d * self._unit for d in style.dash)):
-            fine = [(x * FINER, y * FINER) for x, y in piece]
-            self._pen.line(fine, fill=style.colour, width=round(style.width * self._unit * FINER))
+        for piece in pens.dashes(points, tuple(d * self._unit for d in style.dash)):
+            fine = [(x * pens.FINER, y * pens.FINER) for x, y in piece]
+            self._pen.line(fine, fill=style.colour, width=round(style.width * self._unit * pens.FINER))
 
     def polygon(self, name: str, *points: Point) -> None:
-        self._pen.polygon([(x * FINER, y * FINER) for x, y in points], fill=_STYLES[name].fill)
+        self._pen.polygon([(x * pens.FINER, y * pens.FINER) for x, y in points], fill=_STYLES[name].fill)
 
     def circle(self, name: str, centre: Point, radius: float) -> None:
         style, (x, y) = _STYLES[name], centre
-        box = [v * FINER for v in (x - radius, y - radius, x + radius, y + radius)]
-        self._pen.ellipse(box, fill=style.fill, outline=style.colour, width=round(style.width * self._unit * FINER))
+        box = [v * pens.FINER for v in (x - radius, y - radius, x + radius, y + radius)]
+        self._pen.ellipse(
+            box, fill=style.fill, outline=style.colour, width=round(style.width * self._unit * pens.FINER)
+        )
 
     def rect(self, name: str, at: Point, wide: float, high: float) -> None:
         (x, y), right, below = at, at[0] + wide, at[1] + high
@@ -155,4 +123,4 @@ class Pixels:
         self._texts.append((name, at, words, anchor))
 
     def text_width(self, words: str, letter: float) -> float:
-        return text_width(words, round(letter))
+        return pens.text_width(words, round(letter))

@@ -54,7 +54,7 @@ def environment() -> jinja2.Environment:
     """The templates; in all of them `words` is photoaz.present.words, and `say` its figures."""
     env = jinja2.Environment(
         loader=jinja2.PackageLoader("photoaz.present"),
-        autoescape=True,
+        autoescape=lambda name: name is None or not name.endswith(".txt"),
         undefined=jinja2.StrictUndefined,
         finalize=_shown,
         trim_blocks=True,

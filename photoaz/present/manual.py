@@ -13,24 +13,9 @@ from markupsafe import Markup, escape
 from photoaz.errors import Fault, InputError
 from photoaz.present.frame import inlined, rendered
 
+_HOME = resources.files("photoaz") / "manual"
 #: the subjects in the order in which somebody meets them; each is a file of photoaz/manual
-SUBJECTS = (
-    "install",
-    "photos",
-    "register",
-    "estimate",
-    "controls",
-    "picks",
-    "priors",
-    "revisit",
-    "audit",
-    "scale",
-    "desk",
-    "plan",
-    "figures",
-    "limits",
-    "library",
-)
+SUBJECTS = tuple((_HOME / "subjects.txt").read_text(encoding="utf-8").split())
 _POINTER = re.compile(r"photoaz manual (\w+)")
 
 
@@ -41,7 +26,7 @@ def page(subject: str) -> str:
         raise InputError(
             Fault(file="photoaz manual", found=f"no subject '{subject}'", wanted=f"one of: {', '.join(SUBJECTS)}")
         )
-    return (resources.files("photoaz") / "manual" / f"{subject}.md").read_text(encoding="utf-8")
+    return (_HOME / f"{subject}.md").read_text(encoding="utf-8")
 
 
 def about(subject: str) -> str:

@@ -16,6 +16,7 @@ from photoaz.judgement.archive import Archive, Told
 from photoaz.present.counts import ArchiveCounts
 from photoaz.present.files.cells import replaced
 from photoaz.present.files.everything import written
+from photoaz.present.frame import rendered
 from photoaz.present.pages import ReportAbout, write_report
 from photoaz.register.priors import priors_text
 from photoaz.result import SiteResult, estimates_head
@@ -62,32 +63,7 @@ class Outcome:
 
     def text(self) -> str:
         """For people."""
-        t, p, d, r = self.tally, self.photos, self.tally.decisions, self.tally.readings
-        of = "" if self.sites_in_register is None else f" of {self.sites_in_register} in the register"
-        found = t.statuses["estimated"] + t.statuses["ambiguous"]
-        lines = [
-            f"photos    {p['listed']}: {p['used']} used, {p['unusable']} could not be used, {p['copies']} counted once",
-            f"sites     {len(t.rows)} with results{of}"
-            + (f", {self.sites_without_results} without" if self.sites_without_results else ""),
-            f"antennas  {t.antennas.total()}: {found} with an azimuth, {t.statuses['ambiguous']} of them ambiguous",
-            f"design    {d['accept']} within tolerance, {d['reject']} out of it, {d['undecided']} undecided",
-            f"readings  {r['agrees']} agree with the photos, {r['disagrees']} do not",
-        ]
-        if t.turned:
-            lines.append(f"turned    {t.turned} between visits")
-        some = f"{_many(t.wanted, 'antenna')} at {_many(t.wanted_sites, 'site')}"
-        lines.append(f"to do     {some}: see revisit.csv" if t.wanted else "to do     nothing")
-        if self.told is not None:
-            first, *rest = self.told.text().splitlines()
-            lines += [f"archive   {first}", *(f"          {line}" for line in rest)]
-            lines.append(
-                "          not used here; give it to an archive of the same kind:" + f" --priors {self.told_in}"
-            )
-        return "\n".join(lines) + "\n"
-
-
-def _many(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+        return rendered("outcome.txt", o=self, t=self.tally)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
