@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
-import textwrap
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any
@@ -36,19 +35,6 @@ def _shown(value: Any) -> Any:
     return value
 
 
-def paragraph(text: str, width: int, by: int = 0) -> str:
-    """Lines of a terminal, indented, without blanks at their ends."""
-    return textwrap.fill(text, max(20, width), initial_indent=" " * by, subsequent_indent=" " * by)
-
-
-def _para(text: str, width: int, by: int = 0, style: str = "") -> Markup:
-    """A paragraph for rich's markup, which text of a register cannot break."""
-    from rich.markup import escape
-
-    lines = escape(paragraph(text, width, by))
-    return Markup(f"[{style}]{lines}[/]" if style else lines)
-
-
 @functools.cache
 def environment() -> jinja2.Environment:
     """The templates; in all of them `words` is photoaz.present.words, and `say` its figures."""
@@ -62,7 +48,7 @@ def environment() -> jinja2.Environment:
         keep_trailing_newline=True,
     )
     env.globals |= {"words": words, "say": figures, "version": __version__}
-    env.filters |= {"shortened": words.shortened, "as_sentence": words.as_sentence, "in_words": in_words, "para": _para}
+    env.filters |= {"shortened": words.shortened, "as_sentence": words.as_sentence, "in_words": in_words}
     return env
 
 

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-import textwrap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from rich import box
-from rich.console import Console, Group, RenderableType
-from rich.table import Table
-from rich.text import Text
+from rich.console import Console
 
 from photoaz.planning.light import Span
 from photoaz.planning.plan import SitePlan
 from photoaz.planning.trip import RoundTrip
+from photoaz.present.terminal import print_text
 from photoaz.present.words import UNKNOWN, shortened
 from photoaz.result import Revisit
 
@@ -99,20 +96,9 @@ def local_hours(some: Iterable[Span], lon_deg: float) -> str:
 
 def print_plan(console: Console, plan: SitePlan, gain: Revisit | None = None) -> None:
     """Print a plan: cautions first, then where to stand and what will come out."""
-    width = console.width
-    title = Text(f"Site {plan.site.site_id}: next photos", style="bold")
-    parts: list[RenderableType] = [title, *_cautions(plan.cautions, width)]
-    if plan.standpoints:
-        parts += [Text(""), _table(standpoints_table(plan), "0234")]
-        parts += _lines([*_light_lines(plan), *_landmark_lines(plan)], width)
-        parts += [Text(""), _table(outcome_table(plan), "023")]
-    if plan.by_distance:
-        parts += [Text(""), _table(distance_table(plan), "0123")]
-    parts += [Text(""), *_lines(plan.notes, width)]
-    if gain is not None:
-        said = [f"{i.antenna_id}: {i.instruction}; {i.figures}" for i in gain.antennas]
-        parts += _lines([f"Worth: {gain.sentence}", *said], width)
-    console.print(Group(*parts), highlight=False)
+    tables = {"stands": standpoints_table(plan), "outcome": outcome_table(plan), "distances": distance_table(plan)}
+    spelled = {"hours": local_hours, "median": median_of, "lon": plan.site.lon_deg}
+    print_text(console, "plan.txt", plan=plan, gain=gain, **tables, **spelled)
 
 
 def print_trip(console: Console, trip: RoundTrip) -> None:
@@ -121,54 +107,5 @@ def print_trip(console: Console, trip: RoundTrip) -> None:
     for s in trip.stops:
         so_far += s.leg_m
         rows.append((str(s.order), s.site_id, f"{s.leg_m / 1000.0:.1f} km", f"{so_far / 1000.0:.1f} km", s.what))
-    table = PlanTable(headings=("", "site", "leg", "so far", "what"), rows=tuple(rows))
-    whole = f"Round trip {trip.length_m / 1000.0:.1f} km as the crow flies, back to where it starts"
-    cautions = _cautions(trip.cautions, console.width)
-    console.print(Group(*cautions, _table(table, "023"), Text(whole)), highlight=False)
-
-
-def _cautions(cautions: Iterable[str], width: int) -> list[RenderableType]:
-    lines = _wrapped("Cautions: " + " ".join(cautions), width)
-    return [Text(line, style="yellow" if n == 0 else "") for n, line in enumerate(lines)]
-
-
-def _table(told: PlanTable, right: str) -> Table:
-    """right: digits of the columns that stand to the right."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    for k, heading in enumerate(told.headings):
-        table.add_column(heading, justify="right" if str(k) in right else "left", overflow="fold")
-    for row in told.rows:
-        table.add_row(*row)
-    return table
-
-
-def _lines(lines: Iterable[str], width: int) -> list[RenderableType]:
-    return [Text(part) for line in lines for part in _wrapped(line, width)]
-
-
-def _wrapped(line: str, width: int) -> list[str]:
-    return textwrap.wrap(line, max(width, 40), subsequent_indent="  ", break_on_hyphens=False)
-
-
-def _light_lines(plan: SitePlan) -> list[str]:
-    lon = plan.site.lon_deg
-    out = [f"Light on {plan.date.isoformat()}, local mean solar time (UTC {lon / 15.0:+.1f} h):"]
-    for s in plan.standpoints:
-        said = f"  {s.rank}: sun behind you {local_hours(s.light.sun_behind, lon)}"
-        if s.light.sun_in_frame:
-            said += f"; sun in the frame, avoid, {local_hours(s.light.sun_in_frame, lon)}"
-        if s.light.sun_as_control:
-            said += f"; the sun as a control with the widest lens {local_hours(s.light.sun_as_control, lon)}"
-        out.append(said)
-    return out
-
-
-def _landmark_lines(plan: SitePlan) -> list[str]:
-    out = []
-    for s in plan.standpoints:
-        for m in s.landmarks[:2]:
-            before, after = median_of(m.u95_without_deg), median_of(m.u95_with_deg)
-            if before is not None and after is not None:
-                said = f"median U95 {before:.1f}° without, {after:.1f}° with it"
-                out.append(f"  {s.rank}: landmark {m.name} in the frame, {m.distance_m:.0f} m off: {said}")
-    return out
+    stops = PlanTable(headings=("", "site", "leg", "so far", "what"), rows=tuple(rows))
+    print_text(console, "trip.txt", trip=trip, stops=stops)

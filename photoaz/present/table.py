@@ -15,8 +15,8 @@ from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.judgement.conformity import not_measured
 from photoaz.judgement.reasons import priors_sentence
 from photoaz.present.figures import declination_text, design_text, en_text, reading_text, u95
-from photoaz.present.frame import paragraph, rendered
 from photoaz.present.names import unsure
+from photoaz.present.terminal import paragraph, text_of
 from photoaz.present.words import UNKNOWN, probability
 from photoaz.result import AntennaResult, SiteResult
 from photoaz.wording import percent
@@ -234,7 +234,7 @@ def _below(result: SiteResult, rows: list[_Row], width: int) -> Text:
         None if result.priors is None else priors_sentence(result.priors),
         *(f"Weak: {sentence}." for sentence in result.weak_points),
     ]
-    text = rendered(
+    return text_of(
         "site.txt",
         site=result,
         width=width,
@@ -243,7 +243,6 @@ def _below(result: SiteResult, rows: list[_Row], width: int) -> Text:
         of_site=[line for line in of_site if line is not None],
         reasons=_reasons(result),
     )
-    return Text.from_markup(text.rstrip("\n"), emoji=False)
 
 
 def _reasons(result: SiteResult) -> list[tuple[list[str], bool, tuple[str, ...]]]:
