@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
-from photoaz.errors import Fault, InputError
 from photoaz.estimate.inputs import Tools, site_inputs
 from photoaz.estimate.pipeline import estimate_site
 from photoaz.judgement.costs import Costs
@@ -20,7 +19,7 @@ from photoaz.present.results import Results
 from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK
 from photoaz.register.columns import load_columns
-from photoaz.register.load import RegisterResult, load_controls, load_picks
+from photoaz.register.load import RegisterResult, load_controls, load_picks, require_antennas
 from photoaz.register.load import load_register as read_register
 from photoaz.register.model import Control, Pick, Site
 from photoaz.register.priors import read_priors
@@ -97,12 +96,7 @@ def solve(
     'used'
     """
     ids = None if antennas is None else frozenset(antennas)
-    strange = sorted(ids - {a.antenna_id for a in site.antennas}) if ids is not None else []
-    if strange:
-        known = ", ".join(a.antenna_id for a in site.antennas)
-        raise InputError(
-            Fault(file=f"site {site.site_id}", found=f"no antenna '{strange[0]}'", wanted=f"one of: {known}")
-        )
+    require_antennas(site, sorted(ids or ()), f"site {site.site_id}")
     control_rows, controls_dir = _table(controls, load_controls)
     pick_rows, picks_dir = _table(picks, load_picks)
     given = site_inputs(

@@ -10,7 +10,6 @@ import click
 
 from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, FOLDER, PRIORS, REGISTER, RISK, SITE, main
 from photoaz.cli.site import (
-    check_antennas,
     draw_result,
     exit_by_photos,
     note_unused_rows,
@@ -85,12 +84,12 @@ def estimate(
     from photoaz.estimate.pipeline import estimate_site
     from photoaz.judgement.costs import load_costs
     from photoaz.photo.calibration import load_calibration
-    from photoaz.register.load import load_controls, load_picks
+    from photoaz.register.load import load_controls, load_picks, require_antennas
     from photoaz.register.priors import read_priors
     from photoaz.result import estimates_document
 
     site = read_register(register, columns).site(site_id)
-    check_antennas(site, antenna_ids, register)
+    require_antennas(site, antenna_ids, register)
     reading = FileReader()
     known_controls = reading.read(load_controls, controls) or ()
     known_picks = reading.read(load_picks, picks) or ()

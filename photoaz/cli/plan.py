@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, NOTHING_DONE, REGISTER, SITE, main
-from photoaz.cli.site import check_antennas, read_register
+from photoaz.cli.site import read_register
 from photoaz.cli.streams import OneLine, emit, emit_json, json_text, say
 from photoaz.errors import Fault, InputError
 
@@ -36,10 +36,9 @@ def _position(_ctx: click.Context, _param: click.Parameter, text: str | None) ->
     return lat, lon
 
 
-def _distance(name: str, default: float, said: str) -> Callable[[Any], Any]:
-    return click.option(
-        name, metavar="M", type=click.FloatRange(20.0, 3000.0), default=default, show_default=True, help=said
-    )
+def _distance(name: str, called: str, default: float, said: str) -> Callable[[Any], Any]:
+    allowed = click.FloatRange(20.0, 3000.0)
+    return click.option(name, called, metavar="M", type=allowed, default=default, show_default=True, help=said)
 
 
 # longer than most: its options
@@ -64,9 +63,9 @@ def _distance(name: str, default: float, said: str) -> Callable[[Any], Any]:
     help="A lens at hand, 35 mm equivalent; may be repeated. [26, 77, 120]",
 )
 @_distance(
-    "--min-distance", 45.7, "Not nearer to the tower, metres. The default is common practice (150 ft), no source."
+    "--min-distance", "nearest_m", 45.7, "Not nearer to the tower, metres; by common practice (150 ft), no source."
 )
-@_distance("--max-distance", 250.0, "Not further from the tower, metres.")
+@_distance("--max-distance", "farthest_m", 250.0, "Not further from the tower, metres.")
 @click.option(
     "--most", metavar="N", type=click.IntRange(1, 4), default=3, show_default=True, help="Photos together at most."
 )
@@ -89,6 +88,7 @@ def _distance(name: str, default: float, said: str) -> Callable[[Any], Any]:
 @click.pass_context
 def plan(
     ctx: click.Context,
+    /,
     register: Path,
     columns: Path | None,
     site_id: str | None,
@@ -99,10 +99,6 @@ def plan(
     landmarks: Path | None,
     area: Path | None,
     lenses: tuple[float, ...],
-    min_distance: float,
-    max_distance: float,
-    most: int,
-    criterion: str,
     sheet: Path | None,
     gpx: Path | None,
     geojson: Path | None,
@@ -110,6 +106,7 @@ def plan(
     start: tuple[float, float] | None,
     costs: Path | None,
     as_json: bool,
+    **options: Any,
 ) -> None:
     """Plan a site's next photos: where to stand, with which lens, when, and the U95 to be expected.
 
@@ -121,12 +118,14 @@ def plan(
     Example:
       photoaz plan --register register.csv --site HNT-204 --sheet field.html
     """
+    from photoaz.register.load import require_antennas
+
     known = read_register(register, columns)
     if trip is not None:
         _round_trip(known.sites, trip, start, gpx, as_json)
         return
     site = known.site(site_id)
-    check_antennas(site, antenna_ids, register)
+    require_antennas(site, antenna_ids, register)
     if photos and estimates:
         raise InputError(Fault(file="--estimates", found="photos as well", wanted="--photo or --estimates, not both"))
 
@@ -146,11 +145,8 @@ def plan(
         landmarks=marks,
         area=where,
         equipment=Equipment(lenses_mm=lenses) if lenses else None,
-        farthest_m=max_distance,
-        nearest_m=min_distance,
-        most=most,
-        criterion="D" if criterion == "D" else "A",
         day=None if day is None else day.date(),
+        **options,
     )
     gain = None if solution is None else _gain(site, solution, made, costs)
     _hand_out(made, gain, sheet, gpx, geojson, as_json=as_json)

@@ -12,7 +12,6 @@ import click
 
 from photoaz.cli.group import NOTHING_DONE, SOME_UNUSABLE
 from photoaz.cli.streams import say
-from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from photoaz.register.load import RegisterResult
@@ -30,22 +29,6 @@ def read_register(register: Path, columns: Path | None = None) -> RegisterResult
     known = load_register(register, None if columns is None else load_columns(columns))
     require_sites(known)
     return known
-
-
-def check_antennas(site: Site, antenna_ids: Sequence[str], register: Path) -> None:
-    known = [antenna.antenna_id for antenna in site.antennas]
-    raise_for = [
-        Fault(
-            file=register,
-            column="antenna_id",
-            found=f"no antenna '{antenna_id}' at site '{site.site_id}'",
-            wanted=f"one of: {', '.join(known)}",
-        )
-        for antenna_id in antenna_ids
-        if antenna_id not in known
-    ]
-    if raise_for:
-        raise InputError(raise_for)
 
 
 def note_unused_rows(

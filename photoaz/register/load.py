@@ -161,6 +161,19 @@ def _lon180(lon_deg: float) -> float:
     return lon_deg - 360.0 if lon_deg > 180.0 else lon_deg
 
 
+def require_antennas(site: Site, antenna_ids: Iterable[str], file: Path | str) -> None:
+    """Raise InputError where a site has no antennas of these names. file : of what is asked, for the faults."""
+    known = [a.antenna_id for a in site.antennas]
+    wanted = f"one of: {', '.join(known)}"
+    faults = [
+        Fault(file=file, column="antenna_id", found=f"no antenna '{a}' at site '{site.site_id}'", wanted=wanted)
+        for a in antenna_ids
+        if a not in known
+    ]
+    if faults:
+        raise InputError(faults)
+
+
 def require_sites(result: RegisterResult) -> tuple[Site, ...]:
     """The sites of a register without any fault; InputError with all of them, or that there is no row, otherwise."""
     if result.faults:
