@@ -226,6 +226,8 @@ NOT_AS_DESIGNED_SHARE, TURNED_SIGMA_DEG, ANYWHERE_SHARE = 0.15, 25.0, 0.3
 SITE_ERROR_SHARE, SITE_ERROR_SIGMA_DEG = 0.03, 15.0
 #: an azimuth whose U95 is as wide as this is not measured, and nothing is decided by it
 NOT_MEASURED_U95_DEG = 90.0
+#: outlines of which less found its edge than this decide nothing by themselves
+LEAST_EDGE_FOUND = 0.5
 
 #: faults of reference, shares of sites (or of one day's readings): the declination left out, applied the wrong way,
 #: applied twice; grid taken for true; all off by one angle; all read the wrong way round

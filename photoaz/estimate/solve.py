@@ -28,7 +28,7 @@ from photoaz.network.site import PhotoObservations, SiteNetwork, azimuths_of_mod
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.photo.picture import Picture
 from photoaz.priors import Priors
-from photoaz.quantities import RADIUS_95
+from photoaz.quantities import LEAST_EDGE_FOUND, RADIUS_95
 from photoaz.register.model import Site
 from photoaz.result import PhotoResult, SiteResult
 from photoaz.vision.evidence import TILT_SIGMA_RAD
@@ -316,8 +316,8 @@ def _without_poor_choices(
     return None if all(len(n.boxes) == len(o.boxes) for n, o in zip(out, photos, strict=True)) else out
 
 
-#: a view of which less of the outline found its edge counts only where no other shows GOOD_QUALITY of it
-POOR_QUALITY, GOOD_QUALITY = 0.5, 0.6
+#: a view of which less of the outline found its edge counts only where no other shows so much of it
+GOOD_QUALITY = 0.6
 #: a found view whose own outline leaves the azimuth this open (one sigma) tells nothing
 NOTHING_RAD = float(np.radians(40.0))
 
@@ -344,7 +344,7 @@ def _without_poor_views(
         good = {
             name: modes
             for name, modes in boxes.items()
-            if name in _picked(by_photo[f.name]) or best[name] < GOOD_QUALITY or modes[0].quality >= POOR_QUALITY
+            if name in _picked(by_photo[f.name]) or best[name] < GOOD_QUALITY or modes[0].quality >= LEAST_EDGE_FOUND
         }
         out.append(replace(f, boxes=good or boxes))
     return out

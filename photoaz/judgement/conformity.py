@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_deg
 from photoaz.priors import Spread
-from photoaz.quantities import DECISION_RISK, K95, NOT_MEASURED_U95_DEG
+from photoaz.quantities import DECISION_RISK, K95, LEAST_EDGE_FOUND, NOT_MEASURED_U95_DEG
 from photoaz.result import AntennaResult, Decision
 
 Array = NDArray[Any]
@@ -216,6 +216,16 @@ def deciding_u95_deg(
 def not_measured(found: AntennaResult) -> bool:
     """Whether an azimuth is so wide that nothing is decided by it."""
     return found.u95_deg is not None and found.u95_deg >= NOT_MEASURED_U95_DEG
+
+
+def least_found(found: AntennaResult) -> float | None:
+    """Share of the edge found of the best outline that an azimuth rests on, where that is too little to decide by.
+
+    None where it is enough, or nobody knows the outlines. One that is more likely another thing's is none to rest on.
+    """
+    views = [v for v in found.evidence if v.p_right is None or v.p_right >= 0.5] or list(found.evidence)
+    best = max((v.quality for v in views), default=1.0)
+    return best if best < LEAST_EDGE_FOUND else None
 
 
 # ---- risks before anything is measured -------------------------------------------------------------------------------

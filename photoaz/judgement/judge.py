@@ -249,7 +249,12 @@ def _judge_design(
     if conformity.not_measured(found):
         said.append(reasons.not_measured_sentence(design, ways))
         return design
-    design = replace(design, decision=conformity.decision_of(photos, everything, tolerance, risk))
+    decision = conformity.decision_of(photos, everything, tolerance, risk)
+    little = conformity.least_found(found)
+    if decision != "undecided" and little is not None:
+        said.append(reasons.little_found_sentence(design, ways, little))
+        return design
+    design = replace(design, decision=decision)
     needed = None
     # the limits are those of one normal measurement, readings aside
     if len(ways) == 1 and found.u95_deg is not None and found.u95_deg < NEARLY_NORMAL * K95 * told.sigma_deg:

@@ -103,6 +103,15 @@ def not_measured_sentence(design: Design, azimuths: Sequence[Alternative]) -> st
     return f"{_off_design(design, azimuths)}: not measured, so nothing is decided ({_p_out_words(design)})."
 
 
+def little_found_sentence(design: Design, azimuths: Sequence[Alternative], share: float) -> str:
+    """Of an azimuth that rests on outlines of which too little was found; share : of the best one's edge."""
+    return (
+        f"{_off_design(design, azimuths)}: undecided, as no photo shows half of its outline's edge (at most "
+        f"{100.0 * share:.0f} % was found; {_p_out_words(design)}). Bring a photo that shows more of it, or one in which "
+        "it stands before the sky."
+    )
+
+
 def _off_design(design: Design, azimuths: Sequence[Alternative]) -> str:
     if design.azimuth_true_deg is None or design.deviation_deg is None:
         raise ValueError("a design without a decision")

@@ -10,12 +10,14 @@ from dataclasses import replace
 from datetime import date
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from photoaz.judgement.judge import contradicted, judge_antenna
 from photoaz.priors import AntennasKnown, Priors, SitesKnown
 from photoaz.quantities import ESTIMATE_SPOILED_SHARE
 from photoaz.register.model import Antenna, DowntiltReading, Reading, Site
-from photoaz.result import Alternative, AntennaResult
+from photoaz.result import Alternative, AntennaResult, EvidenceView
 
 DAY = date(2025, 7, 2)
 
@@ -319,3 +321,36 @@ def test_heavy_libraries_stay_out_until_needed():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+def view(quality, p_right=None):
+    return EvidenceView(
+        photo="p.jpg", view="face", corners_px=(), width_px=40.0, yaw_deg=0.0, quality=quality, p_right=p_right
+    )
+
+
+qualities = st.lists(st.floats(0.0, 1.0), min_size=1, max_size=4)
+
+
+@given(qualities, st.floats(0.0, 360.0), st.floats(0.2, 60.0))
+def test_less_than_half_an_outline_decides_nothing_by_itself(shares, azimuth, u95):
+    """Whatever the azimuth: with half of one outline's edge all is decided as ever, with less of all nothing is."""
+    seen = solution(azimuth, u95, evidence=tuple(view(q) for q in shares))
+    plain = judge_antenna(antenna(), site(), replace(seen, evidence=()), DAY)
+    judged = judge_antenna(antenna(), site(), seen, DAY)
+    if max(shares) >= 0.5:
+        assert judged.design == plain.design
+    else:
+        assert judged.design.decision == "undecided"
+        assert judged.design.p_out_of_tolerance == plain.design.p_out_of_tolerance
+        assert not judged.revisit
+        said = any("half of its outline's edge" in r for r in judged.reasons)
+        assert said == (plain.design.decision != "undecided")
+
+
+def test_an_outline_of_another_thing_is_no_ground():
+    """Whole, but more likely another thing's; the antenna's own is hidden for the most part: nothing is decided."""
+    other = (view(0.9, p_right=0.2), view(0.3, p_right=0.9))
+    assert judge_antenna(antenna(), site(), solution(evidence=other), DAY).design.decision == "undecided"
+    own = (view(0.9, p_right=0.6), view(0.3, p_right=0.9))
+    assert judge_antenna(antenna(), site(), solution(evidence=own), DAY).design.decision == "accept"
