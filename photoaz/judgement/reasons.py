@@ -107,7 +107,7 @@ def little_found_sentence(design: Design, azimuths: Sequence[Alternative], share
     """Of an azimuth that rests on outlines of which too little was found; share : of the best one's edge."""
     return (
         f"{_off_design(design, azimuths)}: undecided, as no photo shows half of its outline's edge (at most "
-        f"{100.0 * share:.0f} % was found; {_p_out_words(design)}). Bring a photo that shows more of it, or one in which "
+        f"{100.0 * share:.0f} % was found; {_p_out_words(design)}). Bring a photo that shows more of it, or in which "
         "it stands before the sky."
     )
 
