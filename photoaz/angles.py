@@ -22,6 +22,7 @@ class Angle:
 
     source: what told it, as the error budget calls it. declination_sigma_rad: what the declination model's error, one
     of all of a site's compasses, adds to it: no part of sigma_rad, and 0 where no declination was added.
+    placeholder_share: probability that nobody measured it, and it may be anything.
     """
 
     value_rad: float
@@ -29,6 +30,16 @@ class Angle:
     source: str
     label: str
     declination_sigma_rad: float = 0.0
+    placeholder_share: float = 0.0
+
+    def doubted(self, share: float, sigma_rad: float) -> tuple[float, float]:
+        """How probably a compass is off by more than its own sigma, and by how much then [rad], one standard deviation.
+
+        share, sigma_rad: the same of compasses that were read; one that was not is off by anything up to half a turn.
+        """
+        read, not_read = share * (1.0 - self.placeholder_share), self.placeholder_share
+        total = read + not_read
+        return total, math.sqrt((read * sigma_rad**2 + not_read * math.pi**2 / 3.0) / total)
 
     @property
     def is_compass(self) -> bool:

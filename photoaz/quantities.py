@@ -40,8 +40,8 @@ PLANNED_LANDMARK_HEIGHT_M = 20.0
 
 #: a phone's compass away from steel, degrees (Bowers 2022: typically 5 to 10)
 HEADING_SIGMA_DEG = 6.0
-#: two of three headings of exactly zero are placeholders; a placeholder is off by 104 degrees rms (uniform)
-ZERO_HEADING_SIGMA_DEG = 85.0
+#: so many headings of exactly zero are placeholders, and say nothing (common practice, no source)
+ZERO_HEADING_SHARE = 2.0 / 3.0
 #: pitch by Exif's elevation angle, by the maker note's gravity vector, by a panorama's pose, degrees; none has a source
 ELEVATION_SIGMA_DEG = 0.7
 ACCELERATION_PITCH_SIGMA_DEG = 1.5

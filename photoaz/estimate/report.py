@@ -255,7 +255,8 @@ def _photo_result(
         flags=tuple(flags),
         panels=_panels(panels),
         window_px=_window(panels),
-        p_compass_disturbed=p_disturbed,
+        # one that perhaps nobody read tells nothing of how often compasses are disturbed
+        p_compass_disturbed=None if any(a.placeholder_share for a in photo.headings) else p_disturbed,
     )
 
 

@@ -162,6 +162,7 @@ def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, .
                 source=COMPASS,
                 label="compass",
                 declination_sigma_rad=float(np.radians(common)),
+                placeholder_share=h.placeholder_share,
             )
         )
     return tuple(out)

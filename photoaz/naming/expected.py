@@ -50,9 +50,8 @@ def with_disturbance(heading: Angle) -> Angle:
     """A heading as one normal distribution: a compass that may be disturbed has its mixture's variance."""
     if not heading.is_compass:
         return heading
-    share = COMPASS_DISTURBED_SHARE
-    variance = (1.0 - share) * heading.sigma_rad**2 + share * COMPASS_DISTURBED_RAD**2
-    return replace(heading, sigma_rad=float(np.sqrt(variance)))
+    share, sigma = heading.doubted(COMPASS_DISTURBED_SHARE, COMPASS_DISTURBED_RAD)
+    return replace(heading, sigma_rad=float(np.sqrt((1.0 - share) * heading.sigma_rad**2 + share * sigma**2)))
 
 
 def head_guess(photo: KnownPhoto, antennas: Sequence[AntennaPriors], site_sigma_m: float) -> HeadGuess:

@@ -445,7 +445,7 @@ def _place_of(record: PhotoRecord | None) -> tuple[float, float, float, float, f
         return (nothing,) * 6
     place, heading, sigma = record.position, nothing, nothing
     if record.heading is not None:
-        heading, sigma = record.heading.value_deg, record.heading.sigma_deg
+        heading, sigma = record.heading.value_deg, record.heading.spread_deg
         if record.heading.north != "true":
             turn = _declination_deg(round(place.lat_deg, 1), round(place.lon_deg, 1), _year(record))
             if record.heading.north == "magnetic":

@@ -228,6 +228,7 @@ def heading_cost(problem: NamingProblem, toward: Array, shift: Array, grain_rad:
         wide, nonsense = (
             (COMPASS_DISTURBED_SHARE, COMPASS_NONSENSE_SHARE) if said.is_compass else (0.0, STATEMENT_NONSENSE_SHARE)
         )
+        wide, nonsense = (1.0 - said.placeholder_share) * wide, max(nonsense, said.placeholder_share)
         density = nonsense + (1.0 - wide - nonsense) * bell(off, float(np.hypot(said.sigma_rad, grain_rad)))
         if wide:
             density = density + wide * bell(off, float(np.hypot(COMPASS_DISTURBED_RAD, grain_rad)))

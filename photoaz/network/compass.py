@@ -6,7 +6,7 @@ the site (`posterior`); here is only found which state the network is best adjus
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from photoaz.angles import COMPASS
 from photoaz.network.adjust import Adjusted
 from photoaz.network.observations import Direct, Observation, wrap
-from photoaz.priors import CompassesKnown
 
 Array = NDArray[Any]
 
@@ -24,14 +23,17 @@ Array = NDArray[Any]
 def with_disturbed(
     observations: Sequence[Observation],
     index: Mapping[str, int],
-    disturbed: Collection[str],
-    known: CompassesKnown | None = None,
+    doubted: Mapping[str, tuple[float, float]],
 ) -> tuple[Observation, ...]:
-    """The observations with the compasses of some photos as wide as a disturbed one; index: of the photos' headings."""
-    wide = {index[name] for name in disturbed}
-    sigma = np.radians((known or CompassesKnown()).disturbed_sigma_deg)
+    """The observations with the compasses of some photos as wide as disturbed ones.
+
+    index : of the photos' headings. doubted : of the disturbed ones, as `likeliest_disturbed` has it.
+    """
+    wide = {index[name]: sigma for name, (_, sigma) in doubted.items()}
     return tuple(
-        replace(o, sigma=float(sigma)) if isinstance(o, Direct) and is_compass(o) and int(o.index[0]) in wide else o
+        replace(o, sigma=wide[int(o.index[0])])
+        if isinstance(o, Direct) and is_compass(o) and int(o.index[0]) in wide
+        else o
         for o in observations
     )
 
@@ -46,21 +48,19 @@ def likeliest_disturbed(
     adjusted: Adjusted,
     good_rad: Mapping[str, float],
     index: Mapping[str, int],
-    known: CompassesKnown | None = None,
+    doubted: Mapping[str, tuple[float, float]],
 ) -> frozenset[str]:
     """The photos whose compass is likelier disturbed than not, given all else of the adjusted network.
 
     Parameters
     ----------
     observations, adjusted : the network with some state of its compasses. good_rad : per photo with a compass, its
-        standard uncertainty where undisturbed. index : place of each photo's heading among the unknowns. known : how
-        often compasses are disturbed, and how far.
+        standard uncertainty where undisturbed. index : place of each photo's heading among the unknowns. doubted : per
+        photo how probably its compass is disturbed, and how far [rad], as `Angle.doubted` has it.
 
     Changed one by one, the most telling first, as long as the probability of all compass readings rises, the headings'
     distribution as all else has it integrated over (Gaussian, linear about the adjustment).
     """
-    known = known or CompassesKnown()
-    share = known.disturbed_share
     at = {int(o.index[0]): o for o in observations if isinstance(o, Direct) and is_compass(o)}
     photos = tuple(name for name in good_rad if index[name] in at)
     if not photos:
@@ -68,7 +68,8 @@ def likeliest_disturbed(
     idx = np.array([index[name] for name in photos])
     said = np.array([float(wrap(np.array(at[int(k)].value - adjusted.x[k]))) for k in idx])
     good = np.array([1.0 / good_rad[name] ** 2 for name in photos])
-    bad = 1.0 / np.radians(known.disturbed_sigma_deg) ** 2
+    share, wide = np.array([doubted[name] for name in photos]).T
+    bad = wide**-2.0
     now = np.array([1.0 / at[int(k)].sigma ** 2 for k in idx])
     cov = adjusted.covariance[np.ix_(idx, idx)].copy()
     mean = np.zeros(len(idx))

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import COMPASS, wrap_rad
+from photoaz.angles import wrap_rad
 from photoaz.naming.model import AntennaPriors
 from photoaz.network.adjust import Adjusted, inverse, linearise
 from photoaz.network.compass import is_compass
@@ -240,20 +240,15 @@ def _outline(
 
 
 def _compass(photo: PhotoObservations, row: int, at_rad: float, priors: Priors) -> tuple[Piece, ...]:
-    """A photo's compass, if it has one: good, or disturbed."""
-    bad = priors.compasses.disturbed_share
-    return tuple(
-        Piece(
-            COMPASS_PIECE,
-            photo.name,
-            (
-                Part(math.log(1.0 - bad), row, value := float(wrap_rad(a.value_rad - at_rad)), a.sigma_rad),
-                Part(math.log(bad), row, value, math.radians(priors.compasses.disturbed_sigma_deg)),
-            ),
-        )
-        for a in photo.headings
-        if a.source == COMPASS
-    )
+    """A photo's compass, if it has one: good, or disturbed (or never read)."""
+    known, out = priors.compasses, []
+    for a in photo.headings:
+        if a.is_compass:
+            value = float(wrap_rad(a.value_rad - at_rad))
+            bad, sigma = a.doubted(known.disturbed_share, math.radians(known.disturbed_sigma_deg))
+            parts = Part(math.log(1.0 - bad), row, value, a.sigma_rad), Part(math.log(bad), row, value, sigma)
+            out.append(Piece(COMPASS_PIECE, photo.name, parts))
+    return tuple(out)
 
 
 def _hung(antenna: AntennaPriors, row: int, at_rad: float, priors: Priors) -> Piece:

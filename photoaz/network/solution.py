@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import COMPASS, wrap_rad
+from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, linearise, w_tests
 from photoaz.network.compass import is_compass, likeliest_disturbed, with_disturbed
 from photoaz.network.declination import declination_pull
@@ -149,9 +149,12 @@ class _Search:
     """
 
     def __init__(self, network: SiteNetwork, known: CompassesKnown, doubt: float = 1.0) -> None:
-        self.network, self._known = network, known
+        self.network = network
         self.headings = {p.name: int(network.layout.photo(p.name, "heading")[0]) for p in network.photos}
-        self._good = {p.name: a.sigma_rad for p in network.photos for a in p.headings if a.source == COMPASS}
+        compasses = {p.name: a for p in network.photos for a in p.headings if a.is_compass}
+        self._good = {name: a.sigma_rad for name, a in compasses.items()}
+        usual = known.disturbed_share, math.radians(known.disturbed_sigma_deg)
+        self._doubted = {name: a.doubted(*usual) for name, a in compasses.items()}
         self.left_out: list[Observation] = []
         self.doubt: dict[tuple[str, str], float] = {}
         if doubt > 1.0:
@@ -165,7 +168,7 @@ class _Search:
             for o in self.network.observations(choice, self.doubt)
             if not any(_same_observation(o, x) for x in self.left_out)
         ]
-        observations = with_disturbed(some, self.headings, self.disturbed, self._known)
+        observations = with_disturbed(some, self.headings, {name: self._doubted[name] for name in self.disturbed})
         adjusted = adjust(observations, start, layout=self.network.layout)
         boxes = sum(p.boxes[a][choice[p.name, a]].cost for p in self.network.photos for a in p.boxes)
         total = adjusted.cost + boxes if adjusted.converged else math.inf
@@ -198,7 +201,7 @@ class _Search:
     def settled(self, now: _Fitted) -> _Fitted:
         """With the likeliest state of the compasses."""
         for _ in range(4):
-            likeliest = likeliest_disturbed(now.observations, now.adjusted, self._good, self.headings, self._known)
+            likeliest = likeliest_disturbed(now.observations, now.adjusted, self._good, self.headings, self._doubted)
             if likeliest == self.disturbed:
                 break
             self.disturbed = likeliest

@@ -17,7 +17,7 @@ from photoaz.quantities import (
     HEADING_SIGMA_DEG,
     HELD_LEVEL_SIGMA_DEG,
     POSE_SIGMA_DEG,
-    ZERO_HEADING_SIGMA_DEG,
+    ZERO_HEADING_SHARE,
 )
 
 #: The elevation at which a roll's error is turned into degrees.
@@ -59,14 +59,17 @@ def read_heading(reader: Reader, pose: Mapping[str, str]) -> CompassHeading | No
 
 def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> CompassHeading:
     """A heading in [0, 360] with what is odd about it said. XMP's has no reference at all (letter '')."""
-    sigma = HEADING_SIGMA_DEG
+    placeholder = 0.0
     if value == 360.0:
         reader.say("heading-is-360", "info", name, f"{name} is 360, which the standard does not allow; read as 0.")
         value = 0.0
     elif value == 0.0:
-        sigma = ZERO_HEADING_SIGMA_DEG
-        said = f"{name} is exactly zero, which is more often a placeholder than north; it is hardly trusted."
-        reader.say("heading-zero", "weak", name, said, sigma)
+        placeholder = ZERO_HEADING_SHARE
+        said = (
+            f"{name} is exactly zero, which is more often a placeholder than north: it is believed as far as other "
+            "photos, the sun or landmarks bear it out."
+        )
+        reader.say("heading-zero", "weak", name, said)
     known: dict[str, North] = {"T": "true", "M": "magnetic"}
     north = known.get(letter.upper(), "unknown")
     if north == "unknown":
@@ -76,8 +79,11 @@ def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> Com
         )
         reader.say("heading-ref-missing", "weak", "GPSImgDirectionRef", said)
     said = "The heading is a compass's: often out of calibration, and worse beside steel."
-    reader.say("heading-compass", "weak", name, said, sigma)
-    return CompassHeading(value_deg=value, north=north, sigma_deg=sigma, source=name)
+    heading = CompassHeading(
+        value_deg=value, north=north, sigma_deg=HEADING_SIGMA_DEG, source=name, placeholder_share=placeholder
+    )
+    reader.say("heading-compass", "weak", name, said, heading.spread_deg)
+    return heading
 
 
 def read_tilt(

@@ -300,8 +300,11 @@ def camera_from_calibration(calibration: Calibration, record: PhotoRecord) -> Ca
     width, height = (record.height_px, record.width_px) if turned else (record.width_px, record.height_px)
     scale = width / calibration.width_px
     wanted = f"a photo of the calibrated size, {calibration.width_px} x {calibration.height_px}, or that made smaller"
-    if record.cropped or abs(height / calibration.height_px / scale - 1.0) > 0.005:
-        found = f"{width} x {height} pixels" + (", cropped" if record.cropped else "")
+    # proportions that are unusual are those of the calibrated camera itself; a crop shows in the size that was noted
+    noted = record.provenance.noted_px
+    cut = record.cropped and noted is not None and sorted(noted) != sorted((width, height))
+    if cut or abs(height / calibration.height_px / scale - 1.0) > 0.005:
+        found = f"{width} x {height} pixels" + (f", cut from {noted[0]} x {noted[1]}" if cut and noted else "")
         raise _fault(record.path, found, wanted)
     f_px = calibration.fx_px * scale
     focal = record.focal

@@ -136,11 +136,16 @@ def _stated_sigma(reader: Reader) -> tuple[float, str]:
     error = reader.number(GPS.GPSHPositioningError, "position-error", LEAST_STATED, 1e5, " m")
     if error is not None:
         return max(error / RADIUS_68_PER_SIGMA, MIN_POSITION_SIGMA_M), "GPSHPositioningError"
-    dop = reader.number(GPS.GPSDOP, "dop", LEAST_STATED, 100.0)
-    if dop is not None:
-        # PDOP holds the vertical too; of the three axes' variance about half is vertical
-        axes = 4.0 if reader.text(GPS.GPSMeasureMode) == "3" else 2.0
+    # the standard has a dilution, whose kind the measurement mode tells (Exif 2.32, tags 0x000A and 0x000B); PDOP holds
+    # the vertical too, and of the three axes' variance about half is vertical
+    axes = {"2": 2.0, "3": 4.0}.get(reader.text(GPS.GPSMeasureMode) or "")
+    dop = reader.number(GPS.GPSDOP, "dop", LEAST_STATED, 1e5 if axes is None else 100.0)
+    if dop is not None and axes is not None:
         return max(dop * RANGE_ERROR_M / math.sqrt(axes), MIN_POSITION_SIGMA_M), "GPSDOP"
+    if dop is not None:
+        said = f"GPSDOP is {dop:g}, of no stated kind, as phones write it: read as the position's error in metres."
+        reader.say("dop-in-metres", "info", "GPSDOP", said)
+        return max(dop / RADIUS_68_PER_SIGMA, RANGE_ERROR_M), "GPSDOP, read as metres"
     return POSITION_SIGMA_M, "assumed, the photo does not say"
 
 

@@ -35,12 +35,22 @@ class GeoPosition:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CompassHeading:
-    """Direction of the optical axis as the phone's compass gave it, clockwise from `north`, [0, 360)."""
+    """Direction of the optical axis as the phone's compass gave it, clockwise from `north`, [0, 360).
+
+    sigma_deg: one standard uncertainty where the compass was read; placeholder_share: probability that it was not.
+    """
 
     value_deg: float
     north: North
     sigma_deg: float
     source: str
+    placeholder_share: float = 0.0
+
+    @property
+    def spread_deg(self) -> float:
+        """One standard deviation of its error, read or not: what nobody read is uniform."""
+        p = self.placeholder_share
+        return float(((1.0 - p) * self.sigma_deg**2 + p * 180.0**2 / 3.0) ** 0.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

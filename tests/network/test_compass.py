@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import multivariate_normal, norm
 
-from photoaz.angles import COMPASS, wrap_deg, wrap_rad
+from photoaz.angles import COMPASS, Angle, wrap_deg, wrap_rad
 from photoaz.network.adjust import adjust
 from photoaz.network.compass import is_compass, likeliest_disturbed
 from photoaz.network.observations import Direct, Known, Observation
@@ -20,7 +20,7 @@ from photoaz.network.site import build
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.quantities import COMPASS_DISTURBED_RAD as DISTURBED_RAD
 from photoaz.quantities import COMPASS_DISTURBED_SHARE as SHARE
-from photoaz.quantities import SHAPE_SIGMA_RAD
+from photoaz.quantities import SHAPE_SIGMA_RAD, ZERO_HEADING_SHARE
 
 Array = NDArray[Any]
 
@@ -36,13 +36,15 @@ def heading(k: int, value: float, sigma: float = GOOD) -> Direct:
     return Direct(COMPASS, "compass", np.array([k]), value, sigma, angle=True, testable=True)
 
 
-def enumerated(values: Array, mean: Array, cov: Array) -> dict[tuple[bool, ...], float]:
+def enumerated(
+    values: Array, mean: Array, cov: Array, share: Array | float = SHARE, wide: Array | float = DISTURBED_RAD
+) -> dict[tuple[bool, ...], float]:
     """Posterior of every combination, by scipy's density of the readings under it."""
     n = len(values)
     out = {}
     for s in itertools.product([False, True], repeat=n):
-        sigma = np.where(s, DISTURBED_RAD, GOOD)
-        prior = SHARE ** sum(s) * (1 - SHARE) ** (n - sum(s))
+        sigma = np.where(s, wide, GOOD)
+        prior = float(np.prod(np.where(s, share, 1 - np.asarray(share))))
         out[s] = prior * float(multivariate_normal(mean, cov + np.diag(sigma**2)).pdf(values))
     total = sum(out.values())
     return {s: p / total for s, p in out.items()}
@@ -60,10 +62,31 @@ def test_the_likeliest_state_is_that_of_the_readings_densities(seed: int) -> Non
     obs: list[Observation] = [Known("rest", "", np.arange(n), mean, root, np.zeros(n))]
     obs += [heading(k, float(v)) for k, v in enumerate(values)]
     names = {f"p{k}": k for k in range(n)}
-    got = likeliest_disturbed(obs, adjust(obs, mean.copy()), dict.fromkeys(names, GOOD), names)
-    want = enumerated(values, mean, cov)
+    # some were never read: exactly zero
+    compasses = [
+        Angle(value_rad=v, sigma_rad=GOOD, source=COMPASS, label="", placeholder_share=p)
+        for v, p in zip(values, rng.choice([0.0, ZERO_HEADING_SHARE], n), strict=True)
+    ]
+    doubted = {name: a.doubted(SHARE, DISTURBED_RAD) for name, a in zip(names, compasses, strict=True)}
+    got = likeliest_disturbed(obs, adjust(obs, mean.copy()), dict.fromkeys(names, GOOD), names, doubted)
+    share, wide = np.array(list(doubted.values())).T
+    want = enumerated(values, mean, cov, share, wide)
     best = max(want, key=lambda s: want[s])
     assert got == {f"p{k}" for k in range(n) if best[k]}
+
+
+def test_what_nobody_read_may_be_anything() -> None:
+    """The share and variance of drawn errors: read and good, read and disturbed, not read and anywhere."""
+    rng = np.random.default_rng(1)
+    n, p = 400_000, ZERO_HEADING_SHARE
+    disturbed = np.where(rng.random(n) < SHARE, rng.normal(0, DISTURBED_RAD, n), np.nan)
+    error = np.where(rng.random(n) < p, rng.uniform(-np.pi, np.pi, n), disturbed)
+    share, sigma = Angle(value_rad=0.0, sigma_rad=GOOD, source=COMPASS, label="", placeholder_share=p).doubted(
+        SHARE, DISTURBED_RAD
+    )
+    off = error[~np.isnan(error)]
+    assert share == pytest.approx(len(off) / n, abs=0.005)
+    assert sigma == pytest.approx(float(np.sqrt(np.mean(off**2))), rel=0.01)
 
 
 # ---- the posterior of a site ----------------------------------------------------------------------------------------
@@ -209,6 +232,27 @@ def test_a_disturbed_compass_is_named_and_spoils_nothing(three, photo: str, deg:
     for a in "abc":
         assert abs(error_deg(three, got, a)) < np.degrees(got.posterior.antennas[a].u95_rad)
         assert abs(error_deg(three, got, a)) < 1.5
+
+
+def never_read(network: Any, photo: str) -> Any:
+    """The network with one photo's heading exactly zero, as far as that matters: probably a placeholder."""
+    photos = [
+        replace(p, headings=tuple(replace(h, placeholder_share=ZERO_HEADING_SHARE) for h in p.headings))
+        if p.name == photo
+        else p
+        for p in network.photos
+    ]
+    return build(photos, network.antennas, 1.2)
+
+
+@pytest.mark.parametrize("deg", [0.0, 60.0, 150.0])
+def test_a_heading_of_zero_is_believed_as_far_as_the_others_bear_it_out(three, deg: float) -> None:
+    """Right, it is more probably read than not; wrong, it is taken for a placeholder, and spoils nothing."""
+    got = solve_network(never_read(off_by(three, "p1", deg), "p1"))
+    p = got.posterior.disturbed["p1"]
+    assert p < ZERO_HEADING_SHARE if deg == 0.0 else p > 0.99
+    for a in "abc":
+        assert abs(error_deg(three, got, a)) < np.degrees(got.posterior.antennas[a].u95_rad)
 
 
 def test_fine_compasses_are_not_accused(three) -> None:

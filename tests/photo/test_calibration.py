@@ -25,7 +25,7 @@ from photoaz.photo.calibration import (
 )
 from photoaz.photo.camera import Camera, normalised_from_pixels
 from photoaz.photo.pixels import turn
-from photoaz.photo.record import PhotoRecord
+from photoaz.photo.record import PhotoRecord, Provenance
 
 TRUE = Camera(width_px=800, height_px=600, f_px=730.0, cx_px=406.0, cy_px=291.0, k1=-0.12, k2=0.05)
 PATTERN, SQUARE_MM = (8, 6), 30.0
@@ -194,11 +194,25 @@ def test_smaller_pictures_are_scaled_about_their_corner(calibration: Calibration
 def test_other_lenses_and_crops_are_refused(calibration: Calibration, record_of: Any, kit: Any) -> None:
     with pytest.raises(InputError, match="800 x 600, or that made smaller"):
         camera_from_calibration(calibration, photo(800, 450))
-    with pytest.raises(InputError, match="cropped"):
-        camera_from_calibration(calibration, photo(800, 600, cropped=True))
+    cut = photo(800, 600, cropped=True, provenance=Provenance(noted_px=(1600, 1100)))
+    with pytest.raises(InputError, match="800 x 600 pixels, cut from 1600 x 1100"):
+        camera_from_calibration(calibration, cut)
     # the tele lens of the same phone has as many pixels: only the metadata tell
     tele = record_of(exif={0xA405: kit.short(77), 0xA002: kit.long(800), 0xA003: kit.long(600)}, size=(800, 600))
     with pytest.raises(InputError, match="calibrated lens"):
         camera_from_calibration(calibration, tele)
     main = record_of(exif={0xA405: kit.short(32), 0xA002: kit.long(800), 0xA003: kit.long(600)}, size=(800, 600))
     assert camera_from_calibration(calibration, main).f_px == pytest.approx(calibration.fx_px)
+
+
+@pytest.mark.parametrize("noted", [False, True])
+@pytest.mark.parametrize("size", [(655, 350), (1310, 700), (328, 175)])
+def test_a_camera_of_unusual_proportions_takes_its_own_pictures(
+    calibration: Calibration, record_of: Any, kit: Any, size: tuple[int, int], noted: bool
+) -> None:
+    """No camera's usual proportions, yet those of the calibration: that is no crop, whether or not a size was noted."""
+    own = replace(calibration, width_px=655, height_px=350, cx_px=327.0, cy_px=174.5)
+    exif = {0xA002: kit.long(size[0]), 0xA003: kit.long(size[1])} if noted else {}
+    record = record_of(exif={0xA002: None, 0xA003: None, 0xA405: None, 0x920A: None, **exif}, size=size)
+    assert record.cropped
+    assert camera_from_calibration(own, record).f_px == pytest.approx(own.fx_px * size[0] / 655.0)

@@ -118,6 +118,25 @@ def test_position_sigma(record_of: Any, kit: Any, gps: dict[int, Any], sigma_m: 
     assert math.tan(math.radians(cost)) * 50.0 == pytest.approx(sigma_m)
 
 
+@pytest.mark.parametrize(("written", "sigma_m"), [(38.416, 25.4), (22.8, 15.0), (9.0, 5.9), (1.2, 5.0)])
+def test_a_dilution_of_no_kind_is_a_phones_error_in_metres(
+    record_of: Any, kit: Any, written: float, sigma_m: float
+) -> None:
+    """The first is a phone's own photo of a roof (nycmeshnet/docs, CC0): read as a dilution it would make 136 m.
+
+    Exif 2.32 has the kind of a dilution in GPSMeasureMode. A small value may be either: no better than a dilution of 1.
+    """
+    entry = {0x1F: None, 0x0B: kit.ratio((round(1000 * written), 1000)), 0x0A: None}
+    record = record_of(gps=entry)
+    assert record.position.sigma_m == pytest.approx(sigma_m, abs=0.1)
+    assert "dop-in-metres" in codes(record)
+    told = record_of(gps=entry | {0x0A: kit.ascii("2")})
+    assert told.position.sigma_m == pytest.approx(written * 5.0 / math.sqrt(2.0), rel=1e-3)
+    assert "dop-in-metres" not in codes(told)
+    stated = record_of(gps=entry | {0x1F: kit.ratio((4, 1))})  # a stated error goes before both
+    assert stated.position.sigma_m == pytest.approx(4.0 / 1.515)
+
+
 def test_other_datum_widens(record_of: Any, kit: Any) -> None:
     record = record_of(gps={0x12: kit.ascii("TOKYO")})
     assert record.position.sigma_m > 199
@@ -240,7 +259,9 @@ def test_heading_at_the_seam_and_zero(record_of: Any, kit: Any) -> None:
     assert seam.heading.sigma_deg == 6.0
     assert "heading-is-360" in codes(seam)
     zero = record_of(gps={0x11: kit.ratio((0, 1))})
-    assert zero.heading.sigma_deg > 45
+    assert (zero.heading.sigma_deg, zero.heading.placeholder_share) == (6.0, pytest.approx(2.0 / 3.0))
+    assert 80.0 < zero.heading.spread_deg < 90.0
+    assert (seam.heading.placeholder_share, seam.heading.spread_deg) == (0.0, 6.0)
     assert "heading-zero" in codes(zero)
     text = record_of(gps={0x11: kit.ascii("226,34")})
     assert text.heading.value_deg == pytest.approx(226.34)
