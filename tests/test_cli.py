@@ -213,7 +213,7 @@ def test_inspect_panels(run, field):
     document = json.loads(run("inspect", seen, "north.jpg", "--panels", "--overlay", "seen", "--json").stdout)
     panels = document["photos"][0]["panels"]
     assert panels
-    assert {len(p["corners_px"]) for p in panels} == {4}
+    assert {len(p["corners_px"]) for p in panels} == {8}
     assert {p["view"] for p in panels} <= {"front", "rear"}
     assert all(0.5 <= p["probability"] <= 1.0 and p["width_px"] > 0 for p in panels)
     assert document["photos"][1]["panels"] == []
@@ -237,6 +237,26 @@ def test_inspect_of_a_file_that_is_not_there(run, field):
     result = run("inspect", "nowhere.jpg")
     assert result.exit_code == 2
     assert "nowhere.jpg" in result.stderr
+
+
+def test_inspect_looks_at_every_photo_that_can_be_read(run, field):
+    """Missing, a folder, cut off in the middle, and without a word of lens, place or heading: each says its own."""
+    (field / "folder.jpg").mkdir()
+    whole = (sample_dir() / "qlb014_1.jpg").read_bytes()
+    (field / "cut.jpg").write_bytes(whole[: len(whole) // 2])
+    with Image.open(sample_dir() / "qlb014_1.jpg") as photo:
+        photo.save(field / "bare.png")  # no metadata at all
+    given = ("nowhere.jpg", "folder.jpg", "cut.jpg", "bare.png", "north.jpg")
+    result = run("inspect", *given, "--panels", "--overlay", "seen", "--json")
+    assert result.exit_code == 1
+    document = json.loads(result.stdout)
+    assert [f["photo"] for f in document["failures"]] == ["nowhere.jpg", "folder.jpg", "cut.jpg"]
+    assert all(name in result.stderr for name in given[:3])
+    bare, _ = document["photos"]
+    assert (bare["position"], bare["heading"], bare["focal"]) == (None, None, None)
+    assert bare["panels"]
+    assert "focal-missing" in {f["code"] for f in bare["findings"]}
+    assert sorted(p.name for p in (field / "seen").iterdir()) == ["bare.png", "north.png"]
 
 
 # ---------------------------------------------------------------------------------------------------------------------

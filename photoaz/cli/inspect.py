@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from photoaz import __version__
-from photoaz.cli.group import AS_JSON, FILE, NOTHING_DONE, SOME_UNUSABLE, main
+from photoaz.cli.group import AS_JSON, NOTHING_DONE, SOME_UNUSABLE, main
 from photoaz.cli.site import write_pictures
 from photoaz.cli.streams import emit, emit_json, say
 from photoaz.errors import InputError
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @main.command(short_help="What the metadata of photos give and lack, and what panels are seen in them.")
-@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=FILE)
+@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--panels", is_flag=True, help="Also the panels that are seen, without register, position or heading.")
 @click.option(
     "--overlay", type=click.Path(file_okay=False, path_type=Path), help="Draw the panels into pictures in this folder."

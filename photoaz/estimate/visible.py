@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from photoaz.photo.camera import Camera
 from photoaz.photo.picture import Picture
 from photoaz.quantities import TYPICAL_SIZE_M
+from photoaz.vision.box import width_across
 from photoaz.vision.finder import enlarged_found, find_panels
 from photoaz.vision.head_locator import HeadGuess
 
@@ -29,9 +30,9 @@ _COLOURS = {"front": (80, 220, 60), "rear": (40, 140, 255)}  # blue, green, red
 class VisiblePanel:
     """A panel as the finder sees it, roughly.
 
-    corners_px: of the face that is turned to the camera, pixels of the photo as shown: upper left, upper right, lower
-    right, lower left as seen in the photo. probability: that it is a panel antenna. view: which face that is.
-    width_px: mean length of its upper and lower edge.
+    corners_px: the eight of its box, pixels of the photo as shown: upper left, upper right, lower right, lower left of
+    the face that is turned to the camera, as seen in the photo, then those behind them. probability: that it is a panel
+    antenna. view: which face is turned to the camera. width_px: of the whole box, across its long axis.
     """
 
     corners_px: tuple[tuple[float, float], ...]
@@ -62,26 +63,26 @@ def visible_panels(picture: Picture) -> tuple[VisiblePanel, ...]:
         if candidate.probability >= LEAST_PROBABILITY:
             front = candidate.front >= 0.5
             # corners are named as seen from in front: behind the panel, left and right change places
-            face = candidate.corners_px[[0, 1, 2, 3] if front else [5, 4, 7, 6]]
-            width = np.mean([np.linalg.norm(face[1] - face[0]), np.linalg.norm(face[2] - face[3])])
+            box = candidate.corners_px[[0, 1, 2, 3, 4, 5, 6, 7] if front else [5, 4, 7, 6, 1, 0, 3, 2]]
             panels.append(
                 VisiblePanel(
-                    corners_px=tuple((round(float(x), 1), round(float(y), 1)) for x, y in face),
+                    corners_px=tuple((round(float(x), 1), round(float(y), 1)) for x, y in box),
                     probability=round(candidate.probability, 3),
                     view="front" if front else "rear",
-                    width_px=round(float(width), 1),
+                    width_px=round(width_across(candidate.corners_px), 1),
                 )
             )
     return tuple(panels)
 
 
 def draw_panels(image: Array, panels: Sequence[VisiblePanel]) -> bytes:
-    """A PNG of the photo (H, W, 3) BGR, as shown, with the panels' outlines; green fronts, orange rears."""
+    """A PNG of the photo (H, W, 3) BGR, as shown, with the panels' boxes and faces; green fronts, orange rears."""
     drawn = image.copy()
     thick = max(round(max(image.shape[:2]) / 1000), 1)
     for panel in panels:
-        outline = np.rint(np.array(panel.corners_px)).astype(np.int32)
-        cv2.polylines(drawn, [outline], isClosed=True, color=_COLOURS[panel.view], thickness=thick)
-        text, at = f"{panel.view} {100 * panel.probability:.0f} %", outline[0] - [0, 4 * thick]
+        corners = np.rint(np.array(panel.corners_px)).astype(np.int32)
+        outline = cv2.convexHull(corners)
+        cv2.polylines(drawn, [outline, corners[:4]], isClosed=True, color=_COLOURS[panel.view], thickness=thick)
+        text, at = f"{panel.view} {100 * panel.probability:.0f} %", corners.min(0) - [0, 4 * thick]
         cv2.putText(drawn, text, at.tolist(), cv2.FONT_HERSHEY_SIMPLEX, 0.6 * thick, _COLOURS[panel.view], thick)
     return cv2.imencode(".png", drawn)[1].tobytes()
