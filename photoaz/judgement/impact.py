@@ -190,7 +190,7 @@ def sectors_of(antennas: Sequence[Antenna], designs_deg: Mapping[str, float]) ->
     return tuple(out)
 
 
-def _neighbour(antenna: Antenna, sector: _Sector, others: Sequence[_Sector], clockwise: bool) -> _Sector | None:
+def _neighbour(sector: _Sector, others: Sequence[_Sector], clockwise: bool) -> _Sector | None:
     sign = 1.0 if clockwise else -1.0
     turned = [(azimuth_deg(sign * (s.azimuth_deg - sector.azimuth_deg)), s) for s in others]
     between = [(t, s) for t, s in turned if SAME_SECTOR_DEG < t < 360.0 - SAME_SECTOR_DEG]
@@ -228,7 +228,7 @@ def _crossovers(
         return ()
     out = []
     for clockwise in (True, False):
-        beside = _neighbour(antenna, sector, [s for s in sectors if s is not sector], clockwise)
+        beside = _neighbour(sector, [s for s in sectors if s is not sector], clockwise)
         if beside is None:
             continue
         ordered = sorted(beside.antennas, key=lambda a: (a.position != antenna.position, a.position or 0, a.antenna_id))

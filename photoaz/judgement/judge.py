@@ -84,7 +84,7 @@ def judge_antenna(
     if (stated := antenna.reading) is not None:
         true = _carried("reading", stated.azimuth_deg, stated.north, antenna, site, stated.date, photo_date, said)
         if true is not None:
-            reading = _judge_reading(explained or _read(stated, true), true, found, risk, said)
+            reading = _judge_reading(explained or _read(stated, true), true, found, said)
     if antenna.downtilt_reading is not None:
         downtilt = _judge_downtilt(antenna, found, said)
     design_deg, north = antenna.design_azimuth_deg, antenna.design_north
@@ -150,9 +150,7 @@ def _read(stated: Reading, true: TrueAzimuth) -> JudgedReading:
     )
 
 
-def _judge_reading(
-    reading: JudgedReading, true: TrueAzimuth, found: AntennaResult, risk: float, said: list[str]
-) -> JudgedReading:
+def _judge_reading(reading: JudgedReading, true: TrueAzimuth, found: AntennaResult, said: list[str]) -> JudgedReading:
     """With its verdict, where there is an estimate."""
     azimuths = possible_azimuths(found)
     if not azimuths:

@@ -54,40 +54,25 @@ def _geod() -> Any:
     return pyproj.Geod(ellps="WGS84")
 
 
-class _Rays:
-    """Points at a distance in a direction, reckoned for a whole site at once."""
-
-    def __init__(self) -> None:
-        self._asked: list[tuple[float, float, float, float]] = []
-        self._found: list[LonLat] = []
-
-    def ask(self, start: LonLat, azimuths_deg: Sequence[float], distance_m: float) -> slice:
-        first = len(self._asked)
-        self._asked += [(*start, azimuth, distance_m) for azimuth in azimuths_deg]
-        return slice(first, len(self._asked))
-
-    def solve(self) -> None:
-        if self._asked:
-            lon, lat, azimuth, distance = (list(v) for v in zip(*self._asked, strict=True))
-            ends = _geod().fwd(lon, lat, azimuth, distance)
-            # near the start: 180.0001 beside 179.9999, so that lines do not run around the world
-            self._found = [(a + wrap_deg(b - a), c) for a, b, c in zip(lon, ends[0], ends[1], strict=True)]
-
-    def __getitem__(self, where: slice) -> list[LonLat]:
-        return self._found[where]
+def _ends(start: LonLat, azimuths_deg: Sequence[float], distance_m: float) -> list[LonLat]:
+    """Points at a distance in directions; near the start: 180.0001 beside 179.9999, not round the world from it."""
+    n = len(azimuths_deg)
+    lon, lat, _ = _geod().fwd([start[0]] * n, [start[1]] * n, list(azimuths_deg), [distance_m] * n)
+    return [(start[0] + wrap_deg(x - start[0]), y) for x, y in zip(lon, lat, strict=True)]
 
 
 def site_shapes(site: SiteResult) -> list[Shape]:
-    """The shapes of a site: tower, standpoints, antennas; of these only what is known."""
+    """The shapes of a site: tower, standpoints, wedges of uncertainty, lines; of these only what is known."""
     tower = (site.lon_deg, site.lat_deg)
-    rays = _Rays()
-    lines: list[tuple[Kind, str, LonLat, slice, Mapping[str, Any]]] = []
-    wedges: list[tuple[str, LonLat | None, slice, Mapping[str, Any]]] = []
 
     def shape(kind: Kind, geometry: Geometry, parts: Parts, name: str, properties: Mapping[str, Any]) -> Shape:
         return Shape(kind=kind, geometry=geometry, parts=parts, name=name, site_id=site.site_id, properties=properties)
 
+    def ray(kind: Kind, name: str, start: LonLat, azimuth: float, reach_m: float, about: Mapping[str, Any]) -> Shape:
+        return shape(kind, "LineString", _cut("LineString", [start, *_ends(start, [azimuth], reach_m)]), name, about)
+
     shapes = [shape("tower", "Point", _place(tower), site.site_id, _site_properties(site))]
+    wedges, lines = [], []
     for photo in site.photos:
         if photo.lat_deg is None or photo.lon_deg is None:
             continue
@@ -97,17 +82,16 @@ def site_shapes(site: SiteResult) -> list[Shape]:
         name = base_name(photo.photo)
         shapes.append(shape("standpoint", "Point", _place(place), name, about))
         if photo.heading_true_deg is not None:
-            away = _geod().inv(*place, *tower)[2]
-            reach = min(max(away, _SIGHT_M[0]), _SIGHT_M[1])
-            lines.append(("sight", name, place, rays.ask(place, [photo.heading_true_deg], reach), about))
+            reach = min(max(_geod().inv(*place, *tower)[2], _SIGHT_M[0]), _SIGHT_M[1])
+            lines.append(ray("sight", name, place, photo.heading_true_deg, reach, about))
     for antenna, row in zip(site.antennas, site.to_records(), strict=True):
         name, properties = antenna.antenna_id, {k: row[k] for k in _ANTENNA_COLUMNS}
         azimuth, u95 = antenna.azimuth_true_deg, antenna.u95_deg
+        if azimuth is not None and u95 is not None:
+            ring = [*([tower] if u95 < 180.0 else []), *_ends(tower, _arc(azimuth, u95), REACH_M)]
+            wedges.append(shape("uncertainty", "Polygon", _cut("Polygon", [*ring, ring[0]]), name, properties))
         if azimuth is not None:
-            if u95 is not None:
-                edge = rays.ask(tower, _arc(azimuth, u95), REACH_M)
-                wedges.append((name, tower if u95 < 180.0 else None, edge, properties))
-            lines.append(("antenna", name, tower, rays.ask(tower, [azimuth], REACH_M), properties))
+            lines.append(ray("antenna", name, tower, azimuth, REACH_M, properties))
         reading = antenna.reading
         others: list[tuple[Kind, float | None]] = [
             ("reading", None if reading is None else reading.azimuth_true_deg),
@@ -116,14 +100,8 @@ def site_shapes(site: SiteResult) -> list[Shape]:
         for kind, other in others:
             if other is not None:
                 about = {"antenna_id": name, "azimuth_true_deg": row[f"{kind}_azimuth_true_deg"]}
-                lines.append((kind, name, tower, rays.ask(tower, [other], OTHER_REACH_M), about))
-    rays.solve()
-    for name, apex, edge, about in wedges:
-        ring = [*([] if apex is None else [apex]), *rays[edge]]
-        shapes.append(shape("uncertainty", "Polygon", _cut("Polygon", [*ring, ring[0]]), name, about))
-    for kind, name, start, end, about in lines:
-        shapes.append(shape(kind, "LineString", _cut("LineString", [start, rays[end][0]]), name, about))
-    return shapes
+                lines.append(ray(kind, name, tower, other, OTHER_REACH_M, about))
+    return [*shapes, *wedges, *lines]
 
 
 def _site_properties(site: SiteResult) -> dict[str, Any]:
