@@ -16,7 +16,7 @@ from photoaz.cli.site import (
     read_register,
     site_text,
 )
-from photoaz.cli.streams import OneLine, emit, emit_json, say
+from photoaz.cli.streams import emit, emit_json, one_line, say
 from photoaz.errors import FileReader
 
 
@@ -115,7 +115,7 @@ def estimate(
         costs=prices,
         priors=known_before,
     )
-    with OneLine() as progress:
+    with one_line() as progress:
         result = estimate_site(given, Tools(progress=progress))
     for path in draw_result(site, result, photos, overlay, sheets):
         say(f"wrote {path}")

@@ -12,7 +12,7 @@ import click
 
 from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, NOTHING_DONE, REGISTER, SITE, main
 from photoaz.cli.site import read_register
-from photoaz.cli.streams import OneLine, emit, emit_json, json_text, say
+from photoaz.cli.streams import emit, emit_json, json_text, one_line, say
 from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -165,7 +165,7 @@ def _earlier(
         from photoaz.estimate.inputs import Tools, site_inputs
         from photoaz.estimate.pipeline import estimate_site
 
-        with OneLine() as progress:
+        with one_line() as progress:
             solution = estimate_site(site_inputs(site, photos), Tools(progress=progress))
         for photo in solution.photos:
             if photo.status == "rejected":

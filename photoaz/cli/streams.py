@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 import click
@@ -46,24 +46,11 @@ def say(message: str) -> None:
     click.echo(f"photoaz: {message}", err=True)
 
 
-class OneLine:
+@contextmanager
+def one_line() -> Iterator[Callable[[str], None]]:
     """One line on standard error, written over and over; nothing where that is not a terminal."""
+    from rich.console import Console
+    from rich.text import Text
 
-    def __init__(self) -> None:
-        self._on = sys.stderr.isatty()
-        self._width = 0
-
-    def __call__(self, message: str) -> None:
-        if self._on:
-            line = message.replace("\n", " ")[: max(10, shutil.get_terminal_size().columns - 1)]
-            sys.stderr.write("\r" + line.ljust(self._width))
-            sys.stderr.flush()
-            self._width = len(line)
-
-    def __enter__(self) -> Callable[[str], None]:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._on and self._width:
-            sys.stderr.write("\r" + " " * self._width + "\r")
-            sys.stderr.flush()
+    with Console(stderr=True).status("") as line:
+        yield lambda message: line.update(Text(message.replace("\n", " "), overflow="ellipsis", no_wrap=True))

@@ -181,19 +181,22 @@ def decision_limits_deg(
     def decided(deviation_deg: float) -> Decision:
         return _decision_of_one(deviation_deg, sigma_deg, tolerance_deg, risk, known)
 
-    def limit(low: float, high: float, wanted: Decision) -> float:
-        """Where the decision that is wanted begins or ends; it holds at one of the two."""
-        first = decided(low) == wanted
-        while high - low > 1e-9:
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if (decided(middle) == wanted) == first else (low, middle)
-        return low
-
     if tolerance_deg >= 180.0:
         return 180.0, None
-    accepted = limit(0.0, min(2.0 * tolerance_deg, 180.0), "accept") if decided(0.0) == "accept" else None
-    rejected = limit(0.0, 180.0, "reject") if decided(180.0) == "reject" else None
+    accepted = rejected = None
+    if decided(0.0) == "accept":
+        accepted = _last(lambda d: decided(d) == "accept", 0.0, min(2.0 * tolerance_deg, 180.0), 1e-9)
+    if decided(180.0) == "reject":
+        rejected = _last(lambda d: decided(d) != "reject", 0.0, 180.0, 1e-9)
     return accepted, rejected
+
+
+def _last(holds: Callable[[float], bool], low: float, high: float, within: float) -> float:
+    """Where something ceases that holds at `low` and not at `high`, by halving."""
+    while high - low > within:
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return low
 
 
 def deciding_u95_deg(
@@ -201,16 +204,10 @@ def deciding_u95_deg(
 ) -> float | None:
     """The largest U95 at which a deviation that is undecided would be decided; None where hardly any would do."""
 
-    def undecided(u95: float) -> bool:
-        return _decision_of_one(deviation_deg, u95 / K95, tolerance_deg, risk, known) == "undecided"
+    def decided(u95: float) -> bool:
+        return _decision_of_one(deviation_deg, u95 / K95, tolerance_deg, risk, known) != "undecided"
 
-    low, high = 0.1, u95_deg
-    if undecided(low):
-        return None
-    while high - low > 1e-3:
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if undecided(middle) else (middle, high)
-    return low
+    return _last(decided, 0.1, u95_deg, 1e-3) if decided(0.1) else None
 
 
 def not_measured(found: AntennaResult) -> bool:

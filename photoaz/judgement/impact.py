@@ -104,10 +104,8 @@ def _interval(values: Array, weights: Array) -> Interval | None:
     """From the 2.5 % to the 97.5 % quantile."""
     if not len(values):
         return None
-    order = np.argsort(values)
-    run = np.cumsum(weights[order])
-    low, high = np.searchsorted(run, [0.025 * run[-1], 0.975 * run[-1]])
-    return float(values[order[low]]), float(values[order[min(high, len(values) - 1)]])
+    low, high = np.quantile(values, [0.025, 0.975], weights=weights, method="inverted_cdf")
+    return float(low), float(high)
 
 
 def crossover_db(separation_deg: float) -> float:
