@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import platform
+import re
 from collections.abc import Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
@@ -100,12 +101,16 @@ def about_run(command: str, options: Mapping[str, Any], inputs: AuditInputs, fau
 
 
 def libraries() -> dict[str, str]:
-    """Versions of Python and of what the figures depend on."""
-    names = ("numpy", "scipy", "opencv-python-headless", "pillow", "pillow-heif", "pyproj", "exifread")
+    """Versions of Python and of the libraries that photoaz needs."""
     found = {"Python": platform.python_version()}
-    for name in names:
-        try:
-            found[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:
-            found[name] = "not installed"
+    try:
+        needs = metadata.requires("photoaz") or []
+    except metadata.PackageNotFoundError:
+        needs = []
+    for need in needs:
+        if "extra ==" not in need and (name := re.match(r"[\w.-]+", need)):
+            try:
+                found[name[0]] = metadata.version(name[0])
+            except metadata.PackageNotFoundError:
+                found[name[0]] = "is not installed"
     return found

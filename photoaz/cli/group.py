@@ -74,21 +74,11 @@ def _show_versions(ctx: click.Context, _param: click.Parameter, wanted: bool) ->
     if not wanted or ctx.resilient_parsing:
         return
     import platform
-    import re
-    from importlib import metadata
 
-    lines = [f"photoaz {__version__}", f"Python {platform.python_version()}", platform.platform()]
-    try:
-        needs = metadata.requires("photoaz") or []
-    except metadata.PackageNotFoundError:
-        needs = []
-    for need in needs:
-        if "extra ==" not in need and (name := re.match(r"[\w.-]+", need)):
-            try:
-                lines.append(f"{name[0]} {metadata.version(name[0])}")
-            except metadata.PackageNotFoundError:
-                lines.append(f"{name[0]} is not installed")
-    emit("\n".join(lines) + "\n")
+    from photoaz.audit.inputs import libraries
+
+    python, *others = (f"{name} {version}" for name, version in libraries().items())
+    emit("\n".join([f"photoaz {__version__}", python, platform.platform(), *others]) + "\n")
     ctx.exit()
 
 
