@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -53,16 +53,20 @@ def write_report(
     pages.mkdir(parents=True, exist_ok=True)
     own = inlined("report.css", script="site.js")
     tally = ArchiveCounts() if tally is None else tally
-    written: set[str] = set()
-    for count, (before, (site, link), after) in enumerate(_with_neighbours(_named(sites)), 1):
-        shared = {"inlined": own, "about": about, "before": before, "after": after, "mark": Markup(_MARK)}
-        _write(pages / link.name, rendered("site.html", **site_context(site), **shared))
-        written.add(link.name)
+    taken: set[str] = set()
+    named = ((site, _Link(page_name(site.site_id, taken), site.site_id)) for site in sites)
+    before, this = None, next(named, None)
+    while this is not None:
+        (site, link), following = this, next(named, None)
+        beside = {"before": before, "after": None if following is None else following[1]}
+        shared = {"inlined": own, "about": about, "mark": Markup(_MARK)}
+        _write(pages / link.name, rendered("site.html", **site_context(site), **shared, **beside))
         tally.add(site, link.name)
         if progress is not None:
-            progress(count)
+            progress(len(tally.rows))
+        before, this = link, following
     lists = _write_index(folder, tally, about)
-    _remove_others(pages, written)
+    _remove_others(pages, {row.page for row in tally.rows})
     _write(folder / "manual.html", manual_html())
     _remove_others(folder, {"index.html", *lists})
     return folder / "index.html"
@@ -78,25 +82,6 @@ def _write_index(folder: Path, tally: ArchiveCounts, about: ReportAbout) -> list
         _write(folder / name, rendered("list.html", **one, **shared))
     _write(folder / "index.html", rendered("index.html", **context, **shared))
     return lists
-
-
-def _named(sites: Iterable[SiteResult]) -> Iterator[tuple[SiteResult, _Link]]:
-    taken: set[str] = set()
-    for site in sites:
-        yield site, _Link(page_name(site.site_id, taken), site.site_id)
-
-
-def _with_neighbours(
-    named: Iterable[tuple[SiteResult, _Link]],
-) -> Iterator[tuple[_Link | None, tuple[SiteResult, _Link], _Link | None]]:
-    before, this = None, None
-    for following in named:
-        if this is not None:
-            yield before, this, following[1]
-            before = this[1]
-        this = following
-    if this is not None:
-        yield before, this, None
 
 
 def _write(path: Path, text: str) -> None:
