@@ -115,7 +115,7 @@ def given_by(store: Store, folder: Path) -> Callable[[], Given]:
     def read() -> Given:
         from photoaz.audit.inputs import FILES, audit_inputs
         from photoaz.desk.session import Given
-        from photoaz.present.audited import draw_site
+        from photoaz.present.pictures import draw_site
 
         run = store.last_run()
         if run is None:
@@ -165,8 +165,8 @@ def without_solving(photos: Path, register: Path, out: Path | None, columns: Pat
     from photoaz.audit.progress import progress
     from photoaz.audit.run import read_and_place
     from photoaz.audit.store import Store
-    from photoaz.present.audited import draw_site
     from photoaz.present.folder import NOTE, STORE, cores
+    from photoaz.present.pictures import draw_site
 
     if (photos / STORE).is_file() or (photos / NOTE).is_file():
         raise InputError(

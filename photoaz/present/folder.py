@@ -17,8 +17,8 @@ from photoaz.audit.progress import progress
 from photoaz.audit.run import Tally, run_audit
 from photoaz.audit.store import Store
 from photoaz.errors import Fault, InputError
-from photoaz.present.audited import draw_site
 from photoaz.present.files.cells import replaced
+from photoaz.present.pictures import draw_site
 from photoaz.present.results import Results, write_results
 
 STORE = "results.sqlite"

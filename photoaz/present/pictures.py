@@ -1,19 +1,27 @@
-"""Pictures and sheets of a solved site: every photo is decoded once for all that is drawn of it."""
+"""Pictures and sheets of a solved site: every photo is decoded once for all that is drawn of it.
+
+As whoever asks names them, or as an audit's folder of results has them.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from pathlib import Path
-from typing import Literal
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Literal
 
 from photoaz.photo.pixels import decode
 from photoaz.present.overlay import Encoding, draw_overlay, is_drawn
 from photoaz.present.sheet import best_view, crop_jpeg, sheet_html
 from photoaz.present.window import as_picture
 from photoaz.register.model import Site
-from photoaz.result import SiteResult
+from photoaz.result import ById, SiteResult
+
+if TYPE_CHECKING:
+    from photoaz.audit.work import Wanted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,3 +65,37 @@ def draw(
     for antenna in wanted:
         page = sheet_html(site, result, antenna.antenna_id, created, crops.get(antenna.antenna_id))
         yield Drawn(kind="sheet", name=antenna.antenna_id, data=page.encode())
+
+
+def draw_site(
+    result: SiteResult, site: Site, photos: Mapping[str, Path], wanted: Wanted
+) -> tuple[SiteResult, Mapping[str, bytes]]:
+    """The result with the paths of its pictures and sheets, and the files: overlays/..., sheets/...
+
+    photos : where they lie, by their names in the result.
+    """
+    flagged = [a.antenna_id for a in result.antennas if a.revisit]
+    overlays = wanted.overlays == "all" or (wanted.overlays == "flagged" and bool(flagged))
+    sheets = {"all": result.antennas.keys(), "flagged": flagged}.get(wanted.sheets, ())
+    files: dict[str, bytes] = {}
+    paths: dict[tuple[str, str], str] = {}
+    for one in draw(site, result, photos, overlays="jpeg" if overlays else None, sheets=sheets):
+        if one.kind == "overlay":
+            path = f"overlays/{file_name(one.name)}.jpg"
+        else:
+            path = f"sheets/{file_name(result.site_id)}/{file_name(one.name)}.html"
+        files[path] = one.data
+        paths[one.kind, one.name] = path
+    drawn = replace(
+        result,
+        photos=ById(replace(p, overlay=paths.get(("overlay", p.photo))) for p in result.photos),
+        antennas=ById(replace(a, sheet=paths.get(("sheet", a.antenna_id))) for a in result.antennas),
+    )
+    return drawn, files
+
+
+def file_name(name: str) -> str:
+    """A name for a file, without a suffix: what is readable of the last part, and what tells it from all others."""
+    digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()
+    stem = re.sub(r"[^A-Za-z0-9_-]+", "_", PurePosixPath(name).stem).strip("_")[:60]
+    return f"{stem or 'photo'}-{digest[:8]}"
