@@ -18,7 +18,7 @@ from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_
 from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.fit import FARTHEST_PX, Minimum, catch, fit_boxes, fit_exact_corners, settle_all
 from photoaz.vision.patch import Patch, cut_patch, enlarged_px, reduced, reduced_camera, reduced_px
-from photoaz.vision.picked import mask_of, off_of, off_px
+from photoaz.vision.picked import mask_of, off_of, off_px, wide_px
 from photoaz.vision.starts import starts_from_candidate, starts_from_corners, starts_from_seed
 from photoaz.vision.trust import believed, signs_of, slip_of, trust_of
 
@@ -32,7 +32,7 @@ CATCH_PX = 36.0
 GUIDE_SHARE, LEAST_GUIDE_PX = 0.12, 3.2
 #: edges are looked for within so many standard uncertainties of picked corners
 CAUGHT_WITHIN = 1.2
-#: a candidate wider than twice this is measured in a reduced picture: the body's own shape limits what pixels can tell
+#: a panel wider than twice this is measured in a reduced picture: the body's own shape limits what pixels can tell
 ENOUGH_PX = 100.0
 #: where only a point is marked, a box is odd by this much off the design azimuth (common practice, no source)
 DESIGN_RAD = float(np.radians(15.0))
@@ -97,15 +97,16 @@ class Expectation:
 class Look:
     """Where to look for an antenna in a photo.
 
-    patch: its pixels. One of three says where in it: corners_px (4, 2), rough ones; candidate, a panel that the finder
-    saw there; seed_px (2,), a point on it. side: which one a person says is seen there, None where nobody does. exact:
-    the corners are to be taken as they are, not refined. shrink: the whole factor by which the picture is reduced to
-    begin with, where what is rough about corners or candidate is many pixels. binned: the whole factor by which patch
-    and candidate are reduced already, because nothing finer is needed.
+    patch: its pixels. One of three says where in it: corners_px (4, 2), rough ones (corner_px: one sigma); candidate,
+    a panel that the finder saw there; seed_px (2,), a point on it. side: which one a person says is seen there, None
+    where nobody does. exact: the corners are to be taken as they are, not refined. shrink: the whole factor by which
+    the picture is reduced to begin with, where what is rough about corners or candidate is many pixels. binned: the
+    whole factor by which patch, corners and candidate are reduced already, because nothing finer is needed.
     """
 
     patch: Patch
     corners_px: Array | None = None
+    corner_px: float = 0.0
     seed_px: Array | None = None
     exact: bool = False
     candidate: PanelCandidate | None = None
@@ -123,8 +124,7 @@ class Look:
         """What is to be fitted here. Whoever picks corners and does not say of which side means the front's."""
         side = "front" if self.corners_px is not None and self.side is None else self.side
         reads = mask_of(side, exact=self.exact)
-        sigma = EXACT_CORNER_PX if self.exact else 0.0
-        return FitTask(self.patch, prior, self.corners_px, sigma, reads, off_of(side))
+        return FitTask(self.patch, prior, self.corners_px, self.corner_px, reads, off_of(side))
 
 
 #: what makes evidence of the minima of a look
@@ -143,6 +143,7 @@ def look_at(
 ) -> Look:
     """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown; the rest as in `Look`."""
     shrink = binned = 1
+    sigma = 0.0
     if candidate is not None and corners_px is None:
         corners = candidate.corners_px
         middle, reach = corners.mean(0), 0.7 * float(np.ptp(corners, 0).max()) + 25.0
@@ -150,19 +151,26 @@ def look_at(
         shrink = max(int(_width_px(expectation) / binned / CATCH_PX), 1)
     elif corners_px is not None:
         middle, reach = corners_px.mean(0), 0.75 * float(np.ptp(corners_px, 0).max()) + 25.0
-        shrink = int(np.ceil(CAUGHT_WITHIN * off_px(corners_px) / FARTHEST_PX))
+        sigma = EXACT_CORNER_PX if exact else off_px(corners_px)
+        if not exact:
+            binned = max(int(min(wide_px(corners_px), _width_px(expectation)) / ENOUGH_PX), 1)
+            shrink = int(np.ceil(CAUGHT_WITHIN * sigma / binned / FARTHEST_PX))
     elif seed_px is not None:
         tall = expectation.camera.f_px * float(np.exp(expectation.ln_size[1])) / expectation.distance_m
         middle, reach = seed_px, 1.3 * tall + 25.0
     else:
         raise ValueError("measuring a box needs rough corners or a seed")
     patch = cut_patch(image, middle - reach, middle + reach)
-    if binned > 1 and candidate is not None:
+    if binned > 1:
         patch = reduced(patch, binned)
-        candidate = replace(candidate, corners_px=reduced_px(candidate.corners_px, binned))
+        if corners_px is not None:
+            corners_px = reduced_px(corners_px, binned)
+        elif candidate is not None:
+            candidate = replace(candidate, corners_px=reduced_px(candidate.corners_px, binned))
     return Look(
         patch=patch,
         corners_px=corners_px,
+        corner_px=sigma / binned,
         seed_px=seed_px,
         exact=exact and corners_px is not None,
         candidate=candidate if corners_px is None else None,

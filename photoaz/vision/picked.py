@@ -52,9 +52,12 @@ def off_px(corners_px: Array) -> float:
 
     A careful person is off by a share of the panel's width as seen; a hasty one by some pixels more.
     """
-    upper, lower = corners_px[1] - corners_px[0], corners_px[2] - corners_px[3]
-    careful = max(PICK_SHARE * 0.5 * float(np.hypot(*upper) + np.hypot(*lower)), PICK_LEAST_PX)
-    return float(np.hypot(careful, PICK_HASTE_PX))
+    return float(np.hypot(max(PICK_SHARE * wide_px(corners_px), PICK_LEAST_PX), PICK_HASTE_PX))
+
+
+def wide_px(corners_px: Array) -> float:
+    """Width as seen of four corners (4, 2), px."""
+    return float(np.hypot(*(corners_px[[1, 2]].mean(0) - corners_px[[0, 3]].mean(0))))
 
 
 def misses(reading: str, picked_px: Array, sigma_px: Array, points_px: Array, derivative: Array) -> tuple[Array, Array]:

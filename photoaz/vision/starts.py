@@ -30,7 +30,7 @@ from photoaz.vision.boxes import FitBatch, FitTask, Prior, solve_each
 from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.outline import INNER_LOWER, N_EDGES, sample_edges
 from photoaz.vision.patch import Patch
-from photoaz.vision.picked import READINGS
+from photoaz.vision.picked import READINGS, wide_px
 
 Start = tuple[float, Array]
 
@@ -55,7 +55,7 @@ def starts_from_corners(sighting: Sighting, tasks: Sequence[FitTask]) -> list[li
         return []
     of, alone = [k for k, _ in one_way], [t for _, t in one_way]
     found = minima_of_corners(sighting, alone)
-    small = [k for k, t in enumerate(alone) if t.corners_px is not None and _wide_px(t.corners_px) < _SMALL_PX]
+    small = [k for k, t in enumerate(alone) if t.corners_px is not None and wide_px(t.corners_px) < _SMALL_PX]
     if small:
         # a few pixels' error of a corner turns a small panel by tens of degrees: the picture has to decide
         held = minima_of_corners(sighting, [alone[k] for k in small], _STARTS_SMALL_RAD, hold_rad=_HELD_SMALL_RAD)
@@ -69,10 +69,6 @@ def starts_from_corners(sighting: Sighting, tasks: Sequence[FitTask]) -> list[li
         starts = [s for s, o in zip(starts, off, strict=False) if low <= o < high] or starts[:1]
         out[of[k]] += [s for s in starts if s[0] < starts[0][0] + 30.0][: _MOST_FROM_CORNERS + 2 * (k in small)]
     return [sorted(starts, key=lambda s: s[0]) for starts in out]
-
-
-def _wide_px(corners_px: Array) -> float:
-    return float(np.hypot(*(corners_px[[1, 2]].mean(0) - corners_px[[0, 3]].mean(0))))
 
 
 def minima_of_corners(
