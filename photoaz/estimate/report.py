@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import COMPASS, azimuth_deg, wrap_rad
+from photoaz.angles import Angle, azimuth_deg, wrap_rad
 from photoaz.estimate.controls import clock_remark
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.estimate.statements import day_taken
@@ -229,11 +229,8 @@ def _photo_result(
     heading = of.told.azimuth_rad
     flags: list[str] = []
     p_disturbed = result.posterior.disturbed.get(name)
-    if p_disturbed is not None and p_disturbed > 0.5:
-        said = next(a.value_rad for a in photo.headings if a.source == COMPASS)
-        flags.append(f"compass disturbed by {np.degrees(wrap_rad(said - heading)):+.0f} deg")
-    elif p_disturbed is not None and p_disturbed >= DOUBTFUL_COMPASS:
-        flags.append(f"compass may be disturbed ({p_disturbed:.0%}): nothing else here tells the heading well enough")
+    if p_disturbed is not None and p_disturbed >= DOUBTFUL_COMPASS:
+        flags.append(_doubted(p_disturbed, next(a for a in photo.headings if a.is_compass), heading))
     marks = {int(k) for s in photo.landmarks for k in layout.landmark(s.name)}
     for o in result.left_out:
         if np.isin(o.index, idx).any() or marks.issuperset(int(k) for k in o.index):
@@ -258,6 +255,16 @@ def _photo_result(
         # one that perhaps nobody read tells nothing of how often compasses are disturbed
         p_compass_disturbed=None if any(a.placeholder_share for a in photo.headings) else p_disturbed,
     )
+
+
+def _doubted(probability: float, said: Angle, heading_rad: float) -> str:
+    """What is said of a compass that is as probably off. heading_rad: as all else has it."""
+    off = f"{np.degrees(wrap_rad(said.value_rad - heading_rad)):+.0f} deg"
+    if said.placeholder_share:
+        return f"compass says exactly 0 ({off} off): a placeholder, or disturbed, with {probability:.0%} probability"
+    if probability > 0.5:
+        return f"compass disturbed by {off}"
+    return f"compass may be disturbed ({probability:.0%}): nothing else here tells the heading well enough"
 
 
 # longer than most: a record of many fields, each from another part of the network

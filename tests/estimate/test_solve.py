@@ -15,12 +15,14 @@ from scipy import optimize, stats
 from scipy.spatial.transform import Rotation
 
 from photoaz.angles import wrap_deg
-from photoaz.estimate.inputs import Tools, site_inputs
+from photoaz.estimate.inputs import LocalPhoto, Tools, site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.memory import Notebook
 from photoaz.network.mixture import Mixture
+from photoaz.photo.metadata import read_record
 from photoaz.photo.picture import Picture
-from photoaz.quantities import EXACT_CORNER_PX
+from photoaz.photo.record import CompassHeading
+from photoaz.quantities import EXACT_CORNER_PX, ZERO_HEADING_SHARE
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
 from photoaz.register.model import Control, Pick, Site
 from photoaz.result import AntennaResult, SiteResult
@@ -363,6 +365,24 @@ def test_exact_picks_are_taken_as_they_are(sample):
         assert abs(wrap_deg(a.azimuth_true_deg - sample.antennas[a.antenna_id]["azimuth_deg"])) < a.u95_deg < 2.5
         assert a.evidence[0].quality == 1.0
         assert np.abs(np.array(a.evidence[0].corners_px) - corners[a.antenna_id]).max() < 3 * EXACT_CORNER_PX
+
+
+def test_a_heading_of_zero_is_named_where_nothing_bears_it_out(sample):
+    """A placeholder, and no word of how often compasses are disturbed; the tower itself tells the heading."""
+    seen = sample.cameras["qlb014_8.jpg"]
+    assert abs(wrap_deg(seen["heading_deg"])) > 30.0
+    corners = {a: front_corners_px(sample.antennas[a], seen) for a in ("QLB-014-C1", "QLB-014-C2")}
+    picks = [Pick(photo="qlb014_8.jpg", antenna_id=a, corners_px=c, exact=True) for a, c in corners.items()]
+    record = read_record(sample.photo(8))
+    zero = CompassHeading(
+        value_deg=0.0, north="true", sigma_deg=6.0, source="Exif", placeholder_share=ZERO_HEADING_SHARE
+    )
+    photo = LocalPhoto(name="qlb014_8.jpg", path=record.path, record=replace(record, heading=zero))
+    solved = solve_site(site_inputs(sample.site, [photo], picks=picks, antenna_ids=corners)).result()
+    (told,) = solved.photos
+    assert any("compass says exactly 0" in flag for flag in told.flags)
+    assert told.p_compass_disturbed is None
+    assert abs(wrap_deg(told.heading_true_deg - seen["heading_deg"])) < told.heading_u95_deg
 
 
 def test_a_photo_named_twice_counts_once(sample):
