@@ -91,7 +91,8 @@ def _radius_that_fits(radius: Array, depth: Array, width: Array) -> Array:
 
 def _spread(parts: Array, template: Array) -> Array:
     """Points (..., N, dim) of parts (..., K) by a linear map (K, N, dim)."""
-    return np.asarray((parts @ template.reshape(len(template), -1)).reshape(*parts.shape[:-1], *template.shape[1:]))
+    flat = parts[..., None, :] @ template.reshape(len(template), -1)  # box by box: the same sums however many there are
+    return np.asarray(flat.reshape(*parts.shape[:-1], *template.shape[1:]))
 
 
 #: the ideal box's corners: the front's upper left, upper right, lower right, lower left as seen by somebody looking at
@@ -144,10 +145,11 @@ def _parts_of(theta: Array) -> Array:
 class BoxView:
     """A box as one camera sees it: everything the measuring needs, in pixels.
 
-    points_px (M, 2): the body's points; hull (K,): indices of the outline, clockwise as shown (y down). inner_left,
-    inner_right, inner_lower, inner_upper: the edges between the large face seen (front or rear) and the walls, the
-    bottom cap and the top cap's rim, as pairs of indices of points, None where they are not seen. Left and right are as
-    shown.
+    points_px (M, 2): the body's points, and the ends of its sides (`with_sides`); hull (K,): indices of the outline,
+    clockwise as shown (y down). inner_left, inner_right, inner_lower, inner_upper: the edges between the large face
+    seen (front or rear) and the walls, the bottom cap and the top cap's rim, as pairs of indices of points, None where
+    they are not seen. Left and right are as shown. inner_seen (4,): how far each of these (left, right, lower, upper)
+    is in view, from 0 where its faces only just turn towards the camera to 1 where each of them is a pixel wide.
     """
 
     points_px: Array
@@ -158,6 +160,7 @@ class BoxView:
     inner_right: Array | None
     inner_lower: Array | None
     inner_upper: Array | None
+    inner_seen: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,6 +227,44 @@ def body_derivative(sighting: Sighting, theta: Array) -> tuple[Array, Array]:
     return _derivative(sighting, theta, _BODY)
 
 
+#: an upright line of the body hands the outline over to the next one while both are about so far [px] from being it
+_HANDED_OVER_PX = 0.15
+#: ends of the left and the right side among the points: lower and upper each
+LEFT_SIDE, RIGHT_SIDE = (N_BODY, N_BODY + 1), (N_BODY + 2, N_BODY + 3)
+
+
+def with_sides(points_px: Array, derivative: Array) -> tuple[Array, Array]:
+    """A body's points (B, N_BODY, 2) px, and behind them the four ends of its two sides as shown; and their derivative.
+
+    derivative (B, N_BODY, 2, P): that of the points.
+    """
+    sides = _sides(points_px)
+    moves = (sides @ derivative.reshape(len(sides), N_BODY, -1)).reshape(-1, 4, *derivative.shape[2:])
+    return np.concatenate([points_px, sides @ points_px], 1), np.concatenate([derivative, moves], 1)
+
+
+def _sides(points_px: Array) -> Array:
+    """The ends of the upright sides of bodies (B, N_BODY, 2) px: shares (B, 4, N_BODY) that their points have in them.
+
+    When a body is turned, one of its upright lines after the other is its outline. What one of them has to say of the
+    turn differs from what the next one has: they take turns little by little, or a fit would jump between them.
+    """
+    n = _N_PROFILE
+    lower, upper = points_px[:, n : 2 * n], points_px[:, 2 * n : 3 * n]
+    middle, up = 0.5 * (lower + upper), upper - lower
+    out = np.zeros((len(points_px), 4, N_BODY))
+    for k, sign in ((0, 1.0), (2, -1.0)):
+        along = up.mean(1)
+        for _ in range(2):  # upright lines run together with height: the side's own direction counts
+            square = sign * np.stack([along[:, 1], -along[:, 0]], -1) / np.hypot(along[:, 0], along[:, 1])[:, None]
+            out_px = (middle @ square[..., None])[..., 0]
+            share = np.exp((out_px - out_px.max(1, keepdims=True)) / _HANDED_OVER_PX)
+            share /= share.sum(1, keepdims=True)
+            along = (share[:, None] @ up)[:, 0]
+        out[:, k, n : 2 * n], out[:, k + 1, 2 * n : 3 * n] = share, share
+    return out
+
+
 def _derivative(sighting: Sighting, theta: Array, template: Array) -> tuple[Array, Array]:
     """Projected points (B, N, 2) of boxes (B, P) and their derivative (B, N, 2, P); template (9, N, 3)."""
     rot = rotation_cam_from_panel(sighting, theta)
@@ -237,7 +278,7 @@ def _derivative(sighting: Sighting, theta: Array, template: Array) -> tuple[Arra
     level = sighting.cam_from_level
     axis = np.empty((len(theta), 1, 3, 3))
     axis[:, 0, :, 0] = -level[:, 2]
-    axis[:, 0, :, 1] = np.stack([-np.cos(theta[:, 0]), np.sin(theta[:, 0])], -1) @ level[:, :2].T
+    axis[:, 0, :, 1] = np.sin(theta[:, :1]) * level[:, 1] - np.cos(theta[:, :1]) * level[:, 0]
     axis[:, 0, :, 2] = -rot[:, :, 2]
     for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
         by[:, :, i, :3] = axis[:, :, j] * y[:, :, k, None] - axis[:, :, k] * y[:, :, j, None]
@@ -266,24 +307,29 @@ _INNER_OF_REAR = _inner_edges(_RIGHT_BACK_EDGE, _LEFT_BACK_EDGE)
 def view_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -> BoxView:
     """How the box `theta` (N_PARAMETERS,) looks: outline, inner edges, visible faces.
 
-    points_px: its body's points (M, 2), where known already.
+    points_px: its body's points (M, 2) with the ends of its sides, where known already.
     """
     return views_of(sighting, theta[None], None if points_px is None else points_px[None])[0]
 
 
 def views_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -> tuple[BoxView, ...]:
     """As `view_of`, of several boxes (B, N_PARAMETERS), their points (B, M, 2)."""
-    px = project_body(sighting, theta) if points_px is None else points_px
+    if points_px is None:
+        body_px = project_body(sighting, theta)
+        points_px = np.concatenate([body_px, _sides(body_px) @ body_px], 1)
+    px = points_px
     rot = rotation_cam_from_panel(sighting, theta)
-    half = np.exp(theta[:, 5:8]) / 2.0
+    size = np.exp(theta[:, 5:8])
     centre = directions_from_pixels(sighting.camera, theta[:, 3:5])
     towards = -(centre[:, None, :] @ rot)[:, 0]  # the camera as seen from the box's centre, in its own frame
-    ahead = towards > half
-    behind = towards < -half
-    single = px.astype(np.float32)
+    ahead, behind = towards - size / 2.0, -towards - size / 2.0
+    # how wide the faces look: walls and caps by the depth, the large ones by the width
+    across_px = sighting.camera.f_px * size[:, [2, 2, 0]]
+    wide = np.clip(across_px * np.maximum(ahead, behind), 0.0, 1.0)
+    single = px[:, :N_BODY].astype(np.float32)
     views = []
-    for points, short, (right, _, front), (left, below, rear) in zip(
-        px, single, ahead.tolist(), behind.tolist(), strict=True
+    for points, short, (right, _, front), (left, below, rear), (wall, cap, face_seen) in zip(
+        px, single, (ahead > 0).tolist(), (behind > 0).tolist(), wide.tolist(), strict=True
     ):
         # OpenCV's clockwise is meant for y up: as shown (y down) it is the other one
         hull = cv2.convexHull(short, clockwise=False, returnPoints=False).reshape(-1)
@@ -300,6 +346,7 @@ def views_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -
                 inner_right=inner[1] if face and seen_right else None,
                 inner_lower=inner[2] if face and below else None,
                 inner_upper=inner[3] if face else None,
+                inner_seen=face_seen * np.array([wall, wall, cap, 1.0]),
             )
         )
     return tuple(views)

@@ -4,24 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
+from itertools import pairwise
 
 import numpy as np
 
 from photoaz.photo.camera import Array
-from photoaz.vision.box import N_BODY, N_PARAMETERS, Sighting, body_derivative, views_of
+from photoaz.vision.box import N_BODY, N_PARAMETERS, Sighting, body_derivative, views_of, with_sides
 from photoaz.vision.outline import (
     INNER_LEFT,
-    INNER_LOWER,
-    INNER_RIGHT,
-    INNER_UPPER,
     N_EDGES,
+    PARTNER,
     EdgeSamples,
     displacement_jacobian,
     sample_edges,
 )
 from photoaz.vision.patch import Patch
 from photoaz.vision.picked import ANY_SIDE, READINGS, Told, mask_of, off_px, told
-from photoaz.vision.profile_fit import EdgeOffsets
+from photoaz.vision.profile_fit import EdgeOffsets, widened
 
 #: fewer samples of a box's edges than this fix nothing
 _FEWEST = 12
@@ -109,7 +108,8 @@ class FitBatch:
 
     @classmethod
     def of(cls, tasks: Sequence[FitTask], thetas: Sequence[Sequence[Array]], blur_px: float) -> FitBatch:
-        """All boxes of all tasks: thetas holds those (P,) of each; at least one."""
+        """All boxes of all tasks: thetas holds those (P,) of each, in whatever order; at least one."""
+        thetas = [sorted(some, key=lambda theta: theta.tolist()) for some in thetas]
         nowhere = np.full((4, 2), np.nan)
         task = [k for k, some in enumerate(thetas) for _ in some]
         own = [tasks[k] for k in task]
@@ -185,12 +185,13 @@ def sample_boxes(sighting: Sighting, boxes: FitBatch, max_per_edge: int, spacing
     left = np.arange(len(boxes))
     while True:
         points_px, derivative = body_derivative(sighting, boxes.theta)
-        views = views_of(sighting, boxes.theta, points_px[:, :N_BODY])
+        body_px, moves = with_sides(points_px[:, :N_BODY], derivative[:, :N_BODY])
+        views = views_of(sighting, boxes.theta, body_px)
         samples = sample_edges(views, blur_px=boxes.blur_px, max_per_edge=max_per_edge, spacing_px=spacing_px)
         samples = samples.pick(_in_picture(boxes, samples))
         enough = np.bincount(samples.box, minlength=len(boxes)) >= _FEWEST
         if enough.all() or not enough.any():
-            own, inner = displacement_jacobian(samples, derivative[:, :N_BODY])
+            own, inner = displacement_jacobian(samples, moves)
             points = (points_px[enough], derivative[enough])
             return SampledBoxes(boxes.pick(enough), left[enough], samples, own, inner, points)
         boxes, left = boxes.pick(enough), left[enough]
@@ -218,37 +219,38 @@ def _bounds_px(patch: Patch) -> tuple[Array, Array]:
     return low + _FROM_BORDER_PX, low + np.array(patch.pixels.shape[1::-1]) - 1.0 - _FROM_BORDER_PX
 
 
-class Padded:
-    """Samples of boxes (flat, S of them) laid out as (B, longest, ...), so that one product serves all boxes."""
+class ByBox:
+    """Rows (n, ...) of boxes, box by box, whose (n,) each is; a box's sums are the same whatever others there are."""
 
     def __init__(self, box: Array, n_boxes: int) -> None:
-        count = np.bincount(box, minlength=n_boxes)
-        self.box, self.slot = box, np.arange(len(box)) - (np.cumsum(count) - count)[box]
-        self.shape = n_boxes, int(count.max(initial=0))
+        cut = np.searchsorted(box, np.arange(n_boxes + 1)).tolist()
+        self.slices = [slice(i, j) for i, j in pairwise(cut)]
 
-    def fill(self, value: Array) -> Array:
-        """Values (S, ...) laid out, zero where a box has fewer samples."""
-        out = np.zeros((*self.shape, *value.shape[1:]))
-        out[self.box, self.slot] = value
+    def products(self, rows: Array, weight: Array, size: int) -> Array:
+        """Weighed sums (B, size, m) of the products of rows' (n, m) first `size` entries with all of them."""
+        out = np.empty((len(self.slices), size, rows.shape[1]))
+        for b, at in enumerate(self.slices):
+            own = rows[at]
+            np.matmul((own[:, :size] * weight[at, None]).T, own, out=out[b])
         return out
 
-    def flat(self, value: Array) -> Array:
-        """Values (B, longest, ...) back as (S, ...)."""
-        return np.asarray(value[self.box, self.slot])
+    def times(self, rows: Array, step: Array) -> Array:
+        """Products (n,) of rows (n, m) with their box's step (B, m)."""
+        return np.concatenate([rows[at] @ step[b] for b, at in enumerate(self.slices)])
 
 
 class OffsetRows:
     """Rows of unit weight of all samples' offsets: by the parameters, each edge's shift and tilt, and what was found.
 
-    One row (N_PARAMETERS + 2 N_EDGES + 1,) a sample, and a second one for the samples `at` that have an inner edge
-    behind them; that one shares the inner edge's own shift and tilt. rows (B, longest, ...): of each box, first ones
-    before second ones. shifts (B, 2 N_EDGES): inverse variances of the shifts, then the tilts.
+    One row (N_PARAMETERS + 2 N_EDGES + 1,) a sample, and a second one for those that have an inner edge behind them;
+    that one shares the inner edge's own shift and tilt. rows (n, ...): box by box. shifts (B, 2 N_EDGES): inverse
+    variances of the shifts, then the tilts.
     """
 
     def __init__(self, seen: SampledBoxes, o: EdgeOffsets, tolerance: Tolerance, f_px: float) -> None:
         k, m = N_PARAMETERS, N_PARAMETERS + 2 * N_EDGES
-        samples, n = seen.samples, len(seen.boxes)
-        r11, r21, r22 = _floored_root(o.weight, tolerance.floor_px, o.has_inner)
+        samples = seen.samples
+        r11, r21, r22 = _floored_root(o.weight, tolerance.floor_px)
         one = np.zeros((len(samples), m + 1))
         rows = np.arange(len(samples))
         one[:, :k], one[:, m] = seen.own, o.own
@@ -256,13 +258,17 @@ class OffsetRows:
         one[rows, k + N_EDGES + samples.edge] = samples.along
         at = np.flatnonzero(o.has_inner)
         two = np.zeros((len(at), m + 1))
-        partner = _PARTNER[samples.edge[at]]
+        partner = PARTNER[samples.edge[at]]
         two[:, :k], two[:, m] = seen.inner[at], o.inner[at]
         two[rows[: len(at)], k + partner] = 1.0
         two[rows[: len(at)], k + N_EDGES + partner] = samples.along[at]
         two = r21[at, None] * one[at] + r22[at, None] * two
-        self.at, self._first, self._second = at, Padded(samples.box, n), Padded(samples.box[at], n)
-        self.rows = np.concatenate([self._first.fill(r11[:, None] * one), self._second.fill(two)], 1)
+        self._sample = np.concatenate([rows, at])
+        box = samples.box[self._sample]
+        order = np.argsort(box, kind="stable")
+        self._sample = self._sample[order]
+        self._by_box = ByBox(box[order], len(seen.boxes))
+        self.rows = np.concatenate([r11[:, None] * one, two])[order]
         scale = f_px * np.exp(seen.boxes.theta[:, 5]) / seen.boxes.width_m
         self._shifts = np.eye(2 * N_EDGES) / _edge_sigmas(tolerance, scale)[:, None, :] ** 2
 
@@ -272,42 +278,26 @@ class OffsetRows:
         The third, gain (B, 2 N_EDGES, P + 1): the shifts and tilts are its last column less the rest times the step.
         """
         k, m = N_PARAMETERS, N_PARAMETERS + 2 * N_EDGES
-        padded = np.concatenate([self._first.fill(weight), self._second.fill(weight[self.at])], 1)
-        n = np.swapaxes(self.rows[..., :m] * padded[..., None], 1, 2) @ self.rows
+        n = self._by_box.products(self.rows, weight[self._sample], m)
         gain = np.linalg.solve(n[:, k:, k:m] + self._shifts, np.concatenate([n[:, k:, :k], n[:, k:, m:]], 2))
         normal = n[:, :k, :k] - n[:, :k, k:m] @ gain[..., :k]
         return normal, n[:, :k, m] - (n[:, :k, k:m] @ gain[..., k:])[..., 0], gain
 
     def misfit(self, step: Array) -> Array:
         """What a step (B, P + 2 N_EDGES) of parameters, shifts and tilts leaves of each sample (S,), squared."""
-        m = self.rows.shape[2] - 1
-        off = (self.rows[..., m] - (self.rows[..., :m] @ step[..., None])[..., 0]) ** 2
-        longest = self._first.shape[1]
-        out = self._first.flat(off[:, :longest])
-        out[self.at] += self._second.flat(off[:, longest:])
-        return out
+        off = self.rows[:, -1] - self._by_box.times(self.rows[:, :-1], step)
+        return np.bincount(self._sample, off * off)
 
 
-#: the inner edge behind each edge of the outline
-_PARTNER = np.array([INNER_LEFT, INNER_RIGHT, INNER_UPPER, INNER_LOWER])
-
-
-def _floored_root(weight: Array, floor_px: float, has_inner: Array) -> tuple[Array, Array, Array]:
+def _floored_root(weight: Array, floor_px: float) -> tuple[Array, Array, Array]:
     """Lower square roots (first, between, second; each (S,)) of the weights after adding the floor's variance.
 
     An edge's place is never known better than the floor: clutter, compression, the shape's own tolerance.
     """
-    a, b, c = weight[:, 0, 0], weight[:, 0, 1], weight[:, 1, 1]
-    alone = ~has_inner
-    det = np.where(alone, 1.0, a * c - b * b)
-    v11 = np.where(alone, 1.0 / a, c / det) + floor_px**2
-    v22 = np.where(alone, 1.0, a / det) + floor_px**2
-    v12 = np.where(alone, 0.0, -b / det)
-    # whitening by the inverse of the lower Cholesky factor of the covariance
-    l11 = np.sqrt(v11)
-    l21 = v12 / l11
-    l22 = np.sqrt(np.maximum(v22 - l21 * l21, 1e-12))
-    return 1.0 / l11, -l21 / (l11 * l22), 1.0 / l22
+    w = widened(weight, floor_px**2)
+    second = np.sqrt(w[:, 1, 1])
+    between = w[:, 0, 1] / np.maximum(second, 1e-9)
+    return np.sqrt(np.maximum(w[:, 0, 0] - between**2, 1e-12)), between, second
 
 
 def _edge_sigmas(tolerance: Tolerance, scale: Array) -> Array:

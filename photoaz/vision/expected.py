@@ -62,7 +62,9 @@ def _expected_offsets(samples: EdgeSamples, n_boxes: int, shades: Shades, rounde
         mine = samples.box == b
         table, there, alone = _weights(shades, float(np.round(rounded_px[b] * 2.0) / 2.0))
         k = np.abs(np.minimum(samples.inner_px[mine], 999.0)[:, None] - _APART_PX).argmin(1)
-        weight[mine], has[mine] = table[k], there[k]
+        share = samples.inner_share[mine]
+        weight[mine], has[mine] = share[:, None, None] * table[k], there[k] & (share > 0.0)
+        weight[mine, 0, 0] += (1.0 - share) * table[-1, 0, 0]
         inside = samples.edge[mine] >= 4
         own = np.where(inside, alone * inner_contrast, weight[mine][:, 0, 0])
         part = weight[mine]

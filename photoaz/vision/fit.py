@@ -31,10 +31,10 @@ from photoaz.vision.box import (
     views_of,
 )
 from photoaz.vision.boxes import (
+    ByBox,
     FitBatch,
     FitTask,
     OffsetRows,
-    Padded,
     SampledBoxes,
     Tolerance,
     sample_boxes,
@@ -44,14 +44,13 @@ from photoaz.vision.outline import INNER_LEFT, N_EDGES, EdgeSamples
 from photoaz.vision.picked import Told, meant
 from photoaz.vision.profile_fit import measure_offsets
 from photoaz.vision.profiles import Neighbours, nearest_strong_edge, neighbours
+from photoaz.vision.road import LONGEST, Road, length_of
 from photoaz.vision.starts import minima_of_corners
 
-#: no step of an iteration is longer than this
-_LONGEST = np.array([0.15, 0.06, 0.06, 4, 4, 0.08, 0.08, 0.15, 0.04, 0.02])
-#: settled when the last step is below this
-_SETTLED = np.array([2e-3, 2e-3, 2e-3, 0.05, 0.05, 2e-3, 2e-3, 5e-3, 1.0, 1.0])
-#: or when it is shorter than this in units of its own uncertainty, squared
-_AT_REST = 0.02
+#: settled when the step is shorter than this in units of its own uncertainty, and the blur's than this
+_AT_REST, _BLUR_AT_REST_PX = 0.004, 0.0005
+#: iterations at most; fewer for a box whose -2 ln likelihood is behind its task's best by more than this
+_MOST_ITERATIONS, _FOLLOWED_ITERATIONS, _CLOSE = 50, 14, 6.0
 #: samples of an edge at most, and px between them at least where the edge has enough of them: (capture), (settling)
 _CAPTURE_SAMPLES, _SETTLE_SAMPLES = (20, 2.0), (40, 1.5)
 #: samples either side that a sample is judged by
@@ -136,13 +135,12 @@ def settle_all(
     thetas: Sequence[Sequence[Array]],
     *,
     tolerance: Tolerance | None = None,
-    more_iterations: int = 6,
 ) -> list[tuple[Minimum, ...]]:
     """Each task's distinct minima reached from its boxes (P,) already near their edges, best first."""
     if not any(thetas):
         return [() for _ in tasks]
     boxes = FitBatch.of(tasks, thetas, PHOTO_BLUR_PX)
-    minima = settle(sighting, boxes, tolerance or Tolerance(), _BLUR_ITERATIONS + more_iterations)
+    minima = settle(sighting, boxes, tolerance or Tolerance())
     out: list[list[Minimum]] = [[] for _ in tasks]
     for k, m in zip(boxes.task, minima, strict=True):
         if m is not None and np.isfinite(m.cost):
@@ -180,9 +178,9 @@ def fit_exact_corners(sighting: Sighting, task: FitTask) -> tuple[Minimum, ...]:
     return tuple(out)
 
 
-def _judge(near: Neighbours, weight: Array) -> Array:
+def _judge(near: Neighbours, weight: Array, spacing_px: Array) -> Array:
     """A lone good sample among bad ones is luck: no sample weighs more than its neighbours' mean."""
-    return np.minimum(weight, near.mean(weight))
+    return np.minimum(weight, near.mean(weight, spacing_px))
 
 
 def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_px: float = FARTHEST_PX) -> FitBatch:
@@ -207,78 +205,85 @@ def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_
         said = boxes.corner_terms(seen.points)
         fixed_n, fixed_g = boxes.information + said.normal, said.right + boxes.prior_pull()
         near = neighbours(samples.run, _NEIGHBOURS)
-        padded = Padded(samples.box, len(boxes))
-        rows = padded.fill(np.column_stack([own, d]))
+        by_box, rows = ByBox(samples.box, len(boxes)), np.column_stack([own, d])
         step = np.zeros((len(boxes), p))
         r = d
         for again in range(_REWEIGHTED):
             if again:
-                r = padded.flat(rows[..., p] - (rows[..., :p] @ step[..., None])[..., 0])
-            wt = base * _judge(near, 1.0 / (1.0 + (r / robust_px) ** 2) ** 2)
-            n = np.swapaxes(rows[..., :p] * padded.fill(wt)[..., None], 1, 2) @ rows
-            step = np.clip(solve_each(n[..., :p] + fixed_n, n[..., p] + fixed_g), -_LONGEST, _LONGEST)
+                r = d - by_box.times(own, step)
+            wt = base * _judge(near, 1.0 / (1.0 + (r / robust_px) ** 2) ** 2, samples.spacing_px)
+            n = by_box.products(rows, wt, p)
+            step = np.clip(solve_each(n[..., :p] + fixed_n, n[..., p] + fixed_g), -LONGEST, LONGEST)
         boxes = boxes.moved(boxes.theta + step, boxes.blur_px)
         if turn:
             boxes = boxes.pick(_apart(boxes, np.arange(len(boxes))))
     return boxes
 
 
-def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, max_iterations: int) -> list[Minimum | None]:
+def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance) -> list[Minimum | None]:
     """Fit the profiles across all edges. None for a box with nothing left to measure, or that is out of the running.
 
     In the first iterations each box finds the picture's blur for itself, from the edges that have no other near them.
-    Then those of a task that have become one go on as one, what is out of the running drops out, and the blur that the
-    best found serves for all, so that their costs compare.
+    Then those of a task that have become one go on as one, what is out of the running drops out, and the best finds the
+    blur for all, so that their costs compare. Each box rests when its own step and its task's blur do.
     """
+    # one long function: what a box comes to is read off right where it rests
     found: list[Minimum | None] = [None] * len(boxes)
-    number = np.arange(len(boxes))
-    relax, previous = np.ones(len(boxes)), np.zeros((len(boxes), N_PARAMETERS))
+    number, leads, road = np.arange(len(boxes)), np.ones(len(boxes), bool), Road.of(len(boxes))
     f_px = sighting.camera.f_px
-    for iteration in range(max_iterations):
-        finding = iteration < _BLUR_ITERATIONS
+    for iteration in range(_MOST_ITERATIONS):
         seen = sample_boxes(sighting, boxes, *_SETTLE_SAMPLES)
         boxes, samples = seen.boxes, seen.samples
         if not len(boxes):
             break
-        number, relax, previous = number[seen.left], relax[seen.left], previous[seen.left]
+        number, leads, road = number[seen.left], leads[seen.left], road.pick(seen.left)
         offsets = measure_offsets(
             boxes.patches(),
             samples,
             blur_px=boxes.blur_px,
             rounded_px=boxes.theta[:, 8] * np.exp(boxes.theta[:, 5]) * f_px,
-            reach_px=2.0 if finding else 1.5,
-            find_blur=finding,
         )
         fixed = boxes.corner_terms(seen.points)
         balance = _balance(seen, OffsetRows(seen, offsets, tolerance, f_px), fixed, tolerance)
-        # samples that change sides can make the steps swing for ever: each reversal halves the next one
-        scaled = balance.step / _SETTLED
-        swings = (scaled[:, :8] * previous[:, :8]).sum(1) < 0.0
-        relax = np.where(swings, 0.5 * relax, np.minimum(1.0, 1.5 * relax))
-        previous = scaled
-        step = relax[:, None] * balance.step
-        boxes = boxes.moved(boxes.theta + step, offsets.blur_px)
         # capped, so that what is hidden costs a fixed price
         miss = np.where(offsets.support > 0.15, np.minimum(balance.misfit, _MISSING), _MISSING)
         cost = _MISFIT_SAMPLES * _edge_average(miss, samples, len(boxes)) + fixed.cost
-        if iteration + 1 == _BLUR_ITERATIONS:
-            boxes, going = _in_the_running(boxes, cost + boxes.prior_cost())
-            number, relax, previous = number[going], np.ones(len(going)), np.zeros((len(going), N_PARAMETERS))
-        if finding:
+        whole = cost + boxes.prior_cost()
+        if iteration < _BLUR_ITERATIONS:
+            boxes = boxes.moved(boxes.theta + balance.step, offsets.blur_px)
+            if iteration + 1 == _BLUR_ITERATIONS:
+                boxes, going, leads = _in_the_running(boxes, whole)
+                number, road = number[going], Road.of(len(going))
             continue
-        done = np.abs(scaled * relax[:, None]).max(1) < 1.0
-        done |= ((step[:, None] @ (balance.normal + boxes.information))[:, 0] * step).sum(1) < _AT_REST
-        done |= iteration + 1 == max_iterations
+        metric = balance.normal + boxes.information
+        blur_px = _common_blur(boxes, leads, offsets.blur_px)
+        done = (length_of(balance.step, metric) < _AT_REST) & (np.abs(blur_px - boxes.blur_px) < _BLUR_AT_REST_PX)
+        if iteration + 1 >= _FOLLOWED_ITERATIONS:
+            done |= (whole > _least(boxes.task, whole) + _CLOSE) | (iteration + 1 == _MOST_ITERATIONS)
         at_rest, going = np.flatnonzero(done), np.flatnonzero(~done)
         good = (balance.trust > 0.4) & (offsets.support > 0.2)
-        for b, minimum in zip(
-            at_rest, _minima(sighting, boxes, at_rest, balance, step, cost, samples, good), strict=True
-        ):
+        moved = boxes.moved(boxes.theta + balance.step, boxes.blur_px)
+        for b, minimum in zip(at_rest, _minima(sighting, moved, at_rest, balance, cost, samples, good), strict=True):
             found[number[b]] = minimum
-        boxes, number, relax, previous = boxes.pick(going), number[going], relax[going], previous[going]
+        theta, road = road.onward(boxes.theta, balance.step, metric)
+        boxes, number = boxes.moved(theta, blur_px).pick(going), number[going]
+        leads, road = leads[going], road.pick(going)
         if not len(boxes):
             break
     return found
+
+
+def _least(task: Array, cost: Array) -> Array:
+    """The least cost (B,) of each box's task."""
+    least = np.full(int(task.max()) + 1, np.inf)
+    np.minimum.at(least, task, cost)
+    return np.asarray(least[task])
+
+
+def _common_blur(boxes: FitBatch, leads: Array, found_px: Array) -> Array:
+    """Each box's blur (B,) as its task's leading box has found it; that of old where that one is at rest."""
+    new = dict(zip(boxes.task[leads].tolist(), found_px[leads].tolist(), strict=True))
+    return np.array([new.get(k, old) for k, old in zip(boxes.task.tolist(), boxes.blur_px.tolist(), strict=True)])
 
 
 def _minima(
@@ -286,12 +291,11 @@ def _minima(
     boxes: FitBatch,
     at_rest: Array,
     balance: _Balance,
-    step: Array,
     cost: Array,
     samples: EdgeSamples,
     good: Array,
 ) -> list[Minimum]:
-    """The boxes `at_rest` (R,) as minima: step (B, P) was their last, cost (B,); good (S,): samples on their edges."""
+    """The boxes `at_rest` (R,) after their last step as minima: cost (B,); good (S,): samples on their edges."""
     if not len(at_rest):
         return []
     outline = samples.spacing_px * (samples.edge < INNER_LEFT)
@@ -301,7 +305,7 @@ def _minima(
         Minimum(
             theta=boxes.theta[b],
             information=balance.normal[b],
-            gradient=balance.right[b] - balance.normal[b] @ step[b],
+            gradient=balance.right[b] - balance.normal[b] @ balance.step[b],
             cost=float(cost[b]),
             prior_cost=float(prior_cost[b]),
             quality=float(quality[b]),
@@ -339,10 +343,10 @@ def _balance(seen: SampledBoxes, rows: OffsetRows, fixed: Told, tolerance: Toler
     step = np.zeros((len(boxes), N_PARAMETERS + 2 * N_EDGES))
     for _ in range(_REWEIGHTED):
         misfit = rows.misfit(step)
-        trust = _judge(near, 1.0 / (1.0 + misfit / 9.0) ** 2)
+        trust = _judge(near, 1.0 / (1.0 + misfit / 9.0) ** 2, samples.spacing_px)
         normal, right, gain = rows.normal_equations(trust * share)
         normal, right = normal + fixed.normal, right + fixed.right
-        main = np.clip(solve_each(normal + boxes.information, right + pull), -_LONGEST, _LONGEST)
+        main = np.clip(solve_each(normal + boxes.information, right + pull), -LONGEST, LONGEST)
         step = np.concatenate([main, gain[..., -1] - (gain[..., :-1] @ main[..., None])[..., 0]], 1)
     return _Balance(main, normal, right, misfit, trust)
 
@@ -357,14 +361,14 @@ def _apart(boxes: FitBatch, order: Array) -> Array:
     return np.array(sorted(kept), int)
 
 
-def _in_the_running(boxes: FitBatch, cost: Array) -> tuple[FitBatch, Array]:
-    """The boxes worth going on with, each task's with the blur that its best one found, and which these are."""
+def _in_the_running(boxes: FitBatch, cost: Array) -> tuple[FitBatch, Array, Array]:
+    """The boxes worth going on with, with the blur that their task's best one found; which they are, and the best."""
     order = np.argsort(cost)
     _, first = np.unique(boxes.task[order], return_index=True)
     best = order[first][np.searchsorted(np.unique(boxes.task), boxes.task)]
     blur_px = boxes.blur_px[best]
     going = _apart(boxes, order[(cost <= cost[best] + HOPELESS)[order]])
-    return boxes.moved(boxes.theta, blur_px).pick(going), going
+    return boxes.moved(boxes.theta, blur_px).pick(going), going, np.isin(going, best)
 
 
 def _edge_average(value: Array, samples: EdgeSamples, n_boxes: int) -> Array:
@@ -373,7 +377,7 @@ def _edge_average(value: Array, samples: EdgeSamples, n_boxes: int) -> Array:
     length = np.bincount(samples.run, samples.spacing_px, n_boxes * N_EDGES).reshape(n_boxes, N_EDGES)
     there = length > 0
     mean = total / np.where(there, length, 1.0)
-    return np.asarray((mean @ _MISFIT_WEIGHT) / (there @ _MISFIT_WEIGHT))
+    return np.asarray((mean * _MISFIT_WEIGHT).sum(1) / (there * _MISFIT_WEIGHT).sum(1))
 
 
 def _same(a: Array, b: Array) -> bool:

@@ -234,7 +234,7 @@ def measure_boxes_again(
             [theta_of_mode(sighting, enlarged(m, 1 / looks[k].binned), task.prior) for m in modes[k]]
             for task, k in zip(tasks, some, strict=True)
         ]
-        return settle_all(sighting, tasks, thetas, more_iterations=8)  # they are nearly where they belong
+        return settle_all(sighting, tasks, thetas)
 
     return _measured(looks, expectations, Tolerance(), fit, judge or _judged)
 

@@ -10,12 +10,20 @@ from itertools import pairwise
 import numpy as np
 
 from photoaz.photo.camera import Array
-from photoaz.vision.box import BoxView
+from photoaz.vision.box import LEFT_SIDE, N_BODY, RIGHT_SIDE, BoxView
+
+
+def ramp(value: Array) -> Array:
+    """Weights from 0 to 1, as value (...,) is where it lies between: what comes and goes must not make a fit jump."""
+    return np.asarray(np.clip(value, 0.0, 1.0))
+
 
 #: kinds of edges; the inner ones are those between two visible faces
 LEFT, RIGHT, TOP, BOTTOM, INNER_LEFT, INNER_RIGHT, INNER_LOWER, INNER_UPPER = range(8)
 N_EDGES = 8
 _INNER_KINDS = (INNER_LEFT, INNER_RIGHT, INNER_LOWER, INNER_UPPER)
+#: the inner edge behind each edge of the outline
+PARTNER = np.array([INNER_LEFT, INNER_RIGHT, INNER_UPPER, INNER_LOWER])
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,9 +35,10 @@ class EdgeSamples:
     x_px: the place; normal: unit, pointing out of the box (for an inner edge: away from the large face); first, second,
     fraction: the sample is (1 - fraction) * points[first] + fraction * points[second] of the body's points, counted on
     through all boxes; edge: the kind; along: position along its edge, -1 to 1; spacing_px: length of edge that the
-    sample stands for; inner_px: distance inwards to the next edge (inf: none near); inner_*: that edge's own
-    interpolation; outer_px: distance outwards from an inner edge to the outline (inf for the outline itself); box:
-    which of the boxes it belongs to.
+    sample stands for: it fades out where the edge ends, so that nothing jumps when a box is moved; inner_px: distance
+    inwards to the next edge (inf: none near); inner_share: how far that edge is there to be measured, 0 to 1; inner_*:
+    its own interpolation; outer_px: distance outwards from an inner edge to the outline (inf for the outline itself);
+    box: which of the boxes it belongs to.
     """
 
     x_px: Array
@@ -41,6 +50,7 @@ class EdgeSamples:
     along: Array
     spacing_px: Array
     inner_px: Array
+    inner_share: Array
     inner_first: Array
     inner_second: Array
     inner_fraction: Array
@@ -93,86 +103,105 @@ def _sample_chains(
     length = np.hypot(step[:, 0], step[:, 1])
     at = np.flatnonzero((chain[1:] == chain[:-1]) & (length > 1e-6))
     length, step, of = length[at], step[at], chain[at]
-    end = np.cumsum(length)
     total = np.bincount(of, length, len(chains))
-    usable = total - 2 * trim
-    n = np.where(
-        usable > 0.5,
-        np.maximum(
-            2, np.rint(usable / np.clip(total / _FEW_ON_AN_EDGE, 1.0, np.maximum(spacing_px, total / max_per_edge)))
-        ),
-        0,
-    ).astype(int)
+    usable = np.maximum(total - 2 * trim, 0.0)
+    spacing = np.clip(total / _FEW_ON_AN_EDGE, 1.0, np.maximum(spacing_px, total / max_per_edge))
+    # counted from the middle outwards: a longer edge gets more samples at its ends, where they count little
+    beside = np.where(usable > 0, np.ceil(0.5 * usable / spacing + 0.5) - 1, -1).astype(int)
+    n = np.maximum(2 * beside + 1, 0)
     own = np.repeat(np.arange(len(chains)), n)
-    before = np.cumsum(n) - n
-    spacing = np.divide(usable, n, out=np.zeros_like(usable), where=n > 0)
-    arc = trim[own] + (np.arange(len(own)) - before[own] + 0.5) * spacing[own]
-    # segments of one polyline lie end to end on the way along all of them
-    offset = np.cumsum(total) - total
-    lowest, highest = np.searchsorted(of, np.arange(len(chains) + 1))[[own, own + 1]] if len(own) else (own, own)
-    segment = np.searchsorted(end, offset[own] + arc, side="right")
-    segment = np.clip(segment, lowest, highest - 1)
-    long = length[segment]
-    fraction = (offset[own] + arc - end[segment]) / long + 1.0
-    tangent = step[segment] / long[:, None]
+    step_no = np.arange(len(own)) - (np.cumsum(n) - n)[own] - beside[own]
+    cell, end_of = spacing[own], 0.5 * usable[own]
+    low, high = (np.clip((step_no + half) * cell, -end_of, end_of) for half in (-0.5, 0.5))
+    arc, stands_for = 0.5 * (total[own] + low + high), high - low
+    first = np.searchsorted(of, np.arange(len(chains)))
+    number = np.arange(len(of)) - first[of]
+    ends = np.full((len(chains), int(number.max(initial=-1)) + 1), np.inf)
+    ends[of, number] = length
+    ends = np.cumsum(ends, 1)[own]  # of each polyline by itself: the same whatever others there are
+
+    def located(arc: Array) -> tuple[Array, Array, Array]:
+        """Places, segments and how far along them, of lengths from the starts of the samples' polylines."""
+        inside = np.isfinite(ends[:, 1:]) & (ends[:, :-1] <= arc[:, None])
+        nth = inside.sum(1)
+        segment = first[own] + nth
+        fraction = (arc - ends[np.arange(len(own)), nth]) / length[segment] + 1.0
+        return place[at[segment]] + fraction[:, None] * step[segment], segment, fraction
+
+    x, segment, fraction = located(arc)
+    # from one end to the other of what a sample stands for: it turns round a corner little by little
+    chord = located(np.minimum(arc + 0.5 * cell, total[own]))[0] - located(np.maximum(arc - 0.5 * cell, 0.0))[0]
+    tangent = chord / np.hypot(chord[:, 0], chord[:, 1])[:, None]
     start = at[segment]
     return _Chains(
         chain=own,
-        x_px=place[start] + fraction[:, None] * step[segment],
+        x_px=x,
         normal=np.stack([tangent[:, 1], -tangent[:, 0]], -1),
         first=index[start],
         second=index[start + 1],
         fraction=fraction,
         along=arc / total[own] * 2 - 1,
-        spacing_px=spacing[own],
+        spacing_px=stands_for,
         arc=arc,
     )
 
 
 def _outline_chains(view: BoxView) -> list[tuple[int, list[int]]]:
-    """The outline's polylines by kind: clockwise as shown, cut where it changes between body and caps."""
-    slice_size = len(view.points_px) // 4
+    """The outline's polylines by kind, clockwise as shown: its sides, and what is between them at top and bottom."""
     hull = view.hull.tolist()
-    slices = [h // slice_size for h in hull]
-    out: list[tuple[int, list[int]]] = []
-    upper = [s >= 2 for s in slices]
-    rising: list[int] = []
-    falling: list[int] = []
-    for i in range(len(hull)):
-        if upper[i] != upper[i - 1]:
-            (rising if upper[i] else falling).append(i)
-            # clockwise with y down: upwards on the left
-            if slices[i - 1] + slices[i] == 3 and slices[i] in (1, 2):
-                out.append((LEFT if upper[i] else RIGHT, [hull[i - 1], hull[i]]))
-    if len(rising) == 1:
-        (top,), (bottom,) = rising, falling
-        round_ = hull + hull
-        out.append((TOP, round_[top : bottom + (len(hull) if bottom < top else 0)]))
-        out.append((BOTTOM, round_[bottom : top + (len(hull) if top < bottom else 0)]))
-    return out
+    upper = [2 * h >= N_BODY for h in hull]
+    rising = [i for i in range(len(hull)) if upper[i] and not upper[i - 1]]
+    if len(rising) != 1:
+        return []
+    hull = hull[rising[0] :] + hull[: rising[0]]
+    n_upper = sum(upper)
+    (left_low, left_up), (right_low, right_up) = LEFT_SIDE, RIGHT_SIDE
+    px = view.points_px
+    top = _between(px, (left_low, left_up), hull[:n_upper], (right_low, right_up))
+    bottom = _between(px, (right_up, right_low), hull[n_upper:], (left_up, left_low))
+    return [(LEFT, [left_low, left_up]), (RIGHT, [right_up, right_low]), (TOP, top), (BOTTOM, bottom)]
+
+
+def _between(px: Array, before: tuple[int, int], points: list[int], after: tuple[int, int]) -> list[int]:
+    """The polyline from the second end of one side by way of points of the outline to that of the next side.
+
+    Points that the sides have passed already are left out.
+    """
+
+    def ahead(side: tuple[int, int], p: int) -> bool:
+        dx, dy = px[side[1]] - px[side[0]]
+        ex, ey = px[p] - px[side[1]]
+        return bool(dx * ex + dy * ey > -abs(dx * ey - dy * ex))
+
+    while points and not ahead(before, points[0]):
+        points = points[1:]
+    while points and not ahead(after, points[-1]):
+        points = points[:-1]
+    return [before[1], *points, after[1]]
 
 
 #: samples on a short edge, whatever the spacing asked for
 _FEW_ON_AN_EDGE = 12.0
-#: an outline that turns by more than this within the trimmed length has a corner there
-_CORNER_COSINE = float(np.cos(np.radians(25.0)))
+#: an outline that turns within the trimmed length by this or more has a corner there; it begins to be one at half of it
+_CORNER_COSINE, _BEND_COSINE = np.cos(np.radians([25.0, 12.5]))
 
 
 def _apart_from_corners(samples: _Chains, capped: Array, trim: Array) -> Array:
-    """Whether a sample is far enough from corners of the outline, where its profile would cross the other edge.
+    """How far (0 to 1) a sample is away from corners of the outline, where its profile would cross the other edge.
 
     capped: whether a polyline runs round a cap; trim: of each polyline.
     """
-    ok = np.ones(len(samples.chain), bool)
+    ok = np.ones(len(samples.chain))
     at = np.flatnonzero(capped[samples.chain])
     chain, normal, arc, reach = samples.chain[at], samples.normal[at], samples.arc[at], trim[samples.chain[at]]
     for k in range(1, len(at)):
-        near = (chain[k:] == chain[:-k]) & (arc[k:] - arc[:-k] < reach[k:])
+        near = np.where(chain[k:] == chain[:-k], np.clip(reach[k:] - arc[k:] + arc[:-k], 0.0, 1.0), 0.0)
         if not near.any():
             break
-        turned = near & ((normal[k:] * normal[:-k]).sum(1) < _CORNER_COSINE)
-        ok[at[k:][turned]] = False
-        ok[at[:-k][turned]] = False
+        cosine = (normal[k:] * normal[:-k]).sum(1)
+        left = 1.0 - near * np.clip((_BEND_COSINE - cosine) / (_BEND_COSINE - _CORNER_COSINE), 0.0, 1.0)
+        ok[at[k:]] = np.minimum(ok[at[k:]], left)
+        ok[at[:-k]] = np.minimum(ok[at[:-k]], left)
     return ok
 
 
@@ -214,19 +243,22 @@ def sample_edges(
     kinds, chains, boxes, inner = _chains_of(views)
     if not chains:
         empty, none, flat = np.zeros(0), np.zeros(0, int), np.zeros((0, 2))
-        return EdgeSamples(flat, flat, none, none, empty, none, empty, empty, empty, none, none, empty, empty, none)
+        some = (none, none, empty, none, empty, empty, empty, empty, none, none, empty, empty, none)
+        return EdgeSamples(flat, flat, *some)
     kind_of, box_of = np.array(kinds), np.array(boxes)
     trim = (1.1 * blur + 1.0)[box_of]
     c = _sample_chains(px, chains, max_per_edge, trim, spacing_px)
-    c = c.pick(_apart_from_corners(c, (kind_of == TOP) | (kind_of == BOTTOM), trim))
+    stands_for = c.spacing_px * _apart_from_corners(c, (kind_of == TOP) | (kind_of == BOTTOM), trim)
     edge, box = kind_of[c.chain], box_of[c.chain]
-    on_outline = edge < INNER_LEFT
-    inner_px, inner_first, inner_second, inner_fraction = _inner_behind(c, box, on_outline, inner, px)
+    seen = np.stack([v.inner_seen for v in views])
+    behind = _inner_behind(c, edge, box, inner, px, seen)
     outer_px = np.full(len(edge), np.inf)
-    inside = np.flatnonzero(~on_outline)
+    inside = np.flatnonzero(edge >= INNER_LEFT)
     if len(inside):
         outer_px[inside] = _outline_ahead(c.x_px[inside], c.normal[inside], box[inside], views)
-    # inner edges too close to the outline are measured together with it, never by themselves
+        # inner edges too close to the outline are measured together with it, never by themselves
+        alone = ramp(outer_px[inside] - (3.0 * blur + 1.0)[box[inside]])
+        stands_for[inside] *= alone * seen[box[inside], edge[inside] - INNER_LEFT]
     samples = EdgeSamples(
         x_px=c.x_px,
         normal=c.normal,
@@ -235,29 +267,36 @@ def sample_edges(
         fraction=c.fraction,
         edge=edge,
         along=c.along,
-        spacing_px=c.spacing_px,
-        inner_px=inner_px,
-        inner_first=inner_first,
-        inner_second=inner_second,
-        inner_fraction=inner_fraction,
+        spacing_px=stands_for,
+        inner_px=behind[0],
+        inner_share=behind[1],
+        inner_first=behind[2],
+        inner_second=behind[3],
+        inner_fraction=behind[4],
         outer_px=outer_px,
         box=box,
     )
-    return samples.pick(outer_px > (3.0 * blur + 1.0)[box])
+    return samples.pick(stands_for > _LEAST_PX)
+
+
+#: what stands for less of an edge than this is left out, px
+_LEAST_PX = 1e-4
 
 
 def _inner_behind(
-    c: _Chains, box: Array, on_outline: Array, inner: Array, px: Array
-) -> tuple[Array, Array, Array, Array]:
-    """The nearest inner edge inwards of each sample of the outline: distance, its ends' points, fraction between them.
+    c: _Chains, edge: Array, box: Array, inner: Array, px: Array, seen: Array
+) -> tuple[Array, Array, Array, Array, Array]:
+    """The inner edge inwards of each sample of the outline: the one of its own side, else the nearest.
 
-    inner (B, 4, 2): the inner edges of each box, -1 where there is none.
+    Its distance, how far it is there to be measured (only that of the same side), its ends' points, and the fraction
+    between them. edge, box (S,); inner (B, 4, 2): the inner edges of each box, -1 where there is none; seen (B, 4): how
+    far they are in view.
     """
     n = len(box)
-    nearest, fraction = np.full(n, np.inf), np.zeros(n)
+    nearest, share, fraction = np.full(n, np.inf), np.zeros(n), np.zeros(n)
     ends = np.zeros((n, 2), int)
     for k in range(inner.shape[1]):
-        at = np.flatnonzero(on_outline & (inner[box, k, 0] >= 0))
+        at = np.flatnonzero((edge < INNER_LEFT) & (inner[box, k, 0] >= 0))
         pair = inner[box[at], k]
         a = px[pair[:, 0]]
         d = px[pair[:, 1]] - a
@@ -268,10 +307,12 @@ def _inner_behind(
             back = (rel[:, 0] * d[:, 1] - rel[:, 1] * d[:, 0]) / det  # inwards: x - back * m lies on the line
             u = (rel[:, 0] - back * m[:, 0]) * d[:, 0] + (rel[:, 1] - back * m[:, 1]) * d[:, 1]
             u = u / (d * d).sum(1)
-            hit = np.isfinite(back) & (back > 0.05) & (u > -0.05) & (u < 1.05) & (back < nearest[at])
+            there = ramp(2.0 * back) * ramp(10.0 * u + 0.5) * ramp(10.5 - 10.0 * u) * seen[box[at], k]
+            own = PARTNER[edge[at]] == _INNER_KINDS[k]
+            hit = np.isfinite(back) & (there > 0.0) & (own | ((back < nearest[at]) & (share[at] == 0.0)))
         at = at[hit]
-        nearest[at], fraction[at], ends[at] = back[hit], u[hit], pair[hit]
-    return nearest, ends[:, 0], ends[:, 1], fraction
+        nearest[at], share[at], fraction[at], ends[at] = back[hit], (there * own)[hit], u[hit], pair[hit]
+    return nearest, share, ends[:, 0], ends[:, 1], fraction
 
 
 def _outline_ahead(x: Array, normal: Array, box: Array, views: Sequence[BoxView]) -> Array:
@@ -289,8 +330,9 @@ def _outline_ahead(x: Array, normal: Array, box: Array, views: Sequence[BoxView]
     cut = np.searchsorted(box, np.arange(len(views) + 1)).tolist()
     for b, (i, j) in enumerate(pairwise(cut)):
         if j > i:
-            speed = normal[i:j] @ out[b].T
-            distance = level[b] - x[i:j] @ out[b].T
+            own = out[b, : len(views[b].hull)]
+            speed = normal[i:j] @ own.T
+            distance = level[b, : len(own)] - x[i:j] @ own.T
             ahead[i:j] = np.divide(distance, speed, out=np.full_like(speed, np.inf), where=speed > 1e-9).min(1)
     return ahead
 

@@ -10,16 +10,34 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from photoaz.photo.camera import Array
-from photoaz.quantities import BLUR_LIMITS_PX
-from photoaz.vision.outline import INNER_LEFT, EdgeSamples
+from photoaz.quantities import BLUR_LIMITS_PX, PHOTO_BLUR_PX
+from photoaz.vision.outline import INNER_LEFT, EdgeSamples, ramp
 from photoaz.vision.patch import Patch
-from photoaz.vision.profiles import along_contrast, mean_where, of_each_box, row_sums, runs, sample_profiles
+from photoaz.vision.profiles import (
+    along_contrast,
+    of_each_box,
+    row_sums,
+    running_median,
+    sample_profiles,
+    weighted_mean,
+    weighted_median,
+)
 
+#: where along a profile's reach its pixels are: whatever the blur, so many
+_PLACES = np.linspace(-1.0, 1.0, 11)
+#: so many of a profile's residuals tell its noise; of a normal distribution's magnitudes, the mean of that share of
+#: smallest ones is 0.42 standard deviations
+_SMALLER = 7
+_LIMIT = ndtri(0.5 + 0.5 * _SMALLER / len(_PLACES))
+_MEAN_OF_SMALLER = 2.0 * len(_PLACES) / _SMALLER * (1.0 - np.exp(-0.5 * _LIMIT**2)) / np.sqrt(2.0 * np.pi)
 #: inverse variances of what a profile's unknowns are before it is looked at: next to nothing
-_BACK_WEIGHT, _WALL_WEIGHT, _OFFSET_WEIGHT = 1e-8, 1e-6, 1e-4
+_BACK_WEIGHT, _WALL_WEIGHT = 1e-8, 1e-6
+#: an offset is sought about the model's edge, give or take this [px]; else the hardly visible would be seen anywhere
+_SOUGHT_PX = 2.0
+_OFFSET_WEIGHT = _SOUGHT_PX**-2
 #: no single offset is known better than this, px squared
 _LEAST_VARIANCE = 0.03**2
 _UPPER = np.triu_indices(3)
@@ -49,72 +67,76 @@ def measure_offsets(
     samples: EdgeSamples,
     *,
     blur_px: float | Array,
-    reach_px: float = 1.5,
+    reach_px: float = 2.5,
     rounded_px: float | Array = 0.0,
     find_blur: bool = True,
 ) -> EdgeOffsets:
     """Fit each profile: shades of background, wall and face, offsets of the outline and of the inner edge.
 
-    patch, blur_px, rounded_px: of all boxes, or one for each. rounded_px: width of the front edges' rounding as seen,
-    which softens the inner edges. find_blur: without it, blur_px comes back as given.
+    patch, blur_px, rounded_px: of all boxes, or one for each. reach_px: how far a profile goes on beyond the blur.
+    rounded_px: width of the front edges' rounding as seen, which softens the inner edges. find_blur: without it,
+    blur_px comes back as given.
 
     Unknowns of a profile: background, wall and face shade (the last two held near their run along the edge where an
     inner edge is near), and the two offsets; linearised about the model's edges, reweighted robustly three times. The
     shade of a wall too narrow to fill a pixel is found from all profiles of its edge together: taken for the face's, it
-    would draw the outline inwards.
+    would draw the outline inwards. Where the inner edge comes into reach the answers without and with it are mixed, so
+    that offsets and weights move without jumps when the box does.
     """
     # one long function: what three rounds of reweighting leave is read off right behind them
     p = _profiles_of(patch, samples, of_each_box(blur_px, samples), reach_px, rounded_px)
     box, n_boxes = samples.box, len(p.blur_px)
-    back, wall, face, between = _first_shades(p, samples.run)
-    one, two = p.one_edge(np.flatnonzero(~p.has_inner)), p.two_edges(np.flatnonzero(p.has_inner))
-    spread = np.maximum(6.0, 0.05 * np.abs(face[two.at]))
+    one, two = p.one_edge(np.flatnonzero(p.two < 1.0)), p.two_edges(np.flatnonzero(p.two > 0.0))
+    n_one, row = len(one.at), np.concatenate([one.at, two.at])
+    part = samples.spacing_px[row] * np.concatenate([1.0 - p.two[one.at], p.two[two.at]])
+    clean = np.concatenate([p.clean[one.at], np.ones_like(two.profile)])
+    back, wall, face, between = _first_shades(p, samples)
+    near1, mid1 = back[one.at], wall[one.at]
+    near, mid, far = back[two.at], wall[two.at], face[two.at]
+    spread = np.maximum(6.0, 0.05 * np.abs(far))
     prior = _prior_of_two(spread)
-    hidden = _HiddenWalls(samples.run[two.at], between[two.at], face[two.at])
-    weight = p.clean.astype(float)
+    hidden = _HiddenWalls(samples.run[two.at], np.minimum(part[n_one:], 1.0), between[two.at], far, spread)
+    weight = clean * p.per_px[box[row]][:, None]
     noise = np.full(n_boxes, 2.0)
-    residual = np.empty_like(p.profile)
     for iteration in range(3):
-        scaled = weight / (noise**2)[box][:, None]
-        near, mid, far = back[two.at], wall[two.at], face[two.at]
-        normal, right = two.equations(scaled[two.at], near, mid, far)
+        scaled = weight / (noise**2)[box[row]][:, None]
+        normal, right = two.equations(scaled[n_one:], near, mid, far)
         guess = np.stack([near, mid, far, np.zeros(len(mid)), np.zeros(len(mid))], -1)
         if len(hidden.at):
-            shade, variance = hidden.shade(normal, right, prior, guess)
+            shade, variance = hidden.shade(normal, right, prior, guess, 0.5 if iteration else 1.0)
             guess[hidden.at, 1] = mid[hidden.at] = shade
-            prior[hidden.at, 1] = 1.0 / (spread[hidden.at] ** 2 + variance)
-        x2, residual[two.at], covariance = two.solve(normal, right, prior, guess)
-        contrast = wall[one.at] - back[one.at]
-        x1, residual[one.at], variance1 = one.solve(scaled[one.at], contrast, back[one.at], wall[one.at])
-        scale = p.scatter(residual)
-        noise = np.clip(_median_of_each(scale, box, n_boxes), 0.8, 8.0)
+            prior[hidden.at, 1] = variance
+        x2, residual2, covariance = two.solve(normal, right, prior, guess)
+        contrast = mid1 - near1
+        x1, residual1, variance1 = one.solve(scaled[:n_one], contrast, near1, mid1)
+        residual = np.concatenate([residual1, residual2])
+        scale = np.maximum(_scatter(residual), 0.7)
+        noise = np.clip(weighted_median(scale, part, box[row], n_boxes), 0.8, 8.0)
         noise = np.where(np.isnan(noise), 2.0, noise)
         if iteration < 2:
-            weight = p.clean / (1.0 + (residual / (3.0 * np.maximum(scale, noise[box]))[:, None]) ** 2)
-            step = 0.5 * (mid + x2[:, 1])
-            step[hidden.at] = mid[hidden.at]
-            wall[one.at], wall[two.at] = x1[:, 1], step
-            back[one.at], back[two.at] = x1[:, 0], x2[:, 0]
-    own, inner = np.empty(len(box)), np.zeros(len(box))
-    own[one.at], own[two.at], inner[two.at] = x1[:, 2], x2[:, 3], x2[:, 4]
+            weight = clean / (1.0 + (residual / (3.0 * np.maximum(scale, noise[box[row]]))[:, None]) ** 2)
+            weight *= p.per_px[box[row]][:, None]
+            mid1, near1, near = x1[:, 1], x1[:, 0], x2[:, 0]
+            mid = mid + 0.5 * (1.0 - hidden.share) * (x2[:, 1] - mid)
     # a profile that the model does not explain tells less
+    variance_px = (noise**2)[box[row]]
+    count = row_sums(clean)
     unexplained = residual * residual
-    count = row_sums(p.clean.astype(float))
-    chi2 = np.maximum(1.0, row_sums(weight * unexplained) / (noise**2)[box] / np.maximum(count - 4, 1))
+    chi2 = np.maximum(1.0, row_sums(weight * unexplained) / variance_px / np.maximum(count - 4, 1))
     blur = p.blur_px
     if find_blur:
-        # an edge still far from its place would only look soft
-        clear = (samples.edge[one.at] < INNER_LEFT) & (np.abs(x1[:, 2]) < 0.5 * blur[box[one.at]])
-        step = _blur_steps(one, clear, residual[one.at], p.t, contrast, blur, noise)
-        blur = np.clip(blur + step, *BLUR_LIMITS_PX)
-    with_edge = row_sums(p.clean * unexplained) + count * noise[box] ** 2 * 0.5
-    half = p.half
+        blur = np.clip(blur + _blur_steps(one, samples, p, x1[:, 2], residual1, contrast, noise), *BLUR_LIMITS_PX)
+    with_edge = row_sums(clean * unexplained) + count * variance_px * 0.5
+    support = ramp(1.0 - with_edge / (_without_edge(p, row, clean) + 1e-9))
+    own = np.concatenate([x1[:, 2], x2[:, 3]])
+    half, inner = p.half[box], np.zeros(len(box))
+    inner[two.at] = x2[:, 4]
     return EdgeOffsets(
-        own=np.clip(own, -half, half),
+        own=np.clip(p.mixed(own, row, n_one), -half, half),
         inner=np.clip(inner, -half, half),
-        weight=_weights(one.at, variance1 * chi2[one.at], two.at, covariance * chi2[two.at][:, None, None]),
-        has_inner=p.has_inner,
-        support=np.clip(1.0 - with_edge / (p.without_edge() + 1e-9), 0.0, 1.0),
+        weight=_weights(one.at, variance1, two.at, covariance, p.two, chi2),
+        has_inner=p.two > 0.0,
+        support=p.mixed(support, row, n_one),
         noise=noise,
         blur_px=blur,
     )
@@ -129,31 +151,36 @@ def usual_weights(
     measured (n,), and the weight of an outline by itself before the face.
     """
     background, wall, face = shades
-    half = np.ceil(3.0 * blur_px + 1.5)
-    t = np.arange(-half, half + 1)
+    half = 3.0 * blur_px + 2.5
+    t = half * _PLACES
+    per_px = _weight_per_px(half)
     inner_blur = _inner_blur(blur_px, rounded_px)
-    has = _inner_is_measured(apart_px, half, inner_blur)
-    at, alone_at = np.flatnonzero(has), np.zeros(1, int)
-    one = _OneEdge(alone_at, alone_at, np.zeros((1, len(t))), t, np.full(1, blur_px))
-    clean = np.full((len(at), len(t)), noise**-2.0)
+    share = _inner_is_measured(apart_px, half, inner_blur)
+    at, first = np.flatnonzero(share > 0.0), np.zeros(1, int)
+    one = _OneEdge(first, first, np.zeros((1, len(t))), t[None], np.full(1, blur_px))
     nothing = np.zeros(1)
-    variance = one.solve(np.full((1, len(t)), noise**-2.0), np.full(1, face - background), nothing, nothing)[2]
-    two = _TwoEdges(at, 0.0 * clean, t, apart_px[at], np.full(len(at), blur_px), np.full(len(at), inner_blur))
     flat = np.ones(len(at))
-    normal, right = two.equations(clean, background * flat, wall * flat, face * flat)
+    every = np.broadcast_to(t, (len(at), len(t)))
+    variance = one.solve(np.full((1, len(t)), per_px / noise**2), np.full(1, face - background), nothing, nothing)[2]
+    two = _TwoEdges(at, 0.0 * every, every, apart_px[at], blur_px * flat, inner_blur * flat)
+    pixels = np.full((len(at), len(t)), per_px / noise**2)
+    normal, right = two.equations(pixels, background * flat, wall * flat, face * flat)
     prior = _prior_of_two(np.maximum(6.0, 0.05 * face) * flat)
     covariance = two.solve(normal, right, prior, 0.0 * prior)[2]
-    out = _weights(np.arange(len(apart_px)), np.full(len(apart_px), variance[0]), at, covariance)
-    return out, has, float(_weights(alone_at, variance, alone_at[:0], covariance[:0])[0, 0, 0])
+    out = _weights(
+        np.arange(len(share)), np.full(len(share), variance[0]), at, covariance, share, np.ones(len(share) + len(at))
+    )
+    return out, share > 0.0, float(_weights(first, variance, first[:0], covariance[:0], nothing, np.ones(1))[0, 0, 0])
 
 
 @dataclass(frozen=True, slots=True)
 class _Profiles:
-    """Profiles (S, T) at distances t (T,) from their edges, and what of each is used.
+    """Profiles (S, T) at distances t (S, T) from their edges, and what of each is used.
 
-    box (S,): whose they are; blur_px (B,): of the boxes; half, blur, inner_blur (S,): reach, and softness of outline
-    and inner edge; has_inner (S,): whether the inner edge is measured, apart (S,) from the outline (far off where it is
-    not). valid (S, T): within reach; clean (S, T): and free of an inner edge that is not measured.
+    box (S,): whose they are; blur_px, half (B,): blur and reach of the boxes, px; per_px (B,): what one of their pixels
+    weighs; blur, inner_blur (S,): softness of outline and inner edge; two (S,): how far the inner edge is measured,
+    0 to 1, apart (S,) from the outline (far off where it is not). clean (S, T): how far a pixel is free of an inner
+    edge that is not measured.
     """
 
     profile: Array
@@ -161,65 +188,58 @@ class _Profiles:
     box: Array
     blur_px: Array
     half: Array
+    per_px: Array
     blur: Array
     inner_blur: Array
-    has_inner: Array
+    two: Array
     apart: Array
-    valid: Array
     clean: Array
 
     def one_edge(self, at: Array) -> _OneEdge:
         """The model of the profiles `at` (n,), which cross one edge."""
-        return _OneEdge(at, self.box[at], self.profile[at], self.t, self.blur_px)
+        return _OneEdge(at, self.box[at], self.profile[at], self.half[:, None] * _PLACES, self.blur_px)
 
     def two_edges(self, at: Array) -> _TwoEdges:
         """The model of the profiles `at` (n,), which cross the outline and an inner edge."""
-        return _TwoEdges(at, self.profile[at], self.t, self.apart[at], self.blur[at], self.inner_blur[at])
+        return _TwoEdges(at, self.profile[at], self.t[at], self.apart[at], self.blur[at], self.inner_blur[at])
 
-    def scatter(self, residual: Array) -> Array:
-        """Robust standard deviation (S,) of what a model leaves (S, T)."""
-        off = np.where(self.valid, np.abs(residual), np.inf)
-        off.sort(1)
-        count, places = (2 * self.half + 1).astype(int), np.arange(len(off))
-        middle = 0.5 * (off[places, (count - 1) // 2] + off[places, count // 2])
-        return np.asarray(np.maximum(1.4826 * middle, 0.7))
-
-    def without_edge(self) -> Array:
-        """Sum of squares (S,) that a shade and a slope alone leave."""
-        flat = np.where(self.valid, self.profile, 0.0)
-        count = (2 * self.half + 1).astype(int)
-        level = row_sums(flat) / count
-        slope = flat @ self.t / (self.half * (self.half + 1) * (2 * self.half + 1) / 3.0)
-        return row_sums(self.clean * (self.profile - level[:, None] - slope[:, None] * self.t) ** 2)
+    def mixed(self, value: Array, row: Array, n_one: int) -> Array:
+        """Values (S,) of the samples from those of the rows: n_one of one edge, then those of two."""
+        out = np.zeros(len(self.two))
+        out[row[:n_one]] = ((1.0 - self.two)[row[:n_one]]) * value[:n_one]
+        out[row[n_one:]] += self.two[row[n_one:]] * value[n_one:]
+        return out
 
 
 def _profiles_of(
     patch: Patch | Sequence[Patch], samples: EdgeSamples, blur_px: Array, reach_px: float, rounded_px: float | Array
 ) -> _Profiles:
-    half_px = np.ceil(3.0 * blur_px + reach_px)
-    longest = half_px.max(initial=1.0)
-    t = np.arange(-longest, longest + 1)
+    half = 3.0 * blur_px + reach_px
     box = samples.box
-    blur, half = blur_px[box], half_px[box]
-    profile = along_contrast(sample_profiles(patch, samples, t), t, samples.run, 1.3 * blur)
+    t = half[box][:, None] * _PLACES
+    blur = blur_px[box]
+    profile = along_contrast(sample_profiles(patch, samples, t), t, samples, 1.3 * blur)
     inner_blur = _inner_blur(blur, np.broadcast_to(np.asarray(rounded_px, float), blur_px.shape)[box])
-    has_inner = _inner_is_measured(samples.inner_px, half, inner_blur)
-    # where it is not, the pixels that it reaches into are left out, but for those next to the outline
-    limit = np.where(has_inner, -np.inf, np.minimum(2.0 * inner_blur - samples.inner_px, -1.3 * blur - 1.0))
-    valid = (np.abs(t) <= half_px[:, None])[box]
+    # the pixels that an inner edge reaches into are left out where it is not measured, but for those at the outline
+    limit = np.minimum(2.0 * inner_blur - samples.inner_px, -1.3 * blur - 1.0)
     return _Profiles(
         profile=profile,
         t=t,
         box=box,
         blur_px=blur_px,
         half=half,
+        per_px=_weight_per_px(half),
         blur=blur,
         inner_blur=inner_blur,
-        has_inner=has_inner,
-        apart=np.where(has_inner, samples.inner_px, 1e3),
-        valid=valid,
-        clean=valid & (t > limit[:, None]),
+        two=samples.inner_share * _inner_is_measured(samples.inner_px, half[box], inner_blur),
+        apart=np.minimum(samples.inner_px, 1e3),
+        clean=1.0 - samples.inner_share[:, None] * ramp(limit[:, None] - t + 0.5),
     )
+
+
+def _weight_per_px(half_px: Array | float) -> Array:
+    """What a profile's pixels weigh: closer together than the picture's own, they tell the same twice."""
+    return np.asarray(np.minimum(half_px * (_PLACES[1] - _PLACES[0]), 1.0))
 
 
 def _inner_blur(blur_px: Array | float, rounded_px: Array | float) -> Array:
@@ -227,30 +247,46 @@ def _inner_blur(blur_px: Array | float, rounded_px: Array | float) -> Array:
     return np.asarray(np.hypot(blur_px, rounded_px / np.sqrt(12.0)))
 
 
-def _inner_is_measured(inner_px: Array, half_px: Array, inner_blur: Array) -> Array:
-    """The face beyond an inner edge must fill a pixel of its own, or the edge tells nothing."""
-    return np.asarray(inner_px < half_px - 1.3 * inner_blur)
+def _inner_is_measured(inner_px: Array, half_px: Array | float, inner_blur: Array) -> Array:
+    """How far, 0 to 1: the face beyond an inner edge must fill a pixel of its own, or the edge tells nothing."""
+    return ramp(half_px - 1.3 * inner_blur - inner_px)
 
 
-def _first_shades(p: _Profiles, run: Array) -> tuple[Array, Array, Array, Array]:
-    """Background, wall and face (S,) straight from the pixels that one face alone fills, smoothed along each run (S,).
+def _scatter(residual: Array) -> Array:
+    """Robust standard deviation (R,) of what a model leaves (R, T): from the mean of the smaller ones' magnitudes."""
+    off = np.partition(np.abs(residual), _SMALLER - 1, 1)[:, :_SMALLER]
+    return np.asarray(row_sums(off) / (_SMALLER * _MEAN_OF_SMALLER))
 
-    And whether any pixel is filled by the wall alone.
+
+def _without_edge(p: _Profiles, row: Array, clean: Array) -> Array:
+    """Sum of squares (R,) that a shade and a slope alone leave of the profiles `row` (R,)."""
+    profile, t = p.profile[row], p.half[p.box[row]][:, None] * _PLACES
+    level = row_sums(profile) / len(_PLACES)
+    slope = row_sums(profile * t) / row_sums(t * t)
+    return row_sums(clean * (profile - level[:, None] - slope[:, None] * t) ** 2)
+
+
+def _first_shades(p: _Profiles, samples: EdgeSamples) -> tuple[Array, Array, Array, Array]:
+    """Background, wall and face (S,) straight from the pixels that one face alone fills, smoothed along each edge.
+
+    And how far (0 to 1) a pixel is filled by the wall alone.
     """
-    deep_from = np.where(p.has_inner, -p.apart - 1.3 * p.inner_blur, -1.3 * p.blur)
-    deep = mean_where(p.profile, p.clean & (p.t < deep_from[:, None]))
-    between = (p.t < -1.3 * p.blur[:, None]) & (p.t > (-p.apart + 1.3 * p.inner_blur)[:, None])
-    between &= p.has_inner[:, None] & p.valid
-    windows = _windows(run, 5)
-    fallback = deep
-    if np.isnan(deep).any():
-        fallback = np.where(np.isnan(deep), mean_where(p.profile, p.valid), deep)
-    wall = _along_edge(np.where(p.has_inner, mean_where(p.profile, between), deep), run, windows, fallback)
-    face = wall
-    if p.has_inner.any():
-        face = np.where(p.has_inner, _along_edge(deep, run, windows, wall), wall)
-    background = mean_where(p.profile, p.valid & (p.t > 1.3 * p.blur[:, None]))
-    return background, wall, face, np.asarray(between.any(1))
+    t, soft, wide = p.t, 1.3 * p.blur[:, None], 1.3 * p.inner_blur[:, None]
+    background = weighted_mean(p.profile, ramp(t - soft + 0.5))
+    deep = weighted_mean(p.profile, p.clean * ramp(0.5 - soft - t))
+    if not p.two.any():
+        wall = running_median(deep, samples.spacing_px, samples.run, 5)
+        return background, wall, wall, np.zeros(len(wall))
+    apart = p.apart[:, None]
+    only_wall = ramp(-soft - t) * ramp(t + apart - wide)
+    between = np.minimum(row_sums(only_wall), 1.0)
+    beyond = weighted_mean(p.profile, ramp(0.5 - apart - wide - t))
+    # next to the outline lies the wall where it fills a pixel, else what is there
+    a, b, c = p.two * between, 1.0 - p.two, 1e-3 * p.two
+    first = (a * weighted_mean(p.profile, only_wall) + b * deep + c * beyond) / (a + b + c)
+    wall = running_median(first, samples.spacing_px * (a + b + c), samples.run, 5)
+    face = running_median(beyond, samples.spacing_px * (p.two + 1e-6), samples.run, 5)
+    return background, wall, face, between
 
 
 def _prior_of_two(spread: Array) -> Array:
@@ -259,37 +295,56 @@ def _prior_of_two(spread: Array) -> Array:
     return np.stack([_BACK_WEIGHT * free, spread**-2.0, spread**-2.0, _OFFSET_WEIGHT * free, _OFFSET_WEIGHT * free], -1)
 
 
-def _weights(one_at: Array, variance: Array, two_at: Array, covariance: Array) -> Array:
-    """Inverse covariances (S, 2, 2) of the offsets of profiles that cross one edge and of those that cross two."""
-    out = np.zeros((int(max(one_at.max(initial=-1), two_at.max(initial=-1))) + 1, 2, 2))
-    out[one_at, 0, 0] = 1.0 / (variance + _LEAST_VARIANCE)
-    v11, v12, v22 = covariance[:, 0, 0] + _LEAST_VARIANCE, covariance[:, 0, 1], covariance[:, 1, 1] + _LEAST_VARIANCE
+def _weights(one_at: Array, variance: Array, two_at: Array, covariance: Array, share: Array, chi2: Array) -> Array:
+    """Inverse covariances (S, 2, 2) of the offsets of profiles that cross one edge and of those that cross two.
+
+    variance, covariance: with where each was sought, which is no information. share (S,): how far each counts as one
+    that crosses two. chi2: by how much less each tells, those that cross one edge first.
+    """
+    out = np.zeros((len(share), 2, 2))
+    told = np.maximum(1.0 / variance - _OFFSET_WEIGHT, 0.0) / chi2[: len(one_at)]
+    out[one_at, 0, 0] = (1.0 - share[one_at]) * told / (1.0 + _LEAST_VARIANCE * told)
+    v11, v12, v22 = covariance[:, 0, 0], covariance[:, 0, 1], covariance[:, 1, 1]
     determinant = v11 * v22 - v12 * v12
-    out[two_at, 0, 0], out[two_at, 1, 1] = v22 / determinant, v11 / determinant
-    out[two_at, 0, 1] = out[two_at, 1, 0] = -v12 / determinant
+    two = np.empty_like(covariance)
+    two[:, 0, 0], two[:, 1, 1] = (np.maximum(v / determinant - _OFFSET_WEIGHT, 0.0) for v in (v22, v11))
+    two[:, 0, 1] = two[:, 1, 0] = -v12 / determinant
+    two /= chi2[len(one_at) :, None, None]
+    out[two_at] += share[two_at, None, None] * widened(two, _LEAST_VARIANCE)
     return out
+
+
+def widened(weight: Array, variance: float) -> Array:
+    """Inverse covariances (S, 2, 2), singular ones as well, after a variance is added to both unknowns."""
+    a, b, c = weight[:, 0, 0], weight[:, 0, 1], weight[:, 1, 1]
+    determinant = np.maximum(a * c - b * b, 0.0)
+    out = weight + variance * determinant[:, None, None] * np.eye(2)
+    return np.asarray(out / (1.0 + variance * (a + c + variance * determinant))[:, None, None])
 
 
 class _HiddenWalls:
     """Walls too narrow to fill a pixel by themselves: their shade is what all profiles of a run tell together.
 
-    run (n,), between (n,), face (n,): of all two-edged profiles their run, whether the wall alone fills a pixel, and
-    the face's shade. at (k,): which of them have such a wall.
+    run, part, between, face, spread (n,): of all two-edged profiles their run, how much they count, how far the wall
+    alone fills a pixel, the face's shade, and how far shades may be off their run's. share (n,): how far each one's
+    wall is such a one; at (k,): where at all.
     """
 
-    def __init__(self, run: Array, between: Array, face: Array) -> None:
-        wide = np.bincount(run, between, int(run.max(initial=0)) + 1)
-        narrow = wide < 0.2 * np.bincount(run, minlength=len(wide))
-        self.at = np.flatnonzero(narrow[run])
+    def __init__(self, run: Array, part: Array, between: Array, face: Array, spread: Array) -> None:
+        n_runs = int(run.max(initial=0)) + 1
+        seen = np.bincount(run, part * between, n_runs) / np.maximum(np.bincount(run, part, n_runs), 1e-12)
+        self.share = ramp(1.5 - 5.0 * seen)[run]  # from three tenths of its length to one
+        self.at = np.flatnonzero(self.share > 0.0)
         numbers, self.run = np.unique(run[self.at], return_inverse=True)
-        self.face = _median_of_each(face[self.at], self.run, len(numbers))
+        self.part, self.spread = part[self.at], spread[self.at]
+        self.face = weighted_median(face[self.at], self.part, self.run, len(numbers))
 
-    def shade(self, normal: Array, right: Array, prior: Array, guess: Array) -> tuple[Array, Array]:
-        """The wall's shade and its variance (k,), the other unknowns of each profile eliminated.
+    def shade(self, normal: Array, right: Array, prior: Array, guess: Array, part: float) -> tuple[Array, Array]:
+        """The wall's shade and its inverse variance (k,) beforehand, the other unknowns of each profile eliminated.
 
         normal (n, 5, 5), right (n, 5): each profile's normal equations without priors; prior, guess (n, 5): inverse
-        variances and means of its unknowns. Before its pixels are looked at, a wall is as bright as the run's face,
-        give or take a third.
+        variances and means of its unknowns; part: of the way there is gone. Before its pixels are looked at, a wall is
+        as bright as the run's face, give or take a third.
         """
         other = [0, 2, 3, 4]
         n, prior, right = normal[self.at], prior[self.at], right[self.at]
@@ -297,51 +352,14 @@ class _HiddenWalls:
         r = right + prior * guess[self.at]
         gain = np.linalg.solve(n[:, other][:, :, other], np.stack([n[:, other, 1], r[:, other]], -1))
         lever = n[:, 1, other][:, None, :] @ gain
-        information = np.bincount(self.run, n[:, 1, 1] - lever[:, 0, 0], len(self.face))
-        told = np.bincount(self.run, right[:, 1] - lever[:, 0, 1], len(self.face))
+        information = np.bincount(self.run, self.part * (n[:, 1, 1] - lever[:, 0, 0]), len(self.face))
+        told = np.bincount(self.run, self.part * (right[:, 1] - lever[:, 0, 1]), len(self.face))
         before = 1.0 / (0.33 * np.abs(self.face) + 10.0) ** 2
         total = information + before
-        return ((told + before * self.face) / total)[self.run], (1.0 / total)[self.run]
-
-
-def _windows(run: Array, half: int) -> Array:
-    """Indices (S, 2 * half + 1) of each sample's neighbours on its own edge, reflected at the edge's ends.
-
-    The samples of an edge follow each other.
-    """
-    start, length = (v[:, None] for v in runs(run))
-    place = (np.arange(len(run))[:, None] - start + np.arange(-half, half + 1)) % (2 * length)
-    return np.asarray(start + np.minimum(place, 2 * length - 1 - place))
-
-
-def _median_of_each(value: Array, group: Array, n_groups: int) -> Array:
-    """Median (n_groups,) of each group's values, those that are NaN left out; NaN where there are none."""
-    known = ~np.isnan(value)
-    if not known.all():
-        value, group = value[known], group[known]
-    out = np.full(n_groups, np.nan)
-    if not len(value):
-        return out
-    # one sort for all: the groups' values laid end to end
-    low, span = float(value.min()), float(np.ptp(value)) + 1.0
-    ordered = np.sort(group * span + (value - low))
-    count = np.bincount(group, minlength=n_groups)
-    first = np.cumsum(count) - count
-    at = np.flatnonzero(count)
-    middle = ordered[first[at] + (count[at] - 1) // 2] + ordered[first[at] + count[at] // 2]
-    out[at] = 0.5 * middle - at * span + low
-    return out
-
-
-def _along_edge(shade: Array, run: Array, windows: Array, fallback: Array) -> Array:
-    """Shades, gaps filled by their edge's median (or the fallback), smoothed along each edge by a running median."""
-    out = shade
-    gaps = np.isnan(shade)
-    if gaps.any():
-        usual = _median_of_each(shade, run, int(run.max()) + 1)[run]
-        out = np.where(gaps, np.where(np.isnan(usual), fallback, usual), shade)
-    middle = windows.shape[1] // 2
-    return np.asarray(np.partition(out[windows], middle, axis=1)[:, middle])
+        share, sure = self.share[self.at], self.spread**-2.0
+        old = guess[self.at, 1]
+        shade = old + part * share * (((told + before * self.face) / total)[self.run] - old)
+        return shade, share / (self.spread**2 + (1.0 / total)[self.run]) + (1.0 - share) * sure
 
 
 def _step_of(x: Array) -> Array:
@@ -352,7 +370,7 @@ def _step_of(x: Array) -> Array:
 class _OneEdge:
     """The profiles that cross one edge: two shades and its offset; what the model needs of them depends on the box.
 
-    at (n,): which samples they are; box (n,): whose; profile (n, T); blur_px (B,).
+    at (n,): which samples they are; box (n,): whose; profile (n, T); t (B, T); blur_px (B,).
     """
 
     def __init__(self, at: Array, box: Array, profile: Array, t: Array, blur_px: Array) -> None:
@@ -393,7 +411,7 @@ class _OneEdge:
 class _TwoEdges:
     """The profiles that cross the outline and an inner edge behind it: three shades and two offsets.
 
-    at (n,), profile (n, T) as above; apart (n,): distance between the edges; blur_px, inner_blur (n,).
+    at (n,), profile (n, T) as above; t (n, T); apart (n,): distance between the edges; blur_px, inner_blur (n,).
     """
 
     def __init__(self, at: Array, profile: Array, t: Array, apart: Array, blur_px: Array, inner_blur: Array) -> None:
@@ -401,7 +419,7 @@ class _TwoEdges:
         z, y = t / blur_px[:, None], (t + apart[:, None]) / inner_blur[:, None]
         outside, beyond = ndtr(z), ndtr(-y)
         self.steps = _step_of(z) / blur_px[:, None], _step_of(y) / inner_blur[:, None]
-        self.design = np.empty((len(at), 5, len(t)))
+        self.design = np.empty((len(at), 5, t.shape[1]))
         self.design[:, 0], self.design[:, 2] = outside, beyond
         self.design[:, 1] = np.clip(1.0 - outside - beyond, 0.0, 1.0)
         self.columns = np.broadcast_to(np.eye(5)[:, 3:], (len(at), 5, 2))
@@ -425,34 +443,31 @@ class _TwoEdges:
 
 
 def _blur_steps(
-    one: _OneEdge, clear: Array, residual: Array, t: Array, contrast: Array, blur_px: Array, noise: Array
+    one: _OneEdge, samples: EdgeSamples, p: _Profiles, off: Array, residual: Array, contrast: Array, noise: Array
 ) -> Array:
-    """How much softer each box's clear edges are than the model has them (B,), px; 0 where too few are clear.
+    """How much softer each box's clear edges are than the model has them (B,), px.
 
-    clear (n,): which of the profiles to ask; residual (n, T): what their model leaves; contrast (n,). The weighted
-    median over profiles of what each would have it changed by: an edge in front of clutter only ever looks softer.
+    off, contrast (n,), residual (n, T): of the profiles that cross one edge their offset, contrast, and what their
+    model leaves. The weighted median over profiles of what each would have it changed by: an edge in front of clutter
+    only ever looks softer. Where too few are clear, the usual blur serves.
     """
-    at = np.flatnonzero(clear & (np.abs(contrast) > 8.0 * noise[one.box]))
-    box = one.box[at]
-    enough = np.bincount(box, minlength=len(blur_px)) >= 12
-    at = at[enough[box]]
-    out = np.zeros(len(blur_px))
-    if not len(at):
-        return out
-    box, r = one.box[at], residual[at]
-    z = t / blur_px[:, None]
+    blur_px = p.blur_px
+    # an edge still far from its place would only look soft
+    clear = ramp(2.0 - 4.0 * np.abs(off) / blur_px[one.box]) * ramp(np.abs(contrast) / (4.0 * noise[one.box]) - 1.5)
+    clear *= np.minimum(samples.spacing_px[one.at], 1.0) * ramp(1.0 - 4.0 * p.two[one.at])
+    clear *= samples.edge[one.at] < INNER_LEFT
+    at = np.flatnonzero(clear > 0.0)
+    box, clear = one.box[at], clear[at]
+    enough = ramp(np.bincount(box, clear, len(blur_px)) / 6.0 - 1.0)
+    z = p.half[:, None] * _PLACES / blur_px[:, None]
     softer = z * _step_of(z) / blur_px[:, None]  # (B, T), where the box is brighter by one
     # what shades and offset can take up of it is no blur
     basis = one.basis
     gain = np.linalg.solve(np.swapaxes(basis, 1, 2) @ basis, np.swapaxes(basis, 1, 2) @ softer[..., None])
     g = contrast[at, None] * (softer - (basis @ gain)[..., 0])[box]
-    lever = (g * g).sum(1)
-    step = (g * r).sum(1) / np.maximum(lever, 1e-9)
-    order = np.lexsort((step, box))
-    step, lever, box = step[order], lever[order], box[order]
-    total = np.bincount(box, lever, len(blur_px))
-    sofar = np.cumsum(lever)
-    half = np.searchsorted(sofar, np.cumsum(total) - 0.5 * total)
-    found = np.flatnonzero(total)
-    out[found] = np.clip(step[half[found]], -0.3 * blur_px[found], 0.3 * blur_px[found])
-    return out
+    lever = row_sums(g * g)
+    step = weighted_median(row_sums(g * residual[at]) / np.maximum(lever, 1e-9), clear * lever, box, len(blur_px))
+    step = np.where(np.isnan(step), 0.0, step)
+    return np.asarray(
+        np.clip(enough * step + (1.0 - enough) * (PHOTO_BLUR_PX - blur_px), -0.3 * blur_px, 0.3 * blur_px)
+    )

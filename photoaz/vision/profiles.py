@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from photoaz.photo.camera import Array
-from photoaz.vision.outline import EdgeSamples
+from photoaz.vision.outline import EdgeSamples, ramp
 from photoaz.vision.patch import Patch
 
 
@@ -19,17 +19,17 @@ def of_each_box(value: Array | float, samples: EdgeSamples) -> Array:
 
 
 def sample_profiles(patch: Patch | Sequence[Patch], samples: EdgeSamples, t: Array) -> Array:
-    """Values (S, T, C) at distances t (T,) px along each sample's normal, outwards positive.
+    """Values (S, T, C) at distances t (T,) or (S, T) px along each sample's normal, outwards positive.
 
     patch: of all boxes, or one for each (boxes in the same patch follow each other).
     """
-    places = samples.x_px[:, None, :] + samples.normal[:, None, :] * t[None, :, None]
+    places = samples.x_px[:, None, :] + samples.normal[:, None, :] * t[..., None]
     if isinstance(patch, Patch):
         return patch.at(places)
     change = [k for k in range(len(patch)) if k == 0 or patch[k] is not patch[k - 1]]
     cut = np.searchsorted(samples.box, [*change, len(patch)]).tolist()
     parts = [patch[k].at(places[a:b]) for k, a, b in zip(change, cut[:-1], cut[1:], strict=True) if b > a]
-    return np.concatenate(parts) if parts else np.zeros((0, len(t), 1))
+    return np.concatenate(parts) if parts else np.zeros((0, t.shape[-1], 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +39,20 @@ class Neighbours:
     low: Array
     high: Array
 
-    def mean(self, value: Array) -> Array:
-        """Mean over each sample's neighbours of values (S, ...)."""
-        total = np.zeros((len(value) + 1, *value.shape[1:]))
-        np.cumsum(value, 0, out=total[1:])
-        count = (self.high - self.low).reshape(-1, *[1] * (value.ndim - 1))
-        return np.asarray((total[self.high] - total[self.low]) / count)
+    def mean(self, value: Array, weight: Array) -> Array:
+        """Weighted mean over each sample's neighbours of values (S, ...), weighed (S,)."""
+        weight = weight.reshape(-1, *[1] * (value.ndim - 1))
+        return np.asarray(self._total(weight * value) / self._total(weight))
+
+    def _total(self, value: Array) -> Array:
+        # one neighbour after the other: sums do not hang on what lies before them, as those from a running total do
+        widest = int((self.high - self.low).max(initial=0))
+        value = np.concatenate([value, np.zeros((1, *value.shape[1:]))])
+        out = np.zeros_like(value[:-1])
+        for k in range(widest):
+            at = self.low + k
+            out += value[np.where(at < self.high, at, len(out))]
+        return out
 
 
 def neighbours(run: Array, half: int) -> Neighbours:
@@ -61,22 +69,24 @@ def runs(run: Array) -> tuple[Array, Array]:
     return np.repeat(first, n), np.repeat(n, n)
 
 
-def along_contrast(profile: Array, t: Array, run: Array, clear_px: float | Array, half: int = 8) -> Array:
-    """Profiles (S, T) of the colour mixture in which each run of an edge shows best, from (S, T, C).
+def along_contrast(profile: Array, t: Array, samples: EdgeSamples, clear_px: Array, half: int = 8) -> Array:
+    """Profiles (S, T) of the colour mixture in which each edge shows best, from (S, T, C) at t (S, T).
 
     The mixture is the unit vector from the mean colour outside to that inside, averaged over `half` neighbours either
-    side on the same edge: luminance where that differs, colour where only colour does. clear_px: one, or (S,), beyond
-    which the blur no longer reaches.
+    side on the same edge: luminance where that differs, colour where only colour does. clear_px (S,): beyond this the
+    blur no longer reaches.
     """
     if profile.shape[2] == 1:
         return profile[..., 0]
-    clear = np.broadcast_to(np.asarray(clear_px, float), run.shape)[:, None]
-    inside, outside = t < -clear, t > clear
+    beyond = t - np.sign(t) * clear_px[:, None]
+    inside, outside = ramp(0.5 - beyond) * (t < 0), ramp(0.5 + beyond) * (t > 0)
     channels = np.moveaxis(profile, 2, 0)
-    step = np.stack([mean_where(c, inside) - mean_where(c, outside) for c in channels], 1)
-    mean = neighbours(run, half).mean(step)
-    length = np.sqrt((mean * mean).sum(1, keepdims=True))
-    unit = np.where(length > 1.0, mean / np.maximum(length, 1e-9), np.eye(step.shape[1])[0])
+    step = np.stack([weighted_mean(c, inside) - weighted_mean(c, outside) for c in channels], 1)
+    mean = neighbours(samples.run, half).mean(step, samples.spacing_px)
+    # brighter is more, whichever side it is on; luminance serves where hardly anything differs
+    mean *= np.where(mean[:, :1] < 0.0, -1.0, 1.0)
+    mean[:, 0] += np.maximum(1.0 - np.sqrt((mean * mean).sum(1)), 0.0)
+    unit = mean / np.sqrt((mean * mean).sum(1, keepdims=True))
     return np.asarray((profile @ unit[..., None])[..., 0])
 
 
@@ -119,7 +129,7 @@ def nearest_strong_edge(
     score[shift[None, :] > 0.5 * samples.outer_px[:, None] + 0.5] = 0.0
     at = score.argmax(1)
     rows = np.arange(len(at))
-    inside = (at > 0) & (at < len(shift) - 1)
+    inside = np.abs(shift[at]) < reaches[samples.box]
     left = score[rows, np.maximum(at - 1, 0)]
     right = score[rows, np.minimum(at + 1, len(shift) - 1)]
     mid = score[rows, at]
@@ -129,11 +139,50 @@ def nearest_strong_edge(
 
 
 def row_sums(value: Array) -> Array:
-    """Sum of each row (S, T): as a product, many times faster than over rows so short."""
-    return np.asarray(value @ np.ones(value.shape[1]))
+    """Sum of each row (S, T), the same whatever the other rows are: a product with ones is not."""
+    return np.asarray(np.einsum("st->s", value))
 
 
-def mean_where(profile: Array, mask: Array) -> Array:
-    """Mean of each profile (S, T) over its mask; NaN where the mask is empty."""
-    count = row_sums(mask.astype(float))
-    return np.where(count > 0, row_sums(profile * mask) / np.maximum(count, 1), np.nan)
+def weighted_mean(profile: Array, weight: Array) -> Array:
+    """Mean of each profile (S, T) by weights (S, T), drawn to its plain mean where these are next to nothing."""
+    weight = weight + 1e-4
+    return np.asarray(row_sums(profile * weight) / row_sums(weight))
+
+
+#: a median is the mean of what lies between these quantiles: of a single value, it would move by leaps
+_MIDDLE = (0.35, 0.65)
+
+
+def weighted_median(value: Array, weight: Array, group: Array, n_groups: int) -> Array:
+    """Weighted median (n_groups,) of each group's values (n,); NaN of none.
+
+    The mean of the middle third of them, so that it moves smoothly with values and weights.
+    """
+    order = np.lexsort((value, group))
+    value, weight, group = value[order], weight[order] + 1e-9, group[order]
+    total = np.bincount(group, weight, n_groups)
+    count = np.bincount(group, minlength=n_groups)
+    place = np.arange(len(group)) - (np.cumsum(count) - count)[group]
+    own = np.zeros((n_groups, int(count.max(initial=0))))
+    own[group, place] = weight
+    upto = np.cumsum(own, 1)[group, place] / total[group]
+    part = np.minimum(upto, _MIDDLE[1]) - np.maximum(upto - weight / total[group], _MIDDLE[0])
+    part = np.maximum(part, 0.0)
+    middle = np.bincount(group, part, n_groups)
+    return np.where(middle > 0, np.bincount(group, part * value, n_groups) / np.maximum(middle, 1e-12), np.nan)
+
+
+def running_median(value: Array, weight: Array, run: Array, half: int) -> Array:
+    """Weighted median (S,) over up to `half` samples either side on the same edge; as smooth as `weighted_median`."""
+    start, n = (v[:, None] for v in runs(run))
+    place = np.arange(len(run))[:, None] + np.arange(-half, half + 1)
+    there = (place >= start) & (place < start + n)
+    place = np.clip(place, 0, len(run) - 1)
+    # what lies beyond the edge's ends comes last, and weighs nothing
+    near, w = np.where(there, value[place], 1e9), np.where(there, weight[place] + 1e-9, 0.0)
+    order = np.argsort(near, 1)
+    near, w = np.take_along_axis(near, order, 1), np.take_along_axis(w, order, 1)
+    w = w / row_sums(w)[:, None]
+    upto = np.cumsum(w, 1)
+    part = np.maximum(np.minimum(upto, _MIDDLE[1]) - np.maximum(upto - w, _MIDDLE[0]), 0.0)
+    return np.asarray(row_sums(part * near) / row_sums(part))

@@ -16,6 +16,7 @@ from photoaz.vision.box import (
     project_body,
     view_of,
     views_of,
+    with_sides,
 )
 from photoaz.vision.outline import (
     BOTTOM,
@@ -49,7 +50,7 @@ def box(yaw_deg: float, roll_deg: float = 0.0, *, radius: float = 0.1, bulge: fl
 
 def body_of(sighting: Sighting, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Points of the body of a box (P,), or of boxes (B, P), and their derivative."""
-    points, derivative = (v[:, :N_BODY] for v in body_derivative(sighting, np.atleast_2d(theta)))
+    points, derivative = with_sides(*(v[:, :N_BODY] for v in body_derivative(sighting, np.atleast_2d(theta))))
     return (points, derivative) if theta.ndim > 1 else (points[0], derivative[0])
 
 
@@ -68,8 +69,9 @@ def test_samples_lie_on_the_outline_and_look_outwards(yaw: float, roll: float) -
     outline = samples.edge < INNER_LEFT
     assert np.abs(np.hypot(*samples.normal.T) - 1).max() < 1e-12
     for x, normal in zip(samples.x_px[outline], samples.normal[outline], strict=True):
-        assert abs(cv2.pointPolygonTest(hull, x.tolist(), True)) < 1e-3  # pixels; the hull is in single precision
-        assert cv2.pointPolygonTest(hull, (x + 0.5 * normal).tolist(), True) == pytest.approx(-0.5, abs=2e-3)
+        # pixels: a side lies on a mean of the upright lines that are within some 0.15 px of being the outline
+        assert abs(cv2.pointPolygonTest(hull, x.tolist(), True)) < 0.06
+        assert cv2.pointPolygonTest(hull, (x + 0.5 * normal).tolist(), True) == pytest.approx(-0.5, abs=0.06)
     for x in samples.x_px[~outline]:
         assert cv2.pointPolygonTest(hull, x.tolist(), True) > 0
     # each side where its name says, none missing
@@ -128,14 +130,14 @@ def test_displacement_is_that_of_the_moved_edge(yaw: float, roll: float) -> None
             x, n = samples.x_px[i], samples.normal[i]
             moved = (ray_to_polygon(x, n, ahead_px) - ray_to_polygon(x, n, behind_px)) / (2 * step)
             # an upright edge passes from one point of an arc to the next within a degree or two of yaw: where it does
-            # so between the two drawings, the answer lies between the two slopes
-            assert own[i, k] == pytest.approx(moved, abs=max(0.02 * np.abs(own[:, k]).max(), 0.01))
+            # so, or both are about to be the outline, the answer lies between the two slopes
+            assert own[i, k] == pytest.approx(moved, abs=max(0.04 * np.abs(own[:, k]).max(), 0.01))
 
 
 def test_derivative_of_the_body() -> None:
     """Against central differences with another step."""
     theta = box(-25.0, 1.0)
-    points, found = body_of(SIGHTING, theta)
+    points, found = (v[:N_BODY] for v in body_of(SIGHTING, theta))
     assert np.abs(points - project_body(SIGHTING, theta)).max() < 1e-9  # px
     for k in range(N_PARAMETERS):
         h = np.zeros(N_PARAMETERS)
@@ -196,7 +198,7 @@ def test_a_box_of_a_few_pixels_gives_few_samples_and_no_fault(size: float) -> No
     assert len(samples) == len(samples.x_px) == len(samples.inner_px) == len(samples.outer_px)
     assert np.isfinite(samples.x_px).all()
     if size * 3000 < 1:
-        assert len(samples) == 0
+        assert samples.spacing_px.sum() < 2.0  # px: its corners blur into each other
 
 
 @pytest.mark.parametrize("depth", [1e-3, 1e-2])
@@ -234,11 +236,38 @@ def test_boxes_sampled_together_are_those_sampled_alone() -> None:
 
 
 def test_spacing_of_samples() -> None:
-    """As wide as asked for, closer only where an edge would have few, and no more than allowed."""
+    """As wide as asked for, closer only where an edge would have few, no more than allowed; less at an edge's ends."""
     view = view_of(SIGHTING, box(-20.0))
     for spacing, most in ((1.0, 1000), (3.0, 1000), (1.0, 25)):
         samples = sample_edges(view, blur_px=BLUR_PX, max_per_edge=most, spacing_px=spacing)
-        assert np.bincount(samples.edge).max() <= most
+        assert np.bincount(samples.edge).max() <= most + 1
         upright = samples.spacing_px[samples.edge == LEFT]  # some 540 px long
-        assert len(upright) == most if most < 100 else upright == pytest.approx(spacing, rel=0.01)
-        assert samples.spacing_px.min() > 0.8
+        assert upright[1:-1] == pytest.approx(upright[1], rel=1e-6)
+        assert most < len(upright) + 2 if most < 100 else upright[1] == pytest.approx(spacing, rel=0.01)
+        assert upright.max() < upright[1] * (1 + 1e-9)
+
+
+def test_nothing_jumps_when_a_box_moves() -> None:
+    """In small steps of every parameter: places, what samples stand for, and their displacements change a little.
+
+    Summed up over each edge with smooth functions of the place, for samples come and go at the ends.
+    """
+
+    def felt(theta: np.ndarray) -> np.ndarray:
+        samples = samples_of(theta)
+        own, inner = displacement_jacobian(samples, body_of(SIGHTING, theta)[1])
+        size = np.exp(theta[5]) * CAMERA.f_px
+        share = samples.inner_share * np.minimum(samples.inner_px, 20.0)
+        each = np.column_stack(
+            [np.ones(len(samples)), samples.along, samples.normal, own / size, share[:, None] * inner / size]
+        )
+        return np.stack([np.bincount(samples.edge, samples.spacing_px * v, 8) for v in each.T])
+
+    rng = np.random.default_rng(21)
+    for yaw, roll in POSES:
+        theta = box(yaw, roll)
+        way = rng.normal(size=N_PARAMETERS) * np.array([1e-2, 5e-3, 5e-3, 1.0, 1.0, 5e-3, 5e-3, 1e-2, 5e-3, 5e-3])
+        values = np.stack([felt(theta + s * way) for s in np.linspace(0.0, 1.0, 401)])
+        steps = np.abs(np.diff(values, axis=0))
+        whole = np.abs(values).max(0) + 1.0
+        assert (steps / whole).max() < 0.03, (yaw, np.unravel_index((steps / whole).argmax(), steps.shape))

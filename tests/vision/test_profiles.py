@@ -41,6 +41,7 @@ def edge_samples(angle: float, *, wall_px: float = np.inf, shift_px: float = 0.0
         along=np.linspace(-1, 1, n),
         spacing_px=np.ones(n),
         inner_px=np.full(n, wall_px),
+        inner_share=np.full(n, float(np.isfinite(wall_px))),
         inner_first=none,
         inner_second=none,
         inner_fraction=zeros,
@@ -205,9 +206,11 @@ def test_colour_only_edge() -> None:
 
 def test_contrast_is_the_luminance_where_that_differs() -> None:
     t = np.arange(-5.0, 6.0)
+    samples = edge_samples(0.0)
+    n = len(samples)
     step = ndtr(t)[None, :, None] * np.array([100.0, 0.0, 0.0])
-    profile = np.repeat(step + np.array([20.0, 3.0, -4.0]), 30, 0)
-    mixed = along_contrast(profile, t, np.zeros(30, int), 1.2)
+    profile = np.repeat(step + np.array([20.0, 3.0, -4.0]), n, 0)
+    mixed = along_contrast(profile, np.tile(t, (n, 1)), samples, np.full(n, 1.2))
     assert np.abs(np.abs(mixed[0] - mixed[0, 0]) - 100 * (ndtr(t) - ndtr(-5.0))).max() < 1e-9
 
 
