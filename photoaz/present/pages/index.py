@@ -10,7 +10,7 @@ from photoaz.judgement.reasons import in_words
 from photoaz.present import words
 from photoaz.present.counts import ArchiveCounts
 from photoaz.present.pages.about import ReportAbout
-from photoaz.present.pages.map import Spot, site_map
+from photoaz.present.pages.map import site_map
 
 #: rows of the table that are laid out at once; the next ones are in the page, or on further plain pages
 ROWS_SHOWN = 1000
@@ -23,7 +23,7 @@ MOST_ROWS = 20_000
 def index_context(tally: ArchiveCounts, about: ReportAbout) -> dict[str, Any]:
     """Everything that the index shows; rows, each with its place on the map, in the order of the loss avoided."""
     rows = sorted(tally.rows, key=lambda r: (r.order, [s.code for s in words.STATES].index(r.state), r.page))
-    plan = site_map([Spot(site_id=r.site_id, state=r.state, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in rows])
+    plan = site_map(rows)
     shown = list(zip(rows, plan.places if plan else (), strict=True))
     return {
         "tally": tally,

@@ -7,7 +7,6 @@ the middle latitude, which the scale bar says where it matters.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from dataclasses import dataclass
 from photoaz.angles import wrap_deg
 from photoaz.planning.trip import EARTH_M
 from photoaz.present.canvas import length_words, nice_length
+from photoaz.present.counts import SiteRow
 from photoaz.present.frame import rendered
 from photoaz.present.words import STATES, grouped, shortened
 
@@ -25,16 +25,6 @@ MOST_MARKS = 5000
 _CELL = 5.0
 _MOST_LABELS = 40
 _SIZE = 5.2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spot:
-    """A site on the map."""
-
-    site_id: str
-    state: str
-    lat_deg: float
-    lon_deg: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,16 +53,17 @@ def mark_path(state: str, x: float, y: float, r: float) -> str:
     return f"M{x - 0.85 * r:.1f} {y:.1f}a{0.85 * r:.1f} {0.85 * r:.1f} 0 1 0 {1.7 * r:.1f} 0a{0.85 * r:.1f} {0.85 * r:.1f} 0 1 0 {-1.7 * r:.1f} 0z"  # noqa: E501
 
 
-def site_map(spots: Sequence[Spot]) -> SiteMap | None:
+def site_map(spots: Sequence[SiteRow]) -> SiteMap | None:
     """The map of the sites; None where there are none."""
     if not spots:
         return None
+    import pyproj
+
     lon0 = _middle_lon([s.lon_deg for s in spots])
     lats = [s.lat_deg for s in spots]
     lat0 = 0.5 * (min(lats) + max(lats))
-    squeeze = max(math.cos(math.radians(lat0)), 1e-3)
-    east = [math.radians(wrap_deg(s.lon_deg - lon0)) * squeeze * EARTH_M for s in spots]
-    north = [math.radians(s.lat_deg - lat0) * EARTH_M for s in spots]
+    plane = pyproj.Proj(proj="eqc", lat_ts=min(max(lat0, -89.9), 89.9), lat_0=lat0, lon_0=lon0, R=EARTH_M)
+    east, north = plane([s.lon_deg for s in spots], lats)
     x0, x1 = _extent(east)
     y0, y1 = _extent(north)
     span = max((x1 - x0) / (WIDE - 2 * _MARGIN), (y1 - y0) / (HIGH - 2 * _MARGIN), 1.0)
@@ -114,7 +105,7 @@ def _extent(values: Sequence[float]) -> tuple[float, float]:
 
 
 def _svg(
-    spots: Sequence[Spot],
+    spots: Sequence[SiteRow],
     places: Sequence[tuple[float, float]],
     inside: Sequence[bool],
     scale: float,
@@ -146,7 +137,7 @@ def _svg(
 
 
 def _names(
-    spots: Sequence[Spot], places: Sequence[tuple[float, float]], inside: Sequence[bool]
+    spots: Sequence[SiteRow], places: Sequence[tuple[float, float]], inside: Sequence[bool]
 ) -> Iterator[tuple[float, float, str, str]]:
     """Site ids beside their marks where there are few, with place and anchor; none that would cover another."""
     taken: list[tuple[float, float, float]] = []

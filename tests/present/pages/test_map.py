@@ -6,6 +6,7 @@ import itertools
 import math
 import random
 import re
+from collections import namedtuple
 from xml.etree import ElementTree
 
 import pytest
@@ -13,10 +14,13 @@ from pyproj import Geod
 
 from photoaz.present.canvas import length_words, nice_length
 from photoaz.present.pages import map as pages_map
-from photoaz.present.pages.map import HIGH, WIDE, Spot, mark_path, site_map
+from photoaz.present.pages.map import HIGH, WIDE, mark_path, site_map
 from photoaz.present.words import STATES
 
 GEOD = Geod(ellps="WGS84")
+
+#: of a row only what the map shows
+Spot = namedtuple("Spot", ("site_id", "state", "lat_deg", "lon_deg"))
 
 
 def spots(places, state="ok"):
