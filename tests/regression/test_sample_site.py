@@ -2,8 +2,8 @@
 
 They are no truth: that lies in sample_images/truth.json, and the errors against it are in ACCURACY.md. They are what
 version 0.1.0 made of nine photos with their controls and no picks, as the demo does. Tolerances are a part of each
-figure's U95: fits stop at a loose limit, so that processors of another vector width end elsewhere. Two such machines
-differ by up to 0.14 degrees in an azimuth, and 0.16 of U95 in a heading. Once fits converge, this must be far less.
+figure's U95: good outlines are the same within 0.02 sigma whatever rounds otherwise, but poor ones have several ways to
+fit, and processors of another vector width may end in another one.
 """
 
 from __future__ import annotations
