@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +13,16 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
+from photoaz.vision.training.real import Photographs
+from photoaz.vision.training.views import CLASSES
+
 Array = NDArray[Any]
 
 MAX_PANELS = 32
 #: corners of the mirrored panel in the order of the original ones
 MIRRORED = [1, 0, 3, 2, 5, 4, 7, 6]
+#: share of pictures whose panels hang alone, and share of those before a real photo
+ALONE, REAL = 0.12, 0.6
 
 
 @dataclass(slots=True, kw_only=True)
@@ -76,6 +81,15 @@ class Batch:
     visible: Tensor
     width: Tensor
     shows: Tensor
+    #: (B,) whether inner edges, turn and what shows are known: of marked photos only the outline is
+    whole: Tensor
+    #: (B, S / 4, S / 4) where a panel would be neither right nor wrong
+    spared: Tensor
+
+
+def joined(batches: list[Batch]) -> Batch:
+    """Several batches as one; panels padded to the same number."""
+    return Batch(**{f.name: torch.cat([getattr(b, f.name) for b in batches]) for f in fields(Batch)})
 
 
 def _uniform(low: float, high: float, *shape: int, device: torch.device) -> Tensor:
@@ -199,8 +213,21 @@ def choose_views(scenes: Scenes, number: int, widths: tuple[float, float], size:
     return index[best], scale[best].clamp(0.3, 1.5)
 
 
-def make_batch(scenes: Scenes, number: int, size: int, widths: tuple[float, float]) -> Batch:
-    """`number` pictures of `size` with the panels' middle width drawn from `widths` px (log-uniform)."""
+def _alone(rgba: Tensor, shows: Tensor) -> Tensor:
+    """Some pictures (B, 4, S, S) with nothing but the panels' own pixels in them; shows (B, S, S)."""
+    own = ((shows > 0) & (shows < CLASSES.index("structure"))).float()
+    which = torch.rand(len(rgba), device=rgba.device) < ALONE
+    mask = torch.where(which[:, None, None], own, torch.ones_like(own))
+    return rgba * mask[:, None]
+
+
+def make_batch(
+    scenes: Scenes, number: int, size: int, widths: tuple[float, float], photos: Photographs | None = None
+) -> Batch:
+    """`number` pictures of `size` with the panels' middle width drawn from `widths` px (log-uniform).
+
+    Before skies and land that are drawn; with photos, half of them before those.
+    """
     index, scale = choose_views(scenes, number, widths, size)
     typical = typical_width(scenes)[index]
     device, b = scenes.rgba.device, number
@@ -258,26 +285,48 @@ def make_batch(scenes: Scenes, number: int, size: int, widths: tuple[float, floa
             )
             inside = inside + ((q > 0).all(-1) & (q < size - 1).all(-1)).float() / 25
     visible = visible * inside
+    if photos is not None:
+        near = (p.reshape(-1, 2) @ back.transpose(1, 2) + middle[:, None]).round().long().clamp(0, h - 1)
+        seen = scenes.shows[index[:, None], near[..., 1], near[..., 0]].reshape(b, size, size)
+        rgba = _alone(rgba, seen)
     # the view's own border: what was cut off there was never seen, and `visible` counts it as hidden already
     return Batch(
-        image=develop(rgba, scenes.sky[index], size),
+        image=develop(rgba, scenes.sky[index], size, photos=photos),
         corners=new,
         facing=facing,
         yaw=yaw,
         visible=visible,
         width=torch.maximum(face, 0.4 * typical[:, None]) * scale[:, None],
         shows=shows,
+        whole=torch.ones(b, dtype=torch.bool, device=device),
+        spared=torch.zeros_like(shows, dtype=torch.bool),
     )
 
 
-def develop(rgba: Tensor, sky: Tensor, size: int, noise: Tensor | float = 1.0) -> Tensor:
+def _behind(sky: Tensor, size: int, photos: Photographs | None) -> Tensor:
+    """What stands behind a view (B, 3, S, S), linear RGB: drawn, or a piece of a photo as bright as the view's sky."""
+    drawn = _background(sky, size)
+    if photos is None:
+        return drawn
+    b, device = len(sky), sky.device
+    piece = photos.crops(torch.randint(len(photos.images), (b,), device=device), size)[:, [2, 1, 0]] ** 2.2
+    bright = torch.quantile(piece.mean(1).flatten(1), 0.95, dim=1).clamp_min(0.02)
+    level = sky.mean(1) * torch.exp(_uniform(-0.7, 0.5, b, device=device))
+    piece = piece * (level / bright)[:, None, None, None]
+    real = torch.rand(b, 1, 1, 1, device=device) < REAL
+    return torch.where(real, piece, drawn)
+
+
+def develop(
+    rgba: Tensor, sky: Tensor, size: int, noise: Tensor | float = 1.0, photos: Photographs | None = None
+) -> Tensor:
     """Pictures (B, 3, S, S) BGR in [0, 1] from radiance with coverage (B, 4, S, S) and its sky (B, 3).
 
-    noise (B, 1, 1, 1): of the sensor and of its JPEG, against what the finder is trained with.
+    noise (B, 1, 1, 1): of the sensor and of its JPEG, against what the finder is trained with. photos: put behind some.
     """
     b, device = len(rgba), rgba.device
     alpha = rgba[:, 3:].clamp(0, 1)
-    image = rgba[:, :3].clamp(0, 30) + (1 - alpha) * _background(sky, size)
+    image = rgba[:, :3].clamp(0, 30) + (1 - alpha) * _behind(sky, size, photos)
     # wires across the frame
     t = torch.linspace(-0.5, 0.5, size, device=device)
     for _ in range(2):

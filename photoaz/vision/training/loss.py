@@ -44,7 +44,7 @@ def loss(out: Tensor, batch: Batch, smallest_px: float) -> tuple[Tensor, dict[st
     heat, owner = mine.max(1)
     # every cell near a panel's middle is right; those farther out, and panels mostly hidden, neither right nor wrong
     right = heat > 0.6
-    quiet = (heat > 0.2) | ((bump * spared[..., None, None]).amax(1) > 0.2)
+    quiet = (heat > 0.2) | ((bump * spared[..., None, None]).amax(1) > 0.2) | batch.spared
     logit = out[:, CHANNELS["heat"]]
     p = torch.sigmoid(logit).clamp(1e-5, 1 - 1e-5)
     positive = -((1 - p) ** 2) * torch.log(p) * right
@@ -63,10 +63,15 @@ def loss(out: Tensor, batch: Batch, smallest_px: float) -> tuple[Tensor, dict[st
     said = pick[:, CHANNELS["corners"]].reshape(-1, 8, 2) * CORNER_UNIT_PX + here
     size = batch.width[k, who].clamp_min(6.0)
 
-    away = functional.smooth_l1_loss(said, from_left(corners), reduction="none", beta=0.3).mean((1, 2)) / size
+    whole = batch.whole[k]
+    # of what was marked by eye the outer edges alone are known
+    known = whole[:, None] | torch.tensor([True, True, False, False, False, False, True, True], device=device)
+    away = functional.smooth_l1_loss(said, from_left(corners), reduction="none", beta=0.3).mean(2)
+    away = (away * known).sum(1) / known.sum(1) / size
     front = facing > 0
     parts["corners"] = 8.0 * (away * weight).sum()
-    sure = weight * (facing.abs() / 0.3).clamp(0.1, 1)
+    sure = weight * (facing.abs() / 0.3).clamp(0.1, 1) * (whole | (facing != 0))
+    boxed = weight * whole
     parts["front"] = (
         0.4
         * (
@@ -82,13 +87,14 @@ def loss(out: Tensor, batch: Batch, smallest_px: float) -> tuple[Tensor, dict[st
             functional.binary_cross_entropy_with_logits(
                 pick[:, CHANNELS["visible"]][:, 0], batch.visible[k, who].clamp(0, 1), reduction="none"
             )
-            * weight
+            * boxed
         ).sum()
     )
     yaw = batch.yaw[k, who]
     turn = torch.stack([torch.sin(yaw), torch.cos(yaw)], -1)
-    parts["yaw"] = 1.0 * (((pick[:, CHANNELS["yaw"]] - turn) ** 2).sum(1) * weight).sum()
+    parts["yaw"] = 1.0 * (((pick[:, CHANNELS["yaw"]] - turn) ** 2).sum(1) * boxed).sum()
     balance = torch.tensor([0.5, 1.0, 1.0, 1.0, 1.5, 0.8], device=device)
-    parts["shows"] = 0.6 * functional.cross_entropy(out[:, CHANNELS["shows"]], batch.shows, balance)
+    whole_only = torch.where(batch.whole[:, None, None], batch.shows, -100)
+    parts["shows"] = 0.6 * functional.cross_entropy(out[:, CHANNELS["shows"]], whole_only, balance)
     total = torch.stack(list(parts.values())).sum()
     return total, {name: v.detach() for name, v in parts.items()}

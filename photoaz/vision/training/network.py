@@ -1,13 +1,15 @@
-"""The finder's network: a small residual encoder with a pyramid back up to a quarter of the picture's resolution."""
+"""The finder's networks: an encoder with a pyramid back up to a quarter of the picture's resolution."""
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 from torch import Tensor, nn
 from torch.nn import functional
 
 from photoaz.vision.panel_network import CHANNELS, N_CHANNELS
+from photoaz.vision.training.backbone import Backbone
 
 
 def _conv(cin: int, cout: int, kernel: int = 3, stride: int = 1, act: bool = True) -> nn.Sequential:
@@ -29,19 +31,35 @@ class _Block(nn.Module):
         return functional.relu(x + self.body(x))
 
 
-class Network(nn.Module):
-    """Input (B, 3, H, W) in [0, 1], BGR, H and W multiples of 32; output (B, N_CHANNELS, H / 4, W / 4)."""
+class _Light(nn.Module):
+    """A small residual encoder, learned from nothing: input as the network's, output at 1/4, 1/8, 1/16, 1/32."""
 
-    def __init__(self, widths: tuple[int, ...] = (24, 40, 80, 128, 160), neck: int = 64, depth: int = 2) -> None:
+    def __init__(self, widths: tuple[int, ...]) -> None:
         super().__init__()
-        c2, c4, c8, c16, c32 = widths
-        self.settings = {"widths": widths, "neck": neck, "depth": depth}
-        self.stem = nn.Sequential(_conv(3, c2, 3, 2), _conv(c2, c4, 3, 2))
-        self.stage4 = nn.Sequential(*[_Block(c4) for _ in range(depth)])
-        self.stage8 = nn.Sequential(_conv(c4, c8, 3, 2), *[_Block(c8) for _ in range(depth)])
-        self.stage16 = nn.Sequential(_conv(c8, c16, 3, 2), *[_Block(c16) for _ in range(depth)])
-        self.stage32 = nn.Sequential(_conv(c16, c32, 3, 2), *[_Block(c32) for _ in range(depth)])
-        self.side = nn.ModuleList([_conv(c, neck, 1) for c in (c4, c8, c16, c32)])
+        c2, *rest = widths
+        self.channels = tuple(rest)
+        stages = [nn.Sequential(_conv(3, c2, 3, 2), _conv(c2, rest[0], 3, 2), _Block(rest[0]))]
+        stages += [nn.Sequential(_conv(a, b, 3, 2), _Block(b)) for a, b in pairwise(rest)]
+        self.stages = nn.ModuleList(stages)
+
+    def forward(self, x: Tensor) -> list[Tensor]:
+        levels = [x - 0.5]
+        for stage in self.stages:
+            levels.append(stage(levels[-1]))
+        return levels[1:]
+
+
+class Network(nn.Module):
+    """Input (B, 3, H, W) in [0, 1], BGR, H and W multiples of 32; output (B, N_CHANNELS, H / 4, W / 4).
+
+    widths: of the light encoder's levels; without them the encoder is the one that has learned from photos.
+    """
+
+    def __init__(self, neck: int = 48, widths: tuple[int, ...] | None = None) -> None:
+        super().__init__()
+        self.settings = {"neck": neck, "widths": widths}
+        self.encoder = Backbone() if widths is None else _Light(widths)
+        self.side = nn.ModuleList([_conv(c, neck, 1) for c in self.encoder.channels])
         self.mix = nn.ModuleList([_conv(neck, neck) for _ in range(3)])
         self.head = nn.Sequential(_conv(neck, neck), _conv(neck, neck), nn.Conv2d(neck, N_CHANNELS, 1))
         last = self.head[-1]
@@ -52,18 +70,15 @@ class Network(nn.Module):
         last.bias.data[CHANNELS["heat"]] = -4.0
 
     def forward(self, x: Tensor) -> Tensor:
-        a = self.stage4(self.stem(x - 0.5))
-        b = self.stage8(a)
-        c = self.stage16(b)
-        d = self.stage32(c)
-        y = self.side[3](d)
-        for k, level in ((2, c), (1, b), (0, a)):
+        levels = self.encoder(x)
+        y = self.side[3](levels[3])
+        for k in (2, 1, 0):
             y = functional.interpolate(y, scale_factor=2.0, mode="nearest")
-            y = self.mix[k](y + self.side[k](level))
+            y = self.mix[k](y + self.side[k](levels[k]))
         out: Tensor = self.head(y)
         return out
 
 
 #: the finder, and the lighter one that only says where in the whole frame to look
-FINE: dict[str, Any] = {"widths": (24, 40, 80, 120, 144), "neck": 64, "depth": 2}
-COARSE: dict[str, Any] = {"widths": (16, 24, 48, 64, 80), "neck": 32, "depth": 1}
+FINE: dict[str, Any] = {"neck": 48}
+COARSE: dict[str, Any] = {"neck": 32, "widths": (16, 24, 48, 64, 80)}
