@@ -10,19 +10,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera
 from photoaz.photo.picture import Picture
-from photoaz.quantities import TYPICAL_SIZE_M
 from photoaz.vision.box import width_across
-from photoaz.vision.finder import enlarged_found, find_panels
-from photoaz.vision.head_locator import HeadGuess
+from photoaz.vision.patch import enlarged_px
+from photoaz.vision.scan import scan
 
 Array = NDArray[Any]
 
 #: from this probability a panel is told
 LEAST_PROBABILITY = 0.5
-#: height of a head whose panels' heights nobody knows, lowest to highest centre, metres (common practice, no source)
-RISE_M = 0.5
 _COLOURS = {"front": (80, 220, 60), "rear": (40, 140, 255)}  # blue, green, red
 
 
@@ -42,28 +38,17 @@ class VisiblePanel:
 
 
 def visible_panels(picture: Picture) -> tuple[VisiblePanel, ...]:
-    """The panels of the most obvious antenna head in a photo, the surest first.
+    """The panels in a photo, the surest first, looked for everywhere in it and at every size that panels have.
 
-    Looked for at every size that panels have in photos. Raises InputError where the photo cannot be decoded.
+    Raises InputError where the photo cannot be decoded.
     """
-    image = picture.colour()
-    tall, wide = image.shape[:2]
-    # without a distance only the ratio of focal length and distance counts, so any focal length serves
-    camera = Camera(width_px=wide, height_px=tall, f_px=wide, cx_px=(wide - 1) / 2, cy_px=(tall - 1) / 2)
-    guess = HeadGuess(
-        distance_m=None,
-        ln_distance_sigma=1.0,
-        width_m=TYPICAL_SIZE_M["width"][0],
-        height_m=TYPICAL_SIZE_M["height"][0],
-        rise_m=RISE_M,
-    )
-    found = enlarged_found(find_panels(image, camera, guess), picture.shrink())
     panels = []
-    for candidate in found.candidates:
+    for candidate in scan(picture.colour()):
         if candidate.probability >= LEAST_PROBABILITY:
             front = candidate.front >= 0.5
             # corners are named as seen from in front: behind the panel, left and right change places
-            box = candidate.corners_px[[0, 1, 2, 3, 4, 5, 6, 7] if front else [5, 4, 7, 6, 1, 0, 3, 2]]
+            corners = enlarged_px(candidate.corners_px, picture.shrink())
+            box = corners if front else corners[[5, 4, 7, 6, 1, 0, 3, 2]]
             panels.append(
                 VisiblePanel(
                     corners_px=tuple((round(float(x), 1), round(float(y), 1)) for x, y in box),

@@ -147,7 +147,13 @@ def _overlap(a: Array, b: Array) -> float:
     return float(area / whole) if whole > 0 else 0.0
 
 
+def calibration(name: str = "fine") -> tuple[float, float]:
+    """Slope and offset that make a score the logit of a probability."""
+    model = _model(name)
+    return model.slope, model.offset
+
+
 def probability(score: float, name: str = "fine") -> float:
     """What a score means, as found on heads that the network was not trained on."""
-    model = _model(name)
-    return float(1.0 / (1.0 + np.exp(-(model.slope * score + model.offset))))
+    slope, offset = calibration(name)
+    return float(1.0 / (1.0 + np.exp(-(slope * score + offset))))

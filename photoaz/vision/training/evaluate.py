@@ -72,7 +72,7 @@ def evaluate(
                 if visible[j] >= SEEN and width[j] >= smallest:
                     truths.append((float(width[j]), float(visible[j]), float(best[j])))
     score = np.array(scores, float)
-    slope, offset = _calibrate(score[:, 0], score[:, 1] > 0)
+    slope, offset = calibrated(score[:, 0], score[:, 1] > 0)
     said = 1 / (1 + np.exp(-(slope * score[:, 0] + offset)))
     right = score[:, 1] > 0
     truth = np.array(truths)
@@ -105,6 +105,7 @@ def evaluate(
         "front_or_rear_right": _mean(np.array(fronts)),
         "yaw_error_median_deg": float(np.degrees(np.median(turns))) if turns else None,
         "yaw_error_90_percent_deg": float(np.degrees(np.percentile(turns, 90))) if turns else None,
+        "scores": score.round(3).tolist(),
         "by_width": table,
         "reliability": bins,
     }
@@ -120,12 +121,12 @@ def _share(a: np.ndarray, b: np.ndarray) -> float:
     return float(area / whole) if whole > 0 else 0.0
 
 
-def _calibrate(score: np.ndarray, right: np.ndarray) -> tuple[float, float]:
-    """Logistic regression of being right on the score (Platt's scaling)."""
+def calibrated(score: np.ndarray, right: np.ndarray, weight: np.ndarray | float = 1.0) -> tuple[float, float]:
+    """Slope and offset of a logistic regression of being right on the score (Platt's scaling)."""
 
     def cost(x: np.ndarray) -> float:
         z = x[0] * score + x[1]
-        return float(np.mean(np.logaddexp(0, z) - right * z))
+        return float(np.mean(weight * (np.logaddexp(0, z) - right * z)))
 
     slope, offset = minimize(cost, np.array([1.0, 0.0]), method="BFGS").x
     return float(slope), float(offset)

@@ -37,7 +37,7 @@ def export(file: Path, folder: Path) -> float:
         dynamic_axes={"picture": {2: "h", 3: "w"}, "cells": {2: "h4", 3: "w4"}},
         dynamo=False,
     )
-    figures = said["figures"] | {"reference": reference(net)}
+    figures = {k: v for k, v in said["figures"].items() if k != "scores"} | {"reference": reference(net)}
     (folder / f"{said['kind']}.json").write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
     worst = 0.0
     seen = cv2.dnn.readNetFromONNX(str(path))

@@ -135,7 +135,7 @@ def main() -> None:
     material = Material(
         load([f for f in files if not held_out(f)], args.device),
         photographs(args.photos, args.device, args.seed) if args.photos else None,
-        marked_photos(args.marked / "labels.json", args.marked / "photos", args.device) if args.marked else [],
+        marked_photos(args.marked, args.device) if args.marked else [],
         np.random.default_rng(args.seed),
     )
     views = len(material.scenes.names)
@@ -152,7 +152,7 @@ def main() -> None:
     checked = load([f for f in files if held_out(f)], args.device)
     figures = evaluate(net, checked, CHECKED[kind], size=args.size, seed=args.seed)
     figures |= {"training_views": views, "held_out_views": len(checked.names)}
-    print(json.dumps(figures, indent=1), flush=True)
+    print(json.dumps({k: v for k, v in figures.items() if k != "scores"}, indent=1), flush=True)
     torch.save({"settings": net.settings, "state": net.state_dict(), "kind": kind, "figures": figures}, args.out)
 
 
