@@ -52,25 +52,26 @@ class RawPanel:
     visible: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Model:
-    net: Any
-    slope: float
-    offset: float
+@lru_cache(maxsize=2)
+def _network(name: str) -> Any:
+    return cv2.dnn.readNetFromONNX(str(_WEIGHTS / f"{name}.onnx"))
 
 
 @lru_cache(maxsize=2)
-def _model(name: str) -> _Model:
-    path = _WEIGHTS / f"{name}.onnx"
-    said = json.loads((_WEIGHTS / f"{name}.json").read_text(encoding="utf-8"))
-    return _Model(cv2.dnn.readNetFromONNX(str(path)), said["calibration"]["slope"], said["calibration"]["offset"])
+def calibration(of: str = "look") -> tuple[float, float]:
+    """Slope and offset that make a score of the fine network the logit of a probability.
+
+    of: one `look`, or the mean of several `looks` at a box.
+    """
+    said = json.loads((_WEIGHTS / "fine.json").read_text(encoding="utf-8"))["calibration"][of]
+    return float(said["slope"]), float(said["offset"])
 
 
 def run_network(name: str, picture: Array) -> Array:
     """Output (N_CHANNELS, H / 4, W / 4) for a BGR uint8 picture; its sides are padded to multiples of 32."""
     h, w = picture.shape[:2]
     picture = cv2.copyMakeBorder(picture, 0, -h % _MULTIPLE, 0, -w % _MULTIPLE, cv2.BORDER_REPLICATE)
-    net = _model(name).net
+    net = _network(name)
     net.setInput(cv2.dnn.blobFromImage(picture, 1 / 255.0))
     out: Array = net.forward()[0]
     return out
@@ -103,7 +104,7 @@ def decode(out: Array, threshold: float = -2.0, overlap: float = 0.5, most: int 
         v = cells @ weight
         edges = np.einsum("n,nij->ij", weight, said)
         hull = cv2.convexHull(edges.astype(np.float32))
-        if any(_overlap(hull, other) > overlap for other in hulls):
+        if any(union_share(hull, other) > overlap for other in hulls):
             continue
         front = float(1 / (1 + np.exp(-v[CHANNELS["front"]][0])))
         yaw = float(np.arctan2(*v[CHANNELS["yaw"]]))
@@ -140,20 +141,21 @@ def named_corners(from_left_px: Array, yaw_rad: float, front: bool) -> Array:
     return out
 
 
-def _overlap(a: Array, b: Array) -> float:
+def union_share(a: Array, b: Array) -> float:
     """Intersection over union of two convex outlines."""
     area = cv2.intersectConvexConvex(a, b)[0]
     whole = cv2.contourArea(a) + cv2.contourArea(b) - area
     return float(area / whole) if whole > 0 else 0.0
 
 
-def calibration(name: str = "fine") -> tuple[float, float]:
-    """Slope and offset that make a score the logit of a probability."""
-    model = _model(name)
-    return model.slope, model.offset
-
-
-def probability(score: float, name: str = "fine") -> float:
-    """What a score means, as found on heads that the network was not trained on."""
-    slope, offset = calibration(name)
+def probability(score: float, of: str = "look") -> float:
+    """What a score means, as found on heads and photos that the network was not trained on; of: as `calibration`."""
+    slope, offset = calibration(of)
     return float(1.0 / (1.0 + np.exp(-(slope * score + offset))))
+
+
+def score_of(probability: float) -> float:
+    """The score of one look that means a probability."""
+    slope, offset = calibration()
+    odds = probability / max(1.0 - probability, 1e-12)
+    return float((np.log(odds) - offset) / slope)

@@ -98,7 +98,7 @@ def evaluate(
         if (m := (said >= a / 10) & (said < (a + 2) / 10 + (a == 8))).any()
     ]
     return {
-        "calibration": {"slope": float(slope), "offset": float(offset)},
+        "calibration": {"look": {"slope": float(slope), "offset": float(offset)}},
         "precision_at_half": _mean(right[said > 0.5]),
         "false_per_picture_at_half": float((~right[said > 0.5]).sum() / seen),
         "recall_at_half": _mean(truth[:, 2] > half),
