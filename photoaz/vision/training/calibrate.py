@@ -2,8 +2,9 @@
 
 Looks at the real photos that were kept out of training, panels marked by eye and photos without any, as the finder
 looks where nothing is known; both kinds count as if there were as many photos of each. Their boxes give the slope and
-offset that turn the mean score of several looks into a probability; together with those of the rendered views held out
-(--trained FILE.pt), half the weight each, that of one look. Both are written into weights/fine.json.
+offset that turn the mean score of several looks into a probability. One look is taken at towers that are known to be
+there: what its score means is fitted to the photos with panels and to the rendered views held out (--trained FILE.pt),
+half the weight each. Both are written into weights/fine.json.
 """
 
 from __future__ import annotations
@@ -60,8 +61,9 @@ def main() -> None:
     share = np.repeat([1.0, shown / max(empty, 1)], [with_panels, len(rows) - with_panels])
     drawn = np.array(torch.load(args.trained, map_location="cpu", weights_only=True)["figures"]["scores"])
     drawn = drawn[drawn[:, 0] > real[:, 0].min()]
-    both = np.vstack([real[:, [0, 2]], drawn])
-    weight = np.concatenate([share / share.sum(), np.full(len(drawn), 1 / len(drawn))]) * len(both) / 2
+    towers = real[:with_panels, [0, 2]]
+    both = np.vstack([towers, drawn])
+    weight = np.repeat([0.5 / len(towers), 0.5 / len(drawn)], [len(towers), len(drawn)]) * len(both)
     look = calibrated(both[:, 0], both[:, 1] > 0, weight)
     looks = calibrated(real[:, 1], real[:, 2] > 0, share)
     path = Path(__file__).resolve().parents[1] / "weights" / "fine.json"
@@ -73,7 +75,7 @@ def main() -> None:
         "panels": panels,
         "found": found,
         "photos_without_panels": empty,
-        "reliability_of_one_look": reliability(real[:, [0, 2]], share, *look),
+        "reliability_of_one_look": reliability(towers, share[:with_panels], *look),
         "reliability_of_several_looks": reliability(real[:, [1, 2]], share, *looks),
     }
     path.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
