@@ -19,7 +19,17 @@ from photoaz.vision.head_locator import (
     locate_heads,
     window_at,
 )
-from photoaz.vision.panel_network import CAP, CHANNELS, FRONT, STRIDE, STRUCTURE, decode, probability, run_network
+from photoaz.vision.panel_network import (
+    CAP,
+    CHANNELS,
+    FRONT,
+    STRIDE,
+    STRUCTURE,
+    decode,
+    probability,
+    run_network,
+    union_share,
+)
 from photoaz.vision.patch import enlarged_px, reduced_px
 
 Cover = Literal["structure", "panel", "frame"]
@@ -46,6 +56,10 @@ class PanelCandidate:
 
 #: raw score from which a box is worth telling; what it means as a probability comes with it
 THRESHOLD = -0.3
+#: score of a network that does not see a box, and the share of the union from which two boxes are the same
+UNSEEN, SAME_SHARE = -3.0, 0.4
+#: a single network's logit counts no farther than this; from this probability a box is told
+LOGIT, LEAST_TOLD = 4.0, 0.15
 #: this many panels, probabilities summed, and nobody looks for the head elsewhere
 ENOUGH = 1.5
 
@@ -92,7 +106,7 @@ def find_panels(image: Array, camera: Camera, guess: HeadGuess) -> FoundPanels:
 def _look(image: Array, camera: Camera, guess: HeadGuess, middle: Array, distance: float) -> FoundPanels:
     """What the finder sees about a place; looked at again where the panels are, if they lie off the window's middle."""
     window = window_at(camera, guess, middle, distance)
-    found = candidates_in(window.cut(image), THRESHOLD)
+    found = candidates_by_both(window.cut(image))
     if found:
         centres = window.to_frame(np.array([c.corners_px.mean(0) for c in found]))
         weight = np.array([c.probability for c in found])
@@ -101,7 +115,7 @@ def _look(image: Array, camera: Camera, guess: HeadGuess, middle: Array, distanc
         off = np.abs(now - 0.5 * np.array([x0 + x1, y0 + y1])) / np.array([x1 - x0, y1 - y0])
         if (off > 0.2).any():
             window = window_at(camera, guess, now, distance)
-            found = candidates_in(window.cut(image), THRESHOLD)
+            found = candidates_by_both(window.cut(image))
     return FoundPanels(
         candidates=tuple(replace(c, corners_px=window.to_frame(c.corners_px)) for c in found), window=window
     )
@@ -134,9 +148,36 @@ def hiding(out: Array, corners_px: Array) -> Cover | None:
     return "panel" if kinds[FRONT : CAP + 1].sum() > 0.9 else None
 
 
-def candidates_in(picture: Array, threshold: float) -> list[PanelCandidate]:
+def candidates_by_both(picture: Array) -> list[PanelCandidate]:
+    """Panels in a picture (h, w, 3) BGR of a tower's head at the networks' scale; its pixels; the surest first.
+
+    One network knows towers, rendered ones alone, and their corners better; the other has seen photos, and knows better
+    what is none. The logit of a box's probability is the mean of both; one that does not see the box doubts it.
+    """
+    floor = UNSEEN
+    towers, photos = (candidates_in(picture, floor, name) for name in ("towers", "fine"))
+    unseen = {name: probability(floor, name) for name in ("towers", "fine")}
+    merged, left = [], list(photos)
+    for own in towers:
+        hull = cv2.convexHull(own.corners_px.astype(np.float32))
+        shares = [union_share(hull, cv2.convexHull(c.corners_px.astype(np.float32))) for c in left]
+        same = left.pop(int(np.argmax(shares))) if shares and max(shares) > SAME_SHARE else None
+        best = own if same is None or own.probability >= 0.5 else same
+        merged.append(
+            replace(best, probability=_mean_logit(own.probability, same.probability if same else unseen["fine"]))
+        )
+    merged += [replace(c, probability=_mean_logit(c.probability, unseen["towers"])) for c in left]
+    return sorted((c for c in merged if c.probability >= LEAST_TOLD), key=lambda c: -c.probability)
+
+
+def _mean_logit(p: float, q: float) -> float:
+    logits = np.log(np.clip([p, q], 1e-6, 1 - 1e-6)) - np.log1p(-np.clip([p, q], 1e-6, 1 - 1e-6))
+    return float(1.0 / (1.0 + np.exp(-np.clip(logits, -LOGIT, LOGIT).mean())))
+
+
+def candidates_in(picture: Array, threshold: float, network: str = "fine") -> list[PanelCandidate]:
     """Panels in a picture (h, w, 3) BGR at the network's scale whose raw score is above a threshold; its pixels."""
-    out = run_network("fine", picture)
+    out = run_network(network, picture)
     h, w = picture.shape[:2]
     found = []
     for raw in decode(out, threshold):
@@ -150,7 +191,7 @@ def candidates_in(picture: Array, threshold: float) -> list[PanelCandidate]:
         found.append(
             PanelCandidate(
                 corners_px=raw.corners_px,
-                probability=probability(raw.score),
+                probability=probability(raw.score, network),
                 front=raw.front,
                 yaw_rad=raw.yaw_rad,
                 visible=raw.visible,

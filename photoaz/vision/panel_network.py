@@ -52,18 +52,18 @@ class RawPanel:
     visible: float
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=3)
 def _network(name: str) -> Any:
     return cv2.dnn.readNetFromONNX(str(_WEIGHTS / f"{name}.onnx"))
 
 
-@lru_cache(maxsize=2)
-def calibration(of: str = "look") -> tuple[float, float]:
-    """Slope and offset that make a score of the fine network the logit of a probability.
+@lru_cache(maxsize=3)
+def calibration(network: str = "fine", of: str = "look") -> tuple[float, float]:
+    """Slope and offset that make a network's score the logit of a probability.
 
     of: one `look`, or the mean of several `looks` at a box.
     """
-    said = json.loads((_WEIGHTS / "fine.json").read_text(encoding="utf-8"))["calibration"][of]
+    said = json.loads((_WEIGHTS / f"{network}.json").read_text(encoding="utf-8"))["calibration"][of]
     return float(said["slope"]), float(said["offset"])
 
 
@@ -148,14 +148,14 @@ def union_share(a: Array, b: Array) -> float:
     return float(area / whole) if whole > 0 else 0.0
 
 
-def probability(score: float, of: str = "look") -> float:
+def probability(score: float, network: str = "fine", of: str = "look") -> float:
     """What a score means, as found on heads and photos that the network was not trained on; of: as `calibration`."""
-    slope, offset = calibration(of)
+    slope, offset = calibration(network, of)
     return float(1.0 / (1.0 + np.exp(-(slope * score + offset))))
 
 
 def score_of(probability: float) -> float:
-    """The score of one look that means a probability."""
+    """The fine network's score of one look that means a probability."""
     slope, offset = calibration()
     odds = probability / max(1.0 - probability, 1e-12)
     return float((np.log(odds) - offset) / slope)

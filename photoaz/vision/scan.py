@@ -43,7 +43,7 @@ def scan(image: Array) -> tuple[PanelCandidate, ...]:
     The whole frame is looked at reduced. Where that, or the coarse network, sees what may be small panels, windows are
     looked at closer, a bounded number of them. What each box is worth is told by several looks at it alone.
     """
-    told = [replace(c, probability=probability(score, "looks")) for c, score in scored(image)]
+    told = [replace(c, probability=probability(score, of="looks")) for c, score in scored(image)]
     return tuple(sorted(told, key=lambda c: -c.probability))
 
 
