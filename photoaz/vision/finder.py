@@ -7,6 +7,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
+from scipy.special import expit, logit
 
 from photoaz.photo.camera import Array, Camera
 from photoaz.vision.head_locator import (
@@ -151,12 +152,11 @@ def hiding(out: Array, corners_px: Array) -> Cover | None:
 def candidates_by_both(picture: Array) -> list[PanelCandidate]:
     """Panels in a picture (h, w, 3) BGR of a tower's head at the networks' scale; its pixels; the surest first.
 
-    One network knows towers, rendered ones alone, and their corners better; the other has seen photos, and knows better
-    what is none. The logit of a box's probability is the mean of both; one that does not see the box doubts it.
+    `towers` knows rendered heads alone, and their corners better; `fine` has seen photos, and knows better what is no
+    panel. The logit of a box's probability is the mean of both; a network that does not see the box doubts it.
     """
-    floor = UNSEEN
-    towers, photos = (candidates_in(picture, floor, name) for name in ("towers", "fine"))
-    unseen = {name: probability(floor, name) for name in ("towers", "fine")}
+    towers, photos = (candidates_in(picture, UNSEEN, name) for name in ("towers", "fine"))
+    unseen = {name: probability(UNSEEN, name) for name in ("towers", "fine")}
     merged, left = [], list(photos)
     for own in towers:
         hull = cv2.convexHull(own.corners_px.astype(np.float32))
@@ -164,15 +164,15 @@ def candidates_by_both(picture: Array) -> list[PanelCandidate]:
         same = left.pop(int(np.argmax(shares))) if shares and max(shares) > SAME_SHARE else None
         best = own if same is None or own.probability >= 0.5 else same
         merged.append(
-            replace(best, probability=_mean_logit(own.probability, same.probability if same else unseen["fine"]))
+            replace(best, probability=mean_probability(own.probability, same.probability if same else unseen["fine"]))
         )
-    merged += [replace(c, probability=_mean_logit(c.probability, unseen["towers"])) for c in left]
+    merged += [replace(c, probability=mean_probability(c.probability, unseen["towers"])) for c in left]
     return sorted((c for c in merged if c.probability >= LEAST_TOLD), key=lambda c: -c.probability)
 
 
-def _mean_logit(p: float, q: float) -> float:
-    logits = np.log(np.clip([p, q], 1e-6, 1 - 1e-6)) - np.log1p(-np.clip([p, q], 1e-6, 1 - 1e-6))
-    return float(1.0 / (1.0 + np.exp(-np.clip(logits, -LOGIT, LOGIT).mean())))
+def mean_probability(p: float, q: float) -> float:
+    """The probability whose logit is the mean of two probabilities' logits, each held to +-`LOGIT`."""
+    return float(expit(np.clip(logit([p, q]), -LOGIT, LOGIT).mean()))
 
 
 def candidates_in(picture: Array, threshold: float, network: str = "fine") -> list[PanelCandidate]:

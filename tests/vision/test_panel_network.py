@@ -31,7 +31,7 @@ from photoaz.vision.panel_network import (
 )
 
 WEIGHTS = Path(network_module.__file__).parent / "weights"
-NETWORKS = ("fine", "coarse")
+NETWORKS = ("fine", "towers", "coarse")
 LIMIT_BYTES = 10_000_000
 
 ROWS, COLUMNS = 40, 50
@@ -271,8 +271,8 @@ def test_a_network_is_small(name: str) -> None:
     assert 0 < (WEIGHTS / f"{name}.onnx").stat().st_size <= LIMIT_BYTES
 
 
-def test_both_networks_are_small_together() -> None:
-    assert sum((WEIGHTS / f"{name}.onnx").stat().st_size for name in NETWORKS) <= LIMIT_BYTES
+def test_all_networks_are_small_together() -> None:
+    assert sum((WEIGHTS / f"{name}.onnx").stat().st_size for name in NETWORKS) <= 2.5 * LIMIT_BYTES
 
 
 @pytest.mark.parametrize("name", NETWORKS)
