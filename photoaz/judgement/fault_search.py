@@ -56,9 +56,15 @@ def search(
     faults: dict[tuple[int, int], tuple[Array, Array, Faults]] = {}
     best = _up_to_two_faults(facts, references, swaps, singles, states, faults)
     grown = set()
+    reached = [-math.inf] * len(references)
     while True:
-        full = (x for x in states.values() if len(x.faults) >= 2 and x.key not in grown)
+        full = [x for x in states.values() if len(x.faults) >= 2 and x.key not in grown]
         front = sorted((x for x in full if x.log_posterior > best - _KEEP), key=lambda x: -x.log_posterior)[:_BEAM]
+        plain = [x for x in _best_without_exchange(full, len(references)) if x not in front]
+        plain = [x for x in plain if x.log_posterior > reached[x.reference] + 0.5]
+        for state in plain:
+            reached[state.reference] = state.log_posterior
+        front += plain
         if not front:
             break
         before = best
@@ -69,11 +75,21 @@ def search(
             for i, k in state.faults:
                 residual[i] += f.shift[k]
                 v[i, i] += f.widening[k] ** 2
-            best = max(best, _extend(states, state, f, _grow(residual, v, f), best))
-        if best < before + 0.5 and max(len(x.faults) for x in front) > 2:
+            compared = -math.inf if state in plain else best
+            best = max(best, _extend(states, state, f, _grow(residual, v, f), compared))
+        if not plain and best < before + 0.5 and max(len(x.faults) for x in front) > 2:
             break
     kept = [x for x in states.values() if x.log_posterior > best - _KEEP]
     return sorted(kept, key=lambda x: (-x.log_posterior, *x.key))
+
+
+def _best_without_exchange(states: Sequence[FaultState], references: int) -> list[FaultState]:
+    """Of each reference the most probable state in which no readings were exchanged (exchange 0).
+
+    It is followed however far behind it is: three gross faults make it hopeless until the third is added.
+    """
+    own = [[x for x in states if x.reference == r and x.swap == 0] for r in range(references)]
+    return [max(some, key=lambda x: x.log_posterior) for some in own if some]
 
 
 def _up_to_two_faults(
@@ -94,15 +110,16 @@ def _up_to_two_faults(
     starts.sort(key=lambda x: -x[0])
     best = -math.inf
     for ceiling, r, s, residual, v in starts:
-        if ceiling < best - _KEEP:
-            break
+        if s > 0 and ceiling < best - _KEEP:
+            continue
         f = singles[r].about(residual, swaps[s].source)
         faults[r, s] = residual, v, f
         bare = log_normal(residual, v)
         log_posterior = bare + math.log(references[r].prior * swaps[s].prior)
         state = FaultState(r, s, (), log_posterior, bare)
         states[state.key] = state
-        best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f), best))
+        compared = best if s > 0 else -math.inf
+        best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f), compared))
     return best
 
 
