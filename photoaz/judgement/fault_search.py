@@ -75,8 +75,7 @@ def search(
             for i, k in state.faults:
                 residual[i] += f.shift[k]
                 v[i, i] += f.widening[k] ** 2
-            compared = -math.inf if state in plain else best
-            best = max(best, _extend(states, state, f, _grow(residual, v, f), compared))
+            best = max(best, _extend(states, state, f, _grow(residual, v, f), best, state in plain))
         if not plain and best < before + 0.5 and max(len(x.faults) for x in front) > 2:
             break
     kept = [x for x in states.values() if x.log_posterior > best - _KEEP]
@@ -118,21 +117,25 @@ def _up_to_two_faults(
         log_posterior = bare + math.log(references[r].prior * swaps[s].prior)
         state = FaultState(r, s, (), log_posterior, bare)
         states[state.key] = state
-        compared = best if s > 0 else -math.inf
-        best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f), compared))
+        best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f), best, s == 0))
     return best
 
 
-def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: float) -> float:
-    """Note a state's descendants that may matter; the best of their log posteriors."""
+def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: float, followed: bool) -> float:
+    """Note a state's descendants that may matter; the best of their log posteriors.
+
+    followed: the best one is noted however far behind it is.
+    """
     used = {i for i, _ in state.faults}
     weight = state.log_posterior - state.log_likelihood
     free = np.array([i not in used for i in f.index])
     one = np.where(free, grown.one + f.log_weight + weight, -math.inf)
     two = grown.two + f.log_weight[:, None] + f.log_weight[None, :] + weight
     two = np.where((f.index[:, None] < f.index[None, :]) & np.outer(free, free), two, -math.inf)
-    top = max(best, float(one.max()), float(two.max()))
-    limit = top - _KEEP
+    own = max(float(one.max()), float(two.max()))
+    limit = max(best, own) - _KEEP
+    if followed and own <= limit:
+        limit = own - 1e-9
 
     def note(chosen: tuple[int, ...], log_posterior: float, log_likelihood: float) -> None:
         added = tuple(sorted((*state.faults, *((int(f.index[k]), k) for k in chosen))))
@@ -146,7 +149,7 @@ def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: 
         note((int(k),), float(one[k]), float(grown.one[k]))
     for k, j in np.argwhere(two > limit):
         note((int(k), int(j)), float(two[k, j]), float(grown.two[k, j]))
-    return max(float(one.max()), float(two.max()))
+    return own
 
 
 def _predicted(facts: Facts, ref: Reference, swap: Swap) -> tuple[Array, Array]:
