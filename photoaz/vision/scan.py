@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 
 from photoaz.photo.camera import Array
-from photoaz.vision.finder import THRESHOLD, PanelCandidate, candidates_in
+from photoaz.vision.finder import SAME_SHARE, THRESHOLD, UNSEEN, PanelCandidate, candidates_in
 from photoaz.vision.head_locator import HeadWindow, crowd_of
-from photoaz.vision.panel_network import decode, probability, run_network, score_of, union_share
+from photoaz.vision.panel_network import WORK_PX, probability, score_of, union_share
 
 #: long sides [px] of the reduced frame at which all of it is looked at; each step finds panels half as wide
 WHOLE_PX = (256, 512, 1024)
@@ -28,13 +28,9 @@ _CROWD = 0.1
 _SHARED = 0.5
 #: each box is looked at again alone, the panel about so wide [px], as it is or mirrored: what is none seldom looks like
 #: one each time
-AGAIN = ((20.0, False), (28.0, True), (38.0, False))
+AGAIN = ((20.0, True), (WORK_PX, False), (38.0, False))
 #: side of the picture that is looked at then, px, and how much longer than the box it is at least
 _AGAIN_PX, _ROOM = 224.0, 1.8
-#: the score of a look that does not see the box
-_UNSEEN = -4.0
-#: share of the union from which a box of such a look is the same
-_SAME = 0.4
 
 
 def scan(image: Array) -> tuple[PanelCandidate, ...]:
@@ -48,7 +44,16 @@ def scan(image: Array) -> tuple[PanelCandidate, ...]:
 
 
 def scored(image: Array) -> list[tuple[PanelCandidate, float]]:
-    """What may be panels, as a first look found them, each with the mean score of several looks."""
+    """What may be panels, each with the mean score of several looks; its probability is that of the first look.
+
+    Parameters
+    ----------
+    image : (H, W, 3) BGR uint8, as shown.
+
+    Returns
+    -------
+    list of candidates in the photo's pixels, and their scores.
+    """
     tall, wide = image.shape[:2]
     long = max(tall, wide)
     found: list[PanelCandidate] = []
@@ -66,13 +71,13 @@ def scored(image: Array) -> list[tuple[PanelCandidate, float]]:
         for box in _windows(np.vstack([points, hints]), WINDOW_PX * long / side, (wide, tall), most):
             found += _look(image, HeadWindow(box_px=box, scale=side / long))
     hinted = _one_of_each([c for c in found if c.probability >= probability(THRESHOLD)])
-    return [(c, _looked_again(image, c)) for c in hinted]
+    return [_looked_again(image, c) for c in hinted]
 
 
-def _looked_again(image: Array, candidate: PanelCandidate) -> float:
-    """Mean score of the look that found a box and of several at it alone."""
+def _looked_again(image: Array, candidate: PanelCandidate) -> tuple[PanelCandidate, float]:
+    """A box as the look at the networks' scale sees it, and the mean score of the look that found it and of several."""
     hull = cv2.convexHull(candidate.corners_px.astype(np.float32))
-    scores = [score_of(candidate.probability)]
+    scores, best = [score_of(candidate.probability)], candidate
     middle = candidate.corners_px.mean(0)
     for wide, mirrored in AGAIN:
         scale = wide / _width_px(candidate)
@@ -81,15 +86,17 @@ def _looked_again(image: Array, candidate: PanelCandidate) -> float:
         high = np.minimum(np.ceil(middle + half), [image.shape[1], image.shape[0]]).astype(int)
         window = HeadWindow(box_px=(int(low[0]), int(low[1]), int(high[0]), int(high[1])), scale=scale)
         picture = window.cut(image)
-        best = _UNSEEN
-        for raw in decode(run_network("fine", picture[:, ::-1].copy() if mirrored else picture), _UNSEEN):
-            corners = raw.corners_px
-            if mirrored:
-                corners = np.array([picture.shape[1] - 1.0, 0.0]) + corners * np.array([-1.0, 1.0])
-            if union_share(hull, cv2.convexHull(window.to_frame(corners).astype(np.float32))) > _SAME:
-                best = max(best, raw.score)
-        scores.append(best)
-    return float(np.mean(scores))
+        flip = np.array([[picture.shape[1] - 1.0, 0.0], [-1.0, 1.0]]) if mirrored else np.array([[0.0], [1.0]])
+        score = UNSEEN
+        for seen in candidates_in(picture[:, ::-1].copy() if mirrored else picture, UNSEEN):
+            corners = window.to_frame(flip[0] + seen.corners_px * flip[1])
+            same = union_share(hull, cv2.convexHull(corners.astype(np.float32))) > SAME_SHARE
+            if same and score_of(seen.probability) > score:
+                score = score_of(seen.probability)
+                if wide == WORK_PX:
+                    best = replace(seen, corners_px=corners, probability=candidate.probability)
+        scores.append(score)
+    return best, float(np.mean(scores))
 
 
 def _look(image: Array, window: HeadWindow) -> list[PanelCandidate]:

@@ -22,24 +22,26 @@ FIGURE, U95 = 0.2, 0.05
 
 #: antenna: azimuth from true north, its U95, downtilt, its U95, degrees
 ANTENNAS = (
-    ("QLB-014-A1", 24.049, 2.478, 1.870, 0.405),
-    ("QLB-014-A2", 25.890, 1.480, 4.356, 0.365),
-    ("QLB-014-B1", 149.675, 1.469, 0.027, 0.240),
-    ("QLB-014-B2", 149.625, 0.923, 5.865, 0.250),
-    ("QLB-014-C1", 276.843, 1.570, 3.065, 0.335),
-    ("QLB-014-C2", 264.283, 1.139, 0.902, 0.370),
+    ("QLB-014-A1", 23.574, 2.520, 1.882, 0.361),
+    ("QLB-014-A2", 25.647, 1.431, 4.384, 0.320),
+    ("QLB-014-B1", 150.711, 1.482, 0.002, 0.247),
+    ("QLB-014-B2", 148.327, 2.640, 5.891, 0.260),
+    ("QLB-014-C1", 277.146, 1.462, 3.028, 0.292),
+    ("QLB-014-C2", 263.489, 1.113, 0.799, 0.331),
 )
+#: its outlines fit in a second way, 150.5 degrees with a probability of 0.2
+AMBIGUOUS = {"QLB-014-B2"}
 #: photo: heading of the optical axis from true north, its U95, degrees
 PHOTOS = (
-    ("qlb014_1.jpg", 264.464, 0.809),
-    ("qlb014_2.jpg", 266.828, 0.312),
-    ("qlb014_3.jpg", 31.862, 0.847),
-    ("qlb014_4.jpg", 30.413, 0.387),
-    ("qlb014_5.jpg", 147.524, 0.704),
-    ("qlb014_6.jpg", 150.461, 0.980),
-    ("qlb014_7.jpg", 334.074, 0.654),
-    ("qlb014_8.jpg", 56.164, 0.771),
-    ("qlb014_9.jpg", 223.059, 0.695),
+    ("qlb014_1.jpg", 264.673, 0.806),
+    ("qlb014_2.jpg", 266.970, 0.310),
+    ("qlb014_3.jpg", 31.447, 0.851),
+    ("qlb014_4.jpg", 29.969, 0.381),
+    ("qlb014_5.jpg", 146.910, 0.701),
+    ("qlb014_6.jpg", 150.311, 0.975),
+    ("qlb014_7.jpg", 334.709, 0.649),
+    ("qlb014_8.jpg", 54.402, 0.652),
+    ("qlb014_9.jpg", 223.931, 0.682),
 )
 
 
@@ -62,7 +64,7 @@ def test_antennas(solution):
     assert set(found) == {row[0] for row in ANTENNAS}
     for name, azimuth, u95, downtilt, downtilt_u95 in ANTENNAS:
         a = found[name]
-        assert a.status == "estimated"
+        assert a.status == ("ambiguous" if name in AMBIGUOUS else "estimated")
         told += [
             (f"{name} azimuth", a.azimuth_true_deg, azimuth, FIGURE * u95),
             (f"{name} U95", a.u95_deg, u95, U95 * u95),
