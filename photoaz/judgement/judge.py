@@ -183,7 +183,7 @@ def _judge_reading(reading: JudgedReading, true: TrueAzimuth, found: AntennaResu
         zeta=zeta,
         shared_u95_deg=shared(photos),
     )
-    said.append(reasons.reading_sentence(reading, photos, second=photos is not azimuths[0]))
+    said.append(reasons.reading_sentence(reading, azimuths, photos))
     cause = reasons.cause_sentence(reading)
     if cause is not None and (reading.agrees is False or reading.likely_cause is not None):
         said.append(cause)

@@ -49,13 +49,15 @@ def carried_sentence(
     return f"The {what} of {angle_deg:.1f}° is {format_azimuth_deg(true.azimuth_deg)} true: {true.how}{note}."
 
 
-def reading_sentence(reading: JudgedReading, photos: Alternative, second: bool) -> str:
-    """The verdict on a reading. photos : the azimuth that it was held against; second : not the likeliest."""
+def reading_sentence(reading: JudgedReading, azimuths: Sequence[Alternative], photos: Alternative) -> str:
+    """The verdict on a reading. azimuths : possible by the photos; photos : the one that it was held against."""
     if reading.en is None or reading.difference_deg is None:
         raise ValueError("a reading without a verdict")
     verb = "agrees" if reading.agrees else "disagrees"
     limit = "within" if reading.en <= 1.0 else "more than"
-    other = " (the second azimuth that they allow)" if second else ""
+    other = " (the second azimuth that they allow)" if photos is not azimuths[0] else ""
+    if not other and len(azimuths) > 1:  # its U95 is of this one azimuth, not of all that they allow
+        other = " (the likeliest azimuth that they allow)"
     said = (
         f"The reading, {format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)} true, {verb} with the photos, "
         f"{format_azimuth_deg(photos.azimuth_true_deg, photos.u95_deg)}{other}: they differ by "
@@ -115,8 +117,9 @@ def little_found_sentence(design: Design, azimuths: Sequence[Alternative], share
 def _off_design(design: Design, azimuths: Sequence[Alternative]) -> str:
     if design.azimuth_true_deg is None or design.deviation_deg is None:
         raise ValueError("a design without a decision")
+    which = "The likeliest azimuth" if len(azimuths) > 1 else "The azimuth"
     return (
-        f"The azimuth from the photos, {format_azimuth_deg(azimuths[0].azimuth_true_deg, azimuths[0].u95_deg)}, is "
+        f"{which} from the photos, {format_azimuth_deg(azimuths[0].azimuth_true_deg, azimuths[0].u95_deg)}, is "
         f"{format_difference_deg(design.deviation_deg)} off the design, "
         f"{format_azimuth_deg(design.azimuth_true_deg)} true ± {design.tolerance_deg:g}°"
     )
