@@ -18,8 +18,8 @@ WHOLE_PX = (256, 512, 1024)
 PARTS_PX = ((2048, 4), (4096, 3))
 #: side of such a window, px of the reduced frame
 WINDOW_PX = 448
-#: a panel is told by the look in which it is about as wide as this, px
-BEST_PX = 26.0
+#: what is narrower than this in a finer frame is worth looking at there, px
+NARROW_PX = 65.0
 #: raw score from which what may be a panel is worth a closer look
 _HINT = -2.5
 #: a cell of the coarse network that is as sure as this is worth one as well
@@ -66,7 +66,7 @@ def scored(image: Array) -> list[tuple[PanelCandidate, float]]:
     for side, most in PARTS_PX:
         if side > 1.5 * long:
             break
-        small = [c for c in found if _width_px(c) * side / long < 2.5 * BEST_PX]
+        small = [c for c in found if _width_px(c) * side / long < NARROW_PX]
         points = np.array([[*c.corners_px.mean(0), c.probability] for c in small]).reshape(-1, 3)
         for box in _windows(np.vstack([points, hints]), WINDOW_PX * long / side, (wide, tall), most):
             found += _look(image, HeadWindow(box_px=box, scale=side / long))

@@ -43,7 +43,7 @@ from photoaz.quantities import (
 from photoaz.vision.box import Sighting, width_across
 from photoaz.vision.boxes import Prior
 from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode, azimuths_of, mode_from_minimum
-from photoaz.vision.finder import THRESHOLD, PanelCandidate, candidates_in
+from photoaz.vision.finder import PanelCandidate, candidates_by_both
 from photoaz.vision.fit import Minimum
 from photoaz.vision.head_locator import HeadGuess, window_at
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again, with_appearance
@@ -186,7 +186,7 @@ def found_in(scene: Scene, rng: np.random.Generator) -> list[PanelCandidate]:
     middle = project(scene.camera, scene.cam_from_enu @ way)
     assert guess.distance_m is not None
     window = window_at(scene.camera, guess, np.clip(middle, 0, t["size_px"]), guess.distance_m)
-    found = candidates_in(window.cut(scene.image), THRESHOLD)
+    found = candidates_by_both(window.cut(scene.image))
     return [replace(c, corners_px=window.to_frame(c.corners_px)) for c in found]
 
 
