@@ -150,6 +150,10 @@ NEAREST_HEIGHTS, USUAL_HEIGHTS, FARTHEST_HEIGHTS = 0.5, 6.0, 100.0
 FAR_SHARE = 0.1
 #: nobody measures a panel from farther away than this [m]
 REACH_M = 3000.0
+#: a position nearer than this to a site's coordinates is those coordinates, rounded, and no standpoint: nobody stands
+#: so near to the axis. So many photos of archives are stamped in this way
+STAMPED_M = 2.0
+STAMPED_SHARE = 0.2
 #: photos that show none of the register's sites, anywhere within reach of one
 NO_SITE_SHARE = 0.05
 #: standard deviation of a tower's place in the frame, in widths of the frame: whoever takes a photo of it aims at it

@@ -15,8 +15,9 @@ from photoaz.audit.prints import PhotoPrint
 from photoaz.audit.progress import Progress
 from photoaz.audit.repeats import count_once, two_sites
 from photoaz.audit.store import Store
-from photoaz.naming.places import PlaceMatch, SiteIndex, match_places, places_of
+from photoaz.naming.places import PlaceMatch, SiteIndex, match_places, places_of, spell_stamp
 from photoaz.naming.site_names import SiteNames, settle_site
+from photoaz.quantities import STAMPED_M
 from photoaz.register.model import Site
 
 #: photos looked at together
@@ -81,5 +82,8 @@ def _settled(
         by_place = match.status == "site" and match.site == site
         how = "manifest" if told is not None else "position" if by_place else "folder"
     contradictions = [Flag(code="place_contradicts", message=text, severity="weak") for text in settled.flags]
+    if match.distance_m is not None and match.distance_m < STAMPED_M:
+        stamp = Flag(code="position_stamped", message=spell_stamp(match.distance_m), severity="weak")
+        contradictions.append(stamp)
     every = (*flags, *contradictions)
     return replace(photo, site_id=site, how=how, placed=reason, copy_of=None, flags=every)

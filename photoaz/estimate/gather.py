@@ -146,7 +146,7 @@ def observe_photo(
         ln_focal=ln_focal,
         boxes=boxes,
         aids=aids,
-        notes=notes,
+        notes=(*photo.notes, *notes),
         verticals=verticals,
         names={s.antenna_id: s.match.alternatives for s in to_measure if s.match is not None},
     )
@@ -422,5 +422,5 @@ def with_controls(
         rolls=known.rolls or (HELD_LEVEL,),
         standpoints=standpoints_of(photo, frame) or f.standpoints,
         aids=aids,
-        notes=notes,
+        notes=(*photo.notes, *notes),
     )

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from photoaz.angles import Angle, azimuth_deg, wrap_rad
 from photoaz.estimate.controls import clock_remark
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
-from photoaz.estimate.statements import day_taken
+from photoaz.estimate.statements import GatheredPhoto, day_taken
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.network.adjust import variance_shares
@@ -143,13 +143,14 @@ def _pairs(points: Array) -> tuple[tuple[float, float], ...]:
     return tuple((float(p[0]), float(p[1])) for p in points)
 
 
-def rejected_photo(name: str, reason: str, record: PhotoRecord, panels: PhotoPanels) -> PhotoResult:
+def rejected_photo(name: str, reason: str, photo: GatheredPhoto, panels: PhotoPanels) -> PhotoResult:
     """A photo that was looked at and cannot take part."""
     return PhotoResult(
         photo=name,
         status="rejected",
         reason=reason,
-        taken=day_taken(record),
+        taken=day_taken(photo.record),
+        flags=photo.notes,
         panels=_panels(panels),
         window_px=_window(panels),
     )

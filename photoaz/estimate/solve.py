@@ -16,7 +16,14 @@ from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.panels import PhotoPanels, find_in, name_panels, panel_of_pick
 from photoaz.estimate.priors import antenna_priors_of
 from photoaz.estimate.report import SeenPhoto, rejected_photo, site_result
-from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError, declination_at, known_photo_of, open_photo
+from photoaz.estimate.statements import (
+    GatheredPhoto,
+    UnusablePhotoError,
+    declination_at,
+    known_photo_of,
+    open_photo,
+    without_stamps,
+)
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.memory import recall
@@ -148,7 +155,7 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
     panels = dict(zip(seen, named, strict=True))
 
     def reject(name: str, why: str) -> None:
-        rejected[name] = rejected_photo(name, why, seen[name].photo.record, panels[name])
+        rejected[name] = rejected_photo(name, why, seen[name].photo, panels[name])
 
     photos: list[PhotoObservations] = []
     looks: dict[str, Looking] = {}
@@ -240,6 +247,7 @@ def solve_again(last: SolvedSite, given: SiteInputs, tools: Tools | None = None)
                 return None
             s = last.seen[name]
             photo = replace(s.photo, controls=tuple(c for c in given.controls if c.photo == name))
+            photo = without_stamps(photo, last.expected.frame)
             known = known_photo_of(name, photo, last.expected.frame, s.north)
             photos[name] = with_controls(photos[name], photo, known, last.expected.frame, s.picture, before)
         network = last.expected.solved(list(photos.values()))
@@ -269,7 +277,7 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
 
     Raises UnusablePhotoError, InputError where it cannot take part.
     """
-    photo = open_photo(file, given.controls, given.picks, given.calibration)
+    photo = without_stamps(open_photo(file, given.controls, given.picks, given.calibration), expected.frame)
     _require_near(photo, expected.frame)
     north = declination_at(photo.record, given.site)
     picture = Picture(file.path, (photo.record.width_px, photo.record.height_px), tools.room, file.digest)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ from photoaz.estimate.inputs import LocalPhoto
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination, declination
 from photoaz.naming.model import KnownPhoto
+from photoaz.naming.places import spell_stamp
 from photoaz.photo.calibration import Calibration, camera_from_calibration
 from photoaz.photo.camera import (
     Camera,
@@ -24,10 +25,7 @@ from photoaz.photo.camera import (
 )
 from photoaz.photo.metadata import read_record
 from photoaz.photo.record import PhotoRecord
-from photoaz.quantities import (
-    K95,
-    RADIUS_95,
-)
+from photoaz.quantities import K95, RADIUS_95, STAMPED_M
 from photoaz.register.model import Control, Pick, Site
 
 Array = NDArray[Any]
@@ -35,13 +33,14 @@ Array = NDArray[Any]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GatheredPhoto:
-    """A photo on its way into the network."""
+    """A photo on its way into the network. notes: what was not believed of it, and why."""
 
     path: Path
     record: PhotoRecord
     camera: Camera
     controls: tuple[Control, ...]
     picks: tuple[Pick, ...]
+    notes: tuple[str, ...] = ()
 
 
 class UnusablePhotoError(PhotoazError):
@@ -102,6 +101,34 @@ def standpoints_of(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[Array, 
     if p is not None:
         out.append((frame.enu_from_geodetic(p.lat_deg, p.lon_deg)[:2], p.sigma_m, "camera position"))
     return tuple(sorted(out, key=lambda s: s[1]))
+
+
+def without_stamps(photo: GatheredPhoto, frame: EnuFrame) -> GatheredPhoto:
+    """The photo without a position or standpoint controls that are the register's own coordinates, and a note of it.
+
+    Many archives stamp a site's coordinates on every photo: no camera stands within STAMPED_M of the axis.
+    """
+    notes = list(photo.notes)
+
+    def stamped(lat_deg: float, lon_deg: float) -> float | None:
+        away = float(np.hypot(*frame.enu_from_geodetic(lat_deg, lon_deg)[:2]))
+        return away if away < STAMPED_M else None
+
+    record, p = photo.record, photo.record.position
+    if p is not None and (away := stamped(p.lat_deg, p.lon_deg)) is not None:
+        record = replace(record, position=None)
+        notes.append(spell_stamp(away))
+    controls = []
+    for c in photo.controls:
+        if c.kind == "standpoint" and c.lat_deg is not None and c.lon_deg is not None:
+            away = stamped(c.lat_deg, c.lon_deg)
+            if away is not None:
+                notes.append(
+                    f"a standpoint control {away:.1f} m from the tower's axis is not used: no camera stands there"
+                )
+                continue
+        controls.append(c)
+    return replace(photo, record=record, controls=tuple(controls), notes=tuple(dict.fromkeys(notes)))
 
 
 def _tilts(photo: GatheredPhoto) -> tuple[tuple[Angle, ...], tuple[Angle, ...]]:

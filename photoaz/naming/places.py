@@ -37,6 +37,8 @@ from photoaz.quantities import (
     RADIUS_95,
     REACH_M,
     SITE_POSITION_U95_M,
+    STAMPED_M,
+    STAMPED_SHARE,
     USUAL_FIELD_DEG,
     USUAL_HEIGHTS,
 )
@@ -280,6 +282,7 @@ def _match(index: SiteIndex, photos: PhotoPlaces) -> list[PlaceMatch]:
 
 
 _LN_NONE = math.log(NO_SITE_SHARE / (1.0 - NO_SITE_SHARE) / (math.pi * REACH_M**2))
+_LN_STAMPED = math.log(STAMPED_SHARE / (math.pi * STAMPED_M**2))
 _NO_POSITION = PlaceMatch(site=None, status="no_position", reason="the photo does not say where it was taken")
 
 
@@ -316,6 +319,8 @@ def _weigh(index: SiteIndex, photos: PhotoPlaces, which: Array, k: int) -> _Weig
         error = bearing[looks] - heading[looks, None]
         ln[looks] += _ln_heading(error, np.hypot(compass, stand), aim)
         best_look[looks] = _ln_heading(np.zeros_like(compass), compass, aim)[:, 0]
+    # stamped with a site's coordinates a photo is of that site, wherever it was taken and looked
+    ln = np.where(distance < STAMPED_M, np.logaddexp(ln, _LN_STAMPED), ln)
     last = distance[:, -1]
     heights = np.unique(np.geomspace(float(index.height_m.min()), float(index.height_m.max()), 6))
     most = np.max([_looked_up(_most_beyond(), last / h, own / h) - 2.0 * math.log(h) for h in heights], axis=0)
@@ -404,6 +409,14 @@ def _two_sites(index: SiteIndex, weighed: _Weighed, r: int, a: int, b: int, p1: 
     return (
         f"{said}, {spell_distance(float(weighed.distance_m[r, a]))} and "
         f"{spell_distance(float(weighed.distance_m[r, b]))} away"
+    )
+
+
+def spell_stamp(away_m: float) -> str:
+    """What is said of a photo whose position is the register's own."""
+    return (
+        f"its position is that of the site in the register ({away_m:.1f} m off): a stamp, not where the camera stood; "
+        "used without a position"
     )
 
 

@@ -207,6 +207,17 @@ def test_between_two_alike_towers_only_the_heading_tells() -> None:
     assert one(index, *middle, 5.0, 0.0).status == "two_sites"
 
 
+@pytest.mark.parametrize("heading", [math.nan, 0.0, 90.0, 270.0])
+@pytest.mark.parametrize("sigma_m", [1.0, 8.0])
+def test_a_photo_stamped_with_a_sites_coordinates_is_of_that_site(sigma_m: float, heading: float) -> None:
+    """Whichever way it looks, and though a neighbour stands in front of the lens."""
+    index = index_of(HERE, beside(*HERE, 90.0, 60.0))
+    for there in (HERE, beside(*HERE, 30.0, 0.8)):
+        assert dict(one(index, *there, sigma_m, heading).alternatives).get("A", 0.0) > 0.5 or (
+            one(index, *there, sigma_m, heading).site == "A"
+        )
+
+
 def test_a_compass_is_sometimes_wholly_wrong() -> None:
     """Turning its back on the only tower near, a photo is still of it rather than of none."""
     lat, lon = beside(*HERE, 0.0, 60.0)
