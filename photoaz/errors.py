@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
+from photoaz.addresses import without_secrets
+
 _T = TypeVar("_T")
 
 
@@ -35,7 +37,7 @@ class Fault:
             where += f", column {self.column}"
         found = f": found {self.found}" if self.found else ""
         wanted = f"{';' if found else ':'} wanted {self.wanted}" if self.wanted else ""
-        return where + found + wanted
+        return without_secrets(where + found + wanted)
 
 
 class InputError(PhotoazError, ValueError):

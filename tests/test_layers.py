@@ -31,8 +31,8 @@ LAYERS = (
     "angles",
 )
 #: Known to every layer, and knowing none; the root holds the version
-LEAVES = ("errors", "memory", "priors", "quantities", "result", "sample", "wording", "")
-LEAVES_NEED = ("errors", "priors", "quantities", "")
+LEAVES = ("addresses", "errors", "memory", "priors", "quantities", "result", "sample", "wording", "")
+LEAVES_NEED = ("addresses", "errors", "priors", "quantities", "")
 
 PACKAGE = Path(importlib.util.find_spec("photoaz").origin).parent
 MODULES = sorted(p for p in PACKAGE.rglob("*.py") if "sample_images" not in p.relative_to(PACKAGE).parts)

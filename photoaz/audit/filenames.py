@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import re
 
+from photoaz.addresses import without_secrets
+
 #: Names of files that photoaz can decode, small letters
 PHOTO_SUFFIXES = frozenset(
     (
@@ -28,10 +30,12 @@ _LONG = {v: k for k, v in _SHORT.items()}
 def shown(url: str) -> str:
     r"""The name as text that can be printed and stored anywhere, and from which `unshown` gets it back.
 
+    Only passwords and signatures of an address do not come back: they are left out, see `without_secrets`.
     Bytes that are no UTF-8 become \xNN, characters that do not print (line ends, controls, those that turn the
     direction of writing, lone surrogates) \n, \t, \r, \uNNNN or \UNNNNNNNN, and a backslash \\. All else stays, quotes
     and accents as they are: quoting is the business of JSON and CSV writers.
     """
+    url = without_secrets(url)
     if url.isascii() and url.isprintable() and "\\" not in url:
         return url
     return "".join(map(_spelled, url))
@@ -50,7 +54,7 @@ def _spelled(c: str) -> str:
 
 
 def unshown(text: str) -> str:
-    """What `shown` was given."""
+    """What `shown` was given, without secrets."""
 
     def plain(m: re.Match[str]) -> str:
         token = m[0]

@@ -12,12 +12,12 @@ import tempfile
 import time
 import urllib.parse
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
-from photoaz.audit.filenames import is_url, protocol, shown
+from photoaz.audit.filenames import is_url, protocol, shown, unshown
 from photoaz.errors import Fault, InputError
 
 T = TypeVar("T")
@@ -51,6 +51,26 @@ class PhotoFile:
     def name(self) -> str:
         """The URL as text that can be stored anywhere: see `shown`."""
         return shown(self.url)
+
+
+class Opening:
+    """The whole addresses of files whose names leave out what opens them; held while an audit runs, kept nowhere."""
+
+    def __init__(self) -> None:
+        self._whole: dict[str, str] = {}
+
+    def note(self, file: PhotoFile) -> None:
+        """Remember how a listed file was reached; of a folder's files their folder is enough."""
+        name = unshown(file.name)
+        if name != file.url:
+            (place, _, last), (whole, _, whole_last) = name.rpartition("/"), file.url.rpartition("/")
+            self._whole |= {f"{place}/": f"{whole}/"} if last == whole_last else {name: file.url}
+
+    def whole(self, file: PhotoFile) -> PhotoFile:
+        """A file by its name, with its whole address again."""
+        place, slash, last = file.url.rpartition("/")
+        folder = self._whole.get(place + slash)
+        return replace(file, url=self._whole.get(file.url) or (folder + last if folder else file.url))
 
 
 def written_at(file: PhotoFile) -> datetime | None:
@@ -146,7 +166,8 @@ def file_system(url: str) -> tuple[Any, str]:
             import aiohttp
 
             timeout = aiohttp.ClientTimeout(sock_connect=TIMEOUT_S / 4, sock_read=TIMEOUT_S)
-            settings["client_kwargs"] = {"timeout": timeout}
+            # passwords of ~/.netrc serve whoever comes later and finds none in the address
+            settings["client_kwargs"] = {"timeout": timeout, "trust_env": True}
         kind = fsspec.get_filesystem_class(scheme)
         return kind(**settings), str(kind._strip_protocol(url))
     except Exception as err:  # noqa: BLE001  every file system raises its own kinds; each is said

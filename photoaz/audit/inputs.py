@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from photoaz import __version__
+from photoaz.addresses import without_secrets
 from photoaz.audit.run import AuditInputs
 from photoaz.audit.work import Draw, Wanted
 from photoaz.errors import Fault, FileReader, InputError
@@ -84,10 +85,10 @@ def audit_inputs(
 def about_run(command: str, options: Mapping[str, Any], inputs: AuditInputs, faults: Sequence[Fault]) -> dict[str, Any]:
     """How a run was called and with what, for the store and the report; ready for JSON."""
     return {
-        "command": command,
+        "command": without_secrets(command),
         "version": __version__,
         "libraries": libraries(),
-        "paths": list(inputs.paths),
+        "paths": [without_secrets(path) for path in inputs.paths],
         "folder": str(Path.cwd()),
         "sites_in_register": len(inputs.sites),
         "inputs": [

@@ -19,6 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from photoaz.addresses import without_secrets
 from photoaz.audit.filenames import LIST_SUFFIXES, PHOTO_SUFFIXES, is_junk, is_url, protocol, shown, suffix
 from photoaz.audit.files import NOTHING, PhotoFile, ask, fault_of, fetch, file_system, local_path
 from photoaz.errors import Fault, InputError
@@ -91,10 +92,10 @@ class _Remote:
         return self.info.get("type") == "directory"
 
     def key(self) -> object:
-        return self.url.rstrip("/")
+        return without_secrets(self.url).rstrip("/")
 
     def parent_key(self) -> object:
-        return self.url.rpartition("/")[0]
+        return without_secrets(self.url).rpartition("/")[0]
 
     def children(self) -> list[_Remote]:
         where = str(self.info["name"])

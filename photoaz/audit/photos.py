@@ -8,6 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from photoaz import __version__
+from photoaz.addresses import without_secrets
 from photoaz.audit.doubts import Flag, photo_flags
 from photoaz.audit.filenames import unshown
 from photoaz.audit.files import PhotoFile, fetch, written_at
@@ -51,7 +52,7 @@ class KeptPhoto:
 
     @property
     def file(self) -> PhotoFile:
-        """The file that it was read from."""
+        """The file that it was read from; its address without what opens it."""
         return PhotoFile(unshown(self.name), self.size, self.stamp)
 
     @property
@@ -91,7 +92,7 @@ def read_photo(file: PhotoFile) -> KeptPhoto:
 
 def unread(file: PhotoFile, reason: str) -> KeptPhoto:
     """A file that cannot be used, and why."""
-    return replace(_listed(file), reason=reason.removeprefix(f"{file.name}: "))
+    return replace(_listed(file), reason=without_secrets(reason).removeprefix(f"{file.name}: "))
 
 
 def _listed(file: PhotoFile) -> KeptPhoto:

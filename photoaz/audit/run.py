@@ -7,10 +7,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from photoaz.addresses import without_secrets
 from photoaz.audit.edits import Edits, edits_of
 from photoaz.audit.executors import Crew
 from photoaz.audit.filenames import is_url, unshown
-from photoaz.audit.files import PhotoFile
+from photoaz.audit.files import Opening, PhotoFile
 from photoaz.audit.listing import Listing
 from photoaz.audit.photos import KeptPhoto, read_photo, unread
 from photoaz.audit.placing import place_photos
@@ -97,21 +98,26 @@ def run_audit(
     ------
     InputError : a path that cannot be listed at all. What concerns one photo or one site becomes its reason instead.
     """
-    tally = read_and_place(inputs, store, crew, progress)
-    _solve_all(inputs, store, crew, progress, tally, keep_file, store_url)
+    opening = Opening()
+    tally = read_and_place(inputs, store, crew, progress, opening)
+    _solve_all(inputs, store, crew, progress, tally, keep_file, store_url, opening)
     return tally
 
 
-def read_and_place(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress) -> Tally:
+def read_and_place(
+    inputs: AuditInputs, store: Store, crew: Crew, progress: Progress, opening: Opening | None = None
+) -> Tally:
     """The first half of an audit: photos read and put to their sites, no site solved. As `run_audit`."""
     tally = Tally()
-    _read_all(inputs, store, crew, progress, tally)
+    _read_all(inputs, store, crew, progress, tally, opening or Opening())
     progress.begin("finding each photo's site", tally.photos)
     place_photos(store, inputs.sites, inputs.manifest, progress)
     return tally
 
 
-def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress, tally: Tally) -> None:
+def _read_all(
+    inputs: AuditInputs, store: Store, crew: Crew, progress: Progress, tally: Tally, opening: Opening
+) -> None:
     progress.begin("reading photos", None)
     failed = 0
 
@@ -119,6 +125,8 @@ def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress,
 
     def tasks() -> Iterator[PhotoFile]:
         for some in _batches((f for f in listing if not _within(f.url, inputs.skip)), LISTED_AT_ONCE):
+            for file in some:
+                opening.note(file)
             new = store.unread(some)
             tally.photos += len(some)
             progress.step(len(some) - len(new))
@@ -137,7 +145,9 @@ def _read_all(inputs: AuditInputs, store: Store, crew: Crew, progress: Progress,
         progress.note(f"{listing.passed_over.total()} files are no photos by their names: {kinds}")
     if not tally.photos:
         found = "no photo" + (f" among {listing.passed_over.total()} files" if listing.passed_over.total() else "")
-        raise InputError(Fault(file=", ".join(inputs.paths), found=found, wanted="photos, such as .jpg or .heic"))
+        raise InputError(
+            Fault(file=without_secrets(", ".join(inputs.paths)), found=found, wanted="photos, such as .jpg or .heic")
+        )
 
 
 def _within(url: str, folders: tuple[str, ...]) -> bool:
@@ -152,6 +162,7 @@ def _solve_all(
     tally: Tally,
     keep_file: Callable[[str, bytes], None],
     store_url: tuple[str, str],
+    opening: Opening,
 ) -> None:
     sites = {site.site_id: site for site in inputs.sites}
     names = store.sites_with_photos()
@@ -163,7 +174,8 @@ def _solve_all(
 
     def tasks() -> Iterator[SiteTask]:
         for site_id in names:
-            task = site_task(inputs, sites[site_id], store.photos(site_id=site_id), logs.get(site_id, ()), store_url)
+            photos, log = store.photos(site_id=site_id), logs.get(site_id, ())
+            task = site_task(inputs, sites[site_id], photos, log, store_url, opening)
             kept = store.site_key(site_id)
             if kept is not None and kept[0] == task.key:
                 store.confirm_site(site_id)
@@ -189,10 +201,12 @@ def site_task(
     photos: Sequence[KeptPhoto],
     log: Sequence[LogRow],
     store_url: tuple[str, str] | None,
+    opening: Opening | None = None,
 ) -> SiteTask:
     """A site's task: its photos but for copies and those left out at the desk, and what tables and desk say of them.
 
-    log : of this site. Its key stands for everything that the results depend on.
+    log : of this site. opening : of addresses with secrets, which the store does not know. The task's key stands for
+    everything that the results depend on.
     """
     counted = [p for p in photos if p.copy_of is None and p.facts is not None]
     edits = edits_of(log, {p.name: p.digest for p in counted}) if log else Edits()
@@ -220,6 +234,7 @@ def site_task(
     return SiteTask(
         given=given,
         photos=used,
+        files=tuple(p.file if opening is None else opening.whole(p.file) for p in used),
         excluded=excluded,
         wanted=inputs.wanted,
         draw=inputs.draw,

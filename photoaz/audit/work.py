@@ -11,7 +11,8 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 
-from photoaz.audit.files import local_copy
+from photoaz.addresses import without_secrets
+from photoaz.audit.files import PhotoFile, local_copy
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import Store
 from photoaz.errors import InputError
@@ -41,12 +42,13 @@ class SiteTask:
     """Everything that a site's results depend on.
 
     given: but for its photos, which are opened by whoever solves it; controls and picks are of these photos, by the
-    names that they have here. excluded: photos of the site that are left out, and why. store: URL and audit of where
-    evidence is remembered. key: fingerprint of the rest.
+    names that they have here. files: of the photos, with whole addresses. excluded: photos of the site that are left
+    out, and why. store: URL and audit of where evidence is remembered. key: fingerprint of the rest.
     """
 
     given: SiteInputs
     photos: tuple[KeptPhoto, ...]
+    files: tuple[PhotoFile, ...]
     excluded: tuple[tuple[str, str], ...] = ()
     wanted: Wanted = Wanted()
     draw: Draw
@@ -90,9 +92,9 @@ def solve_task(
     try:
         with ExitStack() as stack:
             local: list[LocalPhoto] = []
-            for photo in task.photos:
+            for photo, file in zip(task.photos, task.files, strict=True):
                 try:
-                    path = stack.enter_context(local_copy(photo.file))
+                    path = stack.enter_context(local_copy(file))
                 except (InputError, OSError) as e:
                     failures[photo.name] = str(e)
                     continue
@@ -104,7 +106,7 @@ def solve_task(
             return _outcome(task, result, {p.name: p.path for p in local}, failures)
     except Exception as e:  # noqa: BLE001  one site's trouble must not end the audit of the others
         why = f"photoaz failed on site {task.given.site.site_id}: {type(e).__name__}: {e}"
-        return SiteOutcome.none(task, why, failures)
+        return SiteOutcome.none(task, without_secrets(why), failures)
 
 
 def draft_task(task: SiteTask, last: SolvedSite, tools: Tools) -> SiteOutcome | None:

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from photoaz import __version__
+from photoaz.addresses import without_secrets
 from photoaz.cli.streams import emit, say
 from photoaz.errors import InputError
 from photoaz.quantities import DECISION_RISK
@@ -63,6 +64,8 @@ class _Commands(click.Group):
             for fault in err.faults:
                 say(str(fault))
             ctx.exit(NOTHING_DONE)
+        except click.UsageError as err:
+            raise click.UsageError(without_secrets(err.format_message()), err.ctx) from None
         except OSError as err:
             say(f"{err.filename}: {err.strerror}" if err.filename else str(err))
             ctx.exit(NOTHING_DONE)

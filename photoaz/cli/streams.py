@@ -11,6 +11,8 @@ from typing import Any
 
 import click
 
+from photoaz.addresses import without_secrets
+
 
 def emit(text: str) -> None:
     """Write results. A reader that goes away (`| head`) ends the writing, not the command's meaning.
@@ -43,7 +45,7 @@ def emit_json(document: Mapping[str, Any]) -> None:
 
 
 def say(message: str) -> None:
-    click.echo(f"photoaz: {message}", err=True)
+    click.echo(f"photoaz: {without_secrets(message)}", err=True)
 
 
 @contextmanager

@@ -9,8 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import make_url
-
+from photoaz.addresses import without_secrets
 from photoaz.audit.executors import crew
 from photoaz.audit.inputs import about_run, audit_inputs
 from photoaz.audit.progress import progress
@@ -116,9 +115,9 @@ def note_store(out: Path, place: StorePlace) -> None:
     if not place.elsewhere:
         note.unlink(missing_ok=True)
         return
-    url = make_url(place.url)
-    plain = url.set(password=None).render_as_string(hide_password=False) if url.password else place.url
-    note.write_text(json.dumps({"store": plain, "name": place.name}, indent=1) + "\n", encoding="utf-8")
+    note.write_text(
+        json.dumps({"store": without_secrets(place.url), "name": place.name}, indent=1) + "\n", encoding="utf-8"
+    )
 
 
 def open_store(folder: Path) -> Store:

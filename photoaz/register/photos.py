@@ -8,6 +8,8 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Generic, TypeVar
 
+from photoaz.addresses import without_secrets
+
 T = TypeVar("T")
 
 
@@ -60,9 +62,9 @@ class PhotoIndex(Generic[T]):
     def _place(self, name: str, base: str | None = None) -> str:
         """Where a photo lies, as one text for all ways to write it."""
         if _is_url(name):
-            return _normal(name)
+            return _normal(without_secrets(name))
         if base is not None and _is_url(base):
-            return _normal(f"{base.rstrip('/')}/{name.removeprefix('./')}")
+            return _normal(f"{without_secrets(base).rstrip('/')}/{name.removeprefix('./')}")
         path = name if base is None else os.path.join(base, name)
         folder, _, last = path.rpartition("/")
         if last in ("", ".", "..") or not folder:

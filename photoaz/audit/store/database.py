@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Engine, Table, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlalchemy.pool import NullPool
 
+from photoaz.addresses import without_secrets
 from photoaz.errors import Fault, InputError
 
 #: seconds that a writer waits for another one
@@ -57,12 +58,8 @@ def engine_of(url: str, *, create: bool = True) -> Engine:
 
 def no_store(url: str, found: str | DBAPIError, wanted: str = WANTED) -> InputError:
     """That a URL leads to no store that can be used; its password is left out."""
-    try:
-        shown = make_url(url).render_as_string(hide_password=True)
-    except ArgumentError:
-        shown = url
     said = found if isinstance(found, str) else str(found.orig).strip().splitlines()[0]
-    return InputError(Fault(file=shown, found=said, wanted=wanted))
+    return InputError(Fault(file=without_secrets(url), found=without_secrets(said), wanted=wanted))
 
 
 @contextmanager
