@@ -48,6 +48,17 @@ class InputError(PhotoazError, ValueError):
         super().__init__("\n".join(str(f) for f in self.faults))
 
 
+class LostPhotoError(PhotoazError):
+    """A photo that was read before and cannot be had now as it was. Of the moment: the next call may find it again."""
+
+    def __init__(self, path: Path, found: str) -> None:
+        super().__init__(path, found)
+        self.path = path
+
+    def __str__(self) -> str:
+        return str(Fault(file=self.path, found=self.args[1], wanted="the photo as it was read, or another call"))
+
+
 @dataclass(slots=True)
 class FileReader:
     """Reads files and gathers the faults of all of them, so that they are told at once."""

@@ -32,9 +32,10 @@ class ReadPhoto:
 class KeptPhoto:
     """A row of the store's table of photos; the fields are its columns.
 
-    name: as results have it, the file's URL as `shown`. digest: SHA-256 of the file. facts: what was read, None where
-    it could not be, and then `reason` says why. site_id, how, placed: its site, by what that is known, and why there is
-    none. copy_of: the photo that is counted in its place.
+    name: as results have it, the file's URL as `shown`. version: of photoaz that read it, '' where it is to be read
+    again by the next call whatever it is then: for a reason of the moment (access, server, memory). digest: SHA-256 of
+    the file. facts: what was read, None where it could not be, and then `reason` says why. site_id, how, placed: its
+    site, by what that is known, and why there is none. copy_of: the photo that is counted in its place.
     """
 
     name: str
@@ -79,20 +80,26 @@ def read_photo(file: PhotoFile) -> KeptPhoto:
     name = Path(file.name)
     try:
         data = fetch(file)
+    except InputError as e:
+        return unread(file, "; ".join(str(f) for f in e.faults), passing=True)
+    try:
         record = read_record(name, data)
         seen = print_of(file.name, data, record)
         flags = photo_flags(record, seen, written=written_at(file), now=datetime.now(UTC))
     except InputError as e:
         return unread(file, "; ".join(str(f) for f in e.faults))
+    except MemoryError:
+        return unread(file, "there was not enough memory to read it", passing=True)
     except Exception as e:  # noqa: BLE001  one file's trouble must not end the audit of the others
         return unread(file, f"photoaz failed on it: {type(e).__name__}: {e}")
     read = ReadPhoto(record=replace(record, path=Path(name.name)), seen=seen, flags=flags)
     return replace(_listed(file), digest=seen.sha256, facts=encoded(read))
 
 
-def unread(file: PhotoFile, reason: str) -> KeptPhoto:
-    """A file that cannot be used, and why."""
-    return replace(_listed(file), reason=without_secrets(reason).removeprefix(f"{file.name}: "))
+def unread(file: PhotoFile, reason: str, *, passing: bool = False) -> KeptPhoto:
+    """A file that cannot be used, and why. passing: for a reason of the moment, so that it is tried again."""
+    kept = replace(_listed(file), reason=without_secrets(reason).removeprefix(f"{file.name}: "))
+    return replace(kept, version="") if passing else kept
 
 
 def _listed(file: PhotoFile) -> KeptPhoto:

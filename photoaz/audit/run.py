@@ -133,7 +133,7 @@ def _read_all(
             yield from new
 
     for done in crew.do(read_photo, tasks()):
-        kept = done.result or unread(done.task, done.died or "it could not be read")
+        kept = done.result or unread(done.task, done.died or "it could not be read", passing=True)
         store.keep_photo(kept)
         tally.read += 1
         failed += kept.reason is not None
@@ -190,6 +190,7 @@ def _solve_all(
             keep_file(path, data)
         kept = KeptSite.of(outcome.site_id, outcome.key, outcome.result, outcome.failures)
         store.keep_site(kept)
+        store.read_again(outcome.lost)
         tally.solved += 1
         tally.add(kept.used, len(kept.failures), kept.flagged)
         progress.step(1, tally.counts())

@@ -9,13 +9,12 @@ from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import cache
-from pathlib import Path
 
 from photoaz.addresses import without_secrets
 from photoaz.audit.files import PhotoFile, local_copy
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import Store
-from photoaz.errors import InputError
+from photoaz.errors import InputError, LostPhotoError
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.pipeline import estimate_again, estimate_site
 from photoaz.estimate.solve import SolvedSite
@@ -32,9 +31,9 @@ class Wanted:
     sheets: str = "flagged"
 
 
-#: Draws a site: called with its result, the register's site, the photos' files by name and what is wanted; gives the
-#: result with the paths of what it drew, and the files by path below the folder of results
-Draw = Callable[[SiteResult, Site, Mapping[str, Path], Wanted], tuple[SiteResult, Mapping[str, bytes]]]
+#: Draws a site: called with its result, the register's site, the photos by name and what is wanted; gives the result
+#: with the paths of what it drew, and the files by path below the folder of results
+Draw = Callable[[SiteResult, Site, Mapping[str, LocalPhoto], Wanted], tuple[SiteResult, Mapping[str, bytes]]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +59,8 @@ class SiteTask:
 class SiteOutcome:
     """Of a site's task. result: None where nothing could be made of it. files: by path below the folder of results.
 
-    failures: (photo, reason) pairs.
+    failures: (photo, reason) pairs. lost: photos that could not be had as they were read; where there are any the key
+    is '', so that the site is solved again as soon as they are there.
     """
 
     site_id: str
@@ -68,13 +68,15 @@ class SiteOutcome:
     result: SiteResult | None
     failures: tuple[tuple[str, str], ...]
     files: Mapping[str, bytes] = field(default_factory=dict)
+    lost: tuple[str, ...] = ()
 
     @classmethod
-    def none(cls, task: SiteTask, reason: str, failures: Mapping[str, str] | None = None) -> SiteOutcome:
-        """Nothing could be made of a site; failures: of photos that have reasons of their own."""
-        own = failures or {}
+    def none(cls, task: SiteTask, reason: str, lost: Mapping[str, str] | None = None) -> SiteOutcome:
+        """Nothing could be made of a site; lost: photos that have reasons of their own."""
+        own = lost or {}
         reasons = dict(task.excluded) | {p.name: own.get(p.name, reason) for p in task.photos}
-        return cls(site_id=task.given.site.site_id, key=task.key, result=None, failures=tuple(sorted(reasons.items())))
+        site_id, failures = task.given.site.site_id, tuple(sorted(reasons.items()))
+        return cls(site_id=site_id, key="", result=None, failures=failures, lost=tuple(own))
 
 
 def solve_task(
@@ -88,25 +90,32 @@ def solve_task(
     """
     if tools is None:
         tools = Tools() if task.store is None else Tools(memory=_memory(*task.store))
-    failures: dict[str, str] = dict(task.excluded)
+    lost: dict[str, str] = {}
+    outcome: SiteOutcome | None = None
     try:
         with ExitStack() as stack:
-            local: list[LocalPhoto] = []
+            local: dict[str, LocalPhoto] = {}
             for photo, file in zip(task.photos, task.files, strict=True):
                 try:
                     path = stack.enter_context(local_copy(file))
                 except (InputError, OSError) as e:
-                    failures[photo.name] = str(e)
+                    lost[photo.name] = str(e)
                     continue
                 record = replace(photo.record, path=path)
-                local.append(LocalPhoto(name=photo.name, path=path, digest=photo.digest, record=record))
-            if not local:
-                return SiteOutcome.none(task, "no photo of its site could be opened", failures)
-            result = estimate(replace(task.given, photos=tuple(local)), tools)
-            return _outcome(task, result, {p.name: p.path for p in local}, failures)
+                local[photo.name] = LocalPhoto(name=photo.name, path=path, digest=photo.digest, record=record)
+            while local and outcome is None:
+                try:
+                    result = estimate(replace(task.given, photos=tuple(local.values())), tools)
+                    outcome = _outcome(task, result, local, lost)
+                except LostPhotoError as e:
+                    # solved once more without it: what was worked out about the others is remembered
+                    gone = [name for name, p in local.items() if p.path == e.path]
+                    lost |= {name: str(e).replace(str(e.path), name, 1) for name in gone}
+                    local = {name: p for name, p in local.items() if name not in gone}
+        why = "no photo of its site could be opened"
     except Exception as e:  # noqa: BLE001  one site's trouble must not end the audit of the others
         why = f"photoaz failed on site {task.given.site.site_id}: {type(e).__name__}: {e}"
-        return SiteOutcome.none(task, without_secrets(why), failures)
+    return outcome or SiteOutcome.none(task, without_secrets(why), lost)
 
 
 def draft_task(task: SiteTask, last: SolvedSite, tools: Tools) -> SiteOutcome | None:
@@ -114,26 +123,27 @@ def draft_task(task: SiteTask, last: SolvedSite, tools: Tools) -> SiteOutcome | 
 
     None where it must be solved anew.
     """
-    local = tuple(LocalPhoto(name=p.name, path=p.record.path, record=p.record) for p in task.photos)
-    result = estimate_again(replace(task.given, photos=local), last, tools)
-    if result is None:
-        return None
-    return _outcome(task, result, {p.name: p.path for p in local}, dict(task.excluded))
+    local = {p.name: LocalPhoto(name=p.name, path=p.record.path, record=p.record) for p in task.photos}
+    result = estimate_again(replace(task.given, photos=tuple(local.values())), last, tools)
+    return None if result is None else _outcome(task, result, local, {})
 
 
-def _outcome(task: SiteTask, result: SiteResult, files: Mapping[str, Path], failures: Mapping[str, str]) -> SiteOutcome:
+def _outcome(
+    task: SiteTask, result: SiteResult, photos: Mapping[str, LocalPhoto], lost: Mapping[str, str]
+) -> SiteOutcome:
     flags = [(p.name, f) for p in task.photos for f in p.flags]
     notes = tuple(FileFlag(photo=name, code=f.code, severity=f.severity, message=f.message) for name, f in flags)
     used = sum(p.status == "used" for p in result.photos)
     result = replace(result, audit=AuditNotes(photos=len(result.photos), used=used, flags=notes))
-    result, drawn = task.draw(result, task.given.site, files, task.wanted)
+    result, drawn = task.draw(result, task.given.site, photos, task.wanted)
     failed = {p.photo: p.reason or "no reason given" for p in result.photos if p.status == "rejected"}
     return SiteOutcome(
         site_id=task.given.site.site_id,
-        key=task.key,
+        key="" if lost else task.key,
         result=result,
-        failures=tuple(sorted({**failures, **failed}.items())),
+        failures=tuple(sorted({**dict(task.excluded), **lost, **failed}.items())),
         files=drawn,
+        lost=tuple(lost),
     )
 
 

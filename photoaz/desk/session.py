@@ -78,6 +78,8 @@ class Desk:
         self._memory = Remembering(store.memory())
         self._room = Darkroom(most_bytes=400_000_000)
         self._last: tuple[str, SolvedSite] | None = None
+        #: of what was solved last, '' where photos of it could not be had
+        self._solved_key = ""
         self._lock = threading.RLock()
         self._lines: tuple[float, list[SiteLine]] | None = None
         self._given: Given | None = None
@@ -218,6 +220,7 @@ class Desk:
             return done.result
 
         outcome = solve_task(now.task, Tools(memory=self._memory, room=self._room), estimate)
+        self._solved_key = outcome.key
         if outcome.result is None:
             why = "; ".join(dict.fromkeys(reason for _, reason in outcome.failures)) or "nothing could be made of it"
             raise InputError(Fault(file=f"site {site_id}", found=why, wanted="a photo that can be used"))
@@ -231,7 +234,7 @@ class Desk:
             if not now.current:
                 run = self.store.last_run()
                 self.store.run_id = 0 if run is None else run[0]
-                self.store.keep_site(KeptSite.of(site_id, now.task.key, answer.result, answer.failures))
+                self.store.keep_site(KeptSite.of(site_id, self._solved_key, answer.result, answer.failures))
                 with self._lock:
                     self._lines = None
         self._memory.settle()

@@ -10,7 +10,7 @@ from typing import ParamSpec, TypeVar
 
 import numpy as np
 
-from photoaz.errors import InputError
+from photoaz.errors import InputError, LostPhotoError
 from photoaz.estimate.gather import Looking, measured_again, observe_photo, with_controls, with_pick
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.panels import PhotoPanels, find_in, name_panels, panel_of_pick
@@ -251,7 +251,7 @@ def solve_again(last: SolvedSite, given: SiteInputs, tools: Tools | None = None)
             known = known_photo_of(name, photo, last.expected.frame, s.north)
             photos[name] = with_controls(photos[name], photo, known, last.expected.frame, s.picture, before)
         network = last.expected.solved(list(photos.values()))
-    except (UnusablePhotoError, InputError, AdjustmentError):
+    except (UnusablePhotoError, LostPhotoError, InputError, AdjustmentError):
         return None
     return replace(last, panels=panels, network=network).result(outlook=False)
 

@@ -7,6 +7,7 @@ megabytes of filling bytes keep it busy for seconds.
 
 from __future__ import annotations
 
+import hashlib
 import io
 import re
 import struct
@@ -18,7 +19,7 @@ from typing import Any
 
 from PIL.ExifTags import Base
 
-from photoaz.errors import Fault, InputError
+from photoaz.errors import Fault, InputError, LostPhotoError
 from photoaz.photo.exif import directory, noted_size, read_tags
 
 #: Phones write Exif, XMP and a preview before the frame header; nearly all of it fits in here.
@@ -58,12 +59,19 @@ def unreadable(path: Path | str, found: str, wanted: str = WANTED) -> InputError
     return InputError(Fault(file=path, found=found, wanted=wanted))
 
 
-def read_bytes(path: Path) -> bytes:
-    """The whole file. Raises InputError where it cannot be read."""
+def read_bytes(path: Path, digest: str | None = None) -> bytes:
+    """The whole file. Raises InputError where it cannot be read.
+
+    digest : SHA-256, hexadecimal, of what was read of it before; raises LostPhotoError where that cannot be had now.
+    """
     try:
-        return path.read_bytes()
+        data = path.read_bytes()
     except OSError as err:
-        raise unreadable(path, f"a file that cannot be read ({err.strerror or err})") from None
+        found = f"a file that cannot be read ({err.strerror or err})"
+        raise (unreadable(path, found) if digest is None else LostPhotoError(path, found)) from None
+    if digest is not None and hashlib.sha256(data).hexdigest() != digest:
+        raise LostPhotoError(path, "other content than was read")
+    return data
 
 
 def open_container(path: Path, data: bytes | None = None) -> Container:
@@ -209,6 +217,8 @@ def open_heif(path: Path | str, data: bytes) -> Any:
         opened = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
         opened.info, opened.size  # noqa: B018  a damaged file can be opened and hold no picture
         return opened
+    except MemoryError:
+        raise
     except Exception as err:  # noqa: BLE001  libheif's binding raises whatever it likes
         raise unreadable(path, f"a HEIF file that the decoder refuses ({err})") from None
 
@@ -227,6 +237,8 @@ def open_pillow(path: Path | str, data: bytes) -> Any:
             most = min(MAX_PIXELS, 2 * (Image.MAX_IMAGE_PIXELS or MAX_PIXELS))
             wanted = f"at most {most // 1_000_000} million pixels in this format"
             raise unreadable(path, "far too many pixels", wanted) from None
+        except MemoryError:
+            raise
         except Exception as err:  # noqa: BLE001  Pillow's readers raise many kinds on damaged files
             reason = str(err).splitlines()[0] if str(err) and "BytesIO" not in str(err) else "no reader knows it"
             raise unreadable(path, f"a file that is not an image, or is damaged ({reason})") from None

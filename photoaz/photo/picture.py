@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import OrderedDict
+from collections.abc import Hashable
 from pathlib import Path
 
 import numpy as np
@@ -21,27 +22,28 @@ class Darkroom:
     """Holds the luminance of the photos used last, so that many photos need no more memory than few."""
 
     def __init__(self, most_bytes: int = HELD_BYTES) -> None:
-        self._held: OrderedDict[Path, Image] = OrderedDict()
+        self._held: OrderedDict[Hashable, Image] = OrderedDict()
         self._most = most_bytes
 
-    def keep(self, path: Path, grey: Image) -> None:
+    def keep(self, name: Hashable, grey: Image) -> None:
         """Hold one, the latest in any case."""
-        self._held[path] = grey
-        self._held.move_to_end(path)
+        self._held[name] = grey
+        self._held.move_to_end(name)
         while len(self._held) > 1 and sum(g.nbytes for g in self._held.values()) > self._most:
             self._held.popitem(last=False)
 
-    def find(self, path: Path) -> Image | None:
+    def find(self, name: Hashable) -> Image | None:
         """One that is still held."""
-        if path in self._held:
-            self._held.move_to_end(path)
-        return self._held.get(path)
+        if name in self._held:
+            self._held.move_to_end(name)
+        return self._held.get(name)
 
 
 class Picture:
     """One photo's pixels as shown. The same photo gives the same pixels whatever was asked for before.
 
-    size_px: width and height as shown, as its record has them.
+    size_px: width and height as shown, as its record has them. digest: of the file when it was read; its pixels are
+    those of that content, or there are none.
     """
 
     def __init__(self, path: Path, size_px: tuple[int, int], room: Darkroom, digest: str | None = None) -> None:
@@ -68,19 +70,20 @@ class Picture:
 
     def colour(self) -> Image:
         """(H, W, 3) uint8, blue, green, red, reduced by `shrink`; its luminance stays at hand. Raises as `decode`."""
-        shrink = self.shrink()
-        if shrink > 1:
-            return decode(self.path, reduced=shrink)
-        image = decode(self.path)
-        self._room.keep(self.path, grey_of(image))
+        shrink, digest = self.shrink(), self._digest
+        image = decode(self.path, reduced=shrink, digest=digest)
+        if shrink == 1:
+            self._room.keep((self.path, digest), grey_of(image))
         return image
 
     def grey(self) -> Image:
         """Luminance (H, W) uint8 in full resolution. Raises as `decode`."""
-        held = self._room.find(self.path)
+        digest = self._digest
+        held = self._room.find((self.path, digest))
         if held is not None:
             return held
         # decoded to luminance at once, values differ by a level from those by way of the colours: never mix the two
-        grey = decode_gray(self.path) if self.shrink() > 1 else grey_of(decode(self.path))
-        self._room.keep(self.path, grey)
+        large = self.shrink() > 1
+        grey = decode_gray(self.path, digest=digest) if large else grey_of(decode(self.path, digest=digest))
+        self._room.keep((self.path, digest), grey)
         return np.asarray(grey)

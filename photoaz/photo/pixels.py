@@ -38,7 +38,7 @@ _BAND_ROWS = 64
 Reduction = Literal[1, 2, 4, 8]
 
 
-def decode(source: Path | str | bytes, *, reduced: Reduction = 1) -> Image:
+def decode(source: Path | str | bytes, *, reduced: Reduction = 1, digest: str | None = None) -> Image:
     """Decode a photo, as shown.
 
     Parameters
@@ -49,6 +49,8 @@ def decode(source: Path | str | bytes, *, reduced: Reduction = 1) -> Image:
         2, 4 or 8: each side smaller by this, rounded up; every pixel the mean of a block. Its pixel x lies at
         reduced x + (reduced - 1) / 2 of the whole picture; where a side is no multiple of it, up to reduced - 1 pixels
         off that. A JPEG is then never decoded in full.
+    digest
+        SHA-256, hexadecimal, that the file's bytes must have.
 
     Returns
     -------
@@ -60,16 +62,19 @@ def decode(source: Path | str | bytes, *, reduced: Reduction = 1) -> Image:
     ------
     InputError
         Not an image, damaged, cut short, or more than MAX_PIXELS.
+    LostPhotoError
+        With a digest: another content, or a file that cannot be read any more.
+    MemoryError
     """
-    return _pixels(*_opened(source), grey=False, reduced=reduced)
+    return _pixels(*_opened(source, digest), grey=False, reduced=reduced)
 
 
-def decode_gray(source: Path | str | bytes, *, reduced: Reduction = 1) -> Image:
+def decode_gray(source: Path | str | bytes, *, reduced: Reduction = 1, digest: str | None = None) -> Image:
     """Decode to luminance, as shown: (height, width) uint8. Arguments and errors as `decode`.
 
     Of a JPEG only the luminance is decoded: a third of the memory.
     """
-    return _pixels(*_opened(source), grey=True, reduced=reduced)
+    return _pixels(*_opened(source, digest), grey=True, reduced=reduced)
 
 
 def decode_small(source: Path | str | bytes) -> Image:
@@ -118,9 +123,9 @@ def turn(image: NDArray[Any], orientation: int) -> NDArray[Any]:
     return cv2.rotate(image, turns[orientation]) if orientation in turns else np.ascontiguousarray(image)
 
 
-def _opened(source: Path | str | bytes) -> tuple[Path, bytes, Container]:
+def _opened(source: Path | str | bytes, digest: str | None = None) -> tuple[Path, bytes, Container]:
     path = Path("image") if isinstance(source, bytes) else Path(source)
-    data = source if isinstance(source, bytes) else read_bytes(path)
+    data = source if isinstance(source, bytes) else read_bytes(path, digest)
     return path, data, open_container(path, data)
 
 
@@ -173,6 +178,8 @@ def _by_cv2(path: Path, data: bytes, box: Container, *, grey: bool, reduced: Red
     try:
         image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     except cv2.error as err:
+        if err.code == cv2.Error.StsNoMem:
+            raise MemoryError(str(err)) from None
         raise _refuse(path, f"a damaged file ({str(err).strip().splitlines()[-1]})") from None
     if image is None:
         raise _refuse(path, "a damaged file that the decoder refuses")
@@ -198,6 +205,8 @@ def _by_heif(path: Path, data: bytes, *, grey: bool, reduced: Reduction) -> Imag
             levels = _averaged(np.asarray(image), reduced)
             return np.asarray(cv2.cvtColor(levels, cv2.COLOR_RGB2GRAY if grey else cv2.COLOR_RGB2BGR), np.uint8)
         picture = image.to_pillow()
+    except MemoryError:
+        raise
     except Exception as err:  # noqa: BLE001  libheif's binding raises whatever it likes
         raise _refuse(path, f"a damaged HEIF file ({err})") from None
     return _from_pillow(path, picture, grey=grey, reduced=reduced)
@@ -212,6 +221,8 @@ def _by_pillow(path: Path, data: bytes, *, grey: bool, reduced: Reduction) -> Im
             picture.load()
             # TIFF comes turned from load() and has lost its tag by then, so this turns every format exactly once
             turned = ImageOps.exif_transpose(picture)
+        except MemoryError:
+            raise
         except Exception as err:  # noqa: BLE001  Pillow's readers raise many kinds on damaged files
             raise _refuse(path, f"a damaged file ({err})") from None
         return _from_pillow(path, turned, grey=grey, reduced=reduced)

@@ -22,6 +22,7 @@ from photoaz.result import ById, SiteResult
 
 if TYPE_CHECKING:
     from photoaz.audit.work import Wanted
+    from photoaz.estimate.inputs import LocalPhoto
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +39,7 @@ def draw(
     result: SiteResult,
     files: Mapping[str, Path],
     *,
+    digests: Mapping[str, str | None] | None = None,
     overlays: Encoding | None = None,
     sheets: Collection[str] = (),
 ) -> Iterator[Drawn]:
@@ -46,6 +48,7 @@ def draw(
     Parameters
     ----------
     site : from the register. files : where photos lie, by their names in the result; others are passed over.
+    digests : of the files as they were read, by the same names; raises LostPhotoError where one has another content.
     overlays : their encoding; none are drawn where None. sheets : ids of the antennas that want one.
     """
     wanted = [a for a in result.antennas if a.antenna_id in sheets]
@@ -57,7 +60,7 @@ def draw(
         overlay = overlays if is_drawn(result, photo) else None
         if path is None or not (mine or overlay):
             continue
-        picture = as_picture(decode(path))
+        picture = as_picture(decode(path, digest=(digests or {}).get(photo.photo)))
         if overlay is not None:
             yield Drawn(kind="overlay", name=photo.photo, data=draw_overlay(picture, result, photo, overlay))
         crops |= {name: crop_jpeg(picture, view) for name, view in mine.items()}
@@ -68,18 +71,19 @@ def draw(
 
 
 def draw_site(
-    result: SiteResult, site: Site, photos: Mapping[str, Path], wanted: Wanted
+    result: SiteResult, site: Site, photos: Mapping[str, LocalPhoto], wanted: Wanted
 ) -> tuple[SiteResult, Mapping[str, bytes]]:
     """The result with the paths of its pictures and sheets, and the files: overlays/..., sheets/...
 
-    photos : where they lie, by their names in the result.
+    photos : by their names in the result. Raises LostPhotoError where one is not as it was read.
     """
     flagged = [a.antenna_id for a in result.antennas if a.revisit]
     overlays = wanted.overlays == "all" or (wanted.overlays == "flagged" and bool(flagged))
     sheets = {"all": result.antennas.keys(), "flagged": flagged}.get(wanted.sheets, ())
     files: dict[str, bytes] = {}
     paths: dict[tuple[str, str], str] = {}
-    for one in draw(site, result, photos, overlays="jpeg" if overlays else None, sheets=sheets):
+    where, digests = ({name: getattr(p, what) for name, p in photos.items()} for what in ("path", "digest"))
+    for one in draw(site, result, where, digests=digests, overlays="jpeg" if overlays else None, sheets=sheets):
         if one.kind == "overlay":
             path = f"overlays/{file_name(one.name)}.jpg"
         else:

@@ -79,7 +79,8 @@ RUNS = sa.Table(
     sa.Column("about", AsJson(dict[str, Any]), nullable=False),
 )
 
-#: a listed file. name: as results have it. size, stamp: by which a changed file is known. facts: what was read from it,
+#: a listed file. name: as results have it. size, stamp: by which a changed file is known. version: of photoaz that read
+#: it, '' where it is to be read again. facts: what was read from it,
 #: or null where it could not be; reason: then, in words. site_id, how, placed: which site it shows, by what, and why
 #: none. copy_of: the photo that is used in its place. run_id: the last that listed it
 PHOTOS = sa.Table(

@@ -180,7 +180,7 @@ class Store:
     # Photos
 
     def unread(self, files: Sequence[PhotoFile]) -> list[PhotoFile]:
-        """Of files, each once, those that are new, changed, or were read by another version.
+        """Of files, each once, those that are new, changed, or were not read by this version.
 
         All of them are noted as listed in this run.
         """
@@ -201,6 +201,13 @@ class Store:
     def keep_photo(self, photo: KeptPhoto) -> None:
         """Keep what was read from a file, in the place of what was known of it."""
         self._keep(PHOTOS, photo, "name")
+
+    def read_again(self, names: Sequence[str]) -> None:
+        """Have photos read again by the next run, whether or not they look changed then."""
+        for some in _batches(names):
+            where = (PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.name.in_(some))
+            with at_once(self.engine) as db:
+                db.execute(update(PHOTOS).where(*where).values(version=""))
 
     def _keep(self, table: Any, record: KeptPhoto | KeptSite, key: str, **more: Any) -> None:
         values = {f.name: getattr(record, f.name) for f in fields(record)} | more
