@@ -18,6 +18,8 @@ R = TypeVar("R")
 #: glibc's mallopt: blocks from this size on are the system's own, and so much free memory stays at the end (malloc.h)
 M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3
 BLOCK_BYTES = 4_000_000
+#: of Linux's prctl (linux/prctl.h)
+PR_SET_PDEATHSIG = 1
 #: tasks handed out ahead, for each worker: enough that none waits, few enough that little is held in memory
 AHEAD = 3
 #: a worker process starts anew after so many tasks, whatever libraries have piled up in it by then
@@ -181,9 +183,43 @@ def settle() -> None:
     """Set a worker process up: one thread each (there are as many workers as cores), and Ctrl-C left to the parent."""
     import signal
 
+    end_with_parent()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     one_thread()
     return_memory()
+
+
+def end_with_parent() -> None:
+    """Have this process end as soon as the one that started it is gone, however that ended.
+
+    A pipe between the two closes then, for which a thread waits; on Linux the kernel is asked as well, since a library
+    may keep that thread from its turn.
+    """
+    import multiprocessing
+    import threading
+
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, name="photoaz-parent", daemon=True).start()
+    die_with_parent()
+
+
+def die_with_parent() -> None:
+    """Ask Linux to kill this process when its parent ends (prctl(2), PR_SET_PDEATHSIG); elsewhere nothing."""
+    import ctypes
+    import signal
+    import sys
+
+    if sys.platform == "linux":
+        prctl = getattr(ctypes.CDLL(None), "prctl", None)
+        if prctl is not None:
+            prctl(PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0)
 
 
 def return_memory() -> None:
