@@ -65,8 +65,6 @@ ALTITUDE_SIGMA_M = 15.0
 NOMINAL_SIGMA = 0.016
 #: weight given to the width convention of the 35 mm equivalent on 4:3 pictures, where the two can be told apart
 WIDTH_CONVENTION_WEIGHT = 0.25
-#: weight given to 'cropped and then made smaller' against 'only cropped', where both explain the size
-CROP_AND_RESIZE_WEIGHT = 0.25
 #: crop factors (43.267 mm over the sensor's diagonal) where nothing tells the sensor's size, with the sigma of their
 #: logarithm: phones have sensors of 1 to 1/4 inch (format sizes: common practice)
 PHONE_CROP, PHONE_LOG_SIGMA = 5.5, 0.4

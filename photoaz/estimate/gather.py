@@ -194,8 +194,8 @@ def _expectations(
             roll,
             float(np.linalg.norm(delta) * np.exp(farther)),
             min(ln_sigma, farther_sigma),
-            faces_camera=_faces_camera(a.design_rad, -delta),
-            design_off_rad=a.design_rad - heading,
+            faces_camera=_faces_camera(a.design_rad, -delta) if a.design_known else None,
+            design_off_rad=a.design_rad - heading if a.design_known else None,
         )
     return out
 
@@ -374,7 +374,7 @@ def _expected(photo: str, camera: Camera, antenna: AntennaPriors, result: Networ
         (float(x[pi[2]]), float(sigma[pi[2]])),
         distance,
         float(np.sqrt(along @ cov @ along)) / distance + 0.01,
-        design_off_rad=antenna.design_rad - float(x[pi[0]]),
+        design_off_rad=antenna.design_rad - float(x[pi[0]]) if antenna.design_known else None,
     )
 
 

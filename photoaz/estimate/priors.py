@@ -28,12 +28,13 @@ Array = NDArray[Any]
 def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:
     """What the register says of an antenna, with what is common where it is silent."""
     design = np.radians(_design_true_deg(a, site))
+    design_known = site.unfilled_design_deg is None
     known = a.offset_east_m is not None and a.offset_north_m is not None
-    offset = (
-        np.array([a.offset_east_m, a.offset_north_m], float)
-        if known
-        else STAND_OFF_M[0] * np.array([np.sin(design), np.cos(design)])
-    )
+    offset, offset_sigma = np.zeros(2), float(np.hypot(*STAND_OFF_M))
+    if known:
+        offset, offset_sigma = np.array([a.offset_east_m, a.offset_north_m], float), GIVEN_OFFSET_SIGMA_M
+    elif design_known:
+        offset, offset_sigma = STAND_OFF_M[0] * np.array([np.sin(design), np.cos(design)]), STAND_OFF_M[1]
     size, sigma = [], []
     for value, name in ((a.width_m, "width"), (a.height_m, "height"), (a.depth_m, "depth")):
         if value is None:
@@ -48,7 +49,7 @@ def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:
         name=a.antenna_id,
         design_rad=float(design),
         east_north_m=offset,
-        offset_sigma_m=GIVEN_OFFSET_SIGMA_M if known else STAND_OFF_M[1],
+        offset_sigma_m=offset_sigma,
         up_m=a.rad_center_m,
         up_sigma_m=a.rad_center_u95_m / K95,
         ln_size=np.array(size),
@@ -61,6 +62,7 @@ def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:
         sector=a.sector,
         position=a.position,
         tolerance_rad=float(np.radians(a.tolerance_deg)),
+        design_known=design_known,
     )
 
 

@@ -88,7 +88,11 @@ def judge_antenna(
     if antenna.downtilt_reading is not None:
         downtilt = _judge_downtilt(antenna, found, said)
     design_deg, north = antenna.design_azimuth_deg, antenna.design_north
-    designed = _carried("design azimuth", design_deg, north, antenna, site, None, photo_date, said)
+    designed = None
+    if (unfilled := site.unfilled_design_deg) is None:
+        designed = _carried("design azimuth", design_deg, north, antenna, site, None, photo_date, said)
+    else:
+        said.append(reasons.unfilled_sentence(unfilled))
     known = (priors or Priors()).deviations(antenna.tolerance_deg)
     design = _judge_design(antenna.tolerance_deg, designed, found, risk, known, said)
     if reading is not None and reading.agrees and len(possible_azimuths(found)) == 1:

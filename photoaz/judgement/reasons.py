@@ -49,6 +49,14 @@ def carried_sentence(
     return f"The {what} of {angle_deg:.1f}° is {format_azimuth_deg(true.azimuth_deg)} true: {true.how}{note}."
 
 
+def unfilled_sentence(design_deg: float) -> str:
+    """That a site's designs are not held against anything."""
+    return (
+        f"The register's designs look unfilled: all of this site's antennas are at {design_deg:g}°, which cannot be "
+        "true of all. No design is judged, and no panel is named by it."
+    )
+
+
 def reading_sentence(reading: JudgedReading, azimuths: Sequence[Alternative], photos: Alternative) -> str:
     """The verdict on a reading. azimuths : possible by the photos; photos : the one that it was held against."""
     if reading.en is None or reading.difference_deg is None:

@@ -58,7 +58,7 @@ def photo_naming(
             headings=_told_heading(problem.photo),
         )
     best = _likeliest(hypotheses)
-    p = _chances(hypotheses, len(best.names), len(problem.mount.names))
+    p = _chances(hypotheses, problem)
     return PhotoNaming(
         matches=tuple(_match(problem, i, best, p[i], azimuth) for i in range(len(best.names))),
         expected=_expected(problem, best, azimuth),
@@ -66,11 +66,19 @@ def photo_naming(
     )
 
 
-def _chances(hypotheses: Sequence[Hypothesis], n: int, m: int) -> Array:
-    """Probabilities (n, m + 1) of candidates' names; the last column: none of the register's."""
+def _chances(hypotheses: Sequence[Hypothesis], problem: NamingProblem) -> Array:
+    """Probabilities (n, m + 1) of candidates' names; the last column: none of the register's.
+
+    Antennas that may hang anywhere change places with each other: the likeliest hypotheses hold few of all their ways.
+    """
+    n, m = len(hypotheses[0].names), len(problem.mount.names)
     out = np.zeros((n, m + 1))
     for one, w in zip(hypotheses, weights(hypotheses), strict=True):
         out[np.arange(n), np.array(one.names)] += w  # -1 is the last column
+    alike = np.setdiff1d(np.flatnonzero(problem.mount.anywhere), list(problem.named.values()))
+    if len(alike):
+        some = np.ix_(np.setdiff1d(np.arange(n), list(problem.named)), alike)
+        out[some] = out[some].mean(1, keepdims=True)
     return out
 
 
@@ -159,6 +167,8 @@ def _match(problem: NamingProblem, i: int, best: Hypothesis, p: Array, azimuth: 
         same = [k for k in others if k < m and j >= 0 and mount.group[k] == mount.group[j]]
         if same and (mount.order[j] < 0 or any(mount.order[k] < 0 for k in same)):
             reasons.append("the register does not tell the order of neighbours so much alike")
+        elif mount.anywhere[j]:
+            reasons.append("neither designs nor offsets of the register tell where its antennas hang")
         elif same:
             reasons.append("cannot be told from its neighbours here")
     return Match(
@@ -258,7 +268,7 @@ def _looks(
 ) -> tuple[str, tuple[float, float], str]:
     """How an antenna would be seen: the side it shows, its size [px], and who hides it ('' if nobody does)."""
     w, h, d = np.exp(problem.mount.ln_size[j])
-    off = abs(float(wrap_rad(azimuth - toward - np.pi)))
+    off = 0.0 if np.isnan(azimuth) else abs(float(wrap_rad(azimuth - toward - np.pi)))
     side = "side" if abs(off - np.pi / 2) <= PROFILE_RAD else "front" if off < np.pi / 2 else "rear"
     f, slant, flat = problem.photo.camera.f_px, float(places.slant_m[0, j]), float(places.distance_m[0, j])
     wide = f * (w * abs(np.cos(off)) + d * abs(np.sin(off))) / slant

@@ -27,6 +27,8 @@ Array = NDArray[Any]
 
 BINS = 120
 STEP_RAD = 2.0 * np.pi / BINS
+#: a belief nowhere more than so many times as likely as anything has no peak
+NO_PEAK = 1.5
 #: azimuths [rad]: every three degrees from north
 GRID: Array = np.arange(BINS) * STEP_RAD
 
@@ -41,11 +43,15 @@ def bell(off_rad: Array, sigma_rad: float | Array) -> Array:
 
 
 def prior_beliefs(design_rad: Array, known: Priors | None = None) -> Array:
-    """Beliefs (m, BINS) about antennas' azimuths from their designs (m,) alone, those of the usual tolerance."""
-    off = GRID - design_rad[:, None]
+    """Beliefs (m, BINS) about antennas' azimuths from their designs (m,) alone, those of the usual tolerance.
+
+    A design of NaN is not known: any azimuth is as likely.
+    """
+    off = np.nan_to_num(GRID - design_rad[:, None])
     b = np.zeros_like(off)
     for share, sigma_deg in (known or Priors()).deviations(DESIGN_TOLERANCE_DEG):
         b += share * bell(off, np.radians(sigma_deg)) if np.isfinite(sigma_deg) else share
+    b[np.isnan(design_rad)] = 1.0
     out: Array = b / b.sum(-1, keepdims=True)
     return out
 
@@ -82,7 +88,9 @@ def azimuth_likelihoods(candidates: Sequence[PanelCandidate], off_axis_rad: Arra
 
 
 def mean_azimuth(belief: Array) -> tuple[float, float]:
-    """Azimuth [rad] of a belief's peak and the spread [rad] about it within 60 degrees."""
+    """Azimuth [rad] of a belief's peak and the spread [rad] about it within 60 degrees; NaN where there is no peak."""
+    if float(belief.max()) < NO_PEAK / BINS:
+        return np.nan, np.pi / np.sqrt(3.0)
     peak = int(np.argmax(belief))
     off = (np.arange(BINS) - peak + BINS // 2) % BINS - BINS // 2
     near = np.abs(off) <= BINS // 6

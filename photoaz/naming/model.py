@@ -21,6 +21,7 @@ class AntennaPriors:
     """What is known of one antenna before any photo: means and standard uncertainties.
 
     design_rad: its design azimuth from true north; it enters no observation. tolerance_rad: of the design.
+    design_known: False where the register's designs cannot all be true; nothing leans on them then.
     east_north_m (2,): offset of its centre from the tower's axis, from the register where place_known, else assumed.
     up_m: height of its centre above the ground. ln_size (3,), ln_size_sigma (3,): ln of width, height, depth [m].
     sector, position: as in the register, None where it is silent; position counts clockwise seen from above.
@@ -42,6 +43,7 @@ class AntennaPriors:
     sector: str | None = None
     position: int | None = None
     tolerance_rad: float = radians(DESIGN_TOLERANCE_DEG)
+    design_known: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

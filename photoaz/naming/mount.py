@@ -35,8 +35,10 @@ class Mount:
 
     base, outward, sideways (m, 2); loose (m, 2): one standard uncertainty, as a vector, where the order is not known;
     own_sigma_m (m,): of the place besides; up_m, up_sigma_m (m,): centres' heights and what is their own of their
-    uncertainty; ln_size, ln_size_sigma (m, 3); design_rad (m,); group (m,): number of the sector, group_names.
-    order (m,): of the position within its sector, from 0; -1 where not known.
+    uncertainty; ln_size, ln_size_sigma (m, 3); design_rad (m,), NaN where not known; group (m,): number of the sector,
+    group_names.
+    order (m,): of the position within its sector, from 0; -1 where not known. anywhere (m,): nothing tells on which
+    side of the axis it hangs.
     """
 
     names: tuple[str, ...]
@@ -53,6 +55,7 @@ class Mount:
     group: Array
     group_names: tuple[str, ...]
     order: Array
+    anywhere: Array
     stand_off_m: tuple[float, float] = MOUNT_STAND_OFF_M
     spacing_m: tuple[float, float] = MOUNT_SPACING_M
 
@@ -103,10 +106,11 @@ def mount_of(antennas: Sequence[AntennaPriors]) -> Mount:
     """Lay out the register's antennas."""
     m = len(antennas)
     group, names = _groups(antennas)
-    design = np.array([a.design_rad for a in antennas], float)
+    design = np.array([a.design_rad if a.design_known else np.nan for a in antennas], float)
     base, outward, sideways, loose = (np.zeros((m, 2)) for _ in range(4))
     own = np.full(m, MOUNT_PLACE_SIGMA_M)
     order = np.full(m, -1)
+    anywhere = np.array([not (a.design_known or a.place_known) for a in antennas], bool)
     for g in range(len(names)):
         of = [k for k in range(m) if group[k] == g]
         mean = np.arctan2(np.sin(design[of]).mean(), np.cos(design[of]).mean())
@@ -119,6 +123,9 @@ def mount_of(antennas: Sequence[AntennaPriors]) -> Mount:
             if antennas[k].place_known:
                 base[k] = antennas[k].east_north_m
                 own[k] = antennas[k].offset_sigma_m
+                continue
+            if anywhere[k]:
+                own[k] = np.hypot(own[k], MOUNT_STAND_OFF_M[0])
                 continue
             outward[k] = out
             if p is not None:
@@ -142,4 +149,5 @@ def mount_of(antennas: Sequence[AntennaPriors]) -> Mount:
         group=group,
         group_names=names,
         order=order,
+        anywhere=anywhere,
     )

@@ -155,8 +155,9 @@ class NamingProblem:
 
     named: antennas of the candidates that a person named. ln_shown (n, m): ln of the width that an antenna would show
     at the candidate's yaw, and its sigma; tall_sigma (n, m): of ln of its height as seen; facing (BINS, n, m): cost of
-    the yaws; azimuth (m,): the likeliest; toward_cost (BINS,): of the direction to the tower by the standpoint;
-    false_cost (n,): of a candidate's being none; over_sigma: of the shift in height, as a tangent.
+    the yaws; azimuth (m,): the likeliest, NaN where nothing tells it; toward_cost (BINS,): of the direction to the
+    tower by the standpoint; false_cost (n,): of a candidate's being none; over_sigma: of the shift in height, as a
+    tangent.
     """
 
     photo: KnownPhoto
@@ -238,7 +239,7 @@ def heading_cost(problem: NamingProblem, toward: Array, shift: Array, grain_rad:
 
 def _found_probability(problem: NamingProblem, toward: Array, hidden: Array, inside: Array) -> Array:
     yaw = problem.azimuth - GRID[toward][:, None] - np.pi
-    front = 1.0 / (1.0 + np.exp(-6.0 * np.cos(yaw)))
+    front = np.nan_to_num(1.0 / (1.0 + np.exp(-6.0 * np.cos(yaw))), nan=0.5)
     p = FOUND_SHARE[1] + (FOUND_SHARE[0] - FOUND_SHARE[1]) * front
     p = p * (1.0 - HIDDEN_LOSS * hidden)
     out: Array = np.where(inside, p, OUT_OF_FRAME)
@@ -248,7 +249,7 @@ def _found_probability(problem: NamingProblem, toward: Array, hidden: Array, ins
 def hidden_share(problem: NamingProblem, toward: Array, places: ExpectedPlaces) -> Array:
     """Share (H, m, m) of each antenna (rows) that lies behind each other one (columns)."""
     m = problem.mount
-    yaw = problem.azimuth - GRID[toward][:, None]
+    yaw = np.nan_to_num(problem.azimuth - GRID[toward][:, None])
     w, h, d = np.exp(m.ln_size).T
     half = 0.5 * (w * np.abs(np.cos(yaw)) + d * np.abs(np.sin(yaw)))
     # as seen, brought to one distance: nearer panels stand higher in the frame

@@ -79,7 +79,7 @@ def name_candidates(
             for known in zip(photos, observed, [mount] * len(photos), named, beliefs, strict=True)
         ]
         hypotheses = [likely_hypotheses(p) for p in problems]
-        messages = [_message(o, h, len(antennas)) for o, h in zip(observed, hypotheses, strict=True)]
+        messages = [_message(o, h, mount.anywhere) for o, h in zip(observed, hypotheses, strict=True)]
         if left:
             mount = _refined(mount, observed, hypotheses)
             beliefs = [_belief(prior, messages, but=k) for k in range(len(photos))]
@@ -96,8 +96,12 @@ def _require_names(antennas: Sequence[AntennaPriors]) -> None:
         raise InputError(Fault(file="register", column="antenna_id", found=", ".join(twice), wanted="each name once"))
 
 
-def _message(observed: ObservedPanels, hypotheses: Sequence[Hypothesis], m: int) -> Array:
-    """What a photo says of the antennas' azimuths: likelihoods (m, BINS), 1 where it says nothing."""
+def _message(observed: ObservedPanels, hypotheses: Sequence[Hypothesis], anywhere: Array) -> Array:
+    """What a photo says of the antennas' azimuths: likelihoods (m, BINS), 1 where it says nothing.
+
+    anywhere (m,): antennas that no pattern names.
+    """
+    m = len(anywhere)
     if not hypotheses:
         return np.ones((m, BINS))
     out, left = np.zeros((m, BINS)), np.ones(m)
@@ -106,7 +110,7 @@ def _message(observed: ObservedPanels, hypotheses: Sequence[Hypothesis], m: int)
             if j >= 0:
                 out[j] += share * observed.likelihood[i, one.toward]
                 left[j] -= share
-    return DOUBT + (1.0 - DOUBT) * (out + np.maximum(left, 0.0)[:, None])
+    return np.where(anywhere[:, None], 1.0, DOUBT + (1.0 - DOUBT) * (out + np.maximum(left, 0.0)[:, None]))
 
 
 def _belief(prior: Array, messages: Sequence[Array], *, but: int | None) -> Array:

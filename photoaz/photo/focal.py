@@ -19,7 +19,6 @@ from photoaz.photo.record import Focal
 from photoaz.quantities import (
     CAMERA_CROP,
     CAMERA_LOG_SIGMA,
-    CROP_AND_RESIZE_WEIGHT,
     NOMINAL_SIGMA,
     PHONE_CROP,
     PHONE_CROP_LIMITS,
@@ -108,16 +107,20 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
     if fits is not None:
         covered, shift = fits
         said = (
-            "in other proportions: it was cropped. The focal length in pixels stays, but where the optical axis meets "
-            "the picture is unknown"
+            "in other proportions: it was cropped, and perhaps made smaller as well. Where the optical axis meets the "
+            "picture is unknown, and so is the focal length in pixels, within what cutting alone and both allow"
         )
         reader.say("cropped", "weak", tag, f"{sizes}, {said}.")
+        # between cut only (1) and cut by next to nothing and then made smaller any scale is as likely: a rectangular
+        # distribution of its logarithm (JCGM 100:2008, 4.3.7)
+        both = ((1.0, "only cropped"), (covered, "hardly cropped, and then made smaller"))
         return Frame(
             original=original,
             change="cropped",
-            extra_sigma=(1.0 - covered) * math.sqrt(CROP_AND_RESIZE_WEIGHT / 3.0),
+            scale=math.sqrt(covered),
+            extra_sigma=-math.log(covered) / math.sqrt(12.0),
             shift_sigma_px=shift / math.sqrt(12.0),
-            alternatives=((covered, "cropped and then made smaller"),) if covered < 0.98 else (),
+            alternatives=both if covered < 0.98 else (),
         )
     spread = abs(math.log((now[0] / original[0]) / (now[1] / original[1])))
     said = (

@@ -77,6 +77,21 @@ class Site:
     position_u95_m: float = SITE_POSITION_U95_M
     ground_m: float | None = None
 
+    @property
+    def unfilled_design_deg(self) -> float | None:
+        """The design azimuth that all antennas have where they cannot all have it; None where designs may be true.
+
+        Several sectors never face one way; without a column of sectors three antennas or more that all face one point
+        of the compass, 0, 90, 180 or 270, are taken for a column that nobody filled in (common practice, no source).
+        """
+        designs = {a.design_azimuth_deg % 360.0 for a in self.antennas}
+        if len(designs) != 1:
+            return None
+        sectors = {a.sector for a in self.antennas}
+        (design,) = designs
+        typed = sectors == {None} and len(self.antennas) >= 3 and design % 90.0 == 0.0
+        return design if typed or len(sectors - {None}) > 1 else None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Control:

@@ -49,6 +49,30 @@ def doubted_parts(*parts):
     return [*((d, s, w * (1 - ESTIMATE_SPOILED_SHARE)) for d, s, w in parts), (0.0, 1e4, ESTIMATE_SPOILED_SHARE)]
 
 
+@pytest.mark.parametrize(
+    ("rows", "unfilled"),
+    [
+        ([("A", 0.0), ("B", 0.0), ("C", 360.0)], 0.0),
+        ([("A", 90.0), ("A", 90.0), ("B", 90.0)], 90.0),
+        ([(None, 90.0)] * 3, 90.0),
+        ([(None, 25.0)] * 3, None),  # one sector of three
+        ([(None, 0.0)] * 2, None),
+        ([("A", 90.0)] * 4, None),
+        ([("A", 0.0), ("B", 0.0), ("C", 240.0)], None),
+        ([], None),
+    ],
+)
+def test_designs_that_cannot_all_be_true_are_said_and_not_judged(rows, unfilled):
+    of = [antenna(antenna_id=f"A{k}", sector=s, design_azimuth_deg=d) for k, (s, d) in enumerate(rows)]
+    tower = replace(site(), antennas=tuple(of))
+    assert tower.unfilled_design_deg == unfilled
+    if of:
+        j = judge_antenna(of[0], tower, solution(azimuth=150.0), DAY)
+        assert any("designs look unfilled" in r for r in j.reasons) == (unfilled is not None)
+        assert (j.design.deviation_deg is None) == (unfilled is not None)
+        assert unfilled is None or j.design.decision == "undecided"
+
+
 def test_all_well():
     j = judge_antenna(antenna(reading=reading(121.0)), site(), solution(), DAY)
     assert j.reading.agrees

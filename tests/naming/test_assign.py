@@ -19,10 +19,12 @@ from scipy.spatial.transform import Rotation
 
 from photoaz.angles import COMPASS, Angle
 from photoaz.errors import InputError
+from photoaz.estimate.panels import LEAST_PROBABILITY
+from photoaz.estimate.priors import antenna_priors_of
 from photoaz.naming.model import AntennaPriors, ExpectedAntenna, KnownPhoto, Match, PhotoNaming
 from photoaz.naming.together import name_candidates
 from photoaz.photo.camera import Camera
-from photoaz.register.model import Pick
+from photoaz.register.model import Antenna, Pick, Site
 from photoaz.sample import sample_dir
 from photoaz.vision.finder import PanelCandidate
 
@@ -364,6 +366,38 @@ def test_like_sectors_and_nothing_known_is_said_to_be_ambiguous():
         assert truth in {match.antenna, *(a for a, _ in match.alternatives)}
         assert {a[1] for a, _ in match.alternatives if a} == {truth[1]}  # its place is known
         assert match.ambiguous
+
+
+@pytest.mark.parametrize("design_deg", [0.0, 90.0])
+@pytest.mark.parametrize("offsets", [False, True])
+def test_no_name_leans_on_designs_that_nobody_filled_in(design_deg, offsets):
+    """Nothing names a panel then, but offsets where the register has them."""
+    wrong, used = 0, 0
+    for seed in range(8):
+        designs = dict(zip("ABC", np.random.default_rng(seed).uniform(0, 360) + np.array([0, 115, 240]), strict=True))
+        site = panels(designs, each=2)
+        antennas = tuple(
+            Antenna(
+                antenna_id=p.name,
+                rad_center_m=p.place_m[2],
+                design_azimuth_deg=design_deg,
+                sector=p.sector,
+                position=p.position,
+                width_m=p.size_m[0],
+                height_m=p.size_m[1],
+                depth_m=p.size_m[2],
+                offset_east_m=p.place_m[0] if offsets else None,
+                offset_north_m=p.place_m[1] if offsets else None,
+            )
+            for p in site
+        )
+        tower = Site(site_id="T", lat_deg=48.0, lon_deg=11.0, antennas=antennas)
+        o = name_all(AROUND, site, [antenna_priors_of(a, tower) for a in antennas], seed)
+        told = [(t, m.antenna) for t, m in o.pairs() if m.antenna is not None and m.probability >= LEAST_PROBABILITY]
+        used += len(told)
+        wrong += sum(t != a for t, a in told)
+    assert wrong == 0
+    assert used > 50 if offsets else used == 0
 
 
 def test_one_name_given_settles_the_rest():

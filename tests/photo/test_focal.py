@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 
 from photoaz.photo.focal import compare_frame, focal_from_35mm, mm_per_unit
@@ -222,6 +223,23 @@ def test_crop_keeps_f_and_loses_the_principal_point(record_of: Any, kit: Any) ->
     # 1800 of 4000 columns, anywhere: an even spread over 2200
     assert cut.principal_sigma_px == pytest.approx(2200 / math.sqrt(12), rel=0.01)
     assert whole.principal_sigma_px == pytest.approx(20.0)
+
+
+def test_cropped_and_then_made_smaller_is_covered_like_cropped_alone() -> None:
+    """Cut anywhere, and half of them then made smaller to a size that messengers send (common practice)."""
+    rng = np.random.default_rng(4)
+    original = (4032, 3024)
+    covered: dict[bool, list[bool]] = {False: [], True: []}
+    for _ in range(600):
+        cut = np.array(original) * rng.uniform(0.35, 1.0, 2)
+        smaller = len(covered[True]) < len(covered[False])
+        true = min(float(rng.choice([1024, 1280, 1600])) / cut.max(), 1.0) if smaller else 1.0
+        width, height = (int(v) for v in np.round(cut * true))
+        frame = compare_frame(Reader({}), width, height, original)
+        if frame.change == "cropped":
+            covered[smaller].append(abs(math.log(true / frame.scale)) <= 1.96 * frame.extra_sigma + 1e-9)
+    assert np.mean(covered[True]) > 0.95
+    assert np.mean(covered[False]) > 0.95
 
 
 def test_zoom_not_contained_because_no_phone_has_so_large_a_sensor(record_of: Any, kit: Any) -> None:
