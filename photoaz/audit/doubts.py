@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 
 from photoaz.audit.prints import PhotoPrint
+from photoaz.photo.moment import FIRST_YEAR, LAST_YEAR
 from photoaz.photo.record import PhotoRecord
 
 Severity = Literal["info", "weak", "serious"]
@@ -24,8 +25,6 @@ Severity = Literal["info", "weak", "serious"]
 PREVIEW_ALIKE = 0.75
 #: a file written so much later than it was taken was changed; phones need some seconds to finish
 CHANGED_S = 120.0
-#: before it no camera wrote dates that are to be believed
-FIRST_YEAR = 1995
 #: satellite time and clock agree to this, as in photo/moment.py
 CLOCK_S = 120.0
 #: zones in use: UTC-12 to UTC+14 (IANA time zone database); they stray from the sun's time by up to so much
@@ -134,7 +133,7 @@ def time_flags(record: PhotoRecord, *, written: datetime | None = None, now: dat
     def contradict(message: str, severity: Severity = "weak") -> None:
         flags.append(Flag(code="times_contradict", message=message, severity=severity))
 
-    if original is not None and original.year < FIRST_YEAR:
+    if original is not None and not FIRST_YEAR <= original.year <= LAST_YEAR:
         flags.append(_clock(f"the clock was not set: it says {original.year}"))
         original = None
     if original is not None and told.modified is not None:
@@ -276,7 +275,7 @@ def sun_flag(record: PhotoRecord, level: float | None) -> Flag | None:
 def _possible_moments(record: PhotoRecord) -> list[datetime]:
     """The photo's moment, or without a zone those of all zones that its longitude allows."""
     told = record.provenance
-    if told.original is None or told.original.year < FIRST_YEAR or record.position is None:
+    if told.original is None or not FIRST_YEAR <= told.original.year <= LAST_YEAR or record.position is None:
         return []
     local = told.original.replace(tzinfo=UTC)
     if told.zone_s is not None:

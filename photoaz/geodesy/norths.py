@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import functools
 import math
 from dataclasses import dataclass
@@ -59,10 +60,8 @@ class TrueAzimuth:
 
 def decimal_year(day: date) -> float:
     """Year and fraction at the start of a day: 2027-07-02 is 2027.4986."""
-    start = date(day.year, 1, 1).toordinal()
-    return day.year + (date(day.year, day.month, day.day).toordinal() - start) / (
-        date(day.year + 1, 1, 1).toordinal() - start
-    )
+    since = date(day.year, day.month, day.day).toordinal() - date(day.year, 1, 1).toordinal()
+    return day.year + since / (366 if calendar.isleap(day.year) else 365)
 
 
 @functools.lru_cache(maxsize=4096)

@@ -12,14 +12,15 @@ import io
 import re
 import struct
 import warnings
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from PIL.ExifTags import Base
 
 from photoaz.errors import Fault, InputError, LostPhotoError
+from photoaz.photo.chunks import jp2_metadata, png_chunks, png_texts, profile
 from photoaz.photo.exif import directory, noted_size, read_tags
 
 #: Phones write Exif, XMP and a preview before the frame header; nearly all of it fits in here.
@@ -32,8 +33,6 @@ WANTED = "a photo as JPEG, PNG, WebP, TIFF, HEIC or AVIF"
 MOST_SEGMENTS = 500_000
 #: Pillow reads more, some by calling other programs (EPS): none of it is a photo
 _READERS = ("JPEG", "PNG", "WEBP", "TIFF", "AVIF", "JPEG2000", "BMP", "DIB", "GIF")
-#: Exif as some converters keep it in a PNG: lines of text, the last of them hexadecimal
-_PROFILES = ("Raw profile type exif", "Raw profile type APP1")
 _NO_FILL = re.compile(rb"[^\xff]")
 _XMP_HEADER = b"http://ns.adobe.com/xap/1.0/\x00"
 
@@ -43,7 +42,8 @@ class Container:
     """One image file's outside.
 
     width_px, height_px: as stored; for HEIF as libheif hands the picture out, which is already turned upright.
-    exif: a TIFF structure (without the 'Exif' marker), b'' where there is none. cut_short: the file ends too early.
+    exif: a TIFF structure (without the 'Exif' marker), b'' where there is none. texts: of a PNG, by keyword.
+    cut_short: the file ends too early.
     """
 
     format: str
@@ -51,6 +51,7 @@ class Container:
     height_px: int
     exif: bytes = b""
     xmp: bytes = b""
+    texts: Mapping[str, str] = field(default_factory=dict)
     cut_short: bool = False
 
 
@@ -183,30 +184,23 @@ def _other(path: Path, data: bytes) -> Container:
         image, kind = open_heif(path, data), "HEIF"
     exif, xmp = image.info.get("exif") or b"", image.info.get("xmp") or b""
     kind = kind or str(image.format)
-    if kind == "PNG" and not exif:
-        exif = _png_exif(image.info, data)
+    texts: dict[str, str] = {}
+    if kind == "PNG":
+        texts = png_texts(data)
+        exif = exif or next((body for name, body in png_chunks(data) if name == b"eXIf"), b"")
+        exif = exif or profile(texts, "exif", "APP1")
+        xmp = xmp or texts.get("XML:com.adobe.xmp") or profile(texts, "xmp")
+    elif kind == "JPEG2000":
+        exif, xmp = jp2_metadata(data)
     return Container(
         format=kind,
         width_px=image.size[0],
         height_px=image.size[1],
         exif=exif[6:] if exif[:4] == b"Exif" else exif,
         xmp=xmp.encode() if isinstance(xmp, str) else xmp,
+        texts=texts,
         cut_short=kind == "PNG" and not _png_ends(data),
     )
-
-
-def _png_exif(info: dict[str, Any], data: bytes) -> bytes:
-    """Exif from where Pillow does not look before it decodes: a profile written as text, or behind the pixels."""
-    for name in _PROFILES:
-        words = str(info.get(name, "")).split(None, 2)  # 'exif', the length, then the bytes
-        try:
-            profile = bytes.fromhex(words[2]) if len(words) == 3 else b""
-        except ValueError:
-            continue
-        if profile[:4] in (b"Exif", b"II*\x00", b"MM\x00*"):
-            return profile
-    at = data.rfind(b"eXIf")
-    return data[at + 4 : at + 4 + int.from_bytes(data[at - 4 : at], "big")] if at >= 0 else b""
 
 
 def open_heif(path: Path | str, data: bytes) -> Any:
@@ -246,10 +240,4 @@ def open_pillow(path: Path | str, data: bytes) -> Any:
 
 def _png_ends(data: bytes) -> bool:
     """Does every chunk end within the file, the last one being IEND? cv2 makes room for what a length says."""
-    at = 8
-    while at + 12 <= len(data):
-        length, kind = int.from_bytes(data[at : at + 4], "big"), data[at + 4 : at + 8]
-        at += 12 + length
-        if kind == b"IEND":
-            return at <= len(data)
-    return False
+    return any(kind == b"IEND" for kind, _ in png_chunks(data))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import logging
 import math
+import re
 import warnings
 from collections.abc import Mapping
 from typing import Any
@@ -100,6 +101,33 @@ def read_tags(exif: bytes) -> tuple[Tags, str | None]:
     if len(tags) < len(known):
         return tags, f"the Exif block is cut off: {len(known) - len(tags)} tags point beyond its end"
     return tags, None
+
+
+def tags_of_texts(texts: Mapping[str, str]) -> Tags:
+    """Tags that a converter wrote into a PNG as texts, named as in Exif; numbers as '31/1, 4/1, 1041/100'.
+
+    All but the orientation: it says how the picture lay before it was converted, and nobody turns a PNG by a text.
+    """
+    tags: dict[tuple[str, int], Value] = {}
+    for name, text in texts.items():
+        tag = _BY_NAME.get(name.removeprefix("exif:"))
+        if tag is not None and tag != Base.Orientation:
+            group = "GPS" if isinstance(tag, GPS) else "EXIF" if tag >= Base.ExposureTime else "Image"
+            parts = text.split(",") if re.fullmatch(r"[-+\d./, ]{1,200}", text) else []
+            tags[group, tag] = tuple(_ratio(part) for part in parts) or text[:200]
+    return tags
+
+
+def _ratio(text: str) -> float:
+    over, _, under = text.partition("/")
+    try:
+        return float(over) / float(under or 1)
+    except (ValueError, ZeroDivisionError):
+        return math.nan
+
+
+_BY_NAME: dict[str, Base | GPS] = {tag.name: tag for kind in (Base, GPS) for tag in kind}
+_BY_NAME |= {"PixelXDimension": Base.ExifImageWidth, "PixelYDimension": Base.ExifImageHeight}
 
 
 def maker_note(exif: bytes) -> bytes:

@@ -13,6 +13,7 @@ from typing import Literal, NamedTuple
 
 from PIL.ExifTags import GPS, Base
 
+from photoaz.photo.container import MAX_PIXELS
 from photoaz.photo.exif import first_number
 from photoaz.photo.reader import Reader
 from photoaz.photo.record import Focal
@@ -31,6 +32,13 @@ DIAGONAL_35_MM = math.hypot(36.0, 24.0)
 _MM_PER_UNIT = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
 #: Aspect ratios that cameras and phones write (long side over short side).
 _ASPECTS = (1.0, 5 / 4, 4 / 3, 3 / 2, 5 / 3, 16 / 9, 2.0, 18.5 / 9, 19 / 9, 19.5 / 9, 20 / 9, 21 / 9)
+
+#: Of lenses that draw straight lines straight, 35 mm equivalent; from memory of what is sold, no source
+LENSES_MM = (10.0, 3000.0)
+#: A picture that covers less of the original either way is hardly a part of it at its full size
+WHOLE_PIXELS_SHARE = 1 / 3
+#: Panoramas are longer than pictures, by this much at most; common practice, no source
+LONGEST_ASPECT = 10.0
 
 SizeChange = Literal["none", "resized", "cropped", "unclear", "unknown"]
 
@@ -95,6 +103,10 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
     original = (max(noted), min(noted))
     if original == now:
         return _unusual_aspect(reader, now, "none")
+    if original[0] * original[1] > MAX_PIXELS or original[0] > LONGEST_ASPECT * original[1]:
+        said = f"The metadata says that the picture was {_size(original)} when taken, as no camera takes any; not used."
+        reader.say("original-size-implausible", "weak", tag, said)
+        return _unusual_aspect(reader, now, "unknown")
     sizes = f"The picture was {_size(original)} when taken and is {_size(now)} now"
     # a side rounded to whole pixels moves the aspect ratio of a small picture by more than half a per cent
     tolerance = 0.005 + 0.75 / now[1]
@@ -104,8 +116,8 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
         reader.say("resized", "info", tag, f"{sizes}, {said}.")
         return Frame(original=original, change="resized", scale=scale)
     fits = _fit(width_px, height_px, noted)
-    if fits is not None:
-        covered, shift = fits
+    if fits is not None and fits[0] >= WHOLE_PIXELS_SHARE:
+        covered, _, shift = fits
         said = (
             "in other proportions: it was cropped, and perhaps made smaller as well. Where the optical axis meets the "
             "picture is unknown, and so is the focal length in pixels, within what cutting alone and both allow"
@@ -122,29 +134,27 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
             shift_sigma_px=shift / math.sqrt(12.0),
             alternatives=both if covered < 0.98 else (),
         )
-    spread = abs(math.log((now[0] / original[0]) / (now[1] / original[1])))
-    said = (
-        f"The metadata says {_size(original)}, the picture is {_size(now)}: larger, and in other proportions. "
-        "It was cut or changed in a way that cannot be told; the focal length is uncertain."
-    )
+    if fits is None:
+        spread = abs(math.log((now[0] / original[0]) / (now[1] / original[1])))
+        scale, sigma = math.sqrt(now[0] * now[1] / (original[0] * original[1])), 0.15 + spread / 2.0
+        how = "larger, and in other proportions. It was cut or changed in a way that cannot be told"
+    else:  # anything between cut only and made smaller only
+        scale, sigma = math.sqrt(fits[1]), -math.log(fits[1]) / math.sqrt(12.0)
+        how = "a thumbnail, or a part of the picture, and made smaller by nobody knows how much"
+    said = f"The metadata says {_size(original)}, the picture is {_size(now)}: {how}; the focal length is uncertain."
     reader.say("size-unclear", "weak", tag, said)
-    return Frame(
-        original=original,
-        change="unclear",
-        scale=math.sqrt(now[0] * now[1] / (original[0] * original[1])),
-        extra_sigma=0.15 + spread / 2.0,
-        shift_sigma_px=0.15 * now[0],
-    )
+    return Frame(original=original, change="unclear", scale=scale, extra_sigma=sigma, shift_sigma_px=0.15 * now[0])
 
 
-def _fit(width_px: int, height_px: int, noted: tuple[int, int]) -> tuple[float, float] | None:
-    """How a picture can have been cut from a larger one: the share of the larger covered side, and the room to move.
+def _fit(width_px: int, height_px: int, noted: tuple[int, int]) -> tuple[float, float, float] | None:
+    """How a picture can have been cut from a larger one: shares of the side covered most and least, room to move [px].
 
     Tried as the sizes stand, then turned (programs that turn the pixels do not always turn the noted size).
     """
     for across, down in (noted, noted[::-1]):
         if width_px <= across and height_px <= down:
-            return max(width_px / across, height_px / down), max(across - width_px, down - height_px)
+            covered = sorted((width_px / across, height_px / down))
+            return covered[1], covered[0], max(across - width_px, down - height_px)
     return None
 
 
@@ -224,6 +234,14 @@ def read_focal(reader: Reader, frame: Frame, pose: Mapping[str, str]) -> Focal |
         )
         reader.say("focal-missing", "unusable", "FocalLength", said)
         return None
+    equivalent_mm = chosen.f_px / math.hypot(*frame.original) * DIAGONAL_35_MM
+    if not LENSES_MM[0] <= round(equivalent_mm, 6) <= LENSES_MM[1]:
+        said = (
+            f"The {chosen.source} would be that of a lens of {equivalent_mm:.3g} mm (35 mm equivalent); lenses have "
+            f"{LENSES_MM[0]:.0f} to {LENSES_MM[1]:.0f} mm. It is not used. Give a calibration of the camera."
+        )
+        reader.say("focal-implausible", "unusable", "FocalLength", said)
+        return None
     others = [(f * frame.scale, said) for f, said in alternatives]
     others += [(chosen.f_px * factor, said) for factor, said in frame.alternatives]
     sigma = math.hypot(chosen.sigma, frame.extra_sigma)
@@ -244,7 +262,7 @@ def _read_lens(reader: Reader, frame: Frame) -> _Lens:
         said = "FocalLengthIn35mmFilm is 0, which means unknown."
         reader.say("focal-35mm-zero", "info", "FocalLengthIn35mmFilm", said)
     else:
-        f35 = reader.number(Base.FocalLengthIn35mmFilm, "focal-35mm", 3.0, 3000.0, " mm")
+        f35 = reader.number(Base.FocalLengthIn35mmFilm, "focal-35mm", *LENSES_MM, " mm")
     if first_number(reader.value(Base.DigitalZoomRatio)) != 0.0:  # zero means 'not used'
         zoom = reader.number(Base.DigitalZoomRatio, "digital-zoom", 1.0, 200.0)
     focal = reader.number(Base.FocalLength, "focal", 0.5, 3000.0, " mm")

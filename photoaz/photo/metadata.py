@@ -11,7 +11,7 @@ from PIL.ExifTags import Base
 
 from photoaz.photo.attitude import read_heading, read_tilt
 from photoaz.photo.container import Container, open_container
-from photoaz.photo.exif import noted_size, orientation_of, read_tags
+from photoaz.photo.exif import noted_size, orientation_of, read_tags, tags_of_texts
 from photoaz.photo.focal import compare_frame, read_focal
 from photoaz.photo.moment import read_provenance, read_taken
 from photoaz.photo.place import read_altitude, read_position
@@ -38,6 +38,7 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
     path = Path(path)
     box = open_container(path, data)
     tags, trouble = read_tags(box.exif)
+    tags = {**tags_of_texts(box.texts), **tags}
     reader = Reader(tags)
     _say_container(reader, box, trouble)
     packet = read_xmp(box.xmp)
@@ -82,7 +83,7 @@ def _say_container(reader: Reader, box: Container, trouble: str | None) -> None:
     if box.cut_short:
         said = "The file ends too early: part of the picture or its metadata is missing."
         reader.say("file-cut-short", "weak", "file", said)
-    if not box.exif:
+    if not reader.tags and not box.exif:
         said = "The file has no Exif block: no position, heading, time or lens is known."
         reader.say("exif-missing", "weak", "Exif", said)
     elif trouble:

@@ -12,6 +12,8 @@ from photoaz.photo.exif import first_number
 from photoaz.photo.reader import Reader
 from photoaz.photo.record import Provenance, TakenAt
 
+#: Of photos by a digital camera; later ones are of a clock that was not set
+FIRST_YEAR, LAST_YEAR = 1995, 2100
 #: Dates in the order of trust, with the tag of each one's offset from UTC
 _DATES = (
     (Base.DateTimeOriginal, Base.OffsetTimeOriginal),
@@ -58,7 +60,7 @@ def _local_time(reader: Reader) -> tuple[datetime | None, str, float | None]:
         local = date_time(text)
         if local is None:
             reader.say("date-unreadable", "unusable", tag.name, f"{tag.name} is '{text[:30]}', which is not a date.")
-        elif local.year < 1995:
+        elif not FIRST_YEAR <= local.year <= LAST_YEAR:
             said = f"{tag.name} is in {local.year}: the clock was not set."
             reader.say("date-implausible", "unusable", tag.name, said)
         else:
@@ -104,7 +106,10 @@ def gps_time(reader: Reader) -> datetime | None:
             raise ValueError
         start = datetime(int(match[1]), int(match[2]), int(match[3]), tzinfo=UTC)
         hours, minutes, seconds = time
-        if not (0 <= hours < 24 and 0 <= minutes < 60 and 0 <= seconds < 61) or start.year < 1995:
+        if (
+            not (0 <= hours < 24 and 0 <= minutes < 60 and 0 <= seconds < 61)
+            or not FIRST_YEAR <= start.year <= LAST_YEAR
+        ):
             raise ValueError
         return start + timedelta(hours=hours, minutes=minutes, seconds=seconds)
     except (ValueError, OverflowError):

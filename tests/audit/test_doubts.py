@@ -292,3 +292,8 @@ def test_what_cannot_be_decoded_has_no_hash() -> None:
     assert (seen.phash, seen.level) == (None, None)
     assert seen.camera
     assert seen.taken_s is not None
+
+
+def test_a_clock_at_the_end_of_time() -> None:
+    flags = time_flags(record(original=datetime(9999, 12, 31, 23, 59, 59), zone_s=-43200.0), now=datetime.now(UTC))
+    assert codes(flags) == ["clock"]

@@ -172,6 +172,7 @@ def test_decimal_year():
     assert norths.decimal_year(date(2024, 7, 2)) == pytest.approx(2024.5, abs=1e-12)  # day 183 of 366
     assert norths.decimal_year(date(2025, 1, 1)) == 2025.0
     assert norths.decimal_year(date(2025, 12, 31)) == pytest.approx(2025 + 364 / 365)
+    assert norths.decimal_year(date(9999, 12, 31)) == pytest.approx(9999 + 364 / 365)
 
 
 @pytest.mark.parametrize("day", [date(1899, 12, 31), date(2030, 1, 2), date(2041, 5, 1)])

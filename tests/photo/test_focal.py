@@ -62,8 +62,8 @@ def test_phone_with_published_pixel_pitch(record_of: Any, kit: Any) -> None:
 
 
 def test_rounding_of_f35_is_in_the_sigma(record_of: Any, kit: Any) -> None:
-    wide, long = (record_of(exif={0xA405: kit.short(f)}).focal.relative_sigma for f in (6, 600))
-    assert wide**2 - long**2 == pytest.approx((0.5 / 6 / math.sqrt(3)) ** 2, rel=0.01)
+    wide, long = (record_of(exif={0xA405: kit.short(f)}).focal.relative_sigma for f in (12, 600))
+    assert wide**2 - long**2 == pytest.approx((0.5 / 12 / math.sqrt(3)) ** 2, rel=0.01)
 
 
 # ------------------------------------------------------------------------------------------------- other routes
@@ -253,7 +253,8 @@ def test_small_rounded_pictures_are_resizes() -> None:
     # 5472 x 3648 shrunk to 100 pixels: 66.67 rows become 67, half a per cent off in proportion
     for now, noted, change in (
         ((100, 67), (5472, 3648), "resized"),
-        ((100, 78), (4000, 3000), "cropped"),
+        ((3000, 2340), (4000, 3000), "cropped"),
+        ((100, 78), (4000, 3000), "unclear"),
         ((4000, 3000), (4000, 3000), "none"),
         ((5000, 3000), (4000, 3000), "unclear"),
         ((4000, 3000), None, "unknown"),
@@ -273,3 +274,51 @@ def test_proportions_of_no_camera_are_a_crop_that_was_hidden(record_of: Any, kit
     assert "aspect-unusual" in codes(record)
     assert record.cropped
     assert record.focal.relative_sigma > 0.2
+
+
+# ------------------------------------------------------------------------------------------- what no camera writes
+
+
+@pytest.mark.parametrize("noted", [(2598471384, 3000), (4000, 2598471384), (65535, 65535), (40000, 30)])
+def test_a_noted_size_of_no_camera_is_none(record_of: Any, kit: Any, noted: tuple[int, int]) -> None:
+    """Seen in a phone's photo: a width of 2598471384, from which the focal length came out as 2.5e9 pixels."""
+    record = record_of(exif={0xA002: kit.long(noted[0]), 0xA003: kit.long(noted[1])}, size=(4000, 3000))
+    assert record.focal.f_px == pytest.approx(26 / 43.2666 * 5000, rel=1e-4)
+    assert "original-size-implausible" in codes(record)
+    assert not record.cropped
+
+
+def test_a_panorama_may_be_as_long_as_it_is(record_of: Any, kit: Any) -> None:
+    record = record_of(exif={0xA002: kit.long(4000), 0xA003: kit.long(400)}, size=(4000, 400))
+    assert "original-size-implausible" not in codes(record)
+
+
+@pytest.mark.parametrize("size", [(160, 120), (320, 240), (512, 384)])
+@pytest.mark.parametrize("noted", [(4000, 2250), (6000, 4000)])
+def test_a_thumbnail_is_made_smaller_whatever_else(
+    record_of: Any, kit: Any, size: tuple[int, int], noted: tuple[int, int]
+) -> None:
+    """Whether bars were added or the sides cut off, its focal length is the original's, made smaller with it."""
+    record = record_of(exif={0xA002: kit.long(noted[0]), 0xA003: kit.long(noted[1])}, size=size)
+    original = record_of(exif={0xA002: kit.long(noted[0]), 0xA003: kit.long(noted[1])}, size=noted)
+    assert "size-unclear" in codes(record)
+    for scale in (size[0] / noted[0], size[1] / noted[1]):
+        assert within(record, original.focal.f_px * scale)
+    assert within(record, original.focal.f_px)  # it may be a small part of the picture as well
+
+
+@pytest.mark.parametrize(
+    "exif",
+    [
+        {"f35": 5},  # no lens that draws straight lines straight
+        {"f35": 0, "focal": (2800, 1)},  # in millimetres, on any sensor that is known
+        {"f35": 2000, "zoom": (3, 1)},
+        {"f35": 0, "focal": (6, 10)},
+    ],
+)
+def test_a_focal_length_of_no_lens_is_none_and_said(record_of: Any, kit: Any, exif: dict[str, Any]) -> None:
+    spec = {0xA405: kit.short(exif["f35"]), 0x920A: kit.ratio(exif["focal"]) if "focal" in exif else None}
+    spec |= {0xA404: kit.ratio(exif["zoom"]) if "zoom" in exif else None}
+    record = record_of(exif=spec)
+    assert record.focal is None
+    assert codes(record) & {"focal-35mm-out-of-range", "focal-implausible"}

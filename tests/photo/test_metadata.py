@@ -6,6 +6,7 @@ import io
 import math
 import struct
 import time
+import zlib
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -486,7 +487,11 @@ def test_clock_and_satellites_apart(record_of: Any, kit: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["0000:00:00 00:00:00", "    :  :     :  :  ", "2026:13:40 25:61:00", "yesterday", "1970:01:01 00:00:00"]
+    "text",
+    [
+        *("0000:00:00 00:00:00", "    :  :     :  :  ", "2026:13:40 25:61:00", "yesterday", "1970:01:01 00:00:00"),
+        "9999:12:31 23:59:59",
+    ],
 )
 def test_dates_that_are_none(record_of: Any, kit: Any, text: str) -> None:
     record = record_of(exif={0x9003: kit.ascii(text), 0x9011: None}, gps={7: None})
@@ -644,3 +649,85 @@ def test_every_code_is_kebab_case_and_every_message_a_sentence(record_of: Any, k
             assert found.code == found.code.lower().replace("_", "-")
             assert found.message[0].isupper() or found.message.startswith(found.tag[:3])
             assert found.message[-1] in ".)"
+
+
+# ------------------------------------------------------------------------------------- metadata beside the Exif block
+
+
+def chunk(kind: bytes, body: bytes) -> bytes:
+    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+
+def png_with(kit: Any, *chunks: bytes, behind: bool = False) -> bytes:
+    out = io.BytesIO()
+    kit.picture().save(out, "PNG")
+    whole = out.getvalue()
+    at = whole.index(b"IEND") - 4 if behind else 33  # the header's chunk ends at byte 33
+    return whole[:at] + b"".join(chunks) + whole[at:]
+
+
+@pytest.mark.parametrize("behind", [False, True])
+def test_what_converters_write_into_a_png_as_text(kit: Any, behind: bool) -> None:
+    """Names and spelling as ImageMagick writes them (seen in its output), plain names as of the PNG specification."""
+    texts = {
+        "exif:DateTimeOriginal": "2026:04:22 13:48:51",
+        "exif:OffsetTimeOriginal": "+02:00",
+        "exif:FocalLengthIn35mmFilm": "26",
+        "exif:GPSLatitude": "31/1, 4/1, 1041/100",
+        "exif:GPSLatitudeRef": "S",
+        "exif:GPSLongitude": "23/1, 18/1, 615/100",
+        "exif:GPSLongitudeRef": "E",
+        "exif:Orientation": "6",  # says how the photo lay before it was converted; nobody turns a PNG by it
+        "Model": "VX-3",
+    }
+    chunks = [chunk(b"tEXt", k.encode() + b"\0" + v.encode()) for k, v in texts.items()]
+    chunks.append(chunk(b"zTXt", b"exif:GPSImgDirection\0\0" + zlib.compress(b"22634/100")))
+    chunks.append(chunk(b"iTXt", b"exif:Make\0\0\0\0\0" + "Vélstra".encode()))
+    record = read_record(Path("a.png"), png_with(kit, *chunks, behind=behind))
+    assert record.position is not None
+    assert record.position.lat_deg == pytest.approx(-(31 + 4 / 60 + 10.41 / 3600))
+    assert record.heading is not None
+    assert record.heading.value_deg == pytest.approx(226.34)
+    assert (record.make, record.model) == ("Vélstra", "VX-3")
+    assert record.taken is not None
+    assert record.taken.utc == datetime(2026, 4, 22, 11, 48, 51, tzinfo=UTC)
+    assert record.focal is not None
+    assert (record.width_px, record.height_px, record.orientation) == (80, 60, 1)
+
+
+@pytest.mark.parametrize("behind", [False, True])
+def test_profiles_in_the_text_of_a_png(kit: Any, behind: bool) -> None:
+    block = kit.tiff_block(kit.IMAGE_GOOD, kit.EXIF_GOOD, kit.GPS_GOOD)
+    profiles = []
+    for name, body in (("exif", b"Exif\0\0" + block), ("xmp", POSE)):
+        told = f"\n{name}\n{len(body):8d}\n{body.hex()}\n".encode()
+        profiles.append(chunk(b"zTXt", f"Raw profile type {name}\0\0".encode() + zlib.compress(told)))
+    record = read_record(Path("a.png"), png_with(kit, *profiles, behind=behind))
+    assert record.position is not None
+    assert record.roll_deg is not None
+    assert record.roll_deg.value == pytest.approx(-3.0)
+
+
+POSE = (
+    b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
+    b'<rdf:Description xmlns:GPano="http://ns.google.com/photos/1.0/panorama/" GPano:PoseRollDegrees="-3.0"'
+    b' GPano:PosePitchDegrees="10"/></rdf:RDF></x:xmpmeta>'
+)
+
+
+@pytest.mark.parametrize("extended", [False, True])
+def test_boxes_of_a_jpeg_2000_file(kit: Any, extended: bool) -> None:
+    """Exif as Exiv2 and ExifTool write it into a box of its own (from memory); XMP: its specification's part 3."""
+    out = io.BytesIO()
+    kit.picture().save(out, "JPEG2000")
+    block = kit.tiff_block(kit.IMAGE_GOOD, kit.EXIF_GOOD, kit.GPS_GOOD)
+    boxes = b""
+    for kind, body in ((b"JpgTiffExif->JP2", block), (bytes.fromhex("be7acfcb97a942e89c71999491e3afac"), POSE)):
+        n = 24 + len(body)
+        head = struct.pack(">I4sQ", 1, b"uuid", n + 8) if extended else struct.pack(">I4s", n, b"uuid")
+        boxes += head + kind + body
+    record = read_record(Path("a.jp2"), out.getvalue() + boxes)
+    assert record.position is not None
+    assert record.heading is not None
+    assert record.pitch_deg is not None
+    assert record.pitch_deg.value == pytest.approx(10.0)
