@@ -136,7 +136,9 @@ def _pixels(path: Path, data: bytes, box: Container, *, grey: bool, reduced: Red
         return _by_cv2(path, data, box, grey=grey, reduced=reduced)
     if box.format == "HEIF":
         return _by_heif(path, data, grey=grey, reduced=reduced)
-    return _by_pillow(path, data, grey=grey, reduced=reduced)
+    levels = _by_pillow(path, data, grey=grey, reduced=reduced)
+    # Pillow knows no Exif of JPEG 2000; the other formats it has turned
+    return turn(levels, orientation_of(read_tags(box.exif)[0])) if box.format == "JPEG2000" else levels
 
 
 def _averaged(image: Image, n: int) -> Image:

@@ -20,6 +20,7 @@ from PIL import Image
 
 from photoaz.errors import InputError
 from photoaz.photo.metadata import read_record
+from photoaz.photo.pixels import decode
 from photoaz.photo.record import PhotoRecord
 
 PACKET = (
@@ -720,14 +721,17 @@ def test_boxes_of_a_jpeg_2000_file(kit: Any, extended: bool) -> None:
     """Exif as Exiv2 and ExifTool write it into a box of its own (from memory); XMP: its specification's part 3."""
     out = io.BytesIO()
     kit.picture().save(out, "JPEG2000")
-    block = kit.tiff_block(kit.IMAGE_GOOD, kit.EXIF_GOOD, kit.GPS_GOOD)
+    block = kit.tiff_block(kit.IMAGE_GOOD | {0x112: kit.short(6)}, kit.EXIF_GOOD, kit.GPS_GOOD)
     boxes = b""
     for kind, body in ((b"JpgTiffExif->JP2", block), (bytes.fromhex("be7acfcb97a942e89c71999491e3afac"), POSE)):
         n = 24 + len(body)
         head = struct.pack(">I4sQ", 1, b"uuid", n + 8) if extended else struct.pack(">I4s", n, b"uuid")
         boxes += head + kind + body
-    record = read_record(Path("a.jp2"), out.getvalue() + boxes)
+    data = out.getvalue() + boxes
+    record = read_record(Path("a.jp2"), data)
     assert record.position is not None
     assert record.heading is not None
     assert record.pitch_deg is not None
     assert record.pitch_deg.value == pytest.approx(10.0)
+    assert (record.width_px, record.height_px, record.orientation) == (60, 80, 6)
+    assert decode(data).shape == (80, 60, 3)
