@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -114,18 +115,17 @@ def report(folder: Path, quiet: bool, as_json: bool) -> None:
     Example:
       photoaz report audit-2026
     """
+    from photoaz.audit.lock import locked
     from photoaz.audit.progress import progress
-    from photoaz.present.folder import open_store
+    from photoaz.present.folder import StorePlace, open_store
     from photoaz.present.results import write_results
 
-    opened = open_store(folder)
+    StorePlace.of(folder)
     try:
-        with progress(quiet) as bar:
+        with locked(folder), closing(open_store(folder)) as opened, progress(quiet) as bar:
             results = write_results(folder, opened, bar)
     except LookupError:
         raise InputError(Fault(file=folder, found="an audit that never ran", wanted="one that did")) from None
-    finally:
-        opened.close()
     show_results(results, as_json)
 
 

@@ -162,6 +162,7 @@ def without_solving(photos: Path, register: Path, out: Path | None, columns: Pat
     """The beginnings of an audit: photos read and put to their sites."""
     from photoaz.audit.executors import crew
     from photoaz.audit.inputs import about_run, audit_inputs
+    from photoaz.audit.lock import locked
     from photoaz.audit.progress import progress
     from photoaz.audit.run import read_and_place
     from photoaz.audit.store import Store
@@ -177,16 +178,13 @@ def without_solving(photos: Path, register: Path, out: Path | None, columns: Pat
     given, faults = audit_inputs([str(photos)], draw_site, register=register, columns=columns)
     for fault in faults:
         say(str(fault))
-    results.mkdir(parents=True, exist_ok=True)
-    store = Store.open(f"sqlite:///{results / STORE}", "audit")
-    try:
+    address = f"sqlite:///{results / STORE}"
+    with locked(results), contextlib.closing(Store.open(address, "audit")) as store:
         store.begin_run(about_run(called_as(), options, given, faults))
         with progress() as bar, crew(cores(), None) as workers:
             read_and_place(given, store, workers, bar)
         store.end_run()
         counts = store.counts()
-    finally:
-        store.close()
     say(f"{counts['placed']} of {counts['listed']} photos have a site; results go to {results}")
     if not counts["placed"]:
         wanted = "photos with positions near the register's sites, or in folders named after them"

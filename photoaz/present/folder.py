@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 from photoaz.addresses import without_secrets
 from photoaz.audit.executors import crew
 from photoaz.audit.inputs import about_run, audit_inputs
+from photoaz.audit.lock import locked
 from photoaz.audit.progress import progress
 from photoaz.audit.run import Tally, run_audit
 from photoaz.audit.store import Store
@@ -84,16 +86,18 @@ def audit_into(
     out : folder for the results. paths : of photos. options : of `photoaz.audit.inputs.audit_inputs`. called : by
         what, for the record. store, name : of a database elsewhere. jobs : processes that work at once, one a core
         where None; scheduler : address of a dask.distributed scheduler instead. note : told each fault.
+
+    Raises
+    ------
+    InputError : what is given cannot be used, or another process is at work in the folder.
     """
     given, faults = audit_inputs(paths, draw_site, **options)
     for fault in faults:
         note(str(fault))
     about, place = about_run(called, options, given, faults), StorePlace.at(out, store, name)
-    out.mkdir(parents=True, exist_ok=True)
     # where the results lie within the archive, their pictures are none of its photos
     given = replace(given, skip=tuple(os.path.join(os.path.abspath(out), name, "") for name in OWN_FOLDERS))
-    kept = Store.open(*place.address)
-    try:
+    with locked(out), closing(Store.open(*place.address)) as kept:
         note_store(out, place)
         kept.drop_old_evidence()
         kept.begin_run(about)
@@ -101,8 +105,6 @@ def audit_into(
             tally = run_audit(given, kept, workers, bar, keeper(out), place.address)
             kept.end_run()
             results = write_results(out, kept, bar)
-    finally:
-        kept.close()
     if quiet:
         for fault in tally.troubles:
             note(str(fault))
