@@ -35,8 +35,6 @@ _ASPECTS = (1.0, 5 / 4, 4 / 3, 3 / 2, 5 / 3, 16 / 9, 2.0, 18.5 / 9, 19 / 9, 19.5
 
 #: Of lenses that draw straight lines straight, 35 mm equivalent; from memory of what is sold, no source
 LENSES_MM = (10.0, 3000.0)
-#: A picture that covers less of the original either way is hardly a part of it at its full size
-WHOLE_PIXELS_SHARE = 1 / 3
 #: Panoramas are longer than pictures, by this much at most; common practice, no source
 LONGEST_ASPECT = 10.0
 
@@ -116,8 +114,8 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
         reader.say("resized", "info", tag, f"{sizes}, {said}.")
         return Frame(original=original, change="resized", scale=scale)
     fits = _fit(width_px, height_px, noted)
-    if fits is not None and fits[0] >= WHOLE_PIXELS_SHARE:
-        covered, _, shift = fits
+    if fits is not None:
+        covered, shift = fits
         said = (
             "in other proportions: it was cropped, and perhaps made smaller as well. Where the optical axis meets the "
             "picture is unknown, and so is the focal length in pixels, within what cutting alone and both allow"
@@ -134,27 +132,29 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
             shift_sigma_px=shift / math.sqrt(12.0),
             alternatives=both if covered < 0.98 else (),
         )
-    if fits is None:
-        spread = abs(math.log((now[0] / original[0]) / (now[1] / original[1])))
-        scale, sigma = math.sqrt(now[0] * now[1] / (original[0] * original[1])), 0.15 + spread / 2.0
-        how = "larger, and in other proportions. It was cut or changed in a way that cannot be told"
-    else:  # anything between cut only and made smaller only
-        scale, sigma = math.sqrt(fits[1]), -math.log(fits[1]) / math.sqrt(12.0)
-        how = "a thumbnail, or a part of the picture, and made smaller by nobody knows how much"
-    said = f"The metadata says {_size(original)}, the picture is {_size(now)}: {how}; the focal length is uncertain."
+    spread = abs(math.log((now[0] / original[0]) / (now[1] / original[1])))
+    said = (
+        f"The metadata says {_size(original)}, the picture is {_size(now)}: larger, and in other proportions. "
+        "It was cut or changed in a way that cannot be told; the focal length is uncertain."
+    )
     reader.say("size-unclear", "weak", tag, said)
-    return Frame(original=original, change="unclear", scale=scale, extra_sigma=sigma, shift_sigma_px=0.15 * now[0])
+    return Frame(
+        original=original,
+        change="unclear",
+        scale=math.sqrt(now[0] * now[1] / (original[0] * original[1])),
+        extra_sigma=0.15 + spread / 2.0,
+        shift_sigma_px=0.15 * now[0],
+    )
 
 
-def _fit(width_px: int, height_px: int, noted: tuple[int, int]) -> tuple[float, float, float] | None:
-    """How a picture can have been cut from a larger one: shares of the side covered most and least, room to move [px].
+def _fit(width_px: int, height_px: int, noted: tuple[int, int]) -> tuple[float, float] | None:
+    """How a picture can have been cut from a larger one: the share of the larger covered side, and the room to move.
 
     Tried as the sizes stand, then turned (programs that turn the pixels do not always turn the noted size).
     """
     for across, down in (noted, noted[::-1]):
         if width_px <= across and height_px <= down:
-            covered = sorted((width_px / across, height_px / down))
-            return covered[1], covered[0], max(across - width_px, down - height_px)
+            return max(width_px / across, height_px / down), max(across - width_px, down - height_px)
     return None
 
 
