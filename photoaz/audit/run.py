@@ -84,15 +84,15 @@ def run_audit(
     store: Store,
     crew: Crew,
     progress: Progress,
-    keep_file: Callable[[str, bytes], None],
+    keep_file: Callable[[str, str, bytes], None],
     store_url: tuple[str, str],
 ) -> Tally:
     """Do what is not done yet.
 
     Parameters
     ----------
-    store : with a run begun. keep_file : called with a path below the results and the file's bytes. store_url : URL
-        and audit name under which workers reach the store.
+    store : with a run begun. keep_file : called with a site, a path below the results and the file's bytes.
+    store_url : URL and audit name under which workers reach the store.
 
     Raises
     ------
@@ -160,7 +160,7 @@ def _solve_all(
     crew: Crew,
     progress: Progress,
     tally: Tally,
-    keep_file: Callable[[str, bytes], None],
+    keep_file: Callable[[str, str, bytes], None],
     store_url: tuple[str, str],
     opening: Opening,
 ) -> None:
@@ -176,10 +176,9 @@ def _solve_all(
         for site_id in names:
             photos, log = store.photos(site_id=site_id), logs.get(site_id, ())
             task = site_task(inputs, sites[site_id], photos, log, store_url, opening)
-            kept = store.site_key(site_id)
-            if kept is not None and kept[0] == task.key:
-                store.confirm_site(site_id)
-                tally.add(*kept[1:])
+            kept = store.confirm_site(site_id, task.key)
+            if kept is not None:
+                tally.add(*kept)
                 progress.step(1, tally.counts())
             else:
                 yield task
@@ -187,7 +186,7 @@ def _solve_all(
     for done in crew.do(solve_task, tasks()):
         outcome = done.result or SiteOutcome.none(done.task, done.died or "it could not be solved")
         for path, data in outcome.files.items():
-            keep_file(path, data)
+            keep_file(outcome.site_id, path, data)
         kept = KeptSite.of(outcome.site_id, outcome.key, outcome.result, outcome.failures)
         store.keep_site(kept)
         store.read_again(outcome.lost)

@@ -18,7 +18,7 @@ from photoaz.audit.progress import progress
 from photoaz.audit.run import Tally, run_audit
 from photoaz.audit.store import Store
 from photoaz.errors import Fault, InputError
-from photoaz.present.files.cells import replaced
+from photoaz.present.aside import ASIDE, drop_aside, keeper
 from photoaz.present.pictures import draw_site
 from photoaz.present.results import Results, write_results
 
@@ -96,15 +96,17 @@ def audit_into(
         note(str(fault))
     about, place = about_run(called, options, given, faults), StorePlace.at(out, store, name)
     # where the results lie within the archive, their pictures are none of its photos
-    given = replace(given, skip=tuple(os.path.join(os.path.abspath(out), name, "") for name in OWN_FOLDERS))
+    own = tuple(os.path.join(os.path.abspath(out), name, "") for name in (*OWN_FOLDERS, ASIDE))
+    given = replace(given, skip=own)
     with locked(out), closing(Store.open(*place.address)) as kept:
         note_store(out, place)
         kept.drop_old_evidence()
         kept.begin_run(about)
         with progress(quiet) as bar, crew(jobs or cores(), scheduler) as workers:
-            tally = run_audit(given, kept, workers, bar, keeper(out), place.address)
+            tally = run_audit(given, kept, workers, bar, keeper(out, kept.run_id), place.address)
             kept.end_run()
             results = write_results(out, kept, bar)
+            drop_aside(out)
     if quiet:
         for fault in tally.troubles:
             note(str(fault))
@@ -130,15 +132,3 @@ def open_store(folder: Path) -> Store:
 def cores() -> int:
     """Those that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-def keeper(out: Path) -> Callable[[str, bytes], None]:
-    """Writes files below the folder of results, each whole or not at all."""
-
-    def keep(path: str, data: bytes) -> None:
-        target = out / path
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with replaced(target, "wb") as file:
-            file.write(data)
-
-    return keep

@@ -13,11 +13,12 @@ from photoaz.audit.edits import decisions_by_site, with_decisions
 from photoaz.audit.progress import Progress
 from photoaz.audit.store import Store
 from photoaz.judgement.archive import Archive, Told
+from photoaz.present.aside import exchanged, place_files
 from photoaz.present.counts import ArchiveCounts
 from photoaz.present.files.cells import replaced
 from photoaz.present.files.everything import written
 from photoaz.present.frame import rendered
-from photoaz.present.pages import ReportAbout, write_report
+from photoaz.present.pages import ReportAbout, remove_other_pages, report_pages, write_report
 from photoaz.register.priors import priors_text
 from photoaz.result import SiteResult, estimates_head
 from photoaz.result.rounding import plain
@@ -76,11 +77,9 @@ class Results:
 
 
 def write_results(folder: Path, store: Store, progress: Progress | None = None) -> Results:
-    """Write all results of a store's newest run into a folder.
+    """Write all results of a store's newest finished run into a folder; of the newest where none was finished.
 
-    Parameters
-    ----------
-    store : its newest run is the one that results are of; `about` of it says how they came about.
+    Those that are there stay as they are until all new ones are written.
 
     Raises
     ------
@@ -111,16 +110,22 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
             yield site
 
     say.begin("writing results", None)
-    sites = written(folder, counted(), estimates_head(created), failures.rows)
-    report = write_report(
-        folder / "report", sites, _about(about, created, photos, failures.rows), lambda _: say.step(1), outcome.tally
-    )
-    _write_told(outcome, folder / "priors.toml", about)
-    return Results(report=report, outcome=outcome, created=created)
+    with exchanged(folder) as aside:
+        sites = written(aside, counted(), estimates_head(created), failures.rows)
+        of = _about(about, created, photos, failures.rows)
+        report = write_report(aside / "report", sites, of, lambda _: say.step(1), outcome.tally)
+        _write_told(outcome, folder / "priors.toml", about, aside)
+        pages = report_pages(aside / "report")
+    remove_other_pages(folder / "report", pages)
+    place_files(folder, store.solved_since())
+    return Results(report=folder / report.relative_to(aside), outcome=outcome, created=created)
 
 
-def _write_told(outcome: Outcome, path: Path, about: Mapping[str, Any]) -> None:
-    """What the archive tells of its own antennas, as a file of priors; never over the one that the audit was given."""
+def _write_told(outcome: Outcome, path: Path, about: Mapping[str, Any], aside: Path) -> None:
+    """What the archive tells of its own antennas, as a file of priors; never over the one that the audit was given.
+
+    path : where it is to be; aside : the folder in which it is written.
+    """
     outcome.told = outcome.archive.told()
     given = [Path(about.get("folder", ".")) / i["name"] for i in about.get("inputs", ()) if i["role"] == "priors"]
     if path.resolve() in [p.resolve() for p in given]:
@@ -128,7 +133,7 @@ def _write_told(outcome: Outcome, path: Path, about: Mapping[str, Any]) -> None:
     if outcome.told is None:
         return
     outcome.told_in = str(path)
-    with replaced(path) as file:
+    with replaced(aside / path.name) as file:
         file.write("# what this archive tells of its own antennas; all else stays as it is by default\n")
         file.write(priors_text(outcome.told.values()))
 

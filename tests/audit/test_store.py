@@ -115,8 +115,9 @@ def test_sites_come_back_in_order_with_every_digit(store: Store) -> None:
         store.keep_site(result(name))
     assert [s.site_id for s in store.sites(page=2)] == ["S1", "S10", "S2"]
     assert store.site("S1") == result("S1")
-    assert store.site_key("S1") == ("k", 3, 1, 1)
-    assert store.site_key("S3") is None
+    assert store.confirm_site("S1", "k") == (3, 1, 1)
+    assert store.confirm_site("S1", "other") is None
+    assert store.confirm_site("S3", "k") is None
     store.keep_site(result("S1", key="new", result=None))
     assert store.site("S1") == result("S1", key="new", result=None)
 
@@ -126,9 +127,79 @@ def test_results_of_sites_that_dropped_out_are_not_of_this_run(store: Store, sto
     store.keep_site(result("S2"))
     again = Store.open(store_url, "first")
     again.begin_run({})
-    again.confirm_site("S2")
+    again.confirm_site("S2", "k")
     assert [s.site_id for s in again.sites()] == ["S2"]
     again.close()
+
+
+def seen(store: Store, run_id: int) -> list[Any]:
+    """What a run holds, as a report asks for it."""
+    store.run_id = run_id
+    return [store.photos(), list(store.sites()), store.counts(), store.sites_with_photos()]
+
+
+def test_a_run_that_is_stopped_leaves_what_the_last_finished_one_found(store: Store, store_url: str) -> None:
+    for name in ("a", "b", "c"):
+        store.keep_photo(kept(name, site_id="S1"))
+        store.keep_site(result(f"S-{name}"))
+    store.end_run()
+    first, before = store.run_id, seen(store, store.run_id)
+    stopped = Store.open(store_url, "first")
+    for _ in range(2):  # twice: what the first stopped one left is there for the second
+        stopped.begin_run({"risk": 2})
+        listed = [PhotoFile("a", 10, "1"), PhotoFile("b", 10, "changed"), PhotoFile("d", 1, "1")]
+        for file in stopped.unread(listed):
+            stopped.keep_photo(kept(file.name, stamp=file.stamp, size=file.size, reason="damaged", facts=None))
+        stopped.place([kept("a", site_id="S2"), kept("b", stamp="changed", placed="nowhere")])
+        assert [(p.name, p.stamp, p.site_id) for p in stopped.photos()] == [
+            ("a", "1", "S2"),
+            ("b", "changed", None),
+            ("d", "1", None),
+        ]
+        assert stopped.confirm_site("S-a", "k") == (3, 1, 1)
+        if stopped.confirm_site("S-b", "other") is None:
+            stopped.keep_site(result("S-b", key="other", used=1))
+        assert [(s.site_id, s.used) for s in stopped.sites()] == [("S-a", 3), ("S-b", 1)]
+        last = store.last_run()
+        assert last is not None
+        assert last[:2] == (first, {"paths": ["a"]})
+        assert seen(store, first) == before
+        assert {p.name for p in store.photos_at("S1")} == {"a", "b", "c"}
+        assert {line.site_id for line in store.site_lines()} == {"S-a", "S-b", "S-c", "S1"}
+        assert store.site("S-b") == result("S-b")
+    done = seen(stopped, stopped.run_id)
+    stopped.end_run()
+    assert seen(stopped, stopped.run_id) == done
+    assert store.site("S-b") == result("S-b", key="other", used=1)
+    # what nobody took the place of is known still, should it come back
+    assert store.site("S-c") == result("S-c")
+    assert stopped.unread([PhotoFile("c", 10, "1")]) == []
+    stopped.close()
+
+
+def test_what_the_desk_solves_is_of_the_finished_run(store: Store, store_url: str) -> None:
+    store.keep_site(result("S1"))
+    store.end_run()
+    first = store.run_id
+    later = Store.open(store_url, "first")
+    later.begin_run({})
+    later.end_run()
+    later.confirm_site("S1", "k")
+    last = later.last_run()
+    assert last is not None
+    running = Store.open(store_url, "first")
+    running.begin_run({})
+    assert running.confirm_site("S1", "k") is not None
+    desk = Store.open(store_url, "first")
+    desk.run_id = last[0]
+    for used in (2, 1):
+        desk.keep_site(result("S1", key="desk", used=used))
+        assert [s.used for s in desk.sites()] == [used]
+        assert desk.site("S1") == result("S1", key="desk", used=used)
+        assert list(running.sites()) == [result("S1")]
+    assert first < last[0] < running.run_id
+    for opened in (later, running, desk):
+        opened.close()
 
 
 def test_audits_of_one_store_share_evidence_and_nothing_else(store: Store, store_url: str) -> None:
@@ -246,6 +317,40 @@ def test_a_store_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
     db.close()
     with pytest.raises(InputError, match="of a newer photoaz"):
         Store.open(f"sqlite:///{path}", "first")
+
+
+def test_a_store_of_the_first_tables_is_brought_up_to_date(store_url: str) -> None:
+    import sqlalchemy as sa
+
+    from photoaz.audit.store.schema import PHOTOS, SITES
+
+    store = Store.open(store_url, "first")
+    store.begin_run({})
+    store.keep_photo(kept("a", site_id="S1"))
+    store.keep_site(result("S1"))
+    store.end_run()
+    old = sa.MetaData()
+    sa.Table("audits", old, sa.Column("audit_id", sa.Integer, primary_key=True))
+    with store.engine.begin() as db:
+        for table in (PHOTOS, SITES):
+            names = ", ".join(c.name for c in table.c if c.name != "since")
+            db.exec_driver_sql(f"CREATE TEMPORARY TABLE rows_of_it AS SELECT {names} FROM {table.name}")
+            db.exec_driver_sql(f"DROP TABLE {table.name}")
+            like = sa.Table(table.name, old, *(c._copy() for c in table.c if c.name != "since"))
+            for index in table.indexes:
+                sa.Index(index.name, *(like.c[c.name] for c in index.columns))
+            like.create(db)
+            db.exec_driver_sql(f"INSERT INTO {table.name} ({names}) SELECT {names} FROM rows_of_it")
+            db.exec_driver_sql("DROP TABLE rows_of_it")
+        db.exec_driver_sql("UPDATE alembic_version SET version_num = '0002'")
+    store.close()
+    again = Store.open(store_url, "first")
+    last = again.last_run()
+    assert last is not None
+    again.run_id = last[0]
+    assert again.photos() == [kept("a", site_id="S1")]
+    assert list(again.sites()) == [result("S1")]
+    again.close()
 
 
 def test_migrations_make_the_tables_that_the_code_expects(store_url: str) -> None:

@@ -195,7 +195,7 @@ def test_the_stores_part(store: Store) -> None:
     def keep_sites() -> None:
         for k in range(n // of):
             store.photos(site_id=f"S{k:05}")
-            store.site_key(f"S{k:05}")
+            store.confirm_site(f"S{k:05}", "other")
             done: dict[str, Any] = {"result": result, "failures": (), "used": of, "flagged": 0, "loss_avoided": 0.0}
             store.keep_site(KeptSite(site_id=f"S{k:05}", key="k", **done))
 

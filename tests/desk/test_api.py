@@ -465,11 +465,13 @@ def test_an_audit_whose_register_is_gone_or_changed(audited: Path, results: Path
     assert run is not None
     gone = run[1] | {"inputs": [{"role": "register", "name": str(tmp_path / "gone.csv"), "sha256": ""}]}
     store.begin_run(gone)
+    store.end_run()
     with pytest.raises(InputError, match="put it back"):
         given_by(store, results)()
     changed = tmp_path / "register.csv"
     changed.write_bytes((audited / "register.csv").read_bytes() + b"\r\n")
     store.begin_run(run[1] | {"inputs": [{"role": "register", "name": str(changed), "sha256": "0"}]})
+    store.end_run()
     assert "has changed since the audit" in given_by(store, results)().notes[0]
     store.close()
 

@@ -82,12 +82,15 @@ RUNS = sa.Table(
 #: a listed file. name: as results have it. size, stamp: by which a changed file is known. version: of photoaz that read
 #: it, '' where it is to be read again. facts: what was read from it,
 #: or null where it could not be; reason: then, in words. site_id, how, placed: which site it shows, by what, and why
-#: none. copy_of: the photo that is used in its place. run_id: the last that listed it
+#: none. copy_of: the photo that is used in its place.
+#: since, run_id: the first and the last run that it holds for. What a finished run holds is never changed but for how
+#: long it holds: so a run that is stopped leaves all that the last finished one found
 PHOTOS = sa.Table(
     "photos",
     METADATA,
     sa.Column("audit_id", sa.ForeignKey("audits.audit_id"), primary_key=True),
     sa.Column("name", sa.Text, primary_key=True),
+    sa.Column("since", sa.Integer, primary_key=True, autoincrement=False),
     sa.Column("size", sa.BigInteger),
     sa.Column("stamp", sa.Text, nullable=False),
     sa.Column("version", sa.Text, nullable=False),
@@ -116,12 +119,13 @@ EVIDENCE = sa.Table(
 
 #: a site's results. key: fingerprint of all that went into them. document: its part of estimates.json, compressed, null
 #: where there is none; failures: JSON of the photos that could not be used; used: how many could, and flagged: how many
-#: antennas want looking at; loss_avoided: by which the list is ordered
+#: antennas want looking at; loss_avoided: by which the list is ordered; since, run_id: as of photos
 SITES = sa.Table(
     "sites",
     METADATA,
     sa.Column("audit_id", sa.ForeignKey("audits.audit_id"), primary_key=True),
     sa.Column("site_id", sa.Text, primary_key=True),
+    sa.Column("since", sa.Integer, primary_key=True, autoincrement=False),
     sa.Column("key", sa.Text, nullable=False),
     sa.Column("version", sa.Text, nullable=False),
     sa.Column("solved", sa.Text, nullable=False),

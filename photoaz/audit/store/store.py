@@ -1,5 +1,9 @@
 """Keeping and finding again what an audit worked out.
 
+A row holds for the runs from `since` to `run_id`. One that a finished run holds is not changed any more: a later run
+holds on to it, or has another in its place. So a run that is stopped leaves the last finished one's results as they
+were, and what it worked out itself is there for the next.
+
 Every write is a short transaction of its own, so that whoever is killed loses what was in hand and nothing else, and
 two audits may use one store at once: what both work out is the same, whoever writes it last.
 """
@@ -11,7 +15,20 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Engine, Executable, bindparam, delete, func, select, update
+from sqlalchemy import (
+    Connection,
+    Engine,
+    Executable,
+    and_,
+    bindparam,
+    case,
+    delete,
+    exists,
+    func,
+    literal,
+    select,
+    update,
+)
 from sqlalchemy.exc import DBAPIError
 
 from photoaz import __version__
@@ -139,7 +156,8 @@ class Store:
         query = select(*(table.c[f.name].label(f.name) for f in fields(of))).where(
             table.c.audit_id == self.audit_id, *where
         )
-        return [of(**row._mapping) for row in self._rows(query.order_by(order).limit(limit))]
+        by = order if isinstance(order, tuple) else (order,)
+        return [of(**row._mapping) for row in self._rows(query.order_by(*by).limit(limit))]
 
     # -----------------------------------------------------------------------------------------------------------------
     # Runs
@@ -161,20 +179,33 @@ class Store:
             db.execute(update(RUNS).where(RUNS.c.run_id == self.run_id).values(about=about))
 
     def end_run(self) -> None:
-        """Note that it came to its end."""
-        with at_once(self.engine) as db:
+        """Note that it came to its end: from now on its rows are the audit's, and those in whose place they are go."""
+        with writing(self.engine) as db:
             db.execute(update(RUNS).where(RUNS.c.run_id == self.run_id).values(ended=_now()))
+            for table, name in ((PHOTOS, "name"), (SITES, "site_id")):
+                other = table.alias()
+                newer = (other.c.audit_id == self.audit_id, other.c[name] == table.c[name], _in(other, self.run_id))
+                old = (table.c.audit_id == self.audit_id, table.c.run_id < self.run_id)
+                db.execute(delete(table).where(*old, exists().where(*newer)))
 
     def last_run(self) -> tuple[int, dict[str, Any], str | None] | None:
-        """Number, `about` and end of the newest run; None where there was none."""
+        """Number, `about` and end of the run whose results count: the newest finished one, else the newest.
+
+        None where there was none.
+        """
         query = select(RUNS.c.run_id, RUNS.c.about, RUNS.c.ended).where(RUNS.c.audit_id == self.audit_id)
-        rows = self._rows(query.order_by(RUNS.c.run_id.desc()).limit(1))
+        rows = self._rows(query.order_by(RUNS.c.ended.is_(None), RUNS.c.run_id.desc()).limit(1))
         return (rows[0].run_id, rows[0].about, rows[0].ended) if rows else None
 
-    def _since(self) -> int:
-        """The newest finished run."""
-        query = select(func.max(RUNS.c.run_id)).where(RUNS.c.audit_id == self.audit_id, RUNS.c.ended.is_not(None))
-        return self._rows(query)[0][0] or 0
+    def _last(self) -> int:
+        """Its number, 0 where there was none."""
+        last = self.last_run()
+        return 0 if last is None else last[0]
+
+    def _finished(self) -> int:
+        """The newest finished run, 0 where there is none."""
+        last = self.last_run()
+        return 0 if last is None or last[2] is None else last[0]
 
     # -----------------------------------------------------------------------------------------------------------------
     # Photos
@@ -186,21 +217,27 @@ class Store:
         """
         out: list[PhotoFile] = []
         for some in _batches(files):
-            here = (PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.name.in_([f.name for f in some]))
-            query = select(PHOTOS.c.name, PHOTOS.c.size, PHOTOS.c.stamp).where(*here, PHOTOS.c.version == __version__)
+            c = PHOTOS.c
+            here = (c.audit_id == self.audit_id, c.name.in_([f.name for f in some]), c.version == __version__)
+            query = select(c.name, c.size, c.stamp, c.since).where(*here).order_by(c.since)
             with writing(self.engine) as db:
-                known = {(r.name, r.size, r.stamp) for r in db.execute(query)}
-                new = [f for f in some if (f.name, f.size, f.stamp) not in known]
-                same = {f.name for f in some} - {f.name for f in new}
-                if same:
-                    listed = (PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.name.in_(same))
+                known = {(r.name, r.size, r.stamp): r.since for r in db.execute(query)}
+                same: dict[int, list[str]] = {}
+                for f in some:
+                    since = known.get((f.name, f.size, f.stamp))
+                    if since is None:
+                        out.append(f)
+                    else:
+                        same.setdefault(since, []).append(f.name)
+                for since, names in same.items():
+                    listed = (c.audit_id == self.audit_id, c.name.in_(names), c.since == since)
                     db.execute(update(PHOTOS).where(*listed).values(run_id=self.run_id))
-            out += new
         return out
 
     def keep_photo(self, photo: KeptPhoto) -> None:
-        """Keep what was read from a file, in the place of what was known of it."""
-        self._keep(PHOTOS, photo, "name")
+        """Keep what was read from a file, from this run on in the place of what was known of it."""
+        with at_once(self.engine) as db:
+            self._keep(db, PHOTOS, photo, "name")
 
     def read_again(self, names: Sequence[str]) -> None:
         """Have photos read again by the next run, whether or not they look changed then."""
@@ -209,16 +246,16 @@ class Store:
             with at_once(self.engine) as db:
                 db.execute(update(PHOTOS).where(*where).values(version=""))
 
-    def _keep(self, table: Any, record: KeptPhoto | KeptSite, key: str, **more: Any) -> None:
+    def _keep(self, db: Connection, table: Any, record: KeptPhoto | KeptSite, key: str, **more: Any) -> None:
         values = {f.name: getattr(record, f.name) for f in fields(record)} | more
-        with at_once(self.engine) as db:
-            upsert(db, table, values | {"audit_id": self.audit_id, "run_id": self.run_id}, ("audit_id", key))
+        values |= {"audit_id": self.audit_id, "since": self.run_id, "run_id": self.run_id}
+        upsert(db, table, values, ("audit_id", key, "since"))
 
     def photos(
         self, *, site_id: str | None = None, after: str | None = None, limit: int | None = None
     ) -> list[KeptPhoto]:
         """Photos of this run by name: of one site, or all of them, page by page."""
-        where = [PHOTOS.c.run_id == self.run_id]
+        where = [_in(PHOTOS, self.run_id)]
         if site_id is not None:
             where.append(PHOTOS.c.site_id == site_id)
         if after is not None:
@@ -233,8 +270,8 @@ class Store:
             after = some[-1].name
 
     def photos_at(self, site_id: str) -> list[KeptPhoto]:
-        """As `photos` of a site, of the newest finished run and any since."""
-        where = (PHOTOS.c.run_id >= self._since(), PHOTOS.c.site_id == site_id)
+        """As `photos` of a site, of the run whose results count."""
+        where = (_in(PHOTOS, self._last()), PHOTOS.c.site_id == site_id)
         return self._records(KeptPhoto, *where, order=PHOTOS.c.name)
 
     def photos_of_digest(self, digest: str) -> list[KeptPhoto]:
@@ -242,21 +279,27 @@ class Store:
         return self._records(KeptPhoto, PHOTOS.c.digest == digest, order=PHOTOS.c.name)
 
     def photo_names(self) -> list[str]:
-        """Of every photo of the newest finished run and any since."""
-        since = self._since()
-        query = select(PHOTOS.c.name).where(PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.run_id >= since)
+        """Of every photo of the run whose results count."""
+        query = select(PHOTOS.c.name).where(PHOTOS.c.audit_id == self.audit_id, _in(PHOTOS, self._last()))
         return [row.name for row in self._rows(query)]
 
     def place(self, photos: Iterable[KeptPhoto]) -> None:
-        """Note for photos where they belong: site_id, how, placed, copy_of, flags."""
+        """Note for photos of this run where they belong: site_id, how, placed, copy_of, flags."""
+        c, finished = PHOTOS.c, self._finished()
+        mine = (c.audit_id == self.audit_id, _in(PHOTOS, self.run_id))
         statement = (
             update(PHOTOS)
-            .where(PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.name == bindparam("photo"))
-            .values({c: bindparam(f"new_{c}", type_=PHOTOS.c[c].type) for c in _PLACES})
+            .where(*mine, c.name == bindparam("photo"))
+            .values({name: bindparam(f"new_{name}", type_=c[name].type) for name in _PLACES})
         )
+        anew = [literal(self.run_id).label(x.name) if x.name in ("since", "run_id") else x for x in c]
         for some in _batches(list(photos)):
-            values = [{"photo": p.name} | {f"new_{c}": getattr(p, c) for c in _PLACES} for p in some]
+            values = [{"photo": p.name} | {f"new_{name}": getattr(p, name) for name in _PLACES} for p in some]
+            theirs = (*mine, c.name.in_([p.name for p in some]), c.since <= finished)
             with writing(self.engine) as db:
+                # what the finished run holds stays as it is, and this run has a row of its own
+                db.execute(PHOTOS.insert().from_select(list(c), select(*anew).where(*theirs)))
+                db.execute(update(PHOTOS).where(*theirs).values(run_id=finished))
                 db.execute(statement, values)
 
     def counts(self) -> dict[str, int]:
@@ -264,7 +307,7 @@ class Store:
         c = PHOTOS.c
         counted = func.count().filter(c.site_id.is_not(None), c.copy_of.is_(None))
         columns = (func.count(), func.count(c.reason), counted, func.count(c.copy_of), func.count(c.site_id))
-        query = select(*columns).where(c.audit_id == self.audit_id, c.run_id == self.run_id)
+        query = select(*columns).where(c.audit_id == self.audit_id, _in(PHOTOS, self.run_id))
         listed, unreadable, placed, copies, at_sites = self._rows(query)[0]
         return {
             "listed": listed,
@@ -279,54 +322,71 @@ class Store:
 
     def sites_with_photos(self) -> list[str]:
         """Of this run, in order."""
-        return sorted(self._sites_shown(PHOTOS.c.run_id == self.run_id))
+        return sorted(self._sites_of(self.run_id))
 
-    def _sites_shown(self, where: Any) -> list[str]:
+    def _sites_of(self, run_id: int) -> list[str]:
         c = PHOTOS.c
-        query = select(c.site_id).where(c.audit_id == self.audit_id, c.site_id.is_not(None), where).distinct()
+        where = (c.audit_id == self.audit_id, c.site_id.is_not(None), _in(PHOTOS, run_id))
+        query = select(c.site_id).where(*where).distinct()
         return [row.site_id for row in self._rows(query)]
 
-    def site_key(self, site_id: str) -> tuple[str, int, int, int] | None:
-        """Of kept results: fingerprint of what they were made from, photos used, photos failed, antennas flagged."""
-        c = SITES.c
-        query = select(c.key, c.used, c.failures, c.flagged).where(c.audit_id == self.audit_id, c.site_id == site_id)
-        rows = self._rows(query)
-        return (rows[0].key, rows[0].used, len(rows[0].failures), rows[0].flagged) if rows else None
+    def confirm_site(self, site_id: str, key: str) -> tuple[int, int, int] | None:
+        """Where results made from what this key stands for are kept, they hold for this run.
 
-    def confirm_site(self, site_id: str) -> None:
-        """What is kept of it holds for this run."""
-        where = (SITES.c.audit_id == self.audit_id, SITES.c.site_id == site_id)
+        Returns how many photos were used, how many failed, and antennas flagged; None where there are no such results.
+        """
+        c = SITES.c
+        mine = (c.audit_id == self.audit_id, c.site_id == site_id)
+        query = select(c.since, c.used, c.failures, c.flagged).where(*mine, c.key == key)
+        rows = self._rows(query.order_by(c.since.desc()).limit(1))
+        if not rows:
+            return None
         with at_once(self.engine) as db:
-            db.execute(update(SITES).where(*where).values(run_id=self.run_id))
+            db.execute(update(SITES).where(*mine, c.since == rows[0].since).values(run_id=self.run_id))
+        return rows[0].used, len(rows[0].failures), rows[0].flagged
 
     def keep_site(self, site: KeptSite) -> None:
-        """Keep a site's results, in the place of older ones."""
-        self._keep(SITES, site, "site_id", version=__version__, solved=_now())
+        """Keep a site's results, for this run in the place of older ones."""
+        c, run = SITES.c, self.run_id
+        mine = (c.audit_id == self.audit_id, c.site_id == site.site_id)
+        with writing(self.engine) as db:
+            # those of the desk are of a run that is over, whose older ones a later run may hold on to already
+            db.execute(update(SITES).where(*mine, c.since <= run, c.run_id > run).values(since=c.run_id))
+            db.execute(update(SITES).where(*mine, c.since < run, c.run_id == run).values(run_id=run - 1))
+            self._keep(db, SITES, site, "site_id", version=__version__, solved=_now())
+
+    def solved_since(self) -> set[tuple[str, int]]:
+        """Of this run's results: site_id, and the run that solved it."""
+        query = select(SITES.c.site_id, SITES.c.since)
+        return {
+            tuple(row) for row in self._rows(query.where(SITES.c.audit_id == self.audit_id, _in(SITES, self.run_id)))
+        }
 
     def sites(self, page: int = 100) -> Iterator[KeptSite]:
         """This run's results by site_id."""
         c, after = SITES.c, ""
-        while some := self._records(KeptSite, c.run_id == self.run_id, c.site_id > after, order=c.site_id, limit=page):
+        mine = _in(SITES, self.run_id)
+        while some := self._records(KeptSite, mine, c.site_id > after, order=c.site_id, limit=page):
             yield from some
             after = some[-1].site_id
 
     def site(self, site_id: str) -> KeptSite | None:
-        """One site's results, of whatever run."""
+        """One site's results, of the run whose results count, else of the newest that has any."""
         return self.sites_named([site_id]).get(site_id)
 
     def sites_named(self, site_ids: Sequence[str]) -> dict[str, KeptSite]:
-        """Results of these sites, of whatever run."""
-        found = (self._records(KeptSite, SITES.c.site_id.in_(some)) for some in _batches(site_ids))
+        """Likewise of these sites."""
+        order = (case((_in(SITES, self._last()), 1), else_=0), SITES.c.since)
+        found = (self._records(KeptSite, SITES.c.site_id.in_(some), order=order) for some in _batches(site_ids))
         return {site.site_id: site for some in found for site in some}
 
     def site_lines(self) -> list[SiteLine]:
-        """All sites of the newest finished run and of any run since, those that nobody solved yet included."""
-        since = self._since()
-        c = SITES.c
+        """All sites of the run whose results count, those that nobody solved yet included."""
+        c, run = SITES.c, self._last()
         columns = (c.site_id, c.used, c.flagged, c.loss_avoided, c.result.is_not(None).label("solved"))
-        rows = self._rows(select(*columns).where(c.audit_id == self.audit_id, c.run_id >= since))
+        rows = self._rows(select(*columns).where(c.audit_id == self.audit_id, _in(SITES, run)))
         lines = {row.site_id: SiteLine(**row._mapping) for row in rows}
-        for site_id in self._sites_shown(PHOTOS.c.run_id >= since):
+        for site_id in self._sites_of(run):
             if site_id not in lines:
                 lines[site_id] = SiteLine(site_id=site_id, solved=False, used=0, flagged=0, loss_avoided=0.0)
         return list(lines.values())
@@ -387,6 +447,11 @@ class StoreMemory:
         values = {"kind": kind, "key": key, "version": __version__, "value": value}
         with at_once(self._engine) as db:
             upsert(db, EVIDENCE, values)
+
+
+def _in(table: Any, run_id: int) -> Any:
+    """Which rows hold for a run."""
+    return and_(table.c.since <= run_id, table.c.run_id >= run_id)
 
 
 def _batches(rows: Sequence[Any]) -> Iterator[Sequence[Any]]:

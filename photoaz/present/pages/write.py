@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -66,10 +66,24 @@ def write_report(
             progress(len(tally.rows))
         before, this = link, following
     lists = _write_index(folder, tally, about)
-    _remove_others(pages, {row.page for row in tally.rows})
     _write(folder / "manual.html", manual_html())
-    _remove_others(folder, {"index.html", *lists})
+    remove_other_pages(folder, {"index.html", *lists, *(f"sites/{row.page}" for row in tally.rows)})
     return folder / "index.html"
+
+
+def report_pages(folder: Path) -> set[str]:
+    """The pages of a report, as paths below its folder."""
+    return {p.relative_to(folder).as_posix() for p in folder.rglob("*.html")}
+
+
+def remove_other_pages(folder: Path, keep: Collection[str]) -> None:
+    """Remove pages of an earlier report that are none of this one; keep: paths below its folder."""
+    for path in (*folder.glob("*.html"), *folder.glob("sites/*.html")):
+        if path.relative_to(folder).as_posix() not in keep:
+            with path.open("rb") as file:
+                mine = _MARK.encode() in file.read(2000)
+            if mine:
+                path.unlink()
 
 
 def _write_index(folder: Path, tally: ArchiveCounts, about: ReportAbout) -> list[str]:
@@ -89,12 +103,3 @@ def _write(path: Path, text: str) -> None:
     with replaced(path, "wb") as file:
         # lone surrogates, as in file names of another encoding, show as what they stand for
         file.write(text.encode("utf-8", "backslashreplace"))
-
-
-def _remove_others(folder: Path, keep: set[str]) -> None:
-    for path in folder.glob("*.html"):
-        if path.name not in keep:
-            with path.open("rb") as file:
-                mine = _MARK.encode() in file.read(2000)
-            if mine:
-                path.unlink()

@@ -1,0 +1,67 @@
+"""Results are written aside, and take their places when all of them are there.
+
+What is stopped in the midst of it leaves the old ones: files of a run that did not come to its end wait for one that
+does, under the run and the site that they are of.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from photoaz.present.files.cells import replaced
+from photoaz.present.pictures import file_name
+
+#: within a folder of results
+ASIDE = ".unfinished"
+
+
+def keeper(out: Path, run_id: int) -> Callable[[str, str, bytes], None]:
+    """Keeps files of a site that a run solves, each whole or not at all, aside from those of the run before."""
+
+    def keep(site_id: str, path: str, data: bytes) -> None:
+        target = _of_site(out, run_id, site_id) / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with replaced(target, "wb") as file:
+            file.write(data)
+
+    return keep
+
+
+@contextmanager
+def exchanged(out: Path) -> Iterator[Path]:
+    """An empty folder to write results into, which then take their places below `out`, the index of the report last."""
+    folder = out / ASIDE / "results"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    try:
+        yield folder
+        _move(folder, out)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def place_files(out: Path, solved: Collection[tuple[str, int]]) -> None:
+    """Put files that were kept aside into their places. solved: sites whose results count, and the run of each."""
+    if (out / ASIDE).is_dir():
+        for site_id, run_id in solved:
+            _move(_of_site(out, run_id, site_id), out)
+
+
+def drop_aside(out: Path) -> None:
+    """Remove what is left of runs that did not come to their end; of use until another one does."""
+    shutil.rmtree(out / ASIDE, ignore_errors=True)
+
+
+def _of_site(out: Path, run_id: int, site_id: str) -> Path:
+    return out / ASIDE / str(run_id) / file_name(site_id)
+
+
+def _move(source: Path, target: Path) -> None:
+    for path in sorted(source.rglob("*"), key=lambda p: (p.name == "index.html", p)):
+        if path.is_file():
+            place = target / path.relative_to(source)
+            place.parent.mkdir(parents=True, exist_ok=True)
+            path.replace(place)
