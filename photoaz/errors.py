@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -48,6 +49,10 @@ class InputError(PhotoazError, ValueError):
         super().__init__("\n".join(str(f) for f in self.faults))
 
 
+class DamagedError(InputError):
+    """What photoaz itself wrote down and cannot read any more."""
+
+
 class LostPhotoError(PhotoazError):
     """A photo that was read before and cannot be had now as it was. Of the moment: the next call may find it again."""
 
@@ -79,3 +84,14 @@ class FileReader:
         """Raise InputError with all faults, if there are any."""
         if self.faults:
             raise InputError(self.faults)
+
+
+@contextmanager
+def naming(path: Path) -> Iterator[None]:
+    """Let an OSError that names no file, such as that of a full disk, name this one."""
+    try:
+        yield
+    except OSError as err:
+        if err.filename is None:
+            err.filename = str(path)
+        raise

@@ -11,6 +11,7 @@ import hashlib
 import json
 import zlib
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from functools import cache
 from pathlib import Path
@@ -33,7 +34,7 @@ class Memory(Protocol):
         """What was put there, or None."""
 
     def put(self, kind: str, key: str, value: bytes) -> None:
-        """Keep it; what is there already is the same."""
+        """Keep it, in the place of what is there: the same, or damaged."""
 
 
 class Forgetful:
@@ -79,8 +80,9 @@ def recall(memory: Memory, kind: str, inputs: Sequence[Any], of: Any, make: Call
     key = fingerprint(kind, *inputs)
     kept = memory.get(kind, key)
     if kept is not None:
-        value: T = decoded(kept, of)
-        return value
+        with suppress(Exception):  # damaged where it is kept: made again, and put in its place
+            value: T = decoded(kept, of)
+            return value
     made = make()
     memory.put(kind, key, encoded(made))
     return made

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO
 
-from photoaz.errors import Fault, InputError
+from photoaz.errors import Fault, InputError, naming
 
 LOCK = ".lock"
 
@@ -28,7 +28,8 @@ def locked(folder: Path) -> Iterator[None]:
     InputError : another process has it; says which, on what machine and since when.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    with (folder / LOCK).open("a+", encoding="utf-8") as file:
+    path = folder / LOCK
+    with path.open("a+", encoding="utf-8") as file:
         try:
             _lock(file)
         except BlockingIOError:
@@ -38,8 +39,9 @@ def locked(folder: Path) -> Iterator[None]:
             raise InputError(Fault(file=folder, found=found, wanted=wanted)) from None
         now = datetime.now(UTC).isoformat(timespec="seconds")
         file.truncate(0)
-        file.write(f"process {os.getpid()} on {platform.node() or 'this machine'} at work in it since {now}\n")
-        file.flush()
+        with naming(path):
+            file.write(f"process {os.getpid()} on {platform.node() or 'this machine'} at work in it since {now}\n")
+            file.flush()
         yield
         file.truncate(0)
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from photoaz.audit.doubts import Flag
 from photoaz.audit.filenames import unshown
-from photoaz.audit.photos import KeptPhoto
+from photoaz.audit.photos import KeptPhoto, ReadPhoto
 from photoaz.audit.prints import PhotoPrint
 from photoaz.audit.progress import Progress
 from photoaz.audit.repeats import count_once, two_sites
@@ -36,7 +36,7 @@ def place_photos(store: Store, sites: Sequence[Site], manifest: Mapping[str, str
     prints: list[PhotoPrint] = []
     for page in store.all_photos(PAGE):
         some = [p for p in page if p.facts is not None]
-        reads = [p.read for p in some]
+        reads = [_read(store, p) for p in some]
         matches = match_places(index, places_of([r.record for r in reads]))
         for photo, read, match in zip(some, reads, matches, strict=True):
             # what was read of millions of photos is not held
@@ -50,6 +50,13 @@ def place_photos(store: Store, sites: Sequence[Site], manifest: Mapping[str, str
     for repeat in count_once(prints, where):
         found[repeat.photo] = replace(found[repeat.photo], copy_of=repeat.kept, placed=repeat.message)
     store.place(photo for name, photo in found.items() if photo != before[name])
+
+
+def _read(store: Store, photo: KeptPhoto) -> ReadPhoto:
+    try:
+        return photo.read
+    except Exception:  # noqa: BLE001  whatever a damaged row makes its readers raise
+        raise store.damaged(KeptPhoto, photo.name) from None
 
 
 def site_index(sites: Sequence[Site]) -> SiteIndex:

@@ -69,6 +69,9 @@ class _Commands(click.Group):
         except OSError as err:
             say(f"{err.filename}: {err.strerror}" if err.filename else str(err))
             ctx.exit(NOTHING_DONE)
+        except MemoryError:
+            say("there was not enough memory: fewer --jobs or more memory; nothing that was finished is lost")
+            ctx.exit(NOTHING_DONE)
         except KeyboardInterrupt:
             ctx.exit(INTERRUPTED)
 

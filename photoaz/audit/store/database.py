@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.exc import ArgumentError, DBAPIError, InterfaceError, NoSuchModuleError, OperationalError
 from sqlalchemy.pool import NullPool
 
 from photoaz.addresses import without_secrets
 from photoaz.errors import Fault, InputError
 
-#: seconds that a writer waits for another one
+T = TypeVar("T")
+
+#: seconds that a writer waits for another one, and for a server that is away
 PATIENCE_S = 120
+#: seconds between two tries
+WAIT_S = 0.5
 WANTED = "sqlite:///FILE or postgresql://USER@HOST/DATABASE"
 
 
@@ -30,7 +36,9 @@ def engine_of(url: str, *, create: bool = True) -> Engine:
             if parsed.drivername == "postgresql":
                 parsed = parsed.set(drivername="postgresql+psycopg")
             # what a server's crash might lose of the last half second is worked out again, and a commit costs little
-            options = {"options": "-c synchronous_commit=off"}
+            options: dict[str, Any] = {"options": "-c synchronous_commit=off"}
+            # a server that says nothing any more is away (libpq's parameters; milliseconds where no unit is named)
+            options |= {"connect_timeout": 10, "keepalives_idle": 30, "tcp_user_timeout": PATIENCE_S * 1000}
             return create_engine(parsed, pool_recycle=600, pool_size=2, connect_args=options)
         if parsed.database in (None, "", ":memory:"):
             raise no_store(url, "a store without a file")
@@ -58,8 +66,40 @@ def engine_of(url: str, *, create: bool = True) -> Engine:
 
 def no_store(url: str, found: str | DBAPIError, wanted: str = WANTED) -> InputError:
     """That a URL leads to no store that can be used; its password is left out."""
-    said = found if isinstance(found, str) else str(found.orig).strip().splitlines()[0]
+    said = found if isinstance(found, str) else _said(found)
     return InputError(Fault(file=without_secrets(url), found=without_secrets(said), wanted=wanted))
+
+
+def _said(error: DBAPIError) -> str:
+    return (str(error.orig).strip() or type(error.orig).__name__).splitlines()[0]
+
+
+def patient(work: Callable[..., T]) -> Callable[..., T]:
+    """A method of what has an `engine`, made to wait for a server that went away, and to say what is wrong.
+
+    work : done again from its beginning, so that doing it twice must come to the same.
+
+    Raises
+    ------
+    InputError : in the place of any DBAPIError; where a connection was lost, after PATIENCE_S.
+    """
+
+    @wraps(work)
+    def tried(self: Any, *args: Any, **options: Any) -> T:
+        url, until = self.engine.url, time.monotonic() + PATIENCE_S
+        shown = url.set(drivername=url.get_backend_name()).render_as_string(hide_password=True)
+        while True:
+            try:
+                return work(self, *args, **options)
+            except DBAPIError as e:
+                if url.get_backend_name() == "sqlite" or not isinstance(e, OperationalError | InterfaceError):
+                    raise no_store(shown, e, "a whole database that can be written, on a disk with room") from None
+                if time.monotonic() > until:
+                    found = f"{_said(e)}, for {PATIENCE_S:g} s"
+                    raise no_store(shown, found, "a server that answers; the same command goes on then") from None
+            time.sleep(WAIT_S)
+
+    return tried
 
 
 @contextmanager
@@ -72,9 +112,10 @@ def writing(engine: Engine) -> Iterator[Connection]:
         try:
             yield db
         except BaseException:
-            if lite:
-                db.exec_driver_sql("ROLLBACK")
-            db.rollback()
+            with suppress(DBAPIError):  # a full disk has ended it already, a lost connection too
+                if lite:
+                    db.exec_driver_sql("ROLLBACK")
+                db.rollback()
             raise
         if lite:
             db.exec_driver_sql("COMMIT")

@@ -34,9 +34,10 @@ from sqlalchemy.exc import DBAPIError
 from photoaz import __version__
 from photoaz.audit.files import PhotoFile
 from photoaz.audit.photos import KeptPhoto
-from photoaz.audit.store.database import at_once, engine_of, no_store, upgrade, upsert, writing
+from photoaz.audit.store.database import at_once, engine_of, no_store, patient, upgrade, upsert, writing
+from photoaz.audit.store.evidence import StoreMemory
 from photoaz.audit.store.schema import AUDITS, EVIDENCE, LOG, PHOTOS, RUNS, SITES
-from photoaz.errors import Fault
+from photoaz.errors import DamagedError, Fault, InputError
 from photoaz.result import SiteResult
 
 #: rows asked for, or about, at once
@@ -102,6 +103,8 @@ class SiteLine:
 
 #: which table has the rows of a record; the record's fields are columns of it
 _TABLES = {KeptPhoto: PHOTOS, KeptSite: SITES, LogRow: LOG}
+#: by which column people know a row
+_KEYS = {KeptPhoto: "name", KeptSite: "site_id", LogRow: "log_id"}
 _PLACES = ("site_id", "how", "placed", "copy_of", "flags")
 R = TypeVar("R", KeptPhoto, KeptSite, LogRow)
 
@@ -146,9 +149,29 @@ class Store:
         """Let go of the database."""
         self.engine.dispose()
 
+    @patient
     def _rows(self, query: Executable) -> list[Any]:
+        try:
+            with at_once(self.engine) as db:
+                return list(db.execute(query))
+        except (DBAPIError, InputError):
+            raise
+        except Exception:  # noqa: BLE001  whatever the readers of its columns raise
+            raise self._damaged("a damaged row", "a copy of the store from before") from None
+
+    def _damaged(self, found: str, wanted: str) -> DamagedError:
+        return DamagedError(no_store(self.engine.url.render_as_string(hide_password=True), found, wanted).faults)
+
+    def damaged(self, of: type[KeptPhoto | KeptSite | LogRow], key: str | int) -> DamagedError:
+        """That a row cannot be read. Of a photo or a site it is made again by the next audit."""
+        table, name = _TABLES[of], _KEYS[of]
+        found = f"a damaged row of {key} in its table of {table.name}"
+        if of is LogRow:
+            return self._damaged(found, "a copy of the store from before: what people did cannot be worked out again")
         with at_once(self.engine) as db:
-            return list(db.execute(query))
+            mine = (table.c.audit_id == self.audit_id, table.c[name] == key)
+            db.execute(update(table).where(*mine).values({"version": ""} if of is KeptPhoto else {"key": ""}))
+        return self._damaged(found, "'photoaz audit' once more, which works it out again")
 
     def _records(self, of: type[R], *where: Any, order: Any = None, limit: int | None = None) -> list[R]:
         """Rows of this audit as records."""
@@ -157,11 +180,22 @@ class Store:
             table.c.audit_id == self.audit_id, *where
         )
         by = order if isinstance(order, tuple) else (order,)
-        return [of(**row._mapping) for row in self._rows(query.order_by(*by).limit(limit))]
+        try:
+            return [of(**row._mapping) for row in self._rows(query.order_by(*by).limit(limit))]
+        except DamagedError:
+            name = table.c[_KEYS[of]]
+            keys = {row[0] for row in self._rows(select(name).where(table.c.audit_id == self.audit_id, *where))}
+            for key in sorted(keys):
+                try:
+                    self._rows(query.where(name == key))
+                except DamagedError:
+                    raise self.damaged(of, key) from None
+            raise
 
     # -----------------------------------------------------------------------------------------------------------------
     # Runs
 
+    @patient
     def begin_run(self, about: Mapping[str, Any]) -> int:
         """Note that a run begins. about: what it was called with, ready for JSON."""
         values = {"audit_id": self.audit_id, "started": _now(), "about": about}
@@ -169,6 +203,7 @@ class Store:
             self.run_id = int(db.execute(RUNS.insert().values(values).returning(RUNS.c.run_id)).scalar_one())
         return self.run_id
 
+    @patient
     def add_faults(self, faults: Sequence[Fault]) -> None:
         """Note for this run, beside the faults it began with, what could not be listed."""
         if not faults:
@@ -178,6 +213,7 @@ class Store:
             about["faults"] = [*about.get("faults", ()), *({"file": str(f.file), "reason": str(f)} for f in faults)]
             db.execute(update(RUNS).where(RUNS.c.run_id == self.run_id).values(about=about))
 
+    @patient
     def end_run(self) -> None:
         """Note that it came to its end: from now on its rows are the audit's, and those in whose place they are go."""
         with writing(self.engine) as db:
@@ -210,6 +246,7 @@ class Store:
     # -----------------------------------------------------------------------------------------------------------------
     # Photos
 
+    @patient
     def unread(self, files: Sequence[PhotoFile]) -> list[PhotoFile]:
         """Of files, each once, those that are new, changed, or were not read by this version.
 
@@ -234,11 +271,13 @@ class Store:
                     db.execute(update(PHOTOS).where(*listed).values(run_id=self.run_id))
         return out
 
+    @patient
     def keep_photo(self, photo: KeptPhoto) -> None:
         """Keep what was read from a file, from this run on in the place of what was known of it."""
         with at_once(self.engine) as db:
             self._keep(db, PHOTOS, photo, "name")
 
+    @patient
     def read_again(self, names: Sequence[str]) -> None:
         """Have photos read again by the next run, whether or not they look changed then."""
         for some in _batches(names):
@@ -285,7 +324,13 @@ class Store:
 
     def place(self, photos: Iterable[KeptPhoto]) -> None:
         """Note for photos of this run where they belong: site_id, how, placed, copy_of, flags."""
-        c, finished = PHOTOS.c, self._finished()
+        finished = self._finished()
+        for some in _batches(list(photos)):
+            self._place(some, finished)
+
+    @patient
+    def _place(self, photos: Sequence[KeptPhoto], finished: int) -> None:
+        c = PHOTOS.c
         mine = (c.audit_id == self.audit_id, _in(PHOTOS, self.run_id))
         statement = (
             update(PHOTOS)
@@ -293,14 +338,13 @@ class Store:
             .values({name: bindparam(f"new_{name}", type_=c[name].type) for name in _PLACES})
         )
         anew = [literal(self.run_id).label(x.name) if x.name in ("since", "run_id") else x for x in c]
-        for some in _batches(list(photos)):
-            values = [{"photo": p.name} | {f"new_{name}": getattr(p, name) for name in _PLACES} for p in some]
-            theirs = (*mine, c.name.in_([p.name for p in some]), c.since <= finished)
-            with writing(self.engine) as db:
-                # what the finished run holds stays as it is, and this run has a row of its own
+        values = [{"photo": p.name} | {f"new_{name}": getattr(p, name) for name in _PLACES} for p in photos]
+        theirs = (*mine, c.name.in_([p.name for p in photos]), c.since <= finished)
+        with writing(self.engine) as db:
+            if finished:  # what that run holds stays as it is, and this run has a row of its own
                 db.execute(PHOTOS.insert().from_select(list(c), select(*anew).where(*theirs)))
                 db.execute(update(PHOTOS).where(*theirs).values(run_id=finished))
-                db.execute(statement, values)
+            db.execute(statement, values)
 
     def counts(self) -> dict[str, int]:
         """Of this run's photos: listed, unreadable, placed, copies, of no site."""
@@ -330,6 +374,7 @@ class Store:
         query = select(c.site_id).where(*where).distinct()
         return [row.site_id for row in self._rows(query)]
 
+    @patient
     def confirm_site(self, site_id: str, key: str) -> tuple[int, int, int] | None:
         """Where results made from what this key stands for are kept, they hold for this run.
 
@@ -345,6 +390,7 @@ class Store:
             db.execute(update(SITES).where(*mine, c.since == rows[0].since).values(run_id=self.run_id))
         return rows[0].used, len(rows[0].failures), rows[0].flagged
 
+    @patient
     def keep_site(self, site: KeptSite) -> None:
         """Keep a site's results, for this run in the place of older ones."""
         c, run = SITES.c, self.run_id
@@ -423,30 +469,11 @@ class Store:
         """The evidence, as a memory of costly steps."""
         return StoreMemory(self.engine)
 
+    @patient
     def drop_old_evidence(self) -> int:
         """Remove what other versions left, and say how much it was."""
         with writing(self.engine) as db:
             return int(db.execute(delete(EVIDENCE).where(EVIDENCE.c.version != __version__)).rowcount)
-
-
-class StoreMemory:
-    """A memory (see `photoaz.memory`) in the store's table of evidence."""
-
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
-
-    def get(self, kind: str, key: str) -> bytes | None:
-        """What was put there, or None."""
-        query = select(EVIDENCE.c.value).where(EVIDENCE.c.kind == kind, EVIDENCE.c.key == key)
-        with at_once(self._engine) as db:
-            row = db.execute(query).first()
-        return None if row is None else bytes(row.value)
-
-    def put(self, kind: str, key: str, value: bytes) -> None:
-        """Keep it; what is there already is the same."""
-        values = {"kind": kind, "key": key, "version": __version__, "value": value}
-        with at_once(self._engine) as db:
-            upsert(db, EVIDENCE, values)
 
 
 def _in(table: Any, run_id: int) -> Any:

@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
+from photoaz.errors import naming
+
 #: OWASP, 'CSV Injection': = + - @, tab, carriage return and line feed; the wide forms of the four, which spreadsheets
 #: of the Far East take for them; ASVS 5.0, 1.2.10, adds the null character
 _FORMULA = tuple("=+-@\t\r\n\0＝＋－＠")
@@ -38,7 +40,7 @@ def replaced(path: Path | str, mode: str = "w") -> Iterator[IO[Any]]:
     path = Path(path)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with part.open("wb") if "b" in mode else part.open("w", encoding="utf-8", newline="") as file:
+        with naming(path), part.open("wb") if "b" in mode else part.open("w", encoding="utf-8", newline="") as file:
             yield file
         part.replace(path)
     except BaseException:
