@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from photoaz.addresses import without_secrets
 from photoaz.audit.edits import Edits, edits_of
 from photoaz.audit.executors import Crew
 from photoaz.audit.filenames import is_url, unshown
@@ -144,10 +143,13 @@ def _read_all(
         kinds = ", ".join(f"{n} {suffix or 'without a suffix'}" for suffix, n in listing.passed_over.most_common(5))
         progress.note(f"{listing.passed_over.total()} files are no photos by their names: {kinds}")
     if not tally.photos:
-        found = "no photo" + (f" among {listing.passed_over.total()} files" if listing.passed_over.total() else "")
-        raise InputError(
-            Fault(file=without_secrets(", ".join(inputs.paths)), found=found, wanted="photos, such as .jpg or .heic")
-        )
+        found, wanted = "no photo", "photos, such as .jpg or .heic"
+        if tally.troubles:
+            found = f"no photo that can be read: {len(tally.troubles)} cannot, the first is {tally.troubles[0]}"
+            wanted = "photos that can be"
+        elif listing.passed_over.total():
+            found = f"no photo among {listing.passed_over.total()} files"
+        raise InputError(Fault(file=", ".join(inputs.paths), found=found, wanted=wanted))
 
 
 def _within(url: str, folders: tuple[str, ...]) -> bool:

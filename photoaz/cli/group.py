@@ -18,7 +18,19 @@ SOME_UNUSABLE = 1
 NOTHING_DONE = 2
 INTERRUPTED = 130  # as shells have it
 
-FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+class _File(click.Path):
+    """A file that is there; a device gives bytes without end, or none ever."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path. Fails where it is that of a device."""
+        path: Any = super().convert(value, param, ctx)
+        if path.is_char_device() or path.is_block_device():
+            self.fail(f"'{path}' is a device, not a file.", param, ctx)
+        return path
+
+
+FILE = _File(exists=True, dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
 OLD_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 RISK = click.option(

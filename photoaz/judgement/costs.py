@@ -7,6 +7,9 @@ from pathlib import Path
 
 from photoaz.register.toml import is_finite, read_keys
 
+#: in any currency: more is a slip of the keyboard, and sums of it are none any more
+MOST = 1e12
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Costs:
@@ -42,8 +45,9 @@ def _wrong(key: str, value: object) -> str | None:
     """What is wanted of a cost, where the value is not that."""
     if key == "unit":
         return None if isinstance(value, str) and 0 < len(value) <= 20 and value.isprintable() else "1 to 20 letters"
-    if not is_finite(value) or value < 0.0:
-        return "a number, 0 or more"
+    most = 1000.0 if key == "years" else MOST
+    if not is_finite(value) or not 0.0 <= value <= most:
+        return f"a number, 0 to {most:g}"
     return "years above 0" if key == "years" and value == 0.0 else None
 
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+import stat
 import struct
 import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from PIL.ExifTags import Base
 
@@ -60,13 +61,21 @@ def unreadable(path: Path | str, found: str, wanted: str = WANTED) -> InputError
     return InputError(Fault(file=path, found=found, wanted=wanted))
 
 
+def _opened(path: Path) -> BinaryIO:
+    """A pipe that nobody writes into would keep its reader for good, and a device gives bytes without end."""
+    if not stat.S_ISREG(path.stat().st_mode):
+        raise unreadable(path, "neither a file nor a folder" if not path.is_dir() else "a folder")
+    return path.open("rb")
+
+
 def read_bytes(path: Path, digest: str | None = None) -> bytes:
     """The whole file. Raises InputError where it cannot be read.
 
     digest : SHA-256, hexadecimal, of what was read of it before; raises LostPhotoError where that cannot be had now.
     """
     try:
-        data = path.read_bytes()
+        with _opened(path) as file:
+            data = file.read()
     except OSError as err:
         found = f"a file that cannot be read ({err.strerror or err})"
         raise (unreadable(path, found) if digest is None else LostPhotoError(path, found)) from None
@@ -86,7 +95,7 @@ def open_container(path: Path, data: bytes | None = None) -> Container:
     found = None
     if data is None:
         try:
-            with path.open("rb") as file:
+            with _opened(path) as file:
                 head = file.read(HEAD_BYTES)
         except OSError as err:
             raise unreadable(path, f"a file that cannot be read ({err.strerror or err})") from None

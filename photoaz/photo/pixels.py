@@ -246,6 +246,8 @@ def _levels(path: Path, picture: Any, *, grey: bool) -> Image:
         levels = (np.clip(np.asarray(picture), 0, 65535) >> 8).astype(np.uint8)
     elif picture.mode == "F":
         raise _refuse(path, "a picture of floating point numbers, whose scale is not known")
+    elif picture.mode in ("LAB", "HSV"):  # which Pillow reads and cannot turn into grey or colours
+        raise _refuse(path, f"colours of the kind {picture.mode}, which are not read")
     elif grey:
         levels = np.asarray(picture.convert("L"))
     else:

@@ -51,7 +51,10 @@ class EarlierAzimuths:
 
 
 def earlier_of_result(result: SiteResult) -> EarlierAzimuths | None:
-    """From a site's result: its joint covariance where it has one, else each antenna's own U95."""
+    """From a site's result: its joint covariance where it has one, else each antenna's own U95.
+
+    Raises ValueError where the covariance is no square table.
+    """
     told = {a.antenna_id: a for a in result.antennas if a.azimuth_true_deg is not None and a.u95_deg}
     if not told:
         return None
@@ -59,6 +62,8 @@ def earlier_of_result(result: SiteResult) -> EarlierAzimuths | None:
     if joint is not None and told.keys() <= set(joint.antenna_ids):
         names = tuple(n for n in joint.antenna_ids if n in told)
         keep = [joint.antenna_ids.index(n) for n in names]
+        if {len(joint.antenna_ids)} != {len(joint.deg2), *map(len, joint.deg2)}:
+            raise ValueError("azimuth_covariance.deg2: not a row and a column for each of antenna_ids")
         covariance = np.array(joint.deg2)[np.ix_(keep, keep)] * np.radians(1.0) ** 2
     else:
         names = tuple(told)
@@ -76,16 +81,26 @@ def earlier_of_estimates(path: Path, site: Site) -> EarlierAzimuths | None:
     if found is None:
         return None
     try:
-        result = SiteResult.from_document(found)
+        earlier = earlier_of_result(SiteResult.from_document(found))
     except ValueError as e:
         raise InputError(Fault(file=path, column=site.site_id, found=str(e), wanted="a site's result")) from e
-    earlier = earlier_of_result(result)
     known = None if earlier is None else earlier.only([a.antenna_id for a in site.antennas])
     if known is None:
         return None
     # digits are rounded in the file: kept positive definite
     hair = 1e-6 * np.radians(1.0) ** 2 * np.eye(len(known.names))
-    return replace(known, covariance_rad2=known.covariance_rad2 + hair)
+    known = replace(known, covariance_rad2=known.covariance_rad2 + hair)
+    if not _is_covariance(known.covariance_rad2) or not np.isfinite(known.azimuth_rad).all():
+        wanted = "azimuths in degrees, and variances and covariances that some photos could have told"
+        raise InputError(Fault(file=path, column=site.site_id, found="a covariance that is none", wanted=wanted))
+    return known
+
+
+def _is_covariance(matrix: Array) -> bool:
+    """Whether a matrix (n, n) [rad^2] is symmetric and positive definite, and no sigma more than a whole turn."""
+    if not np.isfinite(matrix).all() or not (np.diag(matrix) <= (2.0 * np.pi) ** 2).all():
+        return False
+    return bool(np.allclose(matrix, matrix.T) and (np.linalg.eigvalsh(matrix) > 0.0).all())
 
 
 def _site_documents(path: Path) -> Mapping[str, Mapping[str, Any]]:
@@ -132,13 +147,13 @@ def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[tuple[str, fl
     return tuple((s, sites[s].lat_deg, sites[s].lon_deg, _said(some)) for s, some in todo.items())
 
 
-def _revisit(path: Path, site_id: str, found: Mapping[str, Any]) -> tuple[RevisitItem, ...]:
+def _revisit(path: Path, site_id: str, document: Mapping[str, Any]) -> tuple[RevisitItem, ...]:
     """What is to be done at a site; of archives' many sites nothing else is read."""
-    if found.get("revisit") is None:
+    if document.get("revisit") is None:
         return ()
     try:
-        revisit: Revisit = read_records(found["revisit"], Revisit)
-    except Exception as e:  # cattrs has a kind for each
+        revisit: Revisit = read_records(document["revisit"], Revisit)
+    except ValueError as e:
         raise InputError(Fault(file=path, column=site_id, found=f"no revisit ({e})", wanted="a site's result")) from e
     return revisit.antennas
 

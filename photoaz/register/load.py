@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from pathlib import Path
 from photoaz.angles import azimuth_deg
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy import norths
+from photoaz.geodesy.frames import EnuFrame
 from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
 from photoaz.register.columns import LENGTHS_M, ColumnMap
 from photoaz.register.mapped import open_mapped
@@ -28,6 +30,9 @@ from photoaz.register.rows import (
     readings_of,
 )
 from photoaz.register.tables import Row, Table, open_table
+
+#: antennas of one site, and how far its rows may place it; more is no site, and its work would fill any memory
+MOST_ANTENNAS, SITE_SPREAD_M = 200, 1000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +112,8 @@ def _register_table(path: Path | str, columns: ColumnMap | None) -> Table:
 
 def _site(site_id: str, entries: list[_Entry], table: Table) -> Site | None:
     """The site of a register's rows; None where no row of it can be used."""
+    if _too_large(site_id, entries, table):
+        return None
     if len(entries) > 1:
         entries = _of_one_place(site_id, _unrepeated(site_id, entries, table), table)
     if not entries:
@@ -122,6 +129,27 @@ def _site(site_id: str, entries: list[_Entry], table: Table) -> Site | None:
         ground_m=next((row.site_ground_m for row, _ in entries if row.site_ground_m is not None), None),
         antennas=tuple(antenna for _, antenna in entries),
     )
+
+
+def _too_large(site_id: str, entries: list[_Entry], table: Table) -> bool:
+    """Whether rows are too many or too far apart to be one site's: a region's name in the column, most likely."""
+    places = Counter((row.site_lat_deg, _lon180(row.site_lon_deg)) for row, _ in entries)
+    found = ""
+    if len(entries) > MOST_ANTENNAS:
+        found = f"{len(entries)} rows of '{site_id}'"
+    elif len(entries) > 2 and 2 * max(places.values()) < len(entries):  # else the odd ones out are slips
+        lat_deg, lon_deg = next(iter(places))
+        frame = EnuFrame(lat_deg=lat_deg, lon_deg=lon_deg, height_m=0.0)
+        away_m = max(math.hypot(*frame.enu_from_geodetic(*place)[:2]) for place in places)
+        if away_m > SITE_SPREAD_M:
+            found = f"{len(places)} places of '{site_id}', up to {away_m / 1000.0:.3g} km apart"
+    if found:
+        wanted = (
+            f"the name of one site, with at most {MOST_ANTENNAS} antennas at one place: is this a region's or an "
+            "owner's name (another column)?"
+        )
+        table.fault(entries[0][1].line, "site_id", found, wanted)
+    return bool(found)
 
 
 def _unrepeated(site_id: str, entries: list[_Entry], table: Table) -> list[_Entry]:
@@ -309,7 +337,7 @@ def _control_slips(row: ControlRow) -> Iterator[Slip]:
         yield Slip("azimuth_true_deg", f"'{azimuth:g}' beside value_deg '{row.value_deg:g}'", "one of the two")
     degrees = row.kind not in ("landmark", "standpoint")
     if degrees and row.u95 is not None and row.u95 > 180.0:
-        yield Slip("u95", f"'{row.u95:g}'", "degrees, above 0 up to 180")
+        yield Slip("u95", f"'{row.u95:g}'", "degrees, 0.001 to 180")
 
 
 def _point(x: float | None, y: float | None) -> tuple[float, float] | None:

@@ -98,5 +98,13 @@ def _reader() -> Any:
 
 
 def read_records(values: Any, of: Any) -> Any:
-    """Plain values as `plain` gives them, read back into records. of: their type, such as `tuple[Turn, ...]`."""
-    return _reader().structure(values, of)
+    """Plain values as `plain` gives them, read back into records. of: their type, such as `tuple[Turn, ...]`.
+
+    Raises ValueError, with the places, where they are none.
+    """
+    from cattrs import transform_error
+
+    try:
+        return _reader().structure(values, of)
+    except Exception as e:  # cattrs has a kind for each
+        raise ValueError("; ".join(transform_error(e, path="it"))) from e

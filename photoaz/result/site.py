@@ -216,12 +216,7 @@ class SiteResult:
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> SiteResult:
         """The result again, its figures as rounded there. Raises ValueError, with the place, where it is none."""
-        try:
-            result: SiteResult = read_records(document, cls)
-        except Exception as e:
-            from cattrs import transform_error
-
-            raise ValueError("; ".join(transform_error(e, path="site"))) from e
+        result: SiteResult = read_records(document, cls)
         return result
 
     def to_json(self, created: datetime | None = None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -18,6 +19,8 @@ COARSE_PX = 640
 NONSENSE = 0.1
 #: positions and compasses are worse than they say
 WIDENED = 1.5
+#: pixels of a head's picture: panels of usual widths need a fifth of it, and the networks 0.35 kB for each
+MOST_PX = 4_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +87,9 @@ def window_at(camera: Camera, guess: HeadGuess, middle_px: Array, distance_m: fl
     low = np.floor(np.clip(middle_px - half, 0, None)).astype(int)
     high = np.ceil(np.minimum(middle_px + half + 1, [camera.width_px, camera.height_px])).astype(int)
     low = np.minimum(low, high - 16).clip(0)
-    scale = WORK_PX * distance_m / (camera.f_px * guess.width_m)
-    return HeadWindow(box_px=(int(low[0]), int(low[1]), int(high[0]), int(high[1])), scale=min(float(scale), 3.0))
+    width, height = high - low
+    scale = min(WORK_PX * distance_m / (camera.f_px * guess.width_m), 3.0, math.sqrt(MOST_PX / max(width * height, 1)))
+    return HeadWindow(box_px=(int(low[0]), int(low[1]), int(high[0]), int(high[1])), scale=float(scale))
 
 
 @dataclass(frozen=True, slots=True)

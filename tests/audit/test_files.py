@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -24,7 +25,9 @@ from photoaz.audit import files
 from photoaz.audit.filenames import shown, unshown
 from photoaz.audit.files import PhotoFile, base_name, fetch, local_copy, written_at
 from photoaz.audit.listing import Listing
+from photoaz.cli import main
 from photoaz.errors import InputError
+from photoaz.sample import sample_dir
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="names that only POSIX allows")
 #: what people and cameras call photos; each must come back byte for byte
@@ -376,6 +379,22 @@ def test_http(web: tuple[str, Path, type[_Handler]]) -> None:
     listing = Listing([f"{root}/{remote.name}"])
     assert [f.url for f in listing] == [f"{root}/in/c.JPG"]
     assert [t.line for t in listing.troubles] == [3]
+
+
+def test_an_audit_of_photos_that_the_server_does_not_hand_out_says_why(
+    web: tuple[str, Path, type[_Handler]], tmp_path: Path
+) -> None:
+    """It said "no photo", as of an empty folder."""
+    root, folder, handler = web
+    for k in range(3):
+        put(folder / f"{k}.jpg", b"abc")
+    listed = put(tmp_path / "list.txt", "\n".join(f"{root}/{k}.jpg" for k in range(3)).encode())
+    handler.failures = 1000
+    command = ["audit", str(listed), "--register", str(sample_dir() / "register.csv"), "--out", str(tmp_path / "out")]
+    done = CliRunner().invoke(main, [*command, "-q"])
+    assert done.exit_code == 2
+    assert "3 cannot" in done.stderr
+    assert "503" in done.stderr
 
 
 def test_http_troubles(web: tuple[str, Path, type[_Handler]], monkeypatch: pytest.MonkeyPatch) -> None:

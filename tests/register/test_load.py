@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import pickle
+from collections.abc import Iterator
 from datetime import date
+from pathlib import Path
 
 import openpyxl
 import pytest
@@ -124,7 +127,7 @@ SLIPS = [
     ("design_north", "compass", "true, magnetic or grid"),
     ("tolerance_deg", "0", "above 0"),
     ("antenna_height_m", "2000", "metres"),
-    ("antenna_width_m", "-0.3", "above 0"),
+    ("antenna_width_m", "-0.3", "metres, 0.05 to 5"),
     ("position", "1.5", "not a whole number"),
     ("position", "0", "1, 2, 3"),
     ("reading_u95_deg", "0", "above 0"),
@@ -407,3 +410,47 @@ def test_names_of_photos(tmp_path):
     assert PhotoIndex([("../north/Übersicht.jpg", 1)], tmp_path / "tables").of(photo)
     assert not PhotoIndex([("south/Übersicht.jpg", 1)], tmp_path).of(photo)
     assert not PhotoIndex([("bersicht.jpg", 1)], tmp_path).of(photo)
+
+
+def _region(places: Iterator[tuple[float, float]], n: int) -> str:
+    rows = [f"NORTH,A{k},{lat!r},{lon!r},30,120" for k, (lat, lon) in zip(range(n), places, strict=False)]
+    other = [f"S1,A{k},46.2,-64.4,30,{k * 120}" for k in range(3)]
+    return "\n".join(["site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg", *rows, *other])
+
+
+@pytest.mark.parametrize(
+    ("places", "n", "found"),
+    [
+        (itertools.repeat((46.1, -64.3)), 4000, "4000 rows of 'NORTH'"),
+        (((46.0 + 0.01 * (k % 9), -64.0) for k in itertools.count()), 90, "9 places of 'NORTH', up to 8.89 km apart"),
+    ],
+)
+def test_a_regions_name_in_the_column_of_sites(
+    tmp_path: Path, places: Iterator[tuple[float, float]], n: int, found: str
+) -> None:
+    """4000 antennas of one site ended the process at 22 GB of memory."""
+    path = tmp_path / "register.csv"
+    path.write_text(_region(places, n))
+    loaded = load.load_register(path)
+    assert [s.site_id for s in loaded.sites] == ["S1"]
+    (fault,) = loaded.faults
+    assert (fault.line, fault.column, fault.found) == (2, "site_id", found)
+    assert "region" in fault.wanted
+
+
+def test_a_slip_in_one_position_costs_its_row_only(tmp_path: Path) -> None:
+    path = tmp_path / "register.csv"
+    path.write_text(_region(iter([(46.1, -64.3)] * 5 + [(64.3, -46.1)]), 6))
+    loaded = load.load_register(path)
+    assert [len(s.antennas) for s in loaded.sites] == [5, 3]
+    assert [f.column for f in loaded.faults] == ["site_lat_deg"]
+
+
+@pytest.mark.parametrize("cell", ["0.03", "1e-300", "6"])
+def test_a_width_that_no_panel_has(tmp_path: Path, cell: str) -> None:
+    """0.03 m had the head of the tower looked at in a picture that took 3.6 GB."""
+    path = tmp_path / "register.csv"
+    head = "site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg,antenna_width_m"
+    path.write_text(f"{head}\nS1,A1,46.2,-64.4,30,120,{cell}\n")
+    (fault,) = load.load_register(path).faults
+    assert (fault.column, fault.wanted) == ("antenna_width_m", "metres, 0.05 to 5")

@@ -187,3 +187,16 @@ def test_the_crowds_cells_cover_the_frame_evenly(size: tuple[int, int]) -> None:
         assert at[0] == pytest.approx(step / 2 - 0.5)
         assert abs(at[-1] + step / 2 + 0.5 - n) <= step
     assert seen.x[1] - seen.x[0] == pytest.approx(seen.y[1] - seen.y[0])
+
+
+@pytest.mark.parametrize(("width_m", "rise_m"), [(0.05, 0.0), (0.05, 900.0), (0.3, 900.0), (5.0, 0.0)])
+@pytest.mark.parametrize("size", [(6000, 4000), (20_000, 15_000), (300_000, 1000)])
+def test_a_heads_picture_is_bounded_whatever_the_register_says(
+    width_m: float, rise_m: float, size: tuple[int, int]
+) -> None:
+    camera = Camera(width_px=size[0], height_px=size[1], f_px=5000.0, cx_px=size[0] / 2, cy_px=size[1] / 2)
+    guess = HeadGuess(distance_m=60.0, ln_distance_sigma=0.1, width_m=width_m, height_m=2.0, rise_m=rise_m)
+    for distance in (5.0, 60.0, 3000.0):
+        window = window_at(camera, guess, np.array(size) / 2.0, distance)
+        x0, y0, x1, y1 = window.box_px
+        assert (x1 - x0) * (y1 - y0) * window.scale**2 <= 4.001e6

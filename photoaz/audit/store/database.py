@@ -58,7 +58,8 @@ def engine_of(url: str, *, create: bool = True) -> Engine:
     def _settings(connection: Any, _record: object) -> None:
         connection.isolation_level = None  # transactions begin and end where the store says, tables included
         waiting = f"busy_timeout={PATIENCE_S * 1000}"
-        for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON", waiting):
+        # a store has its mode already; what turns out to be none is left as it is
+        for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON", waiting)[0 if create else 1 :]:
             connection.execute(f"PRAGMA {pragma}")
 
     return engine
@@ -146,8 +147,11 @@ def upsert(db: Connection, table: Table, values: Mapping[str, Any], keys: Sequen
         db.execute(insert.on_conflict_do_nothing())
 
 
-def upgrade(engine: Engine, url: str) -> None:
-    """Bring the tables up to date; of several who try at once one does it. Raises InputError, of a newer photoaz's."""
+def upgrade(engine: Engine, url: str, *, create: bool = True) -> None:
+    """Bring the tables up to date; of several who try at once one does it. Raises InputError, of a newer photoaz's.
+
+    create : make them where there are none; else InputError.
+    """
     from alembic import command
     from alembic.config import Config
     from alembic.runtime.migration import MigrationContext
@@ -160,6 +164,8 @@ def upgrade(engine: Engine, url: str) -> None:
         now = MigrationContext.configure(db).get_current_revision()
     if now == scripts.get_current_head():
         return
+    if now is None and not create:
+        raise no_store(url, "a database that holds no audit", "the store of an audit made before")
     if now is not None and now not in {s.revision for s in scripts.walk_revisions()}:
         raise no_store(url, f"a store of a newer photoaz (its tables are of revision {now})", "that photoaz, or newer")
     with writing(engine) as db:

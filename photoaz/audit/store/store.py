@@ -133,7 +133,7 @@ class Store:
         engine = engine_of(url, create=create)
         asked = select(AUDITS.c.audit_id).where(AUDITS.c.name == audit)
         try:
-            upgrade(engine, url)
+            upgrade(engine, url, create=create)
             with writing(engine) as db:
                 audit_id = db.execute(asked).scalar_one_or_none()
                 if audit_id is None and create:
