@@ -17,7 +17,7 @@ R = TypeVar("R")
 
 #: glibc's mallopt: blocks from this size on are the system's own, and so much free memory stays at the end (malloc.h)
 M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3
-BLOCK_BYTES = 4_000_000
+BLOCK_BYTES = 32_000_000
 #: of Linux's prctl (linux/prctl.h)
 PR_SET_PDEATHSIG = 1
 #: tasks handed out ahead, for each worker: enough that none waits, few enough that little is held in memory

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,8 +26,7 @@ _BEAM = 12  # states that further faults are added to
 _MOST_KEPT = 300  # new states of one state
 
 
-@dataclass(frozen=True, slots=True)
-class FaultState:
+class FaultState(NamedTuple):
     """faults: (antenna, fault's number) in order. log_likelihood: of the readings; log_posterior: with all priors."""
 
     reference: int
@@ -39,7 +38,7 @@ class FaultState:
     @property
     def key(self) -> tuple[int, int, tuple[tuple[int, int], ...]]:
         """What tells a state from others."""
-        return self.reference, self.swap, self.faults
+        return self[:3]
 
 
 _States = dict[tuple[int, int, tuple[tuple[int, int], ...]], FaultState]
@@ -58,7 +57,7 @@ def search(
     grown = set()
     reached = [-math.inf] * len(references)
     while True:
-        full = [x for x in states.values() if len(x.faults) >= 2 and x.key not in grown]
+        full = [x for key, x in states.items() if len(x.faults) >= 2 and key not in grown]
         front = sorted((x for x in full if x.log_posterior > best - _KEEP), key=lambda x: -x.log_posterior)[:_BEAM]
         plain = [x for x in _best_without_exchange(full, len(references)) if x not in front]
         plain = [x for x in plain if x.log_posterior > reached[x.reference] + 0.5]
@@ -87,7 +86,10 @@ def _best_without_exchange(states: Sequence[FaultState], references: int) -> lis
 
     It is followed however far behind it is: three gross faults make it hopeless until the third is added.
     """
-    own = [[x for x in states if x.reference == r and x.swap == 0] for r in range(references)]
+    own: list[list[FaultState]] = [[] for _ in range(references)]
+    for x in states:
+        if x.swap == 0:
+            own[x.reference].append(x)
     return [max(some, key=lambda x: x.log_posterior) for some in own if some]
 
 
@@ -137,18 +139,23 @@ def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: 
     if followed and own <= limit:
         limit = own - 1e-9
 
+    index = f.index.tolist()
+
     def note(chosen: tuple[int, ...], log_posterior: float, log_likelihood: float) -> None:
-        added = tuple(sorted((*state.faults, *((int(f.index[k]), k) for k in chosen))))
+        added = tuple(sorted((*state.faults, *((index[k], k) for k in chosen))))
         new = FaultState(state.reference, state.swap, added, log_posterior, log_likelihood)
         states[new.key] = new
 
     # of very many that are as good as each other, the better ones stand for all
     if np.count_nonzero(two > limit) > _MOST_KEPT:
         limit = max(limit, float(np.partition(two.ravel(), two.size - _MOST_KEPT)[two.size - _MOST_KEPT]))
-    for k in np.flatnonzero(one > limit):
-        note((int(k),), float(one[k]), float(grown.one[k]))
-    for k, j in np.argwhere(two > limit):
-        note((int(k), int(j)), float(two[k, j]), float(grown.two[k, j]))
+    (some,) = np.nonzero(one > limit)
+    for k, posterior, likelihood in zip(some.tolist(), one[some].tolist(), grown.one[some].tolist(), strict=True):
+        note((k,), posterior, likelihood)
+    pairs = np.nonzero(two > limit)
+    both = np.transpose(pairs).tolist()
+    for (k, j), posterior, likelihood in zip(both, two[pairs].tolist(), grown.two[pairs].tolist(), strict=True):
+        note((k, j), posterior, likelihood)
     return own
 
 

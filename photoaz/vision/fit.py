@@ -49,8 +49,13 @@ from photoaz.vision.starts import minima_of_corners
 
 #: settled when the step is shorter than this in units of its own uncertainty, and the blur's than this
 _AT_REST, _BLUR_AT_REST_PX = 0.004, 0.0005
-#: iterations at most; fewer for a box whose -2 ln likelihood is behind its task's best by more than this
-_MOST_ITERATIONS, _FOLLOWED_ITERATIONS, _CLOSE = 50, 14, 6.0
+#: iterations at most: what is not at rest by then has no edge to rest on
+_MOST_ITERATIONS = 50
+#: from this iteration on a box rests where its -2 ln likelihood stays behind its task's best by more than `_CLOSE`; a
+#: step of one sigma gains one where the model is linear, and is granted so many times that
+_COMPARED, _CLOSE, _MAY_GAIN = 4, 6.0, 9.0
+#: boxes of a task so near to each other in units of their uncertainty go on as one
+_ONE_BOX = 0.5
 #: samples of an edge at most, and px between them at least where the edge has enough of them: (capture), (settling)
 _CAPTURE_SAMPLES, _SETTLE_SAMPLES = (20, 2.0), (40, 1.5)
 #: samples either side that a sample is judged by
@@ -67,8 +72,8 @@ _MISSING = 9.0
 _MISFIT_SAMPLES = 8.0
 #: an edge farther off than this is looked for in a reduced picture first
 FARTHEST_PX = 4.0
-#: -2 ln likelihood by which a box that has nearly settled is out of the running
-HOPELESS = 30.0
+#: -2 ln likelihood by which a box is out of the running: after the first iterations, and behind what it may gain then
+HOPELESS, _OUTRUN = 30.0, 20.0
 #: iterations in which each box finds the picture's blur for itself
 _BLUR_ITERATIONS = 2
 
@@ -225,7 +230,8 @@ def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance) -> list[Mi
 
     In the first iterations each box finds the picture's blur for itself, from the edges that have no other near them.
     Then those of a task that have become one go on as one, what is out of the running drops out, and the best finds the
-    blur for all, so that their costs compare. Each box rests when its own step and its task's blur do.
+    blur for all, so that their costs compare. Each box rests when its own step and its task's blur do, or when it can
+    no longer come near its task's best.
     """
     # one long function: what a box comes to is read off right where it rests
     found: list[Minimum | None] = [None] * len(boxes)
@@ -257,10 +263,13 @@ def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance) -> list[Mi
             continue
         metric = balance.normal + boxes.information
         blur_px = _common_blur(boxes, leads, offsets.blur_px)
-        done = (length_of(balance.step, metric) < _AT_REST) & (np.abs(blur_px - boxes.blur_px) < _BLUR_AT_REST_PX)
-        if iteration + 1 >= _FOLLOWED_ITERATIONS:
-            done |= (whole > _least(boxes.task, whole) + _CLOSE) | (iteration + 1 == _MOST_ITERATIONS)
-        at_rest, going = np.flatnonzero(done), np.flatnonzero(~done)
+        length = length_of(balance.step, metric)
+        done = (length < _AT_REST) & (np.abs(blur_px - boxes.blur_px) < _BLUR_AT_REST_PX)
+        behind = whole - _least(boxes.task, whole) - _MAY_GAIN * length**2
+        done |= (iteration + 1 == _MOST_ITERATIONS) | ((behind > _CLOSE) & (iteration + 1 >= _COMPARED))
+        running = leads | (behind <= _OUTRUN)
+        at_rest, going = np.flatnonzero(done & running), np.flatnonzero(~done & running)
+        going = _unlike(boxes, metric, going[np.lexsort((whole[going], ~leads[going]))])
         good = (balance.trust > 0.4) & (offsets.support > 0.2)
         moved = boxes.moved(boxes.theta + balance.step, boxes.blur_px)
         for b, minimum in zip(at_rest, _minima(sighting, moved, at_rest, balance, cost, samples, good), strict=True):
@@ -357,6 +366,19 @@ def _apart(boxes: FitBatch, order: Array) -> Array:
     for b in order.tolist():
         same = (c for c in kept if boxes.task[c] == boxes.task[b])
         if not any(_same(boxes.theta[b], boxes.theta[c]) for c in same):
+            kept.append(b)
+    return np.array(sorted(kept), int)
+
+
+def _unlike(boxes: FitBatch, metric: Array, order: Array) -> Array:
+    """Which boxes to go on with: of those of a task that will come to rest in one place, the first in the order given.
+
+    metric (B, P, P): inverse covariance of each.
+    """
+    kept: list[int] = []
+    for b in order.tolist():
+        off = boxes.theta[[c for c in kept if boxes.task[c] == boxes.task[b]]] - boxes.theta[b]
+        if not (((off @ metric[b]) * off).sum(1) < _ONE_BOX**2).any():
             kept.append(b)
     return np.array(sorted(kept), int)
 

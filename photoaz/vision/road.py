@@ -14,17 +14,18 @@ LONGEST = np.array([0.15, 0.06, 0.06, 4, 4, 0.08, 0.08, 0.15, 0.04, 0.02])
 _NEAR, _REMEMBERED = 0.3, 3
 #: a mixture that goes farther than so many steps is not believed
 _FARTHEST = 3.0
-#: a step turned against the last one by more than this cosine is a reversal
-_REVERSED = -0.2
+#: a step turned against the last one by more than this cosine is a reversal; one that goes on the same way within that
+#: cosine is too short, and may grow to so many times its length
+_REVERSED, _ONWARD, _LONGER = -0.2, 0.5, 2.0
 
 
 @dataclass(frozen=True, slots=True)
 class Road:
     """Where boxes were (K, B, P) in their last iterations, their steps (K, B, P) there, and relax (B,).
 
-    Far from rest a box takes a part of its step, half as much after each reversal. Near it goes to where the steps
-    vanish (Anderson 1965: the mixture of the last places whose mixed step is the shortest). What one box does hangs on
-    no other.
+    Far from rest a box takes a part of its step, half as much after each reversal, and up to twice its step while it
+    goes on the same way. Near it goes to where the steps vanish (Anderson 1965: the mixture of the last places whose
+    mixed step is the shortest). What one box does hangs on no other.
     """
 
     theta: Array
@@ -50,7 +51,8 @@ class Road:
             return theta + step, Road(theta[None], step[None], self.relax)
         length, before = length_of(step, metric), length_of(self.step[-1], metric)
         cosine = ((metric @ step[..., None])[..., 0] * self.step[-1]).sum(1) / np.maximum(length * before, 1e-12)
-        relax = np.where(cosine < _REVERSED, 0.5 * self.relax, np.minimum(1.5 * self.relax, 1.0))
+        most = np.where(cosine > _ONWARD, _LONGER, np.maximum(1.0, 0.7 * self.relax))
+        relax = np.where(cosine < _REVERSED, 0.5 * self.relax, np.minimum(1.5 * self.relax, most))
         now = Road(
             np.concatenate([self.theta, theta[None]])[-_REMEMBERED:],
             np.concatenate([self.step, step[None]])[-_REMEMBERED:],
