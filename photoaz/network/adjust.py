@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc, ndtri
 
 from photoaz.errors import PhotoazError
 from photoaz.network.arrow import Arrow
@@ -147,8 +148,6 @@ def w_tests(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[fl
     given as the normal deviate of equal two-sided probability, so that all can be compared. NaN where the rest of the
     network does not control the observation.
     """
-    from scipy.stats import chi2, norm
-
     alike: dict[tuple[int, int], list[int]] = {}
     for k, (o, s) in enumerate(zip(observations, adjusted.rows, strict=True)):
         alike.setdefault((len(o.index), s.stop - s.start), []).append(k)
@@ -164,7 +163,7 @@ def w_tests(observations: Sequence[Observation], adjusted: Adjusted) -> tuple[fl
         along = (np.swapaxes(vectors, -1, -2) @ v[..., None])[..., 0] ** 2
         t = np.where(ok, along / np.where(ok, values, 1.0), 0.0).sum(-1)
         dof = ok.sum(-1)
-        deviate = np.where(dof == 1, np.sqrt(t), norm.isf(np.maximum(chi2.sf(t, np.maximum(dof, 1)), 1e-300) / 2))
+        deviate = np.where(dof == 1, np.sqrt(t), -ndtri(np.maximum(chdtrc(np.maximum(dof, 1), t), 1e-300) / 2))
         out[members] = np.where(dof > 0, deviate, np.nan)
     return tuple(float(w) for w in out)
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri
 
 from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, linearise, w_tests
@@ -298,11 +299,9 @@ def _suspects(
 
 def _agrees(o: Observation, adjusted: Adjusted) -> bool:
     """Whether an observation that is no part of the adjustment is what it predicts, within its own 95 %."""
-    from scipy.stats import chi2
-
     residual, jacobian, _ = linearise([o], adjusted.x)
     spread = np.eye(len(residual)) + jacobian @ adjusted.covariance @ jacobian.T
-    return float(residual @ np.linalg.solve(spread, residual)) < float(chi2.ppf(0.95, len(residual)))
+    return float(residual @ np.linalg.solve(spread, residual)) < float(chdtri(len(residual), 0.05))
 
 
 def _moved(
