@@ -51,9 +51,9 @@ from photoaz.vision.starts import minima_of_corners
 _AT_REST, _BLUR_AT_REST_PX = 0.004, 0.0005
 #: iterations at most: what is not at rest by then has no edge to rest on
 _MOST_ITERATIONS = 50
-#: from this iteration on a box rests where its -2 ln likelihood stays behind its task's best by more than `_CLOSE`; a
+#: from these iterations on a box rests where its -2 ln likelihood stays behind its task's best by more than these; a
 #: step of one sigma gains one where the model is linear, and is granted so many times that
-_COMPARED, _CLOSE, _MAY_GAIN = 4, 6.0, 9.0
+_COMPARED, _CLOSE, _MAY_GAIN = (4, 20), (6.0, 1.5), 9.0
 #: boxes of a task so near to each other in units of their uncertainty go on as one
 _ONE_BOX = 0.5
 #: samples of an edge at most, and px between them at least where the edge has enough of them: (capture), (settling)
@@ -266,7 +266,9 @@ def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance) -> list[Mi
         length = length_of(balance.step, metric)
         done = (length < _AT_REST) & (np.abs(blur_px - boxes.blur_px) < _BLUR_AT_REST_PX)
         behind = whole - _least(boxes.task, whole) - _MAY_GAIN * length**2
-        done |= (iteration + 1 == _MOST_ITERATIONS) | ((behind > _CLOSE) & (iteration + 1 >= _COMPARED))
+        done |= iteration + 1 == _MOST_ITERATIONS
+        for since, close in zip(_COMPARED, _CLOSE, strict=True):
+            done |= (behind > close) & (iteration + 1 >= since)
         running = leads | (behind <= _OUTRUN)
         at_rest, going = np.flatnonzero(done & running), np.flatnonzero(~done & running)
         going = _unlike(boxes, metric, going[np.lexsort((whole[going], ~leads[going]))])
