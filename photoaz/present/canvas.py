@@ -28,8 +28,8 @@ class Canvas(Protocol):
     def sector(self, name: str, centre: Point, azimuth_deg: float, half_deg: float, inner: float, outer: float) -> None:
         """A sector, or a piece of a ring, azimuth +- half, between two radii."""
 
-    def text(self, name: str, at: Point, words: str, anchor: str = "middle") -> None:
-        """A line of text on its baseline. anchor: 'start', 'middle' or 'end'."""
+    def text(self, name: str, at: Point, words: str, anchor: str = "middle", whole: str = "") -> None:
+        """A line of text on its baseline. anchor: 'start', 'middle' or 'end'. whole: what it is shortened from."""
 
     def text_width(self, words: str, letter: float) -> float:
         """About how long a line of text of this letter size is."""
@@ -42,11 +42,14 @@ class Svg:
         self.size = wide, high
         self._parts: list[str] = []
 
-    def element(self, tag: str, name: str = "", words: str | None = None, **attributes: float | str) -> None:
+    def element(
+        self, tag: str, name: str = "", words: str | None = None, title: str = "", **attributes: float | str
+    ) -> None:
         """Any element. name: its class; attributes: numbers to a tenth, underscores of their names as hyphens."""
         given = {"class": name, **attributes} if name else attributes
         told = "".join(f' {k.replace("_", "-")}="{escaped(_number(v))}"' for k, v in given.items())
-        self._parts.append(f"<{tag}{told}/>" if words is None else f"<{tag}{told}>{escaped(words)}</{tag}>")
+        about = f"<title>{escaped(title)}</title>" if title else ""
+        self._parts.append(f"<{tag}{told}/>" if words is None else f"<{tag}{told}>{about}{escaped(words)}</{tag}>")
 
     def line(self, name: str, *points: Point) -> None:
         if len(points) == 2:
@@ -75,8 +78,9 @@ class Svg:
         way = f"L {close} A {inner:.1f} {inner:.1f} 0 {large} 0 {back}" if inner > 0.0 else f"L {_pair(centre)}"
         self.path(name, f"M {start} A {outer:.1f} {outer:.1f} 0 {large} 1 {end} {way} Z")
 
-    def text(self, name: str, at: Point, words: str, anchor: str = "middle") -> None:
-        self.element("text", name, words, x=at[0], y=at[1], text_anchor=anchor)
+    def text(self, name: str, at: Point, words: str, anchor: str = "middle", whole: str = "") -> None:
+        title = whole if whole != words else ""
+        self.element("text", name, words, title=title, x=at[0], y=at[1], text_anchor=anchor)
 
     def text_width(self, words: str, letter: float) -> float:
         return 0.62 * letter * len(words)  # as sans-serif fonts have it in bold

@@ -108,7 +108,7 @@ def budget_svg(budget: Sequence[BudgetShare]) -> str:
     for k, (source, share, u95) in enumerate(shown):
         y, wide = 3.0 + step * k, max(room * share, 0.8)
         percent = f"{100.0 * share:.0f} %" if share >= 0.005 else "< 1 %"
-        svg.text("figure", (left - 5.0, y + 9.0), shortened(source, 26), "end")
+        svg.text("figure", (left - 5.0, y + 9.0), shortened(source, 26), "end", source)
         svg.rect("bar", (left, y + 1.0), wide, 10.0)
         svg.text("figure", (left + wide + 4.0, y + 9.0), f"{percent}, ± {u95:.2g}°", "start")
         said.append(f"{source} {percent} (± {u95:.2g}°)")

@@ -8,7 +8,7 @@ from PIL import Image
 
 from photoaz.present.charts import Axis
 from photoaz.present.dial import Pixels
-from photoaz.present.pens import fitted_lines, text_width
+from photoaz.present.pens import fitted_lines, shortened_to, text_width
 from photoaz.present.words import short_label
 from photoaz.result import CommonMode
 
@@ -24,7 +24,7 @@ def draw_departures(common: CommonMode, site_id: str, width_px: int, letter_px: 
     of its U95; zero, where reading and photos agree, a black line. Antennas that stand apart are vermilion. Below, it
     is said in words.
     """
-    names = [short_label(d.antenna_id, site_id) for d in common.departures]
+    names = [shortened_to(short_label(d.antenna_id, site_id), letter_px, 0.4 * width_px) for d in common.departures]
     left = max(text_width(name, letter_px) for name in names) + letter_px
     step, top = round(1.5 * letter_px), round(1.8 * letter_px)
     bottom = top + step * len(names)

@@ -119,7 +119,8 @@ class Pixels:
         back = [out(centre, a, inner) for a in reversed(turns)] if inner > 0.0 else [centre]
         self.polygon(name, *(out(centre, a, outer) for a in turns), *back)
 
-    def text(self, name: str, at: Point, words: str, anchor: str = "middle") -> None:
+    def text(self, name: str, at: Point, words: str, anchor: str = "middle", whole: str = "") -> None:
+        del whole  # pixels have no room for it; the page's own text names it
         self._texts.append((name, at, words, anchor))
 
     def text_width(self, words: str, letter: float) -> float:

@@ -185,10 +185,11 @@ def draw_plan(
     if layout.columns:
         _columns(canvas, layout, directions)
     else:
+        whole = {shortened(a.label, 18): a.label for a in antennas}
         for names, (left, top, right, _) in name_places(canvas, layout, antennas, taken):
             for k, name in enumerate(names):
                 at = 0.5 * (left + right), top + layout.letter * (0.85 + 1.05 * k)
-                canvas.text("name blue halo", at, name)
+                canvas.text("name blue halo", at, name, whole=whole.get(name, ""))
     if not layout.dial:
         _scale_bar(canvas, layout, scale)
 
@@ -267,7 +268,7 @@ def _landmarks(canvas: Canvas, layout: PlanLayout, landmarks: Sequence[tuple[flo
     for bearing, name in landmarks:
         a, b, words = (out(layout.middle, bearing, layout.reach + more) for more in (12.0, 24.0, 34.0))
         canvas.line("rim", a, b)
-        canvas.text("mark halo", (words[0], words[1] + 3.0), shortened(name, 20), _anchor(bearing))
+        canvas.text("mark halo", (words[0], words[1] + 3.0), shortened(name, 20), _anchor(bearing), name)
 
 
 def _anchor(bearing_deg: float) -> str:

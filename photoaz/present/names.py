@@ -101,10 +101,12 @@ def draw_block(title: str, note: str, rows: Sequence[NameRow], width_px: int, le
     second += gap if second else 0.0
     narrow = first + second > 0.6 * width_px
     indent = 1.2 * letter_px if narrow else first + second
+    names = [fitted_lines(row.name, letter_px, width_px - second - 2.0 * gap) if narrow else [row.name] for row in rows]
     head = fitted_lines(f"{title}  {note}" if note else title, letter_px, width_px)
     texts = [fitted_lines(row.text, letter_px, width_px - indent) if row.text else [] for row in rows]
     step = _LEADING * letter_px
-    lines = len(head) + sum(len(text) + 1 if narrow else max(1, len(text)) for text in texts)
+    tall = [len(name) + len(text) if narrow else max(1, len(text)) for name, text in zip(names, texts, strict=True)]
+    lines = len(head) + sum(tall)
     block = Image.new("RGB", (width_px, math.ceil(step * (lines + 0.3))), WHITE)
     draw = ImageDraw.Draw(block)
     y = 0.0
@@ -116,11 +118,12 @@ def draw_block(title: str, note: str, rows: Sequence[NameRow], width_px: int, le
             write(draw, (0, y), line, letter_px, colour=PALE)
         y += step
     y += 0.3 * step
-    for row, text in zip(rows, texts, strict=True):
-        write(draw, (0, y), row.name, letter_px, bold=True)
+    for row, name, text in zip(rows, names, texts, strict=True):
+        for k, part in enumerate(name):
+            write(draw, (0, y + k * step), part, letter_px, bold=True)
         tag = BLUE if row.tag.endswith("%") else row.colour
-        write(draw, (first, y), row.tag, letter_px, colour=tag)
-        y += step if narrow else 0.0
+        write(draw, (min(first, width_px - second), y), row.tag, letter_px, colour=tag)
+        y += step * len(name) if narrow else 0.0
         for line in text:
             write(draw, (indent, y), line, letter_px, colour=INK if row.colour == PLUM else row.colour)
             y += step

@@ -273,7 +273,7 @@ def _tile(picture: Image.Image, item: Shown, how_many: int) -> Image.Image:
     margins = (max(0.18 * width, 0.05 * height, 5.0), max(0.08 * height, 0.2 * width, 5.0))
     scale = min(tall / height, _MAX_ENLARGEMENT, _MAX_TILE_WIDTH / (width + 2.0 * margins[0]))
     pair = plain_and_fitted(picture, item.view, margins, scale, OUTLINE, INNER)
-    lines = _caption(item)
+    lines = _caption(item, max(pair.width, _MAX_TILE_WIDTH / 2))
     words = max(pens.text_width(text, size) for text, size, *_ in lines)
     tile = Image.new("RGB", (max(pair.width, math.ceil(words)), pair.height + 14 + _caption_height(lines)), pens.WHITE)
     tile.paste(pair, (0, 0))
@@ -292,14 +292,16 @@ def _caption_height(lines: Sequence[_Line]) -> int:
     return math.ceil(sum(_LEADING * size for _, size, _ in lines))
 
 
-def _caption(item: Shown) -> list[_Line]:
+def _caption(item: Shown, width_px: float) -> list[_Line]:
+    """What stands below an antenna, its id broken to a width."""
     antenna, view = item.antenna, item.view
     azimuth = (
         "no azimuth"
         if antenna.azimuth_true_deg is None
         else format_azimuth_deg(antenna.azimuth_true_deg, antenna.u95_deg)
     )
-    lines: list[_Line] = [(antenna.antenna_id, _CAPTION, pens.INK), (azimuth, _CAPTION, pens.BLUE)]
+    name = pens.fitted_lines(antenna.antenna_id, _CAPTION, width_px)
+    lines: list[_Line] = [*((line, _CAPTION, pens.INK) for line in name), (azimuth, _CAPTION, pens.BLUE)]
     for other in antenna.alternatives:
         text = f"or {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} ({percent(other.probability)})"
         lines.append((text, _SMALL, pens.BLUE))

@@ -7,7 +7,20 @@ from dataclasses import dataclass
 
 from PIL import Image, ImageDraw
 
-from photoaz.present.pens import INK, PLUM, PURPLE, WHITE, YELLOW, Colour, Pen, Point, stroke, text_width, write
+from photoaz.present.pens import (
+    INK,
+    PLUM,
+    PURPLE,
+    WHITE,
+    YELLOW,
+    Colour,
+    Pen,
+    Point,
+    shortened_to,
+    stroke,
+    text_width,
+    write,
+)
 from photoaz.present.window import Bounds, Window, bounds_of, ellipse, hull, rectangle, window_about
 
 _FITTED = Pen(core=YELLOW, width=1.8, casing=1.2)
@@ -120,8 +133,9 @@ def _names(view: Image.Image, window: Window, marks: Marks, letter_px: int) -> N
         ([(place.label, place.box()) for place in marks.expected], PLUM, small),
     ]
     for named, colour, letter in groups:
-        for text, (left, top, right, bottom) in sorted(named, key=lambda n: n[1][0]):
+        for name, (left, top, right, bottom) in sorted(named, key=lambda n: n[1][0]):
             (x0, y0), (x1, y1) = window.at((left, top)), window.at((right, bottom))
+            text = shortened_to(name, letter, 0.4 * view.width)
             width = text_width(text, letter)
             x, y = _free((x0 + x1) / 2.0, y0, y1, (width, letter), view.size, taken)
             taken.append((x - width / 2.0, y - letter / 2.0, x + width / 2.0, y + letter / 2.0))

@@ -85,18 +85,46 @@ def font(size_px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 
 def text_width(text: str, size_px: int) -> float:
     """Length of a line of text [px]."""
-    return float(font(size_px).getlength(text))
+    return float(font(size_px).getlength(_one_line(text)))
+
+
+def _one_line(text: str) -> str:
+    """Without line ends, which Pillow would draw as several lines or not at all."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
 
 
 def fitted_lines(text: str, size_px: int, width_px: float) -> list[str]:
-    """Text broken at blanks into lines of at most `width_px`."""
+    """Text broken at blanks into lines of at most `width_px`; a word that is longer by itself is broken anywhere."""
     lines: list[str] = []
-    for word in text.split(" "):
+    for word in text.split():
         if lines and text_width(f"{lines[-1]} {word}", size_px) <= width_px:
             lines[-1] += f" {word}"
+            continue
+        while (fits := _that_fit(word, size_px, width_px)) < len(word):
+            lines.append(word[: max(fits, 1)])
+            word = word[max(fits, 1) :]
+        lines.append(word)
+    return [line for line in lines if line] or [""]
+
+
+def shortened_to(text: str, size_px: int, width_px: float) -> str:
+    """Text in one line of at most `width_px`, with an ellipsis where it is longer."""
+    text = " ".join(text.split())
+    if text_width(text, size_px) <= width_px:
+        return text
+    return text[: _that_fit(text, size_px, width_px - text_width("…", size_px))] + "…"
+
+
+def _that_fit(text: str, size_px: int, width_px: float) -> int:
+    """How many letters of a line fit into a width."""
+    least, most = 0, len(text)
+    while least < most:
+        middle = (least + most + 1) // 2
+        if text_width(text[:middle], size_px) <= width_px:
+            least = middle
         else:
-            lines.append(word)
-    return lines
+            most = middle - 1
+    return least
 
 
 def write(
@@ -111,7 +139,7 @@ def write(
     halo: bool = False,
 ) -> None:
     """A line of text. halo: a white rim, so that it reads on a photo or over lines."""
-    face = font(size_px)
+    face, text = font(size_px), _one_line(text)
     if halo:
         draw.text(at, text, fill=WHITE, font=face, anchor=anchor, stroke_width=max(3, size_px // 8), stroke_fill=WHITE)
     draw.text(

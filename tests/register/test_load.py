@@ -130,7 +130,7 @@ SLIPS = [
     ("antenna_width_m", "-0.3", "metres, 0.05 to 5"),
     ("position", "1.5", "not a whole number"),
     ("position", "0", "1, 2, 3"),
-    ("reading_u95_deg", "0", "above 0"),
+    ("reading_u95_deg", "0", "0.001 to 180"),
     ("reading_k", "0.5", "coverage factor"),
     ("reading_date", "31.05.2024", "a date like 2024-05-31"),
     ("reading_date", "2024-13-01", "a date like 2024-05-31"),

@@ -110,7 +110,7 @@ def _row(
         return top + 0.5 * _ROW + 2.0 - inner * (v - middle) / spread
 
     svg.rect("lane", (_LEFT, top + 2.0), _RIGHT - _LEFT, _ROW - 4.0)
-    svg.text("name", (_LEFT - 8.0, top + 0.5 * _ROW + 4.0), shortened(name, 20), "end")
+    svg.text("name", (_LEFT - 8.0, top + 0.5 * _ROW + 4.0), shortened(name, 20), "end", name)
     if against is not None and design is not None:
         y = y_of(against)
         svg.line("design", (_LEFT, y), (_RIGHT, y))

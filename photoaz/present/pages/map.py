@@ -138,8 +138,8 @@ def _svg(
 
 def _names(
     spots: Sequence[SiteRow], places: Sequence[tuple[float, float]], inside: Sequence[bool]
-) -> Iterator[tuple[float, float, str, str]]:
-    """Site ids beside their marks where there are few, with place and anchor; none that would cover another."""
+) -> Iterator[tuple[float, float, str, str, str]]:
+    """Site ids, short and whole, beside their marks where there are few, with place and anchor; none covers another."""
     taken: list[tuple[float, float, float]] = []
     for s, (x, y), shown in zip(spots, places, inside, strict=True):
         name = shortened(s.site_id, 22)
@@ -149,4 +149,4 @@ def _names(
         if not shown or any(abs(y - v) < 16.0 and left < b and a < left + wide for a, b, v in taken):
             continue
         taken.append((left, left + wide, y))
-        yield x + (10.0 if right else -10.0), y + 5.0, "start" if right else "end", name
+        yield x + (10.0 if right else -10.0), y + 5.0, "start" if right else "end", name, s.site_id
