@@ -57,6 +57,8 @@ def search(
     grown = set()
     reached = [-math.inf] * len(references)
     while True:
+        # what has fallen behind is followed without exchanges alone
+        states = {key: x for key, x in states.items() if x.swap == 0 or x.log_posterior > best - _KEEP}
         full = [x for key, x in states.items() if len(x.faults) >= 2 and key not in grown]
         front = sorted((x for x in full if x.log_posterior > best - _KEEP), key=lambda x: -x.log_posterior)[:_BEAM]
         plain = [x for x in _best_without_exchange(full, len(references)) if x not in front]

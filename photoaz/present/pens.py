@@ -47,12 +47,16 @@ def dashes(points: Sequence[Point], pattern: tuple[float, ...]) -> list[list[Poi
     """Cut a polyline into the pieces that a pen draws; the whole line where there is no pattern."""
     if not pattern:
         return [list(points)]
-    from shapely import LineString
-    from shapely.ops import substring
-
-    line, (drawn, left_out) = LineString(points), pattern
-    starts = np.arange(0.0, line.length, drawn + left_out)
-    return [[(x, y) for x, y in substring(line, at, at + drawn).coords] for at in starts]
+    place, (drawn, left_out) = np.asarray(points, float), pattern
+    upto = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(place, axis=0).T))])
+    out: list[list[Point]] = []
+    for start in np.arange(0.0, upto[-1], drawn + left_out).tolist():
+        end = min(start + drawn, upto[-1])
+        corners = upto[(upto > start) & (upto < end)]
+        at = np.concatenate([[start], corners, [end]])
+        xs, ys = (np.interp(at, upto, place[:, k]).tolist() for k in (0, 1))
+        out.append(list(zip(xs, ys, strict=True)))
+    return out
 
 
 def stroke(picture: Image.Image, points: Sequence[Point], pen: Pen) -> None:

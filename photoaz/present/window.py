@@ -34,8 +34,10 @@ class Window:
 
     def cut(self, picture: Image.Image) -> Image.Image:
         """The enlargement."""
-        how = Image.Resampling.LANCZOS if self.scale < 1.0 else Image.Resampling.BICUBIC
-        return picture.resize(self.size(), how, box=self.box)
+        if self.scale >= 1.0:
+            return picture.resize(self.size(), Image.Resampling.BICUBIC, box=self.box)
+        # averaged in whole blocks first where it is made much smaller: a fifth of the time
+        return picture.resize(self.size(), Image.Resampling.LANCZOS, box=self.box, reducing_gap=2.0)
 
 
 def bounds_of(points: Sequence[Point]) -> Bounds:
