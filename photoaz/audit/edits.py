@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from photoaz.errors import InputError, PhotoazError
 from photoaz.register.model import Control, Pick
+from photoaz.register.toml import is_finite
 from photoaz.result import AntennaResult, ById, DeskDecision, RevisitItem, SiteResult
 
 if TYPE_CHECKING:
@@ -307,14 +308,14 @@ def pick_of(photo: str, body: Mapping[str, Any]) -> Pick:
     corners = body.get("corners_px")
     if corners is not None and (not isinstance(corners, (list, tuple)) or len(corners) != 4):
         raise LogError("corners_px: wanted 4 points")
-    points = None if corners is None else tuple(_point(p) for p in corners)
+    points = None if corners is None else tuple(point_of(p) for p in corners)
     seed = body.get("seed_px")
     if points is None and seed is None:
         raise LogError("a mark needs corners_px (four points) or seed_px (one)")
     return Pick(
         photo=photo,
         antenna_id=str(body.get("antenna_id", "")),
-        seed_px=None if seed is None else _point(seed),
+        seed_px=None if seed is None else point_of(seed),
         corners_px=points,
         exact=bool(body.get("exact", False)),
     )
@@ -324,7 +325,7 @@ def control_of(photo: str, body: Mapping[str, Any]) -> Control:
     """Of a control's fields, `kind` and what that kind needs; u95 where blank as in a table. Raises LogError."""
     from photoaz.register.load import control_of_cells
 
-    pixel, tip = (None if body.get(k) is None else _point(body[k]) for k in ("pixel", "tip_px"))
+    pixel, tip = (None if body.get(k) is None else point_of(body[k]) for k in ("pixel", "tip_px"))
     cells = {"photo": photo or "-", "kind": str(body.get("kind", "")), "name": str(body.get("name", ""))}
     for column in ("lat_deg", "lon_deg", "height_m", "azimuth_true_deg", "value_deg", "u95"):
         value = _number(body.get(column), column)
@@ -375,7 +376,8 @@ def _area(points: Sequence[tuple[float, float]]) -> float:
     )
 
 
-def _point(value: Any) -> tuple[float, float]:
+def point_of(value: Any) -> tuple[float, float]:
+    """A pair of numbers, pixels. Raises LogError where it is none."""
     if isinstance(value, (list, tuple)) and len(value) == 2:
         x, y = (_number(v, "pixel") for v in value)
         if x is not None and y is not None and max(abs(x), abs(y)) <= 1e6:
@@ -386,6 +388,6 @@ def _point(value: Any) -> tuple[float, float]:
 def _number(value: Any, name: str) -> float | None:
     if value is None or value == "":
         return None
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or value != value or abs(value) == float("inf"):
+    if not is_finite(value):
         raise LogError(f"{name}: found {value!r}; wanted a number")
     return float(value)

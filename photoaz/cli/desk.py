@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import secrets
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,14 +22,20 @@ if TYPE_CHECKING:
     from photoaz.desk.session import Given
 
 PORT = 8377
+TOKEN_VARIABLE = "PHOTOAZ_DESK_TOKEN"
 
 
 @main.command(short_help="Look at an audit's results in a browser, correct and decide.")
 @click.argument("folder", metavar="DIR", type=OLD_FOLDER)
 @click.option("--port", metavar="N", type=click.IntRange(0, 65535), help=f"[default: {PORT}, or another that is free]")
 @click.option("--host", metavar="H", default="127.0.0.1", show_default=True, help="Where to listen.")
-@click.option("--token", metavar="T", help="Who does not know it is refused; needed where --host is not this machine.")
-@click.option("--no-browser", is_flag=True, help="Only print the address.")
+@click.option(
+    "--token-file",
+    metavar="F",
+    type=FILE,
+    help=f"A file with a token, without which nothing is answered. [{TOKEN_VARIABLE}; made where --host is given]",
+)
+@click.option("--no-browser", is_flag=True, help="Only print the address, as where there is a token.")
 @click.option(
     "--register", metavar="R", type=FILE, help="DIR is a folder of photos that has no audit yet: its register."
 )
@@ -43,7 +50,7 @@ def desk(
     folder: Path,
     port: int | None,
     host: str,
-    token: str | None,
+    token_file: Path | None,
     no_browser: bool,
     register: Path | None,
     columns: Path | None,
@@ -63,13 +70,9 @@ def desk(
     from photoaz.desk.guard import is_loopback
     from photoaz.present.folder import NOTE, STORE
 
-    if not is_loopback(host) and not token:
-        wanted = "--token T as well, as other machines can then reach the desk"
-        raise InputError(Fault(file="--host", found=host, wanted=wanted))
-    if token is not None and (len(token) < 8 or not token.isascii() or not token.isprintable() or " " in token):
-        raise InputError(
-            Fault(file="--token", found="one that is too easily guessed", wanted="8 or more letters and digits")
-        )
+    token = token_of(token_file)
+    if token is None and not is_loopback(host):
+        token = secrets.token_urlsafe(24)
     if out is not None and register is None:
         raise InputError(Fault(file="--out", found=str(out), wanted="--register R as well"))
     if columns is not None and register is None:
@@ -82,6 +85,21 @@ def desk(
         )
         raise InputError(Fault(file=folder, found="no results of an audit", wanted=wanted))
     _serve(results, host, port, token, no_browser)
+
+
+def token_of(file: Path | None) -> str | None:
+    """The token that a file holds, else the environment; None where there is none. Never of the command line, which
+    every user of a machine can read. Raises InputError where it is too easily guessed.
+    """
+    where = TOKEN_VARIABLE if file is None else str(file)
+    token = os.environ.get(TOKEN_VARIABLE) if file is None else file.read_text("utf-8", "replace")[:1000].strip()
+    if not token and file is None:
+        return None
+    if not token or len(token) < 8 or not token.isascii() or not token.isprintable() or " " in token:
+        raise InputError(
+            Fault(file=where, found="a token that is too easily guessed", wanted="8 or more letters and digits")
+        )
+    return token
 
 
 def _serve(results: Path, host: str, port: int | None, token: str | None, no_browser: bool) -> None:
@@ -98,9 +116,9 @@ def _serve(results: Path, host: str, port: int | None, token: str | None, no_bro
     opened = Desk(store, StorePlace.of(results).address, given_by(store, results), results)
 
     def ready(url: str) -> None:
-        say(f"the desk is at {url}")
+        click.echo(f"photoaz: the desk is at {url}", err=True)  # with its token: nobody could open it without
         say("Ctrl-C ends it; nothing that was done is lost")
-        if not no_browser:
+        if not no_browser and token is None:  # a browser's command line shows to every user of the machine
             import webbrowser
 
             webbrowser.open(url)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import math
 import re
 from collections.abc import Awaitable, Callable, Collection
 from contextlib import asynccontextmanager
@@ -10,13 +12,14 @@ from functools import wraps
 from importlib import resources
 from typing import Any
 
+from anyio import CapacityLimiter, to_thread
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from photoaz.audit.edits import LogError
+from photoaz.audit.edits import LogError, point_of
 from photoaz.desk.exports import controls_csv, decisions_csv, picks_csv
 from photoaz.desk.guard import Guard
 from photoaz.desk.plumb import roll_of_plumb_line
@@ -31,6 +34,10 @@ from photoaz.present.manual import manual_html
 
 #: seconds that a request waits for the solver before it says 'not yet'
 PATIENCE_S = 20.0
+#: and how many do that at once; more wait for their turn to wait
+MOST_WAITING = 200
+#: of a whole number, more than any pixel or row has
+MOST_DIGITS = 16
 _TYPES = {"html": "text/html", "css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 
@@ -42,6 +49,10 @@ Handler = Callable[[Desk, Request, Said], Answered]
 
 class _WrongError(Exception):
     """A request that makes no sense; says why."""
+
+
+class _MalformedError(Exception):
+    """A body that is no JSON, or holds what no page sends; says why."""
 
 
 def page_files() -> dict[str, tuple[bytes, str]]:
@@ -57,6 +68,8 @@ def page_files() -> dict[str, tuple[bytes, str]]:
 def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | None = None) -> Any:
     """The application. names, token: as `Guard`. The desk is closed when the application shuts down."""
     files = page_files()
+    # whoever waits for the solver holds a thread: of these there are more, and not those of the others
+    waiting = CapacityLimiter(MOST_WAITING)
 
     def page(name: str) -> Callable[[Request], Awaitable[Response]]:
         data, kind = files[name]
@@ -66,13 +79,15 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
 
         return serve
 
-    def asked(handler: Handler) -> Callable[[Request], Awaitable[Response]]:
+    def asked(handler: Handler, limiter: CapacityLimiter | None = None) -> Callable[[Request], Awaitable[Response]]:
         @wraps(handler)
         async def answer(request: Request) -> Response:
             try:
-                said = await _body(request) if request.method == "POST" else {}
-                done = await run_in_threadpool(handler, desk, request, said)
+                said = _body(await request.body()) if request.method == "POST" else {}
+                done = await to_thread.run_sync(handler, desk, request, said, limiter=limiter)
                 return done if isinstance(done, Response) else JSONResponse(done)
+            except _MalformedError as e:
+                return JSONResponse({"error": str(e)}, 400)
             except (_WrongError, LogError) as e:
                 return JSONResponse({"error": str(e)}, 422)
             except NothingThereError as e:
@@ -95,7 +110,7 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
         Route("/api/audit", asked(_audit)),
         Route("/api/sites", asked(_sites)),
         Route("/api/site", asked(_site)),
-        Route("/api/solved", asked(_solved)),
+        Route("/api/solved", asked(_solved, waiting)),
         Route("/api/act", asked(_act), methods=["POST"]),
         Route("/api/plumb", asked(_plumb), methods=["POST"]),
         Route("/tile/{digest}/{level:int}/{x:int}/{y:int}.jpg", asked(_tile)),
@@ -186,14 +201,40 @@ def _solved(desk: Desk, request: Request, _said: Said) -> Answered:
     return answer_view(desk.solver.answer(site_id, ticket, PATIENCE_S, whole=whole))
 
 
-async def _body(request: Request) -> Said:
+def _body(raw: bytes) -> Said:
+    """An object of JSON with text and numbers that can be kept and reckoned with. Raises _MalformedError."""
+
+    def no_number(text: str) -> Any:
+        raise ValueError(f"{text[:20]} is no number")
+
     try:
-        body = await request.json()
-    except ValueError:
-        raise _WrongError("the body is no JSON") from None
+        body = json.loads(
+            raw.decode("utf-8"),
+            parse_constant=no_number,
+            parse_float=lambda text: float(text) if math.isfinite(float(text)) else no_number(text),
+            parse_int=lambda text: int(text) if len(text) <= MOST_DIGITS else no_number(text),
+        )
+        _check_text(body)
+    except RecursionError:
+        raise _MalformedError("the body is nested too deep") from None
+    except ValueError as e:
+        raise _MalformedError(f"the body is no JSON that can be used ({e})") from None
     if not isinstance(body, dict):
-        raise _WrongError("wanted an object")
+        raise _MalformedError("wanted an object")
     return body
+
+
+def _check_text(value: Any) -> None:
+    """Raise ValueError where a text holds half a letter of UTF-16, or a zero byte, which databases refuse."""
+    if isinstance(value, str):
+        value.encode("utf-8")
+        if "\0" in value:
+            raise ValueError("a text with a zero byte")
+    elif isinstance(value, dict | list):
+        for one in value:
+            _check_text(one)
+        if isinstance(value, dict):
+            _check_text(list(value.values()))
 
 
 def _act(desk: Desk, request: Request, said: Said) -> Answered:
@@ -210,10 +251,7 @@ def _act(desk: Desk, request: Request, said: Said) -> Answered:
 def _plumb(desk: Desk, request: Request, said: Said) -> Answered:
     """The roll that a plumb line tells, before it is set."""
     site_id, photo, line = _site_id(request), said.get("photo"), said.get("line_px")
-    try:
-        ends = tuple((float(x), float(y)) for x, y in line or ())
-    except (TypeError, ValueError):
-        ends = ()
+    ends = tuple(map(point_of, line)) if isinstance(line, list) else ()
     if not isinstance(photo, str) or len(ends) != 2:
         raise _WrongError("wanted photo (its name) and line_px (two points)")
     now = desk.site(site_id)

@@ -22,6 +22,7 @@ LOOPBACK_NAMES = frozenset(("localhost", "127.0.0.1", "::1"))
 OWN_HEADER = "x-photoaz-desk"
 COOKIE = "photoaz_desk"
 MOST_BYTES = 1_000_000
+TOO_LARGE = f"Wanted a body of known length, at most {MOST_BYTES} bytes."
 
 #: everything from the desk itself and nothing from elsewhere; no inline script, no inline style, in nobody's frame
 POLICY = "; ".join(
@@ -110,6 +111,12 @@ class Guard:
                 )
                 await PlainTextResponse(why + "\n", 401)(scope, receive, guarded)
                 return
+        if scope["method"] == "POST":
+            body = await _taken(receive)
+            if body is None:
+                await PlainTextResponse(TOO_LARGE + "\n", 413)(scope, receive, guarded)
+                return
+            receive = _again(body, receive)
         await self.app(scope, receive, guarded)
 
     def _refusal(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
@@ -133,9 +140,11 @@ class Guard:
             return 403, f"Only the desk's own page may change anything (it sends {OWN_HEADER})."
         if headers.get("content-type", "").split(";")[0].strip() != "application/json":
             return 415, "Wanted JSON (content-type application/json)."
+        if "transfer-encoding" in headers:
+            return 400, "Wanted a body of known length, not in chunks."
         length = headers.get("content-length", "")
-        if not length.isdigit() or int(length) > MOST_BYTES:
-            return 413, f"Wanted a body of known length, at most {MOST_BYTES} bytes."
+        if not length.isdigit() or len(length) > 12 or int(length) > MOST_BYTES:
+            return 413, TOO_LARGE
         return None
 
     def _right(self, token: str | None) -> bool:
@@ -154,6 +163,28 @@ class Guard:
         except CookieError:
             return False
         return cookie is not None and self._right(cookie.value)
+
+
+async def _taken(receive: Receive) -> bytes | None:
+    """A request's body; None where it is larger than any may be, whatever its header said."""
+    body, more = b"", True
+    while more:
+        message = await receive()
+        body += message.get("body", b"")
+        more = message["type"] == "http.request" and message.get("more_body", False)
+        if len(body) > MOST_BYTES:
+            return None
+    return body
+
+
+def _again(body: bytes, receive: Receive) -> Receive:
+    """The body that was taken already, then whatever comes after it."""
+    left: list[Message] = [{"type": "http.request", "body": body, "more_body": False}]
+
+    async def told() -> Message:
+        return left.pop() if left else await receive()
+
+    return told
 
 
 def _plain(host: str) -> bool:

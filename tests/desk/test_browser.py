@@ -319,8 +319,9 @@ def test_the_desk_that_went_away_is_said(browser: Any, results: Path) -> None:
     context.close()
 
 
-def test_with_a_token(browser: Any, results: Path) -> None:
-    with served(results, "--token", "long-enough-word") as url, page_of(browser, url) as page:
+def test_with_a_token(browser: Any, results: Path, tmp_path: Path) -> None:
+    (tmp_path / "token").write_text("long-enough-word")
+    with served(results, "--token-file", str(tmp_path / "token")) as url, page_of(browser, url) as page:
         page.wait_for_selector("table.sites a")
         assert "token" not in page.url
 

@@ -134,7 +134,7 @@ SLIPS = [
     ("reading_k", "0.5", "coverage factor"),
     ("reading_date", "31.05.2024", "a date like 2024-05-31"),
     ("reading_date", "2024-13-01", "a date like 2024-05-31"),
-    ("site_position_u_m", "-3", "above 0"),
+    ("site_position_u_m", "-3", "0.001 to"),
     ("antenna_id", "", "found nothing"),
 ]
 
