@@ -47,7 +47,7 @@ def _wrong(key: str, value: object) -> str | None:
         return None if isinstance(value, str) and 0 < len(value) <= 20 and value.isprintable() else "1 to 20 letters"
     most = 1000.0 if key == "years" else MOST
     if not is_finite(value) or not 0.0 <= value <= most:
-        return f"a number, 0 to {most:g}"
+        return f"a number, 0 or more, up to {most:g}"
     return "years above 0" if key == "years" and value == 0.0 else None
 
 

@@ -1,4 +1,4 @@
-"""Fuzz the readers of photos' metadata or of tables for as long as asked:
+"""Fuzz the readers of photos' metadata or of tables, or whole commands, for as long as asked:
 
     python tests/fuzz/fuzz.py metadata --seconds 600 --out found
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import random
+import re
 import resource
 import sys
 import time
@@ -22,15 +23,22 @@ try:
 except ImportError:
     atheris = None
 
-SLOW_S = 2.0
+#: seconds of processor time that are too many; of a whole command
+SLOW_S, SLOW_COMMAND_S = 2.0, 60.0
 MAX_BYTES = 1 << 16
+#: what stands in a text as one thing, and what may stand there instead
+_TOKEN = re.compile(rb'"[^"\n]*"|-?\d[\d.eE+-]*|[A-Za-z_]{3,}')
+_VALUES = (
+    *(b"null", b"[]", b"{}", b"true", b"-1", b"0", b"1e308", b"1e-300", b"-1e9", b"90.0000001", b"361", b'"x"', b'""'),
+    *(b"[[]]", b'{"a": []}', b"12345678901234567890", b"photo", b"bearing", b"standpoint", b"2024-02-30", b"9999"),
+)
 
 
 class Watch:
     """Runs inputs, keeps what went wrong once for each place in the code."""
 
-    def __init__(self, target, out: Path) -> None:
-        self.target, self.out = target, out
+    def __init__(self, target, out: Path, slow_s: float = SLOW_S) -> None:
+        self.target, self.out, self.slow_s = target, out, slow_s
         self.tried, self.slowest = 0, 0.0
         self.kinds: set[str] = set()
 
@@ -45,7 +53,7 @@ class Watch:
             self.keep(f"{type(e).__name__}-{Path(ours[-1].filename).stem}-{ours[-1].lineno}", data)
         took = time.process_time() - start
         self.slowest = max(self.slowest, took)
-        if took > SLOW_S:
+        if took > self.slow_s:
             self.keep(f"slow-{data[:1].hex()}-{int(took)}", data)
 
     def keep(self, kind: str, data: bytes) -> None:
@@ -68,7 +76,7 @@ def mutated(data: bytes, others: list[bytes], words: tuple[bytes, ...], rng: ran
     out = bytearray(data)
     for _ in range(1 << rng.randrange(5)):
         at = rng.randrange(1, max(len(out), 2))
-        kind = rng.randrange(8)
+        kind = rng.randrange(9)
         if kind == 0 and len(out) > at:
             out[at] ^= 1 << rng.randrange(8)
         elif kind == 1 and len(out) > at:
@@ -88,27 +96,33 @@ def mutated(data: bytes, others: list[bytes], words: tuple[bytes, ...], rng: ran
             out[at:at] = out[at : at + rng.randrange(1, 60)] * rng.randrange(1, 5)
         elif kind == 7 and rng.random() < 0.2:
             del out[at:]
+        elif kind == 8 and (tokens := [m for m in _TOKEN.finditer(out) if m.start() > 0]):
+            token = rng.choice(tokens)
+            out[token.start() : token.end()] = rng.choice(_VALUES)
     return bytes(out[:MAX_BYTES])
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("target", choices=("metadata", "tables"))
+    parser.add_argument("target", choices=("metadata", "tables", "commands"))
     parser.add_argument("--seconds", type=int, default=600)
     parser.add_argument("--out", type=Path, default=Path("found"))
+    parser.add_argument("--seed", type=int, default=1, help="of the mutations, without atheris")
     parser.add_argument("--plain", action="store_true", help="by plain mutation even where atheris is there")
     given = parser.parse_args()
     sys.path.insert(0, str(Path(__file__).parent))
     if atheris is None or given.plain:
         import targets
 
-        watch = Watch(targets.TARGETS[given.target], given.out)
-        rng = random.Random(1)
+        slow_s = SLOW_COMMAND_S if given.target == "commands" else SLOW_S
+        watch = Watch(targets.TARGETS[given.target], given.out, slow_s)
+        rng = random.Random(given.seed)
         some = targets.seeds(given.target)
         end = time.monotonic() + given.seconds
         while time.monotonic() < end:
             watch(mutated(rng.choice(some), some, targets.WORDS, rng))
         print(watch.said())
+        print("\n".join(f"{n:6d} {what}" for what, n in sorted(targets.TRIED.items())))
         return bool(watch.kinds)
     with atheris.instrument_imports(include=["photoaz", "exifread", "targets"]):
         import targets

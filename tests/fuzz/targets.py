@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import json
 import logging
+import os
+import shutil
 import struct
 import tempfile
 import warnings
 import zlib
+from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
+from click.testing import CliRunner
+
 from photoaz.audit.doubts import edited_flags, time_flags
+from photoaz.cli import main
 from photoaz.errors import InputError
 from photoaz.judgement.costs import load_costs
 from photoaz.photo.calibration import load_calibration
@@ -30,6 +37,8 @@ from photoaz.register.priors import read_priors
 from photoaz.register.propose import propose_columns
 from photoaz.sample import sample_dir
 
+#: of a photo that a command is given, only the head is changed
+MOST_CHANGED = 4000
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
 _FRAME = bytes.fromhex("ffc00011080030004003012200021101031101ffda000c03010002110311003f00") + b"\0" * 8 + b"\xff\xd9"
 
@@ -116,13 +125,105 @@ def tables(data: bytes) -> None:
         path.unlink()
 
 
-TARGETS = {"metadata": metadata, "tables": tables}
+def _photo(name: str, data: bytes) -> Path:
+    """A photo in the place of the given name."""
+    (_PLACE / name).write_bytes(data)
+    return _PLACE / name
+
+
+@functools.cache
+def _small() -> bytes:
+    """A sample photo with its Exif, small enough to be solved in a second."""
+    from PIL import Image
+
+    held = io.BytesIO()
+    with Image.open(sample_dir() / "qlb014_8.jpg") as image:
+        image.resize((1200, 800)).save(held, "JPEG", exif=image.info["exif"])
+    return held.getvalue()
+
+
+@functools.cache
+def _estimates() -> bytes:
+    """What `estimate` says of it, with antennas that are seen."""
+    photos = [str(sample_dir() / f"qlb014_{k}.jpg") for k in (5, 8)]
+    register = str(sample_dir() / "register.csv")
+    return CliRunner().invoke(main, ["estimate", *photos, "--register", register, "--json"]).stdout_bytes
+
+
+def _of_small(k: int) -> bytes:
+    """A seed of the tables, about the small photo and the sample site."""
+    return seeds("tables")[k][1:].replace(b"a.jpg", b"small.jpg").replace(b",A1,", b",QLB-014-A1,")
+
+
+_AREA = (
+    b'{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {"height_m": 10}, "geometry": '
+    b'{"type": "LineString", "coordinates": [[-64.41, 46.2], [-64.40, 46.21]]}}]}'
+)
+_REGISTER = str(sample_dir() / "register.csv")
+#: how each command is called with one file that is not what it should be; {} stands for it
+COMMANDS: tuple[tuple[tuple[str, ...], str, Callable[[], bytes]], ...] = (
+    (("estimate", "{}", "--register", _REGISTER), "photo.jpg", _small),
+    (("estimate", "small.jpg", "--register", "{}"), "register.csv", lambda: Path(_REGISTER).read_bytes()),
+    (("estimate", "small.jpg", "--register", _REGISTER, "--controls", "{}"), "t.csv", lambda: _of_small(3)),
+    (("estimate", "small.jpg", "--register", _REGISTER, "--picks", "{}"), "t.csv", lambda: _of_small(4)),
+    (
+        ("estimate", "small.jpg", "--register", _REGISTER, "--costs", "{}"),
+        "c.toml",
+        lambda: b"visit = 300\nyears = 3\n",
+    ),
+    (("inspect", "{}", "--panels", "--json"), "photo.jpg", _small),
+    (("plan", "--register", _REGISTER, "--most", "1", "--estimates", "{}", "--json"), "e.json", _estimates),
+    (("plan", "--register", _REGISTER, "--trip", "{}"), "e.json", _estimates),
+    (("plan", "--register", _REGISTER, "--most", "1", "--area", "{}"), "area.json", lambda: _AREA),
+    (("plan", "--register", "{}", "--most", "1"), "register.csv", lambda: Path(_REGISTER).read_bytes()),
+    (("calibrate", "{}", "--pattern", "9x6", "--square-mm", "25", "--out", "camera.json"), "photo.jpg", _small),
+    (("audit", "{}", "--register", _REGISTER, "--out", "out", "--jobs", "1", "-q"), "photo.jpg", _small),
+    (
+        ("audit", "small.jpg", "--register", "{}", "--out", "out", "--jobs", "1", "-q"),
+        "r.csv",
+        lambda: seeds("tables")[0][1:],
+    ),
+)
+
+
+#: how often each command ended how
+TRIED: Counter[str] = Counter()
+
+
+def commands(data: bytes) -> None:
+    """A whole command, with one of its files as given. The first byte says which. Only exit codes are allowed out."""
+    if not data:
+        return
+    call, name, _ = COMMANDS[data[0] % len(COMMANDS)]
+    # pixels behind the part that is changed stay as they were
+    tail = _small()[MOST_CHANGED:] if name == "photo.jpg" else b""
+    path = _photo(name, data[1:] + tail)
+    _photo("small.jpg", _small().replace(b"photo.jpg", b"small.jpg"))
+    before = Path.cwd()
+    os.chdir(_PLACE)
+    try:
+        done = CliRunner().invoke(main, [str(path) if word == "{}" else word for word in call])
+        if done.exception is not None and not isinstance(done.exception, SystemExit):
+            raise done.exception
+        assert done.exit_code in (0, 1, 2), done.output
+        TRIED[f"{call[0]} {name}: exit code {done.exit_code}"] += 1
+    finally:
+        os.chdir(before)
+        path.unlink()
+        shutil.rmtree(_PLACE / "out", ignore_errors=True)
+
+
+TARGETS = {"metadata": metadata, "tables": tables, "commands": commands}
 
 
 def seeds(target: str) -> list[bytes]:
     """Good inputs to start from."""
     folder = sample_dir()
     out: list[bytes] = []
+    if target == "commands":
+        for k, (_, name, content) in enumerate(COMMANDS):
+            out.append(bytes([k]) + content()[: MOST_CHANGED if name == "photo.jpg" else None])
+        return out
     if target == "metadata":
         from PIL import Image
 
