@@ -20,7 +20,7 @@ _SIGNED_WITH = frozenset(
     )
 )
 _SCHEME = r"([a-z][a-z0-9+.\-]*://)"
-_DATABASE = re.compile(r"((?:postgres|mysql|mariadb)[a-z0-9+]*://[^\s:/@]*):\S*@", re.IGNORECASE)
+_DATABASE = re.compile(r"((?:postgres|mysql|mariadb)[a-z0-9+]*://[^\s:/@]*):.*@", re.IGNORECASE)
 _USER = re.compile(_SCHEME + r"([^\s/?#:@]*)(:?)[^\s/?#]*@", re.IGNORECASE)
 #: a colon begins a password, which may hold a slash by mistake, unless a port follows
 _ODD = re.compile(_SCHEME + r"([^\s:/?#@\[\]]*):(?!\d{0,5}(?:[/?#\s]|$))\S*@", re.IGNORECASE)

@@ -85,7 +85,7 @@ def audit_inputs(
 def about_run(command: str, options: Mapping[str, Any], inputs: AuditInputs, faults: Sequence[Fault]) -> dict[str, Any]:
     """How a run was called and with what, for the store and the report; ready for JSON."""
     return {
-        "command": without_secrets(command),
+        "command": command,
         "version": __version__,
         "libraries": libraries(),
         "paths": [without_secrets(path) for path in inputs.paths],

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from photoaz.addresses import without_secrets
 from photoaz.cli import group
 from photoaz.cli.streams import emit, emit_json, say
 from photoaz.errors import Fault, InputError
@@ -140,4 +141,4 @@ def show_results(results: Results, as_json: bool) -> None:
 
 def called_as() -> str:
     """The command line, for the record."""
-    return shlex.join(["photoaz", *sys.argv[1:]])
+    return shlex.join(["photoaz", *map(without_secrets, sys.argv[1:])])
