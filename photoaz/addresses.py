@@ -19,11 +19,12 @@ _SIGNED_WITH = frozenset(
         *("expires", "policy", "key-pair-id"),
     )
 )
-_SCHEME = r"([a-z][a-z0-9+.\-]*://)"
-_DATABASE = re.compile(r"((?:postgres|mysql|mariadb)[a-z0-9+]*://[^\s:/@]*):.*@", re.IGNORECASE)
-_USER = re.compile(_SCHEME + r"([^\s/?#:@]*)(:?)[^\s/?#]*@", re.IGNORECASE)
+# lengths are bounded: a text of a million letters is looked through in a second
+_SCHEME = r"([a-z][a-z0-9+.\-]{0,30}://)"
+_DATABASE = re.compile(r"((?:postgres|mysql|mariadb)[a-z0-9+]{0,30}://[^\s:/@]{0,300}):.{0,1000}@", re.IGNORECASE)
+_USER = re.compile(_SCHEME + r"([^\s/?#:@]{0,300})(:?)[^\s/?#]{0,1000}@", re.IGNORECASE)
 #: a colon begins a password, which may hold a slash by mistake, unless a port follows
-_ODD = re.compile(_SCHEME + r"([^\s:/?#@\[\]]*):(?!\d{0,5}(?:[/?#\s]|$))\S*@", re.IGNORECASE)
+_ODD = re.compile(_SCHEME + r"([^\s:/?#@\[\]]{0,300}):(?!\d{0,5}(?:[/?#\s]|$))\S{0,1000}@", re.IGNORECASE)
 _QUERY = re.compile(r"([?#])([^?#\s'\"<>]*)")
 
 
@@ -50,7 +51,7 @@ def _open_user(found: re.Match[str]) -> str:
 def _open_query(query: re.Match[str]) -> str:
     """A query, or what stands behind '#', without the parameters that nobody else may see."""
     named = [(one, one.partition("=")[0].lower()) for one in query[2].split("&")]
-    secret = {name for one, name in named if "=" in one and (_SECRET.fullmatch(name) or _KEY.fullmatch(one))}
+    secret = {name for one, name in named if "=" in one and (_SECRET.fullmatch(name[-300:]) or _KEY.fullmatch(one))}
     if any("sig" in name for name in secret):
         secret |= _SIGNED_WITH
     kept = "&".join(one for one, name in named if name not in secret)

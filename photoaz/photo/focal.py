@@ -132,12 +132,16 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
             shift_sigma_px=shift / math.sqrt(12.0),
             alternatives=both if covered < 0.98 else (),
         )
+    return _unclear(reader, now, original)
+
+
+def _unclear(reader: Reader, now: tuple[int, int], original: tuple[int, int]) -> Frame:
     spread = abs(math.log((now[0] / original[0]) / (now[1] / original[1])))
     said = (
         f"The metadata says {_size(original)}, the picture is {_size(now)}: larger, and in other proportions. "
         "It was cut or changed in a way that cannot be told; the focal length is uncertain."
     )
-    reader.say("size-unclear", "weak", tag, said)
+    reader.say("size-unclear", "weak", "PixelXDimension", said)
     return Frame(
         original=original,
         change="unclear",
