@@ -82,6 +82,18 @@ def mm_per_unit(unit: float | None) -> float | None:
     return None if unit is None else _MM_PER_UNIT.get(int(unit))
 
 
+def believed_size(reader: Reader, noted: tuple[int, int] | None, size: tuple[int, int]) -> tuple[int, int] | None:
+    """The size that the camera noted, of a picture of this size; None, and said, where no camera takes such ones."""
+    if noted is None or sorted(noted) == sorted(size):
+        return noted
+    short, long = sorted(noted)
+    if long * short <= MAX_PIXELS and long <= LONGEST_ASPECT * short:
+        return noted
+    said = f"The metadata says that the picture was {_size(noted)} when taken, as no camera takes any; it is not used."
+    reader.say("original-size-implausible", "weak", "PixelXDimension", said)
+    return None
+
+
 def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[int, int] | None) -> Frame:
     """Was the picture made smaller, or cut, after it was taken? What there is to say about it is said to `reader`.
 
@@ -101,10 +113,6 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
     original = (max(noted), min(noted))
     if original == now:
         return _unusual_aspect(reader, now, "none")
-    if original[0] * original[1] > MAX_PIXELS or original[0] > LONGEST_ASPECT * original[1]:
-        said = f"The metadata says that the picture was {_size(original)} when taken, as no camera takes any; not used."
-        reader.say("original-size-implausible", "weak", tag, said)
-        return _unusual_aspect(reader, now, "unknown")
     sizes = f"The picture was {_size(original)} when taken and is {_size(now)} now"
     # a side rounded to whole pixels moves the aspect ratio of a small picture by more than half a per cent
     tolerance = 0.005 + 0.75 / now[1]

@@ -12,7 +12,7 @@ from PIL.ExifTags import Base
 from photoaz.photo.attitude import read_heading, read_tilt
 from photoaz.photo.container import Container, open_container
 from photoaz.photo.exif import noted_size, orientation_of, read_tags, tags_of_texts
-from photoaz.photo.focal import compare_frame, read_focal
+from photoaz.photo.focal import believed_size, compare_frame, read_focal
 from photoaz.photo.moment import read_provenance, read_taken
 from photoaz.photo.place import read_altitude, read_position
 from photoaz.photo.reader import Reader
@@ -51,6 +51,7 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
         noted = noted and noted[::-1]
         if box.format != "HEIF":  # which the decoder hands out upright
             width, height = height, width
+    noted = believed_size(reader, noted, (width, height))
     position = read_position(reader)
     heading = read_heading(reader, packet.pose)
     frame = compare_frame(reader, width, height, noted)

@@ -285,6 +285,7 @@ def test_a_noted_size_of_no_camera_is_none(record_of: Any, kit: Any, noted: tupl
     assert record.focal.f_px == pytest.approx(26 / 43.2666 * 5000, rel=1e-4)
     assert "original-size-implausible" in codes(record)
     assert not record.cropped
+    assert record.provenance.noted_px is None
 
 
 def test_a_panorama_may_be_as_long_as_it_is(record_of: Any, kit: Any) -> None:
