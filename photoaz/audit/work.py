@@ -13,7 +13,7 @@ from functools import cache
 from photoaz.addresses import without_secrets
 from photoaz.audit.files import PhotoFile, local_copy
 from photoaz.audit.photos import KeptPhoto
-from photoaz.audit.store import Store
+from photoaz.audit.store import PATIENCE_S, Store
 from photoaz.errors import InputError, LostPhotoError
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.pipeline import estimate_again, estimate_site
@@ -150,4 +150,4 @@ def _outcome(
 @cache
 def _memory(url: str, audit: str) -> Memory:
     """One connection to the store for each process."""
-    return Store.open(url, audit, create=False).memory()
+    return Store.open(url, audit, create=False, patience_s=PATIENCE_S).memory()

@@ -118,6 +118,38 @@ def test_connections_that_are_cut_are_made_again(
     assert estimates(tmp_path / "cut") == estimates(tmp_path / "plain")
 
 
+@pytest.mark.parametrize("begin", range(0, 9, 2))
+def test_a_connection_that_is_cut_again_and_again_costs_nothing(
+    archive: Path, tmp_path: Path, in_between: list[Callable[[], None]], postgresql: str, begin: int
+) -> None:
+    """At every ninth statement to the database once the audit is at work: its connection is cut by the server."""
+    import psycopg
+    import sqlalchemy
+
+    seen, cut = 0, 0
+
+    def cutting(connection: Any, _cursor: object, statement: str, *_: object) -> None:
+        nonlocal seen, cut
+        seen += seen > 0 or statement.startswith("INSERT INTO runs")
+        if seen > 0 and seen % 9 == begin:
+            with psycopg.connect(postgresql, autocommit=True) as db:
+                db.execute(
+                    "SELECT pg_terminate_backend(%s)", (connection.connection.driver_connection.info.backend_pid,)
+                )
+            cut += 1
+            seen += 1  # the same statement is let through when it comes again
+
+    sqlalchemy.event.listen(sqlalchemy.Engine, "before_cursor_execute", cutting)
+    try:
+        done = audit(archive, tmp_path / "cut", "--store", postgresql)
+    finally:
+        sqlalchemy.event.remove(sqlalchemy.Engine, "before_cursor_execute", cutting)
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert cut > 1
+    assert audit(archive, tmp_path / "plain").exit_code == 0
+    assert estimates(tmp_path / "cut") == estimates(tmp_path / "plain")
+
+
 def test_a_server_that_is_away_for_a_while_is_waited_for(
     archive: Path,
     tmp_path: Path,

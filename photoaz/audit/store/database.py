@@ -75,30 +75,35 @@ def _said(error: DBAPIError) -> str:
     return (str(error.orig).strip() or type(error.orig).__name__).splitlines()[0]
 
 
-def patient(work: Callable[..., T]) -> Callable[..., T]:
-    """A method of what has an `engine`, made to wait for a server that went away, and to say what is wrong.
+def patiently(engine: Engine, work: Callable[[], T], patience_s: float) -> T:
+    """What `work` gives, which waits for a server that went away, and says what is wrong.
 
     work : done again from its beginning, so that doing it twice must come to the same.
 
     Raises
     ------
-    InputError : in the place of any DBAPIError; where a connection was lost, after PATIENCE_S.
+    InputError : in the place of any DBAPIError; where a connection was lost, after patience_s.
     """
+    url, until = engine.url, time.monotonic() + patience_s
+    shown = url.set(drivername=url.get_backend_name()).render_as_string(hide_password=True)
+    while True:
+        try:
+            return work()
+        except DBAPIError as e:
+            if url.get_backend_name() == "sqlite" or not isinstance(e, OperationalError | InterfaceError):
+                raise no_store(shown, e, "a whole database that can be written, on a disk with room") from None
+            if time.monotonic() >= until:
+                found = _said(e) + (f", for {patience_s:g} s" if patience_s else "")
+                raise no_store(shown, found, "a server that answers; the same command goes on then") from None
+        time.sleep(WAIT_S)
+
+
+def patient(work: Callable[..., T]) -> Callable[..., T]:
+    """A method of what has an `engine`, done patiently."""
 
     @wraps(work)
     def tried(self: Any, *args: Any, **options: Any) -> T:
-        url, until = self.engine.url, time.monotonic() + PATIENCE_S
-        shown = url.set(drivername=url.get_backend_name()).render_as_string(hide_password=True)
-        while True:
-            try:
-                return work(self, *args, **options)
-            except DBAPIError as e:
-                if url.get_backend_name() == "sqlite" or not isinstance(e, OperationalError | InterfaceError):
-                    raise no_store(shown, e, "a whole database that can be written, on a disk with room") from None
-                if time.monotonic() > until:
-                    found = f"{_said(e)}, for {PATIENCE_S:g} s"
-                    raise no_store(shown, found, "a server that answers; the same command goes on then") from None
-            time.sleep(WAIT_S)
+        return patiently(self.engine, lambda: work(self, *args, **options), PATIENCE_S)
 
     return tried
 

@@ -34,7 +34,7 @@ from sqlalchemy.exc import DBAPIError
 from photoaz import __version__
 from photoaz.audit.files import PhotoFile
 from photoaz.audit.photos import KeptPhoto
-from photoaz.audit.store.database import at_once, engine_of, no_store, patient, upgrade, upsert, writing
+from photoaz.audit.store.database import at_once, engine_of, no_store, patient, patiently, upgrade, upsert, writing
 from photoaz.audit.store.evidence import StoreMemory
 from photoaz.audit.store.schema import AUDITS, EVIDENCE, LOG, PHOTOS, RUNS, SITES
 from photoaz.errors import DamagedError, Fault, InputError
@@ -118,13 +118,13 @@ class Store:
         self.run_id = 0
 
     @classmethod
-    def open(cls, url: str, audit: str, *, create: bool = True) -> Store:
+    def open(cls, url: str, audit: str, *, create: bool = True, patience_s: float = 0.0) -> Store:
         """Open a store and bring its tables up to date.
 
         Parameters
         ----------
         url : as SQLAlchemy has it. audit : name of the audit within the store. create : make store and audit where
-            there are none.
+            there are none. patience_s : how long to wait for a server, where it is known to have been there.
 
         Raises
         ------
@@ -132,15 +132,17 @@ class Store:
         """
         engine = engine_of(url, create=create)
         asked = select(AUDITS.c.audit_id).where(AUDITS.c.name == audit)
-        try:
+
+        def find() -> int | None:
             upgrade(engine, url, create=create)
             with writing(engine) as db:
-                audit_id = db.execute(asked).scalar_one_or_none()
-                if audit_id is None and create:
+                found: int | None = db.execute(asked).scalar_one_or_none()
+                if found is None and create:
                     upsert(db, AUDITS, {"name": audit, "created": _now()})
-                    audit_id = db.execute(asked).scalar_one()
-        except DBAPIError as e:
-            raise no_store(url, e) from None
+                    found = db.execute(asked).scalar_one()
+                return found
+
+        audit_id = patiently(engine, find, patience_s)
         if audit_id is None:
             raise no_store(url, f"no audit '{audit}' in it", "the folder or the name of an audit made before")
         return cls(engine, audit_id)
