@@ -119,8 +119,14 @@ COMPASS_NONSENSE_SHARE = 0.20
 STATEMENT_NONSENSE_SHARE = 1e-4
 #: a standpoint is three times worse than it says, or nonsense, that often
 STANDPOINT_WIDE_SHARE, STANDPOINT_NONSENSE_SHARE = 0.10, 0.02
-#: how high a camera is held above the ground at the tower, and its sigma [m]
+#: how high a camera is held above the ground, and its sigma, with steps and banks [m]
 CAMERA_HEIGHT_M = (1.5, 1.5)
+#: how far the ground where somebody stands lies above or below that at the tower: this share of the way between, one
+#: sigma. Sites stand on hills, and slopes of a tenth are common in built-up country (common practice, no source)
+GROUND_SLOPE_SHARE = 0.1
+#: how far sea level lies off the ellipsoid: its spread over the earth (EGM96, from memory). Where nobody says which of
+#: the two a height is above, either is as likely [m]
+GEOID_SIGMA_M = 30.0
 
 #: stand-off of a sector's antennas from the axis and spacing along it, before any photo is seen: value, sigma [m]
 MOUNT_STAND_OFF_M = (1.6, 0.5)
@@ -152,6 +158,8 @@ REACH_M = 3000.0
 #: so near to the axis. So many photos of archives are stamped in this way
 STAMPED_M = 2.0
 STAMPED_SHARE = 0.2
+#: sites nearer together than this are two registers' rows of one roof or mast: a photo of one may show the other [m]
+TWIN_M = 30.0
 #: photos that show none of the register's sites, anywhere within reach of one
 NO_SITE_SHARE = 0.05
 #: standard deviation of a tower's place in the frame, in widths of the frame: whoever takes a photo of it aims at it

@@ -17,6 +17,7 @@ from photoaz.accuracy.readings import draw_readings
 from photoaz.accuracy.views import measured
 from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_deg
 from photoaz.estimate.solve import NOTHING_RAD
+from photoaz.naming.model import camera_height
 from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.site import PhotoObservations, azimuths_of_modes
 from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
@@ -60,16 +61,21 @@ LEAST_PX = 12.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
     """How a site's data come about. tails: positions err by more than they say now and then; blunders: share of facts
-    that are wrong, of outlines more than is stated of them; without either all is as stated."""
+    that are wrong, of outlines more than is stated of them; without either all is as stated. hills_m: half the height
+    from valleys to tops of the country that the sites stand in."""
 
     name: str
     tails: bool = False
     blunders: float = 0.0
+    hills_m: float = 0.0
 
 
 AS_STATED = Conditions(name="as stated")
 WITH_TAILS = Conditions(name="GNSS tails", tails=True)
 WITH_BLUNDERS = Conditions(name="5 % blunders", tails=True, blunders=BLUNDERS)
+#: hills and valleys of 30 m about the mean, a few hundred metres from one to the next
+IN_HILLS = Conditions(name="hills", hills_m=30.0)
+HILLS_APART_M = (250.0, 800.0)
 CONDITIONS = (AS_STATED, WITH_TAILS, WITH_BLUNDERS)
 
 
@@ -87,7 +93,8 @@ class Blunder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawnVisit:
-    """One visit's photos with their records, and the truth: azimuths [deg] per antenna, headings [rad] per photo.
+    """One visit's photos with their records, and the truth: azimuths [deg] per antenna; headings [rad] and heights over
+    the tower's base [m] per photo.
 
     disturbed: the photos whose compass was. wrong: the outlines that are, by photo and antenna, and by how much [deg].
     lens_mm: per photo.
@@ -98,6 +105,7 @@ class DrawnVisit:
     azimuth_deg: Mapping[str, float]
     downtilt_deg: Mapping[str, float]
     heading_rad: Mapping[str, float]
+    up_m: Mapping[str, float]
     disturbed: frozenset[str]
     wrong: Mapping[tuple[str, str], float]
     blunders: tuple[Blunder, ...]
@@ -260,6 +268,7 @@ def _draw_visit(
     real = _true_scene(scene, truth)
     photos: list[PhotoObservations] = []
     heading: dict[str, float] = {}
+    up: dict[str, float] = {}
     disturbed: set[str] = set()
     wrong: dict[tuple[str, str], float] = {}
     blunders: list[Blunder] = []
@@ -276,7 +285,7 @@ def _draw_visit(
         if not facts.boxes:
             continue
         photos.append(facts)
-        heading[facts.name] = float(one.true[0])
+        heading[facts.name], up[facts.name] = float(one.true[0]), float(one.true[5])
         lens[facts.name] = one.lens_mm
         blunders += one.blunders
         wrong |= {(facts.name, antenna): off for antenna, off in one.wrong.items()}
@@ -288,6 +297,7 @@ def _draw_visit(
         azimuth_deg=dict(zip(truth.names, azimuth_deg(np.degrees(truth.azimuth_rad)).tolist(), strict=True)),
         downtilt_deg=dict(zip(truth.names, np.degrees(truth.downtilt_rad).tolist(), strict=True)),
         heading_rad=heading,
+        up_m=up,
         disturbed=frozenset(disturbed),
         wrong=wrong,
         blunders=tuple(blunders),
@@ -326,6 +336,15 @@ class _Shot:
         self.wrong: dict[str, float] = {}
         self.disturbed = False
 
+    def _ground_m(self, place: Array) -> float:
+        """Height of the ground at a place (2,) over that at the tower [m]; the hills are those of the site's name."""
+        if self.conditions.hills_m == 0.0:
+            return 0.0
+        rng = np.random.default_rng(list(self.scene.site.site_id.encode()))
+        apart, way, phase = rng.uniform(*HILLS_APART_M, 4), rng.uniform(0.0, 2.0 * np.pi, 4), rng.uniform(0.0, 6.3, 4)
+        waves = 2.0 * np.pi / apart * np.stack([np.sin(way), np.cos(way)])
+        return float(self.conditions.hills_m * 0.25 * (np.sin(place @ waves + phase) - np.sin(phase)).sum())
+
     def take(self, lowered: bool) -> bool:
         """Stand somewhere and aim; whether an antenna shows. lowered: so that the horizon may come into the frame."""
         rng = self.rng
@@ -344,7 +363,7 @@ class _Shot:
         far = self.scene.height_m * np.exp(rng.uniform(np.log(1.5 if lowered else 0.8), np.log(4.0)))
         place = self.truth.site_m + far * np.array([np.sin(bearing), np.cos(bearing)])
         # the ground is not level; what nobody could stand under or dig for is left out
-        up = float(np.clip(rng.normal(*CAMERA_HEIGHT_M), -2.0, 5.0))
+        up = float(np.clip(rng.normal(*CAMERA_HEIGHT_M), -2.0, 5.0)) + self._ground_m(place)
         stand = aimed(self.name, self.real, place, self.equipment, self.lens_mm, up_m=up)
         aim = stand.attitude_rad.copy()
         camera = stand.camera
@@ -384,6 +403,7 @@ class _Shot:
             said = said + away
             bias = away / equipment.position_m
             self.blunders.append(Blunder(kind="standpoint", photo=self.name, what="", size=size, bias=bias))
+        up, up_sigma = camera_height(float(np.hypot(*said)))
         landmarks = self._landmarks() if self.lowered else ()
         verticals = None
         if equipment.plumb_rad is not None:
@@ -402,8 +422,8 @@ class _Shot:
             pitches=tuple(pitches),
             rolls=tuple(rolls),
             standpoints=((said, equipment.position_m, "camera position"),),
-            up_m=CAMERA_HEIGHT_M[0],
-            up_sigma_m=CAMERA_HEIGHT_M[1],
+            up_m=up,
+            up_sigma_m=up_sigma,
             ln_focal=0.0,
             boxes=self._boxes(),
             aids=landmarks,

@@ -139,10 +139,10 @@ def conditions_of(number: int) -> Conditions:
     return CONDITIONS[max(number % 4 - 1, 0)]
 
 
-def trial(seed: int, number: int) -> Outcome:
-    """One site. Every fourth is visited twice."""
+def trial(seed: int, number: int, conditions: Conditions | None = None) -> Outcome:
+    """One site. Every fourth is visited twice. conditions: those of its number where None."""
     rng = np.random.default_rng([seed, number])
-    conditions = conditions_of(number)
+    conditions = conditions or conditions_of(number)
     visits = 2 if number // 4 % 4 == 0 else 1
     drawn = draw_site(rng, f"S{number}", conditions, visits)
     antennas: list[AntennaOutcome] = []

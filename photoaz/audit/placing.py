@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from photoaz.audit.prints import PhotoPrint
 from photoaz.audit.progress import Progress
 from photoaz.audit.repeats import count_once, two_sites
 from photoaz.audit.store import Store
-from photoaz.naming.places import PlaceMatch, SiteIndex, match_places, places_of, spell_stamp
+from photoaz.naming.places import SECOND_SITE, PlaceMatch, SiteIndex, match_places, places_of, spell_stamp
 from photoaz.naming.site_names import SiteNames, settle_site
 from photoaz.quantities import STAMPED_M
 from photoaz.register.model import Site
@@ -31,6 +31,7 @@ def place_photos(store: Store, sites: Sequence[Site], manifest: Mapping[str, str
     """
     index = site_index(sites)
     names = SiteNames(index.site_ids)
+    near = {s.site_id: {n.site_id for n in s.neighbours} for s in sites if s.neighbours}
     before: dict[str, KeptPhoto] = {}
     found: dict[str, KeptPhoto] = {}
     prints: list[PhotoPrint] = []
@@ -41,7 +42,7 @@ def place_photos(store: Store, sites: Sequence[Site], manifest: Mapping[str, str
         for photo, read, match in zip(some, reads, matches, strict=True):
             # what was read of millions of photos is not held
             before[photo.name] = replace(photo, facts=None)
-            found[photo.name] = _settled(before[photo.name], match, read.flags, names, index, manifest)
+            found[photo.name] = _settled(before[photo.name], match, read.flags, names, index, manifest, near)
             prints.append(read.seen)
         progress.step(len(page))
     where = {name: one.site_id for name, one in found.items()}
@@ -78,9 +79,17 @@ def _settled(
     names: SiteNames,
     index: SiteIndex,
     manifest: Mapping[str, str] | None,
+    near: Mapping[str, Set[str]],
 ) -> KeptPhoto:
     told = None if manifest is None else manifest.get(unshown(photo.name))
     settled = settle_site(match, manifest=told, folders=names.in_path(photo.name), index=index)
+    beside: list[Flag] = []
+    if settled.status == "two_sites" and _side_by_side(settled, near):
+        first = settled.alternatives[0][0]
+        said = f"{settled.reason}: it is solved with the antennas of both"
+        beside.append(Flag(code="sites_side_by_side", message=said, severity="info"))
+        settled = replace(settled, site=first, status="site", reason="")
+        match = settled
     site, reason = settled.site, settled.reason or None
     if site is not None and index.number(site) is None:
         site, reason = None, f"the manifest says {site}, which is not in the register"
@@ -92,5 +101,11 @@ def _settled(
     if match.distance_m is not None and match.distance_m < STAMPED_M:
         stamp = Flag(code="position_stamped", message=spell_stamp(match.distance_m), severity="weak")
         contradictions.append(stamp)
-    every = (*flags, *contradictions)
+    every = (*flags, *beside, *contradictions)
     return replace(photo, site_id=site, how=how, placed=reason, copy_of=None, flags=every)
+
+
+def _side_by_side(match: PlaceMatch, near: Mapping[str, Set[str]]) -> bool:
+    """Whether all sites that a photo may show stand side by side; near: of each site those beside it."""
+    likely = [site for site, p in match.alternatives if p >= SECOND_SITE]
+    return bool(likely) and all(site in near.get(likely[0], ()) for site in likely[1:])

@@ -167,7 +167,8 @@ def _solve_all(
     opening: Opening,
 ) -> None:
     sites = {site.site_id: site for site in inputs.sites}
-    names = store.sites_with_photos()
+    shown = store.sites_with_photos()
+    names = sorted({*shown, *(n.site_id for name in shown for n in sites[name].neighbours)})
     logs: dict[str, list[LogRow]] = {}
     for row in store.log():
         logs.setdefault(row.site_id, []).append(row)
@@ -176,7 +177,8 @@ def _solve_all(
 
     def tasks() -> Iterator[SiteTask]:
         for site_id in names:
-            photos, log = store.photos(site_id=site_id), logs.get(site_id, ())
+            photos = photos_of(sites[site_id], lambda name: store.photos(site_id=name))
+            log = logs.get(site_id, ())
             task = site_task(inputs, sites[site_id], photos, log, store_url, opening)
             kept = store.confirm_site(site_id, task.key)
             if kept is not None:
@@ -195,6 +197,12 @@ def _solve_all(
         tally.solved += 1
         tally.add(kept.used, len(kept.failures), kept.flagged)
         progress.step(1, tally.counts())
+
+
+def photos_of(site: Site, of: Callable[[str], Sequence[KeptPhoto]]) -> tuple[KeptPhoto, ...]:
+    """The photos that may show a site: those of its own and of its neighbours, by name. of : reads one site's."""
+    names = (site.site_id, *(n.site_id for n in site.neighbours))
+    return tuple(sorted((p for name in names for p in of(name)), key=lambda p: p.name))
 
 
 def site_task(
@@ -218,7 +226,7 @@ def site_task(
         site=site,
         photos=(),
         controls=edits.with_controls(_rows_of(inputs.controls, used, photos)),
-        picks=edits.with_picks(_rows_of(inputs.picks, used, photos)),
+        picks=_meant(edits.with_picks(_rows_of(inputs.picks, used, photos)), site, used),
         calibration=inputs.calibration,
         history={name: rows for name in antennas if (rows := inputs.history.get(name))},
         risk=inputs.risk,
@@ -242,6 +250,18 @@ def site_task(
         draw=inputs.draw,
         store=store_url,
         key=key,
+    )
+
+
+def _meant(picks: Sequence[Pick], site: Site, photos: Sequence[KeptPhoto]) -> tuple[Pick, ...]:
+    """The picks, those in a neighbour's photos naming the neighbour's antennas."""
+    of = {p.name: p.site_id for p in photos}
+    ids = {n.site_id: {a.antenna_id for a in n.antennas} for n in site.neighbours}
+    return tuple(
+        replace(p, antenna_id=f"{of[p.photo]}/{p.antenna_id}")
+        if p.antenna_id in ids.get(of.get(p.photo) or "", ())
+        else p
+        for p in picks
     )
 
 

@@ -133,10 +133,13 @@ def _outcome(
 ) -> SiteOutcome:
     flags = [(p.name, f) for p in task.photos for f in p.flags]
     notes = tuple(FileFlag(photo=name, code=f.code, severity=f.severity, message=f.message) for name, f in flags)
-    used = sum(p.status == "used" for p in result.photos)
-    result = replace(result, audit=AuditNotes(photos=len(result.photos), used=used, flags=notes))
+    # those of a neighbour are its own to count
+    own = {p.name for p in task.photos if p.site_id == task.given.site.site_id}
+    told = [p for p in result.photos if p.photo in own]
+    used = sum(p.status == "used" for p in told)
+    result = replace(result, audit=AuditNotes(photos=len(told), used=used, flags=notes))
     result, drawn = task.draw(result, task.given.site, photos, task.wanted)
-    failed = {p.photo: p.reason or "no reason given" for p in result.photos if p.status == "rejected"}
+    failed = {p.photo: p.reason or "no reason given" for p in told if p.status == "rejected"}
     return SiteOutcome(
         site_id=task.given.site.site_id,
         key="" if lost else task.key,

@@ -12,7 +12,7 @@ from typing import Any
 from photoaz.audit.edits import Edits, LogError, checked, edits_of, standing_rows
 from photoaz.audit.files import base_name
 from photoaz.audit.photos import KeptPhoto
-from photoaz.audit.run import AuditInputs, site_task
+from photoaz.audit.run import AuditInputs, photos_of, site_task
 from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
 from photoaz.audit.work import SiteTask, Wanted, draft_task, solve_task
 from photoaz.desk.photos import OpenPhotos
@@ -127,7 +127,7 @@ class Desk:
         """A site as things are now. Raises NothingThereError, InputError."""
         given = self.given()
         site = self._sites.get(site_id)
-        photos = tuple(self.store.photos_at(site_id))
+        photos = () if site is None else photos_of(site, self.store.photos_at)
         kept = self.store.site(site_id)
         if site is None or not (photos or kept):
             raise NothingThereError(f"no site '{site_id}' with photos in this audit")

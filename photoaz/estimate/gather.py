@@ -16,7 +16,7 @@ from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError, standpoints_of
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.memory import Forgetful, Memory, recall
-from photoaz.naming.model import AntennaPriors, KnownPhoto
+from photoaz.naming.model import AntennaPriors, KnownPhoto, camera_height
 from photoaz.network.heading_aids import HeadingAid
 from photoaz.network.site import PhotoObservations
 from photoaz.network.solution import NetworkSolution
@@ -26,7 +26,6 @@ from photoaz.photo.camera import (
 )
 from photoaz.photo.picture import Picture
 from photoaz.quantities import (
-    CAMERA_HEIGHT_M,
     FOUND_HEIGHT_SIGMA,
     FOUND_HEIGHTS_SIGMA,
     HAND_HELD_ROLL_RAD,
@@ -111,9 +110,11 @@ def observe_photo(
         raise UnusablePhotoError(_nothing_to_measure(panels))
     standpoints = standpoints_of(photo, frame) or (standpoint_from_size(photo, known, to_measure, antennas),)
     east_north, spread = standpoints[0][0], min(s for _, s, _ in standpoints)
+    up, up_sigma = camera_height(float(np.hypot(*east_north)), known.altitude)
+    place, spreads = np.append(east_north, up), (spread, up_sigma)
     rolls = known.rolls or (HELD_LEVEL,)
-    camera, ln_focal = focal_from_size(photo.camera, to_measure, antennas, east_north)
-    pitch = start_pitch(photo, to_measure, antennas, east_north, spread, site, known.pitches)
+    camera, ln_focal = focal_from_size(photo.camera, to_measure, antennas, place)
+    pitch = start_pitch(photo, to_measure, antennas, place, spreads, site, known.pitches)
     roll = (rolls[0].value_rad, rolls[0].sigma_rad)
     region = np.array(_mast_region(panels, to_measure, camera))
     verticals = _verticals(picture, camera, pitch, roll, region, memory)
@@ -121,7 +122,7 @@ def observe_photo(
         w1, w2 = 1.0 / roll[1] ** 2, 1.0 / verticals.sigma_roll_rad**2
         roll = (w1 * roll[0] + w2 * verticals.roll_at(pitch[0])) / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
     heading, heading_sigma = start_heading(known, panels, camera, (pitch[0], roll[0]), to_measure, antennas, east_north)
-    ways = {s.antenna_id: _way(antennas[s.antenna_id], east_north, spread, site) for s in to_measure}
+    ways = {s.antenna_id: _way(antennas[s.antenna_id], place, spreads, site) for s in to_measure}
     looking = Looking(picture, to_measure, _expectations(camera, to_measure, antennas, ways, (heading, pitch, roll)))
     boxes = {name: modes for name, modes in zip(looking.expectations, _fitted(looking, memory), strict=True) if modes}
     if not boxes:
@@ -136,13 +137,13 @@ def observe_photo(
     observations = PhotoObservations(
         name=known.name,
         camera=camera,
-        start=np.array([heading, pitch[0], roll[0], *east_north, CAMERA_HEIGHT_M[0]]),
+        start=np.array([heading, pitch[0], roll[0], *place]),
         headings=known.headings,
         pitches=known.pitches,
         rolls=rolls,
         standpoints=standpoints,
-        up_m=CAMERA_HEIGHT_M[0],
-        up_sigma_m=CAMERA_HEIGHT_M[1],
+        up_m=up,
+        up_sigma_m=up_sigma,
         ln_focal=ln_focal,
         boxes=boxes,
         aids=aids,
@@ -230,11 +231,14 @@ def _heading_aids(
     return heading_aids_of(photo.controls, photo.record, camera, frame, attitude, look_for_sun)
 
 
-def _way(a: AntennaPriors, east_north: Array, spread_m: float, site: Site) -> tuple[Array, float]:
-    """From the camera to an antenna (3,) m, and the relative standard uncertainty of its length."""
-    delta = np.append(a.east_north_m - east_north, a.up_m - CAMERA_HEIGHT_M[0])
-    along = float(np.hypot(spread_m, np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95)))
-    sigma = np.hypot(along * np.hypot(delta[0], delta[1]), CAMERA_HEIGHT_M[1] * delta[2])
+def _way(a: AntennaPriors, place: Array, spread_m: tuple[float, float], site: Site) -> tuple[Array, float]:
+    """From the camera at a place (3,) to an antenna (3,) m, and the relative standard uncertainty of its length.
+
+    spread_m: of the place, per level axis, and up.
+    """
+    delta = np.append(a.east_north_m, a.up_m) - place
+    along = float(np.hypot(spread_m[0], np.hypot(a.offset_sigma_m, site.position_u95_m / RADIUS_95)))
+    sigma = np.hypot(along * np.hypot(delta[0], delta[1]), spread_m[1] * delta[2])
     return delta, float(sigma / (delta @ delta))
 
 

@@ -19,11 +19,7 @@ from photoaz.photo.camera import (
     normalised_from_pixels,
     rotation_cam_from_enu,
 )
-from photoaz.quantities import (
-    CAMERA_HEIGHT_M,
-    RADIUS_95,
-    UNSURE_FOCAL_SHARE,
-)
+from photoaz.quantities import RADIUS_95, UNSURE_FOCAL_SHARE
 from photoaz.register.model import Site
 
 Array = NDArray[Any]
@@ -58,11 +54,11 @@ def tall_px(panel: PanelToMeasure) -> float:
 
 
 def focal_from_size(
-    camera: Camera, to_measure: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors], east_north: Array
+    camera: Camera, to_measure: Sequence[PanelToMeasure], antennas: Mapping[str, AntennaPriors], place: Array
 ) -> tuple[Camera, float]:
     """A camera of hardly known focal length, made one that shows the antennas as tall as they are.
 
-    east_north (2,): where the camera stood [m].
+    place (3,): where the camera stood, east, north, up [m].
 
     Returns it and ln of the metadata's focal length over the new one: the network still weighs what the metadata said.
     """
@@ -73,9 +69,9 @@ def focal_from_size(
         if panel.corners_px is not None:
             a = antennas[panel.antenna_id]
             tall = tall_px(panel)
-            flat = float(np.hypot(*(a.east_north_m - east_north)))
+            flat = float(np.hypot(*(a.east_north_m - place[:2])))
             # a plumb body of height H at a distance flat / cos(e) is seen under H cos(e) of it
-            cos_e = flat / float(np.hypot(flat, a.up_m - CAMERA_HEIGHT_M[0]))
+            cos_e = flat / float(np.hypot(flat, a.up_m - place[2]))
             found.append(np.log(tall * flat / cos_e**2) - a.ln_size[1])
     if not found:
         return camera, 0.0
@@ -108,23 +104,26 @@ def start_pitch(
     photo: GatheredPhoto,
     to_measure: Sequence[PanelToMeasure],
     antennas: Mapping[str, AntennaPriors],
-    east_north: Array,
-    spread_m: float,
+    place: Array,
+    spread_m: tuple[float, float],
     site: Site,
     pitches: tuple[Angle, ...],
 ) -> tuple[float, float]:
-    """Pitch [rad] and its sigma: as the camera says, together with the elevation that the register implies."""
+    """Pitch [rad] and its sigma: as the camera says, together with the elevation that the register implies.
+
+    place (3,): where the camera stood, east, north, up [m]; spread_m: its sigma per level axis, and up.
+    """
     values, weights = [], []
     for panel in to_measure:
         a = antennas[panel.antenna_id]
-        flat = float(np.hypot(*(a.east_north_m - east_north)))
-        rise = a.up_m - CAMERA_HEIGHT_M[0]
+        flat = float(np.hypot(*(a.east_north_m - place[:2])))
+        rise = a.up_m - place[2]
         elevation = np.arctan2(rise, flat)
         x, y = normalised_from_pixels(photo.camera, panel.middle_px)
         length = np.sqrt(1 + x * x + y * y)
         values.append(float(np.arctan(y) + np.arcsin(np.clip(length * np.sin(elevation) / np.sqrt(1 + y * y), -1, 1))))
-        along = np.hypot(spread_m, site.position_u95_m / RADIUS_95)
-        weights.append(float(np.hypot(along * rise, CAMERA_HEIGHT_M[1] * flat) / (flat**2 + rise**2)))
+        along = np.hypot(spread_m[0], site.position_u95_m / RADIUS_95)
+        weights.append(float(np.hypot(along * rise, spread_m[1] * flat) / (flat**2 + rise**2)))
     sigma = max(min(weights), np.radians(0.3))
     value = float(np.mean(values))
     for p in pitches[:1]:

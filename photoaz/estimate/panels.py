@@ -15,9 +15,9 @@ from photoaz.naming.picks import counting, without_absent
 from photoaz.naming.together import name_candidates
 from photoaz.photo.camera import Camera
 from photoaz.priors import Priors
-from photoaz.quantities import CAMERA_HEIGHT_M, RADIUS_95, UNSURE_FOCAL_SHARE
+from photoaz.quantities import RADIUS_95, UNSURE_FOCAL_SHARE
 from photoaz.register.model import Pick, SeenView, Site
-from photoaz.vision.finder import FoundPanels, PanelCandidate, enlarged_found, find_panels
+from photoaz.vision.finder import FoundPanels, PanelCandidate, both_found, enlarged_found, find_panels
 from photoaz.vision.patch import reduced_camera
 
 Array = NDArray[Any]
@@ -78,8 +78,19 @@ def find_in(image: Array, photo: KnownPhoto, antennas: Sequence[AntennaPriors], 
     """Panels in one photo; image (H, W, 3) BGR as shown, or reduced by a whole factor; pixels are the photo's."""
     shrink = max(round(photo.camera.width_px / image.shape[1]), 1)
     camera = reduced_camera(photo.camera, shrink) if shrink > 1 else photo.camera
-    found = find_panels(image, camera, head_guess(replace(photo, camera=camera), antennas, site_sigma_m))
+    found: FoundPanels | None = None
+    for axis in dict.fromkeys(a.axis_m for a in antennas):
+        some = [a for a in antennas if a.axis_m == axis]
+        seen = find_panels(image, camera, head_guess(_seen_from(photo, camera, axis), some, site_sigma_m))
+        found = seen if found is None else both_found(found, seen)
+    assert found is not None
     return found if shrink == 1 else enlarged_found(found, shrink)
+
+
+def _seen_from(photo: KnownPhoto, camera: Camera, axis_m: tuple[float, float]) -> KnownPhoto:
+    """The photo with another camera, standing as seen from another axis."""
+    place = photo.standpoint
+    return replace(photo, camera=camera, standpoint=None if place is None else (place[0] - np.array(axis_m), place[1]))
 
 
 def name_panels(
@@ -96,7 +107,7 @@ def name_panels(
     found = [without_absent(f, p.picks) for p, f in zip(photos, found, strict=True)]
     candidates = [() if f is None else f.candidates for f in found]
     photos = [replace(p, camera=_with_focal(p, c, priors)) for p, c in zip(photos, candidates, strict=True)]
-    antennas = [priors[a.antenna_id] for a in site.antennas]
+    antennas = list(priors.values())
     sigma = site.position_u95_m / RADIUS_95
     namings = name_candidates(photos, candidates, antennas, sigma, known) if photos else ()
     return tuple(
@@ -113,7 +124,7 @@ def _with_focal(photo: KnownPhoto, candidates: Sequence[PanelCandidate], priors:
     c = np.array([k.corners_px for k in candidates])
     tall = np.median(np.hypot(*(c[:, :2].mean(1) - c[:, 2:4].mean(1)).T))
     flat = max(float(np.hypot(*photo.standpoint[0])), 2.0)
-    up = float(np.median([a.up_m for a in priors.values()])) - CAMERA_HEIGHT_M[0]
+    up = float(np.median([a.up_m for a in priors.values()])) - photo.height[0]
     height = float(np.exp(np.median([a.ln_size[1] for a in priors.values()])))
     # a plumb body of height H at a level distance is seen under H cos(e) of the slant distance flat / cos(e)
     f_px = float(tall * flat / (height * np.cos(np.arctan2(up, flat)) ** 2))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.errors import InputError
+from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import to_true
 from photoaz.naming.model import AntennaPriors
 from photoaz.quantities import (
@@ -16,6 +18,7 @@ from photoaz.quantities import (
     GIVEN_OFFSET_SIGMA_M,
     K95,
     PLUMB_SIGMA_RAD,
+    RADIUS_95,
     SIZE_SIGMA,
     STAND_OFF_M,
     TYPICAL_SIZE_M,
@@ -23,6 +26,29 @@ from photoaz.quantities import (
 from photoaz.register.model import Antenna, Site
 
 Array = NDArray[Any]
+
+
+def head_priors_of(site: Site) -> dict[str, AntennaPriors]:
+    """All that a photo of the site may show: its antennas by their ids, its neighbours' by 'site/antenna'."""
+    out = {a.antenna_id: antenna_priors_of(a, site) for a in site.antennas}
+    frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
+    for other in site.neighbours:
+        axis = np.asarray(frame.enu_from_geodetic(other.lat_deg, other.lon_deg)[:2])
+        higher = 0.0 if site.ground_m is None or other.ground_m is None else other.ground_m - site.ground_m
+        for a in other.antennas:
+            one = antenna_priors_of(a, other)
+            name = f"{other.site_id}/{a.antenna_id}"
+            out[name] = replace(
+                one,
+                name=name,
+                sector=None if one.sector is None else f"{other.site_id}/{one.sector}",
+                east_north_m=one.east_north_m + axis,
+                up_m=one.up_m + higher,
+                axis_m=(float(axis[0]), float(axis[1])),
+                axis_sigma_m=float(np.hypot(site.position_u95_m, other.position_u95_m)) / RADIUS_95,
+                own=False,
+            )
+    return out
 
 
 def antenna_priors_of(a: Antenna, site: Site) -> AntennaPriors:

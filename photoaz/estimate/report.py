@@ -24,7 +24,7 @@ from photoaz.network.reliability import weak_points
 from photoaz.network.site import PhotoObservations
 from photoaz.network.solution import NetworkSolution
 from photoaz.photo.record import PhotoRecord
-from photoaz.quantities import K95, SHAPE_SIGMA_RAD
+from photoaz.quantities import CAMERA_HEIGHT_M, K95, SHAPE_SIGMA_RAD
 from photoaz.register.model import Antenna, Site
 from photoaz.result import (
     Alternative,
@@ -96,16 +96,18 @@ def site_result(
     )
     if network is None:
         return result
-    names = network.network.layout.antennas
+    asked = {a.antenna_id for a in antennas}
+    at = [k for k, a in enumerate(network.network.layout.antennas) if a in asked]
+    names = tuple(network.network.layout.antennas[k] for k in at)
     posterior = network.posterior
-    known = posterior.joint_known.about([posterior.antennas_known[a].told for a in names])
+    known = posterior.joint_known.about([posterior.antennas_known[a].told for a in network.network.layout.antennas])
     result = replace(
         result,
-        azimuth_covariance=_covariance(names, azimuth_covariance_rad2(network)),
-        azimuth_covariance_known=_covariance(names, known),
+        azimuth_covariance=_covariance(names, azimuth_covariance_rad2(network)[np.ix_(at, at)]),
+        azimuth_covariance_known=_covariance(names, known[np.ix_(at, at)]),
         site_error=posterior.site_error,
     )
-    return _with_outlook(result, network) if outlook else result
+    return _with_outlook(result, network) if outlook and names else result
 
 
 def _covariance(names: tuple[str, ...], rad2: Array) -> AzimuthCovariance:
@@ -239,6 +241,8 @@ def _photo_result(
             flags.append(flag + clock_remark(o, record, frame, photo.camera, x[idx]))
     if record.heading is not None and record.heading.north == "unknown":
         flags.append("compass reference not said (true or magnetic): both allowed for")
+    if sloping := _sloping(x[idx[5]], result.adjusted.covariance[idx[5], idx[5]]):
+        flags.append(sloping)
     flags += photo.notes
     return PhotoResult(
         photo=name,
@@ -256,6 +260,15 @@ def _photo_result(
         # one that perhaps nobody read tells nothing of how often compasses are disturbed
         p_compass_disturbed=None if any(a.placeholder_share for a in photo.headings) else p_disturbed,
     )
+
+
+def _sloping(up_m: float, variance_m2: float) -> str | None:
+    """What is said of a camera that stood clearly higher or lower than somebody beside the tower would hold it."""
+    off, u95 = float(up_m) - CAMERA_HEIGHT_M[0], K95 * float(np.sqrt(variance_m2))
+    if abs(off) < max(u95, K95 * CAMERA_HEIGHT_M[1]):
+        return None
+    side = "above" if off > 0.0 else "below"
+    return f"the ground slopes: by the pixels it lies {abs(off):.0f} ± {u95:.0f} m {side} the tower's base here"
 
 
 def _doubted(probability: float, said: Angle, heading_rad: float) -> str:

@@ -14,7 +14,7 @@ from photoaz.errors import InputError, LostPhotoError
 from photoaz.estimate.gather import Looking, measured_again, observe_photo, with_controls, with_pick
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.panels import PhotoPanels, find_in, name_panels, panel_of_pick
-from photoaz.estimate.priors import antenna_priors_of
+from photoaz.estimate.priors import head_priors_of
 from photoaz.estimate.report import SeenPhoto, rejected_photo, site_result
 from photoaz.estimate.statements import (
     GatheredPhoto,
@@ -71,7 +71,8 @@ class _Seen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Expected:
-    """What the register lets expect of a site. priors: of all its antennas; wanted: of those asked for; known: of
+    """What the register lets expect of a site. priors: of all its antennas and its neighbours'; wanted: of
+    those asked for and the neighbours'; known: of
     antennas and compasses in general.
     """
 
@@ -85,16 +86,22 @@ class _Expected:
     @classmethod
     def of(cls, given: SiteInputs) -> _Expected:
         site = given.site
-        priors = {a.antenna_id: antenna_priors_of(a, site) for a in site.antennas}
+        priors = head_priors_of(site)
+        own = {a.antenna_id: priors[a.antenna_id] for a in given.antennas}
         mount = mount_of(list(priors.values()))
         return cls(
             site=site,
             frame=EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0),
             priors=priors,
-            wanted={a.antenna_id: priors[a.antenna_id] for a in given.antennas},
+            wanted=own | {name: p for name, p in priors.items() if not p.own},
             positions=antenna_positions_of(mount, {name: p.up_sigma_m for name, p in priors.items()}),
             known=given.priors,
         )
+
+    @property
+    def axes(self) -> tuple[tuple[float, float], ...]:
+        """Of the site and its neighbours, east and north [m]."""
+        return ((0.0, 0.0), *dict.fromkeys(p.axis_m for p in self.priors.values() if not p.own))
 
     def network(self, photos: Sequence[PhotoObservations]) -> SiteNetwork:
         """Of the antennas that the photos show."""
@@ -247,8 +254,8 @@ def solve_again(last: SolvedSite, given: SiteInputs, tools: Tools | None = None)
                 return None
             s = last.seen[name]
             photo = replace(s.photo, controls=tuple(c for c in given.controls if c.photo == name))
-            photo = without_stamps(photo, last.expected.frame)
-            known = known_photo_of(name, photo, last.expected.frame, s.north)
+            photo = without_stamps(photo, last.expected.frame, last.expected.axes)
+            known = known_photo_of(name, photo, last.expected.frame, s.north, given.site.ground_m)
             photos[name] = with_controls(photos[name], photo, known, last.expected.frame, s.picture, before)
         network = last.expected.solved(list(photos.values()))
     except (UnusablePhotoError, LostPhotoError, InputError, AdjustmentError):
@@ -277,11 +284,12 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
 
     Raises UnusablePhotoError, InputError where it cannot take part.
     """
-    photo = without_stamps(open_photo(file, given.controls, given.picks, given.calibration), expected.frame)
+    photo = open_photo(file, given.controls, given.picks, given.calibration)
+    photo = without_stamps(photo, expected.frame, expected.axes)
     _require_near(photo, expected.frame)
     north = declination_at(photo.record, given.site)
     picture = Picture(file.path, (photo.record.width_px, photo.record.height_px), tools.room, file.digest)
-    known = known_photo_of(file.name, photo, expected.frame, north)
+    known = known_photo_of(file.name, photo, expected.frame, north, given.site.ground_m)
     named = {p.antenna_id for p in photo.picks if p.corners_px is not None and not p.absent}
     found: FoundPanels | None = None
     if not named >= set(expected.priors):

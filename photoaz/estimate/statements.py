@@ -103,15 +103,17 @@ def standpoints_of(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[Array, 
     return tuple(sorted(out, key=lambda s: s[1]))
 
 
-def without_stamps(photo: GatheredPhoto, frame: EnuFrame) -> GatheredPhoto:
+def without_stamps(photo: GatheredPhoto, frame: EnuFrame, axes: Sequence[tuple[float, float]]) -> GatheredPhoto:
     """The photo without a position or standpoint controls that are the register's own coordinates, and a note of it.
 
-    Many archives stamp a site's coordinates on every photo: no camera stands within STAMPED_M of the axis.
+    Many archives stamp a site's coordinates on every photo: no camera stands within STAMPED_M of an axis. axes: of the
+    site and its neighbours, east and north [m].
     """
     notes = list(photo.notes)
 
     def stamped(lat_deg: float, lon_deg: float) -> float | None:
-        away = float(np.hypot(*frame.enu_from_geodetic(lat_deg, lon_deg)[:2]))
+        at = frame.enu_from_geodetic(lat_deg, lon_deg)[:2]
+        away = min(float(np.hypot(*(at - axis))) for axis in axes)
         return away if away < STAMPED_M else None
 
     record, p = photo.record, photo.record.position
@@ -195,14 +197,26 @@ def _headings(photo: GatheredPhoto, north: Declination | None) -> tuple[Angle, .
     return tuple(out)
 
 
-def known_photo_of(name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None) -> KnownPhoto:
-    """What finding and naming need to know of a photo before its pixels are looked at."""
+def _altitude_over(record: PhotoRecord, ground_m: float | None) -> tuple[float, float] | None:
+    """The camera's GNSS altitude over the ground at the tower's base, and its sigma [m]; None where one is unknown."""
+    altitude = record.altitude_m
+    return None if altitude is None or ground_m is None else (altitude.value - ground_m, altitude.sigma)
+
+
+def known_photo_of(
+    name: str, photo: GatheredPhoto, frame: EnuFrame, north: Declination | None, ground_m: float | None
+) -> KnownPhoto:
+    """What finding and naming need to know of a photo before its pixels are looked at.
+
+    ground_m: of the tower's base over the sea, None where the register is silent.
+    """
     standpoints = standpoints_of(photo, frame)
     pitches, rolls = _tilts(photo)
     return KnownPhoto(
         name=name,
         camera=photo.camera,
         standpoint=(standpoints[0][0], standpoints[0][1]) if standpoints else None,
+        altitude=_altitude_over(photo.record, ground_m),
         pitches=pitches,
         rolls=rolls,
         headings=_headings(photo, north),

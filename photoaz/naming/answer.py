@@ -22,7 +22,6 @@ from photoaz.naming.search import (
     pixels,
     weights,
 )
-from photoaz.quantities import CAMERA_HEIGHT_M
 
 Array = NDArray[Any]
 
@@ -243,9 +242,9 @@ def _told_place(problem: NamingProblem, j: int, site_sigma_m: float) -> tuple[tu
     if photo.standpoint is None or not photo.headings:
         return None, True
     off = mount.places()[j] - photo.standpoint[0]
-    flat, rise = max(float(np.hypot(*off)), 1.0), float(mount.up_m[j]) - CAMERA_HEIGHT_M[0]
+    flat, rise = max(float(np.hypot(*off)), 1.0), float(mount.up_m[j]) - photo.height[0]
     along = float(np.sqrt(photo.standpoint[1] ** 2 + site_sigma_m**2 + mount.own_sigma_m[j] ** 2))
-    elevation_sigma = float(np.hypot(along * rise, CAMERA_HEIGHT_M[1] * flat)) / (flat**2 + rise**2)
+    elevation_sigma = float(np.hypot(along * rise, photo.height[1] * flat)) / (flat**2 + rise**2)
     at = place_in_frame(
         camera,
         with_disturbance(min(photo.headings, key=lambda h: (h.is_compass, h.sigma_rad))),

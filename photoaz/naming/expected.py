@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from photoaz.angles import Angle, wrap_rad
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
-from photoaz.quantities import CAMERA_HEIGHT_M, COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE
+from photoaz.quantities import COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE
 from photoaz.vision.head_locator import HeadGuess
 
 Array = NDArray[Any]
@@ -57,21 +57,26 @@ def with_disturbance(heading: Angle) -> Angle:
 def head_guess(photo: KnownPhoto, antennas: Sequence[AntennaPriors], site_sigma_m: float) -> HeadGuess:
     """Where the head should be in a photo, from the register and the metadata."""
     ups = np.array([a.up_m for a in antennas])
-    middle_up = 0.5 * float(ups.min() + ups.max()) - CAMERA_HEIGHT_M[0]
+    camera_up, camera_sigma = photo.height
+    middle_up = 0.5 * float(ups.min() + ups.max()) - camera_up
     distance, ln_sigma, place = None, 1.0, None
     if photo.standpoint is not None:
         east_north, sigma = photo.standpoint
         flat = max(float(np.hypot(*east_north)), 2.0)
         distance = float(np.hypot(flat, middle_up))
         along = float(np.hypot(sigma, site_sigma_m))
-        ln_sigma = float(np.hypot(along * flat / distance**2, photo.camera.f_relative_sigma))
+        slant_sigma = float(np.hypot(along * flat, camera_sigma * middle_up)) / distance**2
+        ln_sigma = float(np.hypot(slant_sigma, photo.camera.f_relative_sigma))
         if photo.headings or photo.pitches:
             place = place_in_frame(
                 photo.camera,
                 photo.headings[0] if photo.headings else None,
                 photo.pitches[0] if photo.pitches else None,
                 (float(np.arctan2(-east_north[0], -east_north[1])), along / flat),
-                (float(np.arctan2(middle_up, flat)), along * abs(middle_up) / distance**2),
+                (
+                    float(np.arctan2(middle_up, flat)),
+                    float(np.hypot(along * middle_up, camera_sigma * flat)) / distance**2,
+                ),
             )
     return HeadGuess(
         distance_m=distance,

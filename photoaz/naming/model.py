@@ -6,14 +6,31 @@ from dataclasses import dataclass
 from math import radians
 from typing import Any, Literal
 
+import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import Angle
 from photoaz.photo.camera import Camera
-from photoaz.quantities import DESIGN_TOLERANCE_DEG
+from photoaz.quantities import CAMERA_HEIGHT_M, DESIGN_TOLERANCE_DEG, GROUND_SLOPE_SHARE, W_CRITICAL
 from photoaz.register.model import Pick
 
 Array = NDArray[Any]
+
+#: how far off a camera is thought to be where nobody knows [m]
+ANY_DISTANCE_M = 50.0
+
+
+def camera_height(flat_m: float, altitude: tuple[float, float] | None = None) -> tuple[float, float]:
+    """Height of a camera over the tower's base [m] and its sigma, before any pixel tells it.
+
+    flat_m : how far off the tower it is held; the ground rises or falls with that. altitude : of the camera over the
+    base by GNSS, and its sigma; one that contradicts all slopes that are likely is not believed.
+    """
+    value, sigma = CAMERA_HEIGHT_M[0], float(np.hypot(CAMERA_HEIGHT_M[1], GROUND_SLOPE_SHARE * flat_m))
+    if altitude is None or abs(altitude[0] - value) > W_CRITICAL * float(np.hypot(sigma, altitude[1])):
+        return value, sigma
+    w1, w2 = 1.0 / sigma**2, 1.0 / altitude[1] ** 2
+    return (w1 * value + w2 * altitude[0]) / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,6 +40,8 @@ class AntennaPriors:
     design_rad: its design azimuth from true north; it enters no observation. tolerance_rad: of the design.
     design_known: False where the register's designs cannot all be true; nothing leans on them then.
     east_north_m (2,): offset of its centre from the tower's axis, from the register where place_known, else assumed.
+    own: False of a neighbouring site's, whose axis stands at axis_m from this one's, east and north, known to
+    axis_sigma_m per axis.
     up_m: height of its centre above the ground. ln_size (3,), ln_size_sigma (3,): ln of width, height, depth [m].
     sector, position: as in the register, None where it is silent; position counts clockwise seen from above.
     """
@@ -44,6 +63,9 @@ class AntennaPriors:
     position: int | None = None
     tolerance_rad: float = radians(DESIGN_TOLERANCE_DEG)
     design_known: bool = True
+    axis_m: tuple[float, float] = (0.0, 0.0)
+    axis_sigma_m: float = 0.0
+    own: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,16 +73,24 @@ class KnownPhoto:
     """What is known of a photo before its pixels are looked at: all that finding and naming need.
 
     standpoint: east and north (2,) [m] from the tower's base, and their sigma per axis; None where nobody knows.
+    altitude: height over that base by GNSS and its sigma [m], None where one of the two heights is not known.
     pitches, rolls, headings: of the optical axis, the best first; headings from true north. picks: a person's.
     """
 
     name: str
     camera: Camera
     standpoint: tuple[Array, float] | None = None
+    altitude: tuple[float, float] | None = None
     pitches: tuple[Angle, ...] = ()
     rolls: tuple[Angle, ...] = ()
     headings: tuple[Angle, ...] = ()
     picks: tuple[Pick, ...] = ()
+
+    @property
+    def height(self) -> tuple[float, float]:
+        """Height over the tower's base [m] and its sigma, as of `camera_height`."""
+        flat = ANY_DISTANCE_M if self.standpoint is None else float(np.hypot(*self.standpoint[0]))
+        return camera_height(flat, self.altitude)
 
     @property
     def roll_rad(self) -> float:

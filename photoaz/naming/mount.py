@@ -38,7 +38,7 @@ class Mount:
     uncertainty; ln_size, ln_size_sigma (m, 3); design_rad (m,), NaN where not known; group (m,): number of the sector,
     group_names.
     order (m,): of the position within its sector, from 0; -1 where not known. anywhere (m,): nothing tells on which
-    side of the axis it hangs.
+    side of the axis it hangs. axis (m, 2), axis_sigma_m (m,): of the tower that it hangs on, from this site's.
     """
 
     names: tuple[str, ...]
@@ -56,8 +56,15 @@ class Mount:
     group_names: tuple[str, ...]
     order: Array
     anywhere: Array
+    axis: Array
+    axis_sigma_m: Array
     stand_off_m: tuple[float, float] = MOUNT_STAND_OFF_M
     spacing_m: tuple[float, float] = MOUNT_SPACING_M
+
+    @property
+    def apart_m(self) -> float:
+        """How far off the farthest neighbouring site's axis is; 0 without neighbours."""
+        return float(np.hypot(*self.axis.T).max(initial=0.0))
 
     def places(self) -> Array:
         """East and north [m], (m, 2)."""
@@ -65,7 +72,7 @@ class Mount:
         return out
 
     def along(self, direction: Array) -> tuple[Array, Array]:
-        """Places along unit vectors (..., 2) and their standard uncertainties: two (..., m) [m]."""
+        """Places along unit vectors (..., 2) and their standard uncertainties but the axes': two (..., m) [m]."""
         value = direction @ self.places().T
         variance = (
             self.own_sigma_m**2
@@ -85,8 +92,11 @@ def _groups(antennas: Sequence[AntennaPriors]) -> tuple[Array, tuple[str, ...]]:
             if a.sector not in names:
                 names.append(a.sector)
             group[k] = names.index(a.sector)
-    left = sorted((k for k in range(len(antennas)) if group[k] < 0), key=lambda k: azimuth_rad(antennas[k].design_rad))
-    if left:
+    for axis in dict.fromkeys(a.axis_m for a in antennas):
+        left = [k for k, a in enumerate(antennas) if group[k] < 0 and a.axis_m == axis]
+        if not left:
+            continue
+        left.sort(key=lambda k: azimuth_rad(antennas[k].design_rad))
         az = azimuth_rad(np.array([antennas[k].design_rad for k in left]))
         gaps = np.diff(np.append(az, az[0] + 2 * np.pi))
         cut = gaps > SAME_SECTOR_RAD
@@ -107,7 +117,9 @@ def mount_of(antennas: Sequence[AntennaPriors]) -> Mount:
     m = len(antennas)
     group, names = _groups(antennas)
     design = np.array([a.design_rad if a.design_known else np.nan for a in antennas], float)
-    base, outward, sideways, loose = (np.zeros((m, 2)) for _ in range(4))
+    axis = np.array([a.axis_m for a in antennas], float).reshape(m, 2)
+    base = axis.copy()
+    outward, sideways, loose = (np.zeros((m, 2)) for _ in range(3))
     own = np.full(m, MOUNT_PLACE_SIGMA_M)
     order = np.full(m, -1)
     anywhere = np.array([not (a.design_known or a.place_known) for a in antennas], bool)
@@ -150,4 +162,6 @@ def mount_of(antennas: Sequence[AntennaPriors]) -> Mount:
         group_names=names,
         order=order,
         anywhere=anywhere,
+        axis=axis,
+        axis_sigma_m=np.array([a.axis_sigma_m for a in antennas], float),
     )

@@ -13,7 +13,6 @@ from photoaz.naming.facing import azimuth_likelihoods
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.mount import Mount
 from photoaz.photo.camera import Camera, directions_from_pixels, normalised_from_pixels, rotation_cam_from_enu
-from photoaz.quantities import CAMERA_HEIGHT_M
 from photoaz.vision.finder import PanelCandidate
 
 Array = NDArray[Any]
@@ -102,7 +101,7 @@ def _ln_distance(
         guesses.append((np.log(flat), float(np.hypot(photo.standpoint[1], site_sigma_m)) / flat))
     if elevation_rad is not None and ln_tall is not None:
         e, high = elevation_rad, max(rise_m, 1.0)
-        rise_sigma = float(np.hypot(CAMERA_HEIGHT_M[1], MEAN_HEIGHT_SIGMA_M))
+        rise_sigma = float(np.hypot(photo.height[1], MEAN_HEIGHT_SIGMA_M))
         sigma = float(np.hypot(photo.pitches[0].sigma_rad / (np.sin(e) * np.cos(e)), rise_sigma / high))
         guesses.append((np.log(high / np.tan(e)), sigma))
         guesses.append((ln_size + 2.0 * np.log(np.cos(e)) - ln_tall, MEDIAN_HEIGHT_LN_SIGMA))
@@ -139,17 +138,19 @@ def observe(
     centre = sight.mean(1)
     tall = np.linalg.norm(sight[:, [0, 1, 4, 5]].mean(1) - sight[:, [2, 3, 6, 7]].mean(1), axis=-1)
     tall = np.maximum(tall / np.linalg.norm(centre, axis=-1), 0.2 / camera.f_px)
-    rise = float(mount.up_m.mean()) - CAMERA_HEIGHT_M[0]
+    rise = float(mount.up_m.mean()) - photo.height[0]
     # without candidates the pitch tells nothing of how high they stand
     pitch = photo.pitches[0].value_rad if n and photo.pitches and photo.pitches[0].sigma_rad < PITCH_SIGMA_RAD else None
-    elevation = None if pitch is None else _elevation(photo, pitch, middle)
-    ln_tall = float(np.median(np.log(tall))) if n else None
+    # with neighbours nobody knows yet whose head is seen: it tells nothing of this one's distance
+    telling = n > 0 and (mount.apart_m == 0.0 or photo.standpoint is None)
+    elevation = None if pitch is None or not telling else _elevation(photo, pitch, middle)
+    ln_tall = float(np.median(np.log(tall))) if telling else None
     ln_size = float(np.median(mount.ln_size[:, 1]))
     ln_distance, variance = _ln_distance(photo, site_sigma_m, rise, elevation, ln_tall, ln_size)
     distance = float(np.clip(np.exp(ln_distance), *DISTANCE_M))
     if pitch is not None and elevation is not None:
         rise = distance * float(np.tan(elevation))
-    else:
+    elif pitch is None:
         pitch = _pitch_for(camera, middle, float(np.arctan2(rise, distance)))
     level = rotation_cam_from_enu(0.0, pitch, photo.roll_rad).T
     flat_sight = centre @ level.T

@@ -42,6 +42,8 @@ OUT_OF_FRAME = 0.02
 SIZE_LN_SIGMA = 0.04
 #: the tails: so many residuals are four times as wide
 TAIL = 0.05
+#: no residual counts for more than so many sigmas: the logarithm of its tail is none any more
+FARTHEST_OFF = 100.0
 #: where the search starts: shifts across [m], and so many hypotheses
 SHIFTS_M: Array = np.arange(-3.0, 3.01, 0.5)
 STARTS = 160
@@ -76,12 +78,13 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class Hypotheses:
-    """A batch of H hypotheses: as `Hypothesis`, each (H,)."""
+    """A batch of H hypotheses: as `Hypothesis`, each (H,). beside: tan by which a neighbour's are shifted more."""
 
     toward: Array
     shift: Array
     over: Array
     ln_scale: Array
+    beside: Array
 
     def one(self, k: int, names: Array, cost: float) -> Hypothesis:
         """One of them, with the names (n,) that suit it."""
@@ -140,6 +143,7 @@ def expected_places(observed: ObservedPanels, mount: Mount, toward: Array, ln_sc
 
 
 def _robust(r: Array) -> Array:
+    r = np.minimum(np.abs(r), FARTHEST_OFF)
     out: Array = -np.log((1.0 - TAIL) * np.exp(-0.5 * r * r) + TAIL / 4.0 * np.exp(-r * r / 32.0))
     return out
 
@@ -203,7 +207,9 @@ def naming_problem(
         azimuth=np.array([mean_azimuth(b)[0] for b in beliefs]),
         toward_cost=_toward_cost(photo, site_sigma_m),
         false_cost=-np.log(1.0 - p) - false_ln_density + np.log(p),
-        over_sigma=(0.5 + 1.2 * steep) / observed.distance_m,
+        # with neighbours the rise of what is seen does not follow from where it is seen
+        over_sigma=(0.5 + 1.2 * steep + (mount.apart_m > 0.0) * (steep * mount.apart_m + photo.height[1]))
+        / observed.distance_m,
     )
 
 
@@ -293,11 +299,12 @@ def _pair_costs(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces) -
     tall, wide = _size_residuals(problem, places)
     cost = _ln_normal(problem.tall_sigma) + _ln_normal(problem.ln_shown_sigma) - problem.false_cost[:, None]
     cost = cost + _robust(tall / problem.tall_sigma) + _robust(wide / problem.ln_shown_sigma)
-    for seen, shift, at, sigma_m in (
-        (o.across, h.shift, places.across, places.across_sigma_m),
-        (o.over, h.over, places.over, places.over_sigma_m),
+    across = places.across + h.shift[:, None] + np.outer(h.beside, problem.mount.axis_sigma_m > 0.0)
+    for seen, at, sigma_m in (
+        (o.across, across, places.across_sigma_m),
+        (o.over, places.over + h.over[:, None], places.over_sigma_m),
     ):
-        r = (seen[:, None] - (at + shift[:, None])[:, None, :]) * (places.distance_m / sigma_m)[:, None, :]
+        r = (seen[:, None] - at[:, None, :]) * (places.distance_m / sigma_m)[:, None, :]
         cost += _robust(r) + _ln_normal(sigma_m)[:, None, :]
     cost += problem.facing[h.toward]
     _, inside = pixels(o, places, h.shift, h.over)
@@ -317,15 +324,22 @@ def _coarse(problem: NamingProblem) -> Hypotheses:
     tall_sigma, wide_sigma = np.hypot(problem.tall_sigma, 0.05), np.hypot(problem.ln_shown_sigma, 0.05)
     rest = np.minimum(0.5 * (tall / tall_sigma) ** 2, 5.0) + np.minimum(0.5 * (wide / wide_sigma) ** 2, 5.0)
     rest += problem.facing[toward] + _ln_normal(tall_sigma) + _ln_normal(wide_sigma)
+    # what is seen may crowd about this site's axis or a neighbour's
+    beta = GRID[toward]
+    axes = np.unique(m.axis, axis=0)
+    aside, ahead = axes @ np.stack([np.cos(beta), -np.sin(beta)]), axes @ np.stack([np.sin(beta), np.cos(beta)])
+    crowd = -aside / np.maximum(o.distance_m * np.exp(scale) + ahead, 1.0)  # (axes, H)
     sigma = np.hypot(places.across_sigma_m, 0.15)[:, None, :]
     rest += _ln_normal(sigma) - problem.false_cost[:, None] + np.log(FALSE_REGION_M[1])
     off = (o.across[:, None] - places.across[:, None, :]) * places.distance_m[:, None, :]
     scores = []
-    for t in SHIFTS_M:
-        r = (off - t) / sigma
-        scores.append(np.minimum(rest + np.minimum(0.5 * r * r, 5.0), 0.0).min(-1).sum(-1))
+    for about in crowd:
+        from_crowd = off - (about[:, None] * places.distance_m)[:, None, :]
+        for t in SHIFTS_M:
+            r = (from_crowd - t) / sigma
+            scores.append(np.minimum(rest + np.minimum(0.5 * r * r, 5.0), 0.0).min(-1).sum(-1))
     score = np.stack(scores, -1)  # (BINS * scales, shifts)
-    shift = np.broadcast_to(SHIFTS_M / o.distance_m, score.shape)
+    shift = (crowd[:, :, None] + SHIFTS_M / o.distance_m).transpose(1, 0, 2).reshape(score.shape)
     grain = float(np.hypot(STEP_RAD / 2, 0.25 / o.distance_m))
     score = score + problem.toward_cost[toward][:, None] + heading_cost(problem, toward[:, None], shift, grain)
     score = score + 0.5 * (scale / o.ln_sigma)[:, None] ** 2
@@ -333,8 +347,9 @@ def _coarse(problem: NamingProblem) -> Hypotheses:
     keep = np.argsort(by_toward, axis=-1)[:, :3]
     flat = (np.arange(BINS)[:, None] * by_toward.shape[1] + keep).ravel()
     flat = flat[np.argsort(score.ravel()[flat], kind="stable")[:STARTS]]
-    row = flat // len(SHIFTS_M)
-    return Hypotheses(toward[row], shift.ravel()[flat].copy(), np.zeros(len(flat)), scale[row])
+    row = flat // score.shape[1]
+    none = np.zeros(len(flat))
+    return Hypotheses(toward[row], shift.ravel()[flat].copy(), none, scale[row], none)
 
 
 def _assign(cost: Array, named: Mapping[int, int]) -> tuple[Array, float]:
@@ -365,25 +380,35 @@ def _refit(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces, names:
         out: Array = np.take_along_axis(x, j, 1)
         return out
 
-    def weight(r: Array, sigma: Array) -> Array:
+    def weight(r: Array, sigma: Array, some: Array = has) -> Array:
         """Of residuals from where it stood, so that gross ones weigh less."""
-        out: Array = has / sigma**2 / (1.0 + (r / sigma / 3.0) ** 2)
+        out: Array = some / sigma**2 / (1.0 + (r / sigma / 3.0) ** 2)
         return out
 
-    def mean(value: Array, sigma: Array, at: Array, prior: Array | float, prior_sigma: float) -> Array:
-        w = weight(value - at[:, None], sigma)
+    def mean(
+        value: Array, sigma: Array, at: Array, prior: Array | float, prior_sigma: float, some: Array = has
+    ) -> Array:
+        w = weight(value - at[:, None], sigma, some)
         out: Array = ((w * value).sum(-1) + prior / prior_sigma**2) / (w.sum(-1) + 1.0 / prior_sigma**2)
         return out
 
     distance = of(places.distance_m)
-    prior, prior_sigma = np.zeros(len(j)), 3.0 / o.distance_m
+    # as far as the outermost axis the middle of what is seen may be off this site's
+    apart = problem.mount.apart_m
+    prior, prior_sigma = np.zeros(len(j)), (3.0 + apart) / o.distance_m
     firm = [s for s in problem.photo.headings if not s.is_compass]
     if firm:
         best = min(firm, key=lambda s: s.sigma_rad)
         off = wrap_rad(GRID[h.toward] - o.axis_rad - best.value_rad)
-        prior = np.clip(np.tan(np.clip(off, -1.0, 1.0)), -4.0 / o.distance_m, 4.0 / o.distance_m)
+        prior = np.clip(np.tan(np.clip(off, -1.0, 1.0)), *(np.array([-4.0, 4.0]) * (4.0 + apart) / 4.0 / o.distance_m))
         prior_sigma = float(np.hypot(best.sigma_rad, GRID_SIGMA_RAD))
-    shift = mean(o.across - of(places.across), of(places.across_sigma_m) / distance, h.shift, prior, prior_sigma)
+    across, across_sigma = o.across - of(places.across), of(places.across_sigma_m) / distance
+    others = has & (problem.mount.axis_sigma_m[j] > 0.0)
+    shift = mean(across - others * h.beside[:, None], across_sigma, h.shift, prior, prior_sigma)
+    beside = h.beside
+    if others.any():
+        beside_sigma = float(problem.mount.axis_sigma_m.max()) / o.distance_m
+        beside = mean(across - shift[:, None], across_sigma, h.beside, 0.0, beside_sigma, others)
     over = mean(o.over - of(places.over), of(places.over_sigma_m) / distance, h.over, 0.0, problem.over_sigma)
     tall, wide = (np.take_along_axis(x, j[..., None], 2)[..., 0] for x in _size_residuals(problem, places))
     w, v = weight(tall, problem.tall_sigma[i, j]), weight(wide, problem.ln_shown_sigma[i, j])
@@ -394,7 +419,7 @@ def _refit(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces, names:
     # residuals at the present scale; the prior pulls towards none
     info = (w * slope**2 + v * wide_slope**2).sum(-1) + 1.0 / o.ln_sigma**2
     step = ((w * slope * tall + v * wide_slope * wide).sum(-1) - h.ln_scale / o.ln_sigma**2) / info
-    return Hypotheses(h.toward, shift, over, np.clip(h.ln_scale + np.clip(step, -0.2, 0.2), -1.5, 1.5))
+    return Hypotheses(h.toward, shift, over, np.clip(h.ln_scale + np.clip(step, -0.2, 0.2), -1.5, 1.5), beside)
 
 
 def _first_over(problem: NamingProblem, h: Hypotheses) -> Array:
@@ -438,6 +463,7 @@ def _prior_cost(problem: NamingProblem, h: Hypotheses) -> Array:
         + heading_cost(problem, h.toward, h.shift, GRID_SIGMA_RAD)
         + 0.5 * (h.over / problem.over_sigma) ** 2
         + 0.5 * (h.ln_scale / problem.observed.ln_sigma) ** 2
+        + 0.5 * (h.beside * problem.observed.distance_m / max(problem.mount.axis_sigma_m.max(initial=0.0), 0.1)) ** 2
     )
     return out
 

@@ -172,7 +172,7 @@ def _mount_equations(mount: Mount, o: ObservedPanels, hypotheses: Sequence[Hypot
     across_m = (o.across[names >= 0] - best.shift) * flat - mount.base[j] @ side
     over_m = (o.over[names >= 0] - best.over - o.rise_m / o.distance_m) * o.distance_m * np.exp(best.ln_scale)
     over_m = over_m - (mount.up_m[j] - mount.up_m.mean()) + steep * (mount.base[j] @ ahead)
-    across_sigma = np.hypot(mount.own_sigma_m[j] + 0.05, mount.loose[j] @ side)
+    across_sigma = np.hypot(np.hypot(mount.own_sigma_m[j] + 0.05, mount.axis_sigma_m[j]), mount.loose[j] @ side)
     over_sigma = np.hypot(mount.up_sigma_m[j], 0.25 * (1.0 + steep))
     over_sigma = np.hypot(over_sigma, steep * (mount.loose[j] @ ahead))
     return (

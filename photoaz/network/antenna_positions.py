@@ -65,6 +65,10 @@ def antenna_positions_of(mount: Mount, up_sigma_m: Mapping[str, float]) -> Anten
         one = np.zeros((m, 2))
         one[k] = mount.loose[k]
         shifts.append(one.ravel())
+    # a neighbouring site's antennas are off together
+    for axis in np.unique(mount.axis[mount.axis_sigma_m > 0.0], axis=0):
+        its = mount.axis_sigma_m * (mount.axis == axis).all(1)
+        shifts += [np.outer(its, way).ravel() for way in np.eye(2)]
     s = np.array(shifts)
     modelled = np.linalg.norm(mount.outward, axis=1) > 0
     own = mount.own_sigma_m * np.where(modelled, OWN_PLACE_WIDENED, 1.0)

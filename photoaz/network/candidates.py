@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_rad, wrap_rad
+from photoaz.naming.model import camera_height
 from photoaz.network.heading_aids import AidObservation, LandmarkPixel, PixelBearing
 from photoaz.network.observations import (
     PLUMB_FIELDS,
@@ -31,7 +32,6 @@ from photoaz.quantities import (
     BROUGHT_SURVEY_U95_M,
     CALIBRATED_F,
     CALIBRATED_PX,
-    CAMERA_HEIGHT_M,
     DATA_SHEET_SHARE,
     FURTHER_COMPASS_RAD,
     FURTHER_POSITION_M,
@@ -322,7 +322,7 @@ def _another_photo(chosen: NetworkSolution, bearing_rad: float, views: Mapping[s
         HAND_HELD_ROLL_RAD,
         FURTHER_POSITION_M,
         FURTHER_POSITION_M,
-        CAMERA_HEIGHT_M[1],
+        camera_height(distance)[1],
     ]
     sigma += [max(camera.f_relative_sigma, 1e-5), *[max(camera.principal_sigma_px, 1e-2)] * 2]
     rows: list[Observation] = [Directs("another photo", "", index, photo, np.array(sigma))]

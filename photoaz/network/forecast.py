@@ -177,21 +177,23 @@ def next_evidence(
 ) -> tuple[Mapping[str, NextEvidence], NextEvidence]:
     """What limits each antenna and what to bring for it, and the same for the site's median U95.
 
-    budgets: per antenna, as reported. The rule: of all that brings nearly as much as the best does (NEARLY), the least
-    trouble (the order of KINDS). Where the best would not help noticeably (NOTICEABLE), nothing, and that is said.
+    budgets: per antenna asked for, as reported. The rule: of all that brings nearly as much as the best does (NEARLY),
+    the least trouble (the order of KINDS). Where the best would not help noticeably (NOTICEABLE), nothing, and that is
+    said.
     """
     f = forecast(chosen) if made is None else made
+    at = {a: n for n, a in enumerate(f.antennas) if a in budgets}
     per = {
-        a: _next(f, float(f.now_rad[n]), f.then_rad[:, n], _limit(chosen, a, budgets[a]), "U95")
-        for n, a in enumerate(f.antennas)
+        a: _next(f, float(f.now_rad[n]), f.then_rad[:, n], _limit(chosen, a, budgets[a]), "U95") for a, n in at.items()
     }
     sums: dict[str, float] = {}
     for shares in budgets.values():
         for s in shares:
             sums[s.source] = sums.get(s.source, 0.0) + s.share
     limit = max(sums, key=lambda s: sums[s])
-    median = "U95" if len(f.antennas) == 1 else "the median U95"
-    site = _next(f, float(np.median(f.now_rad)), np.median(f.then_rad, axis=1), limit, median)
+    median = "U95" if len(at) == 1 else "the median U95"
+    asked = list(at.values())
+    site = _next(f, float(np.median(f.now_rad[asked])), np.median(f.then_rad[:, asked], axis=1), limit, median)
     return per, site
 
 

@@ -253,7 +253,7 @@ def _compass(photo: PhotoObservations, row: int, at_rad: float, priors: Priors) 
 
 def _hung(antenna: AntennaPriors, row: int, at_rad: float, priors: Priors) -> Piece:
     """How an antenna hangs: as designed, turned by some tens of degrees, anywhere."""
-    if not antenna.design_known:
+    if not (antenna.design_known and antenna.own):
         return Piece(HUNG, None, (Part(0.0, row),))
     known = priors.antennas
     turned, anywhere = known.turned_share, known.turned_anywhere_share

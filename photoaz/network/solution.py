@@ -21,12 +21,14 @@ from photoaz.network.observations import Box, Observation
 from photoaz.network.posterior import SitePosterior, posterior_of
 from photoaz.network.site import SiteNetwork, azimuth_of_mode, outline_label
 from photoaz.priors import CompassesKnown, Priors
-from photoaz.quantities import W_CRITICAL
+from photoaz.quantities import STATEMENT_NONSENSE_SHARE, W_CRITICAL
 
 Array = NDArray[Any]
 
 #: an outline's own errors have heavier tails: it is doubted later than a sensor
 W_CRITICAL_BOX = 4.5
+#: what a person states is wrong so seldom that all else must contradict it more
+W_CRITICAL_STATED = math.sqrt(-2.0 * math.log(STATEMENT_NONSENSE_SHARE))
 #: suspects that are tried before one is left out
 MOST_TRIED = 4
 #: by how much all outlines are trusted less where no adjustment comes to rest otherwise
@@ -237,16 +239,17 @@ class _Search:
         return now, changed
 
     def without_one_of(self, now: _Fitted, suspects: Sequence[Observation]) -> _Fitted:
-        """The network without that one of some suspects whose absence leaves the fewest contradictions.
+        """The network without that one of some suspects whose absence explains the contradictions best.
 
-        Their w-tests are linear, and what is grossly wrong bends the network: so each is tried.
+        Their w-tests are linear, and what is grossly wrong bends the network: so each is tried. What is seldom wrong
+        must explain more.
         """
         tried: list[_Fitted] = []
         for o in suspects[:MOST_TRIED]:
             self.left_out.append(o)
             tried.append(self.adjusted(now.choice, now.adjusted.x))
             self.left_out.pop()
-        best = min(range(len(tried)), key=lambda k: tried[k].total)
+        best = min(range(len(tried)), key=lambda k: tried[k].total + _critical(suspects[k]) ** 2)
         self.left_out.append(suspects[best])
         return tried[best]
 
@@ -290,11 +293,18 @@ def _suspects(
         return o.testable and (boxes or not isinstance(o, Box)) and (compasses or not is_compass(o))
 
     w = [
-        abs(v) / (W_CRITICAL_BOX if isinstance(o, Box) else W_CRITICAL) if asked(o) else 0.0
+        abs(v) / _critical(o) if asked(o) else 0.0
         for o, v in zip(observations, w_tests(observations, adjusted), strict=True)
     ]
     order = np.argsort(-np.nan_to_num(w), kind="stable")
     return [(observations[k], float(w[k])) for k in order if np.nan_to_num(w[k]) > 1.0]
+
+
+def _critical(o: Observation) -> float:
+    """How many sigmas an observation may be off before it is a suspect."""
+    if isinstance(o, Box):
+        return W_CRITICAL_BOX
+    return W_CRITICAL_STATED if o.source.endswith(" control") else W_CRITICAL
 
 
 def _agrees(o: Observation, adjusted: Adjusted) -> bool:

@@ -12,6 +12,7 @@ from photoaz.photo.reader import Reader, number_in_text
 from photoaz.photo.record import GeoPosition, Measured
 from photoaz.quantities import (
     ALTITUDE_SIGMA_M,
+    GEOID_SIGMA_M,
     MIN_POSITION_SIGMA_M,
     POSITION_SIGMA_M,
     RADIUS_68_PER_SIGMA,
@@ -161,8 +162,13 @@ def read_altitude(reader: Reader) -> Measured | None:
     elif code not in (0.0, 2.0):
         said = "The altitude does not say whether it is above or below sea level; above is assumed."
         reader.say("altitude-ref-missing", "info", "GPSAltitudeRef", said)
-    datum = "above the ellipsoid" if code in (2.0, 3.0) else "above sea level"
-    return Measured(value=value, sigma=ALTITUDE_SIGMA_M, source=f"GPSAltitude, {datum} as the phone works it out")
+    # 2 and 3 are of the sea level for sure; 0 and 1 were so by name until Exif 3.0 gave them to the ellipsoid (from
+    # memory), and phones wrote either
+    if code in (2.0, 3.0):
+        return Measured(value=value, sigma=ALTITUDE_SIGMA_M, source="GPSAltitude, above sea level")
+    datum = "above sea level or the ellipsoid"
+    sigma = math.hypot(ALTITUDE_SIGMA_M, GEOID_SIGMA_M * math.sqrt(0.5))
+    return Measured(value=value, sigma=sigma, source=f"GPSAltitude, {datum}: the file does not tell which")
 
 
 def _coordinate_text(text: str) -> tuple[float, ...] | None:

@@ -17,7 +17,7 @@ from photoaz import quantities as q
 from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_rad
 from photoaz.estimate.priors import antenna_priors_of
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.naming.model import AntennaPriors
+from photoaz.naming.model import AntennaPriors, camera_height
 from photoaz.naming.mount import mount_of
 from photoaz.network.antenna_positions import AntennaPositions, antenna_positions_of
 from photoaz.network.heading_aids import LandmarkPixel
@@ -297,7 +297,7 @@ def foreseen_photo(
         rolls=(level,),
         standpoints=((stand.enu_m[:2], carried.position_m, "camera position"),),
         up_m=float(stand.enu_m[2]),
-        up_sigma_m=q.CAMERA_HEIGHT_M[1],
+        up_sigma_m=camera_height(stand.distance_m)[1],
         ln_focal=0.0,
         boxes={n: (v.mode,) for n, v in seen.items()},
         aids=landmark_pixels(scene, stand),

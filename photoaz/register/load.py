@@ -16,6 +16,7 @@ from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
 from photoaz.register.columns import LENGTHS_M, ColumnMap
 from photoaz.register.mapped import open_mapped
 from photoaz.register.model import Antenna, Control, ControlKind, Pick, Site
+from photoaz.register.neighbours import with_neighbours
 from photoaz.register.propose import UnknownColumnsError, propose_columns
 from photoaz.register.rows import (
     ControlRow,
@@ -93,7 +94,7 @@ def load_register(path: Path | str, columns: ColumnMap | None = None) -> Registe
         site = _site(site_id, rows.pop(site_id), table)
         if site is not None:
             sites.append(site)
-    return RegisterResult(path=table.path, sites=tuple(sites), faults=table.sorted_faults())
+    return RegisterResult(path=table.path, sites=with_neighbours(sites), faults=table.sorted_faults())
 
 
 # A row that is good by itself, and its antenna

@@ -67,7 +67,8 @@ class Site:
     """A tower and its antennas.
 
     lat, lon: tower base centre, WGS84; position_u95_m: 95 % radius of that position. ground_m: height of the ground at
-    the base, None where the register is silent.
+    the base, None where the register is silent. neighbours: other sites so near that a photo may show either's antennas
+    (`photoaz.register.neighbours`); they have none of their own.
     """
 
     site_id: str
@@ -76,6 +77,7 @@ class Site:
     antennas: tuple[Antenna, ...]
     position_u95_m: float = SITE_POSITION_U95_M
     ground_m: float | None = None
+    neighbours: tuple[Site, ...] = ()
 
     @property
     def unfilled_design_deg(self) -> float | None:

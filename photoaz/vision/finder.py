@@ -131,6 +131,22 @@ def enlarged_found(found: FoundPanels, factor: int) -> FoundPanels:
     )
 
 
+def both_found(first: FoundPanels, second: FoundPanels) -> FoundPanels:
+    """What was found in two windows of a photo, each panel once; the window holds both."""
+    hulls = [cv2.convexHull(c.corners_px.astype(np.float32)) for c in first.candidates]
+    new = [
+        c
+        for c in second.candidates
+        if all(union_share(h, cv2.convexHull(c.corners_px.astype(np.float32))) <= SAME_SHARE for h in hulls)
+    ]
+    a, b = np.array(first.window.box_px), np.array(second.window.box_px)
+    x0, y0, x1, y1 = (int(v) for v in (*np.minimum(a, b)[:2], *np.maximum(a, b)[2:]))
+    return FoundPanels(
+        candidates=tuple(sorted((*first.candidates, *new), key=lambda c: -c.probability)),
+        window=HeadWindow(box_px=(x0, y0, x1, y1), scale=first.window.scale),
+    )
+
+
 def hiding(out: Array, corners_px: Array) -> Cover | None:
     """What covers the part of a box that does not show as one of a panel's faces, from the network's picture of faces.
 

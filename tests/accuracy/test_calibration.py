@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from scipy import stats
 
 from photoaz.accuracy.__main__ import main, outcomes_of
-from photoaz.accuracy.draw import AS_STATED, CONDITIONS, draw_site
+from photoaz.accuracy.draw import AS_STATED, CONDITIONS, IN_HILLS, draw_site
 from photoaz.accuracy.page import Made, Rendered, page
 from photoaz.accuracy.tallies import coverages, detections, false_alarms
 from photoaz.accuracy.trial import Outcome, trial
@@ -135,6 +135,35 @@ def test_drawn_sites_are_of_many_kinds(outcomes):
     assert any(o.blunders for o in outcomes)
     assert any(a.wrong for a in antennas)
     assert any(a.reading for a in antennas)
+
+
+@pytest.fixture(scope="module")
+def in_hills() -> tuple[Outcome, ...]:
+    return tuple(trial(SEED, number, IN_HILLS) for number in range(30))
+
+
+def test_azimuths_are_covered_in_hills_as_on_the_plain(in_hills):
+    """Standpoints up to some 30 m above or below the tower's base, of which nobody told: nor is a right fact blamed.
+
+    Right positions, pitches and landmarks are left out one time in fifty at the most: on slopes of which nobody knows
+    they are tested by more than they state. With cameras held for level with the base it was one in eight.
+    """
+    one = firsts(in_hills, [IN_HILLS.name])
+    held = sum(abs(a.error_deg) <= a.u95_deg for a in one)
+    low, high = limits(len(one), 0.95)
+    assert low <= held <= high, held / len(one)
+    tested, named = np.sum([t for o in in_hills for t in o.tests.values()], axis=0)
+    assert named <= stats.binom.ppf(1 - FAILS, tested, 0.02), (tested, named)
+
+
+def test_hills_are_hills():
+    drawn = [draw_site(np.random.default_rng(k), f"S{k}", IN_HILLS) for k in range(20)]
+    told = [p.up_m for site in drawn for v in site.visits for p in v.photos]
+    true = [up for site in drawn for v in site.visits for up in v.up_m.values()]
+    assert len(told) == len(true)
+    assert np.std(told) < 0.1
+    assert 3.0 < np.std(true) < 20.0
+    assert 15.0 < np.abs(true).max() < 65.0
 
 
 def test_as_stated_has_no_blunders():

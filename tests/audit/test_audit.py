@@ -300,6 +300,30 @@ def test_a_changed_photo_changes_its_site_and_no_other(
     assert [call.site.site_id for call in solver] == ["QLB-014"]
 
 
+def test_sites_side_by_side_are_solved_from_each_others_photos(
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
+) -> None:
+    """Two operators on one roof, 20 m apart: no photo is left over for being of either, and each has its own rows."""
+    header, *rows = REGISTER.read_text(encoding="utf-8").splitlines()
+    # an operator's rows without offsets, 20 m to the east
+    beside = [row.replace("QLB-014", "OTHER").replace("-66.409983", "-66.409722") for row in rows]
+    register = tmp_path / "register.csv"
+    register.write_text("\n".join([header, *rows, *beside]) + "\n", encoding="utf-8")
+    out = tmp_path / "out"
+    done = run("audit", archive, "--register", register, "--out", out, "--jobs", "1", *PLAIN)
+    assert (done.exit_code, failures(out)) == (0, {}), done.output
+    given = {call.site.site_id: call for call in solver}
+    assert set(given) == {"QLB-014", "OTHER"}
+    for site_id, call in given.items():
+        assert len(call.photos) == len(SOME)
+        assert {a.antenna_id[: len(site_id)] for a in call.site.antennas} == {site_id}
+        (other,) = call.site.neighbours
+        assert {other.site_id, site_id} == set(given)
+    sites = json.loads((out / "estimates.json").read_text(encoding="utf-8"))["sites"]
+    flags = {f["code"] for s in sites for f in s["audit"]["flags"]}
+    assert "sites_side_by_side" in flags
+
+
 def test_other_priors_solve_a_site_again(
     archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:

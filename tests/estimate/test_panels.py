@@ -17,7 +17,7 @@ from photoaz.estimate.priors import antenna_priors_of
 from photoaz.naming.expected import head_guess
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.photo.camera import Camera
-from photoaz.quantities import CAMERA_HEIGHT_M
+from photoaz.quantities import CAMERA_HEIGHT_M, GROUND_SLOPE_SHARE
 from photoaz.register.model import Antenna, Pick, Site
 from photoaz.vision.finder import FoundPanels, PanelCandidate
 from photoaz.vision.head_locator import HeadWindow
@@ -76,13 +76,15 @@ def standing(**more: Any) -> KnownPhoto:
     )
 
 
-def projected(points_enu_m: np.ndarray, s: KnownPhoto, *, heading_deg: float, pitch_deg: float) -> np.ndarray:
-    """Pixels of points by OpenCV, the camera standing at its hand's height."""
+def projected(
+    points_enu_m: np.ndarray, s: KnownPhoto, *, heading_deg: float, pitch_deg: float, up_m: float = CAMERA_HEIGHT_M[0]
+) -> np.ndarray:
+    """Pixels of points by OpenCV, the camera standing at its hand's height unless another is given."""
     assert s.standpoint is not None
     attitude = Rotation.from_euler("ZX", [-heading_deg, pitch_deg], degrees=True).as_matrix()
     level = np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]])  # right, down, ahead
     rot = level @ attitude.T
-    at = np.append(s.standpoint[0], CAMERA_HEIGHT_M[0])
+    at = np.append(s.standpoint[0], up_m)
     c = s.camera
     matrix = np.array([[c.f_px, 0, c.cx_px], [0, c.f_px, c.cy_px], [0, 0, 1]])
     lens = np.array([c.k1, c.k2, 0, 0])
@@ -122,7 +124,9 @@ def test_the_spread_of_the_place_is_what_its_causes_make_of_it() -> None:
     for _ in range(400):
         moved = replace(s, standpoint=(s.standpoint[0] + rng.normal(0, 2.0, 2) + rng.normal(0, 1.0, 2), 2.0))
         heading, pitch = rng.normal(260.0, 8.0), rng.normal(25.0, 1.0)
-        at.append(projected(np.array([[0.0, 0.0, 30.1]]), moved, heading_deg=heading, pitch_deg=pitch)[0])
+        up = rng.normal(1.5, np.hypot(1.5, GROUND_SLOPE_SHARE * 50.0))
+        head = np.array([[0.0, 0.0, 30.1]])
+        at.append(projected(head, moved, heading_deg=heading, pitch_deg=pitch, up_m=up)[0])
     guess = head_guess(s, list(FACTS.values()), 1.0)
     assert guess.pixel_sigma is not None
     ratio = guess.pixel_sigma / np.std(at, axis=0)
@@ -156,12 +160,13 @@ def test_without_a_standpoint_nothing_tells_the_distance() -> None:
 
 @pytest.mark.parametrize(("standpoint_m", "focal"), [(2.0, 0.01), (20.0, 0.01), (2.0, 0.3)])
 def test_the_distance_is_as_sure_as_position_and_focal_length(standpoint_m: float, focal: float) -> None:
-    """What counts is focal length over distance; the way along the ground is 0.87 of the line of sight."""
+    """What counts is focal length over distance; the way along the ground is 0.87 of the line of sight, up is half."""
     s = standing(camera=replace(CAMERA, f_relative_sigma=focal))
     assert s.standpoint is not None
     guess = head_guess(replace(s, standpoint=(s.standpoint[0], standpoint_m)), list(FACTS.values()), 1.0)
     far = np.hypot(50.0, 28.6)
-    along = np.hypot(standpoint_m, 1.0) * 50.0 / far / far
+    up = np.hypot(1.5, GROUND_SLOPE_SHARE * 50.0)
+    along = np.hypot(np.hypot(standpoint_m, 1.0) * 50.0, up * 28.6) / far / far
     assert guess.ln_distance_sigma == pytest.approx(np.hypot(along, focal), rel=0.05)
 
 
@@ -298,8 +303,10 @@ def test_with_nothing_found_the_radius_holds_19_of_20_places(heading_deg: float,
         held.append(np.linalg.norm(box_of(ANTENNAS[3], true).mean(0) - where.pixel) < where.radius_px)
         radii.append(where.radius_px)
     assert np.mean(held) >= 0.93  # 95 %, less a standard deviation of 120 draws
-    # and no wider than the causes: 2 sigma of heading, pitch, 2 m of standpoint and 1.5 m of hand over 57 m, 3200 px
-    wide = 2 * 3200 * np.hypot(np.radians(np.hypot(heading_deg, pitch_deg)), 3.0 / 50.0)
+    # and no wider than the causes: 2 sigma of heading, pitch, 2 m of standpoint, and the hand and the slope, over 57 m,
+    # 3200 px
+    place = np.hypot(3.0, GROUND_SLOPE_SHARE * 50.0) / 50.0
+    wide = 2 * 3200 * np.hypot(np.radians(np.hypot(heading_deg, pitch_deg)), place)
     assert np.mean(radii) < 1.3 * wide
 
 

@@ -1,4 +1,4 @@
-"""Where cameras stood: positions that are none."""
+"""Where cameras stood: positions that are none, ground that slopes."""
 
 from __future__ import annotations
 
@@ -12,11 +12,15 @@ from photoaz.angles import wrap_deg
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.placing import _settled, site_index
 from photoaz.estimate.inputs import LocalPhoto, site_inputs
+from photoaz.estimate.report import _sloping
 from photoaz.estimate.solve import solve_site
+from photoaz.estimate.statements import known_photo_of, open_photo
+from photoaz.geodesy.frames import EnuFrame
+from photoaz.naming.model import camera_height
 from photoaz.naming.places import match_places, places_of
 from photoaz.naming.site_names import SiteNames
 from photoaz.photo.metadata import read_record
-from photoaz.photo.record import GeoPosition
+from photoaz.photo.record import GeoPosition, Measured
 from photoaz.register.load import load_picks, load_register, require_sites
 from photoaz.register.model import Control
 from photoaz.result import SiteResult
@@ -58,13 +62,41 @@ def test_a_stamped_photo_without_a_heading_is_rejected_and_says_so() -> None:
     assert any("a stamp" in f for f in told.flags)
 
 
+def test_a_camera_is_held_over_ground_that_slopes() -> None:
+    """A tenth of the way up or down, one sigma; what GNSS says counts by its own sigma, unless it cannot be."""
+    value, sigma = camera_height(100.0)
+    assert (value, sigma) == (1.5, float(np.hypot(1.5, 10.0)))
+    told, better = camera_height(100.0, (21.5, 15.0))
+    share = sigma**2 / (sigma**2 + 15.0**2)
+    assert told == 1.5 + share * 20.0
+    assert better == float(np.sqrt(share) * 15.0)
+    assert camera_height(100.0, (400.0, 15.0)) == (value, sigma)
+
+
+def test_an_altitude_counts_against_the_sites_ground_alone() -> None:
+    given = photo(8, altitude_m=Measured(value=219.0, sigma=15.0, source="stated"))
+    opened = open_photo(given, (), (), None)
+    frame = EnuFrame(lat_deg=SITE.lat_deg, lon_deg=SITE.lon_deg, height_m=0.0)
+    assert known_photo_of("x", opened, frame, None, None).altitude is None
+    assert known_photo_of("x", opened, frame, None, 212.0).altitude == (7.0, 15.0)
+
+
+def test_a_slope_that_the_pixels_ask_for_is_said() -> None:
+    assert (
+        _sloping(1.5 - 18.0, 3.0**2) == "the ground slopes: by the pixels it lies 18 ± 6 m below the tower's base here"
+    )
+    assert "above" in str(_sloping(1.5 + 9.0, 2.0**2))
+    assert _sloping(1.5 - 18.0, 12.0**2) is None
+    assert _sloping(1.5 + 2.0, 0.5**2) is None
+
+
 def test_an_audit_says_so_of_the_file() -> None:
     """Rounded coordinates are the register's as well; a camera six metres off may have stood there."""
     index, kept = site_index([SITE]), KeptPhoto(name="x.jpg", stamp="", version="")
     for off_deg, codes in ((0.0, ["position_stamped"]), (1e-5, ["position_stamped"]), (5.4e-5, [])):
         record = photo(4, position=replace(STAMP, lat_deg=STAMP.lat_deg + off_deg)).record
         (match,) = match_places(index, places_of([record]))
-        placed = _settled(kept, match, (), SiteNames(index.site_ids), index, None)
+        placed = _settled(kept, match, (), SiteNames(index.site_ids), index, None, {})
         assert placed.site_id == SITE.site_id
         assert [f.code for f in placed.flags] == codes
 

@@ -20,7 +20,7 @@ from scipy.spatial.transform import Rotation
 from photoaz.angles import COMPASS, Angle
 from photoaz.errors import InputError
 from photoaz.estimate.panels import LEAST_PROBABILITY
-from photoaz.estimate.priors import antenna_priors_of
+from photoaz.estimate.priors import antenna_priors_of, head_priors_of
 from photoaz.naming.model import AntennaPriors, ExpectedAntenna, KnownPhoto, Match, PhotoNaming
 from photoaz.naming.together import name_candidates
 from photoaz.photo.camera import Camera
@@ -376,28 +376,64 @@ def test_no_name_leans_on_designs_that_nobody_filled_in(design_deg, offsets):
     for seed in range(8):
         designs = dict(zip("ABC", np.random.default_rng(seed).uniform(0, 360) + np.array([0, 115, 240]), strict=True))
         site = panels(designs, each=2)
-        antennas = tuple(
-            Antenna(
-                antenna_id=p.name,
-                rad_center_m=p.place_m[2],
-                design_azimuth_deg=design_deg,
-                sector=p.sector,
-                position=p.position,
-                width_m=p.size_m[0],
-                height_m=p.size_m[1],
-                depth_m=p.size_m[2],
-                offset_east_m=p.place_m[0] if offsets else None,
-                offset_north_m=p.place_m[1] if offsets else None,
-            )
-            for p in site
-        )
-        tower = Site(site_id="T", lat_deg=48.0, lon_deg=11.0, antennas=antennas)
+        antennas = []
+        for p in site:
+            east, north = p.place_m[:2] if offsets else (None, None)
+            antennas.append(row(p, design_azimuth_deg=design_deg, offset_east_m=east, offset_north_m=north))
+        tower = Site(site_id="T", lat_deg=48.0, lon_deg=11.0, antennas=tuple(antennas))
         o = name_all(AROUND, site, [antenna_priors_of(a, tower) for a in antennas], seed)
         told = [(t, m.antenna) for t, m in o.pairs() if m.antenna is not None and m.probability >= LEAST_PROBABILITY]
         used += len(told)
         wrong += sum(t != a for t, a in told)
     assert wrong == 0
     assert used > 50 if offsets else used == 0
+
+
+def row(p: Panel, **more: object) -> Antenna:
+    """As a register has it, without offsets."""
+    width, height, depth = p.size_m
+    return Antenna(
+        **{
+            "antenna_id": p.name,
+            "rad_center_m": p.place_m[2],
+            "design_azimuth_deg": p.design_deg,
+            "sector": p.sector,
+            "position": p.position,
+            "width_m": width,
+            "height_m": height,
+            "depth_m": depth,
+            **more,
+        }
+    )
+
+
+@pytest.mark.parametrize("east_m", [20.0, -20.0])
+@pytest.mark.parametrize("shows", ["own", "neighbour", "both"])
+def test_two_sites_side_by_side_are_named_as_one_head(shows, east_m):
+    """Two operators on one roof, 20 m apart: panels of either are named as theirs, whichever the photos show."""
+    metres_per_degree = 111_320.0 * np.cos(np.radians(48.0))
+    own, beside = panels(each=2), panels({"A": 75.0, "B": 195.0, "C": 315.0}, each=2, sizes=SIZES[1:])
+    moved = [replace(p, name=f"T2/{p.name}", place_m=(p.place_m[0] + east_m, *p.place_m[1:])) for p in beside]
+    there = Site(
+        site_id="T2", lat_deg=48.0, lon_deg=11.0 + east_m / metres_per_degree, antennas=tuple(row(p) for p in beside)
+    )
+    here = Site(site_id="T1", lat_deg=48.0, lon_deg=11.0, antennas=tuple(row(p) for p in own), neighbours=(there,))
+    head = head_priors_of(here)
+    assert {p.name for p in (*own, *moved)} == set(head)
+    right, sure = [], []
+    aim = np.array([{"own": 0.0, "both": 0.5 * east_m, "neighbour": east_m}[shows], 0.0])
+    for seed in range(3):
+        shots = []
+        for s in AROUND:
+            s = replace(s, distance_m=60.0, pitch_deg=26.0, f_px=2600.0 if shows == "both" else 6000.0)
+            toward = float(np.degrees(np.arctan2(*(aim - s.standpoint))))
+            shots.append(replace(s, aside_deg=s.bearing_deg + 180.0 - toward))
+        o = name_all(shots, [*own, *moved], list(head.values()), seed)
+        sure += [m.antenna is not None and m.probability >= LEAST_PROBABILITY for _, m in o.pairs()]
+        right += [t == m.antenna for (t, m), s in zip(o.pairs(), sure[-len(o.pairs()) :], strict=True) if s]
+    print(shows, east_m, np.mean(right), len(right), np.mean(sure), len(sure))
+    assert np.mean(right) >= 0.97
+    assert np.mean(sure) > 0.6
 
 
 def test_one_name_given_settles_the_rest():

@@ -212,6 +212,17 @@ def test_bad_position_error_falls_back(record_of: Any, kit: Any, spec: Any, code
     assert code in codes(record)
 
 
+def test_an_altitude_is_as_good_as_its_datum_is_known(record_of: Any, kit: Any) -> None:
+    """2 and 3 are of the sea level; 0 and 1 may be of the ellipsoid, some 30 m off it over the earth."""
+    sea, either = (record_of(gps={5: kit.byte(code)}).altitude_m for code in (2, 0))
+    assert (sea.value, either.value) == (pytest.approx(1038.8), pytest.approx(1038.8))
+    assert record_of(gps={5: kit.byte(3)}).altitude_m.value == pytest.approx(-1038.8)
+    assert 10.0 <= sea.sigma <= 20.0
+    assert either.sigma == pytest.approx(np.hypot(sea.sigma, 30.0 / np.sqrt(2.0)))
+    assert "sea level" in sea.source
+    assert "ellipsoid" in either.source
+
+
 def test_altitude(record_of: Any, kit: Any) -> None:
     assert record_of(gps={5: kit.byte(1)}).altitude_m.value == pytest.approx(-1038.8)
     assert "altitude-ref-missing" in codes(record_of(gps={5: None}))

@@ -70,10 +70,15 @@ class KeptSite:
             key="" if result is None else key,
             result=result,
             failures=failures,
-            used=0 if result is None else sum(p.status == "used" for p in result.photos),
+            used=0 if result is None else _used(result),
             flagged=0 if result is None else sum(a.revisit for a in result.antennas),
             loss_avoided=0.0 if plan is None else plan.loss_avoided,
         )
+
+
+def _used(result: SiteResult) -> int:
+    """How many photos were used; of an audit's site, of its own and not of a neighbour's."""
+    return sum(p.status == "used" for p in result.photos) if result.audit is None else result.audit.used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
