@@ -20,6 +20,8 @@ ASIDE = ".unfinished"
 
 def keeper(out: Path, run_id: int) -> Callable[[str, str, bytes], None]:
     """Keeps files of a site that a run solves, each whole or not at all, aside from those of the run before."""
+    # of another store, whose runs had the same numbers
+    shutil.rmtree(out / ASIDE / str(run_id), ignore_errors=True)
 
     def keep(site_id: str, path: str, data: bytes) -> None:
         target = _of_site(out, run_id, site_id) / path

@@ -135,6 +135,20 @@ def test_a_writing_that_is_stopped_leaves_the_old_results(
     assert results(home / "out") == results(home / "fresh")
 
 
+def test_pictures_of_a_store_that_was_removed_are_not_taken_for_those_of_the_next(
+    home: Path, stop_at: dict[str, str]
+) -> None:
+    stop_at["site"] = SITES[2]
+    assert audit(home).exit_code == 130
+    for path in (home / "out").glob("results.sqlite*"):
+        path.unlink()
+    shutil.copy2(SAMPLE / "qlb014_1.jpg", home / "archive" / SITES[0])
+    (home / "archive" / SITES[0] / "qlb014_2.jpg").unlink()
+    stop_at.clear()
+    assert audit(home).exit_code == 0
+    assert not any(name.startswith("qlb014_2-") for name in results(home / "out")["pictures"])
+
+
 def test_a_first_audit_that_was_stopped_is_reported_as_far_as_it_came(home: Path, stop_at: dict[str, str]) -> None:
     stop_at["site"] = SITES[1]
     assert audit(home).exit_code == 130
