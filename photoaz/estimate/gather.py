@@ -46,7 +46,10 @@ HELD_LEVEL = Angle(value_rad=0.0, sigma_rad=HAND_HELD_ROLL_RAD, source="camera h
 
 
 class Looking:
-    """Where antennas are looked for in a photo, and what was expected of each; patches are cut when they are needed."""
+    """Where antennas are looked for in a photo, and what was expected of each.
+
+    Patches are cut whenever they are asked for: those of all photos of a large site would not fit into memory.
+    """
 
     def __init__(
         self, picture: Picture, to_measure: Sequence[PanelToMeasure], expectations: Mapping[str, Expectation]
@@ -54,7 +57,6 @@ class Looking:
         self.picture = picture
         self.expectations = expectations
         self._spots = tuple(to_measure)
-        self._looks: dict[str, Look] | None = None
 
     @property
     def inputs(self) -> tuple[object, ...]:
@@ -64,21 +66,19 @@ class Looking:
 
     def looks(self) -> Mapping[str, Look]:
         """Per antenna. Raises InputError where the photo cannot be decoded."""
-        if self._looks is None:
-            image = self.picture.grey()
-            self._looks = {
-                s.antenna_id: look_at(
-                    image,
-                    self.expectations[s.antenna_id],
-                    corners_px=None if s.candidate is not None else s.corners_px,
-                    seed_px=s.seed_px,
-                    exact=s.exact,
-                    candidate=s.candidate,
-                    side=s.side,
-                )
-                for s in self._spots
-            }
-        return self._looks
+        image = self.picture.grey()
+        return {
+            s.antenna_id: look_at(
+                image,
+                self.expectations[s.antenna_id],
+                corners_px=None if s.candidate is not None else s.corners_px,
+                seed_px=s.seed_px,
+                exact=s.exact,
+                candidate=s.candidate,
+                side=s.side,
+            )
+            for s in self._spots
+        }
 
 
 def _faces_camera(design_rad: float, towards_camera_m: Array) -> bool | None:
@@ -351,7 +351,9 @@ def measured_again(
         "boxes again",
         (looking, list(expectations.values()), modes),
         list[tuple[BoxMode, ...]],
-        lambda: measure_boxes_again([looking.looks()[n] for n in names], list(expectations.values()), modes),
+        lambda: measure_boxes_again(
+            [look for n, look in looking.looks().items() if n in expectations], list(expectations.values()), modes
+        ),
     )
     boxes = {n: modes or f.boxes[n] for n, modes in zip(names, again, strict=True)}
     start = np.concatenate([x[pi[:3]], x[pi[3:6]]])

@@ -1,4 +1,6 @@
-"""What an audit costs: against reading the same photos, with one worker and two, in memory, and in its store.
+"""What an audit costs: against reading the same photos, by a site's size, with one worker and two, in its store.
+
+And what one photo by `estimate`, and `--help`, cost as whole processes.
 
 On the rendered sites (conftest.py) where PHOTOAZ_PRACTICE names them, else on the sample site. Figures are printed: run
 with -s or -rP; nothing else should run on the machine at the time.
@@ -32,9 +34,13 @@ from photoaz.sample import sample_dir, sample_photos
 
 pytestmark = pytest.mark.benchmark
 
-#: times cv2.imread of the same photos, one process
-AIM_THROUGHPUT = 0.4
+#: times cv2.imread of the same photos, one process: without pictures, and with pictures and sheets
+AIM_PLAIN, AIM_DRAWN = 6.0, 8.0
 AIM_TWO_WORKERS = 1.8
+#: seconds of processor of whole processes
+AIM_ESTIMATE_S, AIM_HELP_S = 0.9, 0.1
+#: photos of a smaller and a larger site; what a photo of the larger may cost, times one of the smaller; its memory
+SITE_PHOTOS, AIM_GROWTH, AIM_SITE_MB = (24, 96), 1.1, 500.0
 AIM_STORE_MS = 5.0
 AIM_WORKER_MB = 600.0
 
@@ -81,9 +87,8 @@ class Cost:
     peak_mb: float
 
 
-def audit_cost(folder: Path, register: Path, out: Path, jobs: int, *more: str) -> Cost:
-    """What an audit of a folder costs."""
-    command = [sys.executable, "-m", "photoaz", "audit", str(folder), "--register", str(register), "--out", str(out)]
+def cost_of(*command: str) -> Cost:
+    """What a command of photoaz costs as a whole process."""
     code = (
         "import resource, subprocess, sys;"
         "rc = subprocess.call(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL);"
@@ -92,7 +97,10 @@ def audit_cost(folder: Path, register: Path, out: Path, jobs: int, *more: str) -
     )
     start = time.perf_counter()
     done = subprocess.run(
-        [sys.executable, "-c", code, *command, "--jobs", str(jobs), *more], capture_output=True, text=True, check=True
+        [sys.executable, "-c", code, sys.executable, "-m", "photoaz", *command],
+        capture_output=True,
+        text=True,
+        check=True,
     )
     seconds = time.perf_counter() - start
     rc, peak_kb, cpu = map(float, done.stdout.split())
@@ -100,22 +108,66 @@ def audit_cost(folder: Path, register: Path, out: Path, jobs: int, *more: str) -
     return Cost(seconds, cpu, peak_kb / 1000.0)
 
 
+def audit_cost(folder: Path, register: Path, out: Path, jobs: int, *more: str) -> Cost:
+    """What an audit of a folder costs."""
+    where = ("--register", str(register), "--out", str(out), "--jobs", str(jobs))
+    return cost_of("audit", str(folder), *where, *more)
+
+
+PLAIN = ("--overlays", "none", "--sheets", "none")
+
+
+def test_whole_processes(archive: tuple[Path, Path]) -> None:
+    folder, register = archive
+    photo = sorted(folder.rglob("*.jpg"))[0]
+    with register.open(encoding="utf-8", newline="") as file:
+        site = next(csv.DictReader(file))["site_id"]
+    estimate = ("estimate", str(photo), "--register", str(register), "--site", site)
+    whole = ("one photo by estimate", estimate, AIM_ESTIMATE_S), ("--help", ("--help",), AIM_HELP_S)
+    print()
+    for what, command, aim in whole:
+        cpu = sorted(cost_of(*command).cpu_s for _ in range(3))[1]
+        print(f"{what:22s} {cpu:.2f} s of processor as a whole process (aim {aim})")
+
+
+def test_growth_of_a_site(tmp_path: Path) -> None:
+    """The sample site's photos again and again, told apart by a byte behind their end."""
+    photos = sample_photos(sample_dir())
+    costs = []
+    for n in SITE_PHOTOS:
+        folder = tmp_path / str(n)
+        folder.mkdir()
+        for k in range(n):
+            data = photos[k % len(photos)].read_bytes()
+            (folder / f"{k:03}.jpg").write_bytes(data + k.to_bytes(2, "big"))
+        paths = [str(p) for p in sorted(folder.iterdir())]
+        costs.append(cost_of("estimate", *paths, "--register", str(sample_dir() / "register.csv")))
+    each = [c.cpu_s / n for c, n in zip(costs, SITE_PHOTOS, strict=True)]
+    print(f"\nof a site of {SITE_PHOTOS[0]} photos {each[0]:.2f} s of processor each, of {SITE_PHOTOS[1]}", end=" ")
+    print(f"{each[1] / each[0]:.2f} times that (aim {AIM_GROWTH}); peaks", end=" ")
+    print(" and ".join(f"{c.peak_mb:.0f}" for c in costs), f"MB (aim {AIM_SITE_MB:.0f})")
+
+
 def test_throughput(archive: tuple[Path, Path], tmp_path: Path) -> None:
     folder, register = archive
     n = len(list(folder.rglob("*.jpg")))
     pixels = sum(int(np.prod(cv2.imread(str(p)).shape[:2])) for p in folder.rglob("*.jpg")) / n / 1e6
     reading = imread_cpu_s(folder) / n
-    plain = ("--overlays", "none", "--sheets", "none")
-    one = audit_cost(folder, register, tmp_path / "a", 1, *plain)
-    again = audit_cost(folder, register, tmp_path / "a", 1, *plain)
-    two = audit_cost(folder, register, tmp_path / "b", 2, *plain)
+    one = audit_cost(folder, register, tmp_path / "a", 1, *PLAIN)
+    again = audit_cost(folder, register, tmp_path / "a", 1, *PLAIN)
+    two = audit_cost(folder, register, tmp_path / "b", 2, *PLAIN)
     drawn = audit_cost(folder, register, tmp_path / "c", 1)
     print(f"\n{n} photos of {pixels:.1f} Mpx; cv2.imread alone takes {reading:.3f} s of processor for each")
-    for what, cost in (("one worker", one), ("with pictures, sheets", drawn), ("two workers", two)):
+    for what, cost, aim in (
+        ("one worker", one, AIM_PLAIN),
+        ("with pictures, sheets", drawn, AIM_DRAWN),
+        ("two workers", two, AIM_PLAIN),
+    ):
         cpu = cost.cpu_s / n
         print(
             f"{what:22s} {cpu:.2f} s of processor a photo, {cost.wall_s / n:.2f} s by the clock: "
-            f"{reading / cpu:.3f} times imread (aim {AIM_THROUGHPUT}); peak of a process {cost.peak_mb:.0f} MB"
+            f"{cpu / reading:.1f} times imread (aim {aim}); {3600.0 / cpu:.0f} photos a core-hour, "
+            f"two million {2e6 * cpu / 3600.0:.0f} core-hours; peak of a process {cost.peak_mb:.0f} MB"
         )
     print(f"two workers are {one.wall_s / two.wall_s:.2f} times as fast as one (aim {AIM_TWO_WORKERS})")
     print(f"again, nothing changed: {again.wall_s:.1f} s in all, start of Python included")
