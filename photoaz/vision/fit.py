@@ -183,9 +183,9 @@ def fit_exact_corners(sighting: Sighting, task: FitTask) -> tuple[Minimum, ...]:
     return tuple(out)
 
 
-def _judge(near: Neighbours, weight: Array, spacing_px: Array) -> Array:
+def _judge(near: Neighbours, weight: Array) -> Array:
     """A lone good sample among bad ones is luck: no sample weighs more than its neighbours' mean."""
-    return np.minimum(weight, near.mean(weight, spacing_px))
+    return np.minimum(weight, near.mean(weight))
 
 
 def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_px: float = FARTHEST_PX) -> FitBatch:
@@ -209,14 +209,14 @@ def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_
         base /= 0.5**2 * tolerance.correlation_px
         said = boxes.corner_terms(seen.points)
         fixed_n, fixed_g = boxes.information + said.normal, said.right + boxes.prior_pull()
-        near = neighbours(samples.run, _NEIGHBOURS)
+        near = neighbours(samples.run, _NEIGHBOURS, samples.spacing_px)
         by_box, rows = ByBox(samples.box, len(boxes)), np.column_stack([own, d])
         step = np.zeros((len(boxes), p))
         r = d
         for again in range(_REWEIGHTED):
             if again:
                 r = d - by_box.times(own, step)
-            wt = base * _judge(near, 1.0 / (1.0 + (r / robust_px) ** 2) ** 2, samples.spacing_px)
+            wt = base * _judge(near, 1.0 / (1.0 + (r / robust_px) ** 2) ** 2)
             n = by_box.products(rows, wt, p)
             step = np.clip(solve_each(n[..., :p] + fixed_n, n[..., p] + fixed_g), -LONGEST, LONGEST)
         boxes = boxes.moved(boxes.theta + step, boxes.blur_px)
@@ -349,12 +349,12 @@ def _balance(seen: SampledBoxes, rows: OffsetRows, fixed: Told, tolerance: Toler
     """
     boxes, samples = seen.boxes, seen.samples
     pull = boxes.prior_pull()
-    near = neighbours(samples.run, _NEIGHBOURS)
+    near = neighbours(samples.run, _NEIGHBOURS, samples.spacing_px)
     share = samples.spacing_px / tolerance.correlation_px
     step = np.zeros((len(boxes), N_PARAMETERS + 2 * N_EDGES))
     for _ in range(_REWEIGHTED):
         misfit = rows.misfit(step)
-        trust = _judge(near, 1.0 / (1.0 + misfit / 9.0) ** 2, samples.spacing_px)
+        trust = _judge(near, 1.0 / (1.0 + misfit / 9.0) ** 2)
         normal, right, gain = rows.normal_equations(trust * share)
         normal, right = normal + fixed.normal, right + fixed.right
         main = np.clip(solve_each(normal + boxes.information, right + pull), -LONGEST, LONGEST)

@@ -24,6 +24,7 @@ from photoaz.vision.profiles import (
     sample_profiles,
     weighted_mean,
     weighted_median,
+    windows,
 )
 
 #: where along a profile's reach its pixels are: whatever the blur, so many
@@ -274,8 +275,9 @@ def _first_shades(p: _Profiles, samples: EdgeSamples) -> tuple[Array, Array, Arr
     t, soft, wide = p.t, 1.3 * p.blur[:, None], 1.3 * p.inner_blur[:, None]
     background = weighted_mean(p.profile, ramp(t - soft + 0.5))
     deep = weighted_mean(p.profile, p.clean * ramp(0.5 - soft - t))
+    window = windows(samples.run, 5)
     if not p.two.any():
-        wall = running_median(deep, samples.spacing_px, samples.run, 5)
+        wall = running_median(deep, samples.spacing_px, window)
         return background, wall, wall, np.zeros(len(wall))
     apart = p.apart[:, None]
     only_wall = ramp(-soft - t) * ramp(t + apart - wide)
@@ -284,8 +286,8 @@ def _first_shades(p: _Profiles, samples: EdgeSamples) -> tuple[Array, Array, Arr
     # next to the outline lies the wall where it fills a pixel, else what is there
     a, b, c = p.two * between, 1.0 - p.two, 1e-3 * p.two
     first = (a * weighted_mean(p.profile, only_wall) + b * deep + c * beyond) / (a + b + c)
-    wall = running_median(first, samples.spacing_px * (a + b + c), samples.run, 5)
-    face = running_median(beyond, samples.spacing_px * (p.two + 1e-6), samples.run, 5)
+    wall = running_median(first, samples.spacing_px * (a + b + c), window)
+    face = running_median(beyond, samples.spacing_px * (p.two + 1e-6), window)
     return background, wall, face, between
 
 

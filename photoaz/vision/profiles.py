@@ -34,32 +34,39 @@ def sample_profiles(patch: Patch | Sequence[Patch], samples: EdgeSamples, t: Arr
 
 @dataclass(frozen=True, slots=True)
 class Neighbours:
-    """The samples from `low` up to `high` (S,) are each one's neighbours on its own edge; an edge's samples follow."""
+    """Samples (W, S) that are each one's neighbours on its own edge; S, which counts nothing, fills up.
 
-    low: Array
-    high: Array
+    total (S,): of the neighbours' weights, by which means are weighed.
+    """
 
-    def mean(self, value: Array, weight: Array) -> Array:
-        """Weighted mean over each sample's neighbours of values (S, ...), weighed (S,)."""
-        weight = weight.reshape(-1, *[1] * (value.ndim - 1))
-        return np.asarray(self._total(weight * value) / self._total(weight))
+    at: Array
+    weight: Array
+    total: Array
 
-    def _total(self, value: Array) -> Array:
-        # one neighbour after the other: sums do not hang on what lies before them, as those from a running total do
-        widest = int((self.high - self.low).max(initial=0))
-        value = np.concatenate([value, np.zeros((1, *value.shape[1:]))])
-        out = np.zeros_like(value[:-1])
-        for k in range(widest):
-            at = self.low + k
-            out += value[np.where(at < self.high, at, len(out))]
-        return out
+    def mean(self, value: Array) -> Array:
+        """Weighted mean over each sample's neighbours of values (S, ...)."""
+        shape = (-1, *[1] * (value.ndim - 1))
+        return np.asarray(_total(self.at, self.weight.reshape(shape) * value) / self.total.reshape(shape))
 
 
-def neighbours(run: Array, half: int) -> Neighbours:
-    """Up to `half` samples either side; run (S,): a number for each edge."""
+def _total(at: Array, value: Array) -> Array:
+    """Sums (S, ...) of values (S, ...) at (W, S)."""
+    # one neighbour after the other: sums do not hang on what lies before them, as those from a running total do
+    value = np.concatenate([value, np.zeros((1, *value.shape[1:]))])
+    out = np.zeros_like(value[:-1])
+    for which in at:
+        out += value[which]
+    return out
+
+
+def neighbours(run: Array, half: int, weight: Array) -> Neighbours:
+    """Up to `half` samples either side; run (S,): a number for each edge, whose samples follow; weight (S,)."""
     start, n = runs(run)
     place = np.arange(len(run))
-    return Neighbours(np.maximum(place - half, start), np.minimum(place + half + 1, start + n))
+    low, high = np.maximum(place - half, start), np.minimum(place + half + 1, start + n)
+    each = low + np.arange(int((high - low).max(initial=0)))[:, None]
+    at = np.where(each < high, each, len(run))
+    return Neighbours(at, weight, _total(at, weight))
 
 
 def runs(run: Array) -> tuple[Array, Array]:
@@ -82,7 +89,7 @@ def along_contrast(profile: Array, t: Array, samples: EdgeSamples, clear_px: Arr
     inside, outside = ramp(0.5 - beyond) * (t < 0), ramp(0.5 + beyond) * (t > 0)
     channels = np.moveaxis(profile, 2, 0)
     step = np.stack([weighted_mean(c, inside) - weighted_mean(c, outside) for c in channels], 1)
-    mean = neighbours(samples.run, half).mean(step, samples.spacing_px)
+    mean = neighbours(samples.run, half, samples.spacing_px).mean(step)
     # brighter is more, whichever side it is on; luminance serves where hardly anything differs
     mean *= np.where(mean[:, :1] < 0.0, -1.0, 1.0)
     mean[:, 0] += np.maximum(1.0 - np.sqrt((mean * mean).sum(1)), 0.0)
@@ -172,12 +179,17 @@ def weighted_median(value: Array, weight: Array, group: Array, n_groups: int) ->
     return np.where(middle > 0, np.bincount(group, part * value, n_groups) / np.maximum(middle, 1e-12), np.nan)
 
 
-def running_median(value: Array, weight: Array, run: Array, half: int) -> Array:
-    """Weighted median (S,) over up to `half` samples either side on the same edge; as smooth as `weighted_median`."""
+def windows(run: Array, half: int) -> tuple[Array, Array]:
+    """Up to `half` samples either side of each on the same edge: which (S, W), and whether there is one (S, W)."""
     start, n = (v[:, None] for v in runs(run))
     place = np.arange(len(run))[:, None] + np.arange(-half, half + 1)
     there = (place >= start) & (place < start + n)
-    place = np.clip(place, 0, len(run) - 1)
+    return np.clip(place, 0, len(run) - 1), there
+
+
+def running_median(value: Array, weight: Array, window: tuple[Array, Array]) -> Array:
+    """Weighted median (S,) over each sample's window (see `windows`); as smooth as `weighted_median`."""
+    place, there = window
     # what lies beyond the edge's ends comes last, and weighs nothing
     near, w = np.where(there, value[place], 1e9), np.where(there, weight[place] + 1e-9, 0.0)
     order = np.argsort(near, 1)
