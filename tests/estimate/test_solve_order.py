@@ -20,7 +20,7 @@ SAME = 0.001
 def test_order_of_photos_and_antennas_does_not_matter() -> None:
     (site,) = load_register(sample_dir() / "register.csv").sites
     paths = [sample_dir() / f"qlb014_{k}.jpg" for k in (2, 8)]
-    photos = [LocalPhoto(name=p.name, path=p, digest=p.name, record=read_record(p)) for p in paths]
+    photos = [LocalPhoto(name=p.name, path=p, record=read_record(p)) for p in paths]
     first = solve_site(site_inputs(site, photos), Tools(room=Darkroom())).result()
     turned_round = replace(site, antennas=site.antennas[::-1])
     second = solve_site(site_inputs(turned_round, photos[::-1]), Tools(room=Darkroom())).result()

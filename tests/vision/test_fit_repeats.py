@@ -66,7 +66,7 @@ def calls() -> list[Call]:
             patch.setattr(measure, name, spy)
         site = require_sites(load_register(sample_dir() / "register.csv"))[0]
         paths = [sample_dir() / f"qlb014_{k}.jpg" for k in (2, 4, 8)]
-        photos = [LocalPhoto(name=p.name, path=p, digest=p.name, record=read_record(p)) for p in paths]
+        photos = [LocalPhoto(name=p.name, path=p, record=read_record(p)) for p in paths]
         solve_site(site_inputs(site, photos), Tools(room=Darkroom()))
     return asked
 
