@@ -5,6 +5,7 @@ Errors are part of the result.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
@@ -89,7 +90,7 @@ def solve_task(
     tools : of whoever solves a site again and again; else with the store's memory. estimate : as `estimate_site`.
     """
     if tools is None:
-        tools = Tools() if task.store is None else Tools(memory=_memory(*task.store))
+        tools = Tools() if task.store is None else Tools(memory=_memory(*task.store, os.getcwd()))
     lost: dict[str, str] = {}
     outcome: SiteOutcome | None = None
     try:
@@ -151,6 +152,7 @@ def _outcome(
 
 
 @cache
-def _memory(url: str, audit: str) -> Memory:
-    """One connection to the store for each process."""
+def _memory(url: str, audit: str, folder: str) -> Memory:
+    """One connection to the store for each process; in another current folder a relative address is another store's."""
+    del folder
     return Store.open(url, audit, create=False, patience_s=PATIENCE_S).memory()

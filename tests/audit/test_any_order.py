@@ -160,12 +160,12 @@ def world(solved_by_design: Callable[..., Any]) -> Iterator[World]:
             result=solved_by_design(given, lambda k: sum(levels) / 50.0 + 40.0 * given.risk + k).result
         )
 
-    read, exchange = Path.read_bytes, Path.replace
+    opened, exchange = Path.open, Path.replace
 
-    def read_bytes(path: Path) -> bytes:
-        if str(path) in one.denied:
+    def opening(path: Path, *how: Any, **more: Any) -> Any:
+        if str(path) in one.denied and "rb" in (*how, *more.values()):
             raise PermissionError(13, "Permission denied", str(path))
-        return read(path)
+        return opened(path, *how, **more)
 
     def replace(path: Path, target: Any) -> Path:
         one.event()
@@ -176,7 +176,7 @@ def world(solved_by_design: Callable[..., Any]) -> Iterator[World]:
         os.chdir(folder)
         Path("register.csv").write_text(register(), encoding="utf-8")
         patch.setattr(photoaz.estimate.pipeline, "solve_site", solve_site)
-        patch.setattr(Path, "read_bytes", read_bytes)
+        patch.setattr(Path, "open", opening)
         patch.setattr(Path, "replace", replace)
         sqlalchemy.event.listen(sqlalchemy.Engine, "before_cursor_execute", one.event)
         try:

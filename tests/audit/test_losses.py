@@ -322,3 +322,14 @@ def test_a_store_that_is_damaged_throughout_is_a_sentence(
         file.write(b"\xff" * 60_000)
     one_sentence(audit(archive, out), "results.sqlite")
     one_sentence(report(out), "results.sqlite")
+
+
+def test_one_process_audits_from_two_folders_under_one_relative_address(
+    archive: Path, tmp_path: Path, in_between: list[Callable[[], None]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        monkeypatch.chdir(tmp_path / name)
+        done = audit(archive, Path("out"))
+        assert done.exit_code == 0, (done.output, done.exception)
+        shutil.rmtree(tmp_path / name / "out")

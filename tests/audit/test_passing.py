@@ -93,14 +93,14 @@ def solver(monkeypatch: pytest.MonkeyPatch, solved_by_design: Callable[..., Any]
 
 def deny(patch: pytest.MonkeyPatch, name: str) -> None:
     """The system refuses to read a file of this name, as it does after chmod 000, to root as well."""
-    read = Path.read_bytes
+    opened = Path.open
 
-    def refusing(path: Path) -> bytes:
+    def refusing(path: Path, *how: Any, **more: Any) -> Any:
         if path.name == name:
             raise PermissionError(13, "Permission denied", str(path))
-        return read(path)
+        return opened(path, *how, **more)
 
-    patch.setattr(Path, "read_bytes", refusing)
+    patch.setattr(Path, "open", refusing)
 
 
 def test_a_photo_that_could_not_be_read_is_tried_again(archive: Path, tmp_path: Path, solver: list[SiteInputs]) -> None:
