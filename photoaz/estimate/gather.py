@@ -105,7 +105,7 @@ def observe_photo(
 
     Raises UnusablePhotoError where the photo cannot take part, InputError where it cannot be decoded.
     """
-    to_measure = [s for s in panels.to_measure if s.antenna_id in antennas]
+    to_measure = sorted((s for s in panels.to_measure if s.antenna_id in antennas), key=lambda s: s.antenna_id)
     if not to_measure:
         raise UnusablePhotoError(_nothing_to_measure(panels))
     standpoints = standpoints_of(photo, frame) or (standpoint_from_size(photo, known, to_measure, antennas),)
@@ -373,15 +373,21 @@ def _expected(photo: str, camera: Camera, antenna: AntennaPriors, result: Networ
     along = np.zeros(len(x))
     along[ai[3:6]], along[si], along[pi[3:6]] = delta / distance, delta[:2] / distance, -delta / distance
     along[pi[6]] = -distance  # what matters is focal length over distance
+    heading, pitch, roll = (_steady(float(v)) for v in x[pi[:3]])
     return _expectation(
-        replace(camera, f_relative_sigma=0.0),
+        replace(camera, f_px=_steady(camera.f_px), f_relative_sigma=0.0),
         antenna,
-        (float(x[pi[1]]), float(sigma[pi[1]])),
-        (float(x[pi[2]]), float(sigma[pi[2]])),
-        distance,
-        float(np.sqrt(along @ cov @ along)) / distance + 0.01,
-        design_off_rad=antenna.design_rad - float(x[pi[0]]) if antenna.design_known else None,
+        (pitch, _steady(sigma[pi[1]])),
+        (roll, _steady(sigma[pi[2]])),
+        _steady(distance),
+        _steady(float(np.sqrt(along @ cov @ along)) / distance + 0.01),
+        design_off_rad=antenna.design_rad - heading if antenna.design_known else None,
     )
+
+
+def _steady(value: float) -> float:
+    """Without the last bits, which hang on the order of photos and rows: a poor outline would follow them."""
+    return round(float(value), 7)
 
 
 def with_pick(
