@@ -26,6 +26,7 @@ from photoaz.vision.panel_network import (
     FRONT,
     STRIDE,
     STRUCTURE,
+    WORK_PX,
     decode,
     probability,
     run_network,
@@ -61,6 +62,8 @@ THRESHOLD = -0.3
 UNSEEN, SAME_SHARE = -3.0, 0.4
 #: a single network's logit counts no farther than this; from this probability a box is told
 LOGIT, LEAST_TOLD = 4.0, 0.15
+#: a window is made wider so many times at most where a panel hangs within so many panels' widths of its border
+WIDENINGS, BORDER = 2, 2.5
 #: this many panels, probabilities summed, and nobody looks for the head elsewhere
 ENOUGH = 1.5
 
@@ -117,9 +120,28 @@ def _look(image: Array, camera: Camera, guess: HeadGuess, middle: Array, distanc
         if (off > 0.2).any():
             window = window_at(camera, guess, now, distance)
             found = candidates_by_both(window.cut(image))
+    for _ in range(WIDENINGS):
+        wider = _widened(window, found, camera)
+        if wider == window:
+            break
+        window, found = wider, candidates_by_both(wider.cut(image))
     return FoundPanels(
         candidates=tuple(replace(c, corners_px=window.to_frame(c.corners_px)) for c in found), window=window
     )
+
+
+def _widened(window: HeadWindow, found: list[PanelCandidate], camera: Camera) -> HeadWindow:
+    """A window wider by half its width on each side at whose border a panel hangs: tanks and roofs are wider than heads.
+
+    found: in the window's picture.
+    """
+    x0, y0, x1, y1 = window.box_px
+    columns = [window.to_frame(c.corners_px)[:, 0] for c in found if c.probability >= 0.5]
+    near, more = BORDER * WORK_PX / window.scale, (x1 - x0) // 2
+    left = any(c.min() < x0 + near for c in columns)
+    right = any(c.max() > x1 - near for c in columns)
+    box = max(x0 - more * left, 0), y0, min(x1 + more * right, camera.width_px), y1
+    return HeadWindow(box_px=box, scale=window.scale)
 
 
 def enlarged_found(found: FoundPanels, factor: int) -> FoundPanels:

@@ -239,3 +239,24 @@ def test_sky_alone_holds_no_panel() -> None:
     x0, y0, x1, y1 = got.window.box_px
     assert 0 <= x0 < x1 <= 1600
     assert 0 <= y0 < y1 <= 1200
+
+
+def test_rows_of_panels_wider_than_a_head_are_seen_whole() -> None:
+    """Panels on a tank's rail hang farther apart than the arms of a head reach (common practice, no source).
+
+    Five times the panels of one photo beside each other: the window begins at the middle ones.
+    """
+    photo = next(p for p in PHOTOS if 25 < np.median([q.width_px for q in p.panels]) < 60)
+    corners = np.concatenate([q.corners_px for q in photo.panels])
+    image = cv2.imread(str(photo.path))
+    middle = corners.mean(0)
+    brim = np.median([q.width_px for q in photo.panels])
+    x0, x1 = int(corners[..., 0].min() - brim), int(corners[..., 0].max() + brim)
+    row = np.hstack([image[:, x0:x1]] * 5)
+    assert row.shape[1] * photo.distance_m / photo.camera.f_px > 10.0  # m: wider than any head
+    camera = replace(photo.camera, width_px=row.shape[1], cx_px=0.5 * (row.shape[1] - 1))
+    at = np.array([2.5 * (x1 - x0), middle[1]])
+    found = find_panels(row, camera, photo.guess(pixel=at, pixel_sigma=np.array([brim, brim])))
+    sure = [c.corners_px[:, 0].mean() for c in found.candidates if c.probability >= 0.5]
+    assert np.ptp(sure) * photo.distance_m / photo.camera.f_px > 9.0
+    assert (np.histogram(sure, bins=(np.arange(1, 6) * (x1 - x0)).astype(float))[0] >= 2).all()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import torch
 from torch import Tensor
@@ -9,6 +10,11 @@ from torch.nn import functional
 
 from photoaz.vision.training.data import MAX_PANELS, Batch, develop
 from photoaz.vision.training.real import MarkedPhoto, Photographs, width_px
+
+#: share of the pieces about marked panels from which these are cut and set before a photo without panels
+CUT_OUT = 0.3
+#: how much of its surroundings comes with a panel that is cut out, in widths, and how soft the cut is, px
+_BRIM, _SOFT_PX = (0.02, 0.35), 1.2
 
 
 def _as_radiance(pieces: Tensor) -> Tensor:
@@ -34,13 +40,28 @@ def empty_batch(photos: Photographs, index: Tensor, size: int) -> Batch:
 
 
 def marked_batch(
-    photos: list[MarkedPhoto], number: int, size: int, widths: tuple[float, float], rng: np.random.Generator
+    photos: list[MarkedPhoto],
+    number: int,
+    size: int,
+    widths: tuple[float, float],
+    rng: np.random.Generator,
+    empty: Photographs | None = None,
 ) -> Batch:
-    """Pieces of photos about a panel that was marked by eye, its width drawn from `widths` px (log-uniform)."""
+    """Pieces of photos about a panel that was marked by eye, its width drawn from `widths` px (log-uniform).
+
+    empty: photos without panels; before pieces of these stand a share of the panels, cut out.
+    """
     made = [_marked(photos[int(rng.integers(len(photos)))], size, widths, rng) for _ in range(number)]
     pieces = torch.cat([piece for piece, _ in made])
     small = {k: torch.cat([m[k] for _, m in made]) for k in made[0][1]}
     device = pieces.device
+    cut = np.flatnonzero(rng.random(number) < CUT_OUT) if empty is not None else []
+    if empty is not None and len(cut):
+        behind = empty.crops(empty.draw(len(cut)), size)
+        for k, back in zip(cut, behind, strict=True):
+            share = _cut_out(small["corners"][k], small["width"][k], size, rng)
+            pieces[k] = share * pieces[k] + (1 - share) * back
+            small["spared"][k] = False
     return Batch(
         image=develop(_as_radiance(pieces), torch.ones(number, 3, device=device), size, 0.5),
         yaw=torch.zeros(number, MAX_PANELS, device=device),
@@ -48,6 +69,19 @@ def marked_batch(
         whole=torch.zeros(number, dtype=torch.bool, device=device),
         **small,
     )
+
+
+def _cut_out(corners: Tensor, width: Tensor, size: int, rng: np.random.Generator) -> Tensor:
+    """Share (1, S, S) of panels (P, 8, 2), with a brim of what is round them, in a picture."""
+    mask = np.zeros((size, size), np.uint8)
+    brim = float(rng.uniform(*_BRIM))
+    for outline, wide in zip(corners[:, :4].cpu().numpy(), width.tolist(), strict=True):
+        if outline.max() > -1e3:
+            hull = cv2.convexHull(outline.astype(np.float32)).round().astype(np.int32)
+            cv2.fillPoly(mask, [hull], 255)
+            cv2.polylines(mask, [hull], True, 255, 1 + 2 * round(brim * wide))
+    soft = cv2.GaussianBlur(mask, (0, 0), _SOFT_PX).astype(np.float32) / 255
+    return torch.from_numpy(soft).to(corners.device)[None]
 
 
 def _marked(

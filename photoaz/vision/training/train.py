@@ -32,7 +32,7 @@ WIDTHS = {"fine": (7.0, 64.0, 4.5), "coarse": (1.6, 11.0, 1.2)}
 #: the same of the pictures that calibrate and give the figures: the scales at which the finder looks
 CHECKED = {"fine": (18.0, 44.0, 4.5), "coarse": WIDTHS["coarse"]}
 #: share of a batch that is photos without panels, and photos with marked ones
-EMPTY, MARKED = 0.22, 0.1
+EMPTY, MARKED = 0.22, 0.14
 
 
 @dataclass(slots=True)
@@ -43,16 +43,19 @@ class Material:
     photos: Photographs | None
     marked: list[MarkedPhoto]
     rng: np.random.Generator
+    empty: float = EMPTY
+    before_photos: bool = True
 
     def batch(self, number: int, size: int, widths: tuple[float, float]) -> tuple[Batch, Tensor]:
         """A batch, the photos without panels last, and which ones they are."""
-        empty = 0 if self.photos is None else round(EMPTY * number)
+        empty = 0 if self.photos is None else round(self.empty * number)
         marked = round(MARKED * number) if self.marked else 0
-        parts = [make_batch(self.scenes, number - empty - marked, size, widths, self.photos)]
+        behind = self.photos if self.before_photos else None
+        parts = [make_batch(self.scenes, number - empty - marked, size, widths, behind)]
         if marked:
-            parts.append(marked_batch(self.marked, marked, size, widths, self.rng))
+            parts.append(marked_batch(self.marked, marked, size, widths, self.rng, self.photos))
         which = torch.zeros(0, dtype=torch.long)
-        if self.photos is not None:
+        if self.photos is not None and empty:
             which = self.photos.draw(empty)
             parts.append(empty_batch(self.photos, which, size))
         return joined(parts), which
@@ -90,7 +93,7 @@ def train(net: Network, material: Material, kind: str, args: argparse.Namespace)
         total.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
         best.step()
-        if material.photos is not None:
+        if material.photos is not None and len(empty):
             heat = torch.sigmoid(out[-len(empty) :, CHANNELS["heat"]].detach().float()).amax((1, 2))
             material.photos.learn(empty, heat)
         if share > 0.7:  # averaged over the last part only: before that the weights still travel
@@ -109,6 +112,8 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--scenes", type=Path, required=True)
     parser.add_argument("--photos", type=Path, help="folder of real photos without panels")
+    parser.add_argument("--empty", type=float, default=EMPTY, help="share of pictures that are photos without panels")
+    parser.add_argument("--drawn-backgrounds", action="store_true", help="no photos behind rendered views")
     parser.add_argument("--marked", type=Path, help="folder of real photos with labels.json, panels marked by eye")
     parser.add_argument("--encoder", type=Path, help="state of EfficientNet-Lite0 learned from photos")
     parser.add_argument("--encoder-share", type=float, default=0.4, help="its rate against that of what is new")
@@ -137,6 +142,8 @@ def main() -> None:
         photographs(args.photos, args.device, args.seed) if args.photos else None,
         marked_photos(args.marked, args.device) if args.marked else [],
         np.random.default_rng(args.seed),
+        args.empty,
+        not args.drawn_backgrounds,
     )
     views = len(material.scenes.names)
     print(f"{views} views loaded in {time.time() - start:.0f} s", flush=True)
