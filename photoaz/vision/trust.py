@@ -318,7 +318,7 @@ def slip_of(kind: str) -> float:
 
 
 def usual_p_right() -> float:
-    """Of found panels' outlines so many are right."""
+    """Of found panels' outlines so many are right, seen from in front and for the most part, as `plan` has them seen."""
     return float(model()["found"]["usual"]["p_right"])
 
 

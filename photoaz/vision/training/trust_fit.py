@@ -322,6 +322,7 @@ def attractors(o: Outlines, v: Validated) -> None:
 
 #: classes whose spread drawn sites take: of width [px], and of the true yaw off the sight [deg]
 _WIDTHS, _VIEWS = (0.0, 16.0, 24.0, 40.0, 80.0, np.inf), (0.0, 50.0, 75.0, 105.0)
+_SHOWN = 0.7
 _LEVELS = (0.01, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.99)
 
 
@@ -332,7 +333,7 @@ def spread(o: Outlines, p_right: Array, responsible: Array) -> None:
     probable it is that it is wrong.
     """
     yaw = np.degrees(np.abs(wrap_rad(np.radians([r["true_yaw_deg"] for r in o.rows]))))
-    shown = np.array([r["true_visible"] >= 0.7 for r in o.rows]) & (p_right >= LEAST_RIGHT)
+    shown = np.array([r["true_visible"] >= _SHOWN for r in o.rows]) & (p_right >= LEAST_RIGHT)
     for low, high in pairwise(_VIEWS):
         view = shown & (yaw >= low) & (yaw < high)
         print(f"true yaw {low:g}-{high:g}:")
@@ -344,6 +345,12 @@ def spread(o: Outlines, p_right: Array, responsible: Array) -> None:
         share = (np.cumsum(weight) - 0.5 * weight) / weight.sum()
         errors = np.interp(_LEVELS, share, np.degrees(np.abs(o.error[order, 0])))
         print(f"  wrong, n {weight.sum():.0f}: {np.round(errors, 1).tolist()}")
+
+
+def _from_in_front(o: Outlines) -> Array:
+    """Which outlines (N,) are of panels seen as `plan` has them seen: from in front, and most of each."""
+    yaw = np.abs(wrap_rad(np.radians([r["true_yaw_deg"] for r in o.rows])))
+    return np.array([r["true_visible"] >= _SHOWN for r in o.rows]) & (yaw < np.radians(_VIEWS[2]))
 
 
 def _usual(o: Outlines, best: Array, wall: float) -> dict[str, float]:
@@ -376,7 +383,7 @@ def main() -> None:
         at = everything, best
         out[kind] = fit.coefficients(p) | {
             "usual": {
-                "p_right": round(float(share.sum(1).mean()), 3),
+                "p_right": round(float(share.sum(1)[_from_in_front(o)].mean()), 3),
                 "widened": round(float(np.exp(np.log(own[at] / o.sigma[at]).mean())), 3),
                 **{name: _usual(o, best, wall) for name, wall in (("one face", 0.0), ("two faces", 1.0))},
             }
