@@ -131,7 +131,7 @@ def _look(image: Array, camera: Camera, guess: HeadGuess, middle: Array, distanc
 
 
 def _widened(window: HeadWindow, found: list[PanelCandidate], camera: Camera) -> HeadWindow:
-    """A window wider by half its width on each side at whose border a panel hangs: tanks and roofs are wider than heads.
+    """A window wider by half its width on each side where a panel hangs at its border, as on tanks and roofs.
 
     found: in the window's picture.
     """

@@ -318,14 +318,15 @@ def slip_of(kind: str) -> float:
 
 
 def usual_p_right() -> float:
-    """Of found panels' outlines so many are right, seen from in front and for the most part, as `plan` has them seen."""
+    """Of found panels' outlines so many are right, most of each seen from in front, as `plan` has them seen."""
     return float(model()["found"]["usual"]["p_right"])
 
 
 def foreseen_widened(mode: BoxMode, sighting: Sighting, azimuth_rad: float, visible: float) -> float:
     """By how much the outline of a found panel will be worse than it states, if right; so much of it will be seen.
 
-    What nobody can foresee, such as its quality and the blur, is as usual where as many faces are seen.
+    What nobody can foresee, such as the blur, is as usual where as many faces are seen; what is hidden shows no
+    edge.
     """
     sight = sighting.cam_from_level.T @ directions_from_pixels(sighting.camera, mode.centre_px)
     _, sigma = azimuths_of([mode], sighting.camera, sighting.cam_from_level, TILT_SIGMA_RAD)
@@ -339,6 +340,7 @@ def foreseen_widened(mode: BoxMode, sighting: Sighting, azimuth_rad: float, visi
         "rear": mode.rear_visible,
         "wall": mode.has_wall,
         "visible": visible,
+        "quality": usual["quality"] * min(1.0, visible / usual["visible"]),
     }
     signs = Signs(**{k: np.array([float(v)]) for k, v in (usual | seen).items()})
     return trust_of(signs, "found")[0].widened

@@ -123,12 +123,12 @@ def test_outlines_are_wrong_as_often_as_they_say(seen):
 
 
 def test_outlines_are_spread_as_in_training():
-    """The tables' own mean of panels from in front, 24 to 40 px wide, is 0.901 (n 1907); quantiles lose a little."""
+    """The tables' own mean of panels from in front, 24 to 40 px wide, is 0.845 (n 972); quantiles lose a little."""
     rng = np.random.default_rng(6)
     p = [outlines.p_right_of(30.0, -0.2, rng) for _ in range(4000)]
-    assert np.mean(p) == pytest.approx(0.901, abs=0.01)
+    assert np.mean(p) == pytest.approx(0.845, abs=0.01)
     off = np.abs([outlines.wrong_by_deg(1.4, rng) for _ in range(4000)])
-    assert np.median(off) == pytest.approx(8.4, abs=0.6)
+    assert np.median(off) == pytest.approx(12.1, abs=0.6)
 
 
 @pytest.mark.parametrize("table", [*(row for view in outlines.P_RIGHT for row in view), *outlines.WRONG_DEG])

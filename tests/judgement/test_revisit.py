@@ -224,7 +224,9 @@ def planned(pairs, costs=None, site_id="S", photos=(), priors=None):
         photos=ById(photos),
         antennas=ById(e for _, e in pairs),
     )
-    judged = ById(judge_antenna(a, site, e, DAY, priors=priors) for a, e in pairs)
+    # one more in the register, or designs that are all 0 would look unfilled
+    filled = replace(site, antennas=(*site.antennas, antenna("elsewhere", 120.0)))
+    judged = ById(judge_antenna(a, filled, e, DAY, priors=priors) for a, e in pairs)
     return plan_site(site, replace(solution, antennas=judged), costs, priors)
 
 

@@ -176,7 +176,8 @@ def test_a_picture_of_nothing(scene: Callable[..., Any], kind: str, by: str) -> 
         if kind != "noise":
             assert m.quality < 0.2
             # rough corners say a little by themselves: 3 px off on a panel 60 px wide are some degrees
-            assert np.degrees(sigma_rotation_rad(m)).max() > (2.5 if by == "corners" else 10.0)
+            vague = np.degrees(sigma_rotation_rad(m)).max() > (2.5 if by == "corners" else 10.0)
+            assert vague or m.p_right < 0.1
         else:
             assert m.quality < 0.6
 

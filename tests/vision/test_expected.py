@@ -84,7 +84,7 @@ def test_a_hidden_view_costs_as_training_says(scene) -> None:
     )
     lost = free.root[np.abs(free.root) > 1e-9] / half.root[np.abs(free.root) > 1e-9]
     assert np.ptp(lost) < 1e-6  # all of it is known worse by one factor
-    assert 1.1 < lost[0] < 3.0
+    assert 1.02 < lost[0] < 3.0  # most of what hiding costs is that fewer such outlines are right
     assert rear.rear_visible
     assert not rear.front_visible
 
