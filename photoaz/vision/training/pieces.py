@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from photoaz.vision.training.data import MAX_PANELS, Batch, develop
+from photoaz.vision.training.data import MAX_PANELS, Array, Batch, develop
 from photoaz.vision.training.real import MarkedPhoto, Photographs, width_px
 
 #: share of the pieces about marked panels from which these are cut and set before a photo without panels
@@ -55,7 +55,7 @@ def marked_batch(
     pieces = torch.cat([piece for piece, _ in made])
     small = {k: torch.cat([m[k] for _, m in made]) for k in made[0][1]}
     device = pieces.device
-    cut = np.flatnonzero(rng.random(number) < CUT_OUT) if empty is not None else []
+    cut: Array = np.flatnonzero(rng.random(number) < (CUT_OUT if empty is not None else 0.0))
     if empty is not None and len(cut):
         behind = empty.crops(empty.draw(len(cut)), size)
         for k, back in zip(cut, behind, strict=True):
