@@ -12,15 +12,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.accuracy.country import ground_m
 from photoaz.accuracy.outlines import believed
 from photoaz.accuracy.readings import draw_readings
-from photoaz.accuracy.views import measured
+from photoaz.accuracy.views import azimuths_of_modes_sigma, measured
 from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_deg
 from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.naming.model import camera_height
 from photoaz.network.heading_aids import LandmarkPixel
-from photoaz.network.site import PhotoObservations, azimuths_of_modes
-from photoaz.photo.camera import Camera, directions_from_pixels, project, rotation_cam_from_enu
+from photoaz.network.site import PhotoObservations
+from photoaz.photo.camera import directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import PlannedPhoto, PlanningScene, aimed, foreseen_views, scene_of_site
@@ -36,7 +37,6 @@ from photoaz.quantities import (
     SHAPE_SIGMA_RAD,
 )
 from photoaz.register.model import Antenna, Site
-from photoaz.vision.evidence import TILT_SIGMA_RAD
 from photoaz.vision.verticals import Verticals
 
 Array = NDArray[Any]
@@ -73,9 +73,7 @@ class Conditions:
 AS_STATED = Conditions(name="as stated")
 WITH_TAILS = Conditions(name="GNSS tails", tails=True)
 WITH_BLUNDERS = Conditions(name="5 % blunders", tails=True, blunders=BLUNDERS)
-#: hills and valleys of 30 m about the mean, a few hundred metres from one to the next
 IN_HILLS = Conditions(name="hills", hills_m=30.0)
-HILLS_APART_M = (250.0, 800.0)
 CONDITIONS = (AS_STATED, WITH_TAILS, WITH_BLUNDERS)
 
 
@@ -336,15 +334,6 @@ class _Shot:
         self.wrong: dict[str, float] = {}
         self.disturbed = False
 
-    def _ground_m(self, place: Array) -> float:
-        """Height of the ground at a place (2,) over that at the tower [m]; the hills are those of the site's name."""
-        if self.conditions.hills_m == 0.0:
-            return 0.0
-        rng = np.random.default_rng(list(self.scene.site.site_id.encode()))
-        apart, way, phase = rng.uniform(*HILLS_APART_M, 4), rng.uniform(0.0, 2.0 * np.pi, 4), rng.uniform(0.0, 6.3, 4)
-        waves = 2.0 * np.pi / apart * np.stack([np.sin(way), np.cos(way)])
-        return float(self.conditions.hills_m * 0.25 * (np.sin(place @ waves + phase) - np.sin(phase)).sum())
-
     def take(self, lowered: bool) -> bool:
         """Stand somewhere and aim; whether an antenna shows. lowered: so that the horizon may come into the frame."""
         rng = self.rng
@@ -363,7 +352,8 @@ class _Shot:
         far = self.scene.height_m * np.exp(rng.uniform(np.log(1.5 if lowered else 0.8), np.log(4.0)))
         place = self.truth.site_m + far * np.array([np.sin(bearing), np.cos(bearing)])
         # the ground is not level; what nobody could stand under or dig for is left out
-        up = float(np.clip(rng.normal(*CAMERA_HEIGHT_M), -2.0, 5.0)) + self._ground_m(place)
+        up = float(np.clip(rng.normal(*CAMERA_HEIGHT_M), -2.0, 5.0))
+        up += ground_m(self.scene.site.site_id, self.conditions.hills_m, place)
         stand = aimed(self.name, self.real, place, self.equipment, self.lens_mm, up_m=up)
         aim = stand.attitude_rad.copy()
         camera = stand.camera
@@ -480,16 +470,6 @@ class _Shot:
                 LandmarkPixel(name=name, pixel=seen, enu_m=place, sigma_m=sigma, height_sigma_m=up, sigma_px=sigma_px)
             )
         return tuple(out)
-
-
-def azimuths_of_modes_sigma(true: Array, camera: Camera, mode: Any) -> float:
-    """How open a mode's own outline leaves the azimuth, one sigma [rad]."""
-    none: tuple[Angle, ...] = ()
-    photo = PhotoObservations(
-        name="", camera=camera, start=true[:6], headings=none, pitches=none, rolls=none, standpoints=(), up_m=0.0,
-        up_sigma_m=1.0, ln_focal=0.0, boxes={},
-    )  # fmt: skip
-    return float(azimuths_of_modes(photo, [mode], true[:3], TILT_SIGMA_RAD)[1][0])
 
 
 def _angle(value: float, sigma: float, source: str, declination: float = 0.0) -> Angle:

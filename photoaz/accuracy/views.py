@@ -8,10 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import Angle
 from photoaz.network.observations import box_quantities
+from photoaz.network.site import PhotoObservations, azimuths_of_modes
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.rotations import los_from_cam
-from photoaz.vision.evidence import BoxMode
+from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode
 
 Array = NDArray[Any]
 
@@ -122,3 +124,13 @@ def _sight_from_enu(camera: Camera, truth: Array, px: Array) -> Array:
     """Rotation (3, 3) into the frame of the line of sight to a pixel, by the photo's true attitude."""
     out: Array = los_from_cam(directions_from_pixels(camera, px)) @ rotation_cam_from_enu(*truth[:3])
     return out
+
+
+def azimuths_of_modes_sigma(true: Array, camera: Camera, mode: Any) -> float:
+    """How open a mode's own outline leaves the azimuth, one sigma [rad]."""
+    none: tuple[Angle, ...] = ()
+    photo = PhotoObservations(
+        name="", camera=camera, start=true[:6], headings=none, pitches=none, rolls=none, standpoints=(), up_m=0.0,
+        up_sigma_m=1.0, ln_focal=0.0, boxes={},
+    )  # fmt: skip
+    return float(azimuths_of_modes(photo, [mode], true[:3], TILT_SIGMA_RAD)[1][0])

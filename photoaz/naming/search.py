@@ -193,6 +193,8 @@ def naming_problem(
     turned = np.abs(d * np.abs(np.cos(yaw)) - w * np.abs(np.sin(yaw))) / shown * np.radians(8.0)
     own = np.hypot(mount.ln_size_sigma, SIZE_LN_SIGMA)
     steep = abs(observed.rise_m) / observed.distance_m
+    # with neighbours the rise of what is seen does not follow from where it is seen
+    beside = steep * mount.apart_m + photo.height[1] if mount.apart_m > 0.0 else 0.0
     p = observed.probability
     false_ln_density = -np.log(FALSE_REGION_M).sum() - np.log(FALSE_LN_SIZES).sum()
     return NamingProblem(
@@ -207,9 +209,7 @@ def naming_problem(
         azimuth=np.array([mean_azimuth(b)[0] for b in beliefs]),
         toward_cost=_toward_cost(photo, site_sigma_m),
         false_cost=-np.log(1.0 - p) - false_ln_density + np.log(p),
-        # with neighbours the rise of what is seen does not follow from where it is seen
-        over_sigma=(0.5 + 1.2 * steep + (mount.apart_m > 0.0) * (steep * mount.apart_m + photo.height[1]))
-        / observed.distance_m,
+        over_sigma=(0.5 + 1.2 * steep + beside) / observed.distance_m,
     )
 
 
@@ -348,8 +348,7 @@ def _coarse(problem: NamingProblem) -> Hypotheses:
     flat = (np.arange(BINS)[:, None] * by_toward.shape[1] + keep).ravel()
     flat = flat[np.argsort(score.ravel()[flat], kind="stable")[:STARTS]]
     row = flat // score.shape[1]
-    none = np.zeros(len(flat))
-    return Hypotheses(toward[row], shift.ravel()[flat].copy(), none, scale[row], none)
+    return Hypotheses(toward[row], shift.ravel()[flat].copy(), np.zeros(len(flat)), scale[row], np.zeros(len(flat)))
 
 
 def _assign(cost: Array, named: Mapping[int, int]) -> tuple[Array, float]:
@@ -385,16 +384,13 @@ def _refit(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces, names:
         out: Array = some / sigma**2 / (1.0 + (r / sigma / 3.0) ** 2)
         return out
 
-    def mean(
-        value: Array, sigma: Array, at: Array, prior: Array | float, prior_sigma: float, some: Array = has
-    ) -> Array:
+    def mean(value: Array, sigma: Array, at: Array, prior: Any, prior_sigma: float, some: Array = has) -> Array:
         w = weight(value - at[:, None], sigma, some)
         out: Array = ((w * value).sum(-1) + prior / prior_sigma**2) / (w.sum(-1) + 1.0 / prior_sigma**2)
         return out
 
     distance = of(places.distance_m)
-    # as far as the outermost axis the middle of what is seen may be off this site's
-    apart = problem.mount.apart_m
+    apart = problem.mount.apart_m  # the middle of what is seen may be off this site's axis by that
     prior, prior_sigma = np.zeros(len(j)), (3.0 + apart) / o.distance_m
     firm = [s for s in problem.photo.headings if not s.is_compass]
     if firm:
