@@ -92,6 +92,6 @@ def naming(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as err:
-        if err.filename is None:
+        if err.filename is None and err.errno is not None:
             err.filename = str(path)
         raise
