@@ -150,7 +150,7 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
     expected = _Expected.of(given)
     rejected: dict[str, PhotoResult] = {}
     seen: dict[str, _Seen] = {}
-    for file in given.photos:
+    for file in sorted(given.photos, key=lambda p: p.name):  # last bits of sums hang on an order: on one alone
         tools.progress(f"{Path(file.name).name}: looking for antennas")
         try:
             seen[file.name] = _look_at(file, given, expected, tools)

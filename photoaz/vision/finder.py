@@ -59,7 +59,9 @@ class PanelCandidate:
 #: raw score from which a box is worth telling; what it means as a probability comes with it
 THRESHOLD = -0.3
 #: score of a network that does not see a box, and the share of the union from which two boxes are the same
-UNSEEN, SAME_SHARE = -3.0, 0.4
+UNSEEN, SAME_SHARE = -3.0, 0.33
+#: what is less probable than not and lies on a surer box with this share of its area is no panel of its own
+WITHIN = 0.8
 #: a single network's logit counts no farther than this; from this probability a box is told
 LOGIT, LEAST_TOLD = 4.0, 0.15
 #: a window is made wider so many times at most where a panel hangs within so many panels' widths of its border
@@ -205,7 +207,17 @@ def candidates_by_both(picture: Array) -> list[PanelCandidate]:
             replace(best, probability=mean_probability(own.probability, same.probability if same else unseen["fine"]))
         )
     merged += [replace(c, probability=mean_probability(c.probability, unseen["towers"])) for c in left]
-    return sorted((c for c in merged if c.probability >= LEAST_TOLD), key=lambda c: -c.probability)
+    told: list[PanelCandidate] = []
+    for c in sorted((c for c in merged if c.probability >= LEAST_TOLD), key=lambda c: -c.probability):
+        if c.probability >= 0.5 or not any(_inside(c, sure) for sure in told):
+            told.append(c)
+    return told
+
+
+def _inside(candidate: PanelCandidate, surer: PanelCandidate) -> bool:
+    """Whether a doubtful box lies on a surer one, and is but another view of the same panel."""
+    own, other = (cv2.convexHull(c.corners_px.astype(np.float32)) for c in (candidate, surer))
+    return bool(cv2.intersectConvexConvex(own, other)[0] >= WITHIN * cv2.contourArea(own))
 
 
 def mean_probability(p: float, q: float) -> float:
