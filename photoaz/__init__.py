@@ -10,7 +10,7 @@ Examples
 >>> result = photoaz.solve(site, sorted(sample.glob("*.jpg")), controls=sample / "controls.csv")
 >>> antenna = result.antennas["QLB-014-A1"]
 >>> print(f"{antenna.azimuth_true_deg:.0f}° ± {antenna.u95_deg:.0f}°", antenna.reading.agrees, antenna.budget[0].source)
-24° ± 3° True edges in the photo
+23° ± 2° True edges in the photo
 """
 
 from __future__ import annotations

@@ -246,10 +246,9 @@ def _levels(path: Path, picture: Any, *, grey: bool) -> Image:
         levels = (np.clip(np.asarray(picture), 0, 65535) >> 8).astype(np.uint8)
     elif picture.mode == "F":
         raise _refuse(path, "a picture of floating point numbers, whose scale is not known")
-    elif picture.mode in ("LAB", "HSV"):  # which Pillow reads and cannot turn into grey or colours
-        raise _refuse(path, f"colours of the kind {picture.mode}, which are not read")
     elif grey:
-        levels = np.asarray(picture.convert("L"))
+        # Pillow turns LAB into colours, and not at once into grey
+        levels = np.asarray((picture.convert("RGB") if picture.mode == "LAB" else picture).convert("L"))
     else:
         return np.ascontiguousarray(np.asarray(picture.convert("RGB"))[..., ::-1])
     return np.ascontiguousarray(levels if grey else np.repeat(levels[..., None], 3, axis=2))

@@ -262,7 +262,7 @@ def test_a_landmark_makes_the_site_surer_and_stays_after_a_restart(page: Page, o
     fell = [name for name in before if before[name] and after[name] and after[name] < before[name] - 0.05]
     assert len(fell) >= 3
     # one by one they may rise: a landmark can show as well that an outline was less sure than it seemed
-    assert np.median([after[n] for n in before if after[n]]) < np.median([v for v in before.values() if v]) - 0.5
+    assert np.median([after[n] for n in before if after[n]]) < np.median([v for v in before.values() if v]) - 0.3
     page.act("decision", {"antenna_id": "QLB-014-C1", "verdict": "revisit", "note": "climb"})
     page.desk.solver.close()
     later = Page(opened())
@@ -295,7 +295,7 @@ def test_no_antenna_and_another_antenna(page: Page) -> None:
     said = page.act("other_antenna", swap, seen["photo"])
     now = page.solved(said["ticket"])["document"]
     other = view(now, "QLB-014-B2", "_7.jpg")
-    assert np.hypot(*(np.mean(other["corners_px"], axis=0) - middle)) < 10.0
+    assert np.hypot(*(np.mean(other["corners_px"], axis=0) - middle)) < 20.0  # px: as far as above
 
 
 def test_a_photo_left_out_is_not_used_and_the_audit_says_why(page: Page, audited: Path, results: Path) -> None:

@@ -84,13 +84,19 @@ def patiently(engine: Engine, work: Callable[[], T], patience_s: float) -> T:
     ------
     InputError : in the place of any DBAPIError; where a connection was lost, after patience_s.
     """
-    url, until = engine.url, time.monotonic() + patience_s
+    url, start = engine.url, time.monotonic()
+    until = start + patience_s
     shown = url.set(drivername=url.get_backend_name()).render_as_string(hide_password=True)
     while True:
         try:
             return work()
         except DBAPIError as e:
-            if url.get_backend_name() == "sqlite" or not isinstance(e, OperationalError | InterfaceError):
+            sqlite = url.get_backend_name() == "sqlite"
+            # two that open a new store at once: SQLite itself does not wait for the lock of a change of mode
+            if sqlite and "locked" in _said(e) and time.monotonic() < start + PATIENCE_S:
+                time.sleep(WAIT_S)
+                continue
+            if sqlite or not isinstance(e, OperationalError | InterfaceError):
                 raise no_store(shown, e, "a whole database that can be written, on a disk with room") from None
             if time.monotonic() >= until:
                 found = _said(e) + (f", for {patience_s:g} s" if patience_s else "")
