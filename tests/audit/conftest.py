@@ -15,6 +15,7 @@ import pytest
 
 from photoaz.estimate.inputs import SiteInputs
 from photoaz.result import AntennaResult, AzimuthCovariance, ById, PhotoResult, SiteResult
+from photoaz.sample import sample_dir
 
 NO_SERVER = "no PostgreSQL server is installed (initdb, pg_ctl)"
 
@@ -24,6 +25,16 @@ def programs() -> Path | None:
     found = shutil.which("initdb")
     places = [Path(found).parent] if found else sorted(Path("/usr/lib/postgresql").glob("*/bin"))
     return next((p for p in reversed(places) if (p / "initdb").is_file()), None)
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    """A folder with three photos of the sample site."""
+    folder = tmp_path / "archive"
+    folder.mkdir()
+    for k in (2, 4, 8):
+        shutil.copy2(sample_dir() / f"qlb014_{k}.jpg", folder)
+    return folder
 
 
 @pytest.fixture(scope="session")

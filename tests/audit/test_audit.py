@@ -39,15 +39,6 @@ def run() -> Callable[..., Result]:
     return call
 
 
-@pytest.fixture
-def archive(tmp_path: Path) -> Path:
-    folder = tmp_path / "archive"
-    folder.mkdir()
-    for k in SOME:
-        shutil.copy2(SAMPLE / f"qlb014_{k}.jpg", folder)
-    return folder
-
-
 def audited(run: Callable[..., Result], archive: Path | str, out: Path, *more: object) -> Result:
     result = run("audit", archive, "--register", REGISTER, "--out", out, *PLAIN, *more)
     assert result.exit_code in (0, 1), (result.output, result.exception)

@@ -25,16 +25,6 @@ from photoaz.memory import recall
 from photoaz.sample import sample_dir
 
 SAMPLE = sample_dir()
-SOME = (2, 4, 8)
-
-
-@pytest.fixture
-def archive(tmp_path: Path) -> Path:
-    folder = tmp_path / "archive"
-    folder.mkdir()
-    for k in SOME:
-        shutil.copy2(SAMPLE / f"qlb014_{k}.jpg", folder)
-    return folder
 
 
 def audit(archive: Path, out: Path, *more: object) -> Result:

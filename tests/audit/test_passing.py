@@ -37,15 +37,6 @@ SOME = (2, 4, 8)
 PLAIN = ("--overlays", "none", "--sheets", "none", "--jobs", "1", "-q")
 
 
-@pytest.fixture
-def archive(tmp_path: Path) -> Path:
-    folder = tmp_path / "archive"
-    folder.mkdir()
-    for k in SOME:
-        shutil.copy2(SAMPLE / f"qlb014_{k}.jpg", folder)
-    return folder
-
-
 def audited(archive: Path | str, out: Path, *more: object, code: int | None = None) -> Result:
     command = ["audit", archive, "--register", SAMPLE / "register.csv", "--out", out, *PLAIN, *more]
     result = CliRunner().invoke(main, [str(a) for a in command])

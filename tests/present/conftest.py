@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date
 
@@ -243,3 +244,37 @@ def judged(judge, site, solution):
 @pytest.fixture
 def found_judged(judge, site, found):
     return judge(site, found)
+
+
+#: names of 1 to 500 characters, with blanks or without
+NAMES = {
+    "one": "W",
+    "44": "N" * 44,
+    "500 without a blank": "W" * 500,
+    "500 with blanks": "north face upper row " * 24,
+    "500 of another script": "塔" * 500,
+    "right to left": "مبنى" * 100,
+    "lines": "a\nb\tc\r\n" * 60,
+    "marks": "é" * 200,
+    "pictures": "📡" * 100,
+}
+
+
+@pytest.fixture(params=NAMES.values(), ids=NAMES)
+def long_name(request: pytest.FixtureRequest) -> str:
+    return request.param
+
+
+def with_names(result: SiteResult, name: str) -> SiteResult:
+    """Every antenna's id is the name with a digit, and the site's is the name."""
+    text = json.dumps(result.document())
+    for k, antenna in enumerate(result.antennas):
+        text = text.replace(json.dumps(antenna.antenna_id)[1:-1], json.dumps(f"{name}{k}")[1:-1])
+    text = text.replace("HNT-204", json.dumps(name)[1:-1])
+    return SiteResult.from_document(json.loads(text))
+
+
+@pytest.fixture
+def renamed():
+    """A result whose antennas and site are called by a name: `with_names`."""
+    return with_names

@@ -1,4 +1,4 @@
-"""Export a trained network: `python -m photoaz.vision.training.export FILE.pt [--out FOLDER]`.
+"""Export a trained network: `python -m photoaz.vision.training.export FILE.pt [--average OTHER.pt] [--out FOLDER]`.
 
 Writes fine.onnx or coarse.onnx with its .json (calibration, figures) and checks that OpenCV gives what PyTorch gave.
 """
@@ -19,9 +19,18 @@ OPSET = 17
 REFERENCE_SEED = 20
 
 
-def export(file: Path, folder: Path) -> float:
-    """Write the ONNX and JSON; returns the largest difference between the two programs' outputs."""
+def export(file: Path, folder: Path, average: Path | None = None) -> float:
+    """Write the ONNX and JSON; returns the largest difference between the two programs' outputs.
+
+    average: weights of the same network from before its last training; the mean of both is written (Wortsman et al.
+    2022, Robust fine-tuning of zero-shot models, from memory). The figures stay those of `file`.
+    """
     said = torch.load(file, map_location="cpu", weights_only=True)
+    if average is not None:
+        before = torch.load(average, map_location="cpu", weights_only=True)["state"]
+        for name, value in said["state"].items():
+            if value.is_floating_point():
+                said["state"][name] = 0.5 * (value + before[name])
     net = Network(**said["settings"])
     net.load_state_dict(said["state"])
     net.eval()
@@ -68,8 +77,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("file", type=Path)
     parser.add_argument("--out", type=Path, default=Path(__file__).resolve().parents[1] / "weights")
+    parser.add_argument("--average", type=Path, help="weights from before the last training, to be averaged with")
     args = parser.parse_args()
-    print(f"largest difference between OpenCV and PyTorch: {export(args.file, args.out):.2g}")
+    worst = export(args.file, args.out, args.average)
+    print(f"largest difference between OpenCV and PyTorch: {worst:.2g}")
 
 
 if __name__ == "__main__":
