@@ -170,15 +170,18 @@ _SEXAGESIMAL = re.compile(
 )
 
 
-def parse_angle_deg(text: str) -> float:
+def parse_angle_deg(text: str, *, comma: bool = False) -> float:
     """Degrees from text: '-37.951', '37.951° S', '37°57\\'03.72"S', '37 57 3.72 S', '-37:57:3.72'.
 
-    A trailing or leading N, E, S or W gives the sign (S and W negative) and then no other sign may stand.
+    A trailing or leading N, E, S or W gives the sign (S and W negative) and then no other sign may stand. comma : a
+    decimal comma is read as well, where it is the only one and there is no point.
 
     Raises
     ------
-    ValueError : anything else, minutes or seconds of 60 and more, decimal commas included; says what was wrong.
+    ValueError : anything else, minutes or seconds of 60 and more, other decimal commas; says what was wrong.
     """
+    if comma and "." not in text:
+        text = re.sub(r"^([^,]*\d),(\d[^,]*)$", r"\1.\2", text)
     t = text.strip().replace("′", "'").replace("″", '"').replace("’", "'").replace("”", '"').replace("º", "°")
     t = t.replace("\N{MINUS SIGN}", "-")
     # Capitals only, and units in small letters only: '3s' are seconds, '3 S' is south
@@ -199,3 +202,55 @@ def parse_angle_deg(text: str) -> float:
         raise ValueError("minutes or seconds out of range")
     value = float(parts[2]) + minutes / 60.0 + seconds / 3600.0
     return sign * (-value if parts[1] == "-" else value)
+
+
+#: no two coordinates take more letters
+_LONGEST = 100
+#: where one coordinate may end and the next begin
+_BETWEEN = re.compile(r"\s*[;,]\s*|\s+|(?<=[NESW\"'°″′”’º])(?=\S)")
+
+
+def parse_place_deg(text: str) -> tuple[float, float]:
+    """Latitude and longitude [deg] from what people type and maps copy.
+
+    '49.155460, 14.2', '49,155460 14,2', '49°09\'19.7"N 14°12\'00"E', 'geo:49.15546,14.2' (RFC 5870). The latitude
+    stands first, unless letters of hemispheres tell.
+
+    Raises
+    ------
+    ValueError : text that is no such pair, or may be read in several ways; says what was wrong.
+    """
+    t = re.sub(r"^geo:([^;]*)(;.*)?$", r"\1", text.strip(), flags=re.IGNORECASE).strip("()[] \t")
+    if not t:
+        raise ValueError("nothing: wanted a latitude and a longitude")
+    pairs: dict[tuple[float, float], bool] = {}
+    exchanged = False
+    for gap in _BETWEEN.finditer(t[:_LONGEST]):
+        halves = t[: gap.start()], t[gap.end() :]
+        first, second = map(_coordinate, halves)
+        east = [bool(re.search("[EW]", half)) for half in halves]
+        if first is None or second is None or all(east) or all(re.search("[NS]", half) for half in halves):
+            continue
+        lat, lon = (second, first) if east[0] or re.search("[NS]", halves[1]) else (first, second)
+        exchanged = exchanged or (90.0 < abs(lat) <= 180.0 and abs(lon) <= 90.0)
+        if abs(lat) <= 90.0 and abs(lon) <= 180.0:
+            # who writes one in degrees and minutes writes both so: that parts '49 9 14 12'
+            numbers = {len(re.findall(r"[\d.]+", half.replace(",", "."))) for half in halves}
+            pairs[lat, lon] = pairs.get((lat, lon), False) or len(numbers) == 1
+    likely = [pair for pair, alike in pairs.items() if alike] or list(pairs)
+    if len(likely) == 1 and not re.fullmatch(r"[+-]?\d+,\d+", t):
+        return likely[0]
+    if likely:
+        raise ValueError(f"'{t}' may be read in two ways or more: write it as 49.15546, 14.20000")
+    if exchanged:
+        raise ValueError("a latitude beyond 90 degrees: are latitude and longitude exchanged?")
+    if (alone := _coordinate(t)) is not None:
+        raise ValueError(f"one coordinate only ({alone:g}): wanted a latitude and a longitude")
+    raise ValueError("not a latitude and a longitude, such as 49.15546, 14.20000")
+
+
+def _coordinate(text: str) -> float | None:
+    try:
+        return parse_angle_deg(text, comma=True)
+    except ValueError:
+        return None

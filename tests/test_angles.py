@@ -164,3 +164,72 @@ def test_parse_angle_flinders_peak(text):
 def test_parse_angle_refuses(text):
     with pytest.raises(ValueError, match=r".+"):
         angles.parse_angle_deg(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "49.155460, 14.2",
+        "49.155460,14.2",
+        "49.155460 14.2",
+        "49,155460 14,2",
+        "49,155460, 14,2",
+        "49,155460; 14,2",
+        "49,155460,14,2",
+        "49,155460\t14,2",
+        "49.155460° N, 14.2° E",
+        "14,2° E 49,155460° N",  # letters tell which is which, whatever the order
+        "N 49.155460 E 14.2",
+        "49°09'19.656\"N 14°12'00\"E",
+        "49°09'19,656\"N14°12'00,0\"E",
+        "49° 9' 19.656\", 14° 12' 0\"",
+        "49 9 19.656 14 12 0",
+        "49:09:19.656 14:12:00",
+        "49° 9.3276' N, 14° 12.0' E",
+        "geo:49.155460,14.2",  # RFC 5870
+        "geo:49.155460,14.2;u=8",
+        "(49.155460, 14.2)",
+    ],
+)
+def test_a_place_is_read_in_the_spellings_that_people_and_maps_write(text):
+    # 49 deg 9' 19.656" = 49 + 9/60 + 19.656/3600 = 49.155460; 14 deg 12' = 14.2, by hand
+    assert angles.parse_place_deg(text) == pytest.approx((49.155460, 14.2), abs=1e-9)
+
+
+def test_a_place_south_and_west():
+    wanted = pytest.approx((-33.45, -70.6667), abs=1e-9)
+    for text in (
+        "-33.45,-70.6667",
+        "-33,45 -70,6667",
+        "33.45 S, 70.6667 W",
+        "\N{MINUS SIGN}33.45 \N{MINUS SIGN}70.6667",
+    ):
+        assert angles.parse_place_deg(text) == wanted
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("49,155460", "one coordinate"),  # never 49 and 155460
+        ("49.155460", "one coordinate"),
+        ("49,14", "two ways"),  # 49.14 alone, or a pair
+        ("49,5,14", "two ways"),
+        ("1,2 3 4", "two ways"),
+        ("1 2 3 4 5 6 7", "not a latitude"),
+        ("151.2, -33.9", "exchanged"),
+        ("14.2 E, 15.2 E", "not a latitude"),
+        ("49.1 N, 200", "not a latitude"),
+        ("here", "not a latitude"),
+        ("", "nothing"),
+    ],
+)
+def test_a_place_that_can_be_read_in_several_ways_or_none_is_refused(text, said):
+    with pytest.raises(ValueError, match=said):
+        angles.parse_place_deg(text)
+
+
+@settings(deadline=None)  # busy machines
+@given(st.floats(-90, 90), st.floats(-180, 180), st.sampled_from([".", ","]), st.sampled_from([" ", "; ", ", "]))
+def test_a_written_place_is_read_back(lat, lon, decimal, between):
+    text = between.join(f"{v:.7f}".replace(".", decimal) for v in (lat, lon))
+    assert angles.parse_place_deg(text) == pytest.approx((lat, lon), abs=1e-7)

@@ -82,7 +82,7 @@ def test_nowhere_to_stand(run) -> None:
         (("--site", "HNT-204", "--area", "register.csv"), "no JSON"),
         (("--site", "HNT-204", "--estimates", "register.csv"), "no JSON"),
         (("--trip", "register.csv"), "wanted also action"),
-        (("--site", "HNT-204", "--start", "north"), "latitude,longitude"),
+        (("--site", "HNT-204", "--start", "north"), "a latitude and a longitude"),
     ],
 )
 def test_bad_input_is_named(run, args, said) -> None:

@@ -66,6 +66,16 @@ PRIORS = click.option(
 )
 
 
+def place_given(_ctx: click.Context, _param: click.Parameter, text: str | None) -> tuple[float, float] | None:
+    """Callback of an option that takes a place: latitude and longitude [deg] in the spellings that people use."""
+    from photoaz.angles import parse_place_deg
+
+    try:
+        return None if text is None else parse_place_deg(text)
+    except ValueError as e:
+        raise click.BadParameter(str(e)) from None
+
+
 class _Commands(click.Group):
     """Turns what a user can mend into lines on standard error and exit code 2."""
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, NOTHING_DONE, REGISTER, SITE, main
+from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, NOTHING_DONE, REGISTER, SITE, main, place_given
 from photoaz.cli.site import read_register
 from photoaz.cli.streams import emit, emit_json, json_text, one_line, say
 from photoaz.errors import Fault, InputError
@@ -22,18 +22,6 @@ if TYPE_CHECKING:
     from photoaz.result import Revisit, SiteResult
 
 _NEW_FILE = click.Path(dir_okay=False, path_type=Path)
-
-
-def _position(_ctx: click.Context, _param: click.Parameter, text: str | None) -> tuple[float, float] | None:
-    if text is None:
-        return None
-    try:
-        lat, lon = (float(part) for part in text.split(","))
-    except ValueError:
-        raise click.BadParameter(f"found '{text}'; wanted latitude,longitude such as 47.1,8.2") from None
-    if not (-90.0 <= lat <= 90.0 and -180.0 <= lon <= 180.0):
-        raise click.BadParameter(f"found '{text}'; wanted degrees, the latitude first")
-    return lat, lon
 
 
 def _distance(name: str, called: str, default: float, said: str) -> Callable[[Any], Any]:
@@ -82,7 +70,7 @@ def _distance(name: str, called: str, default: float, said: str) -> Callable[[An
 @click.option("--gpx", metavar="GPX", type=_NEW_FILE, help="Write the standpoints (or the round trip) as GPX 1.1.")
 @click.option("--geojson", metavar="JSON", type=_NEW_FILE, help="Write the standpoints as GeoJSON.")
 @click.option("--trip", metavar="LIST", type=FILE, help="Instead: a round trip over a revisit.csv or estimates.json.")
-@click.option("--start", metavar="LAT,LON", callback=_position, help="With --trip: where it begins and ends.")
+@click.option("--start", metavar="LAT,LON", callback=place_given, help="With --trip: where it begins and ends.")
 @COSTS
 @AS_JSON
 @click.pass_context
