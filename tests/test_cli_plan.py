@@ -40,7 +40,7 @@ def test_json_alone_on_standard_output(run) -> None:
     assert made["date"] == "2026-06-01"
     assert [s["lens_35mm_mm"] for s in made["standpoints"]] == [77.0, 77.0]
     assert set(made["together_u95_deg"]) <= {"A1", "B1", "C1"}
-    assert "Cautions first" in Path("a/s.html").read_text(encoding="utf-8")
+    assert "Before you go" in Path("a/s.html").read_text(encoding="utf-8")
     assert "<gpx" in Path("s.gpx").read_text(encoding="utf-8")
     assert json.loads(Path("s.json").read_text(encoding="utf-8"))["type"] == "FeatureCollection"
     assert result.stderr.count("wrote") == 3
@@ -49,7 +49,7 @@ def test_json_alone_on_standard_output(run) -> None:
 def test_text_for_one_antenna(run) -> None:
     result = run("--site", "HNT-204", "--antenna", "B1", "--most", 1)
     assert result.exit_code == 0, result.output
-    assert result.stdout.index("Cautions") < result.stdout.index("B1")
+    assert result.stdout.index("Before you go") < result.stdout.index("B1")
 
 
 def test_earlier_estimates_count(run) -> None:
@@ -100,4 +100,4 @@ def test_round_trip(run) -> None:
     assert {s["site_id"] for s in made["stops"]} == {"MRL-7", "HNT-204"}
     assert made["length_m"] > sum(s["leg_m"] for s in made["stops"])  # and back
     assert "<rtept" in Path("t.gpx").read_text(encoding="utf-8")
-    assert "photo B1; photo C1" in run("--trip", "revisit.csv").stdout
+    assert "photo B1, C1" in run("--trip", "revisit.csv").stdout

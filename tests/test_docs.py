@@ -37,6 +37,7 @@ from photoaz.register.priors import read_priors
 from photoaz.register.rows import ControlRow, ManifestRow, PickRow, ReadingRow, RegisterRow, columns_of
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
+from photoaz.wording import CAUTIONS
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -406,3 +407,9 @@ def test_examples_of_the_library_run(prepared):
     test = doctest.DocTestParser().get_doctest("\n".join(others), given, "library.md", "library.md", 0)
     assert doctest.DocTestRunner().run(test).failed == 0
     assert len(test.examples) > 6
+
+
+@pytest.mark.parametrize("path", ["README.md", "photoaz/manual/limits.md"])
+def test_cautions_are_those_that_every_page_shows(path) -> None:
+    said = " ".join((ROOT / path).read_text(encoding="utf-8").replace("**", "").split())
+    assert all(caution in said for caution in CAUTIONS)

@@ -12,7 +12,7 @@ from photoaz.judgement.ways import Way
 from photoaz.quantities import FIRST_PHOTO_M
 from photoaz.register.model import Site
 from photoaz.result import Action, AntennaResult, RevisitItem, SiteResult, Where
-from photoaz.wording import two_digits
+from photoaz.wording import GOING, two_digits
 
 #: kinds of evidence that say where somebody must stand
 _PHOTOS = ("photo", "photo_with_landmark")
@@ -37,7 +37,7 @@ def site_sentence(items: Sequence[RevisitItem], trip: bool, now: float, after: f
     todo = [i for i in items if i.action != "leave"]
     if not todo:
         return f"nothing that could be done avoids more than it costs (expected loss {two_digits(now)})"
-    goers = sum(i.action in ("photo", "read_again", "climb") for i in todo)
+    goers = sum(i.action in GOING for i in todo)
     going = f"one visit serves {goers}" if goers > 1 else "one visit" if trip else "no visit needed"
     return (
         f"expected loss {two_digits(now)} now, {two_digits(after)} after, cost {two_digits(cost)} "

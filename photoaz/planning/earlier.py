@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,15 +12,14 @@ from numpy.typing import NDArray
 
 from photoaz.errors import Fault, InputError
 from photoaz.planning.surroundings import read_json
+from photoaz.planning.trip import Task, Visit
 from photoaz.quantities import K95
 from photoaz.register.model import Site
-from photoaz.register.tables import open_table
+from photoaz.register.tables import Row, open_table
 from photoaz.result import SCHEMA, Revisit, RevisitItem, SiteResult, read_records
+from photoaz.wording import GOING
 
 Array = NDArray[Any]
-
-#: what sends somebody to a site
-GOING = ("photo", "read_again", "climb")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,8 +111,8 @@ def _site_documents(path: Path) -> Mapping[str, Mapping[str, Any]]:
     return {str(s.get("site_id")): s for s in document["sites"] if isinstance(s, dict)}
 
 
-def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[tuple[str, float, float, str], ...]:
-    """Site, latitude, longitude and what is to be done, of those that somebody must go to, the first in the list first.
+def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[Visit, ...]:
+    """The sites that somebody must go to, with what is to be done there, the first in the list first.
 
     path: a revisit.csv or an estimates.json. Where a site stands is the register's word.
 
@@ -121,21 +120,21 @@ def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[tuple[str, fl
     ------
     InputError : neither of them, or a site that the register does not have; every such site.
     """
-    todo: dict[str, list[str]] = {}
+    todo: dict[str, list[Task]] = {}
     lines: dict[str, int | None] = {}
     if path.suffix.lower() == ".json":
         for site_id, found in _site_documents(path).items():
             for item in _revisit(path, site_id, found):
                 if item.action in GOING:
-                    todo.setdefault(site_id, []).append(f"{item.action} {item.antenna_id}")
+                    todo.setdefault(site_id, []).append(_task_of_item(item))
                     lines.setdefault(site_id, None)
     else:
-        table = open_table(path, ("rank", "site_id", "antenna_id", "action"))
+        table = open_table(path, tuple(_TASK_COLUMNS))
         table.require(("site_id", "antenna_id", "action"))
         for row in table.rows:
             if row.cells.get("action") in GOING:
                 site_id = row.cells.get("site_id", "")
-                todo.setdefault(site_id, []).append(f"{row.cells['action']} {row.cells.get('antenna_id', '')}")
+                todo.setdefault(site_id, []).append(_task_of_row(path, row))
                 lines.setdefault(site_id, row.line)
     faults = [
         Fault(file=path, line=lines[s], column="site_id", found=f"'{s}'", wanted="a site of the register")
@@ -144,7 +143,39 @@ def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[tuple[str, fl
     ]
     if faults:
         raise InputError(faults)
-    return tuple((s, sites[s].lat_deg, sites[s].lon_deg, _said(some)) for s, some in todo.items())
+    return tuple(
+        Visit(site_id=s, lat_deg=sites[s].lat_deg, lon_deg=sites[s].lon_deg, tasks=tuple(some))
+        for s, some in todo.items()
+    )
+
+
+#: columns of a revisit.csv that a trip reads
+_TASK_COLUMNS = ("site_id", *(f.name for f in fields(Task)))
+
+
+def _task_of_item(item: RevisitItem) -> Task:
+    return Task(
+        antenna_id=item.antenna_id,
+        action=item.action,
+        instruction=item.instruction,
+        reasons="; ".join(item.reasons),
+        bring=item.bring or "",
+        where=item.where.words or "",
+        lat_deg=item.where.lat_deg,
+        lon_deg=item.where.lon_deg,
+    )
+
+
+def _task_of_row(path: Path, row: Row) -> Task:
+    """A row's task; raises InputError where a coordinate is no number."""
+    told: dict[str, Any] = {name: row.cells.get(name, "") for name in _TASK_COLUMNS if name != "site_id"}
+    for column in ("lat_deg", "lon_deg"):
+        try:
+            told[column] = float(told[column]) if told[column] else None
+        except ValueError:
+            fault = Fault(file=path, line=row.line, column=column, found=told[column], wanted="degrees")
+            raise InputError(fault) from None
+    return Task(**told)
 
 
 def _revisit(path: Path, site_id: str, document: Mapping[str, Any]) -> tuple[RevisitItem, ...]:
@@ -156,8 +187,3 @@ def _revisit(path: Path, site_id: str, document: Mapping[str, Any]) -> tuple[Rev
     except ValueError as e:
         raise InputError(Fault(file=path, column=site_id, found=f"no revisit ({e})", wanted="a site's result")) from e
     return revisit.antennas
-
-
-def _said(some: list[str]) -> str:
-    words = [s.replace("_", " ") for s in some]
-    return "; ".join(words[:4]) + (f" and {len(words) - 4} more" if len(words) > 4 else "")

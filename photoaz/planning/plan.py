@@ -10,7 +10,6 @@ from functools import partial
 import numpy as np
 
 from photoaz.angles import azimuth_deg
-from photoaz.planning.cautions import CAUTIONS
 from photoaz.planning.distances import AtDistance, by_distance
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.equipment import Equipment
@@ -30,9 +29,10 @@ from photoaz.planning.standpoints import (
 from photoaz.planning.surroundings import Area, Landmark, usable
 from photoaz.quantities import CAMERA_HEIGHT_M, PRACTICE_LEAST_M
 from photoaz.register.model import Site
+from photoaz.wording import CAUTIONS
 
 PRACTICE_NOTE = (
-    "Common practice, no source: not nearer than 150 ft (45.7 m), as far out as the antennas are high, level within 1°."
+    "Common practice, no source: no closer than 150 ft (45.7 m), as far out as the antennas are high, level within 1°."
 )
 
 
@@ -252,19 +252,16 @@ def _notes(plan: SitePlan, given_landmarks: int) -> tuple[str, ...]:
         if best.distance_m > habit.distance_m and (best.u95_deg or 0.0) < 0.95 * (habit.u95_deg or 0.0):
             said += f", from {best.distance_m:.0f} m {best.u95_deg:.1f}°: farther out is better here"
         if (nearest.u95_deg or 0.0) > (habit.u95_deg or 0.0):
-            why = "A position's error turns a bearing the more, the nearer one stands."
+            why = "The closer one stands, the more an error of the position turns the bearing."
         else:
-            why = (
-                "Nearer is not worse here: where the antennas stand about the axis is known so well that the photo "
-                "itself tells where it was taken. Habit has safety on its side."
-            )
+            why = "Keep the usual distance for safety."
         out.append(f"{said}. {why}")
     near = [s for s in plan.standpoints if s.distance_m < 0.95 * max(PRACTICE_LEAST_M, plan.height_m)]
     if near:
         which = ", ".join(str(s.rank) for s in near)
-        why = "a landmark's" if any(s.landmarks for s in plan.standpoints) else "the other photos'"
+        helped = "a landmark gives" if any(s.landmarks for s in plan.standpoints) else "the other photos give"
         out.append(
-            f"Nearer than habit ({which}): for the angles between antennas, on top of {why} word on the heading."
+            f"Closer than usual ({which}): these show the angles between antennas best, while {helped} the heading."
         )
     if not plan.best_sets:
         out.append("There is no place to stand that is allowed, near enough and shows an antenna.")

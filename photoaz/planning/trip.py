@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.planning.cautions import CAUTIONS
+from photoaz.wording import CAUTIONS, before_you_go
 
 Array = NDArray[Any]
 
@@ -73,15 +73,37 @@ def _two_opt(distance: Array, order: list[int]) -> list[int]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stop:
-    """A site on a round trip. leg_m: from the one before it. what: is to be done there."""
+class Task:
+    """What is to be done about one antenna, as an audit's list has it; where it says nothing, ''."""
 
-    order: int
+    antenna_id: str
+    action: str
+    instruction: str = ""
+    reasons: str = ""
+    bring: str = ""
+    where: str = ""
+    lat_deg: float | None = None
+    lon_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """A site that somebody goes to."""
+
     site_id: str
     lat_deg: float
     lon_deg: float
+    tasks: tuple[Task, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop(Visit):
+    """A site on a round trip. leg_m: from the one before it. what: is to be done there, in few words."""
+
+    order: int
     leg_m: float
-    what: str = ""
+    what: str
+    before_you_go: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,15 +115,15 @@ class RoundTrip:
     cautions: tuple[str, ...] = CAUTIONS
 
 
-def trip_over(sites: Sequence[tuple[str, float, float, str]], start: tuple[float, float] | None = None) -> RoundTrip:
-    """A round trip over sites (id, latitude, longitude, what is to be done there).
+def trip_over(sites: Sequence[Visit], start: tuple[float, float] | None = None) -> RoundTrip:
+    """A round trip over sites.
 
     start: latitude and longitude where it begins and ends; without, at the first site.
     """
     if not sites:
         return RoundTrip(length_m=0.0, stops=())
-    lat = [s[1] for s in sites] + ([start[0]] if start else [])
-    lon = [s[2] for s in sites] + ([start[1]] if start else [])
+    lat = [s.lat_deg for s in sites] + ([start[0]] if start else [])
+    lon = [s.lon_deg for s in sites] + ([start[1]] if start else [])
     distance = distances_m(lat, lon)
     order = round_trip(distance, len(sites) if start else 0)
     stops: list[Stop] = []
@@ -109,7 +131,14 @@ def trip_over(sites: Sequence[tuple[str, float, float, str]], start: tuple[float
         if at == len(sites):
             continue
         leg = float(distance[order[k - 1], at]) if k else 0.0
-        site_id, site_lat, site_lon, what = sites[at]
-        order_of = len(stops) + 1
-        stops.append(Stop(order=order_of, site_id=site_id, lat_deg=site_lat, lon_deg=site_lon, leg_m=leg, what=what))
+        stops.append(_stop(len(stops) + 1, sites[at], leg))
     return RoundTrip(length_m=tour_length(distance, order), stops=tuple(stops))
+
+
+def _stop(order: int, visit: Visit, leg_m: float) -> Stop:
+    by_action: dict[str, list[str]] = {}
+    for task in visit.tasks:
+        by_action.setdefault(task.action, []).append(task.antenna_id)
+    what = "; ".join(f"{action.replace('_', ' ')} {', '.join(names)}" for action, names in by_action.items())
+    told = {f.name: getattr(visit, f.name) for f in fields(visit)}
+    return Stop(**told, order=order, leg_m=leg_m, what=what, before_you_go=before_you_go(by_action))

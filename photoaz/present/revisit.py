@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from photoaz.result import Revisit, plain
+from photoaz.wording import before_you_go
 
 COLUMNS = (
     "rank",
@@ -15,6 +16,7 @@ COLUMNS = (
     "instruction",
     "reasons",
     "bring",
+    "before_you_go",
     "where",
     "lat_deg",
     "lon_deg",
@@ -31,16 +33,19 @@ COLUMNS = (
 def revisit_rows(plans: Iterable[tuple[str, Revisit]]) -> Iterator[list[Any]]:
     """Rows by COLUMNS of what is to be done, the worst first: sites by the loss avoided, so that visits stay together.
 
+    What is to be left as it is stands in the tables of estimates alone.
+
     plans : site_id and what to do there.
     """
     worst_first = sorted(plans, key=lambda p: (-round(p[1].loss_avoided, 2), -round(p[1].expected_loss_now, 2), p[0]))
-    items = ((site_id, plan, item) for site_id, plan in worst_first for item in plan.antennas)
+    items = ((site_id, plan, i) for site_id, plan in worst_first for i in plan.antennas if i.action != "leave")
     for rank, (site_id, plan, item) in enumerate(items, 1):
         row = plain(item)
         row |= {
             "rank": rank,
             "site_id": site_id,
             "reasons": "; ".join(item.reasons),
+            "before_you_go": before_you_go((item.action,)),
             "where": item.where.words,
             "lat_deg": row["where"]["lat_deg"],
             "lon_deg": row["where"]["lon_deg"],

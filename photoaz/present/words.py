@@ -14,7 +14,9 @@ from pathlib import PurePosixPath
 from urllib.parse import quote
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg
-from photoaz.result import AntennaResult
+from photoaz.result import AntennaResult, Revisit, RevisitItem
+from photoaz.wording import CAUTIONS as CAUTIONS
+from photoaz.wording import before_you_go as _before_you_go
 from photoaz.wording import percent, two_digits
 
 #: what stands where a figure is not known
@@ -170,6 +172,12 @@ def money(value: float | None) -> str:
 def grouped(value: int) -> str:
     """12 345 with a narrow no-break space."""
     return f"{value:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+
+
+def before_you_go(todo: Revisit | Sequence[RevisitItem] | None) -> str:
+    """The cautions of what is to be done as one sentence; '' where nobody goes anywhere."""
+    items = todo.antennas if isinstance(todo, Revisit) else todo or ()
+    return _before_you_go(i.action for i in items)
 
 
 def as_sentence(text: str) -> str:

@@ -69,9 +69,17 @@ def test_who_must_be_visited(tmp_path, site) -> None:
     csv.write_text(
         "rank,site_id,antenna_id,action,instruction\n1,HNT-204,A1,photo,x\n2,HNT-204,B1,leave,x\n3,HNT-204,C1,read_again,x\n"
     )
-    assert sites_to_visit(csv, {"HNT-204": site}) == (("HNT-204", 46.6, -66.4, "photo A1; read again C1"),)
+    (visit,) = sites_to_visit(csv, {"HNT-204": site})
+    assert (visit.site_id, visit.lat_deg, visit.lon_deg) == ("HNT-204", 46.6, -66.4)
+    assert [(t.action, t.antenna_id, t.instruction, t.lat_deg) for t in visit.tasks] == [
+        ("photo", "A1", "x", None),
+        ("read_again", "C1", "x", None),
+    ]
     with pytest.raises(InputError, match="line 2, column site_id"):
         sites_to_visit(csv, {})
+    csv.write_text("site_id,antenna_id,action,lat_deg\nHNT-204,A1,photo,north\n")
+    with pytest.raises(InputError, match="line 2, column lat_deg"):
+        sites_to_visit(csv, {"HNT-204": site})
     made = tmp_path / "estimates.json"
     items = tuple(
         RevisitItem(
@@ -89,4 +97,5 @@ def test_who_must_be_visited(tmp_path, site) -> None:
     )
     revisit = Revisit(sentence="x", antennas=items)
     made.write_text(SiteResult(site_id="HNT-204", lat_deg=46.6, lon_deg=-66.4, revisit=revisit).to_json())
-    assert sites_to_visit(made, {"HNT-204": site}) == (("HNT-204", 46.6, -66.4, "climb A1"),)
+    (visit,) = sites_to_visit(made, {"HNT-204": site})
+    assert [(t.action, t.antenna_id) for t in visit.tasks] == [("climb", "A1")]

@@ -8,7 +8,6 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from photoaz.planning.cautions import SUN_CAUTION
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import aimed, scene_of_site
 from photoaz.planning.light import light_on
@@ -60,8 +59,3 @@ def test_polar_night_and_midnight_sun(site) -> None:
     assert winter.sun_behind == ()
     (up,) = summer.sun_up
     assert up[1] - up[0] == timedelta(hours=24)
-
-
-def test_the_caution_is_said(site) -> None:
-    assert "Never look at the sun" in SUN_CAUTION
-    assert "optics" in SUN_CAUTION

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from photoaz.geodesy.frames import geodesic
-from photoaz.planning.trip import RoundTrip, distances_m, round_trip, tour_length, trip_over
+from photoaz.planning.trip import RoundTrip, Task, Visit, distances_m, round_trip, tour_length, trip_over
 
 
 def brute(distance: np.ndarray) -> float:
@@ -50,8 +50,8 @@ def test_distances_are_nearly_geodesic() -> None:
 
 
 def test_stops_and_legs_sum_up() -> None:
-    sites = [("N", 10.2, 20.0, "photo A1"), ("E", 10.0, 20.2, ""), ("S", 9.8, 20.0, ""), ("W", 10.0, 19.8, "climb")]
-    trip = trip_over(sites)
+    sites = [("N", 10.2, 20.0), ("E", 10.0, 20.2), ("S", 9.8, 20.0), ("W", 10.0, 19.8)]
+    trip = trip_over([Visit(site_id=name, lat_deg=lat, lon_deg=lon) for name, lat, lon in sites])
     stops = trip.stops
     assert {s.site_id for s in stops} == {"N", "E", "S", "W"}
     back = distances_m([stops[-1].lat_deg, stops[0].lat_deg], [stops[-1].lon_deg, stops[0].lon_deg])[0, 1]
@@ -61,7 +61,14 @@ def test_stops_and_legs_sum_up() -> None:
 
 
 def test_a_depot_is_no_stop() -> None:
-    trip = trip_over([("N", 10.2, 20.0, "")], start=(10.0, 20.0))
+    trip = trip_over([Visit(site_id="N", lat_deg=10.2, lon_deg=20.0)], start=(10.0, 20.0))
     assert [s.site_id for s in trip.stops] == ["N"]
     assert 2 * trip.stops[0].leg_m == pytest.approx(trip.length_m)
     assert trip_over([]) == RoundTrip(length_m=0.0, stops=())
+
+
+def test_a_stop_says_all_that_is_to_be_done_and_what_to_mind() -> None:
+    tasks = tuple(Task(antenna_id=f"A{k}", action="climb" if k == 9 else "read_again") for k in range(10))
+    (stop,) = trip_over([Visit(site_id="N", lat_deg=10.2, lon_deg=20.0, tasks=tasks)]).stops
+    assert stop.what == "read again A0, A1, A2, A3, A4, A5, A6, A7, A8; climb A9"
+    assert stop.before_you_go.startswith("Only trained and equipped people climb")

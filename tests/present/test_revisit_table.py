@@ -13,6 +13,7 @@ from photoaz.present.files.cells import write_csv
 from photoaz.present.revisit import COLUMNS, revisit_rows
 from photoaz.present.table import print_site
 from photoaz.result import Revisit, RevisitItem, SiteResult, Where
+from photoaz.wording import before_you_go
 
 
 def item(name, now, after, cost):
@@ -65,8 +66,19 @@ def test_csv_reads_back(sites, tmp_path):
     assert (float(first["lat_deg"]), first["where"]) == (46.6001235, "62 m off")
     assert float(first["loss_avoided"]) == 1200.0 - 300.0 - 250.0
     assert first["u95_then_deg"] == ""  # not known
+    assert all(r["before_you_go"] == before_you_go(["photo"]) != "" for r in rows)
     assert written(sites[::-1], tmp_path / "s.csv") == text
     assert all(line.endswith("\r") for line in text.split("\n")[:-1])  # RFC 4180
+
+
+def test_what_is_to_be_left_is_not_on_the_list(sites, tmp_path):
+    left = replace(item("d", 10.0, 10.0, 0.0), action="leave")
+    at_desk = replace(item("e", 90.0, 10.0, 20.0), action="correct_register")
+    text = written([*sites, site_of("MIXED", left, at_desk)], tmp_path / "r.csv")
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    assert [(r["antenna_id"], r["rank"], r["before_you_go"]) for r in rows if r["site_id"] == "MIXED"] == [
+        ("e", "4", "")
+    ]
 
 
 def test_csv_of_nothing_is_its_head(tmp_path):
@@ -103,6 +115,7 @@ def test_table_ends_in_what_to_do(judged):
     assert "What to do" in text
     assert "1. HNT-204-A1: photograph it, from there" in text
     assert "expected loss 1200 now, 300 after the visit, cost 250 (units)" in text
+    assert f"Before you go: {before_you_go(['photo'])}" in text
     assert "What to do" not in printed(replace(result, revisit=replace(plan, antennas=())))
     assert "What to do" not in printed(replace(result, revisit=None))
     narrow = printed(result, 40).split("What to do")[1].split("Photos")[0]

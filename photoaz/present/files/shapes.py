@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from photoaz.angles import wrap_deg
-from photoaz.present.words import base_name
+from photoaz.present.words import base_name, before_you_go
 from photoaz.result import SiteResult, plain
 
 LonLat = tuple[float, float]
@@ -111,6 +111,7 @@ def _site_properties(site: SiteResult) -> dict[str, Any]:
         "declination_deg": plain(site.declination_deg),
         "revisit": any(a.revisit for a in site.antennas),
         "to_do": None if site.revisit is None else site.revisit.sentence,
+        "before_you_go": before_you_go(site.revisit) or None,
     }
 
 
