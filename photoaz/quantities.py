@@ -167,6 +167,29 @@ AIM_SHARE = 0.2
 #: where the lens is not known: horizontal field of view of a phone's main camera, 26 mm equivalent [deg]
 USUAL_FIELD_DEG = 69.0
 
+# ---- surroundings: what maps of buildings are good for --------------------------------------------------------------
+# One standard uncertainty each, common practice, no source, where nothing else is said.
+
+#: a map's building lies aside as a whole by so much, per axis, and each corner by so much more [m]
+FOOTPRINT_SIGMA_M, CORNER_SIGMA_M = 1.2, 0.4
+#: a height that a map gives: this share of it and so many metres; one told from storeys of so many metres each
+MAP_HEIGHT_SHARE, MAP_HEIGHT_SIGMA_M = 0.15, 0.5
+STOREY_M, STOREYS_SHARE, STOREYS_SIGMA_M = 3.0, 0.20, 1.0
+#: a building of which nobody gives the height: up to a footprint of so many square metres, its eaves, their sigma [m]
+EAVES_BY_FOOTPRINT_M = ((40.0, 2.8, 0.8), (400.0, 6.0, 2.5), (2000.0, 9.0, 4.5), (float("inf"), 11.0, 6.0))
+#: a pitched roof rises by this share of the building's narrow side (some 35 degrees), on buildings not wider or higher
+#: than this; on others, and where a map says so, roofs are flat [m]
+ROOF_RISE_SHARE, PITCHED_WIDTH_M, PITCHED_EAVES_M = 0.35, 18.0, 16.0
+#: where the ground is taken to be level, a building's own lies GROUND_SLOPE of the distance off the slope that all have
+#: in common, but not more than this [m]
+GROUND_OFF_SLOPE_M = 3.0
+#: what stands further from a site than this is not looked at [m]
+SURROUNDINGS_M = 2500.0
+#: mean radius of the earth (IUGG) [m]
+EARTH_RADIUS_M = 6371008.8
+#: refraction of light near the ground: the ray's curvature as a share of the earth's (C. F. Gauss; as surveyors use it)
+REFRACTION_K, REFRACTION_K_SIGMA = 0.13, 0.10
+
 # ---- the network: antennas and cameras before anything is measured, controls, what could still be brought ------------
 # One standard uncertainty each, common practice, no source, where nothing else is said.
 

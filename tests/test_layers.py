@@ -24,6 +24,7 @@ LAYERS = (
     "judgement",
     "network",
     "naming",
+    "surroundings",
     "vision",
     "photo",
     "register",
