@@ -43,6 +43,15 @@ def percent(share: float) -> str:
     return f"{100.0 * share:.1f} %" if min(share, 1.0 - share) < 0.1 else f"{100.0 * share:.0f} %"
 
 
+def share(part: float) -> str:
+    """A part of a whole that was counted: '62 %'; a few are '< 1 %', nearly all '> 99 %', none '0 %', all '100 %'."""
+    if 0.0 < part < 0.005:
+        return "< 1 %"
+    if 0.995 <= part < 1.0:
+        return "> 99 %"
+    return f"{100.0 * part:.0f} %"
+
+
 def percent_words(share: float) -> str:
     """The same within a sentence: 'less than 0.1 %'."""
     return percent(share).replace("<", "less than").replace(">", "more than")

@@ -14,6 +14,8 @@ from pathlib import Path
 from photoaz.present.files.cells import replaced
 from photoaz.present.pictures import file_name
 
+#: what is near the beginning of files that photoaz drew
+_OVERLAY_MARK, _SHEET_MARK = b"photoaz ", b"Second opinion: "
 #: within a folder of results
 ASIDE = ".unfinished"
 
@@ -50,6 +52,22 @@ def place_files(out: Path, solved: Collection[tuple[str, int]]) -> None:
     if (out / ASIDE).is_dir():
         for site_id, run_id in solved:
             _move(_of_site(out, run_id, site_id), out)
+
+
+def remove_other_files(out: Path, keep: Collection[str]) -> None:
+    """Remove overlays and sheets that photoaz drew of photos, antennas or sites that are gone.
+
+    keep: paths below `out` that the results name. Files of others are told by what photoaz writes into its own.
+    """
+    for kind, mark in (("overlays", _OVERLAY_MARK), ("sheets", _SHEET_MARK)):
+        for path in sorted((out / kind).rglob("*.*"), reverse=True):
+            if path.is_file() and path.relative_to(out).as_posix() not in keep:
+                with path.open("rb") as file:
+                    mine = mark in file.read(2000)
+                if mine:
+                    path.unlink()
+                    if path.parent != out / kind and not any(path.parent.iterdir()):
+                        path.parent.rmdir()
 
 
 def drop_aside(out: Path) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from photoaz.present import words
+from photoaz.present.standing import Tally
 from photoaz.result import LikelyCause, Revisit, SiteResult
 
 MOST_REVISITS = 100
@@ -53,8 +54,8 @@ class Listed(NamedTuple):
 class ArchiveCounts:
     """Counted over all sites.
 
-    antennas: by state; statuses, decisions, readings ('agrees', 'disagrees', 'open', 'none'), causes, actions, flags:
-    by their names, with the sites that have any. loss_now, loss_after, cost, avoided: sums, in `unit`. seen_turns:
+    antennas: by state; tally: by how readings and designs stand; statuses, decisions, causes, actions, flags: by their
+    names, with the sites that have any. loss_now, loss_after, cost, avoided: sums, in `unit`. seen_turns:
     between visits, turned: those of them that stand out. wanted, wanted_sites: antennas to be visited again.
     revisits: the most worthwhile, with what is to be done.
     """
@@ -63,7 +64,7 @@ class ArchiveCounts:
     antennas: Counter[str] = field(default_factory=Counter)
     statuses: Counter[str] = field(default_factory=Counter)
     decisions: Counter[str] = field(default_factory=Counter)
-    readings: Counter[str] = field(default_factory=Counter)
+    tally: Tally = field(default_factory=Tally)
     causes: Counter[LikelyCause] = field(default_factory=Counter)
     cause_sites: Counter[LikelyCause] = field(default_factory=Counter)
     actions: Counter[str] = field(default_factory=Counter)
@@ -91,8 +92,7 @@ class ArchiveCounts:
         self.antennas += states
         self.statuses.update(a.status for a in site.antennas)
         self.decisions.update(a.design.decision for a in site.antennas)
-        self.readings["none"] += len(site.antennas) - len(readings)
-        self.readings.update({None: "open", True: "agrees", False: "disagrees"}[r.agrees] for r in readings)
+        self.tally.add(site.antennas)
         self.causes.update(causes)
         self.cause_sites.update(causes.keys())
         self.flags.update(f.code for f in (() if site.audit is None else site.audit.flags))

@@ -1,4 +1,4 @@
-"""Readings minus estimates of a site in one picture: what all have in common, and what is each antenna's own."""
+"""Photos minus readings of a site in one picture: what all have in common, and what is each antenna's own."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from photoaz.present.words import short_label
 from photoaz.result import CommonMode
 
 _LEADING = 1.3
-_TITLE = "Readings minus photos"
+_TITLE = "Photos − readings"
 
 
 def draw_departures(common: CommonMode, site_id: str, width_px: int, letter_px: int) -> Image.Image:
     """The picture, `width_px` wide, RGB.
 
-    A row for each antenna: a dot at its reading minus its estimate [deg], with the interval (95 %) of its departure
+    A row for each antenna: a dot at its estimate minus its reading [deg], with the interval (95 %) of its departure
     from the common angle; where the two cannot be told apart, the dot alone. The common angle is a line within a band
     of its U95; zero, where reading and photos agree, a black line. Antennas that stand apart are vermilion. Below, it
     is said in words.
@@ -30,8 +30,8 @@ def draw_departures(common: CommonMode, site_id: str, width_px: int, letter_px: 
     bottom = top + step * len(names)
     words = fitted_lines(common.sentence, letter_px, width_px)
     height = bottom + round(1.5 * letter_px) + math.ceil(_LEADING * letter_px * len(words))
-    angle, u95 = common.angle_deg, common.u95_deg
-    at = [d.difference_deg if d.departure_deg is None else angle + d.departure_deg for d in common.departures]
+    angle, u95 = -common.angle_deg, common.u95_deg  # the records hold the reading minus the estimate
+    at = [-d.difference_deg if d.departure_deg is None else angle - d.departure_deg for d in common.departures]
     ends = [x + s * (d.u95_deg or 0.0) for d, x in zip(common.departures, at, strict=True) for s in (-1.0, 1.0)]
     axis = Axis.over([0.0, angle - u95, angle + u95, *ends], left, width_px - letter_px)
     canvas = Pixels((width_px, height), letter_px / 12.0, letter_px)

@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 from photoaz.angles import format_azimuth_deg, u95_decimals
-from photoaz.judgement.conformity import not_measured
 from photoaz.judgement.reasons import format_odds, in_words
 from photoaz.present import words
 from photoaz.present.drawing import Direction
+from photoaz.present.standing import DESIGN_WORDS, UNSEEN_WORDS, design_standing
 from photoaz.result import AntennaResult, Crossover, Design, Impact, JudgedReading, SiteResult
 from photoaz.wording import percent
 
 #: what a reader gets as a row: its name, and the figure with what goes with it
 Figure = tuple[str, str]
 
-STATUS = {
-    "estimated": "estimated",
-    "ambiguous": "may point in several ways",
-    "not_found": "not found in the photos",
-    "not_visible": "shows in no photo",
-}
-DECISIONS = {"accept": "within tolerance", "reject": "OUT of tolerance", "undecided": "undecided"}
+STATUS = {"estimated": "measured", "ambiguous": "may point in more than one direction", **UNSEEN_WORDS}
 _MOST_CAUSES = 3
 #: to be said wherever En stands beside a verdict
 VERDICT_NOTE = (
@@ -52,8 +46,8 @@ def en_text(en: float | None) -> str:
 
 
 def decision_text(a: AntennaResult) -> str:
-    """'within tolerance'; 'not measured' of an azimuth so wide that it decides nothing."""
-    return "not measured" if not_measured(a) else DECISIONS[a.design.decision]
+    """'within tolerance'; what needs somebody's eye in capitals: 'OUT of tolerance'."""
+    return DESIGN_WORDS[design_standing(a)].replace("out of", "OUT of")
 
 
 def p_out_text(design: Design) -> str:

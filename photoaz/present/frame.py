@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from photoaz import __version__
 from photoaz.judgement.reasons import in_words
-from photoaz.present import figures, words
+from photoaz.present import figures, standing, words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +37,7 @@ def _shown(value: Any) -> Any:
 
 @functools.cache
 def environment() -> jinja2.Environment:
-    """The templates; in all of them `words` is photoaz.present.words, and `say` its figures."""
+    """The templates; in all of them `words`, `standing` and `say` (figures) are modules of photoaz.present."""
     env = jinja2.Environment(
         loader=jinja2.PackageLoader("photoaz.present"),
         autoescape=lambda name: name is None or not name.endswith(".txt"),
@@ -47,7 +47,7 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    env.globals |= {"words": words, "say": figures, "version": __version__}
+    env.globals |= {"words": words, "say": figures, "standing": standing, "version": __version__}
     env.filters |= {"shortened": words.shortened, "as_sentence": words.as_sentence, "in_words": in_words}
     return env
 

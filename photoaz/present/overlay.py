@@ -21,6 +21,7 @@ from photoaz.present.figures import decision_text, design_text, directions, p_ou
 from photoaz.present.key import INNER, OUTLINE, draw_key
 from photoaz.present.names import NameRow, draw_block, names_and_why, not_seen, panel_names, unsure
 from photoaz.present.overview import Expected, Marks, draw_overview, draw_whole
+from photoaz.present.standing import design_standing
 from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import VIEWS, short_label
 from photoaz.result import AntennaResult, EvidenceView, MissingView, NextEvidence, PhotoResult, SiteResult
@@ -215,7 +216,7 @@ def _outlook(
     if len(said) > 1:
         said.insert(0, (site_id or "the site", next_evidence))
     rows = [_next_row(name, evidence) for name, evidence in said if evidence is not None]
-    return [("What limits U95, and what to bring next", "U95 now and then", rows)] if rows else []
+    return [("What limits U95, and what to bring next", "U95 now → afterwards", rows)] if rows else []
 
 
 def _weak(sentences: Sequence[str]) -> list[tuple[str, str, list[NameRow]]]:
@@ -226,7 +227,7 @@ def _weak(sentences: Sequence[str]) -> list[tuple[str, str, list[NameRow]]]:
 def _next_row(name: str, evidence: NextEvidence) -> NameRow:
     if evidence.bring is None or evidence.u95_then_deg is None:
         return NameRow(name=name, tag=f"{evidence.u95_now_deg:.1f}°", text=evidence.sentence)
-    figures = f"{evidence.u95_now_deg:.1f}° to {evidence.u95_then_deg:.1f}°"
+    figures = f"{evidence.u95_now_deg:.1f}° → {evidence.u95_then_deg:.1f}°"
     return NameRow(name=name, tag=figures, text=f"{evidence.bring} (limited by {evidence.limit})")
 
 
@@ -319,12 +320,13 @@ def _caption(item: Shown, width_px: float) -> list[_Line]:
     if reading is not None:
         lines.append((f"reading {reading_text(reading)}", _SMALL, pens.VERMILION))
         if reading.agrees is not None:
-            lines.append((verdict(reading.agrees), _SMALL, pens.VERMILION))
+            lines.append((verdict(reading.agrees), _SMALL, pens.INK if reading.agrees else pens.VERMILION))
     if design.azimuth_true_deg is not None:
         lines.append((f"design {design_text(design)}", _SMALL, pens.GREEN))
-        lines.append((decision_text(antenna), _SMALL, pens.GREEN))
+        colour = {"within": pens.GREEN, "out": pens.VERMILION}.get(design_standing(antenna), pens.INK)
+        lines.append((decision_text(antenna), _SMALL, colour))
         if design.p_out_of_tolerance is not None:
-            lines.append((f"out {p_out_text(design)}", _SMALL, pens.GREEN))
+            lines.append((f"p(out) {p_out_text(design)}", _SMALL, colour))
     return lines
 
 

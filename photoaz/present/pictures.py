@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
@@ -17,6 +17,7 @@ from photoaz.photo.pixels import decode
 from photoaz.present.overlay import Encoding, draw_overlay, is_drawn
 from photoaz.present.sheet import best_view, crop_jpeg, sheet_html
 from photoaz.present.window import as_picture
+from photoaz.present.words import is_reserved
 from photoaz.register.model import Site
 from photoaz.result import ById, SiteResult
 
@@ -82,12 +83,13 @@ def draw_site(
     sheets = {"all": result.antennas.keys(), "flagged": flagged}.get(wanted.sheets, ())
     files: dict[str, bytes] = {}
     paths: dict[tuple[str, str], str] = {}
+    folder, named = own_name(result.site_id), overlay_names(p.photo for p in result.photos)
     where, digests = ({name: getattr(p, what) for name, p in photos.items()} for what in ("path", "digest"))
     for one in draw(site, result, where, digests=digests, overlays="jpeg" if overlays else None, sheets=sheets):
         if one.kind == "overlay":
-            path = f"overlays/{file_name(one.name)}.jpg"
+            path = f"overlays/{folder}/{folder} {named[one.name]}.jpg"
         else:
-            path = f"sheets/{file_name(result.site_id)}/{file_name(one.name)}.html"
+            path = f"sheets/{folder}/{own_name(one.name)}.html"
         files[path] = one.data
         paths[one.kind, one.name] = path
     drawn = replace(
@@ -96,6 +98,24 @@ def draw_site(
         antennas=ById(replace(a, sheet=paths.get(("sheet", a.antenna_id))) for a in result.antennas),
     )
     return drawn, files
+
+
+def own_name(name: str, *, photo: bool = False) -> str:
+    """An id, or a photo's own name without its suffix, where a file may be called so; else as `file_name`."""
+    stem = PurePosixPath(name).stem if photo else name
+    plain = re.fullmatch(r"[A-Za-z0-9_-][A-Za-z0-9_ .-]{0,58}[A-Za-z0-9_-]|[A-Za-z0-9_-]", stem)
+    return stem if plain and not is_reserved(stem) else file_name(name)
+
+
+def overlay_names(photos: Iterable[str]) -> dict[str, str]:
+    """A site's photos by their own names; of those with the same one, all but the first by `file_name`."""
+    taken: set[str] = set()
+    out: dict[str, str] = {}
+    for photo in photos:
+        name = own_name(photo, photo=True)
+        out[photo] = file_name(photo) if name.lower() in taken else name
+        taken.add(name.lower())
+    return out
 
 
 def file_name(name: str) -> str:

@@ -13,12 +13,13 @@ from photoaz.audit.edits import decisions_by_site, with_decisions
 from photoaz.audit.progress import Progress
 from photoaz.audit.store import Store
 from photoaz.judgement.archive import Archive, Told
-from photoaz.present.aside import exchanged, place_files
+from photoaz.present.aside import exchanged, place_files, remove_other_files
 from photoaz.present.counts import ArchiveCounts
 from photoaz.present.files.cells import replaced
 from photoaz.present.files.everything import written
 from photoaz.present.frame import rendered
 from photoaz.present.pages import ReportAbout, remove_other_pages, report_pages, write_report
+from photoaz.present.standing import DESIGNS, READINGS
 from photoaz.register.priors import priors_text
 from photoaz.result import SiteResult, estimates_head
 from photoaz.result.rounding import plain
@@ -57,7 +58,8 @@ class Outcome:
                 "revisit": t.wanted,
             },
             "design": dict(sorted(t.decisions.items())),
-            "readings": {k.rstrip("s"): t.readings[k] for k in ("agrees", "disagrees") if t.readings[k]},
+            "designs": {w.code: t.tally.designs[w.code] for w in DESIGNS},
+            "readings": {w.many.replace(" ", "_"): n for w in READINGS if (n := t.tally.readings[w.code])},
             "likely_causes": dict(sorted(t.causes.items())),
             "priors_told": None if self.told is None else plain(self.told),
         }
@@ -96,7 +98,7 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     listed = store.counts()["listed"]
     photos = {"listed": listed, "used": 0, "unusable": listed - failures.copies, "copies": failures.copies}
     outcome.photos = photos  # complete when the last site has passed
-    decided = decisions_by_site(store.log())
+    decided, drawn = decisions_by_site(store.log()), set[str]()
 
     def counted() -> Iterator[SiteResult]:
         for kept in store.sites():
@@ -107,6 +109,9 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
                 continue
             site = with_decisions(kept.result, decided.get(kept.site_id, ()))
             outcome.archive.add(site)
+            drawn.update(
+                path for path in (*(p.overlay for p in site.photos), *(a.sheet for a in site.antennas)) if path
+            )
             yield site
 
     say.begin("writing results", None)
@@ -118,6 +123,7 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
         pages = report_pages(aside / "report")
     remove_other_pages(folder / "report", pages)
     place_files(folder, store.solved_since())
+    remove_other_files(folder, drawn)
     return Results(report=folder / report.relative_to(aside), outcome=outcome, created=created)
 
 

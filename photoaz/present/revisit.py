@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from photoaz.result import Revisit, plain
+from photoaz.present.standing import READING_WORDS, design_words, reading_standing
+from photoaz.result import Revisit, SiteResult, plain
 from photoaz.wording import before_you_go
 
 COLUMNS = (
     "rank",
     "site_id",
     "antenna_id",
+    "reading",
+    "design",
     "action",
     "instruction",
     "reasons",
@@ -30,18 +33,30 @@ COLUMNS = (
 )
 
 
-def revisit_rows(plans: Iterable[tuple[str, Revisit]]) -> Iterator[list[Any]]:
+#: by antenna, how its reading and its design stand, in words
+Standings = Mapping[str, tuple[str, str]]
+
+
+def standings_of(site: SiteResult) -> Standings:
+    """How a site's readings and designs stand."""
+    return {a.antenna_id: (READING_WORDS[reading_standing(a)], design_words(a)) for a in site.antennas}
+
+
+def revisit_rows(plans: Iterable[tuple[str, Revisit, Standings]]) -> Iterator[list[Any]]:
     """Rows by COLUMNS of what is to be done, the worst first: sites by the loss avoided, so that visits stay together.
 
     What is to be left as it is stands in the tables of estimates alone.
 
-    plans : site_id and what to do there.
+    plans : site_id, what to do there, and how its antennas stand.
     """
     worst_first = sorted(plans, key=lambda p: (-round(p[1].loss_avoided, 2), -round(p[1].expected_loss_now, 2), p[0]))
-    items = ((site_id, plan, i) for site_id, plan in worst_first for i in plan.antennas if i.action != "leave")
-    for rank, (site_id, plan, item) in enumerate(items, 1):
+    items = ((s, plan, stand, i) for s, plan, stand in worst_first for i in plan.antennas if i.action != "leave")
+    for rank, (site_id, plan, stand, item) in enumerate(items, 1):
         row = plain(item)
+        reading, design = stand.get(item.antenna_id, (None, None))
         row |= {
+            "reading": reading,
+            "design": design,
             "rank": rank,
             "site_id": site_id,
             "reasons": "; ".join(item.reasons),

@@ -13,22 +13,23 @@ from datetime import datetime
 from markupsafe import Markup
 from PIL import Image
 
-from photoaz.judgement.conformity import not_measured
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, Pointing, azimuth_plan
 from photoaz.present.figures import STATUS, antenna_figures, declination_text, directions, impact_figures
 from photoaz.present.frame import inlined, rendered
 from photoaz.present.pens import SKY_BLUE, YELLOW, Pen
+from photoaz.present.standing import DESIGN_WORDS, design_standing
 from photoaz.present.standpoints import antenna_cameras, standpoints
 from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import as_sentence, disagrees
 from photoaz.register.model import Antenna, Site
 from photoaz.result import AntennaResult, EvidenceView, SiteResult
 
-_DECISIONS = {
-    "accept": ("ACCEPT", "within the design's tolerance"),
-    "reject": ("REJECT", "out of the design's tolerance"),
-    "undecided": ("UNDECIDED", "the photos do not decide it"),
+_MEANING = {
+    "within": "by the photos, against the design",
+    "out": "by the photos, against the design",
+    "undecided": "the photos cannot decide it",
+    "not_measured": "the photos leave it open",
 }
 _MOST_PHOTOS = 4
 _OUTLINE = Pen(core=YELLOW, width=3.0, casing=1.4, dash=(18.0, 9.0))
@@ -119,10 +120,9 @@ def _where(site: Site, antenna: Antenna | None) -> str:
 def _verdict(found: AntennaResult) -> tuple[str, str, str]:
     """Its kind, its word and what that means."""
     if found.azimuth_true_deg is None:
-        return "none", "NO ESTIMATE", STATUS[found.status]
-    word, meaning = _DECISIONS[found.design.decision]
-    if not_measured(found):
-        meaning = "not measured: the photos leave it open"
+        return "none", "NOT MEASURED", STATUS[found.status]
+    standing = design_standing(found)
+    word, meaning = DESIGN_WORDS[standing].upper(), _MEANING[standing]
     return found.design.decision, word, meaning + ("; the reading DISAGREES" if disagrees(found) else "")
 
 

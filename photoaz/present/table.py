@@ -12,16 +12,19 @@ from rich.table import Table
 from rich.text import Text
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg
-from photoaz.judgement.conformity import not_measured
 from photoaz.judgement.reasons import priors_sentence
-from photoaz.present.figures import declination_text, design_text, en_text, reading_text, u95
+from photoaz.present.figures import STATUS, declination_text, design_text, en_text, reading_text, u95
 from photoaz.present.names import unsure
+from photoaz.present.standing import DESIGN_WORDS, design_standing, tally_of
 from photoaz.present.terminal import paragraph, text_of
 from photoaz.present.words import UNKNOWN, probability
 from photoaz.result import AntennaResult, SiteResult
 from photoaz.wording import percent
 
-_DECISION_STYLES = {"accept": "green", "reject": "bold red", "undecided": "yellow"}
+#: how a design stands, beside its tolerance, and in which style
+_SHORT = {code: word.removesuffix(" of tolerance").removesuffix(" tolerance") for code, word in DESIGN_WORDS.items()}
+_SHORT["out"] = "OUT"
+_DECISION_STYLES = {"within": "green", "OUT": "bold red", "undecided": "yellow", "not measured": "yellow"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +53,7 @@ def print_site(result: SiteResult, console: Console) -> None:
     """
     rows = [_row(antenna) for antenna in result.antennas]
     parts: list[RenderableType] = [Text(f"Site {result.site_id}", style="bold"), _declination(result)]
-    parts += [_antennas(rows, console), _below(result, rows, console.width)]
+    parts += [_antennas(rows, console), _tallies(result, console.width), _below(result, rows, console.width)]
     console.print(Group(*parts), highlight=False)
 
 
@@ -66,7 +69,7 @@ def _row(antenna: AntennaResult) -> _Row:
 
 def _azimuth_cell(antenna: AntennaResult) -> str:
     if antenna.azimuth_true_deg is None:
-        return antenna.status.replace("_", " ")
+        return STATUS[antenna.status].replace(", ", ",\n")
     return format_azimuth_deg(antenna.azimuth_true_deg, antenna.u95_deg)
 
 
@@ -95,7 +98,7 @@ def _judged(antenna: AntennaResult) -> dict[str, str]:
         cells["agrees"] = "yes" if reading.agrees else "NO"
     if design.deviation_deg is not None:
         cells["deviation"] = format_difference_deg(design.deviation_deg)
-        cells["decision"] = "not measured" if not_measured(antenna) else design.decision
+        cells["decision"] = _SHORT[design_standing(antenna)]
         both, alone = probability(design.p_out_of_tolerance), probability(design.p_out_photos_alone)
         cells["out"] = both if both == alone else f"{both} ({alone})"
     return cells
@@ -223,6 +226,13 @@ def _declination(result: SiteResult) -> Text:
     if result.declination_deg is not None:
         used, when = " used", f" on {min(days):%Y-%m-%d}" if days else ""
     return Text(f"Azimuths from true north. Magnetic declination{used}: {declination_text(result)}{when}.")
+
+
+def _tallies(result: SiteResult, width: int) -> Text:
+    """Readings and designs, counted apart."""
+    tally = tally_of(result.antennas)
+    lines = (f"readings: {tally.readings_text()}", f"designs: {tally.designs_text()}")
+    return Text("\n".join(["", *(paragraph(line, width, 0, 2) for line in lines)]))
 
 
 def _below(result: SiteResult, rows: list[_Row], width: int) -> Text:

@@ -14,10 +14,12 @@ from pathlib import PurePosixPath
 from urllib.parse import quote
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg
+from photoaz.present.standing import UNSEEN, design_standing
 from photoaz.result import AntennaResult, Revisit, RevisitItem
 from photoaz.wording import CAUTIONS as CAUTIONS
 from photoaz.wording import before_you_go as _before_you_go
 from photoaz.wording import percent, two_digits
+from photoaz.wording import share as share
 
 #: what stands where a figure is not known
 UNKNOWN = "–"
@@ -43,14 +45,14 @@ VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": 
 
 def antenna_state(antenna: AntennaResult) -> str:
     """Code of an antenna's state; what is worst of it decides."""
-    if antenna.azimuth_true_deg is None:
-        return "unseen"
-    decision = antenna.design.decision
-    if decision == "reject":
+    standing = design_standing(antenna)
+    if standing == "out":
         return "out"
     if disagrees(antenna):
         return "reading"
-    return "ok" if decision == "accept" and antenna.status == "estimated" else "undecided"
+    if standing == "not_measured":
+        return "unseen"
+    return "ok" if standing == "within" and antenna.status == "estimated" else "undecided"
 
 
 def disagrees(antenna: AntennaResult) -> bool:
@@ -87,8 +89,10 @@ def headline(antennas: Sequence[AntennaResult], site_id: str = "") -> str:
         said.append(f"{len(wrong)} {_is(wrong, 'reading disagrees', 'readings disagree')} with the photos: {names}.")
     if open_ := of.get("undecided"):
         said.append(f"{len(open_)} undecided: {_named(open_, site_id)}.")
-    if unseen := of.get("unseen"):
-        said.append(f"{len(unseen)} not found in the photos: {_named(unseen, site_id)}.")
+    unseen = of.get("unseen", ())
+    why = {w.many: [a for a in unseen if a.azimuth_true_deg is None and a.status == w.code] for w in UNSEEN}
+    why["not measured"] = [a for a in unseen if not any(a in some for some in why.values())]
+    said += [f"{len(some)} {word}: {_named(some, site_id)}." for word, some in why.items() if some]
     good = len(of.get("ok", ()))
     if good == n:
         read = sum(a.reading is not None and a.reading.agrees is True for a in antennas)
@@ -101,7 +105,7 @@ def headline(antennas: Sequence[AntennaResult], site_id: str = "") -> str:
             tail = "; there is no reading to compare"
         said.append(f"{who} within tolerance{tail}.")
     elif good:
-        said.append("The other one agrees." if good == 1 else f"The other {good} agree.")
+        said.append("The other one is in order." if good == 1 else f"The other {good} are in order.")
     return " ".join(said)
 
 
@@ -217,6 +221,11 @@ def shortened(text: str, most: int) -> str:
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{k}" for d in ("com", "lpt") for k in range(10))}
 
 
+def is_reserved(stem: str) -> bool:
+    """Whether some systems keep a name, with whatever suffix, for a device."""
+    return stem.split(".")[0].lower() in _RESERVED
+
+
 def page_name(site_id: str, taken: set[str]) -> str:
     """File name of a site's page, which no other has; adds itself, in small letters, to `taken`.
 
@@ -224,7 +233,7 @@ def page_name(site_id: str, taken: set[str]) -> str:
     that a page keeps its name whichever other sites there are.
     """
     stem = re.sub(r"[^A-Za-z0-9_-]+", "_", site_id).strip("_")[:80] or "site"
-    if stem != site_id or stem.lower() in _RESERVED or f"{stem}.html".lower() in taken:
+    if stem != site_id or is_reserved(stem) or f"{stem}.html".lower() in taken:
         digest = hashlib.sha256(site_id.encode("utf-8", "surrogatepass")).hexdigest()
         stem = f"{stem}-{digest[:8]}"
     name, k = f"{stem}.html", 2

@@ -42,7 +42,7 @@ def row_of(k: int) -> slice:
 
 
 def test_the_one_that_stands_apart_is_vermilion_and_far_from_the_others():
-    common = mode([1.0, 0.6, 16.0, 0.8, 1.2])
+    common = mode([-1.0, -0.6, -16.0, -0.8, -1.2])  # readings minus photos: drawn the other way round
     picture = drawn(common)
     assert common.left_out == ("HNT-204-A2",)
     assert picture.shape[1] == WIDTH
@@ -60,7 +60,7 @@ def test_marks_stand_to_scale():
     ends = [columns_of(picture, BLUE, row_of(k)) for k in range(3)]
     ends = [e[e > NAME_PX] for e in ends]
     edges = [(c.min(), c.max()) for c in ends]
-    want = [common.angle_deg + d.departure_deg + s * d.u95_deg for d in common.departures for s in (-1, 1)]
+    want = [-common.angle_deg - d.departure_deg + s * d.u95_deg for d in common.departures for s in (-1, 1)]
     got = [x for pair in edges for x in pair]
     scale, zero = np.polyfit(want, got, 1)
     np.testing.assert_allclose(got, np.asarray(want) * scale + zero, atol=DOT_PX)

@@ -48,7 +48,7 @@ def test_a_verdict_by_the_whole_site_is_explained(full):
 
 def test_an_antenna_without_an_azimuth_says_why(judged):
     rows = antenna_figures(judged.antennas["HNT-204-B1"])
-    assert rows[:2] == [("from the photos", "none: shows in no photo"), ("reading", "none in the register")]
+    assert rows[:2] == [("from the photos", "none: in no photo"), ("reading", "none in the register")]
 
 
 def test_en_just_above_its_limit_is_not_spelled_as_the_limit():

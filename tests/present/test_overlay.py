@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from photoaz.present import overlay
 from photoaz.present.canvas import out
 from photoaz.present.dial import Pixels, dial_layout, draw_dial
 from photoaz.present.drawing import Direction, Pointing, name_places
@@ -295,3 +296,13 @@ def test_weak_points_take_their_own_block(judged):
             pages.append(np.asarray(picture.convert("L")).astype(int))
     dark = [int((p < 100).sum()) for p in pages]
     assert dark[0] + 2000 < dark[1] < dark[2]  # a heading and a sentence of letters some 25 px high
+
+
+@pytest.mark.parametrize(("decision", "word", "colour"), [("reject", "OUT of", VERMILION), ("accept", "within", GREEN)])
+def test_what_is_out_of_tolerance_is_not_said_in_green(judged, decision, word, colour):
+    a1 = judged.antennas["HNT-204-A1"]
+    a1 = replace(a1, design=replace(a1.design, decision=decision))
+    (line,) = [
+        line for line in overlay._caption(overlay.Shown(antenna=a1, view=a1.evidence[0]), 700) if word in line[0]
+    ]
+    assert line[2] == colour

@@ -13,15 +13,18 @@ import pytest
 from photoaz import __version__
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import KeptSite, Store
+from photoaz.present.pictures import file_name, overlay_names
 from photoaz.present.results import Outcome, failures_of, write_results
 from photoaz.register.priors import read_priors
-from photoaz.result import AntennaResult, ById, Design, JudgedReading, SiteResult, Turn
+from photoaz.result import AntennaResult, ById, Design, JudgedReading, PhotoResult, SiteResult, Turn
 
 
 def antenna(decision: Any, agrees: bool | None, cause: Any = None, **more: Any) -> AntennaResult:
     reading = JudgedReading(azimuth_true_deg=10.0, u95_deg=2.0, agrees=agrees, likely_cause=cause)
     status: Any = "not_found" if decision is None else "estimated"
     given = {"reading": reading, "design": Design(decision=decision or "undecided")} | more
+    if decision is not None:
+        given |= {"azimuth_true_deg": 12.0, "u95_deg": 2.0}
     return AntennaResult(antenna_id="A", status=status, **given)
 
 
@@ -44,7 +47,9 @@ def test_what_is_not_compared_is_counted_on_neither_side(turn: Any) -> None:
     outcome.tally.add(site(antenna("accept", True)))
     outcome.photos = {"listed": 7, "used": 5, "unusable": 1, "copies": 1}
     document = outcome.document(datetime(2026, 1, 2, tzinfo=UTC), Path("report/index.html"))
-    assert document["readings"] == {"agree": 3, "disagree": 1}
+    assert document["readings"] == {"agree": 3, "disagree": 1, "not_compared": 1, "no_reading": 1}
+    # 'not measured' is neither within, nor out, nor undecided
+    assert document["designs"] == {"within": 2, "out": 1, "undecided": 1, "not_measured": 2}
     assert document["design"] == {"accept": 2, "reject": 1, "undecided": 3}
     assert document["antennas"] == {"number": 6, "estimated": 4, "not_found": 2, "turned": 1, "revisit": 1}
     assert document["likely_causes"] == {"antenna_turned": 1}
@@ -52,9 +57,9 @@ def test_what_is_not_compared_is_counted_on_neither_side(turn: Any) -> None:
     assert outcome.text().splitlines() == [
         "photos    7: 5 used, 1 could not be used, 1 counted once",
         "sites     2 with results of 5 in the register",
-        "antennas  6: 4 with an azimuth, 0 of them ambiguous",
-        "design    2 within tolerance, 1 out of it, 3 undecided",
-        "readings  3 agree with the photos, 1 do not",
+        "antennas  6",
+        "readings  3 agree, 1 disagrees, 1 not compared, 1 no reading",
+        "designs   2 within tolerance, 1 out of tolerance, 1 undecided, 2 not measured (2 looked for, not found)",
         "turned    1 between visits",
         "to do     1 antenna at 1 site: see revisit.csv",
     ]
@@ -140,3 +145,38 @@ def test_what_the_archive_tells_is_a_file_that_can_be_given(hung: Store, tmp_pat
     assert f"--priors {told}" in said
     document = results.outcome.document(results.created, results.report)
     assert document["priors_told"]["turned"]["n"] == 30
+
+
+def test_pictures_of_what_is_gone_go_too_and_those_of_others_stay(store: Store, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    photo = PhotoResult(photo="a/good.jpg", status="used", overlay="overlays/S1/S1 good.jpg")
+    kept = SiteResult(site_id="S1", lat_deg=46.6, lon_deg=-66.4, photos=ById([photo]))
+    store.keep_site(KeptSite.of("S1", "k", kept))
+    by_photoaz = b"\xff\xd8\xff\xfe\x00\x0fphotoaz 0.1.0"
+    files = {
+        "S1/S1 good.jpg": by_photoaz,
+        "S1/S1 gone.jpg": by_photoaz,
+        "S9/S9 gone.jpg": by_photoaz,
+        "holiday.jpg": b"x",
+    }
+    for name, data in files.items():
+        (out / "overlays" / name).parent.mkdir(parents=True, exist_ok=True)
+        (out / "overlays" / name).write_bytes(data)
+    write_results(out, store)
+    left = {p.relative_to(out / "overlays").as_posix() for p in (out / "overlays").rglob("*")}
+    assert left == {"S1", "S1/S1 good.jpg", "holiday.jpg"}
+    store.close()
+
+
+@pytest.mark.parametrize(
+    ("photos", "names"),
+    [
+        (["a/IMG_1.jpg", "b/IMG_1.jpg", "c/img_1.png"], ["IMG_1", None, None]),
+        (["mast from north.heic", "Süd.jpg", "con.jpg", "x" * 80 + ".jpg"], ["mast from north", None, None, None]),
+    ],
+)
+def test_overlays_bear_the_photos_own_names_and_no_two_the_same(photos: list[str], names: list[str | None]) -> None:
+    got = overlay_names(photos)
+    assert len({name.lower() for name in got.values()}) == len(photos)
+    for photo, name in zip(photos, names, strict=True):
+        assert got[photo] == (file_name(photo) if name is None else name)

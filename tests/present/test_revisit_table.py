@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from photoaz.present.files.cells import write_csv
-from photoaz.present.revisit import COLUMNS, revisit_rows
+from photoaz.present.revisit import COLUMNS, revisit_rows, standings_of
 from photoaz.present.table import print_site
 from photoaz.result import Revisit, RevisitItem, SiteResult, Where
 from photoaz.wording import before_you_go
@@ -48,7 +48,7 @@ def sites():
 
 
 def written(sites, path):
-    write_csv(path, COLUMNS, revisit_rows((s.site_id, s.revisit) for s in sites))
+    write_csv(path, COLUMNS, revisit_rows((s.site_id, s.revisit, standings_of(s)) for s in sites))
     return path.read_bytes().decode()
 
 

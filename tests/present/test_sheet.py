@@ -28,7 +28,7 @@ from photoaz.present.drawing import ANTENNA_DIAL, CameraPlace, Direction, Pointi
 from photoaz.present.sheet import best_view, crop_jpeg, sheet_html
 from photoaz.register.model import Reading
 from photoaz.result import Alternative, BudgetShare, ById, EvidenceOption, NextEvidence, PhotoResult
-from photoaz.wording import percent
+from photoaz.wording import before_you_go, percent
 
 WHEN = datetime(2026, 5, 3, 12, 0, tzinfo=UTC)
 VOID = {"meta", "img", "br", "hr", "link", "input"}
@@ -205,8 +205,6 @@ def test_figures_stand_with_unit_and_uncertainty(sheets, judged):
     for place in ("Name", "Date", "Signature", "Agreed / not agreed"):
         assert place in text
     assert "Local codes" in text
-    assert "Radio exposure" in text
-    assert "Falls" in text
 
 
 def test_losses_and_actions_are_said(sheets, judged):
@@ -219,10 +217,16 @@ def test_losses_and_actions_are_said(sheets, judged):
 
 def test_an_antenna_that_nobody_saw(sheets):
     text = Page(sheets["HNT-204-B1"]).text
-    assert "NO ESTIMATE" in text
-    assert "shows in no photo" in text
+    assert "NOT MEASURED" in text
+    assert "in no photo" in text
     assert "No photo shows this antenna." in text
     assert "None shows it." in text
+
+
+def test_a_sheet_that_sends_somebody_up_says_what_to_mind(site, judged):
+    todo = replace(judged.revisit.antennas[0], antenna_id="HNT-204-A1", action="climb")
+    result = replace(judged, revisit=replace(judged.revisit, antennas=(todo,)))
+    assert before_you_go(["climb"]) in Page(made(site, result, "HNT-204-A1")).text
 
 
 def test_a_likely_cause_is_named(sheets):
@@ -430,3 +434,19 @@ def test_one_page_of_paper(sheets, size, points, tmp_path):
 def test_the_count_sees_a_second_page(sheets, tmp_path):
     longer = sheets["HNT-204-A1"].replace("</main>", "<p>one more</p>" * 80 + "</main>")
     assert printed(longer, "A4", tmp_path)[0] > 1
+
+
+def test_what_is_rejected_stays_readable_without_backgrounds(site, solution, judge, browser):
+    """A browser prints no grounds unless asked: nothing is said in white on them, and what is there asks for them."""
+    result = judge(site, solution)
+    a1 = result.antennas["HNT-204-A1"]
+    out = replace(a1, design=replace(a1.design, decision="reject"))
+    text = made(site, replace(result, antennas=ById((out, *result.antennas[1:]))), "HNT-204-A1")
+    assert "OUT OF TOLERANCE" in Page(text).text
+    tab = browser.new_page()
+    tab.set_content(text)
+    tab.emulate_media(media="print")
+    look = "([n, p]) => getComputedStyle(document.querySelector(n))[p]"
+    assert tab.evaluate(look, [".verdict", "printColorAdjust"]) == "exact"
+    assert tab.evaluate(look, [".verdict b", "color"]) == "rgb(25, 25, 25)"
+    tab.close()

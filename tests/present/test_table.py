@@ -39,7 +39,7 @@ def test_no_figure_is_cut_at_any_width(judged, width):
         "undecided",
         "139.6° ± 4.0°",
         "61 %, ± 3.2°",
-        "not visible",
+        "in no photo",
     ):
         assert whole in text, (whole, text)
 

@@ -64,8 +64,8 @@ def test_headline_counts_each_kind():
     assert "1 of 5 antennas points out of tolerance: A1 (+9.0°)." in said
     assert "1 reading disagrees with the photos: B1 (15.9° apart)." in said
     assert "1 undecided: C1." in said
-    assert "1 not found in the photos: D1." in said
-    assert said.endswith("The other one agrees.")
+    assert "1 not measured: D1." in said
+    assert said.endswith("The other one is in order.")
     assert words.headline([antenna()] * 2) == "Both antennas are within tolerance and agree with their readings."
     assert words.headline([antenna()]) == "The antenna is within tolerance and agrees with its reading."
     some = words.headline([antenna(), antenna(agrees=None), antenna(agrees=None)])

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
 
+from photoaz.present.files import site_rows
 from photoaz.present.files.cells import replaced, write_csv
 from photoaz.present.files.estimates import EstimatesJson, parquet_is_there, waiting_rows, write_parquet
 from photoaz.present.files.geojson import GeoJson
 from photoaz.present.files.kml import Kml
 from photoaz.present.files.shapes import site_shapes
+from photoaz.present.files.site_rows import site_row
 from photoaz.present.files.workbook import write_workbook
-from photoaz.present.revisit import COLUMNS, revisit_rows
+from photoaz.present.revisit import COLUMNS, Standings, revisit_rows, standings_of
 from photoaz.result import Revisit, SiteResult
 
 _FAILURES = ("file", "reason")
@@ -24,7 +27,7 @@ def written(
     """The sites, each given on when it is written; the files take their places when all have passed.
 
     They are estimates.json, .csv and .parquet (where pyarrow is installed), audit.xlsx, revisit.csv, sites.geojson,
-    sites.kml and failures.csv. The earlier ones stay if anything goes wrong. Of all sites only the parts on what to do
+    sites.kml and failures.csv. The earlier ones stay if anything goes wrong. Of all sites only a row and what to do
     next are kept.
 
     Parameters
@@ -33,7 +36,8 @@ def written(
         reason, of what was not used.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    todo: list[tuple[str, Revisit]] = []
+    todo: list[tuple[str, Revisit, Standings]] = []
+    by_site: list[list[Any]] = []
     with ExitStack() as files:
         rows = files.enter_context(waiting_rows())
         document = EstimatesJson(files.enter_context(replaced(folder / "estimates.json")), head)
@@ -46,7 +50,8 @@ def written(
             plan_view.add(shapes)
             globe.add(shapes)
             if site.revisit is not None and site.revisit.antennas:
-                todo.append((site.site_id, site.revisit))
+                todo.append((site.site_id, site.revisit, standings_of(site)))
+            by_site.append(site_row(site))
             yield site
         for close in (document.close, plan_view.close, globe.close):
             close()
@@ -59,8 +64,9 @@ def written(
         write_workbook(
             folder / "audit.xlsx",
             [
+                ("sites", site_rows.COLUMNS, by_site),
                 ("antennas", rows.columns(), rows),
-                ("what to do", COLUMNS, revisit),
-                ("photos not used", _FAILURES, failures),
+                ("actions", COLUMNS, revisit),
+                ("failures", _FAILURES, failures),
             ],
         )

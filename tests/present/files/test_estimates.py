@@ -136,8 +136,8 @@ def sheets(path):
 def test_workbook_holds_the_rows_of_the_csv_files(sites, write, tmp_path):
     write(tmp_path, sites, [("=a.jpg", "no position"), ("b.jpg", "cut \x02short")])
     read_back = sheets(tmp_path / "audit.xlsx")
-    assert list(read_back) == ["antennas", "what to do", "photos not used"]
-    for sheet, name in (("antennas", "estimates"), ("what to do", "revisit")):
+    assert list(read_back) == ["sites", "antennas", "actions", "failures"]
+    for sheet, name in (("antennas", "estimates"), ("actions", "revisit")):
         head, *rows = read_back[sheet]
         plain = read(tmp_path / f"{name}.csv")
         assert [c.value for c in head] == list(plain[0])
@@ -148,7 +148,7 @@ def test_workbook_holds_the_rows_of_the_csv_files(sites, write, tmp_path):
     evil = read_back["antennas"][5][0]
     assert evil.value.startswith("=HYPERLINK")
     assert evil.data_type == "s"  # text, no formula
-    assert [[c.value for c in row] for row in read_back["photos not used"][1:]] == [
+    assert [[c.value for c in row] for row in read_back["failures"][1:]] == [
         ["=a.jpg", "no position"],
         ["b.jpg", "cut \ufffdshort"],
     ]
@@ -156,6 +156,6 @@ def test_workbook_holds_the_rows_of_the_csv_files(sites, write, tmp_path):
 
 def test_a_sheet_that_is_full_says_so(tmp_path, monkeypatch):
     monkeypatch.setattr(workbook, "MOST_ROWS", 4)
-    workbook.write_workbook(tmp_path / "w.xlsx", [("s", ("a",), ([k] for k in range(9)))])
+    workbook.write_workbook(tmp_path / "w.xlsx", [("s", ("a",), [[k] for k in range(9)])])
     values = [row[0].value for row in sheets(tmp_path / "w.xlsx")["s"]]
     assert values == ["a", 0, 1, "and more, in the CSV files"]

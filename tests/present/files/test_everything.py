@@ -5,7 +5,10 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 
+import openpyxl
 import pytest
+
+from photoaz.present.standing import DESIGNS, READINGS, tally_of
 
 NAMES = [
     "audit.xlsx",
@@ -67,3 +70,24 @@ def test_the_worst_site_comes_first_and_text_is_no_formula(sites, write, tmp_pat
     assert rows[0]["site_id"].startswith("'=HYPERLINK")
     assert rows[0]["reasons"] == "'@x"
     assert [r["rank"] for r in rows] == [str(k) for k in range(1, len(rows) + 1)]
+
+
+def test_the_workbook_has_four_sheets_with_filters_and_widths(sites, write, tmp_path):
+    write(tmp_path, sites, [("a.jpg", "no position")])
+    book = openpyxl.load_workbook(tmp_path / "audit.xlsx")
+    assert book.sheetnames == ["sites", "antennas", "actions", "failures"]
+    for sheet in book:
+        assert sheet.auto_filter.ref == sheet.dimensions
+        assert sheet.freeze_panes in ("A2", "C2")
+        widths = [sheet.column_dimensions[c[0].column_letter].width for c in sheet.columns]
+        assert all(8 < w <= 60 for w in widths)
+        # short texts are seen whole
+        for column, width in zip(sheet.columns, widths, strict=True):
+            assert all(len(str(c.value)) <= width for c in column if c.value is not None and len(str(c.value)) < 58)
+    head, first, second = book["sites"].iter_rows(values_only=True)
+    row = dict(zip(head, first, strict=True))
+    tally = tally_of(sites[0].antennas)
+    assert [row[f"readings: {w.many}"] for w in READINGS] == [tally.readings[w.code] for w in READINGS]
+    assert [row[f"designs: {w.many}"] for w in DESIGNS] == [tally.designs[w.code] for w in DESIGNS]
+    assert second[0].startswith("=HYPERLINK")  # text, and no formula
+    assert book["sites"]["A3"].data_type == "s"

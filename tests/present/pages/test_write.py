@@ -14,10 +14,11 @@ import jinja2
 import lxml.html
 import pytest
 
-from photoaz.present import counts
+from photoaz.present import counts, words
 from photoaz.present.frame import environment
 from photoaz.present.pages import index as pages_index
 from photoaz.present.pages import write_report
+from photoaz.present.standing import DESIGNS, READINGS, UNSEEN, tally_of
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 from photoaz.wording import CAUTIONS, before_you_go
 
@@ -125,7 +126,7 @@ def test_neighbours_follow_each_other(report):
         assert page.xpath("//a[@id='back']/@href") == ["../index.html"]
 
 
-def test_the_index_counts_right(report):
+def test_the_index_counts_right(report, result, variants):
     page = parsed(report / "index.html")
     # of the twelve: 3 calm, 3 readings, 2 out, 2 undecided, 2 unseen; the sample's worst antenna decides its own
     rows = page.xpath("//table[@id='table']/tbody/tr")
@@ -134,14 +135,20 @@ def test_the_index_counts_right(report):
     expected = {"ok": 3, "reading": 3, "out": 2, "undecided": 2, "unseen": 2}
     expected[sample] += 1
     assert {s: states.count(s) for s in expected} == expected
-    table = {
-        text_of(tr.xpath("./th")[0]): [text_of(td) for td in tr.xpath("./td")]
-        for tr in page.xpath("//section[@id='summary']//table")[0].xpath("./tbody/tr")
-    }
-    assert [table[w][0] for w in ("agrees", "reading disagrees", "out of tolerance", "undecided", "not found")] == [
-        str(expected[c]) for c in ("ok", "reading", "out", "undecided", "unseen")
-    ]
-    assert sum(int(v[2]) for v in table.values()) == 13 * 4
+
+    def counts_of(ident, column=0):
+        rows = page.xpath(f"//table[@id='{ident}']/tbody/tr")
+        return {text_of(r.xpath("./th")[0]): int(r.xpath("./td")[column].text) for r in rows}
+
+    assert counts_of("tally-sites") == {words.BY_CODE[c].word: n for c, n in expected.items()}
+    # two tallies side by side: each counts every antenna once, and in the words of the terminal
+    tally = tally_of(a for site in (result, *variants(12)) for a in site.antennas)
+    readings, designs = counts_of("tally-readings"), counts_of("tally-designs")
+    assert readings == {w.many: tally.readings[w.code] for w in READINGS}
+    parts = {f"of these {w.many}": tally.unseen[w.code] for w in UNSEEN if tally.unseen[w.code]}
+    assert designs == {w.many: tally.designs[w.code] for w in DESIGNS} | parts
+    assert sum(readings.values()) == sum(tally.designs.values()) == 13 * 4
+    assert sum(parts.values()) == designs["not measured"]
     assert "13 sites with 52 antennas were judged" in text_of(page)
     assert "3 have an antenna out of tolerance, at 3 a reading disagrees" in text_of(page)
     assert "declination left out" in text_of(page.xpath("//section[@id='summary']")[0])
@@ -278,7 +285,7 @@ def test_hardly_anything_known_is_no_failure(tmp_path, about):
     photos = ById((PhotoResult(photo="a.jpg", status="rejected"),))
     write_report(tmp_path, [bare, replace(bare, site_id="BARE-2", antennas=ById(), photos=photos)], about)
     said = text_of(parsed(tmp_path / "sites" / "BARE-1.html"))
-    assert "1 not found in the photos: A1." in said
+    assert "1 in no photo: A1." in said
     assert "None" not in said
     assert "The register has no antenna of this site." in text_of(parsed(tmp_path / "sites" / "BARE-2.html"))
 
