@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 from photoaz.errors import InputError, PhotoazError
-from photoaz.register.model import Control, Pick
+from photoaz.register.model import Control, Pick, SeenView
 from photoaz.register.toml import is_finite
-from photoaz.result import AntennaResult, ById, DeskDecision, RevisitItem, SiteResult
+from photoaz.result import Action, AntennaResult, ById, DeskDecision, RevisitItem, SiteResult
 
 if TYPE_CHECKING:
     from photoaz.audit.store import LogRow
@@ -35,11 +35,26 @@ EDITS: Mapping[str, str] = {
     "no_decision": "decision withdrawn",
     "note": "note",
 }
+#: what can be decided about an antenna; 'revisit' stands in logs of before: it did not say what for
 VERDICTS: Mapping[str, str] = {
     "accept_reading": "reading accepted",
+    "photos_wrong": "photos wrong, the reading stands",
+    "photo": "to be photographed again",
+    "read_again": "to be read again",
+    "climb": "to be climbed",
     "revisit": "to be visited again",
     "correct_register": "register to be corrected",
 }
+#: what is to be done on the decision's account, where that is not what was proposed
+_TO_DO: Mapping[str, str] = {
+    "photo": "photograph {} again",
+    "read_again": "read the azimuth of {} again",
+    "climb": "climb: measure {}",
+    "revisit": "visit {} again",
+    "correct_register": "correct the register of {}",
+}
+_VISITS = ("photo", "read_again", "climb", "revisit")
+_STANDS = ("accept_reading", "photos_wrong")
 #: controls of which a photo can have several, told apart by their names
 _NAMED = ("landmark", "bearing", "shadow")
 
@@ -238,8 +253,8 @@ def decisions_by_site(rows: Iterable[LogRow]) -> dict[str, tuple[Decision, ...]]
 def with_decisions(site: SiteResult, decisions: Sequence[Decision]) -> SiteResult:
     """A site's result with what people decided about it, which comes before what was worked out.
 
-    An antenna to be visited again is on the list, as the last where photoaz had not put it there; one whose reading was
-    accepted is not. Each says who decided and when; expected losses stay what they were.
+    An antenna to be visited again is on the list, as the last where photoaz had not put it there, with the action that
+    was decided; one whose reading stands is not. Each says who decided and when; expected losses stay what they were.
     """
     of = {d.antenna_id: d for d in decisions}
 
@@ -252,13 +267,16 @@ def with_decisions(site: SiteResult, decisions: Sequence[Decision]) -> SiteResul
     listed = []
     for item in site.revisit.antennas:
         d = decision(item.antenna_id)
-        if d is None or d.verdict != "accept_reading":
-            listed.append(item if d is None else replace(item, reasons=(*item.reasons, d.sentence())))
+        if d is None:
+            listed.append(item)
+        elif d.verdict not in _STANDS:
+            listed.append(_listed_as(item, d))
     there = {item.antenna_id for item in listed}
     for name, d in of.items():
-        if site.antennas.get(name) is not None and name not in there and d.verdict == "revisit":
+        if site.antennas.get(name) is not None and name not in there and d.verdict in _VISITS:
             listed.append(_listed(name, d, len(listed) + 1))
-    return replace(site, antennas=ById(antennas), revisit=replace(site.revisit, antennas=tuple(listed)))
+    trip = site.revisit.trip or any(d.verdict in _VISITS for d in decisions)
+    return replace(site, antennas=ById(antennas), revisit=replace(site.revisit, antennas=tuple(listed), trip=trip))
 
 
 def _decided(antenna: AntennaResult, decision: Decision | None) -> AntennaResult:
@@ -266,10 +284,27 @@ def _decided(antenna: AntennaResult, decision: Decision | None) -> AntennaResult
         return antenna
     return replace(
         antenna,
-        revisit={"revisit": True, "accept_reading": False}.get(decision.verdict, antenna.revisit),
+        revisit=decision.verdict in _VISITS or (antenna.revisit and decision.verdict not in _STANDS),
         reasons=(*antenna.reasons, decision.sentence()),
         decision=DeskDecision(verdict=decision.verdict, note=decision.note, who=decision.who, at=decision.at),
     )
+
+
+def _listed_as(item: RevisitItem, decision: Decision) -> RevisitItem:
+    """An entry of the list with a person's decision, whose action goes before the one proposed."""
+    item = replace(item, reasons=(*item.reasons, decision.sentence()))
+    if decision.verdict in ("revisit", item.action):
+        return item
+    return replace(item, action=_action(decision), instruction=_to_do(item.antenna_id, decision), bring=None)
+
+
+def _action(decision: Decision) -> Action:
+    actions: tuple[Action, ...] = get_args(Action)
+    return next((a for a in actions if a == decision.verdict), "read_again")
+
+
+def _to_do(antenna_id: str, decision: Decision) -> str:
+    return _TO_DO[decision.verdict].format(antenna_id) + (f": {decision.note}" if decision.note else "")
 
 
 def _listed(antenna_id: str, decision: Decision, rank: int) -> RevisitItem:
@@ -277,8 +312,8 @@ def _listed(antenna_id: str, decision: Decision, rank: int) -> RevisitItem:
     return RevisitItem(
         rank=rank,
         antenna_id=antenna_id,
-        action="read_again",
-        instruction=f"visit {antenna_id} again" + (f": {decision.note}" if decision.note else ""),
+        action=_action(decision),
+        instruction=_to_do(antenna_id, decision),
         reasons=(decision.sentence(),),
         expected_loss_now=0.0,
         expected_loss_after=0.0,
@@ -304,7 +339,7 @@ def _same_place(absent: Pick, pick: Pick) -> bool:
 
 
 def pick_of(photo: str, body: Mapping[str, Any]) -> Pick:
-    """Of {antenna_id, corners_px | seed_px, exact}. Raises LogError."""
+    """Of {antenna_id, corners_px | seed_px, exact, view}. Raises LogError."""
     corners = body.get("corners_px")
     if corners is not None and (not isinstance(corners, (list, tuple)) or len(corners) != 4):
         raise LogError("corners_px: wanted 4 points")
@@ -318,7 +353,15 @@ def pick_of(photo: str, body: Mapping[str, Any]) -> Pick:
         seed_px=None if seed is None else point_of(seed),
         corners_px=points,
         exact=bool(body.get("exact", False)),
+        view=_view(body.get("view")),
     )
+
+
+def _view(value: Any) -> SeenView | None:
+    sides: tuple[SeenView, ...] = get_args(SeenView)
+    if value not in (None, "", *sides):
+        raise LogError(f"found view {value!r}; wanted one of {', '.join(sides)}, or nothing")
+    return next((side for side in sides if side == value), None)
 
 
 def control_of(photo: str, body: Mapping[str, Any]) -> Control:
@@ -366,6 +409,8 @@ def checked(kind: str, body: Mapping[str, Any], photo: str | None, antenna_ids: 
         control_of(photo or "", body)
     elif kind == "decision" and body.get("verdict") not in VERDICTS:
         raise LogError(f"found verdict {body.get('verdict')!r}; wanted one of {', '.join(VERDICTS)}")
+    elif kind == "decision" and body["verdict"] == "photos_wrong" and not str(body.get("note") or "").strip():
+        raise LogError("that the photos are wrong needs a reason: write it into the note")
     elif kind in ("undo", "redo") and not isinstance(body.get("of"), int):
         raise LogError(f"an {kind} needs the number of the row that it is about (of)")
 

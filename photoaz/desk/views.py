@@ -82,6 +82,7 @@ def _photo(photo: KeptPhoto, frame: EnuFrame) -> dict[str, Any]:
     out: dict[str, Any] = {
         "photo": photo.name,
         "label": base_name(photo.name),
+        "folder": photo.name[: -len(base_name(photo.name))].rstrip("/\\"),
         "digest": photo.digest,
         "size": None,
         "reason": photo.reason,
@@ -142,7 +143,9 @@ def _words(row: LogRow) -> str:
     name = str(body.get("antenna_id", ""))
     where = "" if row.photo is None else f" in {base_name(row.photo)}"
     if row.kind == "pick":
-        return f"{name} marked{where}" + (", held as drawn" if body.get("exact") else "")
+        side = {"front": ", seen from the front", "rear": ", seen from behind", "profile": ", seen from the side"}
+        held = ", held as drawn" if body.get("exact") else ""
+        return f"{name} marked{where}" + held + side.get(str(body.get("view")), "")
     if row.kind == "no_pick":
         return f"mark of {name} removed{where}"
     if row.kind == "other_antenna":

@@ -151,6 +151,7 @@ def test_decisions_are_replaced_and_withdrawn(log: Log) -> None:
         ("pick", "a.jpg", {"antenna_id": "A1", "seed_px": [1, True]}, "wanted a number"),
         ("pick", "a.jpg", {"antenna_id": "A1", "seed_px": "12"}, "pair of numbers"),
         ("pick", None, {"antenna_id": "A1", "seed_px": [1, 1]}, "needs the photo"),
+        ("pick", "a.jpg", {"antenna_id": "A1", "seed_px": [1, 1], "view": "top"}, "front, rear, profile"),
         ("control", "a.jpg", {"kind": "landmark", "pixel": [1, 1]}, "lat_deg"),
         ("control", "a.jpg", {"kind": "landmark", "pixel": [1, 1], "lat_deg": 95, "lon_deg": 1}, "-90 to 90"),
         ("control", "a.jpg", {"kind": "compass"}, "kind"),

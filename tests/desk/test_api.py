@@ -95,6 +95,7 @@ def test_a_site(page: Page, audited: Path) -> None:
     assert site["current"] is True
     assert site["ticket"] is None
     assert [p["label"] for p in site["photos"]] == [f"qlb014_{k}.jpg" for k in (1, 2, 7, 9)]
+    assert {p["folder"] for p in site["photos"]} == {str(audited / "photos")}
     first = site["photos"][0]
     with Image.open(audited / "photos" / "qlb014_1.jpg") as image:
         assert (first["size"]["width_px"], first["size"]["height_px"]) == image.size
@@ -211,15 +212,24 @@ def test_edges_snap_unless_held(page: Page) -> None:
 def test_results_say_what_was_decided(page: Page, results: Path) -> None:
     page.act("decision", {"antenna_id": "QLB-014-A1", "verdict": "revisit", "note": "=loose bolts"})
     page.act("decision", {"antenna_id": "QLB-014-B2", "verdict": "accept_reading"})
+    page.act("decision", {"antenna_id": "QLB-014-C1", "verdict": "climb", "note": "bring the long bolts"})
+    wrong = {"antenna_id": "QLB-014-B1", "verdict": "photos_wrong"}
+    assert "reason" in page.act("decision", wrong, status=422)["error"]
+    page.act("decision", wrong | {"note": "another antenna's outline"})
     done = CliRunner().invoke(main, ["report", str(results), "-q"])
     assert done.exit_code == 0, done.output
     document = json.loads((results / "estimates.json").read_text())["sites"][0]
     assert antenna(document, "QLB-014-A1")["revisit"] is True
     assert antenna(document, "QLB-014-A1")["decision"]["who"] == WHO
-    assert antenna(document, "QLB-014-B2")["revisit"] is False
+    for name in ("QLB-014-B1", "QLB-014-B2"):
+        assert antenna(document, name)["revisit"] is False
+    assert "photos wrong, the reading stands (another" in " ".join(antenna(document, "QLB-014-B1")["reasons"])
     with (results / "revisit.csv").open(newline="", encoding="utf-8-sig") as file:
         rows = list(csv.DictReader(file))
-    assert "QLB-014-B2" not in {r["antenna_id"] for r in rows}
+    assert not {"QLB-014-B1", "QLB-014-B2"} & {r["antenna_id"] for r in rows}
+    # what a person decided is what is to be done, whatever was proposed
+    climbed = next(r for r in rows if r["antenna_id"] == "QLB-014-C1")
+    assert (climbed["action"], climbed["instruction"]) == ("climb", "climb: measure QLB-014-C1: bring the long bolts")
     asked = next(r for r in rows if r["antenna_id"] == "QLB-014-A1")
     assert any(f"decided at the desk by {WHO} on" in value for value in asked.values())
     # the store itself keeps what was worked out: a decision can be withdrawn
@@ -372,7 +382,7 @@ def test_tables_are_read_by_the_commands(page: Page, tmp_path: Path) -> None:
     photo = site["photos"][0]["photo"]
     corners = [[10.5, 20.25], [30.0, 20.0], [30.0, 60.0], [10.0, 60.0]]
     page.act("pick", {"antenna_id": "QLB-014-A1", "corners_px": corners, "exact": True}, photo)
-    page.act("pick", {"antenna_id": "QLB-014-A2", "seed_px": [100, 200]}, photo)
+    page.act("pick", {"antenna_id": "QLB-014-A2", "seed_px": [100, 200], "view": "rear"}, photo)
     page.act("not_antenna", {"antenna_id": "QLB-014-B1", "seed_px": [7, 8]}, photo)
     where = {"lat_deg": 46.628702, "lon_deg": -66.423606}
     page.act("control", {"kind": "landmark", "name": "=spire, the", "pixel": [1, 2], **where}, photo)
@@ -386,7 +396,7 @@ def test_tables_are_read_by_the_commands(page: Page, tmp_path: Path) -> None:
     a1, a2, absent = load_picks(tmp_path / "picks.csv")
     assert (a1.photo, a1.antenna_id, a1.exact) == ("qlb014_1.jpg", "QLB-014-A1", True)
     assert a1.corners_px == tuple(map(tuple, corners))
-    assert (a2.seed_px, a2.corners_px) == ((100.0, 200.0), None)
+    assert (a2.seed_px, a2.corners_px, a2.view) == ((100.0, 200.0), None, "rear")
     assert (absent.absent, absent.seed_px) == (True, (7.0, 8.0))
     spire, roll, pole = load_controls(tmp_path / "controls.csv")
     assert (spire.name, spire.lat_deg, spire.pixel, spire.u95) == ("=spire, the", 46.628702, (1.0, 2.0), 10.0)

@@ -169,7 +169,7 @@ def test_the_story_of_a_site(browser: Any, results: Path, tmp_path: Path) -> Non
         while (wanting := page.locator(".figures tr:has(.wants)")).count():
             wanting.first.locator("button.name").click()
             page.fill('[data-key="note"]', "bring the long lens")
-            page.click('[data-key="revisit"]')
+            page.click('[data-key="photo"]')
             page.wait_for_selector(".decide p.done")
         assert "decided" in page.inner_text(".bar .state")
         for name in ("picks", "controls", "decisions"):
@@ -251,7 +251,7 @@ def test_all_by_the_keyboard(browser: Any, results: Path) -> None:
         changes(page, nudge)
         # the keyboard is still where it was
         assert page.evaluate("document.activeElement.dataset.key") == f"{box}:1"
-        tab_to("revisit")
+        tab_to("photo")
         page.keyboard.press("Enter")
         page.wait_for_selector(".decide p.done")
 

@@ -1,6 +1,6 @@
 // One antenna: what photos, reading and design say of it, what is proposed, and what somebody decides.
 
-import { azimuth, capital, h, moment, plain, s, show, signed } from "./dom.js";
+import { azimuth, capital, h, moment, plain, s, say, show, signed } from "./dom.js";
 import { act } from "./solving.js";
 
 export function drawDecision(page) {
@@ -34,9 +34,9 @@ export function drawDecision(page) {
     facts.push([
       "Reading",
       `${azimuth(r.azimuth_true_deg)} ± ${plain(r.u95_deg)}°`,
-      r.agrees
-        ? `agrees (off ${signed(-r.difference_deg)}, En ${plain(r.en, 2)}${right(r)})`
-        : `differs by ${plain(Math.abs(r.difference_deg))}° (En ${plain(r.en)}${right(r)})`,
+      r.agrees == null
+        ? "not compared: the photos do not measure this antenna"
+        : `${r.agrees ? "agrees" : "differs"}: photos − reading ${signed(r.difference_deg)} (En ${plain(r.en, 2)}${right(r)})`,
     ]);
   if (d?.azimuth_true_deg != null)
     facts.push([
@@ -49,9 +49,13 @@ export function drawDecision(page) {
     ]);
   const buttons = [
     ["accept_reading", r ? "Accept the reading" : "Accept", todo?.action === "leave" || !a.revisit],
-    ["revisit", "Visit again", ["climb", "photo", "read_again"].includes(todo?.action)],
-    ["correct_register", "Correct the register", ["correct_register", "check_records"].includes(todo?.action)],
-  ];
+    r ? ["photos_wrong", "Photos wrong, reading stands", false] : null,
+    ["photo", "Photograph again", todo?.action === "photo"],
+    ["read_again", "Read again", todo?.action === "read_again"],
+    ["climb", "Climb", todo?.action === "climb"],
+    r ? ["correct_register", "Correct the register", ["correct_register", "check_records"].includes(todo?.action)] : null,
+  ].filter(Boolean);
+  const cautions = page.data.cautions;
   const next = page.data.next;
   const rest = page.result.antennas.filter((x) => x.revisit && !page.decision(x.antenna_id));
   show(
@@ -77,6 +81,9 @@ export function drawDecision(page) {
       ),
       stripOf(a),
     ),
+    cautions[done?.verdict] || cautions[todo?.action]
+      ? h("p", { class: "caution" }, h("b", {}, "Before you go: "), cautions[done?.verdict] ?? cautions[todo?.action])
+      : null,
     done
       ? h(
           "p",
@@ -122,7 +129,7 @@ export function drawDecision(page) {
           {
             "data-key": verdict,
             class: proposed && !done ? "main" : "",
-            disabled: page.solving || (verdict !== "revisit" && !r && verdict === "correct_register"),
+            disabled: page.solving,
             "aria-pressed": done?.verdict === verdict ? "true" : "false",
             onclick: () => decide(page, verdict),
           },
@@ -158,6 +165,11 @@ export function drawDecision(page) {
 
 async function decide(page, verdict) {
   const id = page.antenna;
+  if (verdict === "photos_wrong" && !page.note.trim()) {
+    say("Say in the note why the photos are wrong: it stands beside the decision.", "wrong");
+    page.decisionBox.querySelector('[data-key="note"]')?.focus();
+    return;
+  }
   if (await act(page, "decision", { antenna_id: id, verdict, note: page.note.trim() })) {
     page.note = "";
     page.redraw("decision");
@@ -203,11 +215,17 @@ function stripOf(a) {
       s("circle", { class: kind, cx: x(v), cy: y, r: 3.6 }),
     );
   });
-  parts.push(
-    s("text", { class: "mark", x: x(-d.tolerance_deg), y: 54, "text-anchor": "middle" }, `−${d.tolerance_deg}°`),
-    s("text", { class: "mark", x: x(d.tolerance_deg), y: 54, "text-anchor": "middle" }, `+${d.tolerance_deg}°`),
-    s("text", { class: "mark", x: 262, y: 54, "text-anchor": "middle" }, "design"),
-  );
+  // beside a large deviation the tolerance is narrow: three words would lie on each other
+  const under =
+    x(d.tolerance_deg) - x(0) < 52
+      ? [[0, `design ± ${d.tolerance_deg}°`]]
+      : [
+          [-d.tolerance_deg, `−${d.tolerance_deg}°`],
+          [d.tolerance_deg, `+${d.tolerance_deg}°`],
+          [0, "design"],
+        ];
+  for (const [at, words] of under)
+    parts.push(s("text", { class: "mark", x: x(at), y: 54, "text-anchor": "middle" }, words));
   return s(
     "svg",
     {

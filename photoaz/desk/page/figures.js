@@ -2,6 +2,17 @@
 
 import { azimuth, capital, h, moment, plain, s, show, signed } from "./dom.js";
 
+/** Decisions in a word or two. */
+const DECIDED = {
+  accept_reading: "accepted",
+  photos_wrong: "reading stands",
+  photo: "to photograph",
+  read_again: "to read again",
+  climb: "to climb",
+  revisit: "to visit",
+  correct_register: "to correct",
+};
+
 export function drawTable(page) {
   const rows = page.data.antennas.map((id) => {
     const a = page.found(id),
@@ -53,8 +64,8 @@ export function drawTable(page) {
               azimuth(r.azimuth_true_deg),
               h(
                 "span",
-                { class: `u${r.agrees ? "" : " s-reading"}` },
-                r.agrees ? "agrees" : `differs ${plain(Math.abs(r.difference_deg))}°`,
+                { class: `u${r.agrees === false ? " s-reading" : ""}` },
+                r.agrees == null ? "not compared" : r.agrees ? "agrees" : `differs ${plain(Math.abs(r.difference_deg))}°`,
               ),
             ]
           : "none",
@@ -82,7 +93,7 @@ export function drawTable(page) {
           ? h(
               "span",
               { class: "done" },
-              { accept_reading: "accepted", revisit: "to visit", correct_register: "to correct" }[done.verdict],
+              DECIDED[done.verdict],
             )
           : a?.revisit
             ? h("span", { class: "wants" }, "to decide")

@@ -3,7 +3,7 @@
 import { azimuth, h, plain, show, signed, typedNumber } from "./dom.js";
 import { NOUN, boxesOf } from "./drawn.js";
 import { act } from "./solving.js";
-import { TOOLS, bodyOf, draftBox, dropDraft, pickOnPlan, setBox, setControl, setPlumb } from "./tools.js";
+import { TOOLS, bodyOf, draftBox, dropDraft, pickBody, pickOnPlan, setBox, setControl, setPlumb } from "./tools.js";
 
 export function drawPanel(page) {
   const id = page.marks.selected;
@@ -41,6 +41,9 @@ export function drawPanel(page) {
     h("p", { class: "muted" }, TOOLS.look[1]),
   );
 }
+
+/** Sides that a person can say are seen. */
+const SIDES = { "": "not said", front: "the front", rear: "behind", profile: "the side" };
 
 function boxPanel(page, id) {
   const pick = page.pick(id),
@@ -93,11 +96,28 @@ function boxPanel(page, id) {
           onchange: (e) => {
             page.held = e.target.checked;
             const points = page.marks.working?.points ?? boxesOf(page).find((b) => b.antenna === id)?.points;
-            if (pick && points)
-              act(page, "pick", { antenna_id: id, corners_px: points, exact: page.held }, page.photo.photo);
+            if (pick && points) act(page, "pick", pickBody(page, id, { corners_px: points }), page.photo.photo);
           },
         }),
         " Hold as drawn",
+      ),
+      h(
+        "label",
+        { title: "Which side of the antenna this photo shows, where you can tell" },
+        "Seen from ",
+        h(
+          "select",
+          {
+            "data-key": "seen",
+            onchange: (e) => {
+              const points = boxesOf(page).find((b) => b.antenna === id)?.points;
+              act(page, "pick", pickBody(page, id, { corners_px: points, view: e.target.value }), page.photo.photo);
+            },
+          },
+          Object.entries(SIDES).map(([side, words]) =>
+            h("option", { value: side, selected: (pick?.view ?? "") === side }, words),
+          ),
+        ),
       ),
       naming(page, id),
       h(

@@ -121,6 +121,7 @@ export function drawAbout(page) {
   show(
     page.aboutBox,
     h("p", {}, h("strong", {}, `${page.index + 1} `, p.label), said.length ? ` – ${said.join("; ")}` : ""),
+    p.folder ? h("p", { class: "muted folder" }, "in ", p.folder) : null,
     warnings.map((f) => h("p", { class: "warn" }, f)),
     p.copy_of
       ? h("p", { class: "warn" }, `Not used: it is a copy of ${page.label(p.copy_of)}, or of the same moment.`)

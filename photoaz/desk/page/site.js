@@ -151,7 +151,7 @@ export class SitePage {
   status(a) {
     if (!a || a.azimuth_true_deg == null) return ["unseen", "not measured"];
     if (a.design?.decision === "reject") return ["out", "out of tolerance"];
-    if (a.reading && !a.reading.agrees) return ["reading", "reading differs"];
+    if (a.reading?.agrees === false) return ["reading", "reading differs"];
     if (a.status === "ambiguous") return ["undecided", "ambiguous"];
     if (a.design?.decision === "undecided") return ["undecided", "undecided"];
     return ["ok", "within tolerance"];

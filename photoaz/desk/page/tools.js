@@ -36,6 +36,14 @@ export const bodyOf = ({ kind, name, lat_deg, lon_deg, height_m, azimuth_true_de
   u95,
 });
 
+/** An antenna's mark as it is in this photo, with what is changed of it. */
+export const pickBody = (page, id, changed) => ({
+  antenna_id: id,
+  exact: page.held,
+  view: page.pick(id)?.view ?? null,
+  ...changed,
+});
+
 /** From now on a click in the photo does this. */
 export function useTool(page, tool) {
   page.marks.flush();
@@ -123,7 +131,7 @@ export function moveMark(page, id, points) {
     if (page.draft.kind === "plumb") askRoll(page);
     page.redraw("marks", "panel");
   } else if (id.startsWith("box:")) {
-    act(page, "pick", { antenna_id: id.slice(4), corners_px: points, exact: page.held }, photo);
+    act(page, "pick", pickBody(page, id.slice(4), { corners_px: points }), photo);
   } else if (id === "control:roll:") {
     setPlumb(page, points);
   } else if (id.startsWith("control:")) {
