@@ -19,6 +19,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from photoaz.angles import parse_place_deg
 from photoaz.audit.edits import LogError, point_of
 from photoaz.desk.exports import controls_csv, decisions_csv, picks_csv
 from photoaz.desk.guard import Guard
@@ -113,6 +114,7 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
         Route("/api/solved", asked(_solved, waiting)),
         Route("/api/act", asked(_act), methods=["POST"]),
         Route("/api/plumb", asked(_plumb), methods=["POST"]),
+        Route("/api/place", asked(_place), methods=["POST"]),
         Route("/tile/{digest}/{level:int}/{x:int}/{y:int}.jpg", asked(_tile)),
         Route("/export/{name}", asked(_export)),
     ]
@@ -246,6 +248,18 @@ def _act(desk: Desk, request: Request, said: Said) -> Answered:
         raise _WrongError("photo: wanted its name")
     ticket = desk.act(site_id, who=who, kind=kind, body=body or {}, photo=photo)
     return edits_view(desk.site(site_id)) | {"ticket": ticket}
+
+
+def _place(_desk: Desk, _request: Request, said: Said) -> Answered:
+    """Latitude and longitude of what somebody typed."""
+    text = said.get("text")
+    if not isinstance(text, str) or len(text) > 200:
+        raise _WrongError("wanted text: a latitude and a longitude")
+    try:
+        lat_deg, lon_deg = parse_place_deg(text)
+    except ValueError as e:
+        raise _WrongError(str(e)) from None
+    return {"lat_deg": lat_deg, "lon_deg": lon_deg}
 
 
 def _plumb(desk: Desk, request: Request, said: Said) -> Answered:

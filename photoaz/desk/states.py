@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from photoaz.audit.edits import standing_rows
 from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
+from photoaz.wording import before_you_go
 
 State = Literal["open", "looked", "decided"]
 STATES: tuple[State, ...] = ("open", "looked", "decided")
@@ -110,6 +111,7 @@ def row_of(line: SiteLine, state: State, kept: KeptSite | None) -> dict[str, Any
         "loss_avoided": line.loss_avoided,
         "worst": (todo[0].instruction if todo else None)
         or (None if line.solved else "not solved yet: open it, and it will be"),
+        "caution": before_you_go([todo[0].action]) if todo else "",
         "why": todo[0].reasons[0] if todo and todo[0].reasons else None,
         "warnings": 0 if result is None or result.audit is None else len(result.audit.flags),
     }

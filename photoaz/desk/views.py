@@ -17,6 +17,7 @@ from photoaz.desk.tiles import TILE_PX, Size
 from photoaz.estimate.controls import sun_then
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.photo.record import PhotoRecord
+from photoaz.wording import GOING, before_you_go
 
 
 def site_view(desk: Desk, now: SiteNow) -> dict[str, Any]:
@@ -28,6 +29,8 @@ def site_view(desk: Desk, now: SiteNow) -> dict[str, Any]:
         "lon_deg": now.site.lon_deg,
         "current": now.current,
         "notes": list(desk.given().notes),
+        # by action and by decision
+        "cautions": {action: before_you_go([action]) for action in GOING} | {"revisit": before_you_go(["photo"])},
         "photos": [_photo(p, frame) for p in now.photos],
         "antennas": [a.antenna_id for a in now.site.antennas],
         "document": None if now.kept is None or now.kept.result is None else now.kept.result.document(),

@@ -103,6 +103,9 @@ def test_a_site(page: Page, audited: Path) -> None:
     truth = json.loads((sample_dir() / "truth.json").read_text())
     assert first["sun"]["azimuth_deg"] == pytest.approx(98.5, abs=0.5), truth.keys()
     assert {a["antenna_id"] for a in site["document"]["antennas"]} == set(site["antennas"])
+    # whoever is sent somewhere is told first what can hurt
+    assert set(site["cautions"]) == {"photo", "read_again", "climb", "revisit"}
+    assert "rescue plan" in site["cautions"]["climb"]
     page.get("/api/site", status=404, site="../../etc/passwd")
     page.get("/api/site", status=422)
 
@@ -402,6 +405,15 @@ def test_tables_are_read_by_the_commands(page: Page, tmp_path: Path) -> None:
     assert (spire.name, spire.lat_deg, spire.pixel, spire.u95) == ("=spire, the", 46.628702, (1.0, 2.0), 10.0)
     assert (roll.kind, roll.value_deg, roll.u95) == ("roll", -1.5, 0.6)
     assert (pole.pixel, pole.tip_px) == ((5.0, 6.0), (7.5, 8.0))
+
+
+def test_a_place_is_read_as_it_is_written(page: Page) -> None:
+    def place(text: Any) -> Any:
+        return page.client.post("/api/place", json={"text": text}, headers=OWN)
+
+    assert place("49,155460 14,2").json() == {"lat_deg": 49.15546, "lon_deg": 14.2}
+    for text in ("49,155460", "", "x" * 201, 3):
+        assert place(text).status_code == 422
 
 
 def test_a_plumb_line_is_worked_out_before_it_is_set(page: Page) -> None:

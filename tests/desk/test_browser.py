@@ -151,8 +151,17 @@ def test_the_story_of_a_site(browser: Any, results: Path, tmp_path: Path) -> Non
         x, y = _screen(page, 1906.1, 2183.7)
         page.mouse.click(x, y)
         page.fill('[data-key="f-name"]', "works chimney")
-        page.fill('[data-key="f-lat_deg"]', "46.628702, -66.423606")  # a pair as maps give it
-        assert page.input_value('[data-key="f-lon_deg"]') == "-66.423606"
+        page.fill('[data-key="f-place"]', "46,628702 -66,42360")
+        page.locator('[data-key="f-place"]').press_sequentially("6")  # nothing is read before the field is left
+        assert page.locator(".panel .readas").count() == 0
+        page.fill('[data-key="f-height_m"]', "108.3")
+        assert "Read as 46.628702° N, 66.423606° W: 1.1 km from the tower at 262." in page.inner_text(".panel .readas")
+        assert page.locator(".plan .given").count() == 1  # seen on the plan before it counts
+        page.fill('[data-key="f-place"]', "49,155460")
+        page.locator('[data-key="f-place"]').blur()
+        assert "one coordinate" in page.inner_text(".panel .trouble")
+        assert page.locator(".plan .given").count() == 0
+        page.fill('[data-key="f-place"]', "46°37'43.327\"N 66°25'24.982\"W")
         page.fill('[data-key="f-height_m"]', "108.3")
         page.fill('[data-key="f-u95"]', "5")
         changes(page, lambda: page.click('[data-key="set"]'))
@@ -270,7 +279,7 @@ def landmark_form(page: Any) -> Iterator[None]:
     page.wait_for_selector(".figures table")
     page.click('[data-key="tool-landmark"]')
     page.locator(".viewer").click()
-    page.wait_for_selector('[data-key="f-lat_deg"]')
+    page.wait_for_selector('[data-key="f-place"]')
     yield
     page.click('[data-key="back"]')
     page.wait_for_selector("table.sites a")

@@ -202,6 +202,8 @@ export class List {
         ),
       );
     } else {
+      // the longest says all that the others do
+      const caution = found.rows.map((row) => row.caution).reduce((a, b) => (b.length > a.length ? b : a), "");
       show(
         this.rows,
         h(
@@ -225,6 +227,7 @@ export class List {
             found.rows.map((row) => this.row(row)),
           ),
         ),
+        caution ? h("p", { class: "caution" }, h("b", {}, "Before you go: "), caution) : null,
       );
     }
     const pages = Math.ceil(found.total / PAGE);

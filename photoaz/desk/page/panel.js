@@ -2,8 +2,9 @@
 
 import { azimuth, h, plain, show, signed, typedNumber } from "./dom.js";
 import { NOUN, boxesOf } from "./drawn.js";
+import { landmarkForm } from "./landmark.js";
 import { act } from "./solving.js";
-import { TOOLS, bodyOf, draftBox, dropDraft, pickBody, pickOnPlan, setBox, setControl, setPlumb } from "./tools.js";
+import { TOOLS, draftBox, dropDraft, pickBody, setBox, setControl, setPlumb } from "./tools.js";
 
 export function drawPanel(page) {
   const id = page.marks.selected;
@@ -221,7 +222,9 @@ function controlPanel(page, c, kind) {
               "data-key": "edit",
               onclick: () => {
                 page.tool = "landmark";
-                page.draft = { kind: "landmark", points: [c.pixel], label: c.name, done: true, values: { ...c } };
+                const place = c.lat_deg == null ? "" : `${plain(c.lat_deg, 6)}, ${plain(c.lon_deg, 6)}`;
+                const values = { ...c, place };
+                page.draft = { kind: "landmark", points: [c.pixel], label: c.name, done: true, values };
                 page.marks.selected = "draft";
                 page.redraw("tools", "marks", "panel");
               },
@@ -420,100 +423,6 @@ function freeName(page, kind) {
   let k = 1;
   while (taken.has(`${kind} ${k}`)) k += 1;
   return `${kind} ${k}`;
-}
-
-function landmarkForm(page, cancel) {
-  const d = page.draft,
-    v = d.values;
-  const known = page.landmarksElsewhere();
-  const field = (name, words, size, more = {}) =>
-    h(
-      "label",
-      {},
-      words,
-      " ",
-      h("input", {
-        name,
-        "data-key": `f-${name}`,
-        size,
-        value: v[name] ?? "",
-        oninput: (e) => {
-          v[name] = e.target.value;
-          const pair =
-            name === "lat_deg" && e.target.value.match(/^\s*(-?\d+(?:\.\d+)?)\s*[,;\s]\s*(-?\d+(?:\.\d+)?)\s*$/);
-          if (pair) {
-            [, v.lat_deg, v.lon_deg] = pair;
-            page.redraw("panel");
-          }
-          clearTimeout(page.typing);
-          page.typing = setTimeout(() => page.redraw("plan"), 300);
-        },
-        ...more,
-      }),
-    );
-  const form = h(
-    "form",
-    {
-      class: "row",
-      onsubmit: (e) => {
-        e.preventDefault();
-        setControl(page, {
-          kind: "landmark",
-          name: String(v.name ?? "").trim(),
-          pixel: d.points[0],
-          lat_deg: typedNumber(v.lat_deg),
-          lon_deg: typedNumber(v.lon_deg),
-          height_m: typedNumber(v.height_m),
-          u95: typedNumber(v.u95),
-        });
-      },
-    },
-    field("name", "Name", 16, { "data-first": known.length ? null : "", required: true }),
-    field("lat_deg", "Latitude", 12, {
-      required: true,
-      title: "Degrees, north positive, WGS84; a pair pasted here fills both",
-    }),
-    field("lon_deg", "Longitude", 12, { required: true, title: "Degrees, east positive, WGS84" }),
-    field("height_m", "Height, m", 6, {
-      inputmode: "decimal",
-      title: "Of the marked point above the ground at the tower; without it only its direction in plan is used",
-    }),
-    field("u95", "Good to ± m", 5, { inputmode: "decimal", placeholder: "10" }),
-    h(
-      "button",
-      {
-        type: "button",
-        "data-key": "pickplan",
-        "aria-pressed": page.picking ? "true" : "false",
-        onclick: () => pickOnPlan(page),
-      },
-      page.picking ? "Click in the plan…" : "Pick on the plan",
-    ),
-    h("button", { class: "main", type: "submit", "data-key": "set" }, "Set"),
-    cancel,
-  );
-  return [
-    h("h2", {}, "Landmark"),
-    known.length
-      ? h(
-          "div",
-          { class: "row" },
-          h("span", {}, "Known at this site: "),
-          known.map((l, k) =>
-            h(
-              "button",
-              {
-                "data-key": `known-${l.name}`,
-                "data-first": k ? null : "",
-                onclick: () => setControl(page, { ...bodyOf(l), pixel: d.points[0] }),
-              },
-              l.name || "without a name",
-            ),
-          ),
-        )
-      : null,
-    form,
-  ];
 }
 
 const centre = (points) => [

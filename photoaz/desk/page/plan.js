@@ -1,6 +1,6 @@
 // The site from above: tower, cameras, lines of sight with their uncertainty, sectors, landmarks, the sun.
 
-import { azimuth, h, plain, s, show, typedNumber } from "./dom.js";
+import { azimuth, h, plain, s, show } from "./dom.js";
 
 const WIDE = 470,
   HIGH = 400,
@@ -11,7 +11,7 @@ const A = 6378137.0,
   E2 = 0.00669437999014; // WGS84
 
 /** Metres east and north of the site for a position, and back; exact enough for some kilometres. */
-function frameOf(lat, lon) {
+export function frameOf(lat, lon) {
   const phi = (lat * Math.PI) / 180;
   const w = Math.sqrt(1 - E2 * Math.sin(phi) ** 2);
   const north = ((A * (1 - E2)) / w ** 3) * (Math.PI / 180);
@@ -24,7 +24,7 @@ function frameOf(lat, lon) {
 
 const rad = (deg) => (deg * Math.PI) / 180;
 const out = ([x, y], bearing, length) => [x + length * Math.sin(rad(bearing)), y - length * Math.cos(rad(bearing))];
-const bearingOf = ([e, n]) => ((((Math.atan2(e, n) * 180) / Math.PI) % 360) + 360) % 360;
+export const bearingOf = ([e, n]) => ((((Math.atan2(e, n) * 180) / Math.PI) % 360) + 360) % 360;
 const xy = (p) => `${p[0].toFixed(1)},${p[1].toFixed(1)}`;
 
 function wedge(at, bearing, half, length) {
@@ -37,7 +37,7 @@ function arc(at, bearing, half, length) {
   return `M${xy(out(at, bearing - wide, length))} A${length} ${length} 0 ${wide > 90 ? 1 : 0} 1 ${xy(out(at, bearing + wide, length))}`;
 }
 
-const length = (m) => (m >= 1000 ? `${(m / 1000).toFixed(1)} km` : `${Math.round(m)} m`);
+export const metres = (m) => (m >= 1000 ? `${(m / 1000).toFixed(1)} km` : `${Math.round(m)} m`);
 
 /**
  * The plan as SVG. site: its view; solution: its document or null; short: names; far: to the scale of the landmarks;
@@ -188,7 +188,7 @@ function planOf({ site, solution, short, far, picking, marked, current }) {
       "g",
       { class: "landmark", "data-landmark": m.name, "data-photos": seen.join("\n") },
       s("path", { d: `M${xy([point[0], point[1] - 6])} l6,6 l-6,6 l-6,-6 Z` }),
-      s("title", {}, `${m.name}, ${length(away(m))} from the tower at ${azimuth(bearingOf(m.at))}`),
+      s("title", {}, `${m.name}, ${metres(away(m))} from the tower at ${azimuth(bearingOf(m.at))}`),
     );
     const right = point[0] < MIDDLE[0];
     g.append(
@@ -200,7 +200,7 @@ function planOf({ site, solution, short, far, picking, marked, current }) {
           y: point[1] + (point[1] < MIDDLE[1] ? -7 : 14),
           "text-anchor": right ? "start" : "end",
         },
-        beyond ? `${m.name}, ${length(away(m))}` : m.name,
+        beyond ? `${m.name}, ${metres(away(m))}` : m.name,
       ),
     );
     parts.push(g);
@@ -217,7 +217,7 @@ function planOf({ site, solution, short, far, picking, marked, current }) {
       s("rect", { class: "grip", x: point[0] - 12, y: point[1] - 12, width: 24, height: 24 }),
       s("rect", { x: point[0] - 8, y: point[1] - 7.5, width: 16, height: 15, rx: 2 }),
       s("text", { x: point[0], y: point[1] + 4, "text-anchor": "middle" }, c.number),
-      s("title", {}, `${c.number}: ${c.photo.label}, ${length(away(c))} away`),
+      s("title", {}, `${c.number}: ${c.photo.label}, ${metres(away(c))} away`),
     );
     parts.push(g);
   }
@@ -230,7 +230,7 @@ function planOf({ site, solution, short, far, picking, marked, current }) {
   }
   const unit = nice(110 / scale);
   parts.push(s("path", { class: "scalebar", d: `M10,${HIGH - 14} v6 h${(unit * scale).toFixed(1)} v-6` }));
-  parts.push(s("text", { class: "mark", x: 12, y: HIGH - 18 }, length(unit)));
+  parts.push(s("text", { class: "mark", x: 12, y: HIGH - 18 }, metres(unit)));
   const svg = s(
     "svg",
     {
@@ -292,19 +292,15 @@ function spoken(solution, cameras, landmarks, away) {
       `${a.antenna_id}: photos ${azimuth(a.azimuth_true_deg)}, reading ${azimuth(a.reading?.azimuth_true_deg)}, design ${azimuth(a.design?.azimuth_true_deg)}`,
   );
   said.push(
-    ...cameras.map((c) => `photo ${c.number} from ${length(away(c))}`),
-    ...landmarks.map((l) => `${l.name}, ${length(away(l))}`),
+    ...cameras.map((c) => `photo ${c.number} from ${metres(away(c))}`),
+    ...landmarks.map((l) => `${l.name}, ${metres(away(l))}`),
   );
   return `Plan from above, true north on top. ${said.join("; ")}`;
 }
 
 export function drawPlan(page) {
-  const draft =
-    page.draft?.kind === "landmark" &&
-    typedNumber(page.draft.values?.lat_deg) != null &&
-    typedNumber(page.draft.values?.lon_deg) != null
-      ? [typedNumber(page.draft.values.lat_deg), typedNumber(page.draft.values.lon_deg)]
-      : null;
+  const given = page.draft?.kind === "landmark" ? page.draft.values : null;
+  const draft = given?.lat_deg != null ? [given.lat_deg, given.lon_deg] : null;
   const has = page.data.controls.some((c) => c.kind === "landmark");
   show(
     page.planBox,
@@ -312,7 +308,7 @@ export function drawPlan(page) {
       "div",
       { class: "planhead" },
       h("h2", {}, "From above"),
-      has || page.picking
+      has || draft || page.picking
         ? h(
             "button",
             {

@@ -145,8 +145,8 @@ export function pickOnPlan(page) {
   page.picking = page.picking
     ? null
     : ([lat, lon]) => {
-        page.draft.values.lat_deg = lat.toFixed(6);
-        page.draft.values.lon_deg = lon.toFixed(6);
+        const place = `${lat.toFixed(6)}, ${lon.toFixed(6)}`;
+        Object.assign(page.draft.values, { place, read: place, lat_deg: lat, lon_deg: lon, problem: null });
         page.picking = null;
         page.redraw("panel", "plan");
         page.panelBox.querySelector('[data-key="set"]')?.focus();
