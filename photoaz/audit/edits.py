@@ -14,6 +14,7 @@ from photoaz.errors import InputError, PhotoazError
 from photoaz.register.model import Control, Pick, SeenView
 from photoaz.register.toml import is_finite
 from photoaz.result import Action, AntennaResult, ById, DeskDecision, RevisitItem, SiteResult
+from photoaz.wording import GOING
 
 if TYPE_CHECKING:
     from photoaz.audit.store import LogRow
@@ -293,7 +294,7 @@ def _decided(antenna: AntennaResult, decision: Decision | None) -> AntennaResult
 def _listed_as(item: RevisitItem, decision: Decision) -> RevisitItem:
     """An entry of the list with a person's decision, whose action goes before the one proposed."""
     item = replace(item, reasons=(*item.reasons, decision.sentence()))
-    if decision.verdict in ("revisit", item.action):
+    if decision.verdict == item.action or (decision.verdict == "revisit" and item.action in GOING):
         return item
     return replace(item, action=_action(decision), instruction=_to_do(item.antenna_id, decision), bring=None)
 

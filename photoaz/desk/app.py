@@ -251,15 +251,15 @@ def _act(desk: Desk, request: Request, said: Said) -> Answered:
 
 
 def _place(_desk: Desk, _request: Request, said: Said) -> Answered:
-    """Latitude and longitude of what somebody typed."""
+    """Latitude and longitude of what somebody typed, or what is wrong with it."""
     text = said.get("text")
     if not isinstance(text, str) or len(text) > 200:
         raise _WrongError("wanted text: a latitude and a longitude")
     try:
         lat_deg, lon_deg = parse_place_deg(text)
     except ValueError as e:
-        raise _WrongError(str(e)) from None
-    return {"lat_deg": lat_deg, "lon_deg": lon_deg}
+        return {"lat_deg": None, "lon_deg": None, "problem": str(e)}
+    return {"lat_deg": lat_deg, "lon_deg": lon_deg, "problem": None}
 
 
 def _plumb(desk: Desk, request: Request, said: Said) -> Answered:

@@ -411,8 +411,11 @@ def test_a_place_is_read_as_it_is_written(page: Page) -> None:
     def place(text: Any) -> Any:
         return page.client.post("/api/place", json={"text": text}, headers=OWN)
 
-    assert place("49,155460 14,2").json() == {"lat_deg": 49.15546, "lon_deg": 14.2}
-    for text in ("49,155460", "", "x" * 201, 3):
+    assert place("49,155460 14,2").json() == {"lat_deg": 49.15546, "lon_deg": 14.2, "problem": None}
+    for text in ("49,155460", ""):
+        assert place(text).json()["lat_deg"] is None
+        assert place(text).json()["problem"]
+    for text in ("x" * 201, 3):
         assert place(text).status_code == 422
 
 

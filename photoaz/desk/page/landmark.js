@@ -14,7 +14,7 @@ async function readPlace(page, d) {
   if (text) {
     try {
       Object.assign(v, await post("/api/place", {}, { text }));
-      page.far = true;
+      page.far = page.far || !v.problem;
     } catch (error) {
       v.problem = error.message;
     }
