@@ -185,6 +185,10 @@ ROOF_RISE_SHARE, PITCHED_WIDTH_M, PITCHED_EAVES_M = 0.35, 18.0, 16.0
 GROUND_OFF_SLOPE_M = 3.0
 #: what stands further from a site than this is not looked at [m]
 SURROUNDINGS_M = 2500.0
+#: so many of a site's buildings are kept at most: those within the distance, then those that look the highest [m]
+SURROUNDINGS_MOST, SURROUNDINGS_ALL_M = 6000, 300.0
+#: hills further away than this are not looked at; a grid of heights, of the ground at one place against another's [m]
+HILLS_M, TERRAIN_SIGMA_M = 20_000.0, 1.5
 #: mean radius of the earth (IUGG) [m]
 EARTH_RADIUS_M = 6371008.8
 #: refraction of light near the ground: the ray's curvature as a share of the earth's (C. F. Gauss; as surveyors use it)

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -17,17 +17,22 @@ from photoaz import quantities as q
 from photoaz.errors import Fault
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.surroundings import heights
+from photoaz.surroundings.terrain import Ground, Terrain
 
 Array = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MapSource:
-    """Which map: its file's name, and the date and licence note that the file gives, None where it gives none."""
+    """Which map: its file's name, and the date and licence note that the file gives, None where it gives none.
+
+    terrain: name of the file that the ground's heights are from, None where the ground is taken to be level.
+    """
 
     file: str
     date: str | None = None
     licence: str | None = None
+    terrain: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,10 +53,9 @@ class Surroundings:
     corners_m: (c, 2) east and north of all footprints' outer rings, one after the other, none closed; first: (n + 1,)
     where each begins. eaves_m, sigma_m: (n,) height of the walls above their ground, and its standard uncertainty;
     rise_m: (n,) what a roof may rise above them, so that the top of the silhouette lies anywhere from eaves_m to
-    eaves_m + rise_m. ground_m: (n,) height of the ground there above that at the tower; ground_sigma_m: of it, None
-    where it is taken to be level: then each building stands some way off the slope that all have in common
-    (`panorama`). origin: (n,) where heights are from (`heights`). names: (n,) as the map
-    calls them. source: None where there is no map.
+    eaves_m + rise_m. ground_m: (n,) height of the ground there above that at the tower; ground: of that everywhere,
+    None where it is taken to be level: then each building stands some way off the slope that all have in common.
+    origin: (n,) where heights are from (`heights`). names: (n,) as the map calls them. source: None without a map.
     """
 
     frame: EnuFrame
@@ -64,7 +68,7 @@ class Surroundings:
     ground_m: Array
     origin: NDArray[np.int64]
     names: tuple[str, ...]
-    ground_sigma_m: float | None = None
+    ground: Ground | None = None
     landmarks: tuple[MapLandmark, ...] = ()
 
     def __len__(self) -> int:
@@ -74,6 +78,28 @@ class Surroundings:
     def footprints(self) -> list[Array]:
         """Outer rings (k, 2) [m], not closed."""
         return np.split(self.corners_m, self.first[1:-1]) if len(self) else []
+
+    def only(self, some: NDArray[np.int64]) -> Surroundings:
+        """The same of some (k,) of the buildings, by number."""
+        corner, first = packed(self.first, some)
+        return replace(
+            self,
+            corners_m=self.corners_m[corner],
+            first=first,
+            eaves_m=self.eaves_m[some],
+            sigma_m=self.sigma_m[some],
+            rise_m=self.rise_m[some],
+            ground_m=self.ground_m[some],
+            origin=self.origin[some],
+            names=tuple(self.names[k] for k in some),
+        )
+
+    def ground_at(self, east_north_m: Array) -> tuple[Array, Array]:
+        """Height of the ground at places (..., 2) [m] above that at the tower, and its standard uncertainty (...)."""
+        place = np.asarray(east_north_m, float)
+        if self.ground is None:
+            return np.zeros(place.shape[:-1]), q.GROUND_SLOPE_SHARE * np.hypot(place[..., 0], place[..., 1])
+        return self.ground.at(place), np.full(place.shape[:-1], q.TERRAIN_SIGMA_M)
 
     @property
     def top_m(self) -> Array:
@@ -141,37 +167,38 @@ class SurroundingsMap:
         high = np.maximum.reduceat(self.lon_lat_deg, self.first[:-1])
         return shapely.STRtree(shapely.linestrings(np.stack([low, high], 1)))
 
-    def near(self, lat_deg: float, lon_deg: float, radius_m: float = q.SURROUNDINGS_M) -> Surroundings:
-        """What stands within a radius of a site, nearest corners counted, in the frame at its base."""
+    def near(
+        self, lat_deg: float, lon_deg: float, radius_m: float = q.SURROUNDINGS_M, terrain: Terrain | None = None
+    ) -> Surroundings:
+        """What stands within a radius of a site, nearest corners counted, in the frame at its base.
+
+        Of more than SURROUNDINGS_MOST, those that look the highest. terrain : the ground is level where None.
+        """
         frame = EnuFrame(lat_deg=lat_deg, lon_deg=lon_deg)
         some = self._within(lat_deg, lon_deg, radius_m)
-        counts = np.diff(self.first)[some]
-        first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-        corner = np.arange(first[-1]) + np.repeat(self.first[:-1][some] - first[:-1], counts)
+        corner, first = packed(self.first, some)
         lon_lat = self.lon_lat_deg[corner]
         corners = frame.enu_from_geodetic(lon_lat[:, 1], lon_lat[:, 0])[:, :2]
-        if len(some):
-            near = np.minimum.reduceat(np.hypot(*corners.T), first[:-1]) <= radius_m
-            keep = np.repeat(near, counts)
-            some, counts, corners, lon_lat = some[near], counts[near], corners[keep], lon_lat[keep]
-            first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-        area, width = extents(corners, first)
         eaves, sigma, rise = heights.eaves_and_ridges(
-            self.height_m[some], self.origin[some], self.rise_m[some], area, width
+            self.height_m[some], self.origin[some], self.rise_m[some], *extents(corners, first)
         )
-        return Surroundings(
+        ground = None if terrain is None else terrain.ground(frame)
+        foot = np.zeros(len(some)) if ground is None or not len(some) else ground.at(_middles(corners, first))
+        square = Surroundings(
             frame=frame,
-            source=self.source,
+            source=self.source if ground is None or terrain is None else replace(self.source, terrain=terrain.file),
             corners_m=corners,
             first=first,
             eaves_m=eaves,
             sigma_m=sigma,
             rise_m=rise,
-            ground_m=np.zeros(len(some)),
+            ground_m=foot,
+            ground=ground,
             origin=self.origin[some].astype(np.int64),
             names=tuple(self.names[k] or f"feature {self.feature[k]}" for k in some),
-            landmarks=self._landmarks(frame),
+            landmarks=self._landmarks(frame, ground),
         )
+        return square.only(_worth_looking_at(square, radius_m))
 
     def _within(self, lat_deg: float, lon_deg: float, radius_m: float) -> NDArray[np.int64]:
         """Buildings whose bounding boxes meet the square about a place, across the date line too."""
@@ -185,16 +212,48 @@ class SurroundingsMap:
         squares = shapely.box(turns - across, lat_deg - up, turns + across, lat_deg + up)
         return np.unique(self._tree.query(squares)[1])
 
-    def _landmarks(self, frame: EnuFrame) -> tuple[MapLandmark, ...]:
+    def _landmarks(self, frame: EnuFrame, ground: Ground | None) -> tuple[MapLandmark, ...]:
         if not self.points:
             return ()
         names, lon, lat, height = zip(*self.points, strict=True)
         enu = frame.enu_from_geodetic(np.array(lat), np.array(lon), np.array(height))
+        foot = np.zeros(len(enu)) if ground is None else ground.at(enu[:, :2])
+        enu[:, 2] += foot
         near = np.flatnonzero(np.hypot(enu[:, 0], enu[:, 1]) <= q.FARTHEST_LANDMARK_M)
         sigma = np.hypot(q.MAP_HEIGHT_SIGMA_M, q.MAP_HEIGHT_SHARE * np.array(height))
         return tuple(
-            MapLandmark(name=names[k], enu_m=enu[k], height_m=float(height[k]), sigma_m=float(sigma[k])) for k in near
+            MapLandmark(
+                name=names[k],
+                enu_m=enu[k],
+                height_m=float(height[k]),
+                sigma_m=float(sigma[k]),
+                ground_m=float(foot[k]),
+            )
+            for k in near
         )
+
+
+def packed(first: NDArray[np.int64], some: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Numbers of all corners of some (k,) footprints, and where each then begins (k + 1,)."""
+    counts = np.diff(first)[some]
+    begins = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+    return np.arange(begins[-1]) + np.repeat(first[:-1][some] - begins[:-1], counts), begins
+
+
+def _middles(corners_m: Array, first: NDArray[np.int64]) -> Array:
+    """Mean corners (n, 2)."""
+    return np.asarray(np.add.reduceat(corners_m, first[:-1]) / np.diff(first)[:, None])
+
+
+def _worth_looking_at(some: Surroundings, radius_m: float) -> NDArray[np.int64]:
+    """Numbers of the buildings within a radius; of too many, those near by and those that look the highest."""
+    if not len(some):
+        return np.zeros(0, np.int64)
+    nearest = np.minimum.reduceat(np.hypot(*some.corners_m.T), some.first[:-1])
+    looks = np.where(nearest <= q.SURROUNDINGS_ALL_M, np.inf, some.top_m / np.maximum(nearest, 1.0))
+    looks[nearest > radius_m] = -np.inf
+    order = np.argsort(-looks, kind="stable")[: q.SURROUNDINGS_MOST]
+    return np.sort(order[np.isfinite(looks[order]) | (looks[order] > 0.0)])
 
 
 def extents(corners_m: Array, first: NDArray[np.int64]) -> tuple[Array, Array]:

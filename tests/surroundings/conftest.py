@@ -59,7 +59,6 @@ def surroundings(footprints, eaves_m, rise_m=0.0) -> Surroundings:
         ground_m=np.zeros(n),
         origin=np.zeros(n, np.int64),
         names=tuple(f"b{k}" for k in range(n)),
-        ground_sigma_m=0.0,
     )
 
 
