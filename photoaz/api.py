@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
+from photoaz.audit.inputs import FILES
 from photoaz.estimate.inputs import Tools, site_inputs
 from photoaz.estimate.pipeline import estimate_site
 from photoaz.judgement.costs import Costs
@@ -24,6 +25,7 @@ from photoaz.register.load import load_register as read_register
 from photoaz.register.model import Control, Pick, Site
 from photoaz.register.priors import read_priors
 from photoaz.result import SiteResult
+from photoaz.surroundings.reading import scenery_of
 
 PathLike = str | Path
 _Row = TypeVar("_Row", Control, Pick)
@@ -65,6 +67,8 @@ def solve(
     risk: float = DECISION_RISK,
     costs: Costs | None = None,
     priors: PathLike | Priors | None = None,
+    surroundings: PathLike | None = None,
+    terrain: PathLike | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> SiteResult:
     """Azimuths of a site's antennas from its photos, held against readings and design.
@@ -75,8 +79,9 @@ def solve(
         any photos; those that name one of `photos` are used. camera : a calibration by `photoaz calibrate`.
     antennas : only these ids. risk : of deciding wrongly about a design, either way, (0, 0.5). costs : of visits,
         climbs and wrong azimuths. priors : of antennas, compasses and readings in
-        general: `photoaz.priors.Priors`, or a file of them. progress : called with a
-        line of text before each photo.
+        general: `photoaz.priors.Priors`, or a file of them. surroundings : a map of what stands round, GeoJSON;
+        terrain : heights of the ground, ESRI ASCII grid or XYZ. progress : called with a line of text before each
+        photo.
 
     Returns
     -------
@@ -111,6 +116,7 @@ def solve(
         risk=risk,
         costs=costs,
         priors=read_priors(Path(priors)) if isinstance(priors, (str, Path)) else priors,
+        scenery=scenery_of(*(None if path is None else Path(path) for path in (surroundings, terrain))),
     )
     return estimate_site(given, Tools() if progress is None else Tools(progress=progress))
 
@@ -141,8 +147,9 @@ def audit(
     ----------
     paths : folders, photos, lists of them, or URLs of object stores. jobs : processes, one a core where None; a script
         that uses more than one needs `if __name__ == "__main__"`. store, name : a database's URL and the audit's name
-        in it; else a file in `out`. options : columns, readings, manifest, controls, picks, camera, costs, priors
-        (paths), risk, overlays, sheets ('all', 'flagged' or 'none'), as of the command `photoaz audit`.
+        in it; else a file in `out`. options : columns, readings, manifest, controls, picks, camera, costs, priors,
+        surroundings, terrain (paths), risk, overlays, sheets ('all', 'flagged' or 'none'), as of the command
+        `photoaz audit`.
 
     Returns
     -------
@@ -159,15 +166,10 @@ def audit(
     >>> photoaz.audit(sample, register=sample / "register.csv", out="audit-2026", jobs=1)  # doctest: +SKIP
     """
     listed = [paths] if isinstance(paths, (str, Path)) else list(paths)
-    named: dict[str, Any] = {
-        k: Path(v) if isinstance(v, (str, Path)) and k in _TABLES else v for k, v in options.items()
-    }
+    named: dict[str, Any] = {k: Path(v) if isinstance(v, (str, Path)) and k in FILES else v for k, v in options.items()}
     named["register"] = Path(register)
     where: dict[str, Any] = {"store": store, "name": name}
     return audit_into(Path(out), [*map(str, listed)], named, "photoaz.audit(...)", **where, jobs=jobs, quiet=quiet)[0]
-
-
-_TABLES = ("columns", "readings", "manifest", "controls", "picks", "camera", "costs", "priors")
 
 
 def plan(

@@ -326,6 +326,50 @@ def test_faulty_priors_end_it_before_anything_is_solved(run, field, solver):
     assert solver.calls == []
 
 
+def a_map(path, height_m=8, east_deg=0.001):
+    """A house near the site, and one further than anybody looks."""
+    site = photoaz.load_register("register.csv").sites[0]
+
+    def house(lon, lat, height):
+        ring = [[lon, lat], [lon + 1e-4, lat], [lon + 1e-4, lat + 1e-4], [lon, lat]]
+        geometry = {"type": "Polygon", "coordinates": [ring]}
+        return {"type": "Feature", "properties": {"id": f"w{height}", "height_m": height}, "geometry": geometry}
+
+    near, far = (site.lon_deg + east_deg, site.lat_deg), (site.lon_deg, site.lat_deg + 1.0)
+    document = {"type": "FeatureCollection", "features": [house(*near, height_m), house(*far, 6)]}
+    path.write_text(json.dumps(document), encoding="utf-8")
+
+
+def test_estimate_is_given_what_stands_near_the_site(run, field, solver):
+    a_map(field / "town.geojson")
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--surroundings", "town.geojson")
+    assert result.exit_code == 0, result.output
+    assert solver.calls[0].surroundings.names == ("w8",)
+    assert solver.calls[0].surroundings.source.file == "town.geojson"
+
+
+def test_a_maps_bad_feature_is_named_and_the_others_are_used(run, field, solver):
+    a_map(field / "town.geojson", height_m="tall")
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--surroundings", "town.geojson")
+    assert result.exit_code == 1
+    assert "town.geojson, column feature 1: found height_m: 'tall'; wanted a height such as" in result.stderr
+    assert solver.calls[0].surroundings.names == ("wtall",)
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (("--surroundings", "register.csv"), "register.csv, line 1: found no object; wanted a GeoJSON object"),
+        (("--terrain", "register.csv"), "register.csv: found heights of the ground alone; wanted --surroundings"),
+    ],
+)
+def test_a_faulty_map_ends_it_before_anything_is_solved(run, field, solver, options, says):
+    result = run("estimate", "north.jpg", "--register", "register.csv", *options)
+    assert result.exit_code == 2
+    assert says in result.stderr
+    assert solver.calls == []
+
+
 def test_estimate_decides_at_the_risk_asked_for(run, field, solver):
     def design(*options):
         result = run("estimate", "north.jpg", "--register", "register.csv", "--json", *options)

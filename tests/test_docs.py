@@ -6,6 +6,7 @@ import csv
 import doctest
 import importlib.util
 import io
+import json
 import os
 import re
 import shlex
@@ -133,6 +134,12 @@ def _board(path, homography):
     Image.fromarray(cv2.warpPerspective(sheet, homography, (800, 600), borderValue=160)).convert("RGB").save(path)
 
 
+def _house(lat_deg, lon_deg):
+    ring = [[lon_deg + east, lat_deg + north] for east, north in ((0, 0), (1e-4, 0), (1e-4, 1e-4), (0, 0))]
+    geometry = {"type": "Polygon", "coordinates": [ring]}
+    return {"type": "Feature", "properties": {"height_m": 7.5}, "geometry": geometry}
+
+
 @pytest.fixture(scope="module")
 def prepared(tmp_path_factory):
     """A folder with everything that the command lines name: photos, tables, an archive, and its audit."""
@@ -151,6 +158,9 @@ def prepared(tmp_path_factory):
     (home / "picks.csv").write_text(_renamed("picks_by_hand.csv"), encoding="utf-8")
     (home / "costs.toml").write_text(block("visit = "), encoding="utf-8")
     (home / "priors.toml").write_text(block("[antennas]"), encoding="utf-8")
+    site = load_register(home / "register.csv").sites[0]
+    houses = [_house(site.lat_deg + 1e-3, site.lon_deg + 1e-3 * k) for k in range(-3, 4)]
+    (home / "town.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": houses}), encoding="utf-8")
     for k, (tilt, turn) in enumerate([(0.0006, 0.0), (-0.0005, 0.0004), (0.0, -0.0006), (0.0004, 0.0005)]):
         homography = np.array([[1.1, 0.03 * k, 90.0 + 20 * k], [-0.02 * k, 1.1, 60.0], [tilt, turn, 1.0]])
         _board(home / f"board_{k}.jpg", homography)

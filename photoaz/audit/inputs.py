@@ -24,9 +24,13 @@ from photoaz.register.load import load_controls, load_picks, load_register
 from photoaz.register.manifest import load_manifest
 from photoaz.register.photos import PhotoIndex
 from photoaz.register.priors import read_priors
+from photoaz.surroundings.reading import scenery_of
 
 #: options that name a file, as the report lists them
-FILES = ("register", "columns", "readings", "manifest", "controls", "picks", "camera", "costs", "priors")
+FILES = (
+    *("register", "columns", "readings", "manifest", "controls", "picks", "camera", "costs", "priors"),
+    *("surroundings", "terrain"),
+)
 
 
 def audit_inputs(
@@ -42,11 +46,13 @@ def audit_inputs(
     camera: Path | None = None,
     costs: Path | None = None,
     priors: Path | None = None,
+    surroundings: Path | None = None,
+    terrain: Path | None = None,
     risk: float = 0.05,
     overlays: str = "all",
     sheets: str = "flagged",
 ) -> tuple[AuditInputs, tuple[Fault, ...]]:
-    """Read everything; a register's bad rows come back as faults beside what is good.
+    """Read everything; a register's bad rows, and a map's bad features, come back as faults beside what is good.
 
     Raises InputError with every fault of every other file, and where the register has no good row.
     """
@@ -61,6 +67,7 @@ def audit_inputs(
     calibration = read(load_calibration, camera)
     prices = read(load_costs, costs)
     known_before = read(read_priors, priors)
+    scenery = read(lambda _path: scenery_of(surroundings, terrain), surroundings or terrain)
     reading.done()
     assert known is not None  # a register without any good row is a fault of its own
     if not known.sites:
@@ -78,8 +85,9 @@ def audit_inputs(
         risk=risk,
         costs=prices or Costs(),
         priors=known_before or Priors(),
+        scenery=scenery,
         wanted=Wanted(overlays=overlays, sheets=sheets),
-    ), (*known.faults, *strangers)
+    ), (*known.faults, *strangers, *(scenery.map.faults if scenery else ()))
 
 
 def about_run(command: str, options: Mapping[str, Any], inputs: AuditInputs, faults: Sequence[Fault]) -> dict[str, Any]:
@@ -92,13 +100,19 @@ def about_run(command: str, options: Mapping[str, Any], inputs: AuditInputs, fau
         "folder": str(Path.cwd()),
         "sites_in_register": len(inputs.sites),
         "inputs": [
-            {"role": role, "name": str(path), "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+            {"role": role, "name": str(path), "sha256": file_digest(path)}
             for role in FILES
             if (path := options.get(role)) is not None
         ],
         "parameters": {k: v for k, v in options.items() if k not in FILES and v is not None},
         "faults": [{"file": str(f.file), "reason": str(f)} for f in faults],
     }
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file, hexadecimal; maps may be larger than what should be held at once."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def libraries() -> dict[str, str]:

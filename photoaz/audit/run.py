@@ -27,6 +27,7 @@ from photoaz.quantities import DECISION_RISK
 from photoaz.register.history import ReadingHistory
 from photoaz.register.model import Control, Pick, Site
 from photoaz.register.photos import PhotoIndex
+from photoaz.surroundings.reading import Scenery
 
 #: files listed before the store is asked which of them it knows
 LISTED_AT_ONCE = 500
@@ -50,6 +51,7 @@ class AuditInputs:
     risk: float = DECISION_RISK
     costs: Costs = field(default_factory=Costs)
     priors: Priors = field(default_factory=Priors)
+    scenery: Scenery | None = None
     wanted: Wanted = field(default_factory=Wanted)
     skip: tuple[str, ...] = ()
 
@@ -232,6 +234,7 @@ def site_task(
         risk=inputs.risk,
         costs=inputs.costs,
         priors=inputs.priors,
+        surroundings=None if inputs.scenery is None else inputs.scenery.near(site.lat_deg, site.lon_deg),
     )
     excluded = tuple(sorted((name, e.reason()) for name, e in edits.excluded.items()))
     key = fingerprint(
@@ -240,6 +243,8 @@ def site_task(
         [replace(c, line=0) for c in given.controls],
         [replace(p, line=0) for p in given.picks],
         *(excluded, given.history, given.calibration, given.risk, given.costs, given.priors, inputs.wanted),
+        # of what lies near the site only: what a map has elsewhere changes nothing here
+        *(() if given.surroundings is None else (given.surroundings,)),
     )
     return SiteTask(
         given=given,

@@ -58,6 +58,8 @@ _WHICH = click.Choice(["all", "flagged", "none"])
 )
 @group.COSTS
 @group.PRIORS
+@group.SURROUNDINGS
+@group.TERRAIN
 @click.option("-q", "--quiet", is_flag=True, help="No progress.")
 @click.option("--json", "as_json", is_flag=True, help="What it came to as one JSON document on standard output.")
 @click.pass_context

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import os
 import secrets
 from collections.abc import Callable, Mapping
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from photoaz.cli.audit import called_as
-from photoaz.cli.group import COLUMNS, FILE, FOLDER, OLD_FOLDER, main
+from photoaz.cli.group import COLUMNS, FILE, FOLDER, OLD_FOLDER, SURROUNDINGS, TERRAIN, main
 from photoaz.cli.streams import say
 from photoaz.errors import Fault, InputError
 
@@ -46,6 +45,8 @@ TOKEN_VARIABLE = "PHOTOAZ_DESK_TOKEN"
     type=FOLDER,
     help="With --register: the folder for the results. [default: DIR-audit beside it]",
 )
+@SURROUNDINGS
+@TERRAIN
 def desk(
     folder: Path,
     port: int | None,
@@ -55,6 +56,8 @@ def desk(
     register: Path | None,
     columns: Path | None,
     out: Path | None,
+    surroundings: Path | None,
+    terrain: Path | None,
 ) -> None:
     """Serve a page on this machine over an audit's results. DIR is the folder that 'photoaz audit --out' wrote.
 
@@ -77,14 +80,15 @@ def desk(
         raise InputError(Fault(file="--out", found=str(out), wanted="--register R as well"))
     if columns is not None and register is None:
         raise InputError(Fault(file="--columns", found=str(columns), wanted="--register R as well"))
-    results = folder if register is None else without_solving(folder, register, out, columns)
+    scenery = {k: v for k, v in {"surroundings": surroundings, "terrain": terrain}.items() if v is not None}
+    results = folder if register is None else without_solving(folder, register, out, columns, **scenery)
     if register is None and not (results / STORE).is_file() and not (results / NOTE).is_file():
         wanted = (
             f"the folder that 'photoaz audit --out' wrote; over photos without an audit: "
             f"photoaz desk {folder} --register REGISTER"
         )
         raise InputError(Fault(file=folder, found="no results of an audit", wanted=wanted))
-    _serve(results, host, port, token, no_browser)
+    _serve(results, host, port, token, no_browser, scenery)
 
 
 def token_of(file: Path | None) -> str | None:
@@ -102,18 +106,20 @@ def token_of(file: Path | None) -> str | None:
     return token
 
 
-def _serve(results: Path, host: str, port: int | None, token: str | None, no_browser: bool) -> None:
+def _serve(
+    results: Path, host: str, port: int | None, token: str | None, no_browser: bool, scenery: Mapping[str, Path]
+) -> None:
     from photoaz.desk.serve import serve
     from photoaz.desk.session import Desk
     from photoaz.present.folder import StorePlace, open_store
 
-    results = results.resolve()
+    results, scenery = results.resolve(), {role: path.resolve() for role, path in scenery.items()}
     store = open_store(results)
     run = store.last_run()
     home = None if run is None else run[1].get("folder")
     if home is not None and Path(home).is_dir():
         os.chdir(home)  # where the audit was made: photos and tables are named as from there
-    opened = Desk(store, StorePlace.of(results).address, given_by(store, results), results)
+    opened = Desk(store, StorePlace.of(results).address, given_by(store, results, scenery), results)
 
     def ready(url: str) -> None:
         click.echo(f"photoaz: the desk is at {url}", err=True)  # with its token: nobody could open it without
@@ -127,11 +133,11 @@ def _serve(results: Path, host: str, port: int | None, token: str | None, no_bro
         serve(opened, host=host, port=port, usual_port=PORT, token=token, ready=ready)
 
 
-def given_by(store: Store, folder: Path) -> Callable[[], Given]:
-    """Reads again what the newest run of an audit was made from."""
+def given_by(store: Store, folder: Path, scenery: Mapping[str, Path] | None = None) -> Callable[[], Given]:
+    """Reads again what the newest run of an audit was made from. scenery: another map and terrain in their place."""
 
     def read() -> Given:
-        from photoaz.audit.inputs import FILES, audit_inputs
+        from photoaz.audit.inputs import FILES, audit_inputs, file_digest
         from photoaz.desk.session import Given
         from photoaz.present.pictures import draw_site
 
@@ -142,13 +148,19 @@ def given_by(store: Store, folder: Path) -> Callable[[], Given]:
         files: dict[str, Any] = {}
         notes: list[str] = []
         for one in about.get("inputs", ()):
+            if scenery and one["role"] in ("surroundings", "terrain"):
+                continue
             path = _found(str(one["name"]), about, folder)
             files[one["role"]] = path
-            if hashlib.sha256(path.read_bytes()).hexdigest() != one.get("sha256"):
+            if file_digest(path) != one.get("sha256"):
                 notes.append(
                     f"{path.name} ({one['role']}) has changed since the audit: sites opened here are solved with it as"
                     " it is now. Run 'photoaz audit' again to have all of them so."
                 )
+        if scenery:
+            files |= scenery
+            named = " and ".join(path.name for path in scenery.values())
+            notes.append(f"sites opened here are solved with {named}; give 'photoaz audit' the same to have all so.")
         if "register" not in files:
             raise InputError(Fault(file=folder, found="an audit that names no register", wanted="one made by photoaz"))
         parameters: Mapping[str, Any] = about.get("parameters", {})
@@ -156,7 +168,7 @@ def given_by(store: Store, folder: Path) -> Callable[[], Given]:
         paths = about.get("paths", ())
         inputs, faults = audit_inputs(paths, draw_site, **{k: p for k, p in files.items() if k in FILES}, **known)
         if faults:
-            notes.append(f"{len(faults)} rows of the register cannot be used: {faults[0]}" + _more(len(faults) - 1))
+            notes.append(f"{len(faults)} rows or features cannot be used: {faults[0]}" + _more(len(faults) - 1))
         return Given(inputs=inputs, notes=tuple(notes))
 
     return read
@@ -176,7 +188,9 @@ def _found(name: str, about: Mapping[str, Any], folder: Path) -> Path:
     raise InputError(Fault(file=name, found="nothing there", wanted=wanted))
 
 
-def without_solving(photos: Path, register: Path, out: Path | None, columns: Path | None = None) -> Path:
+def without_solving(
+    photos: Path, register: Path, out: Path | None, columns: Path | None = None, **scenery: Path
+) -> Path:
     """The beginnings of an audit: photos read and put to their sites."""
     from photoaz.audit.executors import crew
     from photoaz.audit.inputs import about_run, audit_inputs
@@ -192,8 +206,8 @@ def without_solving(photos: Path, register: Path, out: Path | None, columns: Pat
             Fault(file=photos, found="results of an audit", wanted=f"no --register: photoaz desk {photos}")
         )
     results = out or photos.resolve().with_name(f"{photos.resolve().name}-audit")
-    options = {"register": register, "columns": columns}
-    given, faults = audit_inputs([str(photos)], draw_site, register=register, columns=columns)
+    options: dict[str, Any] = {"register": register, "columns": columns, **scenery}
+    given, faults = audit_inputs([str(photos)], draw_site, **options)
     for fault in faults:
         say(str(fault))
     address = f"sqlite:///{results / STORE}"

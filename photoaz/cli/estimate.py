@@ -8,7 +8,22 @@ from typing import Any
 
 import click
 
-from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, FOLDER, PRIORS, REGISTER, RISK, SITE, main
+from photoaz.cli.group import (
+    ANTENNAS,
+    AS_JSON,
+    COLUMNS,
+    COSTS,
+    FILE,
+    FOLDER,
+    PRIORS,
+    REGISTER,
+    RISK,
+    SITE,
+    SOME_UNUSABLE,
+    SURROUNDINGS,
+    TERRAIN,
+    main,
+)
 from photoaz.cli.site import (
     draw_result,
     exit_by_photos,
@@ -50,6 +65,8 @@ from photoaz.errors import FileReader
 )
 @COSTS
 @PRIORS
+@SURROUNDINGS
+@TERRAIN
 @AS_JSON
 @click.pass_context
 def estimate(
@@ -66,6 +83,8 @@ def estimate(
     sheets: Path | None,
     costs: Path | None,
     priors: Path | None,
+    surroundings: Path | None,
+    terrain: Path | None,
     risk: float,
     as_json: bool,
 ) -> None:
@@ -87,6 +106,7 @@ def estimate(
     from photoaz.register.load import load_controls, load_picks, require_antennas
     from photoaz.register.priors import read_priors
     from photoaz.result import estimates_document
+    from photoaz.surroundings.reading import scenery_of
 
     site = read_register(register, columns).site(site_id)
     require_antennas(site, antenna_ids, register)
@@ -96,6 +116,7 @@ def estimate(
     calibration = reading.read(load_calibration, camera)
     prices = reading.read(load_costs, costs)
     known_before = reading.read(read_priors, priors)
+    scenery = reading.read(lambda _path: scenery_of(surroundings, terrain), surroundings or terrain)
     reading.done()
     tables: dict[str, tuple[Path, Sequence[Any]] | None] = {
         "control": None if controls is None else (controls, known_controls),
@@ -114,7 +135,11 @@ def estimate(
         risk=risk,
         costs=prices,
         priors=known_before,
+        scenery=scenery,
     )
+    faults = scenery.map.faults if scenery else ()
+    for fault in faults:
+        say(str(fault))
     with one_line() as progress:
         result = estimate_site(given, Tools(progress=progress))
     for path in draw_result(site, result, photos, overlay, sheets):
@@ -124,3 +149,5 @@ def estimate(
     else:
         emit(site_text(result))
     exit_by_photos(ctx, result)
+    if faults:
+        ctx.exit(SOME_UNUSABLE)

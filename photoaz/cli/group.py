@@ -64,6 +64,15 @@ PRIORS = click.option(
     type=FILE,
     help="How often antennas are turned, compasses disturbed and readings wrong, TOML; see 'photoaz manual priors'.",
 )
+SURROUNDINGS = click.option(
+    "--surroundings",
+    metavar="MAP",
+    type=FILE,
+    help="What stands round: GeoJSON of buildings with their heights; see 'photoaz manual surroundings'.",
+)
+TERRAIN = click.option(
+    "--terrain", metavar="GRID", type=FILE, help="With --surroundings: heights of the ground, ESRI ASCII grid or XYZ."
+)
 
 
 def place_given(_ctx: click.Context, _param: click.Parameter, text: str | None) -> tuple[float, float] | None:

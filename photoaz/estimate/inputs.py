@@ -19,6 +19,8 @@ from photoaz.quantities import DECISION_RISK
 from photoaz.register.history import ReadingHistory
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.register.photos import PhotoIndex
+from photoaz.surroundings.maps import Surroundings
+from photoaz.surroundings.reading import Scenery
 
 _Row = TypeVar("_Row", Control, Pick)
 
@@ -43,7 +45,8 @@ class SiteInputs:
 
     controls, picks: by the names that the photos have here; those of other photos are not used. history: readings and
     designs of other days. antenna_ids: only these antennas; all where None. risk: of deciding wrongly about a design,
-    either way. priors: what is known of antennas, compasses and readings in general.
+    either way. priors: what is known of antennas, compasses and readings in general. surroundings: what a map has
+    round the site, None where there is no map.
     """
 
     site: Site
@@ -56,6 +59,7 @@ class SiteInputs:
     risk: float = DECISION_RISK
     costs: Costs = field(default_factory=Costs)
     priors: Priors = field(default_factory=Priors)
+    surroundings: Surroundings | None = None
 
     @property
     def antennas(self) -> tuple[Antenna, ...]:
@@ -90,13 +94,15 @@ def site_inputs(
     risk: float = DECISION_RISK,
     costs: Costs | None = None,
     priors: Priors | None = None,
+    scenery: Scenery | None = None,
 ) -> SiteInputs:
     """Inputs from photos and tables. A photo's metadata are read, each photo is used once.
 
     Parameters
     ----------
     photos : paths, or files with names of their own. controls, picks : rows of tables about any photos, which name them
-        by file name, or by path relative to the table's folder (`controls_dir`, `picks_dir`).
+        by file name, or by path relative to the table's folder (`controls_dir`, `picks_dir`). scenery : a map, of which
+        what lies near the site is taken.
     """
     local = [p if isinstance(p, LocalPhoto) else LocalPhoto(name=str(p), path=p) for p in photos]
     named = {photo.name: _with_record(photo) for photo in local}
@@ -111,6 +117,7 @@ def site_inputs(
         risk=risk,
         costs=Costs() if costs is None else costs,
         priors=priors or Priors(),
+        surroundings=None if scenery is None else scenery.near(site.lat_deg, site.lon_deg),
     )
 
 

@@ -9,16 +9,18 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Mapping
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from photoaz.errors import Fault, InputError
+from photoaz.errors import Fault, FileReader, InputError
 from photoaz.surroundings import heights
 from photoaz.surroundings.geojson import FeatureReader
-from photoaz.surroundings.maps import MapSource, SurroundingsMap
+from photoaz.surroundings.maps import MapSource, Surroundings, SurroundingsMap
+from photoaz.surroundings.terrain import Terrain, read_terrain
 
 #: so many faults are told one by one; the rest are counted
 _TOLD = 100
@@ -50,6 +52,34 @@ def read_surroundings(path: Path) -> SurroundingsMap:
         nothing = Fault(file=path, found="nothing that stands anywhere", wanted=_WANTED)
         raise InputError(made.faults or nothing)
     return made
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scenery:
+    """A map, and the heights of the ground where they are known."""
+
+    map: SurroundingsMap
+    terrain: Terrain | None = None
+
+    def near(self, lat_deg: float, lon_deg: float) -> Surroundings:
+        """What stands round a site, in the frame at its base."""
+        return self.map.near(lat_deg, lon_deg, terrain=self.terrain)
+
+
+def scenery_of(surroundings: Path | None, terrain: Path | None = None) -> Scenery | None:
+    """Read a map, if there is one, and a grid of heights.
+
+    Raises InputError as `read_surroundings` and `read_terrain`, of both files; where there is a grid and no map.
+    """
+    if surroundings is None:
+        if terrain is not None:
+            raise InputError(Fault(file=terrain, found="heights of the ground alone", wanted="--surroundings as well"))
+        return None
+    reading = FileReader()
+    buildings, heights_of_ground = reading.read(read_surroundings, surroundings), reading.read(read_terrain, terrain)
+    reading.done()
+    assert buildings is not None
+    return Scenery(map=buildings, terrain=heights_of_ground)
 
 
 def _source(path: Path, members: Mapping[str, Any]) -> MapSource:

@@ -53,7 +53,7 @@ def along(plane: Array, azimuth: ArrayLike) -> Array:
 
 
 def buildings_at(some: Surroundings, place: Array) -> Numbers:
-    """Which buildings' footprints (east, north) lies in: those whose walls go round it."""
+    """Which buildings' footprints a place (2,) [m] lies in: those whose walls go round it."""
     if not len(some):
         return np.zeros(0, np.int64)
     away = some.corners_m - place
@@ -73,7 +73,7 @@ def following(some: Surroundings) -> Numbers:
 
 
 def walls_of(some: Surroundings, eye: Array, refraction_k: float, inside: Numbers) -> Walls:
-    """The walls that face the eye, but for those of buildings that it is in."""
+    """The walls that face the eye (3,) [m], but for those of buildings that it is in."""
     building = np.repeat(np.arange(len(some)), np.diff(some.first))
     away, after = some.corners_m - eye[:2], following(some)
     cross = away[:, 0] * away[after, 1] - away[after, 0] * away[:, 1]
@@ -88,7 +88,7 @@ def walls_of(some: Surroundings, eye: Array, refraction_k: float, inside: Number
 
 
 def hills(ground: Ground, eye: Array, refraction_k: float) -> Walls:
-    """Where the ground meets the sky, as walls from each azimuth's highest place to the next one's."""
+    """Where the ground meets the sky, from an eye (3,) [m]: walls between each azimuth's highest place and the next."""
     places, up = ground.horizon(eye, _HORIZON, refraction_k)
     up = up - eye[2] - drop_m(np.hypot(*(places - eye[:2]).T), refraction_k)
     ends = np.column_stack([np.arange(_HORIZON), np.roll(np.arange(_HORIZON), -1)])
@@ -98,6 +98,7 @@ def hills(ground: Ground, eye: Array, refraction_k: float) -> Walls:
 
 
 def joined(one: Walls, two: Walls) -> Walls:
+    """Both, the first ones first."""
     return Walls(*(np.concatenate([getattr(one, n), getattr(two, n)]) for n in Walls.__slots__))
 
 
@@ -220,7 +221,10 @@ def skyline_cuts(walls: Walls) -> tuple[Array, Pairs]:
 
 
 def winners(walls: Walls, cuts: Array, pairs: Pairs) -> tuple[Numbers, Numbers]:
-    """What is the highest just after the beginning and just before the end of each part; -1 where nothing is."""
+    """What is the highest just after the beginning and before the end of each part (parts,); -1 where nothing is.
+
+    cuts: azimuths (c,), one more than parts.
+    """
     parts, beside = len(cuts) - 1, np.minimum(BESIDE, 0.25 * np.diff(cuts))
     at = (cuts[:-1] + beside, cuts[1:] - beside)
     left, right = (highest(pairs, along(walls.plane[pairs.wall], a[pairs.part]), parts) for a in at)

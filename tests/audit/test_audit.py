@@ -332,6 +332,37 @@ def test_other_priors_solve_a_site_again(
     assert len(solver) == 3
 
 
+def test_a_map_solves_those_sites_again_that_it_changed_near(
+    archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
+) -> None:
+    out, town = tmp_path / "out", tmp_path / "town.geojson"
+
+    def draw(near_m: float, far_m: float) -> None:
+        ring = [[-66.41, 46.63], [-66.4098, 46.63], [-66.4098, 46.6301], [-66.41, 46.63]]
+        far = [[lon + 1.0, lat] for lon, lat in ring]
+        features = [
+            {"type": "Feature", "properties": {"height_m": h}, "geometry": {"type": "Polygon", "coordinates": [r]}}
+            for r, h in ((ring, near_m), (far, far_m))
+        ]
+        text = json.dumps({"type": "FeatureCollection", "license": "invented", "features": features})
+        town.write_text(text, encoding="utf-8")
+
+    options = ("--register", REGISTER, "--out", out, "--jobs", "1", *PLAIN)
+    assert run("audit", archive, *options).exit_code == 0
+    assert solver[0].surroundings is None
+    solver.clear()
+    for near_m, far_m, again in ((8, 9, 1), (8, 9, 0), (8, 12, 0), (7, 12, 1)):
+        draw(near_m, far_m)
+        assert run("audit", archive, *options, "--surroundings", town).exit_code == 0
+        assert len(solver) == again, (near_m, far_m)
+        if again:
+            assert solver[0].surroundings is not None
+            assert solver[0].surroundings.eaves_m.tolist() == [near_m]
+        solver.clear()
+    with sqlite3.connect(out / "results.sqlite") as db:
+        assert "town.geojson" in str(db.execute("SELECT * FROM runs ORDER BY 1 DESC LIMIT 1").fetchone())
+
+
 def test_a_photo_that_is_gone_is_no_part_of_the_results(
     archive: Path, tmp_path: Path, run: Callable[..., Result], solver: list[SiteInputs]
 ) -> None:
