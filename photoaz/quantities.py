@@ -73,6 +73,22 @@ PHONE_CROP_LIMITS = (2.4, 10.0)
 #: where the optical axis meets an uncropped picture, off its middle, as a share of the width (common practice)
 PRINCIPAL_SHARE = 0.005
 
+# ---- photos taken moments apart from one place ----------------------------------------------------------------------
+# Common practice, no source, throughout.
+
+#: photos by one camera this near in time, and by their fixes no farther apart than this and what those scatter, are of
+#: one place; seconds taken to lie between two of which nobody knows the times, but whose fixes are the same
+MOMENTS_S, ONE_PLACE_M, UNTIMED_S = 300.0, 3.0, 60.0
+#: a camera is held that much elsewhere for the next photo, per axis, and in height; whoever stays moves on by so much a
+#: second; nobody knows of one who has no new fix whether he walked: by so much a second
+STEP_M, HELD_STEP_M, STEP_M_PER_S, WALK_M_PER_S = 0.5, 0.2, 0.02, 0.3
+#: a fix's error is forgotten by e in so many seconds; its part that the next fix does not share, however soon, as a
+#: share of its sigma
+FIX_TIME_S, FIX_OWN_SHARE = 300.0, 0.15
+#: the part of a compass's error that the next photo's does not share, as a share of its sigma, good or disturbed; how
+#: often one of them is disturbed and the other is not
+COMPASS_OWN_SHARE, COMPASS_ALONE_SHARE = 0.3, 0.05
+
 # ---- what a table's blank cells stand for ----------------------------------------------------------------------------
 
 # expanded uncertainties (95 %) and a tolerance; common practice, no source

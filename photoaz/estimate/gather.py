@@ -13,7 +13,7 @@ from photoaz.angles import Angle, wrap_rad
 from photoaz.estimate.controls import Attitude, heading_aids_of
 from photoaz.estimate.initial_values import focal_from_size, standpoint_from_size, start_heading, start_pitch, tall_px
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
-from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError, standpoints_of
+from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError, moment_of, standpoints_of
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.memory import Forgetful, Memory, recall
 from photoaz.naming.model import AntennaPriors, KnownPhoto, camera_height
@@ -150,6 +150,7 @@ def observe_photo(
         notes=(*photo.notes, *notes),
         verticals=verticals,
         names={s.antenna_id: s.match.alternatives for s in to_measure if s.match is not None},
+        moment=moment_of(photo.record),
     )
     return observations, looking
 

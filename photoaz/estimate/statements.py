@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import UTC, date
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination, declination
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.places import spell_stamp
+from photoaz.network.stands import FIX, Moment
 from photoaz.photo.calibration import Calibration, camera_from_calibration
 from photoaz.photo.camera import (
     Camera,
@@ -76,6 +77,20 @@ def day_taken(record: PhotoRecord) -> date | None:
     return None if when is None else when.date()
 
 
+def moment_of(record: PhotoRecord) -> Moment:
+    """When a photo was taken, and by which camera, as far as its metadata tell."""
+    taken = record.taken
+    local, utc = (None, None) if taken is None else (taken.local, taken.utc)
+    more = record.provenance.subsecond_s
+    made_by = [record.make, record.model, record.provenance.serial]
+    return Moment(
+        camera=" ".join(" ".join((text or "").split()).lower() for text in made_by).strip(),
+        local_s=None if local is None else local.replace(tzinfo=UTC).timestamp() + more,
+        # without a clock it is the satellites' own time, to which no part of the clock's second belongs
+        utc_s=None if utc is None else utc.timestamp() + (more if local is not None else 0.0),
+    )
+
+
 def declination_at(record: PhotoRecord, site: Site) -> Declination | None:
     """Declination at the site on the photo's day; None where it has no date or lies outside the models' years."""
     day = day_taken(record)
@@ -99,7 +114,7 @@ def standpoints_of(photo: GatheredPhoto, frame: EnuFrame) -> tuple[tuple[Array, 
             out.append((frame.enu_from_geodetic(c.lat_deg, c.lon_deg)[:2], c.u95 / RADIUS_95, "standpoint control"))
     p = photo.record.position
     if p is not None:
-        out.append((frame.enu_from_geodetic(p.lat_deg, p.lon_deg)[:2], p.sigma_m, "camera position"))
+        out.append((frame.enu_from_geodetic(p.lat_deg, p.lon_deg)[:2], p.sigma_m, FIX))
     return tuple(sorted(out, key=lambda s: s[1]))
 
 

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import COMPASS
-from photoaz.network.compass import is_compass
-from photoaz.network.observations import Direct, Observation
+from photoaz.network.compass import compass_sigma, is_compass
+from photoaz.network.observations import Direct, Known, Observation
 from photoaz.network.parameters import Layout
 from photoaz.network.site import PhotoObservations
 
@@ -42,7 +42,6 @@ def declination_pull(
         if a.source == COMPASS
     }
     for o in observations:
-        if isinstance(o, Direct) and is_compass(o):
-            k = int(o.index[0])
-            out[k] += common.get(k, 0.0) / o.sigma**2
+        if isinstance(o, (Direct, Known)) and is_compass(o):
+            out[o.index] += common.get(int(o.index[0]), 0.0) / compass_sigma(o) ** 2
     return out

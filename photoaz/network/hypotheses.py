@@ -45,11 +45,15 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A piece of evidence: what it is (kind), the photo that it is from if any, and its parts."""
+    """A piece of evidence: what it is (kind), the photo that it is from if any, and its parts.
+
+    bad: the parts in which a compass is disturbed.
+    """
 
     kind: str
     photo: str | None
     parts: tuple[Part, ...]
+    bad: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

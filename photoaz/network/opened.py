@@ -2,8 +2,8 @@
 
 An outline's part that tells the azimuth is one row of its whitened residuals, along j / |j| with j their derivative by
 the azimuth: a wrong outline is one whose azimuth is off by an unknown angle, which leaves the rows orthogonal to that
-as they are. A compass is one row by itself. How antennas hang is a piece of evidence as well, of an azimuth less the
-angle by which a whole site may be off.
+as they are. A compass is one row by itself, and what those of a stand share another. How antennas hang is a piece of
+evidence as well, of an azimuth less the angle by which a whole site may be off.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from photoaz.angles import wrap_rad
 from photoaz.naming.model import AntennaPriors
 from photoaz.network.adjust import Adjusted, inverse, linearise
-from photoaz.network.compass import is_compass
+from photoaz.network.compass import CompassError, compass_errors, is_compass
 from photoaz.network.hypotheses import Part, Piece
 from photoaz.network.observations import Box, Observation
 from photoaz.network.parameters import Layout
@@ -38,8 +38,8 @@ LINEAR_RAD = math.radians(5.0)
 NEIGHBOURS_RAD, NEIGHBOURS_CORRELATED = math.radians(20.0), 0.19
 #: kinds of pieces
 OUTLINE, COMPASS_PIECE, HUNG, SITE_ERROR = "outline", "compass", "hung", "site error"
-#: which part of a compass's piece is the disturbed one, and of the site's that with an error
-DISTURBED, BUILT_OFF = 1, 1
+#: which part of the site's piece is that with an error
+BUILT_OFF = 1
 #: standard uncertainty [rad] of what is exact
 _EXACT_RAD = 1e-5
 #: where of a box's unknowns (photo 9, antenna 9, site 2) its azimuth stands
@@ -48,9 +48,9 @@ _AZIMUTH = 9
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """An unknown with its own evidence: an antenna's azimuth, a photo's heading, or the site's error.
+    """An unknown with its own evidence: an antenna's azimuth, a photo's heading, a stand's or the site's error.
 
-    name: of the antenna or photo. row: the unknown's. at_rad: the adjusted value, which the row is off from.
+    name: of the antenna, photo or stand. row: the unknown's. at_rad: the adjusted value, which the row is off from.
     """
 
     name: str
@@ -61,7 +61,8 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """rows' mean (K,) and covariance (K, K) without all pieces. hung: per antenna how it hangs; site: the site's error.
+    """rows' mean (K,) and covariance (K, K) without all pieces. stands: the compass errors that photos taken moments
+    apart share. hung: per antenna how it hangs; site: the site's error.
 
     right: of each outline's piece, by antenna and in their order, how many parts (the first ones) are of a right one.
     """
@@ -70,6 +71,7 @@ class Opened:
     covariance: Array
     antennas: tuple[Group, ...]
     photos: tuple[Group, ...]
+    stands: tuple[Group, ...]
     site: Group
     hung: Mapping[str, Piece]
     right: Mapping[str, tuple[int, ...]]
@@ -113,7 +115,8 @@ def opened(
             count(o.index, adjusted.jacobian[rows][:, o.index], adjusted.residual[rows])
     azimuth = {a.name: int(layout.antenna(a.name, "azimuth")[0]) for a in network.antennas}
     heading = {p.name: int(layout.photo(p.name, "heading")[0]) for p in network.photos}
-    for k in (*azimuth.values(), *heading.values()):
+    errors = compass_errors(network, priors.compasses)
+    for k in (*azimuth.values(), *heading.values(), *(e.index[0] for e in errors if _of_stand(e))):
         normal[k, k] += 1.0 / UNKNOWN_RAD**2
     # the site's error is an unknown of its own, the last
     error_rad = math.radians(priors.sites.error_sigma_deg)
@@ -121,6 +124,15 @@ def opened(
     picked = _Rows(size + 1)
     antenna_row = {name: picked.add((k, 1.0)) for name, k in azimuth.items()}
     photo_row = {name: picked.add((k, 1.0)) for name, k in heading.items()}
+    compasses: dict[str, tuple[Piece, ...]] = {}
+    stands: list[Group] = []
+    for e in errors:
+        k = e.index[0]
+        n = photo_row[e.owner] if e.index == (heading[e.owner],) else picked.add((np.array(e.index), 1.0))
+        if _of_stand(e):
+            stands.append(Group(e.owner, n, float(x[k]), (_compass(e, n, x),)))
+        else:
+            compasses[e.owner] = (_compass(e, n, x),)
     hung_row = {name: picked.add((k, 1.0), (size, -1.0)) for name, k in azimuth.items()}
     error_row = picked.add((size, 1.0))
     outlines: dict[str, list[Piece]] = {name: [] for name in azimuth}
@@ -165,12 +177,8 @@ def opened(
         mean=rows_of @ (covariance @ side),
         covariance=rows_of @ covariance @ rows_of.T,
         antennas=tuple(Group(n, row, float(x[azimuth[n]]), tuple(outlines[n])) for n, row in antenna_row.items()),
-        photos=tuple(
-            Group(
-                p.name, photo_row[p.name], at := float(x[heading[p.name]]), _compass(p, photo_row[p.name], at, priors)
-            )
-            for p in network.photos
-        ),
+        photos=tuple(Group(n, row, float(x[heading[n]]), compasses.get(n, ())) for n, row in photo_row.items()),
+        stands=tuple(stands),
         site=Group("", error_row, 0.0, (_site_error(error_row, error_rad, priors),)),
         hung={a.name: _hung(a, hung_row[a.name], float(x[azimuth[a.name]]), priors) for a in network.antennas},
         right={name: tuple(n) for name, n in right.items()},
@@ -239,16 +247,16 @@ def _outline(
     return Piece(OUTLINE, photo.name, tuple(parts)), of_right
 
 
-def _compass(photo: PhotoObservations, row: int, at_rad: float, priors: Priors) -> tuple[Piece, ...]:
-    """A photo's compass, if it has one: good, or disturbed (or never read)."""
-    known, out = priors.compasses, []
-    for a in photo.headings:
-        if a.is_compass:
-            value = float(wrap_rad(a.value_rad - at_rad))
-            bad, sigma = a.doubted(known.disturbed_share, math.radians(known.disturbed_sigma_deg))
-            parts = Part(math.log(1.0 - bad), row, value, a.sigma_rad), Part(math.log(bad), row, value, sigma)
-            out.append(Piece(COMPASS_PIECE, photo.name, parts))
-    return tuple(out)
+def _of_stand(error: CompassError) -> bool:
+    """Whether it is the error that a stand's photos share."""
+    return len(error.photos) > 1
+
+
+def _compass(error: CompassError, row: int, x: Array) -> Piece:
+    """A compass's error as a piece of evidence: good, or disturbed (or never read)."""
+    value = float(wrap_rad(error.said_rad - float(x[list(error.index)].sum())))
+    parts = tuple(Part(math.log(share), row, value, sigma) for share, sigma in error.parts)
+    return Piece(COMPASS_PIECE, error.owner, parts, error.disturbed)
 
 
 def _hung(antenna: AntennaPriors, row: int, at_rad: float, priors: Priors) -> Piece:

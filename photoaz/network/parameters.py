@@ -19,15 +19,19 @@ ANTENNA = ("azimuth", "downtilt", "roll", "east", "north", "up", "ln_width", "ln
 SITE = ("east", "north")
 #: per landmark: position in ENU [m]
 LANDMARK = ("east", "north", "up")
+#: per stand, from which photos were taken moments apart: its place in ENU [m], the errors that their fixes [m] and
+#: compasses [rad] have in common
+STAND = ("east", "north", "up", "fix_east", "fix_north", "compass")
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Places of every unknown: photos, then antennas, then the site, then landmarks, each by name."""
+    """Places of every unknown: photos, then antennas, then the site, then landmarks, then stands, each by name."""
 
     photos: tuple[str, ...]
     antennas: tuple[str, ...]
     landmarks: tuple[str, ...] = ()
+    stands: tuple[str, ...] = ()
 
     @property
     def size(self) -> int:
@@ -36,6 +40,7 @@ class Layout:
             + len(ANTENNA) * len(self.antennas)
             + len(SITE)
             + len(LANDMARK) * len(self.landmarks)
+            + len(STAND) * len(self.stands)
         )
 
     def photo(self, name: str, *fields: str) -> Array:
@@ -52,6 +57,10 @@ class Layout:
     def landmark(self, name: str, *fields: str) -> Array:
         start = len(PHOTO) * len(self.photos) + len(ANTENNA) * len(self.antennas) + len(SITE)
         return _pick(start + len(LANDMARK) * self.landmarks.index(name), LANDMARK, fields)
+
+    def stand(self, name: str, *fields: str) -> Array:
+        start = self.size - len(STAND) * len(self.stands)
+        return _pick(start + len(STAND) * self.stands.index(name), STAND, fields)
 
 
 def _pick(start: int, names: tuple[str, ...], fields: Iterable[str]) -> Array:

@@ -19,7 +19,7 @@ from photoaz.network.adjust import Adjusted, variance_shares
 from photoaz.network.hypotheses import Piece, States, weigh, weigh_for
 from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.observations import Observation
-from photoaz.network.opened import BUILT_OFF, DISTURBED, Group, opened
+from photoaz.network.opened import BUILT_OFF, Group, opened
 from photoaz.network.site import BOX_SOURCE, SiteNetwork
 from photoaz.priors import Priors
 from photoaz.quantities import SHAPE_SIGMA_RAD
@@ -122,11 +122,11 @@ def posterior_of(
     site = opened(network, adjusted, observations, choice, priors)
     begin = States.begin(site.mean, site.covariance)
     # in one order, so that the order of files and rows changes nothing
-    antennas, photos = (tuple(sorted(some, key=lambda g: g.name)) for some in (site.antennas, site.photos))
-    begin, antennas, photos = _sure_ones_taken(begin, antennas, photos)
+    in_name = [sorted(some, key=lambda g: g.name) for some in (site.antennas, site.photos, site.stands)]
+    begin, (antennas, photos, stands) = _sure_ones_taken(begin, in_name)
     hung = tuple(replace(g, pieces=(*g.pieces, site.hung[g.name])) for g in antennas)
-    alone = _marginals(begin, (*antennas, *photos))
-    known = _marginals(begin, (*hung, *photos, site.site))
+    alone = _marginals(begin, (*antennas, *photos, *stands))
+    known = _marginals(begin, (*hung, *photos, *stands, site.site))
     common = {g.name: float(np.hypot(SHAPE_SIGMA_RAD, declination.get(g.name, 0.0))) for g in antennas}
     # what outlines tell of a heading suffers from the shape of bodies as azimuths do
     for g in photos:
@@ -145,11 +145,28 @@ def posterior_of(
         antennas=by_photos,
         headings=headings,
         antennas_known={g.name: told(g, known) for g in antennas},
-        joint_known=_joint(begin, in_order, (*hung, *photos, site.site), common),
+        joint_known=_joint(begin, in_order, (*hung, *photos, *stands, site.site), common),
         outlines={name: _right(m, site.right[name]) for name, m in by_photos.items()},
-        disturbed={name: float(m.parts[0][DISTURBED]) for name, m in headings.items() if m.parts},
+        disturbed=_disturbed(network, headings, {g.name: alone[g.row] for g in stands}),
         site_error=float(known[site.site.row].parts[0][BUILT_OFF]),
     )
+
+
+def _disturbed(
+    network: SiteNetwork, headings: Mapping[str, Marginal], stands: Mapping[str, Marginal]
+) -> dict[str, float]:
+    """By photo, the probability that its compass is disturbed: by itself, or with those of its stand."""
+    fine = {name: 1.0 - _bad(m) for name, m in headings.items() if m.pieces}
+    for s in network.stands:
+        for m in s.members:
+            if m.compass is not None:
+                fine[m.photo] *= 1.0 - _bad(stands[s.name])
+    return {name: 1.0 - p for name, p in fine.items()}
+
+
+def _bad(m: Marginal) -> float:
+    """The probability that a compass's first piece is one of a disturbed one."""
+    return float(sum(m.parts[0][k] for k in m.pieces[0].bad))
 
 
 def _right(m: Marginal, right: Sequence[int]) -> dict[str, float]:
@@ -206,17 +223,15 @@ def _joint(begin: States, antennas: Sequence[Group], groups: Sequence[Group], co
     return Joint(states.weight, states.mean[:, at] + np.array([g.at_rad for g in antennas]), covariance)
 
 
-def _sure_ones_taken(
-    begin: States, antennas: Sequence[Group], photos: Sequence[Group]
-) -> tuple[States, tuple[Group, ...], tuple[Group, ...]]:
+def _sure_ones_taken(begin: States, kinds: Sequence[Sequence[Group]]) -> tuple[States, tuple[tuple[Group, ...], ...]]:
     """At large sites the surest pieces taken at their likeliest part, so that no more than MOST_OPEN stay open.
 
     How sure a piece is: by the odds of its other parts, all other pieces at their likeliest.
     """
-    groups = [*antennas, *photos]
+    groups = [g for some in kinds for g in some]
     pieces = [(k, p) for k, g in enumerate(groups) for p in g.pieces]
     if len(pieces) <= MOST_OPEN:
-        return begin, tuple(antennas), tuple(photos)
+        return begin, tuple(tuple(some) for some in kinds)
     likeliest = [int(np.argmax([part.ln_weight for part in p.parts])) for _, p in pieces]
     taken = [replace(p, parts=(p.parts[n],)) for (_, p), n in zip(pieces, likeliest, strict=True)]
     settled = weigh(begin, taken, most=1)
@@ -226,9 +241,10 @@ def _sure_ones_taken(
     open_: list[list[Piece]] = [[] for _ in groups]
     for n, (k, p) in enumerate(pieces):
         # a piece of one part keeps its place, and changes nothing any more
-        open_[k].append(replace(p, parts=(replace(p.parts[likeliest[n]], sigma=np.inf),)) if n in sure else p)
-    out = tuple(replace(g, pieces=tuple(some)) for g, some in zip(groups, open_, strict=True))
-    return begin, out[: len(antennas)], out[len(antennas) :]
+        part, bad = replace(p.parts[likeliest[n]], sigma=np.inf), frozenset({0} if likeliest[n] in p.bad else ())
+        open_[k].append(replace(p, parts=(part,), bad=bad) if n in sure else p)
+    out = iter([replace(g, pieces=tuple(some)) for g, some in zip(groups, open_, strict=True)])
+    return begin, tuple(tuple(next(out) for _ in some) for some in kinds)
 
 
 def _odds(settled: States, piece: Piece, likeliest: int) -> float:

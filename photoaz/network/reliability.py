@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from photoaz.network.adjust import Adjusted
 from photoaz.network.heading_aids import AidObservation
 from photoaz.network.observations import Observation
-from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE, Layout
+from photoaz.network.parameters import ANTENNA, LANDMARK, PHOTO, SITE, STAND, Layout
 from photoaz.quantities import K95
 
 Array = NDArray[Any]
@@ -204,6 +204,7 @@ def _owner(layout: Layout, index: int) -> tuple[str, str]:
         (layout.antennas, ANTENNA),
         (("",), SITE),
         (layout.landmarks, LANDMARK),
+        (tuple("" for _ in layout.stands), STAND),
     ):
         whole = len(names) * len(fields)
         if index < whole:

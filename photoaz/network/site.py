@@ -15,6 +15,7 @@ from photoaz.network.antenna_positions import AntennaPositions
 from photoaz.network.heading_aids import HeadingAid, LandmarkPixel, observed
 from photoaz.network.observations import PLUMB_FIELDS, Box, Direct, Directs, Observation, plumb
 from photoaz.network.parameters import Layout
+from photoaz.network.stands import FIX, Member, Moment, Stand, stands_of
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.rotations import los_from_cam
 from photoaz.vision.evidence import BoxMode, azimuths_of
@@ -35,7 +36,7 @@ class PhotoObservations:
     that the metadata give over the camera's nominal one. boxes: per antenna the ways it fits. aids: what else in
     the photo tells where it looked. verticals: what upright lines in it tell of its attitude. notes: why something
     given for the photo could not be used, in words. names: of an antenna whose name is not certain, what else its panel
-    may be (None: none of them) and how probable that is.
+    may be (None: none of them) and how probable that is. moment: when it was taken, and by which camera.
     """
 
     name: str
@@ -53,6 +54,7 @@ class PhotoObservations:
     notes: tuple[str, ...] = ()
     verticals: Verticals | None = None
     names: Mapping[str, tuple[tuple[str | None, float], ...]] = field(default_factory=dict)
+    moment: Moment | None = None
 
     @property
     def landmarks(self) -> tuple[LandmarkPixel, ...]:
@@ -69,7 +71,7 @@ def outline_label(photo: str, antenna: str) -> str:
 class SiteNetwork:
     """A site's unknowns and what is known of them. start (P,) : values to begin with, as `layout` numbers them.
 
-    fixed : every observation but the boxes, whose modes are chosen later.
+    fixed : every observation but the boxes, whose modes are chosen later. stands : photos taken moments apart.
     """
 
     layout: Layout
@@ -77,6 +79,7 @@ class SiteNetwork:
     fixed: tuple[Observation, ...]
     photos: tuple[PhotoObservations, ...]
     antennas: tuple[AntennaPriors, ...]
+    stands: tuple[Stand, ...] = ()
 
     def observations(
         self, choice: Mapping[tuple[str, str], int], doubt: Mapping[tuple[str, str], float] | None = None
@@ -142,11 +145,17 @@ def build(
     """
     photos = _landmarks_told_apart(photos)
     landmarks: dict[str, LandmarkPixel] = {s.name: s for p in photos for s in p.landmarks}
-    layout = Layout(tuple(p.name for p in photos), tuple(a.name for a in antennas), tuple(landmarks))
+    stands = stands_of(photos)
+    names_of = tuple(p.name for p in photos), tuple(a.name for a in antennas), tuple(landmarks)
+    layout = Layout(*names_of, tuple(s.name for s in stands))
     x = np.zeros(layout.size)
     out: list[Observation] = []
+    members = {m.photo: m for s in stands for m in s.members}
     for p in photos:
-        _photo(p, layout, x, out)
+        _photo(p, members.get(p.name), layout, x, out)
+    for stand in stands:
+        x[layout.stand(stand.name, "east", "north", "up")] = stand.start
+        out += stand.observations(layout)
     for a in antennas:
         _antenna(a, layout, x, out, alone=positions is None)
     if positions is not None and antennas:
@@ -165,7 +174,7 @@ def build(
         out.append(s.position(idx, f"position of landmark {name}", testable=seen > 1))
         # keeps the equations regular where the position turns out to be wrong
         out.append(Directs("landmark assumed", "", idx, s.enu_m, 2e4))
-    return SiteNetwork(layout, x, tuple(out), tuple(photos), tuple(antennas))
+    return SiteNetwork(layout, x, tuple(out), tuple(photos), tuple(antennas), stands)
 
 
 def _landmarks_told_apart(photos: Sequence[PhotoObservations]) -> list[PhotoObservations]:
@@ -182,20 +191,24 @@ def _landmarks_told_apart(photos: Sequence[PhotoObservations]) -> list[PhotoObse
     return [replace(p, aids=tuple(told_apart(a, p.name) for a in p.aids)) for p in photos]
 
 
-def _photo(p: PhotoObservations, layout: Layout, x: Array, out: list[Observation]) -> None:
+def _photo(p: PhotoObservations, member: Member | None, layout: Layout, x: Array, out: list[Observation]) -> None:
+    """A photo's own observations; member: of a stand, which says the rest."""
     x[layout.photo(p.name)[:6]] = p.start
     for unknown, angles in (("heading", p.headings), ("pitch", p.pitches), ("roll", p.rolls)):
         idx = layout.photo(p.name, unknown)
         for a in angles:
+            if member is not None and a is member.compass:
+                continue
             out.append(Direct(a.source, a.label, idx, a.value_rad, a.sigma_rad, angle=True, testable=True))
     # nobody photographs upside down or straight down: keeps an attitude that nothing else fixes from being singular
     out.append(Direct("attitude assumed", "", layout.photo(p.name, "pitch"), float(p.start[1]), 1.0, angle=True))
     out.append(Direct("attitude assumed", "", layout.photo(p.name, "heading"), float(p.start[0]), 10.0, angle=True))
     for east_north, sigma, source in p.standpoints:
-        out.append(
-            Directs(source, f"standpoint of {p.name}", layout.photo(p.name, "east", "north"), east_north, sigma, True)
-        )
-    out.append(Direct("camera height", f"height of {p.name}", layout.photo(p.name, "up"), p.up_m, p.up_sigma_m))
+        if member is None or source != FIX:
+            at = layout.photo(p.name, "east", "north")
+            out.append(Directs(source, f"standpoint of {p.name}", at, east_north, sigma, True))
+    if member is None:
+        out.append(Direct("camera height", f"height of {p.name}", layout.photo(p.name, "up"), p.up_m, p.up_sigma_m))
     f_sigma = max(p.camera.f_relative_sigma, 1e-5)
     c_sigma = max(p.camera.principal_sigma_px, 1e-2)
     out.append(

@@ -13,7 +13,7 @@ from scipy.stats import multivariate_normal, norm
 
 from photoaz.angles import COMPASS, Angle, wrap_deg, wrap_rad
 from photoaz.network.adjust import adjust
-from photoaz.network.compass import is_compass, likeliest_disturbed
+from photoaz.network.compass import CompassError, is_compass, likeliest_states
 from photoaz.network.observations import Direct, Known, Observation
 from photoaz.network.opened import UNKNOWN_RAD
 from photoaz.network.site import build
@@ -61,18 +61,27 @@ def test_the_likeliest_state_is_that_of_the_readings_densities(seed: int) -> Non
     root = np.linalg.inv(np.linalg.cholesky(cov))
     obs: list[Observation] = [Known("rest", "", np.arange(n), mean, root, np.zeros(n))]
     obs += [heading(k, float(v)) for k, v in enumerate(values)]
-    names = {f"p{k}": k for k in range(n)}
     # some were never read: exactly zero
     compasses = [
         Angle(value_rad=v, sigma_rad=GOOD, source=COMPASS, label="", placeholder_share=p)
         for v, p in zip(values, rng.choice([0.0, ZERO_HEADING_SHARE], n), strict=True)
     ]
-    doubted = {name: a.doubted(SHARE, DISTURBED_RAD) for name, a in zip(names, compasses, strict=True)}
-    got = likeliest_disturbed(obs, adjust(obs, mean.copy()), dict.fromkeys(names, GOOD), names, doubted)
-    share, wide = np.array(list(doubted.values())).T
+    share, wide = np.array([a.doubted(SHARE, DISTURBED_RAD) for a in compasses]).T
+    errors = [
+        CompassError(
+            owner=f"p{k}",
+            photos=(f"p{k}",),
+            index=(k,),
+            said_rad=float(values[k]),
+            parts=((1.0 - share[k], GOOD), (share[k], wide[k])),
+            disturbed=frozenset({1}),
+        )
+        for k in range(n)
+    ]
+    got = likeliest_states(obs, adjust(obs, mean.copy()), errors)
     want = enumerated(values, mean, cov, share, wide)
     best = max(want, key=lambda s: want[s])
-    assert got == {f"p{k}" for k in range(n) if best[k]}
+    assert got == {(k,): 1 for k in range(n) if best[k]}
 
 
 def test_what_nobody_read_may_be_anything() -> None:
