@@ -13,14 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.accuracy.country import ground_m
+from photoaz.accuracy.errors import LENSES_MM, StandErrors, draw_errors, draw_phone
 from photoaz.accuracy.outlines import believed
 from photoaz.accuracy.readings import draw_readings
-from photoaz.accuracy.views import azimuths_of_modes_sigma, measured
-from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_deg
+from photoaz.accuracy.views import angle, azimuths_of_modes_sigma, measured, started
+from photoaz.angles import COMPASS, azimuth_deg, wrap_deg
 from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.naming.model import camera_height
 from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.site import PhotoObservations
+from photoaz.network.stands import FIX, Moment
 from photoaz.photo.camera import directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
 from photoaz.planning.equipment import Equipment
@@ -28,8 +30,6 @@ from photoaz.planning.foreseen import PlannedPhoto, PlanningScene, aimed, forese
 from photoaz.priors import Priors
 from photoaz.quantities import (
     CAMERA_HEIGHT_M,
-    COMPASS_DISTURBED_RAD,
-    COMPASS_DISTURBED_SHARE,
     HAND_HELD_ROLL_RAD,
     LANDMARK_GIVEN_UP_SIGMA_M,
     LANDMARK_UP_SIGMA_M,
@@ -41,17 +41,16 @@ from photoaz.vision.verticals import Verticals
 
 Array = NDArray[Any]
 
-LENSES_MM = (26.0, 52.0, 77.0, 120.0)
 #: days of the two visits of sites that are visited twice
 DAYS = (date(2024, 5, 6), date(2026, 5, 4))
-#: a position with tails: how often its error is so many times as large as its statement says
-TAIL_SHARE, TAIL = 0.1, 3.0
 #: how often a fact is a blunder, where there are blunders; of outlines, of those that else were right
 BLUNDERS = 0.05
 #: sizes of blunders: a landmark's pixel that is of something else; a standpoint, metres
 WRONG_LANDMARK_PX, WRONG_STANDPOINT_M = (40.0, 800.0), (15.0, 150.0)
 #: a landmark is seen as well as a person points at it (the pipeline's own figure)
 LANDMARK_PX = 1.5
+#: seconds from one place to the next
+BETWEEN_S = 900.0
 #: an antenna that turns between visits turns by so much, either way
 TURN_DEG = (2.0, 30.0)
 #: outlines of panels narrower than this are not drawn: nobody would trust them
@@ -273,11 +272,13 @@ def _draw_visit(
     lens: dict[str, float] = {}
     with_landmark = rng.random() < 0.5
     wanted = int(rng.choice([1, 2, 3, 4, 5, 6], p=[0.2, 0.2, 0.25, 0.15, 0.1, 0.1]))
+    before: _Shot | None = None
     for k in range(6 * wanted):
         if len(photos) == wanted:
             break
-        one = _Shot(rng, scene, real, truth, conditions, f"{name}{k}.jpg")
-        if not one.take(with_landmark and (not photos or rng.random() < 0.4)):
+        one = _Shot(rng, scene, real, truth, conditions, f"{name}{k}.jpg", at_s=BETWEEN_S * k)
+        last, before = before, None
+        if not one.take(with_landmark and (not photos or rng.random() < 0.4), last):
             continue
         facts = one.facts()
         if not facts.boxes:
@@ -289,6 +290,7 @@ def _draw_visit(
         wrong |= {(facts.name, antenna): off for antenna, off in one.wrong.items()}
         if one.disturbed:
             disturbed.add(facts.name)
+        before = one if one.more else None
     return DrawnVisit(
         photos=tuple(photos),
         records={p.name: _record(p, day) for p in photos},
@@ -316,7 +318,12 @@ def _record(photo: PhotoObservations, day: date) -> PhotoRecord:
 
 
 class _Shot:
-    """One photo being drawn. true (9,): its unknowns as they are, in the network's order."""
+    """One photo being drawn. true (9,): its unknowns as they are, in the network's order. errors: of all photos from
+    its place; turn: which of them it is."""
+
+    equipment: Equipment
+    errors: StandErrors
+    true: Array
 
     def __init__(
         self,
@@ -326,34 +333,35 @@ class _Shot:
         truth: _Truth,
         conditions: Conditions,
         name: str,
+        at_s: float,
     ) -> None:
-        self.rng, self.scene, self.real, self.truth, self.conditions, self.name = (
-            rng, scene, real, truth, conditions, name,
+        self.rng, self.scene, self.real, self.truth, self.conditions, self.name, self.at_s = (
+            rng, scene, real, truth, conditions, name, at_s,
         )  # fmt: skip
         self.blunders: list[Blunder] = []
         self.wrong: dict[str, float] = {}
         self.disturbed = False
+        self.turn = 0
 
-    def take(self, lowered: bool) -> bool:
-        """Stand somewhere and aim; whether an antenna shows. lowered: so that the horizon may come into the frame."""
+    def take(self, lowered: bool, last: _Shot | None = None) -> bool:
+        """Stand somewhere and aim; whether an antenna shows. lowered: so that the horizon may come into the frame.
+
+        last: the photo that was taken moments ago, from one place with this one.
+        """
         rng = self.rng
-        self.equipment = Equipment(
-            lenses_mm=LENSES_MM,
-            compass_rad=Equipment().compass_rad if rng.random() < 0.9 else None,
-            pitch_rad=Equipment().pitch_rad if rng.random() < 0.6 else None,
-            roll_rad=np.radians(1.0) if rng.random() < 0.4 else None,
-            plumb_rad=Equipment().plumb_rad if rng.random() < 0.7 else None,
-            position_m=float(rng.choice([2.5, 4.0, 8.0], p=[0.3, 0.5, 0.2])),
-            focal_share=0.018 if rng.random() < 0.8 else 0.003,
-        )
+        self.equipment = draw_phone(rng) if last is None else last.equipment
         # head and horizon come into one frame from further off, through a wide lens
         self.lens_mm = float(rng.choice(LENSES_MM, p=[0.5, 0.35, 0.15, 0.0] if lowered else [0.25, 0.2, 0.35, 0.2]))
-        bearing = self.truth.azimuth_rad[rng.integers(len(self.truth.names))] + np.radians(rng.uniform(-60.0, 60.0))
-        far = self.scene.height_m * np.exp(rng.uniform(np.log(1.5 if lowered else 0.8), np.log(4.0)))
-        place = self.truth.site_m + far * np.array([np.sin(bearing), np.cos(bearing)])
-        # the ground is not level; what nobody could stand under or dig for is left out
-        up = float(np.clip(rng.normal(*CAMERA_HEIGHT_M), -2.0, 5.0))
-        up += ground_m(self.scene.site.site_id, self.conditions.hills_m, place)
+        if last is None:
+            place, up = self._somewhere(1.5 if lowered else 0.8)
+            tails, equipment = self.conditions.tails, self.equipment
+            self.errors = draw_errors(rng, equipment.position_m, equipment.compass_rad, tails=tails, second=True)
+            if rng.random() < self.conditions.blunders:
+                self._wrong_place()
+        else:
+            self.errors, self.turn = last.errors, 1
+            self.at_s = last.at_s + float(self.errors.seconds[1])
+            place, up = last.true[3:5] + self.errors.step_m[1, :2], float(last.true[5] + self.errors.step_m[1, 2])
         stand = aimed(self.name, self.real, place, self.equipment, self.lens_mm, up_m=up)
         aim = stand.attitude_rad.copy()
         camera = stand.camera
@@ -368,31 +376,45 @@ class _Shot:
         self.lowered = lowered
         return any(v.mode.width_px >= LEAST_PX for v in self.views.values())
 
+    @property
+    def more(self) -> bool:
+        """Whether another photo is taken from here."""
+        return self.turn + 1 < len(self.errors.seconds)
+
+    def _somewhere(self, least_heights: float) -> tuple[Array, float]:
+        """A place (east, north) to stand at, and how high up the camera is there."""
+        rng = self.rng
+        bearing = self.truth.azimuth_rad[rng.integers(len(self.truth.names))] + np.radians(rng.uniform(-60.0, 60.0))
+        far = self.scene.height_m * np.exp(rng.uniform(np.log(least_heights), np.log(4.0)))
+        place = self.truth.site_m + far * np.array([np.sin(bearing), np.cos(bearing)])
+        # the ground is not level; what nobody could stand under or dig for is left out
+        up = float(np.clip(rng.normal(*CAMERA_HEIGHT_M), -2.0, 5.0))
+        return place, up + ground_m(self.scene.site.site_id, self.conditions.hills_m, place)
+
+    def _wrong_place(self) -> None:
+        """Every fix of this place far off, and a record of it."""
+        size, way = float(self.rng.uniform(*WRONG_STANDPOINT_M)), self.rng.uniform(0.0, 2.0 * np.pi)
+        away = size * np.array([np.sin(way), np.cos(way)])
+        self.errors = replace(self.errors, fix_m=self.errors.fix_m + away)
+        bias = away / self.equipment.position_m
+        self.blunders.append(Blunder(kind="standpoint", photo=self.name, what="", size=size, bias=bias))
+
     def facts(self) -> PhotoObservations:
         """What the photo says: all true but for errors of the sizes that it states, and for blunders."""
         rng, equipment, camera = self.rng, self.equipment, self.stand.camera
         heading, pitch, roll, *place = self.true[:6]
         headings, pitches, rolls = [], [], []
         if equipment.compass_rad is not None:
-            self.disturbed = rng.random() < COMPASS_DISTURBED_SHARE
-            off = rng.normal(0.0, COMPASS_DISTURBED_RAD if self.disturbed else equipment.compass_rad)
-            value = heading + off + self.truth.declination_rad
-            headings.append(_angle(value, equipment.compass_rad, COMPASS, equipment.declination_rad))
+            self.disturbed = bool(self.errors.disturbed[self.turn])
+            value = heading + self.errors.compass_rad[self.turn] + self.truth.declination_rad
+            headings.append(angle(value, equipment.compass_rad, COMPASS, equipment.declination_rad))
         if equipment.pitch_rad is not None:
-            pitches.append(_angle(rng.normal(pitch, equipment.pitch_rad), equipment.pitch_rad, "camera pitch"))
+            pitches.append(angle(rng.normal(pitch, equipment.pitch_rad), equipment.pitch_rad, "camera pitch"))
         if equipment.roll_rad is not None:
-            rolls.append(_angle(rng.normal(roll, equipment.roll_rad), equipment.roll_rad, "camera roll"))
+            rolls.append(angle(rng.normal(roll, equipment.roll_rad), equipment.roll_rad, "camera roll"))
         else:
-            rolls.append(_angle(0.0, HAND_HELD_ROLL_RAD, "camera held level"))
-        wide = TAIL if self.conditions.tails and rng.random() < TAIL_SHARE else 1.0
-        said = np.array(place[:2]) + rng.normal(0.0, wide * equipment.position_m, 2)
-        if rng.random() < self.conditions.blunders:
-            size = float(rng.uniform(*WRONG_STANDPOINT_M))
-            way = rng.uniform(0.0, 2.0 * np.pi)
-            away = size * np.array([np.sin(way), np.cos(way)])
-            said = said + away
-            bias = away / equipment.position_m
-            self.blunders.append(Blunder(kind="standpoint", photo=self.name, what="", size=size, bias=bias))
+            rolls.append(angle(0.0, HAND_HELD_ROLL_RAD, "camera held level"))
+        said = np.array(place[:2]) + self.errors.fix_m[self.turn]
         up, up_sigma = camera_height(float(np.hypot(*said)))
         landmarks = self._landmarks() if self.lowered else ()
         verticals = None
@@ -411,15 +433,16 @@ class _Shot:
             headings=tuple(headings),
             pitches=tuple(pitches),
             rolls=tuple(rolls),
-            standpoints=((said, equipment.position_m, "camera position"),),
+            standpoints=((said, equipment.position_m, FIX),),
             up_m=up,
             up_sigma_m=up_sigma,
             ln_focal=0.0,
             boxes=self._boxes(),
             aids=landmarks,
             verticals=verticals,
+            moment=Moment(camera="drawn", local_s=self.at_s),
         )
-        return _started(facts, self.scene) if facts.boxes else facts
+        return started(facts, self.scene) if facts.boxes else facts
 
     def _boxes(self) -> dict[str, Any]:
         rng, camera = self.rng, self.stand.camera
@@ -470,28 +493,6 @@ class _Shot:
                 LandmarkPixel(name=name, pixel=seen, enu_m=place, sigma_m=sigma, height_sigma_m=up, sigma_px=sigma_px)
             )
         return tuple(out)
-
-
-def _angle(value: float, sigma: float, source: str, declination: float = 0.0) -> Angle:
-    return Angle(
-        value_rad=float(value), sigma_rad=float(sigma), source=source, label=source, declination_sigma_rad=declination
-    )
-
-
-def _started(photo: PhotoObservations, scene: PlanningScene) -> PhotoObservations:
-    """With what the adjustment starts from: attitude as sensors say, else as the antennas' places in the frame do."""
-    east_north = photo.standpoints[0][0]
-    roll = photo.rolls[0].value_rad
-    ways_to = [np.append(scene.places_m[n][:2] - east_north, scene.places_m[n][2] - photo.up_m) for n in photo.boxes]
-    px = np.stack([modes[0].centre_px for modes in photo.boxes.values()])
-    level = directions_from_pixels(photo.camera, px) @ rotation_cam_from_enu(0.0, 0.0, roll)
-    rise = np.arctan2([w[2] for w in ways_to], [np.hypot(w[0], w[1]) for w in ways_to])
-    by_places = float(np.mean(rise - np.arctan2(level[:, 2], level[:, 1])))
-    pitch = photo.pitches[0].value_rad if photo.pitches else by_places
-    seen = directions_from_pixels(photo.camera, px) @ rotation_cam_from_enu(0.0, pitch, roll)
-    off = np.array([np.arctan2(w[0], w[1]) for w in ways_to]) - np.arctan2(seen[:, 0], seen[:, 1])
-    heading = float(np.arctan2(np.sin(off).mean(), np.cos(off).mean()))
-    return replace(photo, start=np.array([heading, pitch, roll, *east_north, photo.up_m]))
 
 
 def photos_of(visit: DrawnVisit, antenna: str) -> Sequence[PhotoObservations]:

@@ -20,6 +20,7 @@ from photoaz.network.compass import is_compass
 from photoaz.network.observations import Box, Observation
 from photoaz.network.site import build
 from photoaz.network.solution import NetworkSolution, solve_network
+from photoaz.network.stands import FIX, STEP
 from photoaz.quantities import K95, W_CRITICAL
 from photoaz.register.model import Antenna, Site
 from photoaz.result import AntennaResult, SiteResult
@@ -293,14 +294,23 @@ def _kind(o: Observation) -> str | None:
     """How the page calls a tested observation; None for those that are not tested, for compasses and outlines."""
     if not o.testable or is_compass(o) or isinstance(o, Box):
         return None
-    return "standpoint" if o.source == "camera position" else "landmark" if o.source == "landmark" else "attitude"
+    return "standpoint" if o.source in (FIX, STEP) else "landmark" if o.source == "landmark" else "attitude"
 
 
-def _wrong(visit: DrawnVisit, o: Observation, index: Mapping[int, str]) -> bool:
+def _of_fix(chosen: NetworkSolution, photo: str) -> int | None:
+    """The first unknown of the observation that a wrong standpoint of a photo is in: its stand's, if it is of one."""
+    layout = chosen.network.layout
+    if photo not in layout.photos:
+        return None
+    stand = next((s.name for s in chosen.network.stands if any(m.photo == photo for m in s.members)), None)
+    at = layout.photo(photo, "east") if stand is None else layout.stand(stand, "fix_east")
+    return int(at[0])
+
+
+def _wrong(visit: DrawnVisit, o: Observation, chosen: NetworkSolution) -> bool:
     """Whether an observation is one of the visit's blunders."""
-    photo = index.get(int(o.index[0]), "")
     return any(
-        (b.kind == "standpoint" and o.source == "camera position" and b.photo == photo)
+        (b.kind == "standpoint" and o.source == FIX and int(o.index[0]) == _of_fix(chosen, b.photo))
         or (b.kind == "landmark" and o.source == "landmark" and b.what in o.label)
         for b in visit.blunders
     )
@@ -308,14 +318,12 @@ def _wrong(visit: DrawnVisit, o: Observation, index: Mapping[int, str]) -> bool:
 
 def _tests(visit: DrawnVisit, chosen: NetworkSolution) -> dict[str, tuple[int, int]]:
     """Per kind: how many right observations were tested, and how many of them were left out."""
-    layout = chosen.network.layout
-    index = {int(k): p for p in layout.photos for k in layout.photo(p)}
     w = w_tests(chosen.observations, chosen.adjusted)
     out: dict[str, tuple[int, int]] = {}
     tested = [(o, False) for o, v in zip(chosen.observations, w, strict=True) if np.isfinite(v)]
     for o, named in [*tested, *((o, True) for o in chosen.left_out)]:
         kind = _kind(o)
-        if kind is None or _wrong(visit, o, index):
+        if kind is None or _wrong(visit, o, chosen):
             continue
         n, wrong = out.get(kind, (0, 0))
         out[kind] = (n + 1, wrong + int(named))
@@ -330,16 +338,15 @@ def _blunder(b: Blunder, chosen: NetworkSolution) -> BlunderOutcome | None:
     """
     from scipy.stats import chi2, ncx2, norm
 
-    layout = chosen.network.layout
-    if b.photo not in layout.photos:
+    fix = _of_fix(chosen, b.photo)
+    if fix is None:
         return None
-    index = {int(k): p for p in layout.photos for k in layout.photo(p)}
     # the blunder's own observation, whether it is still in or was left out
     mine = [
         o
         for o in (*chosen.observations, *chosen.left_out)
         if (b.kind == "landmark" and o.testable and o.label == f"landmark {b.what} in {b.photo}")
-        or (b.kind == "standpoint" and o.source == "camera position" and index.get(int(o.index[0])) == b.photo)
+        or (b.kind == "standpoint" and o.source == FIX and int(o.index[0]) == fix)
     ]
     if not mine:
         return None

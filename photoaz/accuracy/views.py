@@ -13,6 +13,7 @@ from photoaz.network.observations import box_quantities
 from photoaz.network.site import PhotoObservations, azimuths_of_modes
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.rotations import los_from_cam
+from photoaz.planning.foreseen import PlanningScene
 from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode
 
 Array = NDArray[Any]
@@ -134,3 +135,25 @@ def azimuths_of_modes_sigma(true: Array, camera: Camera, mode: Any) -> float:
         up_sigma_m=1.0, ln_focal=0.0, boxes={},
     )  # fmt: skip
     return float(azimuths_of_modes(photo, [mode], true[:3], TILT_SIGMA_RAD)[1][0])
+
+
+def started(photo: PhotoObservations, scene: PlanningScene) -> PhotoObservations:
+    """With what the adjustment starts from: attitude as sensors say, else as the antennas' places in the frame do."""
+    east_north = photo.standpoints[0][0]
+    roll = photo.rolls[0].value_rad
+    ways_to = [np.append(scene.places_m[n][:2] - east_north, scene.places_m[n][2] - photo.up_m) for n in photo.boxes]
+    px = np.stack([modes[0].centre_px for modes in photo.boxes.values()])
+    level = directions_from_pixels(photo.camera, px) @ rotation_cam_from_enu(0.0, 0.0, roll)
+    rise = np.arctan2([w[2] for w in ways_to], [np.hypot(w[0], w[1]) for w in ways_to])
+    by_places = float(np.mean(rise - np.arctan2(level[:, 2], level[:, 1])))
+    pitch = photo.pitches[0].value_rad if photo.pitches else by_places
+    seen = directions_from_pixels(photo.camera, px) @ rotation_cam_from_enu(0.0, pitch, roll)
+    off = np.array([np.arctan2(w[0], w[1]) for w in ways_to]) - np.arctan2(seen[:, 0], seen[:, 1])
+    heading = float(np.arctan2(np.sin(off).mean(), np.cos(off).mean()))
+    return replace(photo, start=np.array([heading, pitch, roll, *east_north, photo.up_m]))
+
+
+def angle(value: float, sigma: float, source: str, declination: float = 0.0) -> Angle:
+    """A statement of an angle [rad]."""
+    sigmas = {"sigma_rad": float(sigma), "declination_sigma_rad": float(declination)}
+    return Angle(value_rad=float(value), source=source, label=source, **sigmas)
