@@ -85,9 +85,9 @@ STEP_M, HELD_STEP_M, STEP_M_PER_S, WALK_M_PER_S = 0.5, 0.2, 0.04, 0.3
 #: a fix's error is forgotten by e in so many seconds; its part that the next fix does not share, however soon, as a
 #: share of its sigma
 FIX_TIME_S, FIX_OWN_SHARE = 300.0, 0.15
-#: the part of a compass's error that the next photo's does not share, as a share of its sigma, good or disturbed; how
-#: often one of them is disturbed and the other is not
-COMPASS_OWN_SHARE, COMPASS_ALONE_SHARE = 0.3, 0.05
+#: the part of a good compass's error that the next photo's does not share, as a share of its sigma; of disturbed
+#: compasses, those that were so in one photo alone
+COMPASS_OWN_SHARE, COMPASS_ALONE_SHARE = 0.3, 0.25
 
 # ---- what a table's blank cells stand for ----------------------------------------------------------------------------
 

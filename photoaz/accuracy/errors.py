@@ -49,17 +49,14 @@ def draw_errors(
     common, own = rng.normal(0.0, wide * position_m, (1, 2)), rng.normal(0.0, wide * position_m, (n, 2))
     fixes = common if n == 1 else math.sqrt(alike) * common + math.sqrt(1.0 - alike) * own
     good = 0.0 if compass_rad is None else compass_rad
-    off = np.full(n, rng.random() < q.COMPASS_DISTURBED_SHARE)
-    sigma = q.COMPASS_DISTURBED_RAD if off[0] else good
-    compass = np.full(n, rng.normal(0.0, sigma))
-    if n > 1:
-        compass *= math.sqrt(1.0 - q.COMPASS_OWN_SHARE**2)
-        # one alone is disturbed now and then; beside a disturbed one the own part is larger
-        alone = rng.random(n) < q.COMPASS_ALONE_SHARE * q.COMPASS_DISTURBED_SHARE
-        more = rng.random(n) < q.COMPASS_DISTURBED_SHARE
-        larger = np.where(more, q.COMPASS_OWN_SHARE * q.COMPASS_DISTURBED_RAD, q.COMPASS_OWN_SHARE * good)
-        compass = compass + rng.normal(0.0, np.where(alone, q.COMPASS_DISTURBED_RAD, larger))
-        off = off | alone
+    share = q.COMPASS_DISTURBED_SHARE
+    alone = q.COMPASS_ALONE_SHARE * share if n > 1 else 0.0
+    # each is disturbed by itself or with the others, as often as any compass is
+    own_off, all_off = rng.random(n) < alone, rng.random() < 1.0 - (1.0 - share) / (1.0 - alone)
+    part = q.COMPASS_OWN_SHARE if n > 1 else 0.0
+    common_rad = rng.normal(0.0, q.COMPASS_DISTURBED_RAD if all_off else good * math.sqrt(1.0 - part**2))
+    compass = common_rad + rng.normal(0.0, np.where(own_off, q.COMPASS_DISTURBED_RAD, part * good))
+    off = own_off | all_off
     return StandErrors(seconds=seconds, step_m=moved, fix_m=fixes, compass_rad=compass, disturbed=off)
 
 

@@ -45,15 +45,11 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A piece of evidence: what it is (kind), the photo that it is from if any, and its parts.
-
-    bad: the parts in which a compass is disturbed.
-    """
+    """A piece of evidence: what it is (kind), the photo that it is from if any, and its parts."""
 
     kind: str
     photo: str | None
     parts: tuple[Part, ...]
-    bad: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -256,7 +256,7 @@ def _compass(error: CompassError, row: int, x: Array) -> Piece:
     """A compass's error as a piece of evidence: good, or disturbed (or never read)."""
     value = float(wrap_rad(error.said_rad - float(x[list(error.index)].sum())))
     parts = tuple(Part(math.log(share), row, value, sigma) for share, sigma in error.parts)
-    return Piece(COMPASS_PIECE, error.owner, parts, error.disturbed)
+    return Piece(COMPASS_PIECE, error.owner, parts)
 
 
 def _hung(antenna: AntennaPriors, row: int, at_rad: float, priors: Priors) -> Piece:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted, variance_shares
+from photoaz.network.compass import DISTURBED
 from photoaz.network.hypotheses import Piece, States, weigh, weigh_for
 from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.observations import Observation
@@ -165,8 +166,9 @@ def _disturbed(
 
 
 def _bad(m: Marginal) -> float:
-    """The probability that a compass's first piece is one of a disturbed one."""
-    return float(sum(m.parts[0][k] for k in m.pieces[0].bad))
+    """The probability that a compass's error, the first piece, is one of a disturbed one."""
+    # of a piece taken for sure only the likeliest part is left, which is the good one
+    return float(m.parts[0][DISTURBED]) if len(m.parts[0]) > DISTURBED else 0.0
 
 
 def _right(m: Marginal, right: Sequence[int]) -> dict[str, float]:
@@ -241,8 +243,7 @@ def _sure_ones_taken(begin: States, kinds: Sequence[Sequence[Group]]) -> tuple[S
     open_: list[list[Piece]] = [[] for _ in groups]
     for n, (k, p) in enumerate(pieces):
         # a piece of one part keeps its place, and changes nothing any more
-        part, bad = replace(p.parts[likeliest[n]], sigma=np.inf), frozenset({0} if likeliest[n] in p.bad else ())
-        open_[k].append(replace(p, parts=(part,), bad=bad) if n in sure else p)
+        open_[k].append(replace(p, parts=(replace(p.parts[likeliest[n]], sigma=np.inf),)) if n in sure else p)
     out = iter([replace(g, pieces=tuple(some)) for g, some in zip(groups, open_, strict=True)])
     return begin, tuple(tuple(next(out) for _ in some) for some in kinds)
 

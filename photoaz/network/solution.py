@@ -14,7 +14,7 @@ from scipy.special import chdtri
 
 from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted, AdjustmentError, adjust, linearise, w_tests
-from photoaz.network.compass import compass_errors, is_compass, likeliest_states, with_states
+from photoaz.network.compass import compass_errors, is_compass, likeliest_disturbed, with_disturbed
 from photoaz.network.declination import declination_pull
 from photoaz.network.mode_weights import better_modes
 from photoaz.network.observations import Box, Observation
@@ -148,7 +148,7 @@ class _Search:
     """The search for a network's solution: what was left out, doubted or held to be disturbed so far.
 
     left_out: observations that contradict the rest. doubt: per outline the factor by which it is trusted less, all by
-    the one given to begin with. compasses: the states of compass errors, but for good ones.
+    the one given to begin with. compasses: errors of compasses, by their index, that are held to be disturbed ones'.
     """
 
     def __init__(self, network: SiteNetwork, known: CompassesKnown, doubt: float = 1.0) -> None:
@@ -159,13 +159,12 @@ class _Search:
         self.doubt: dict[tuple[str, str], float] = {}
         if doubt > 1.0:
             self.doubt = {(p.name, a): doubt for p in network.photos for a in p.boxes}
-        self.compasses: dict[tuple[int, ...], int] = {}
+        self.compasses: frozenset[tuple[int, ...]] = frozenset()
 
     @property
     def disturbed(self) -> frozenset[str]:
         """The photos whose compass is held to be disturbed."""
-        off = [e for e in self._errors if self.compasses.get(e.index) in e.disturbed]
-        return frozenset(name for e in off for name in e.photos)
+        return frozenset(name for e in self._errors if e.index in self.compasses for name in e.photos)
 
     def adjusted(self, choice: Mapping[tuple[str, str], int], start: Array) -> _Fitted:
         """The network adjusted with a choice of modes, from starting values (P,), as the search stands."""
@@ -174,7 +173,7 @@ class _Search:
             for o in self.network.observations(choice, self.doubt)
             if not any(_same_observation(o, x) for x in self.left_out)
         ]
-        observations = with_states(some, self._errors, self.compasses)
+        observations = with_disturbed(some, self._errors, self.compasses)
         adjusted = adjust(observations, start, layout=self.network.layout)
         boxes = sum(p.boxes[a][choice[p.name, a]].cost for p in self.network.photos for a in p.boxes)
         total = adjusted.cost + boxes if adjusted.converged else math.inf
@@ -207,7 +206,7 @@ class _Search:
     def settled(self, now: _Fitted) -> _Fitted:
         """With the likeliest state of the compasses."""
         for _ in range(4):
-            likeliest = likeliest_states(now.observations, now.adjusted, self._errors)
+            likeliest = likeliest_disturbed(now.observations, now.adjusted, self._errors)
             if likeliest == self.compasses:
                 break
             self.compasses = likeliest
