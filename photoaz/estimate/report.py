@@ -23,7 +23,6 @@ from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.reliability import weak_points
 from photoaz.network.site import PhotoObservations
 from photoaz.network.solution import NetworkSolution
-from photoaz.network.stands import Stand
 from photoaz.photo.record import PhotoRecord
 from photoaz.quantities import CAMERA_HEIGHT_M, K95, SHAPE_SIGMA_RAD
 from photoaz.register.model import Antenna, Site
@@ -239,7 +238,10 @@ def _photo_result(
     stand = next((s for s in result.network.stands if any(m.photo == name for m in s.members)), None)
     if stand is not None:
         marks |= {int(k) for k in layout.stand(stand.name)}
-        flags += moments_remarks(stand, name)
+        first = next(m.taken_over for m in stand.members if m.photo == name)
+        if first is not None:
+            said = f"its position is that of {Path(first).name} to the last digit, a fix taken over: it is used once"
+            flags.append(said)
     for o in result.left_out:
         if np.isin(o.index, idx).any() or marks.issuperset(int(k) for k in o.index):
             flag = f"left out, contradicts the rest: {o.label.replace(name, Path(name).name)}"
@@ -265,24 +267,6 @@ def _photo_result(
         # one that perhaps nobody read tells nothing of how often compasses are disturbed
         p_compass_disturbed=None if any(a.placeholder_share for a in photo.headings) else p_disturbed,
     )
-
-
-def moments_remarks(stand: Stand, name: str) -> tuple[str, ...]:
-    """What is said of a photo that was taken moments apart from others of one place."""
-    me = next(m for m in stand.members if m.photo == name)
-    others = " and ".join(Path(m.photo).name for m in stand.members if m.photo != name)
-    shared = [
-        word
-        for word, there in (("compass", me.compass is not None), ("position", me.fix is not None or me.taken_over))
-        if there
-    ]
-    if not shared:
-        return ()
-    out = [f"taken moments apart from {others} at one place: their {' and '.join(shared)} errors count once"]
-    if me.taken_over is not None:
-        first = Path(me.taken_over).name
-        out.append(f"its position is that of {first} to the last digit, a fix taken over: it is used once")
-    return tuple(out)
 
 
 def _sloping(up_m: float, variance_m2: float) -> str | None:
