@@ -201,6 +201,8 @@ ROOF_RISE_SHARE, PITCHED_WIDTH_M, PITCHED_EAVES_M = 0.35, 18.0, 16.0
 GROUND_OFF_SLOPE_M = 3.0
 #: what stands further from a site than this is not looked at [m]
 SURROUNDINGS_M = 2500.0
+#: for plans, what stands further away than this is not looked at [m]
+PLANNED_SURROUNDINGS_M = 1000.0
 #: so many of a site's buildings are kept at most: those within the distance, then those that look the highest [m]
 SURROUNDINGS_MOST, SURROUNDINGS_ALL_M = 6000, 300.0
 #: hills further away than this are not looked at; a grid of heights, of the ground at one place against another's [m]

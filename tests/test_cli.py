@@ -359,7 +359,7 @@ def test_a_maps_bad_feature_is_named_and_the_others_are_used(run, field, solver)
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        (("--surroundings", "register.csv"), "register.csv, line 1: found no object; wanted a GeoJSON object"),
+        (("--surroundings", "register.csv"), "register.csv, line 1: found no JSON object; wanted a GeoJSON file"),
         (("--terrain", "register.csv"), "register.csv: found heights of the ground alone; wanted --surroundings"),
     ],
 )

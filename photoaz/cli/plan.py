@@ -10,7 +10,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, NOTHING_DONE, REGISTER, SITE, main, place_given
+from photoaz.cli.group import (
+    ANTENNAS,
+    AS_JSON,
+    COLUMNS,
+    COSTS,
+    FILE,
+    NOTHING_DONE,
+    REGISTER,
+    SITE,
+    SURROUNDINGS,
+    TERRAIN,
+    main,
+    place_given,
+)
 from photoaz.cli.site import read_register
 from photoaz.cli.streams import emit, emit_json, json_text, one_line, say
 from photoaz.errors import Fault, InputError
@@ -42,6 +55,8 @@ def _distance(name: str, called: str, default: float, said: str) -> Callable[[An
 @click.option(
     "--area", metavar="G", type=FILE, help="GeoJSON: polygons with stand: yes or no, obstacles with height_m."
 )
+@SURROUNDINGS
+@TERRAIN
 @click.option(
     "--lens",
     "lenses",
@@ -86,6 +101,8 @@ def plan(
     estimates: Path | None,
     landmarks: Path | None,
     area: Path | None,
+    surroundings: Path | None,
+    terrain: Path | None,
     lenses: tuple[float, ...],
     sheet: Path | None,
     gpx: Path | None,
@@ -121,10 +138,14 @@ def plan(
     from photoaz.planning.equipment import Equipment
     from photoaz.planning.plan import plan_photos
     from photoaz.planning.surroundings import load_area, load_landmarks
+    from photoaz.surroundings.reading import scenery_of
 
     frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
     marks = load_landmarks(landmarks, frame) if landmarks else ()
     where = load_area(area, frame) if area else None
+    scenery = scenery_of(surroundings, terrain)
+    for fault in scenery.map.faults if scenery else ():
+        say(str(fault))
     solution, earlier = _earlier(site, photos, estimates)
     made = plan_photos(
         site,
@@ -132,6 +153,7 @@ def plan(
         earlier=earlier,
         landmarks=marks,
         area=where,
+        scenery=scenery,
         equipment=Equipment(lenses_mm=lenses) if lenses else None,
         day=None if day is None else day.date(),
         **options,

@@ -7,14 +7,14 @@ the geometry that the fit uses.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from photoaz import quantities as q
-from photoaz.angles import COMPASS, Angle, azimuth_deg, wrap_rad
+from photoaz.angles import COMPASS, Angle, wrap_rad
 from photoaz.estimate.priors import antenna_priors_of
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.naming.model import AntennaPriors, camera_height
@@ -23,10 +23,13 @@ from photoaz.network.antenna_positions import AntennaPositions, antenna_position
 from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.observations import box_quantities
 from photoaz.network.site import PhotoObservations
-from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
+from photoaz.photo.camera import rotation_cam_from_enu
 from photoaz.planning.equipment import Equipment
+from photoaz.planning.photo import BORDER_SHARE, PlannedPhoto, in_frame
+from photoaz.planning.skyline import Outlook
 from photoaz.planning.surroundings import Landmark
 from photoaz.register.model import Site
+from photoaz.surroundings.maps import Surroundings
 from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
 from photoaz.vision.boxes import Prior
 from photoaz.vision.evidence import BoxMode
@@ -41,8 +44,6 @@ LEAST_PX, LEAST_VISIBLE = 9.0, 0.7
 #: seen from further behind than this off its normal, pipes, brackets and radios hide an antenna more often than not
 #: (of the sample photos' views from there a fifth could be used; from in front nearly all)
 MOST_YAW_RAD = float(np.radians(100.0))
-#: what stands within this share of the frame's sides from its border is cut off by an unsteady hand
-BORDER_SHARE = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +52,7 @@ class PlanningScene:
 
     azimuth_rad: of each antenna, as far as it is known: as photos had it, else by design. angles: downtilt and roll
     foreseen are the register's. wanted: the antennas whose azimuths are asked for. nearest_m: nobody is to stand nearer
-    to the tower.
+    to the tower. outlook: on what a map has round the site, None without one.
     """
 
     site: Site
@@ -64,6 +65,7 @@ class PlanningScene:
     wanted: tuple[str, ...]
     landmarks: tuple[Landmark, ...] = ()
     nearest_m: float = q.PRACTICE_LEAST_M
+    outlook: Outlook | None = None
 
     @property
     def height_m(self) -> float:
@@ -79,8 +81,10 @@ def scene_of_site(
     azimuth_deg: Mapping[str, float] | None = None,
     landmarks: Sequence[Landmark] = (),
     nearest_m: float = q.PRACTICE_LEAST_M,
+    around: Surroundings | None = None,
 ) -> PlanningScene:
     """Lay out a site. wanted: antennas asked for, all by default; azimuth_deg: those that photos told so far.
+    around: what a map has round the site.
 
     Raises KeyError where the site has no such antenna.
     """
@@ -103,29 +107,8 @@ def scene_of_site(
         wanted=names,
         landmarks=tuple(landmarks),
         nearest_m=nearest_m,
+        outlook=None if around is None else Outlook(around),
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedPhoto:
-    """A photo to be taken: standpoint (3,) [m] in the site's frame, attitude (3,) [rad], camera, its sensors."""
-
-    name: str
-    enu_m: Array
-    attitude_rad: Array
-    camera: Camera
-    equipment: Equipment = field(default_factory=Equipment)
-    lens_mm: float = 0.0
-
-    @property
-    def distance_m(self) -> float:
-        """From the tower's axis."""
-        return float(np.hypot(self.enu_m[0], self.enu_m[1]))
-
-    @property
-    def bearing_deg(self) -> float:
-        """From the tower."""
-        return azimuth_deg(float(np.degrees(np.arctan2(self.enu_m[0], self.enu_m[1]))))
 
 
 def aimed(
@@ -135,9 +118,11 @@ def aimed(
     equipment: Equipment,
     lens_mm: float,
     *,
-    up_m: float = q.CAMERA_HEIGHT_M[0],
+    up_m: float | None = None,
 ) -> PlannedPhoto:
-    """A photo that shows the middle of the head, held upright and level."""
+    """A photo that shows the middle of the head, held upright and level. up_m: of the camera, in a hand where None."""
+    if up_m is None:
+        up_m = q.CAMERA_HEIGHT_M[0] + (0.0 if scene.outlook is None else scene.outlook.ground_m(east_north_m))
     eye = np.array([east_north_m[0], east_north_m[1], up_m])
     places = np.stack([scene.places_m[n] for n in scene.wanted])
     aim = places.mean(0) - eye
@@ -241,17 +226,6 @@ def _free_shares(corners: Array, distance: Array) -> Array:
     return out
 
 
-def in_frame(stand: PlannedPhoto, points_m: Array) -> tuple[Array, Array]:
-    """Pixels (n, 2) of places (n, 3) [m] of the site's frame, and which of them are well within the frame."""
-    camera = stand.camera
-    sight = (points_m - stand.enu_m) @ rotation_cam_from_enu(*stand.attitude_rad).T
-    ahead = sight[:, 2] > 1e-6
-    px = project(camera, np.where(ahead[:, None], sight, [0.0, 0.0, 1.0]))
-    frame = np.array([camera.width_px, camera.height_px], float)
-    margin = BORDER_SHARE * frame.min()
-    return px, ahead & ((px > margin) & (px < frame - margin)).all(-1)
-
-
 def landmark_pixels(scene: PlanningScene, stand: PlannedPhoto) -> tuple[LandmarkPixel, ...]:
     """The landmarks that a photo will show, at their true pixels."""
     if not scene.landmarks:
@@ -276,6 +250,7 @@ def foreseen_photo(
     """The observations that a photo will bring. views: of the antennas that it will show, foreseen here by default."""
     carried = stand.equipment
     seen = foreseen_views(scene, stand) if views is None else views
+    edges = None if scene.outlook is None else scene.outlook.edges(stand)
 
     def known(axis: int, sigma_rad: float, source: str, declination_rad: float = 0.0) -> Angle:
         return Angle(
@@ -300,7 +275,7 @@ def foreseen_photo(
         up_sigma_m=camera_height(stand.distance_m)[1],
         ln_focal=0.0,
         boxes={n: (v.mode,) for n, v in seen.items()},
-        aids=landmark_pixels(scene, stand),
+        aids=(*landmark_pixels(scene, stand), *(() if edges is None else (edges,))),
         verticals=None if carried.plumb_rad is None else _plumb_lines(stand, carried.plumb_rad),
     )
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from photoaz.angles import wrap_deg
 from photoaz.geodesy.sun import sun_track
-from photoaz.planning.foreseen import PlannedPhoto, in_frame
+from photoaz.planning.photo import PlannedPhoto, in_frame
 
 Array = NDArray[Any]
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_deg
 from photoaz.planning.distances import AtDistance, by_distance
@@ -20,16 +21,22 @@ from photoaz.planning.standpoints import (
     FARTHEST_M,
     CandidatePhoto,
     LandmarkEffect,
+    SkylineEffect,
     best_sets,
     candidates_at,
     landmark_effects,
     places_of,
     refined,
+    skyline_effect,
 )
-from photoaz.planning.surroundings import Area, Landmark, usable
-from photoaz.quantities import CAMERA_HEIGHT_M, PRACTICE_LEAST_M
+from photoaz.planning.surroundings import Area, Landmark, area_of, landmarks_of, usable
+from photoaz.quantities import PLANNED_SURROUNDINGS_M, PRACTICE_LEAST_M
 from photoaz.register.model import Site
+from photoaz.surroundings.maps import MapSource
+from photoaz.surroundings.reading import Scenery
 from photoaz.wording import CAUTIONS
+
+Array = NDArray[Any]
 
 PRACTICE_NOTE = (
     "Common practice, no source: no closer than 150 ft (45.7 m), as far out as the antennas are high, level within 1°."
@@ -60,7 +67,8 @@ class Place:
 class Standpoint(Place):
     """One photo of the plan.
 
-    antennas: those that it will show well enough. u95_deg: with this photo alone (and what was there before it). light:
+    antennas: those that it will show well enough. u95_deg: with this photo alone (and what was there before it).
+    skyline: what a map's buildings in the frame do, None where there are too few, or there is no map. light:
     on the plan's day; year: in the middle of each month.
     """
 
@@ -71,6 +79,7 @@ class Standpoint(Place):
     u95_deg: Mapping[str, float]
     views: tuple[PlannedView, ...]
     landmarks: tuple[LandmarkEffect, ...] = ()
+    skyline: SkylineEffect | None = None
     light: Light
     year: tuple[Light, ...]
 
@@ -89,7 +98,8 @@ class SitePlan:
     """A site's plan; what is named as in its JSON document stands there as it is.
 
     height_m: of the antennas above the camera. azimuth_deg: as far as they were known. standpoints: of the largest set,
-    the most telling first. now_u95_deg: before any of them; together_u95_deg: with all of them.
+    the most telling first. map_source: which map
+    was reckoned with. now_u95_deg: before any of them; together_u95_deg: with all of them.
     """
 
     site: Site
@@ -104,6 +114,7 @@ class SitePlan:
     together_u95_deg: Mapping[str, float]
     best_sets: tuple[PlannedSet, ...]
     by_distance: tuple[AtDistance, ...]
+    map_source: MapSource | None = None
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
 
@@ -115,6 +126,7 @@ def plan_photos(
     earlier: EarlierAzimuths | None = None,
     landmarks: Sequence[Landmark] = (),
     area: Area | None = None,
+    scenery: Scenery | None = None,
     equipment: Equipment | None = None,
     farthest_m: float = FARTHEST_M,
     nearest_m: float = PRACTICE_LEAST_M,
@@ -127,10 +139,11 @@ def plan_photos(
     Parameters
     ----------
     wanted : antennas whose azimuths are asked for, all by default. earlier : what photos that are there told of them.
-    landmarks : that may be had in the frame. area : where one may stand. equipment : camera and lenses. farthest_m,
-    nearest_m : from the tower; by default not nearer than practice has it (150 ft). most : photos together. criterion :
-    'A' the mean variance of the azimuths, 'D' their generalised variance, which counts the angles between sectors as
-    well. day : whose light is given, today by default.
+    landmarks : that may be had in the frame. area : where one may stand. scenery : a map of what stands round: nobody
+    is sent into a building or where one hides the antennas, and the skyline tells headings. equipment : camera and
+    lenses. farthest_m, nearest_m : from the tower; by default not nearer than practice has it (150 ft). most : photos
+    together. criterion : 'A' the mean variance of the azimuths, 'D' their generalised variance, which counts the angles
+    between sectors as well. day : whose light is given, today by default.
 
     Returns
     -------
@@ -143,12 +156,23 @@ def plan_photos(
     known = {}
     if earlier is not None:
         known = {n: azimuth_deg(float(np.degrees(a))) for n, a in zip(earlier.names, earlier.azimuth_rad, strict=True)}
-    scene = scene_of_site(site, wanted=wanted, azimuth_deg=known, landmarks=usable(landmarks), nearest_m=nearest_m)
+    around = None if scenery is None else scenery.near(site.lat_deg, site.lon_deg, PLANNED_SURROUNDINGS_M)
+    marks = (*landmarks, *(() if around is None else landmarks_of(around)))
+    scene = scene_of_site(
+        site, wanted=wanted, azimuth_deg=known, landmarks=usable(marks), nearest_m=nearest_m, around=around
+    )
     carried, day = equipment or Equipment(), day or dt.date.today()
-    allowed = None
-    if area is not None:
-        antennas_m = np.stack([scene.places_m[n] for n in scene.wanted])
-        allowed = partial(area.allowed, antennas_m=antennas_m, eye_m=CAMERA_HEIGHT_M[0])
+    areas = [] if area is None else [area]
+    if scenery is not None and around is not None:
+        areas.append(area_of(scenery.map, around))
+    antennas_m = np.stack([scene.places_m[n] for n in scene.wanted])
+
+    def allowed(places: Array) -> NDArray[np.bool_]:
+        ok = np.ones(len(places), bool)
+        for one in areas:
+            ok[ok] = one.allowed(places[ok], antennas_m)
+        return ok
+
     with threadpool_limits(1, "blas"):  # small matrices: threads cost more than they give
         state = state_of(scene, earlier)
         candidates = candidates_at(state, places_of(scene, farthest_m, allowed), carried)
@@ -157,7 +181,30 @@ def plan_photos(
             for some in best_sets(state, candidates, most, criterion)
         ]
         plan = _plan(state, chosen, earlier, carried, farthest_m, day)
-    return replace(plan, notes=_notes(plan, len(landmarks)))
+        tried = places_of(scene, farthest_m)
+        on_map = () if around is None else (_map_note(plan, len(around), len(tried), int((~allowed(tried)).sum())),)
+    return replace(plan, notes=(*_notes(plan, len(marks)), *on_map))
+
+
+def _map_note(plan: SitePlan, buildings: int, tried: int, hidden: int) -> str:
+    """What the map did, and what to do so that it can."""
+    source = plan.map_source
+    named = "The map" if source is None else f"The map {source.note()}"
+    out = f"{named} has {buildings} buildings within {PLANNED_SURROUNDINGS_M:g} m."
+    if hidden:
+        out += (
+            f" {hidden} of {tried} places that were tried are left out: in a building, or with one before the antennas."
+        )
+    told = [s for s in plan.standpoints if s.skyline is not None]
+    if told:
+        which = ", ".join(str(s.rank) for s in told)
+        out += f" The skyline in the frame will tell the heading ({which}), if the buildings are as the map has them."
+    if len(told) < len(plan.standpoints):
+        out += (
+            " Where a frame holds sky and tower alone, take a second photo from the same place, within a minute, with"
+            " the widest lens: tower and skyline in it. It carries the heading over."
+        )
+    return out
 
 
 def _plan(
@@ -196,6 +243,7 @@ def _plan(
         together_u95_deg=sets[-1].u95_deg if sets else now,
         best_sets=sets,
         by_distance=nearer_or_farther,
+        map_source=None if scene.outlook is None else scene.outlook.around.source,
     )
 
 
@@ -233,6 +281,7 @@ def _standpoint(
             for n, v in views.items()
         ),
         landmarks=landmark_effects(state, stand),
+        skyline=skyline_effect(state, stand),
         light=light,
         year=tuple(year),
     )

@@ -14,17 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_rad, wrap_rad
+from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.site import PhotoObservations
 from photoaz.planning.equipment import Equipment
-from photoaz.planning.foreseen import (
-    BORDER_SHARE,
-    PlannedPhoto,
-    PlanningScene,
-    aimed,
-    foreseen_photo,
-    foreseen_views,
-    in_frame,
-)
+from photoaz.planning.foreseen import PlanningScene, aimed, foreseen_photo, foreseen_views
 from photoaz.planning.information import (
     Criterion,
     KnowledgeSoFar,
@@ -34,6 +27,7 @@ from photoaz.planning.information import (
     u95_linear_rad,
     with_rows,
 )
+from photoaz.planning.photo import BORDER_SHARE, PlannedPhoto, in_frame
 
 Array = NDArray[Any]
 
@@ -98,7 +92,8 @@ def places_of(scene: PlanningScene, farthest_m: float = FARTHEST_M, allowed: All
 def stands_at(scene: PlanningScene, east_north_m: Array, equipment: Equipment) -> list[PlannedPhoto]:
     """How a photo may be taken from a place: with the longest lens that shows the antennas wanted whole.
 
-    Where there are landmarks, also with the longest lens that can be held so that one of them is in the frame as well.
+    Where there are landmarks, also with the longest lens that can be held so that one of them is in the frame as well;
+    where there is a map, with the longest one that shows enough of the skyline to tell the heading.
     """
     name = f"{east_north_m[0]:.1f} {east_north_m[1]:.1f}"
     lenses = sorted(equipment.lenses_mm, reverse=True)
@@ -114,7 +109,21 @@ def stands_at(scene: PlanningScene, east_north_m: Array, equipment: Equipment) -
         if held is not None:
             out.append(held)
             break
+    for lens in lenses if scene.outlook is not None else ():
+        lowered = _lowered(scene, aimed(f"{name} {lens:g} skyline", scene, east_north_m, equipment, lens))
+        if scene.outlook is not None and _shows_head(scene, lowered) and scene.outlook.edges(lowered) is not None:
+            out.append(lowered)
+            break
     return out
+
+
+def _lowered(scene: PlanningScene, stand: PlannedPhoto) -> PlannedPhoto:
+    """The photo held so low that the antennas are just whole in it, or level."""
+    half_up = np.arctan((0.5 - 2 * BORDER_SHARE) * stand.camera.height_px / stand.camera.f_px)
+    ends = _ends(scene) - stand.enu_m
+    top = float(np.arctan2(ends[:, 2], np.hypot(ends[:, 0], ends[:, 1])).max())
+    pitch = min(float(stand.attitude_rad[1]), max(top - half_up + np.radians(1.0), 0.0))
+    return replace(stand, attitude_rad=np.array([stand.attitude_rad[0], pitch, 0.0]))
 
 
 def _ends(scene: PlanningScene) -> Array:
@@ -137,17 +146,12 @@ def _with_landmark(scene: PlanningScene, stand: PlannedPhoto) -> PlannedPhoto | 
     away = places - stand.enu_m
     azimuth = np.arctan2(away[:, 0], away[:, 1])
     off = np.asarray(wrap_rad(azimuth - stand.attitude_rad[0]))
-    camera = stand.camera
-    half_up = np.arctan((0.5 - 2 * BORDER_SHARE) * camera.height_px / camera.f_px)
-    ends = _ends(scene) - stand.enu_m
-    top = float(np.arctan2(ends[:, 2], np.hypot(ends[:, 0], ends[:, 1])).max())
-    pitch = min(float(stand.attitude_rad[1]), max(top - half_up + np.radians(1.0), 0.0))
+    low = _lowered(scene, stand)
     for k in np.argsort(np.abs(off)):
         if abs(off[k]) > np.radians(70.0):
             break
         for share in (0.0, 0.25, 0.5, 0.75):
-            attitude = np.array([stand.attitude_rad[0] + share * off[k], pitch, 0.0])
-            turned = replace(stand, attitude_rad=attitude)
+            turned = replace(low, attitude_rad=low.attitude_rad + share * off[k] * np.array([1.0, 0.0, 0.0]))
             if _shows_head(scene, turned) and in_frame(turned, places[k : k + 1])[1][0]:
                 return turned
     return None
@@ -276,6 +280,36 @@ class LandmarkEffect:
     u95_without_deg: Mapping[str, float]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkylineEffect:
+    """What a map's buildings in a photo to come do: how many, their edges against the sky, the heading's U95 by them.
+
+    u95_with_deg, u95_without_deg: of each antenna, with the skyline and without it, landmarks in both.
+    """
+
+    buildings: int
+    edges: int
+    heading_u95_deg: float
+    u95_with_deg: Mapping[str, float]
+    u95_without_deg: Mapping[str, float]
+
+
+def skyline_effect(state: KnowledgeSoFar, stand: PlannedPhoto) -> SkylineEffect | None:
+    """What the skyline in a photo's frame does; None where it shows too little of it, or there is no map."""
+    outlook = state.scene.outlook
+    edges = None if outlook is None else outlook.edges(stand)
+    if edges is None:
+        return None
+    whole = foreseen_photo(state.scene, stand)
+    return SkylineEffect(
+        buildings=edges.buildings,
+        edges=len(edges.pixels),
+        heading_u95_deg=float(np.degrees(edges.heading_u95_rad(stand))),
+        u95_with_deg=_u95(state, whole),
+        u95_without_deg=_u95(state, replace(whole, aids=whole.landmarks)),
+    )
+
+
 def landmark_effects(state: KnowledgeSoFar, stand: PlannedPhoto) -> tuple[LandmarkEffect, ...]:
     """What each landmark in a photo's frame does, the one that helps most first."""
     scene = state.scene
@@ -283,13 +317,14 @@ def landmark_effects(state: KnowledgeSoFar, stand: PlannedPhoto) -> tuple[Landma
         return ()
     pixels, inside = in_frame(stand, np.stack([m.enu_m for m in scene.landmarks]))
     whole = foreseen_photo(scene, stand)
-    plain = replace(whole, aids=())
+    others = tuple(aid for aid in whole.aids if not isinstance(aid, LandmarkPixel))
+    plain = replace(whole, aids=others)
     without = _u95(state, plain)
     out = []
     for k, m in enumerate(scene.landmarks):
         if not inside[k] or not plain.boxes:
             continue
-        one = replace(plain, aids=tuple(s for s in whole.landmarks if s.name == m.name))
+        one = replace(plain, aids=(*others, *(s for s in whole.landmarks if s.name == m.name)))
         away = m.enu_m - stand.enu_m
         off = wrap_rad(np.arctan2(away[0], away[1]) - stand.attitude_rad[0])
         out.append(

@@ -31,7 +31,7 @@ def field_sheet_html(plan: SitePlan, created: datetime, gain: Revisit | None = N
     """
     shown, lon = plan.standpoints[:_MOST_STANDPOINTS], plan.site.lon_deg
     stands = plan_table.standpoints_table(replace(plan, standpoints=shown))
-    rows = tuple((*row, _landmark(s)) for row, s in zip(stands.rows, shown, strict=True))
+    rows = tuple((*row, _beside(s)) for row, s in zip(stands.rows, shown, strict=True))
     return rendered(
         "field_sheet.html",
         inlined=inlined("paper.css", "drawing.css", "field_sheet.css"),
@@ -39,7 +39,7 @@ def field_sheet_html(plan: SitePlan, created: datetime, gain: Revisit | None = N
         now=plan_table.median_of(plan.now_u95_deg),
         then=plan_table.median_of(plan.together_u95_deg),
         svg=Markup(field_plan_svg(plan)),
-        stands=replace(stands, headings=(*stands.headings, "landmark in the frame"), rows=rows),
+        stands=replace(stands, headings=(*stands.headings, "beside the tower in the frame"), rows=rows),
         light=[(s.rank, _today(s, lon), Markup(year_svg(s.year, lon, s.rank))) for s in shown],
         outcome=plan_table.outcome_table(plan),
         distances=plan_table.distance_table(plan),
@@ -48,12 +48,16 @@ def field_sheet_html(plan: SitePlan, created: datetime, gain: Revisit | None = N
     )
 
 
-def _landmark(s: Standpoint) -> str:
-    if not s.landmarks:
-        return UNKNOWN
-    m = s.landmarks[0]
-    side = "right" if m.off_deg > 0 else "left"
-    return f"{shortened(m.name, 28)}, {m.distance_m:.0f} m off, {abs(m.off_deg):.0f}° {side}, low"
+def _beside(s: Standpoint) -> str:
+    """What else must be in the frame, for the heading."""
+    out = []
+    if s.landmarks:
+        m = s.landmarks[0]
+        side = "right" if m.off_deg > 0 else "left"
+        out.append(f"{shortened(m.name, 28)}, {m.distance_m:.0f} m off, {abs(m.off_deg):.0f}° {side}, low")
+    if s.skyline is not None:
+        out.append(f"skyline, with {s.skyline.buildings} mapped buildings")
+    return "\n".join(out) or UNKNOWN
 
 
 def _today(s: Standpoint, lon_deg: float) -> str:

@@ -48,7 +48,7 @@ class _Text:
     def features(self, members: dict[str, Any]) -> Iterator[Any]:
         """Each feature; the other members are put into `members` as they come."""
         if self._peek() != "{":
-            raise self._fault("no object", "a GeoJSON object")
+            raise self._fault("no JSON object", "a GeoJSON file")
         self._at += 1
         listed = False
         while self._peek() != "}":

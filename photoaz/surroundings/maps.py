@@ -34,6 +34,12 @@ class MapSource:
     licence: str | None = None
     terrain: str | None = None
 
+    def note(self) -> str:
+        """'town.geojson (of 2026-03-01; open data; ground by hills.asc)', with what is known of it."""
+        some = (self.date and f"of {self.date}", self.licence, self.terrain and f"ground by {self.terrain}")
+        told = "; ".join(part for part in some if part)
+        return f"{self.file} ({told})" if told else self.file
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MapLandmark:

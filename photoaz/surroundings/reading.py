@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from photoaz import quantities as q
 from photoaz.errors import Fault, FileReader, InputError
 from photoaz.surroundings import heights
 from photoaz.surroundings.geojson import FeatureReader
@@ -61,9 +62,9 @@ class Scenery:
     map: SurroundingsMap
     terrain: Terrain | None = None
 
-    def near(self, lat_deg: float, lon_deg: float) -> Surroundings:
+    def near(self, lat_deg: float, lon_deg: float, radius_m: float = q.SURROUNDINGS_M) -> Surroundings:
         """What stands round a site, in the frame at its base."""
-        return self.map.near(lat_deg, lon_deg, terrain=self.terrain)
+        return self.map.near(lat_deg, lon_deg, radius_m, self.terrain)
 
 
 def scenery_of(surroundings: Path | None, terrain: Path | None = None) -> Scenery | None:
@@ -168,6 +169,8 @@ class _Gathered:
             self.fault(number, f"stand: {word!r}", "stand: yes or no")
         elif kind not in ("Polygon", "MultiPolygon"):
             self.fault(number, f"stand on a {kind}", "a polygon")
+        elif not _on_earth(kind, geometry.get("coordinates")):
+            self.fault(number, "coordinates that are no longitude and latitude")
         else:
             self.stands.append((may, geometry))
 
@@ -223,6 +226,21 @@ def _is_none(properties: Mapping[str, Any]) -> bool:
     if building is not None:
         return bool(building == "no")
     return properties.get("location") == "underground" or not _NO_BUILDING.isdisjoint(properties)
+
+
+def _on_earth(kind: str, parts: Any) -> bool:
+    """Whether all of a polygon's, or polygons', rings are closed and of longitudes and latitudes."""
+    try:
+        rings = parts if kind == "Polygon" else list(chain.from_iterable(parts))
+        flat = [_flat(ring) for ring in rings]
+    except (TypeError, ValueError, IndexError, KeyError, OverflowError):
+        return False
+    closed = all(len(f) >= 8 and f[:2] == f[-2:] for f in flat)
+    return (
+        bool(flat)
+        and closed
+        and all(abs(lon) <= 180.0 and abs(lat) <= 90.0 for f in flat for lon, lat in zip(f[::2], f[1::2], strict=True))
+    )
 
 
 def _flat(places: Any) -> array[float]:

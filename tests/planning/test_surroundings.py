@@ -48,7 +48,7 @@ def test_one_stands_where_one_may(tmp_path, site, frame) -> None:
         frame,
     )
     places = np.array([[0.0, 60.0], [30.0, 60.0], [0.0, 75.0], [-39.0, 21.0], [-41.0, 60.0], [0.0, -60.0]])
-    assert area.allowed(places, antennas_m(site), 1.5).tolist() == [False, True, True, True, False, False]
+    assert area.allowed(places, antennas_m(site)).tolist() == [False, True, True, True, False, False]
 
 
 @pytest.mark.parametrize(("height", "seen"), [(23.0, True), (24.0, False)])
@@ -62,7 +62,7 @@ def test_an_obstacle_hides_what_is_behind_it(tmp_path, site, frame, height, seen
     area = load_area(written(tmp_path, (square(frame, 0.0, 35.0, 5.0), {"height_m": height})), frame)
     head = scene_of_site(site).places_m["A1"]
     assert 1.5 + 45.0 * 40.0 / (80.0 - head[1]) == pytest.approx(24.3, abs=0.5)
-    ok = area.allowed(np.array([[0.0, 80.0], [80.0, 0.0], [0.0, 35.0]]), antennas_m(site), 1.5)
+    ok = area.allowed(np.array([[0.0, 80.0], [80.0, 0.0], [0.0, 35.0]]), antennas_m(site))
     assert ok[1]
     assert not ok[2]  # within it
     assert ok[0] == seen
@@ -72,14 +72,13 @@ def test_every_bad_feature_is_named(tmp_path, frame) -> None:
     path = written(
         tmp_path,
         (square(frame, 0, 0, 5), {"stand": "perhaps"}),
-        (square(frame, 0, 0, 5), {}),
         ({"type": "Point", "coordinates": [0, 0]}, {"stand": "no"}),
         ({"type": "Polygon", "coordinates": [[[500, 0], [501, 0], [501, 1], [500, 0]]]}, {"stand": "no"}),
         (square(frame, 0, 0, 5), {"height_m": -2}),
     )
     with pytest.raises(InputError) as caught:
         load_area(path, frame)
-    assert [f.column for f in caught.value.faults] == [f"feature {k}" for k in range(1, 6)]
+    assert [f.column for f in caught.value.faults] == [f"feature {k}" for k in range(1, 5)]
 
 
 @pytest.mark.parametrize("text", ["{", "[]", '{"type": "Topology"}', '{"type": "FeatureCollection", "features": 3}'])

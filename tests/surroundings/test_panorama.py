@@ -27,7 +27,7 @@ def triangles(some):
     return np.array(out), np.array(whose)
 
 
-def hit(scene, azimuth, elevation):
+def hit(scene, azimuth, elevation, eye=EYE):
     """The nearest building that a ray from the eye meets, -1 if none, and how far away it does, level.
 
     Moeller and Trumbore, Fast, minimum storage ray/triangle intersection, J. Graphics Tools 2 (1997), in its textbook
@@ -35,7 +35,7 @@ def hit(scene, azimuth, elevation):
     """
     (a, b, c), whose = scene[0].transpose(1, 0, 2), scene[1]
     way = np.array([np.sin(azimuth) * np.cos(elevation), np.cos(azimuth) * np.cos(elevation), np.sin(elevation)])
-    one, two, to = b - a, c - a, EYE - a
+    one, two, to = b - a, c - a, eye - a
     p = np.cross(way, two)
     det = (one * p).sum(1)
     with np.errstate(divide="ignore", invalid="ignore"):

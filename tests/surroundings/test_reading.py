@@ -148,8 +148,8 @@ def test_many_faults_are_counted(tmp_path) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("", "line 1: found no object"),
-        ("[1, 2]", "line 1: found no object"),
+        ("", "line 1: found no JSON object"),
+        ("[1, 2]", "line 1: found no JSON object"),
         ('{"type": "Topology"}', "found type 'Topology'"),
         ('{"type": "FeatureCollection"}', "found no list of features"),
         ('{"type": "FeatureCollection", "features": []}', "nothing that stands anywhere"),
