@@ -151,6 +151,7 @@ def _read(stated: Reading, true: TrueAzimuth) -> JudgedReading:
         u95_deg=math.hypot(stated.u95_deg, K95 * true.sigma_deg),
         declination_u95_deg=K95 * true.sigma_deg,
         sigma_deg=math.hypot(stated.u95_deg / (stated.k or K95), true.sigma_deg),
+        read_on=stated.date,
     )
 
 

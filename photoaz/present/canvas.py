@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Protocol
 
 from photoaz.present.words import escaped
@@ -70,6 +72,13 @@ class Svg:
     def path(self, name: str, d: str) -> None:
         """A path of SVG."""
         self.element("path", name, d=d)
+
+    @contextmanager
+    def link(self, address: str, title: str) -> Iterator[None]:
+        """What is drawn within leads to an address."""
+        self._parts.append(f'<a href="{escaped(address)}"><title>{escaped(title)}</title>')
+        yield
+        self._parts.append("</a>")
 
     def sector(self, name: str, centre: Point, azimuth_deg: float, half_deg: float, inner: float, outer: float) -> None:
         half = min(half_deg, 179.9)  # a full turn is left open by a hair: an arc needs two ends

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from photoaz.present import words
+from photoaz.present.antenna_rows import MOST_ROWS, AntennaRow, ChartNumbers, antenna_rows
 from photoaz.present.standing import Tally
 from photoaz.result import LikelyCause, Revisit, SiteResult
 
@@ -57,7 +58,7 @@ class ArchiveCounts:
     antennas: by state; tally: by how readings and designs stand; statuses, decisions, causes, actions, flags: by their
     names, with the sites that have any. loss_now, loss_after, cost, avoided: sums, in `unit`. seen_turns:
     between visits, turned: those of them that stand out. wanted, wanted_sites: antennas to be visited again.
-    revisits: the most worthwhile, with what is to be done.
+    revisits: the most worthwhile, with what is to be done. antenna_rows, numbers: for the report's table and charts.
     """
 
     rows: list[SiteRow] = field(default_factory=list)
@@ -82,9 +83,17 @@ class ArchiveCounts:
     wanted: int = 0
     wanted_sites: int = 0
     revisits: list[Listed] = field(default_factory=list)
+    antenna_rows: list[AntennaRow] = field(default_factory=list)
+    numbers: ChartNumbers = field(default_factory=ChartNumbers)
 
     def add(self, site: SiteResult, page: str = "") -> None:
         """Count a site, whose page has that name."""
+        for one in antenna_rows(site, page):
+            self.numbers.add(one)
+            if len(self.antenna_rows) < MOST_ROWS or one.state != "ok":
+                self.antenna_rows.append(one)
+        if site.common_mode is not None and site.common_mode.n > 1:
+            self.numbers.common.append(-site.common_mode.angle_deg)
         states = Counter(words.antenna_state(a) for a in site.antennas)
         readings = [a.reading for a in site.antennas if a.reading is not None]
         causes = Counter(r.likely_cause for r in readings if r.likely_cause is not None)

@@ -15,6 +15,7 @@ from markupsafe import Markup
 from photoaz import __version__
 from photoaz.judgement.reasons import in_words
 from photoaz.present import figures, standing, words
+from photoaz.present.todo import merged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +49,7 @@ def environment() -> jinja2.Environment:
         keep_trailing_newline=True,
     )
     env.globals |= {"words": words, "say": figures, "standing": standing, "version": __version__}
+    env.globals |= {"merged": merged}
     env.filters |= {"shortened": words.shortened, "as_sentence": words.as_sentence, "in_words": in_words}
     return env
 

@@ -264,6 +264,11 @@ def _last_turn(site: SiteResult, antenna: AntennaResult) -> Turn | None:
     return next((t for t in reversed(site.turns) if t.antenna_id == antenna.antenna_id), None)
 
 
+def _action(site: SiteResult, antenna: AntennaResult) -> str | None:
+    todo = () if site.revisit is None else site.revisit.antennas
+    return next((i.action for i in todo if i.antenna_id == antenna.antenna_id), None)
+
+
 def _at(record: Any, field_name: str) -> Any:
     """A field of a record that may be None."""
     return None if record is None else getattr(record, field_name)
@@ -295,6 +300,7 @@ RECORD_COLUMNS: Mapping[str, tuple[type, _Of]] = {
     "declination_deg": (float, lambda s, a: s.declination_deg),
     "reading_azimuth_true_deg": (float, lambda s, a: _at(a.reading, "azimuth_true_deg")),
     "reading_u95_deg": (float, lambda s, a: _at(a.reading, "u95_deg")),
+    "reading_date": (str, lambda s, a: _at(a.reading, "read_on")),
     "reading_difference_deg": (float, lambda s, a: _at(a.reading, "difference_deg")),
     "reading_en": (float, lambda s, a: _at(a.reading, "en")),
     "reading_agrees": (bool, lambda s, a: _at(a.reading, "agrees")),
@@ -322,6 +328,7 @@ RECORD_COLUMNS: Mapping[str, tuple[type, _Of]] = {
     "turned_from": (str, lambda s, a: _at(_last_turn(s, a), "from_")),
     "turned_to": (str, lambda s, a: _at(_last_turn(s, a), "to")),
     "revisit": (bool, lambda s, a: a.revisit),
+    "action": (str, lambda s, a: _action(s, a)),
     "reasons": (str, lambda s, a: "; ".join(a.reasons) or None),
 }
 

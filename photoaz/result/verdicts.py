@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Literal
 
 Decision = Literal["accept", "reject", "undecided"]
@@ -51,7 +52,7 @@ class JudgedReading:
     antenna does. corrected_deg: the reading without its likely cause, where that tells by how much it is off.
     cause_odds: of the likely cause against all else. not_told_apart: causes that the readings do not tell apart, where
     there are several. departure_deg: what is left of the reading minus the estimate off the angle that all of the
-    site's have in common.
+    site's have in common. read_on: its day, where the register says it.
     """
 
     azimuth_true_deg: float
@@ -73,6 +74,7 @@ class JudgedReading:
     not_told_apart: tuple[LikelyCause, ...] = ()
     departure_deg: float | None = None
     departure_u95_deg: float | None = None
+    read_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -154,6 +154,16 @@
     svg.querySelector("#pins").prepend(ghost);
     var view = { x: W / 2, y: H / 2, z: 1 }, asked = false, near = null;
     svg.setAttribute("tabindex", "0");
+    var ground = { lat: +svg.dataset.lat, lon: +svg.dataset.lon, up: +svg.dataset.up, right: +svg.dataset.right };
+    var grid = document.getElementById("grid"), gridNames = document.getElementById("grid-names");
+    // letters of 11 pixels at least, and marks to match, however narrow the window is
+    var letter = 14, size = 5.2;
+    function fit() {
+      var k = W / (svg.getBoundingClientRect().width || W);
+      letter = Math.max(14, 11.5 * k);
+      size = Math.max(5.2, 3.4 * k);
+      svg.style.setProperty("--letter", letter + "px");
+    }
 
     function f(v) { return v.toFixed(1); }
     function mark(s, x, y, r) {
@@ -176,6 +186,8 @@
     }
     function paint() {
       asked = false;
+      fit();
+      lines();
       var seen = inView(), thin = seen.length > CROWD, cells = {}, data = {}, faint = "";
       STATES.forEach(function (s) { data[s] = ""; });
       seen.forEach(function (o) {
@@ -184,8 +196,8 @@
           if (cells[key]) return;
           cells[key] = 1;
         }
-        if (o[0].on) data[o[0].state] += mark(o[0].state, o[1], o[2], 5.2);
-        else faint += mark("unseen", o[1], o[2], 3);
+        if (o[0].on) data[o[0].state] += mark(o[0].state, o[1], o[2], size);
+        else faint += mark("unseen", o[1], o[2], 0.6 * size);
       });
       STATES.forEach(function (s) { if (pins[s]) pins[s].setAttribute("d", data[s]); });
       ghost.setAttribute("d", faint);
@@ -199,15 +211,50 @@
       barName.textContent = (best >= 1000 ? best / 1000 + " km" : +best.toPrecision(1) + " m") + note;
       point(null);
     }
+    function step(units) {
+      var least = 110 * (letter / 14) / units, power = Math.pow(10, Math.floor(Math.log10(least)));
+      return [1, 2, 5, 10].filter(function (k) { return k * power >= least * (1 - 1e-9); })[0] * power;
+    }
+    function degrees(value, by, plus, minus) {
+      return Math.abs(value).toFixed(Math.max(0, -Math.floor(Math.log10(by) + 1e-9))) + "° " + (value >= 0 ? plus : minus);
+    }
+    function lines() {
+      var up = ground.up * view.z, right = ground.right * view.z, d = "", k, v;
+      var lat = ground.lat - (view.y - H / 2) / ground.up, lon = ground.lon + (view.x - W / 2) / ground.right;
+      gridNames.replaceChildren();
+      function name(x, y, anchor, said) {
+        var t = document.createElementNS(svg.namespaceURI, "text");
+        t.setAttribute("class", "mark halo");
+        t.setAttribute("x", f(x));
+        t.setAttribute("y", f(y));
+        t.setAttribute("text-anchor", anchor);
+        t.textContent = said;
+        gridNames.appendChild(t);
+      }
+      var by = step(up);
+      for (k = Math.ceil(Math.max(lat - H / 2 / up, -90) / by); k <= Math.floor(Math.min(lat + H / 2 / up, 90) / by); k++) {
+        v = H / 2 - (k * by - lat) * up;
+        d += "M0 " + f(v) + "H" + W;
+        if (v > 80 && v < H - 30) name(W - 6, v - 4, "end", degrees(k * by, by, "N", "S"));
+      }
+      by = step(right);
+      for (k = Math.ceil((lon - W / 2 / right) / by); k <= Math.floor((lon + W / 2 / right) / by); k++) {
+        v = W / 2 + (k * by - lon) * right;
+        d += "M" + f(v) + " 0V" + H;
+        if (v > 260 && v < W - 120) name(v + 4, H - 8, "start", degrees(((k * by + 180) % 360 + 360) % 360 - 180, by, "E", "W"));
+      }
+      grid.setAttribute("d", d);
+    }
     function label(seen) {
       names.replaceChildren();
       if (seen.length > 40) return;
       var taken = [];
       seen.forEach(function (o) {
         var name = o[0].tr.cells[0].textContent, x = o[1], y = o[2];
-        if (name.length > 22) name = name.slice(0, 21) + "…";
-        var wide = 8.4 * name.length, right = x + 10 + wide < W, left = right ? x + 10 : x - 10 - wide;
-        if (taken.some(function (t) { return Math.abs(y - t[2]) < 16 && left < t[1] && t[0] < left + wide; })) return;
+        var most = letter > 14 ? 12 : 22;  // large letters: as wide as they may be
+        if (name.length > most) name = name.slice(0, most - 1) + "…";
+        var wide = (letter > 14 ? 0.95 : 0.6) * letter * name.length, right = x + 10 + wide < W, left = right ? x + 10 : x - 10 - wide;
+        if (taken.some(function (t) { return Math.abs(y - t[2]) < 16 * letter / 14 && left < t[1] && t[0] < left + wide; })) return;
         taken.push([left, left + wide, y]);
         var t = document.createElementNS(svg.namespaceURI, "text");
         t.setAttribute("class", "name halo");
@@ -262,7 +309,7 @@
         drag = p;
         return;
       }
-      var best = null, least = 14 * 14;
+      var best = null, least = 196 * Math.pow(letter / 14, 2);
       sites().forEach(function (s) {
         if (!s.at || !s.on) return;
         var q = place(s), d = (q[0] - p[0]) * (q[0] - p[0]) + (q[1] - p[1]) * (q[1] - p[1]);
@@ -283,6 +330,9 @@
       ring.setAttribute("cy", f(p[1]));
       if (s) tell.textContent = s.tr.cells[0].textContent + ": " + s.tr.cells[1].textContent + (s.tr.cells[8].textContent ? "; " + s.tr.cells[8].textContent : "") + ". Click for its page.";
     }
+    fit();
+    if (letter > 14) draw();
+    window.addEventListener("resize", draw);
     return { draw: draw };
   }
 

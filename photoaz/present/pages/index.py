@@ -8,6 +8,7 @@ from typing import Any
 
 from photoaz.judgement.reasons import in_words
 from photoaz.present import words
+from photoaz.present.archive_charts import archive_charts
 from photoaz.present.counts import ArchiveCounts
 from photoaz.present.pages.about import ReportAbout
 from photoaz.present.pages.map import site_map
@@ -27,6 +28,7 @@ def index_context(tally: ArchiveCounts, about: ReportAbout) -> dict[str, Any]:
     shown = list(zip(rows, plan.places if plan else (), strict=True))
     return {
         "tally": tally,
+        "charts": archive_charts(tally.numbers, tally.antenna_rows),
         "states": Counter(r.state for r in rows),
         "map": plan,
         "revisits": sorted(tally.revisits, key=lambda one: one[:2]),

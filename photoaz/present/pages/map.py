@@ -7,6 +7,7 @@ the middle latitude, which the scale bar says where it matters.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -25,6 +26,8 @@ MOST_MARKS = 5000
 _CELL = 5.0
 _MOST_LABELS = 40
 _SIZE = 5.2
+#: lines of the grid are at least this far apart
+_GRID = 110.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +40,48 @@ class SiteMap:
     outside: int
     thinned: bool
     note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """Where the map's middle is [deg], and how far a degree goes on it: northwards up, eastwards to the right."""
+
+    lat_deg: float
+    lon_deg: float
+    up: float
+    right: float
+
+
+def grid_step(units_per_degree: float) -> float:
+    """Degrees between lines of the grid: the smallest of 1, 2, 5, 10, ... times a power of ten that leaves room."""
+    least = _GRID / units_per_degree
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(k * power for k in (1, 2, 5, 10) if k * power >= least * (1.0 - 1e-9))
+
+
+def grid_lines(ground: Ground) -> tuple[str, list[tuple[float, float, str, str]]]:
+    """Meridians and parallels as path data, and their names: place, anchor, text."""
+    d, names = [], []
+    up, right = grid_step(ground.up), grid_step(ground.right)
+    low, high = ground.lat_deg - 0.5 * HIGH / ground.up, ground.lat_deg + 0.5 * HIGH / ground.up
+    for k in range(math.ceil(max(low, -90.0) / up), math.floor(min(high, 90.0) / up) + 1):
+        y = HIGH / 2 - (k * up - ground.lat_deg) * ground.up
+        d.append(f"M0 {y:.1f}H{WIDE}")
+        if 80.0 < y < HIGH - 30.0:
+            names.append((WIDE - 6.0, y - 4.0, "end", degrees_text(k * up, up, "N", "S")))
+    low, high = ground.lon_deg - 0.5 * WIDE / ground.right, ground.lon_deg + 0.5 * WIDE / ground.right
+    for k in range(math.ceil(low / right), math.floor(high / right) + 1):
+        x = WIDE / 2 + (k * right - ground.lon_deg) * ground.right
+        d.append(f"M{x:.1f} 0V{HIGH}")
+        if 260.0 < x < WIDE - 120.0:
+            names.append((x + 4.0, HIGH - 8.0, "start", degrees_text(wrap_deg(k * right), right, "E", "W")))
+    return "".join(d), names
+
+
+def degrees_text(value_deg: float, step_deg: float, plus: str, minus: str) -> str:
+    """'46.6° N', as fine as the step."""
+    decimals = max(0, -math.floor(math.log10(step_deg) + 1e-9))
+    return f"{abs(value_deg):.{decimals}f}° {plus if value_deg >= 0.0 else minus}"
 
 
 def mark_path(state: str, x: float, y: float, r: float) -> str:
@@ -73,8 +118,11 @@ def site_map(spots: Sequence[SiteRow]) -> SiteMap | None:
     inside = [0.0 <= x <= WIDE and 0.0 <= y <= HIGH for x, y in places]
     thinned = sum(inside) > MOST_MARKS
     note = "" if max(y1 - y0, x1 - x0) < 300_000.0 else f" at {abs(lat0):.0f}° {'N' if lat0 >= 0 else 'S'}"
+    north = math.radians(1.0) * EARTH_M
+    east_m = north * math.cos(math.radians(min(max(lat0, -89.9), 89.9)))
+    ground = Ground(lat_deg=lat0 + cy / north, lon_deg=lon0 + cx / east_m, up=north * scale, right=east_m * scale)
     return SiteMap(
-        svg=_svg(spots, places, inside, scale, note, thinned=thinned),
+        svg=_svg(spots, places, inside, scale, note, ground, thinned=thinned),
         places=places,
         scale=scale,
         outside=len(spots) - sum(inside),
@@ -110,6 +158,7 @@ def _svg(
     inside: Sequence[bool],
     scale: float,
     note: str,
+    ground: Ground,
     *,
     thinned: bool,
 ) -> str:
@@ -132,6 +181,8 @@ def _svg(
         pins=pins,
         names=_names(spots, places, inside) if sum(inside) <= _MOST_LABELS else (),
         length=length,
+        ground=ground,
+        grid=grid_lines(ground),
         bar=length_words(length),
     )
 

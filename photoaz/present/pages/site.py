@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from photoaz.judgement.reasons import priors_sentence
 from photoaz.present import words
+from photoaz.present.antenna_rows import antenna_rows
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, HATCH, CameraPlace, Pointing, azimuth_plan
 from photoaz.present.figures import antenna_figures, directions, impact_figures
@@ -26,7 +27,11 @@ def site_context(site: SiteResult) -> dict[str, Any]:
     numbers = {p.photo: k for k, p in enumerate(site.photos, 1)}
     states = [words.antenna_state(a) for a in site.antennas]
     designs = {a.antenna_id: a.design.azimuth_true_deg for a in site.antennas}
-    antennas = zip(site.antennas, states, strict=True)
+    told = [
+        _antenna(a, site.site_id, state, k, numbers, stands)
+        for k, (a, state) in enumerate(zip(site.antennas, states, strict=True), 1)
+    ]
+    worst = [row.badness for row in antenna_rows(site, "")]
     return {
         "site": site,
         "state": words.BY_CODE[words.site_state(states)],
@@ -35,7 +40,7 @@ def site_context(site: SiteResult) -> dict[str, Any]:
         "numbers": numbers,
         "stands": stands,
         "unplaced": [numbers[p.photo] for p in site.photos if p.photo not in stands],
-        "antennas": [_antenna(a, site.site_id, state, k, numbers, stands) for k, (a, state) in enumerate(antennas, 1)],
+        "worst_first": [told[k] for k in sorted(range(len(told)), key=worst.__getitem__)],
         "seen": {p.photo: _named(p.photo, site.antennas) for p in site.photos},
         "history": Markup(history_svg(site.visits, site.turns, designs)),
         "site_words": [

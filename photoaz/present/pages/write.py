@@ -13,6 +13,7 @@ from photoaz.present.files.cells import replaced
 from photoaz.present.frame import inlined, rendered
 from photoaz.present.manual import manual_html
 from photoaz.present.pages.about import ReportAbout
+from photoaz.present.pages.antennas import antennas_context
 from photoaz.present.pages.index import in_pages, index_context
 from photoaz.present.pages.site import site_context
 from photoaz.present.words import page_name
@@ -66,8 +67,11 @@ def write_report(
             progress(len(tally.rows))
         before, this = link, following
     lists = _write_index(folder, tally, about)
+    shared = {"inlined": inlined("report.css", script="antennas.js"), "mark": Markup(_MARK), "about": about}
+    antennas = antennas_context(tally.antenna_rows, tally.antennas.total())
+    _write(folder / "antennas.html", rendered("antennas.html", **antennas, **shared))
     _write(folder / "manual.html", manual_html())
-    remove_other_pages(folder, {"index.html", *lists, *(f"sites/{row.page}" for row in tally.rows)})
+    remove_other_pages(folder, {"index.html", "antennas.html", *lists, *(f"sites/{row.page}" for row in tally.rows)})
     return folder / "index.html"
 
 

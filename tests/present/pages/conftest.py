@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime
@@ -10,11 +11,18 @@ import pytest
 
 from photoaz.present.pages import ReportAbout
 from photoaz.result import (
+    AntennaResult,
     AuditNotes,
     ById,
+    CommonMode,
+    Design,
+    EvidenceView,
     FileFlag,
+    JudgedReading,
+    PhotoResult,
     Revisit,
     RevisitItem,
+    SiteResult,
     VisitAzimuth,
     VisitResult,
     Where,
@@ -170,3 +178,103 @@ def pages_of_font(browser_of_font):
     """The same where one family of fonts is installed, for tests that measure."""
     with tabs(browser_of_font) as tab:
         yield tab
+
+
+def campaign_site(k: int, rng: random.Random) -> SiteResult:
+    """A site of six antennas; those read in June 2019 lack the declination of -12 degrees."""
+    day = date(2018 + k % 5, 1 + (7 * k) % 12, 3 + k % 20)
+    campaign = (day.year, day.month) == (2019, 6)
+    name = f"OAK-{k:03d}"
+    view = EvidenceView(photo=f"{name}/a.jpg", view="oblique", corners_px=(), yaw_deg=4.0, width_px=40.0, quality=0.9)
+    antennas = []
+    for j in range(6):
+        design = 120.0 * (j // 2)
+        off = rng.gauss(0.0, 1.4) + (rng.uniform(8.0, 20.0) if rng.random() < 0.04 else 0.0)
+        fault = (-12.0 if campaign else 0.0) + (rng.choice([90.0, 15.0]) if rng.random() < 0.02 else 0.0)
+        difference = fault + rng.gauss(0.0, 1.3)
+        azimuth = (design + off) % 360.0
+        agrees = abs(difference) < 4.0
+        read = rng.random() < 0.9
+        seen = rng.random() < 0.94
+        reading = JudgedReading(
+            azimuth_true_deg=(azimuth - difference) % 360.0,
+            u95_deg=2.0,
+            difference_deg=difference if seen else None,
+            en=abs(difference) / 2.8 if seen else None,
+            agrees=agrees if seen else None,
+            likely_cause=None if agrees or not seen else "declination_omitted" if campaign else "reading_wrong",
+            cause_odds=None if agrees or not seen else 12.0,
+            departure_deg=-rng.gauss(0.0, 1.2),
+            read_on=day,
+        )
+        decision = "reject" if abs(off) > 7 else "undecided" if abs(off) > 3.5 else "accept"
+        antennas.append(
+            AntennaResult(
+                antenna_id=f"{name}-{'ABC'[j // 2]}{j % 2 + 1}",
+                status="estimated" if seen else rng.choice(["not_found", "not_visible"]),
+                sector="ABC"[j // 2],
+                position=j % 2 + 1,
+                azimuth_true_deg=azimuth if seen else None,
+                u95_deg=2.4 if seen else None,
+                evidence=(view,) if seen else (),
+                reading=reading if read else None,
+                design=Design(
+                    azimuth_true_deg=design,
+                    deviation_deg=off if seen else None,
+                    p_out_of_tolerance=0.01 if seen else None,
+                    decision=decision if seen else "undecided",
+                ),
+                revisit=(read and seen and not agrees) or (seen and decision == "reject"),
+            )
+        )
+    todo = [a for a in antennas if a.revisit]
+
+    def item(a: AntennaResult) -> RevisitItem:
+        name, up = a.antenna_id, a.design.decision == "reject"
+        corrected = f"corrected, that of {name} is {a.azimuth_true_deg:.1f}° ± 2.0° true"
+        many = f"correct the {len(todo)} readings in the register, no visit needed: declination left out; {corrected}"
+        aim = f"climb: measure {name}, and turn it to {a.design.azimuth_true_deg:.1f}° true if it is out"
+        return RevisitItem(
+            antenna_id=name,
+            action="climb" if up else "correct_register",
+            instruction=aim if up else many,
+            reasons=("out of tolerance",) if up else ("likely cause: declination left out",),
+            expected_loss_now=400.0,
+            expected_loss_after=30.0,
+            cost=40.0,
+            loss_avoided=330.0,
+            figures="expected loss 400 now, 30 after, cost 40 (units)",
+        )
+
+    items = tuple(item(a) for a in todo)
+    common = CommonMode(
+        angle_deg=12.0 if campaign else rng.gauss(0.0, 0.6),
+        u95_deg=1.2,
+        n=6,
+        chi2=4.0,
+        dof=5,
+        p=0.5,
+        consistent=True,
+        separable=True,
+        left_out=(),
+        sentence="No shared offset.",
+    )
+    loss = 330.0 * len(items)
+    return SiteResult(
+        site_id=name,
+        lat_deg=46.6 + rng.uniform(-0.4, 0.4),
+        lon_deg=-66.4 + rng.uniform(-0.8, 0.8),
+        common_mode=common,
+        antennas=ById(antennas),
+        photos=ById([PhotoResult(photo=f"{name}/a.jpg", status="used", taken=date(2025, 4 + k % 6, 9))]),
+        revisit=Revisit(
+            sentence="one visit", trip=bool(items), loss_avoided=loss, expected_loss_now=loss, antennas=items
+        ),
+    )
+
+
+@pytest.fixture
+def campaigns():
+    """Sites of an archive, one campaign of whose readings lacks the declination."""
+    rng = random.Random(5)  # any will do
+    return [campaign_site(k, rng) for k in range(60)]

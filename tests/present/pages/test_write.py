@@ -39,7 +39,7 @@ def report(tmp_path, result, variants, about):
 
 
 def test_a_page_for_each_site_and_an_index(report):
-    assert sorted(p.name for p in report.iterdir()) == ["index.html", "manual.html", "sites"]
+    assert sorted(p.name for p in report.iterdir()) == ["antennas.html", "index.html", "manual.html", "sites"]
     names = sorted(p.name for p in (report / "sites").iterdir())
     assert names == sorted(["HNT-204.html", *(f"FLD-{k:04d}.html" for k in range(12))])
 
@@ -190,7 +190,7 @@ def test_long_tables_go_on_in_the_page_and_on_plain_pages(tmp_path, variants, ab
         seen += [r.text for r in parsed(tmp_path / f"list-{k}.html").xpath("//tbody/tr/th/a")]
     assert sorted(seen) == [f"FLD-{k:04d}" for k in range(33)]
     write_report(tmp_path, variants(5), about)
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["index.html", "manual.html", "sites"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["antennas.html", "index.html", "manual.html", "sites"]
 
 
 def test_how_to_repeat_it_is_said(report, about):

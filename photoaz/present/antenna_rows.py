@@ -1,0 +1,121 @@
+"""What the report keeps of each antenna of an archive: a row for its table, numbers for its charts."""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from typing import NamedTuple
+
+from photoaz.present import words
+from photoaz.present.standing import design_standing, reading_standing
+from photoaz.result import AntennaResult, LikelyCause, SiteResult
+
+#: rows of the table; of more antennas those that are in order are left out
+MOST_ROWS = 30_000
+_NAN = math.nan
+
+
+class AntennaRow(NamedTuple):
+    """An antenna: codes of how it stands, figures [deg] or None, and where its part of the site's page begins.
+
+    difference: photos minus reading; own: of that, what is left off the site's common part. surveyed: its last photo.
+    """
+
+    site_id: str
+    page: str
+    number: int
+    antenna_id: str
+    state: str
+    reading: str
+    design: str
+    status: str
+    azimuth_deg: float | None
+    u95_deg: float | None
+    reading_deg: float | None
+    difference_deg: float | None
+    own_deg: float | None
+    read_on: date | None
+    design_deg: float | None
+    deviation_deg: float | None
+    tolerance_deg: float
+    cause: LikelyCause | None
+    surveyed: date | None
+    action: str
+
+    @property
+    def badness(self) -> tuple[int, float]:
+        """To sort by, the worst first: by state, then by how far off."""
+        codes = [s.code for s in words.STATES]
+        far = max(abs(self.deviation_deg or 0.0), abs(self.difference_deg or 0.0))
+        return codes.index(self.state), -far
+
+
+def antenna_rows(site: SiteResult, page: str) -> Iterator[AntennaRow]:
+    """A row for each antenna, in the register's order."""
+    days = {p.photo: p.taken for p in site.photos if p.taken is not None}
+    todo = {} if site.revisit is None else {i.antenna_id: i.action for i in site.revisit.antennas}
+    for number, a in enumerate(site.antennas, 1):
+        r, d = a.reading, a.design
+        yield AntennaRow(
+            site_id=site.site_id,
+            page=page,
+            number=number,
+            antenna_id=a.antenna_id,
+            state=words.antenna_state(a),
+            reading=reading_standing(a),
+            design=design_standing(a),
+            status=a.status,
+            azimuth_deg=a.azimuth_true_deg,
+            u95_deg=a.u95_deg,
+            reading_deg=None if r is None else r.azimuth_true_deg,
+            difference_deg=None if r is None else r.difference_deg,
+            own_deg=None if r is None or r.departure_deg is None else -r.departure_deg,
+            read_on=None if r is None else r.read_on,
+            design_deg=d.azimuth_true_deg,
+            deviation_deg=d.deviation_deg,
+            tolerance_deg=d.tolerance_deg,
+            cause=None if r is None else r.likely_cause,
+            surveyed=_surveyed(a, days),
+            action=todo.get(a.antenna_id, ""),
+        )
+
+
+def _surveyed(antenna: AntennaResult, days: dict[str, date]) -> date | None:
+    return max((days[v.photo] for v in antenna.evidence if v.photo in days), default=None)
+
+
+@dataclass(slots=True)
+class ChartNumbers:
+    """Numbers of all antennas that charts are drawn from: angles [deg], NaN where not known; days as ordinals, 0 too.
+
+    common: a site's common part of photos minus readings, one for each site that has it.
+    """
+
+    azimuth: array[float] = field(default_factory=lambda: array("f"))
+    reading: array[float] = field(default_factory=lambda: array("f"))
+    difference: array[float] = field(default_factory=lambda: array("f"))
+    own: array[float] = field(default_factory=lambda: array("f"))
+    deviation: array[float] = field(default_factory=lambda: array("f"))
+    tolerance: array[float] = field(default_factory=lambda: array("f"))
+    read_on: array[int] = field(default_factory=lambda: array("l"))
+    surveyed: array[int] = field(default_factory=lambda: array("l"))
+    common: array[float] = field(default_factory=lambda: array("f"))
+
+    def add(self, row: AntennaRow) -> None:
+        """Keep an antenna's numbers; of an azimuth that is as good as none, none."""
+        seen = row.design != "not_measured"
+        self.azimuth.append(_number(row.azimuth_deg, seen))
+        self.reading.append(_number(row.reading_deg, seen))
+        self.difference.append(_number(row.difference_deg, seen))
+        self.own.append(_number(row.own_deg, seen))
+        self.deviation.append(_number(row.deviation_deg, seen))
+        self.tolerance.append(row.tolerance_deg)
+        self.read_on.append(0 if row.read_on is None else row.read_on.toordinal())
+        self.surveyed.append(0 if row.surveyed is None else row.surveyed.toordinal())
+
+
+def _number(value: float | None, seen: bool) -> float:
+    return value if value is not None and seen else _NAN
