@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from click.testing import CliRunner
 
 from photoaz.cli import main
 from photoaz.result import AntennaResult, ById, SiteResult
+from photoaz.wording import before_you_go
 
 REGISTER = """site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg
 HNT-204,A1,46.6,-66.4,30,0
@@ -101,3 +103,27 @@ def test_round_trip(run) -> None:
     assert made["length_m"] > sum(s["leg_m"] for s in made["stops"])  # and back
     assert "<rtept" in Path("t.gpx").read_text(encoding="utf-8")
     assert "photo B1, C1" in run("--trip", "revisit.csv").stdout
+
+
+def test_the_sheet_of_a_trip_has_a_page_for_each_stop(run) -> None:
+    Path("revisit.csv").write_text(
+        "site_id,antenna_id,action,instruction,bring,lat_deg,lon_deg\n"
+        "MRL-7,A1,climb,measure A1,a crew,,\n"
+        + "".join(f"HNT-204,B{k},photo,take it,a camera,46.6012,-66.4034\n" for k in range(6))
+    )
+    args = ("--trip", "revisit.csv", "--sheet", "t.html", "--gpx", "t.gpx", "--date", "2026-05-20")
+    assert run(*args, "--zone", "America/Halifax").exit_code == 0
+    html = Path("t.html").read_text(encoding="utf-8")
+    assert html.count('class="stop"') == 2
+    assert 'href="geo:46.601200,-66.403400">46.601200, -66.403400</a>' in html
+    assert all(f"B{k}: photo." in html for k in range(6))  # nothing is left out
+    assert before_you_go(["climb"]).split(";")[0] in unescape(html)
+    assert "Times in America/Halifax (given)." in html
+    gpx = Path("t.gpx").read_text(encoding="utf-8")
+    assert "photo B0, B1, B2, B3, B4, B5" in gpx
+    assert " more" not in gpx
+    assert run(*args).exit_code == 0
+    assert "Times in UTC (no zone known: give --zone for local time)." in Path("t.html").read_text(encoding="utf-8")
+    bad = run(*args, "--zone", "Atlantis")
+    assert bad.exit_code == 2
+    assert "Atlantis" in bad.stderr

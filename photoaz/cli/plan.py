@@ -31,6 +31,7 @@ from photoaz.errors import Fault, InputError
 if TYPE_CHECKING:
     from photoaz.planning.earlier import EarlierAzimuths
     from photoaz.planning.plan import SitePlan
+    from photoaz.planning.zones import CivilTime
     from photoaz.register.model import Site
     from photoaz.result import Revisit, SiteResult
 
@@ -80,11 +81,17 @@ def _distance(name: str, called: str, default: float, said: str) -> Callable[[An
     help="A: mean variance of the azimuths; D: generalised variance, the angles between sectors as well.",
 )
 @click.option(
-    "--sheet", metavar="HTML", type=_NEW_FILE, help="Write the field sheet, a page to print or keep on the phone."
+    "--sheet",
+    metavar="HTML",
+    type=_NEW_FILE,
+    help="Write the field sheet, a page to print or keep on the phone; with --trip a page for each stop.",
 )
 @click.option("--gpx", metavar="GPX", type=_NEW_FILE, help="Write the standpoints (or the round trip) as GPX 1.1.")
 @click.option("--geojson", metavar="JSON", type=_NEW_FILE, help="Write the standpoints as GeoJSON.")
 @click.option("--trip", metavar="LIST", type=FILE, help="Instead: a round trip over a revisit.csv or estimates.json.")
+@click.option(
+    "--zone", metavar="ZONE", help="Zone of the hours told, such as Europe/Vienna or +02:00. [the photos' own, or UTC]"
+)
 @click.option("--start", metavar="LAT,LON", callback=place_given, help="With --trip: where it begins and ends.")
 @COSTS
 @AS_JSON
@@ -109,6 +116,7 @@ def plan(
     geojson: Path | None,
     trip: Path | None,
     start: tuple[float, float] | None,
+    zone: str | None,
     costs: Path | None,
     as_json: bool,
     **options: Any,
@@ -127,7 +135,7 @@ def plan(
 
     known = read_register(register, columns)
     if trip is not None:
-        _round_trip(known.sites, trip, start, gpx, as_json)
+        _round_trip(known.sites, trip, start, sheet, gpx, day, zone, as_json=as_json)
         return
     site = known.site(site_id)
     require_antennas(site, antenna_ids, register)
@@ -159,7 +167,7 @@ def plan(
         **options,
     )
     gain = None if solution is None else _gain(site, solution, made, costs)
-    _hand_out(made, gain, sheet, gpx, geojson, as_json=as_json)
+    _hand_out(made, gain, sheet, gpx, geojson, _zone(zone, photos), as_json=as_json)
     if not made.standpoints:
         say("no standpoint: nowhere that is allowed and near enough shows an antenna")
         ctx.exit(NOTHING_DONE)
@@ -195,6 +203,7 @@ def _hand_out(
     sheet: Path | None,
     gpx: Path | None,
     geojson: Path | None,
+    civil: CivilTime,
     *,
     as_json: bool,
 ) -> None:
@@ -204,7 +213,7 @@ def _hand_out(
 
     now = datetime.now(UTC)
     if sheet is not None:
-        _write(sheet, field_sheet_html(made, now, gain))
+        _write(sheet, field_sheet_html(made, now, gain, civil))
     if gpx is not None:
         _write(gpx, plan_gpx(made, now))
     if geojson is not None:
@@ -212,7 +221,7 @@ def _hand_out(
     if as_json:
         emit_json(plan_document(made, gain))
     else:
-        _print(print_plan, made, gain)
+        _print(print_plan, made, gain, civil)
 
 
 def _gain(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) -> Revisit | None:
@@ -232,17 +241,44 @@ def _gain(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) 
     )
 
 
+def _zone(zone: str | None, photos: Sequence[Path] = ()) -> CivilTime:
+    """The zone that is given, else that of the photos' own clocks, else UTC: it says itself where it is from."""
+    from photoaz.planning.zones import UTC as NO_ZONE
+    from photoaz.planning.zones import civil_time, of_photos
+
+    if zone is not None:
+        return civil_time(zone)
+    if not photos:
+        return NO_ZONE
+    from photoaz.photo.metadata import read_record
+
+    taken = [record.taken for record in map(read_record, photos) if record.taken is not None]
+    return of_photos((t.local, t.utc) for t in taken) or NO_ZONE
+
+
 def _round_trip(
-    sites: Sequence[Site], path: Path, start: tuple[float, float] | None, gpx: Path | None, as_json: bool
+    sites: Sequence[Site],
+    path: Path,
+    start: tuple[float, float] | None,
+    sheet: Path | None,
+    gpx: Path | None,
+    day: datetime | None,
+    zone: str | None,
+    *,
+    as_json: bool,
 ) -> None:
     from photoaz.planning.earlier import sites_to_visit
     from photoaz.planning.trip import trip_over
     from photoaz.present.plan_document import trip_document, trip_gpx
     from photoaz.present.plan_table import print_trip
+    from photoaz.present.trip_sheet import trip_sheet_html
 
     trip = trip_over(sites_to_visit(path, {s.site_id: s for s in sites}), start)
+    now, civil = datetime.now(UTC), _zone(zone)
+    if sheet is not None:
+        _write(sheet, trip_sheet_html(trip, now, (day or now.astimezone(civil.zone)).date(), civil))
     if gpx is not None:
-        _write(gpx, trip_gpx(trip, datetime.now(UTC)))
+        _write(gpx, trip_gpx(trip, now))
     if as_json:
         emit_json(trip_document(trip))
     else:

@@ -16,7 +16,7 @@ from photoaz.wording import GOING, two_digits
 
 #: kinds of evidence that say where somebody must stand
 _PHOTOS = ("photo", "photo_with_landmark")
-_INSTRUMENT = "an instrument that needs no compass beside the steel"
+_INSTRUMENT = "a non-magnetic alignment tool"
 _CAMERA = "a camera with a long lens"
 
 
@@ -33,7 +33,7 @@ def figures(action: Action, now: float, after: float, cost: float, unit: str) ->
 def site_sentence(items: Sequence[RevisitItem], trip: bool, now: float, after: float, cost: float, unit: str) -> str:
     """What the list is ordered by, with the site's figures."""
     if not items:
-        return "nobody needs to come back: no expected loss is worth a visit"
+        return "no visit needed: the expected loss does not justify one"
     todo = [i for i in items if i.action != "leave"]
     if not todo:
         return f"nothing that could be done avoids more than it costs (expected loss {two_digits(now)})"

@@ -34,7 +34,7 @@ _CAUSES: Mapping[LikelyCause, str] = {
     "antenna_turned": "the antenna is turned",
     "reading_wrong": "the reading is wrong",
 }
-_DECIDED = {"accept": "accepted", "reject": "rejected", "undecided": "undecided"}
+_DECIDED = {"accept": "within tolerance", "reject": "out of tolerance", "undecided": "undecided"}
 
 
 def carried_sentence(
@@ -45,7 +45,7 @@ def carried_sentence(
         return f"The {what} of {angle_deg:.1f}° ({north} north) could not be carried to true north: {true}."
     if north == "true":
         return None
-    note = " (it bears no date, so that of the photo is used)" if north == "magnetic" and not dated else ""
+    note = " (it has no date, so the photo's is used)" if north == "magnetic" and not dated else ""
     return f"The {what} of {angle_deg:.1f}° is {format_azimuth_deg(true.azimuth_deg)} true: {true.how}{note}."
 
 

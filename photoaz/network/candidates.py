@@ -143,7 +143,7 @@ def _in_photo(chosen: NetworkSolution, p: PhotoObservations) -> list[EvidenceCan
     out.append(
         EvidenceCandidate(
             kind="standpoint",
-            bring=f"the surveyed standpoint of {name}",
+            bring=f"a survey of the camera position of {name}",
             observations=(Directs("standpoint control", "", at, x[at], BROUGHT_SURVEY_U95_M / RADIUS_95),),
             photo=p.name,
         )
@@ -243,7 +243,7 @@ def _of_site(chosen: NetworkSolution) -> list[EvidenceCandidate]:
         EvidenceCandidate(kind="calibration", bring="a calibration of the camera", observations=tuple(rows)),
         EvidenceCandidate(
             kind="tower_position",
-            bring="the surveyed position of the tower",
+            bring="a survey of the tower's position",
             observations=(Directs("register position", "", tower, x[tower], BROUGHT_SURVEY_U95_M / RADIUS_95),),
         ),
     ]

@@ -17,7 +17,7 @@ _MARKS = {"info": "note", "weak": "weak", "unusable": "not used"}
 
 
 def describe(record: PhotoRecord) -> tuple[str, ...]:
-    """Lines for people: what is there, what is odd or missing, and what that costs the azimuth.
+    """Lines for people: what is there, what is odd or missing, and what uncertainty that adds to the azimuth.
 
     Costs are one standard uncertainty in degrees; positions are turned into degrees at 50 m from the tower, focal
     lengths 10 degrees off the optical axis.
@@ -27,7 +27,7 @@ def describe(record: PhotoRecord) -> tuple[str, ...]:
     ]
     lines += [f"  {label:<13}{text}" for label, text in _values(record)]
     for finding in sorted(record.findings, key=lambda f: ("unusable", "weak", "info").index(f.severity)):
-        cost = "" if finding.cost_deg is None else f" Costs {finding.cost_deg:.1f} deg."
+        cost = "" if finding.cost_deg is None else f" Adds {finding.cost_deg:.1f} deg of uncertainty."
         lines.append(f"  {_MARKS[finding.severity]}: {finding.message}{cost} [{finding.code}]")
     lines.append("  " + _verdict(record))
     return tuple(lines)

@@ -86,6 +86,13 @@ def light_on(
     )
 
 
+def daylight(lat_deg: float, lon_deg: float, day: dt.date) -> tuple[Span, ...]:
+    """From sunrise to sunset on a day, counted in local mean solar time so that it is whole anywhere."""
+    start = dt.datetime.combine(day, dt.time(), dt.UTC) - dt.timedelta(hours=lon_deg / 15.0)
+    t = start.timestamp() + 60.0 * STEP_MIN * np.arange(24 * 60 // STEP_MIN + 1)
+    return _spans(sun_track(t, lat_deg, lon_deg)[1] > -0.3, t)
+
+
 def _directions(azimuth_deg: Array, elevation_deg: Array) -> Array:
     a, e = np.radians(azimuth_deg), np.radians(elevation_deg)
     return np.stack([np.sin(a) * np.cos(e), np.cos(a) * np.cos(e), np.sin(e)], -1)

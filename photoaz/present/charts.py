@@ -6,9 +6,9 @@ Each has its figures as text alternative. The classes are styled by the sheet.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import date
 from typing import TYPE_CHECKING
 
 from photoaz.angles import difference_deg, format_difference_deg
@@ -19,6 +19,7 @@ from photoaz.result import BudgetShare
 
 if TYPE_CHECKING:
     from photoaz.planning.light import Light, Span
+    from photoaz.planning.zones import CivilTime
 
 _MOST_SOURCES = 6
 _STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 90.0)
@@ -115,32 +116,35 @@ def budget_svg(budget: Sequence[BudgetShare]) -> str:
     return svg.document(f"Shares of the variance: {'; '.join(said)}")
 
 
-def year_svg(year: Sequence[Light], lon_deg: float, number: int) -> str:
-    """A standpoint's light, a row for each month, hours of local mean solar time along it."""
+def year_svg(year: Sequence[Light], civil: CivilTime, number: int) -> str:
+    """A standpoint's light, a row for each month, hours of civil time along it."""
     left, top, wide, high = 12.0, 10.0, 192.0, 7.0
     svg = Svg(210.0, top + high * 12.0 + 2.0)
     for hour in (0, 6, 12, 18, 24):
         svg.text("mark", (left + wide * hour / 24.0, 7.0), str(hour))
 
-    def extent(span: Span, day: datetime) -> tuple[float, float]:
-        start, end = ((t - day).total_seconds() / 3600.0 + lon_deg / 15.0 for t in span)
-        return left + wide * start / 24.0, max(wide * (end - start) / 24.0, 1.0)
+    def extents(spans: Iterable[Span], day: date) -> Iterator[tuple[float, float]]:
+        """Where spans lie; what runs over midnight goes on at the other end."""
+        for span in spans:
+            start, end = (civil.hour_of(t, day) for t in span)
+            turn = 24.0 * math.floor(start / 24.0)
+            for a, b in ((start - turn, min(end - turn, 24.0)), (0.0, end - turn - 24.0)):
+                if b > a:
+                    yield left + wide * a / 24.0, max(wide * (b - a) / 24.0, 1.0)
 
     for k, light in enumerate(year):
         y = top + high * k
-        day = datetime(light.date.year, light.date.month, light.date.day, tzinfo=UTC)
         svg.text("mark", (2.0, y + 6.0), _MONTHS[light.date.month - 1], "start")
         for name, windows, inset in (
             ("day", light.sun_up, 2.4),
             ("behind", light.sun_behind, 0.8),
             ("control", light.sun_as_control, 0.2),
         ):
-            for w in windows:
-                x, length = extent(w, day)
+            for x, length in extents(windows, light.date):
                 svg.rect(name, (x, y + inset), length, high - 1.0 - 2.0 * inset)
-        for x, length in (extent(w, day) for w in light.sun_in_frame):
+        for x, length in extents(light.sun_in_frame, light.date):
             for a in range(0, max(int(length), 1), 4):  # crosses, of which the last may be narrower
                 b = min(x + a + 4.0, x + length)
                 svg.line("glare", (x + a, y), (b, y + high - 1.0))
                 svg.line("glare", (x + a, y + high - 1.0), (b, y))
-    return svg.document(f"Light at standpoint {number} by month and hour")
+    return svg.document(f"Light at standpoint {number} by month and hour, {civil.name}")

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 
 from markupsafe import Markup
 
 from photoaz.planning.plan import SitePlan, Standpoint
+from photoaz.planning.zones import UTC as UTC_TIME
+from photoaz.planning.zones import CivilTime
 from photoaz.present import plan_table
 from photoaz.present.charts import year_svg
 from photoaz.present.drawing import FIELD_PLAN, CameraPlace, Direction, Pointing, azimuth_plan
@@ -24,12 +26,14 @@ from photoaz.result import Revisit
 _MOST_STANDPOINTS = 4
 
 
-def field_sheet_html(plan: SitePlan, created: datetime, gain: Revisit | None = None) -> str:
+def field_sheet_html(
+    plan: SitePlan, created: datetime, gain: Revisit | None = None, civil: CivilTime = UTC_TIME
+) -> str:
     """A plan's field sheet as an HTML document.
 
-    created: with its zone. gain: what is best for each antenna, where that is known.
+    created: with its zone. gain: what is best for each antenna, where that is known. civil: whose hours are told.
     """
-    shown, lon = plan.standpoints[:_MOST_STANDPOINTS], plan.site.lon_deg
+    shown = plan.standpoints[:_MOST_STANDPOINTS]
     stands = plan_table.standpoints_table(replace(plan, standpoints=shown))
     rows = tuple((*row, _beside(s)) for row, s in zip(stands.rows, shown, strict=True))
     return rendered(
@@ -40,11 +44,15 @@ def field_sheet_html(plan: SitePlan, created: datetime, gain: Revisit | None = N
         then=plan_table.median_of(plan.together_u95_deg),
         svg=Markup(field_plan_svg(plan)),
         stands=replace(stands, headings=(*stands.headings, "beside the tower in the frame"), rows=rows),
-        light=[(s.rank, _today(s, lon), Markup(year_svg(s.year, lon, s.rank))) for s in shown],
+        light=[(s.rank, _today(s, civil), Markup(year_svg(s.year, civil, s.rank))) for s in shown],
         outcome=plan_table.outcome_table(plan),
-        distances=plan_table.distance_table(plan),
+        # nobody is told on a field sheet that closer would do
+        distances=plan_table.distance_table(
+            replace(plan, by_distance=tuple(p for p in plan.by_distance if p.distance_m > 0.99 * PRACTICE_LEAST_M))
+        ),
         gain=gain,
-        created=f"{created.astimezone(UTC):%Y-%m-%d %H:%M}",
+        created=civil.moment(created),
+        civil=civil,
     )
 
 
@@ -60,10 +68,10 @@ def _beside(s: Standpoint) -> str:
     return "\n".join(out) or UNKNOWN
 
 
-def _today(s: Standpoint, lon_deg: float) -> str:
+def _today(s: Standpoint, civil: CivilTime) -> str:
     if not s.light.sun_behind:
         return "sun not behind you that day: overcast is best"
-    return f"sun behind you {plan_table.local_hours(s.light.sun_behind, lon_deg)}"
+    return f"sun behind you {civil.hours(s.light.sun_behind)}"
 
 
 def field_plan_svg(plan: SitePlan) -> str:

@@ -86,7 +86,7 @@ def declination_text(result: SiteResult) -> str:
     """'16.18° ± 0.75° west'."""
     value, spread = result.declination_deg, result.declination_u95_deg
     if value is None:
-        return "not known (no photo bears a date)"
+        return "not known (no photo has a date)"
     spelled = f"{abs(value):.{u95_decimals(spread)}f}°" + ("" if spread is None else f" ± {u95(spread)}")
     return f"{spelled} {'east' if value >= 0.0 else 'west'}"
 
@@ -144,8 +144,8 @@ def _design_figures(a: AntennaResult) -> list[Figure]:
         kept = f"accepted within ± {d.acceptance_deg:.1f}°" if d.acceptance_deg > 0.0 else "nothing can be accepted"
         rows.append(("guard band", f"{d.guard_band_deg:.1f}°: {kept}{risk}"))
     if d.consumer_risk is not None and d.producer_risk is not None:
-        said = f"{percent(d.consumer_risk)} accepted though out, {percent(d.producer_risk)} rejected though in"
-        rows.append(("of all so measured", said))
+        rows.append(("long-run rate of wrong acceptance", percent(d.consumer_risk)))
+        rows.append(("long-run rate of wrong rejection", percent(d.producer_risk)))
     return rows
 
 
@@ -174,7 +174,7 @@ def impact_figures(impact: Impact | None, site_id: str) -> list[Figure]:
 
 
 def _crossing(c: Crossover, site_id: str) -> Figure:
-    effect = {"open": "overlap or hole open"}.get(c.effect, c.effect)
+    effect = {"open": "overlap or gap undetermined", "hole": "gap"}.get(c.effect, c.effect)
     moved = f"moved {words.signed(c.shift_deg)} ± {c.shift_u95_deg:.1f}°"
     name = f"crossing to {words.short_label(c.neighbour_id, site_id)}" + (
         "" if c.neighbour_estimated else " (as designed)"

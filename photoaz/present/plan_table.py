@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rich.console import Console
 
-from photoaz.planning.light import Span
 from photoaz.planning.plan import SitePlan
 from photoaz.planning.trip import RoundTrip
+from photoaz.planning.zones import UTC, CivilTime
 from photoaz.present.terminal import print_text
 from photoaz.present.words import UNKNOWN, shortened
 from photoaz.result import Revisit
@@ -88,16 +87,10 @@ def _spelled(u95_deg: float | None) -> str:
     return UNKNOWN if u95_deg is None else f"±{u95_deg:.1f}°"
 
 
-def local_hours(some: Iterable[Span], lon_deg: float) -> str:
-    """'08:20-11:40': local mean solar time, which no zone or summer time shifts."""
-    shift = dt.timedelta(hours=lon_deg / 15.0)
-    return ", ".join("-".join((t + shift).strftime("%H:%M") for t in span) for span in some) or "none"
-
-
-def print_plan(console: Console, plan: SitePlan, gain: Revisit | None = None) -> None:
+def print_plan(console: Console, plan: SitePlan, gain: Revisit | None = None, civil: CivilTime = UTC) -> None:
     """Print a plan: cautions first, then where to stand and what will come out."""
     tables = {"stands": standpoints_table(plan), "outcome": outcome_table(plan), "distances": distance_table(plan)}
-    spelled = {"hours": local_hours, "median": median_of, "lon": plan.site.lon_deg}
+    spelled = {"civil": civil, "median": median_of}
     print_text(console, "plan.txt", plan=plan, gain=gain, **tables, **spelled)
 
 

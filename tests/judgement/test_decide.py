@@ -100,7 +100,7 @@ def test_a_reading_decides_what_the_photos_leave_open_but_only_beside_them(weigh
     sigma = wanted.u95_deg / K95
     parts = [(wanted.azimuth_deg - 120.0, sigma, 1.0)]
     assert j.combined.p_out_of_tolerance == pytest.approx(weighed(parts, Priors().deviations(5.0), 5.0), abs=1e-6)
-    assert any("Reading and photos together: 122.12° ± 0.97°" in r and "accepted" in r for r in j.reasons)
+    assert any("Reading and photos together: 122.12° ± 0.97°" in r and "within tolerance" in r for r in j.reasons)
 
 
 def test_no_mean_of_what_does_not_agree_or_is_not_one_azimuth():

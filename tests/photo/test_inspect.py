@@ -21,7 +21,7 @@ def test_what_is_missing_is_said_with_its_price(record_of: Any) -> None:
     text = "\n".join(describe(bare))
     for code in ("position-missing", "heading-missing", "roll-missing", "focal-missing", "date-missing"):
         assert f"[{code}]" in text
-    assert "Costs 2.0 deg" in text
+    assert "Adds 2.0 deg of uncertainty" in text
     assert "calibration" in describe(bare)[-1]
 
 

@@ -33,7 +33,7 @@ def test_page_and_sheet_say_the_same(site, full):
     (antenna,) = full.antennas
     figures = [*antenna_figures(antenna), *impact_figures(antenna.impact_db, full.site_id)]
     assert len(figures) > 12
-    (shown,) = site_context(full)["antennas"]
+    (shown,) = site_context(full)["worst_first"]
     assert [*shown["figures"], *shown["impact"]] == figures
     sheet = lxml.html.fromstring(sheet_html(site, full, antenna.antenna_id, WHEN))
     rows = [(tr.xpath("./th")[0].text, tr.xpath("./td")[0].text) for tr in sheet.xpath("//tr[th[@scope='row']]")]

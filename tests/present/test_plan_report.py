@@ -21,6 +21,7 @@ from photoaz.planning.trip import Task, Visit, trip_over
 from photoaz.present.field_sheet import field_sheet_html
 from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx, trip_document, trip_gpx
 from photoaz.present.plan_table import print_plan, print_trip
+from photoaz.present.trip_sheet import trip_sheet_html
 from photoaz.register.model import Antenna, Site
 from photoaz.wording import CAUTIONS
 
@@ -214,3 +215,11 @@ def test_text_for_people(plan, width) -> None:
     assert f"{first.distance_m:.0f} m" in text
     assert "common" in text
     assert "sun behind you" in text.replace("\n ", "")
+
+
+def test_a_trip_is_a_page_and_one_for_each_stop(browser) -> None:
+    tab = browser.new_page()
+    tab.set_content(trip_sheet_html(trip(), NOW, date(2026, 5, 20)))
+    assert len(re.findall(rb"/Type\s*/Page\b", tab.pdf(format="A4"))) == 1 + len(trip().stops)
+    assert tab.evaluate("document.querySelectorAll(\"a[href^='geo:']\").length") == 2 * len(trip().stops)
+    tab.close()

@@ -72,7 +72,7 @@ def test_below_the_table(judged):
     assert "north_gate.jpg: heading 301.2° ± 4.1°, pitch +31.2°, roll -0.4°" in text
     assert "! compass disturbed by 23 deg" in text
     assert "field.jpg: not used: no focal length and no calibration" in text
-    assert "HNT-204-A1: to be visited again The reading" in text
+    assert "HNT-204-A1: needs action The reading" in text
     assert "The photos allow 110.0° ± 4.0° as well, with a probability of 20 %." in text
     assert "2 oblique" in text
 
