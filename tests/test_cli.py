@@ -651,7 +651,7 @@ def test_demo_copies_and_solves(run, solver, tmp_path):
     out = tmp_path / "photoaz-demo"
     assert {p.name for p in sample_files()} <= {p.name for p in out.iterdir()}
     assert json.loads((out / "estimates.json").read_text(encoding="utf-8"))["schema"] == "photoaz/estimates/1"
-    assert len(list((out / "overlays").glob("*.jpg"))) == len(solver.calls[0].photos) == 9
+    assert len(list((out / "overlays").rglob("*.jpg"))) == len(solver.calls[0].photos) == 9
     assert (out / "report/index.html").is_file()
     assert not solver.calls[0].picks  # the antennas are found; picks only help out
     assert solver.calls[0].controls

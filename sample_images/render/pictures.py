@@ -22,7 +22,7 @@ def main() -> None:
         demo = Path(folder) / "demo"
         subprocess.run([sys.executable, "-m", "photoaz", "demo", "--out", demo], check=True, stdout=subprocess.DEVNULL)
         for name, (photo, left, right) in PAGES.items():
-            (page,) = (demo / "overlays").glob(f"{photo}-*.jpg")
+            page = demo / f"overlays/QLB-014/QLB-014 {photo}.jpg"
             with Image.open(page) as drawn:
                 part = drawn.convert("RGB").crop((0, 0, drawn.width, left))
             part.paste("white", (LISTS_FROM_PX, right, part.width, left))

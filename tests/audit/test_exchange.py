@@ -72,7 +72,7 @@ def results(out: Path) -> dict[str, Any]:
             found[name] = list(csv.reader(file))
     found["pages"] = sorted(p.name for p in (out / "report").rglob("*.html"))
     found["map"] = (out / "sites.geojson").read_bytes()
-    found["pictures"] = {p.name: p.read_bytes() for p in sorted((out / "overlays").iterdir())}
+    found["pictures"] = {p.name: p.read_bytes() for p in sorted((out / "overlays").rglob("*.jpg"))}
     return found
 
 

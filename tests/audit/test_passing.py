@@ -276,7 +276,7 @@ def test_a_photo_that_changes_before_its_picture_is_drawn_is_not_drawn_into_old_
     monkeypatch.setattr(photoaz.estimate.pipeline, "solve_site", solve_site)
     audited(archive, out, "--overlays", "all")
     assert "other content than was read" in failures(out)[ALL[1]]
-    assert [p.name.rpartition("-")[0] for p in sorted((out / "overlays").iterdir())] == ["qlb014_2", "qlb014_8"]
+    assert [p.stem.rpartition(" ")[2] for p in sorted((out / "overlays").rglob("*.jpg"))] == ["qlb014_2", "qlb014_8"]
 
 
 def test_pixels_are_held_against_the_digest_that_is_named(archive: Path) -> None:

@@ -237,7 +237,7 @@ def test_nothing_to_do():
     plan = planned([(antenna("A1"), estimated("A1", 0.5, 1.0, [PHOTO]))])
     assert plan.antennas == ()
     assert not plan.trip
-    assert "nobody needs to come back" in plan.sentence
+    assert "no visit needed" in plan.sentence
 
 
 def test_turned_far_is_climbed_to():
