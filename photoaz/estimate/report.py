@@ -23,6 +23,7 @@ from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.reliability import weak_points
 from photoaz.network.site import PhotoObservations
 from photoaz.network.solution import NetworkSolution
+from photoaz.network.stands import Stand
 from photoaz.photo.record import PhotoRecord
 from photoaz.quantities import CAMERA_HEIGHT_M, K95, SHAPE_SIGMA_RAD
 from photoaz.register.model import Antenna, Site
@@ -238,9 +239,7 @@ def _photo_result(
     stand = next((s for s in result.network.stands if any(m.photo == name for m in s.members)), None)
     if stand is not None:
         marks |= {int(k) for k in layout.stand(stand.name)}
-        first = next(m.taken_over for m in stand.members if m.photo == name)
-        if first is not None:
-            said = f"its position is that of {Path(first).name} to the last digit, a fix taken over: it is used once"
+        if (said := taken_over_remark(stand, name)) is not None:
             flags.append(said)
     for o in result.left_out:
         if np.isin(o.index, idx).any() or marks.issuperset(int(k) for k in o.index):
@@ -267,6 +266,14 @@ def _photo_result(
         # one that perhaps nobody read tells nothing of how often compasses are disturbed
         p_compass_disturbed=None if any(a.placeholder_share for a in photo.headings) else p_disturbed,
     )
+
+
+def taken_over_remark(stand: Stand, name: str) -> str | None:
+    """What is said of a photo that has another one's fix."""
+    first = next(m.taken_over for m in stand.members if m.photo == name)
+    if first is None:
+        return None
+    return f"its position is that of {Path(first).name} to the last digit, a fix taken over: it is used once"
 
 
 def _sloping(up_m: float, variance_m2: float) -> str | None:

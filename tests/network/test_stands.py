@@ -11,10 +11,13 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from photoaz import quantities as q
-from photoaz.network.adjust import adjust, linearise
+from photoaz.network.adjust import adjust, linearise, variance_shares
+from photoaz.network.candidates import candidates
+from photoaz.network.forecast import information_rows, updated_covariance
+from photoaz.network.reliability import weak_points
 from photoaz.network.site import SiteNetwork, build
 from photoaz.network.solution import solve_network
-from photoaz.network.stands import FIX, Moment, stands_of
+from photoaz.network.stands import FIX, STEP, Moment, stands_of
 
 Array = NDArray[Any]
 
@@ -326,3 +329,32 @@ def test_a_step_is_less_sure_with_time_and_with_fixes_apart(kit) -> None:
     assert step_m(5.0, 0.5) == pytest.approx(np.hypot(q.STEP_M, 5.0 * q.STEP_M_PER_S), rel=1e-6)
     assert step_m(120.0, 0.5) == pytest.approx(np.hypot(q.STEP_M, 120.0 * q.STEP_M_PER_S), rel=1e-6)
     assert step_m(5.0, 4.0) > 2.0  # three metres per axis less what fixes scatter
+
+
+# ---- what is derived from the network --------------------------------------------------------------------------------
+
+
+def test_what_could_be_brought_is_what_the_network_makes_of_it(kit) -> None:
+    """A surveyed standpoint of one photo of a pair: the forecast against the network adjusted anew with it."""
+    _, got = two_places(kit, (3.0, 4.0, 1.0, -2.0))
+    layout = got.network.layout
+    told = [c for c in candidates(got) if c.kind == "standpoint" and c.photo == "a1"]
+    (of,) = told
+    azimuths = np.array([layout.antenna(a, "azimuth")[0] for a in layout.antennas])
+    index, rows = information_rows(of, got.adjusted.x)
+    then = updated_covariance(got.adjusted.covariance, index, rows, azimuths)
+    anew = adjust((*got.observations, *of.observations), got.adjusted.x, layout=layout)
+    assert np.diag(then) == pytest.approx(anew.covariance[azimuths, azimuths], rel=1e-3)
+    for k in azimuths:
+        shares = variance_shares(got.observations, got.adjusted, int(k))
+        assert STEP in shares
+        assert sum(shares.values()) == pytest.approx(got.adjusted.covariance[k, k], rel=1e-3)
+
+
+def test_what_nothing_controls_is_said_of_a_pair_as_a_whole(kit) -> None:
+    """One pair alone: what its fixes have in common is no photo's own."""
+    site = site_of(kit)
+    photos = erring(at_times(site.network, (0.0, 9.0)), np.array([[0.0, 0.0], [0.3, 0.0]]), np.zeros(2))
+    got = solve_network(build(photos, site.network.antennas, 1.2))
+    said = weak_points(got.observations, got.adjusted, got.network.layout, most=9)
+    assert any("GNSS position of p0 and p1" in s for s in said), said
