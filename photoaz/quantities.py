@@ -82,6 +82,8 @@ MOMENTS_S, ONE_PLACE_M, UNTIMED_S = 300.0, 3.0, 60.0
 #: a camera is held that much elsewhere for the next photo, per axis, and in height; whoever stays moves on by so much a
 #: second; nobody knows of one who has no new fix whether he walked: by so much a second
 STEP_M, HELD_STEP_M, STEP_M_PER_S, WALK_M_PER_S = 0.5, 0.3, 0.04, 0.3
+#: nobody is by the same steel any more who may have walked that far, one sigma
+SAME_STEEL_M = 9.0
 #: a fix's error is forgotten by e in so many seconds; its part that the next fix does not share, however soon, as a
 #: share of its sigma
 FIX_TIME_S, FIX_OWN_SHARE = 300.0, 0.15

@@ -8,7 +8,7 @@ What they share are unknowns of their stand: so photos still meet each other onl
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 from pathlib import Path
@@ -178,7 +178,8 @@ class _InTime:
     @classmethod
     def of(cls, photos: Sequence[PhotoObservations]) -> _InTime:
         moments = {p.name: p.moment or Moment() for p in photos}
-        first = moments[photos[0].name]
+        # one that has a time, where any has
+        first = min(moments.items(), key=lambda m: (m[1].local_s is None, m[1].utc_s is None, m[0]))[1]
         at = {name: first.seconds_to(m) for name, m in moments.items()}
         known = [s for s in at.values() if s is not None]
         middle = 0.5 * (min(known) + max(known)) if known else 0.0
@@ -196,10 +197,8 @@ class _InTime:
         return 0.5 * q.UNTIMED_S if off is None else abs(off)
 
 
-def _stand(photos: Sequence[PhotoObservations]) -> Stand:
-    """What a stand's photos share, and what each has of its own."""
-    time = _InTime.of(photos)
-    # a fix that several have was made once, for the first of them
+def _fixes(time: _InTime) -> tuple[dict[str, tuple[Array, float]], dict[str, str]]:
+    """The photos' own fixes, with sigma, and whose fix others have: what several have was made once, for the first."""
     own: dict[str, tuple[Array, float]] = {}
     taken_over: dict[str, str] = {}
     for p in time.photos:
@@ -210,40 +209,55 @@ def _stand(photos: Sequence[PhotoObservations]) -> Stand:
                 own[p.name] = fix
             else:
                 taken_over[p.name] = first
-    compasses = {p.name: a for p in time.photos for a in p.headings if a.is_compass and not a.placeholder_share}
-    shared = len(compasses) > 1
-    common_m = min((sigma for _, sigma in own.values()), default=None)
-    common_rad = min(a.sigma_rad for a in compasses.values()) * _COMMON if shared else None
-    middle = np.mean([at for at, _ in own.values()], 0) if own else None
+    return own, taken_over
+
+
+def _walked_m(name: str, time: _InTime, own: Mapping[str, Any], taken_over: Mapping[str, str]) -> float:
+    """How far a photo without a fix of its own may lie from where the fix was made, one sigma per axis."""
+    if name in own:
+        return 0.0
+    if not own:
+        return math.sqrt(2.0) * q.WALK_M_PER_S * time.from_middle_s(name)
+    near = taken_over.get(name) or min(own, key=lambda n: (time.between_s(name, n), n))
+    return q.WALK_M_PER_S * time.between_s(name, near)
+
+
+def _stand(photos: Sequence[PhotoObservations]) -> Stand:
+    """What a stand's photos share, and what each has of its own."""
+    time = _InTime.of(photos)
+    own, taken_over = _fixes(time)
+    walked = {p.name: _walked_m(p.name, time, own, taken_over) for p in time.photos}
+    # whoever may have walked on may have left the steel behind as well
+    here = [p for p in time.photos if walked[p.name] <= q.SAME_STEEL_M]
+    compasses = {p.name: a for p in here for a in p.headings if a.is_compass and not a.placeholder_share}
+    if len(compasses) < 2:
+        compasses = {}
+    common_m = min((sigma for _, sigma in own.values()), default=0.0)
+    common_rad = min((a.sigma_rad for a in compasses.values()), default=0.0) * _COMMON
+    middle = np.mean([at for at, _ in own.values()], 0) if own else np.zeros(2)
     members = []
     for p in time.photos:
         off_s = time.from_middle_s(p.name)
         share = math.sqrt(1.0 - q.FIX_OWN_SHARE**2) * math.exp(-off_s / q.FIX_TIME_S)
+        at, sigma = own.get(p.name, (None, 0.0))
+        fix_own = 0.0 if at is None else math.sqrt(sigma**2 - (share * common_m) ** 2)
         # of both ends of a step a half; whoever stays moves on with the time from the middle
-        variance = 0.5 * q.STEP_M**2 + 2.0 * (q.STEP_M_PER_S * off_s) ** 2
-        at, fix_own = None, 0.0
-        if p.name in own and common_m is not None and middle is not None:
-            at, sigma = own[p.name]
-            fix_own = math.sqrt(sigma**2 - (share * common_m) ** 2)
+        variance = 0.5 * q.STEP_M**2 + 2.0 * (q.STEP_M_PER_S * off_s) ** 2 + walked[p.name] ** 2
+        if at is not None:
+            # by so much fixes lie farther apart than they scatter
             apart = 2.0 * (at - middle)
             variance += 0.5 * max(0.5 * float(apart @ apart) - 2.0 * fix_own**2, 0.0)
-        elif own:
-            near = taken_over.get(p.name) or min(own, key=lambda n: (time.between_s(p.name, n), n))
-            variance += (q.WALK_M_PER_S * time.between_s(p.name, near)) ** 2
-        else:
-            variance += 2.0 * (q.WALK_M_PER_S * off_s) ** 2
-        step, compass = math.sqrt(variance), compasses.get(p.name) if shared else None
-        up = math.hypot(q.HELD_STEP_M, q.GROUND_SLOPE_SHARE * step)
+        step, compass = math.sqrt(variance), compasses.get(p.name)
         members.append(
             Member(
                 photo=p.name,
-                step_m=np.array([step, step, up]),
+                step_m=np.array([step, step, math.hypot(q.HELD_STEP_M, q.GROUND_SLOPE_SHARE * step)]),
                 fix=at,
                 fix_share=share,
                 fix_own_m=fix_own,
                 taken_over=taken_over.get(p.name),
                 compass=compass,
-                compass_own_rad=0.0 if compass is None else math.sqrt(compass.sigma_rad**2 - (common_rad or 0.0) ** 2),
+                compass_own_rad=0.0 if compass is None else math.sqrt(compass.sigma_rad**2 - common_rad**2),
             )
         )
     weights = np.array([p.up_sigma_m**-2.0 for p in time.photos])
@@ -252,8 +266,8 @@ def _stand(photos: Sequence[PhotoObservations]) -> Stand:
         start=np.mean([p.start[3:6] for p in time.photos], 0),
         up_m=float(weights @ [p.up_m for p in time.photos] / weights.sum()),
         up_sigma_m=min(p.up_sigma_m for p in time.photos),
-        fix_sigma_m=common_m,
-        compass_sigma_rad=common_rad,
+        fix_sigma_m=common_m or None,
+        compass_sigma_rad=common_rad or None,
     )
 
 

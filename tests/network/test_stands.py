@@ -315,6 +315,11 @@ def test_a_fix_taken_over_is_used_once(kit) -> None:
         assert other.taken_over == "p0"
         assert other.fix is None
         assert other.step_m[0] == pytest.approx(np.hypot(walked, q.STEP_M / np.sqrt(2.0)), rel=0.05)
+    # after half a minute without a new fix nobody knows whether it is the same steel either
+    for seconds, shared in (((0.0, 20.0), True), ((0.0, 60.0), False), ((None, None), False)):
+        (stand,) = stands_of(at_times(network, seconds, "pine 3"))
+        assert (stand.compass_sigma_rad is not None) == shared
+        assert all((m.compass is not None) == shared for m in stand.members)
     fixes = [o for o in build(at_times(network, (0.0, 20.0)), network.antennas, 1.2).fixed if o.source == FIX]
     assert len(fixes) == 2  # the one fix, and what is wrong with it
 
