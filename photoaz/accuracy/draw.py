@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.accuracy import errors
 from photoaz.accuracy.country import ground_m
-from photoaz.accuracy.errors import LENSES_MM, StandErrors, draw_errors, draw_phone
+from photoaz.accuracy.errors import LENSES_MM, draw_phone
 from photoaz.accuracy.outlines import believed
-from photoaz.accuracy.readings import draw_readings
+from photoaz.accuracy.readings import draw_readings, draw_register
 from photoaz.accuracy.views import angle, azimuths_of_modes_sigma, measured, started
 from photoaz.angles import COMPASS, azimuth_deg, wrap_deg
 from photoaz.estimate.solve import NOTHING_RAD
@@ -37,7 +38,7 @@ from photoaz.quantities import (
     RADIUS_95,
     SHAPE_SIGMA_RAD,
 )
-from photoaz.register.model import Antenna, Site
+from photoaz.register.model import Site
 from photoaz.vision.verticals import Verticals
 
 Array = NDArray[Any]
@@ -140,39 +141,6 @@ class _Truth:
     built_off: bool
 
 
-def draw_register(rng: np.random.Generator, name: str) -> Site:
-    """An invented site of 2 to 4 sectors with 1 to 3 antennas each, offsets unknown."""
-    sectors = int(rng.choice([2, 3, 4], p=[0.15, 0.7, 0.15]))
-    first, up = rng.uniform(0.0, 360.0), rng.uniform(15.0, 60.0)
-    sizes_given, tilts_given = rng.random() < 0.75, rng.random() < 0.6
-    antennas = []
-    for s in range(sectors):
-        design = float(azimuth_deg(round(first + s * 360.0 / sectors + rng.uniform(-15.0, 15.0))))
-        for position in range(1, int(rng.choice([1, 2, 3], p=[0.35, 0.45, 0.2])) + 1):
-            size = rng.uniform(0.25, 0.5), rng.uniform(1.2, 2.6), rng.uniform(0.1, 0.2)
-            width, height, depth = (round(float(v), 3) if sizes_given else None for v in size)
-            antennas.append(
-                Antenna(
-                    antenna_id=f"{name}-{'ABCD'[s]}{position}",
-                    sector="ABCD"[s],
-                    position=position,
-                    rad_center_m=round(float(up + rng.uniform(-0.3, 0.3)), 1),
-                    design_azimuth_deg=design,
-                    width_m=width,
-                    height_m=height,
-                    depth_m=depth,
-                    design_downtilt_deg=float(rng.integers(0, 9)) if tilts_given else None,
-                )
-            )
-    return Site(
-        site_id=name,
-        lat_deg=round(float(rng.uniform(-55.0, 65.0)), 5),
-        lon_deg=round(float(rng.uniform(-180.0, 180.0)), 5),
-        antennas=tuple(antennas),
-        position_u95_m=3.0 if rng.random() < 0.8 else 8.0,
-    )
-
-
 def hung_deg(rng: np.random.Generator, tolerances_deg: Sequence[float], known: Priors) -> tuple[list[float], bool]:
     """How far off their designs a site's antennas hang: a draw of what is known of them (`Priors.deviations`).
 
@@ -273,17 +241,22 @@ def _draw_visit(
     lens: dict[str, float] = {}
     with_landmark = rng.random() < 0.5
     wanted = int(rng.choice([1, 2, 3, 4, 5, 6], p=[0.2, 0.2, 0.25, 0.15, 0.1, 0.1]))
-    before: _Shot | None = None
+    # second photos are drawn by themselves: without them every site is as it was
+    aside = rng.spawn(1)[0]
+    shots: list[_Shot] = []
     for k in range(6 * wanted):
-        if len(photos) == wanted:
+        if len(shots) == wanted:
             break
         one = _Shot(rng, scene, real, truth, conditions, f"{name}{k}.jpg", at_s=BETWEEN_S * k)
-        last, before = before, None
-        if not one.take(with_landmark and (not photos or rng.random() < 0.4), last):
-            continue
-        facts = one.facts()
-        if not facts.boxes:
-            continue
+        if one.take(with_landmark and (not shots or rng.random() < 0.4)) and one.facts().boxes:
+            shots.append(one)
+    for one in tuple(shots):
+        if aside.random() < errors.SECOND_SHARE:
+            again = _Shot(aside, scene, real, truth, conditions, f"{one.name[:-4]}+.jpg", at_s=one.at_s, last=one)
+            if again.take(False) and again.facts().boxes:
+                shots.append(again)
+    for one in shots:
+        facts = one.told
         photos.append(facts)
         heading[facts.name], up[facts.name] = float(one.true[0]), float(one.true[5])
         lens[facts.name] = one.lens_mm
@@ -291,7 +264,6 @@ def _draw_visit(
         wrong |= {(facts.name, antenna): off for antenna, off in one.wrong.items()}
         if one.disturbed:
             disturbed.add(facts.name)
-        before = one if one.more else None
     return DrawnVisit(
         photos=tuple(photos),
         records={p.name: _record(p, day) for p in photos},
@@ -319,12 +291,14 @@ def _record(photo: PhotoObservations, day: date) -> PhotoRecord:
 
 
 class _Shot:
-    """One photo being drawn. true (9,): its unknowns as they are, in the network's order. errors: of all photos from
-    its place; turn: which of them it is."""
+    """One photo being drawn. true (9,): its unknowns as they are, in the network's order. last: the photo that was
+    taken moments before from the same place. compass, fix: what these are off by, as `errors` has it."""
 
     equipment: Equipment
-    errors: StandErrors
     true: Array
+    told: PhotoObservations
+    fix: tuple[Array, float]
+    compass: tuple[float, bool] = (0.0, False)
 
     def __init__(
         self,
@@ -335,34 +309,34 @@ class _Shot:
         conditions: Conditions,
         name: str,
         at_s: float,
+        last: _Shot | None = None,
     ) -> None:
         self.rng, self.scene, self.real, self.truth, self.conditions, self.name, self.at_s = (
             rng, scene, real, truth, conditions, name, at_s,
         )  # fmt: skip
         self.blunders: list[Blunder] = []
         self.wrong: dict[str, float] = {}
-        self.disturbed = False
-        self.turn = 0
+        self.last, self.seconds = last, 0.0
+        self.away: Array = np.zeros(2) if last is None else last.away
 
-    def take(self, lowered: bool, last: _Shot | None = None) -> bool:
-        """Stand somewhere and aim; whether an antenna shows. lowered: so that the horizon may come into the frame.
+    @property
+    def disturbed(self) -> bool:
+        """Whether its compass is."""
+        return self.compass[1]
 
-        last: the photo that was taken moments ago, from one place with this one.
-        """
-        rng = self.rng
+    def take(self, lowered: bool) -> bool:
+        """Stand somewhere and aim; whether an antenna shows. lowered: so that the horizon may come into the frame."""
+        rng, last = self.rng, self.last
         self.equipment = draw_phone(rng) if last is None else last.equipment
         # head and horizon come into one frame from further off, through a wide lens
         self.lens_mm = float(rng.choice(LENSES_MM, p=[0.5, 0.35, 0.15, 0.0] if lowered else [0.25, 0.2, 0.35, 0.2]))
         if last is None:
             place, up = self._somewhere(1.5 if lowered else 0.8)
-            tails, equipment = self.conditions.tails, self.equipment
-            self.errors = draw_errors(rng, equipment.position_m, equipment.compass_rad, tails=tails, second=True)
-            if rng.random() < self.conditions.blunders:
-                self._wrong_place()
         else:
-            self.errors, self.turn = last.errors, 1
-            self.at_s = last.at_s + float(self.errors.seconds[1])
-            place, up = last.true[3:5] + self.errors.step_m[1, :2], float(last.true[5] + self.errors.step_m[1, 2])
+            self.seconds = float(np.round(rng.uniform(*errors.SECOND_AFTER_S)))
+            self.at_s += self.seconds
+            there = last.true[3:6] + errors.draw_step(rng, self.seconds)
+            place, up = there[:2], float(there[2])
         stand = aimed(self.name, self.real, place, self.equipment, self.lens_mm, up_m=up)
         aim = stand.attitude_rad.copy()
         camera = stand.camera
@@ -377,11 +351,6 @@ class _Shot:
         self.lowered = lowered
         return any(v.mode.width_px >= LEAST_PX for v in self.views.values())
 
-    @property
-    def more(self) -> bool:
-        """Whether another photo is taken from here."""
-        return self.turn + 1 < len(self.errors.seconds)
-
     def _somewhere(self, least_heights: float) -> tuple[Array, float]:
         """A place (east, north) to stand at, and how high up the camera is there."""
         rng = self.rng
@@ -395,9 +364,8 @@ class _Shot:
     def _wrong_place(self) -> None:
         """Every fix of this place far off, and a record of it."""
         size, way = float(self.rng.uniform(*WRONG_STANDPOINT_M)), self.rng.uniform(0.0, 2.0 * np.pi)
-        away = size * np.array([np.sin(way), np.cos(way)])
-        self.errors = replace(self.errors, fix_m=self.errors.fix_m + away)
-        bias = away / self.equipment.position_m
+        self.away = size * np.array([np.sin(way), np.cos(way)])
+        bias = self.away / self.equipment.position_m
         self.blunders.append(Blunder(kind="standpoint", photo=self.name, what="", size=size, bias=bias))
 
     def facts(self) -> PhotoObservations:
@@ -406,8 +374,12 @@ class _Shot:
         heading, pitch, roll, *place = self.true[:6]
         headings, pitches, rolls = [], [], []
         if equipment.compass_rad is not None:
-            self.disturbed = bool(self.errors.disturbed[self.turn])
-            value = heading + self.errors.compass_rad[self.turn] + self.truth.declination_rad
+            good = equipment.compass_rad
+            before = None if self.last is None else self.last.compass
+            self.compass = (
+                errors.compass_error(rng, good) if before is None else errors.next_compass_error(rng, before, good)
+            )
+            value = heading + self.compass[0] + self.truth.declination_rad
             headings.append(angle(value, equipment.compass_rad, COMPASS, equipment.declination_rad))
         if equipment.pitch_rad is not None:
             pitches.append(angle(rng.normal(pitch, equipment.pitch_rad), equipment.pitch_rad, "camera pitch"))
@@ -415,7 +387,13 @@ class _Shot:
             rolls.append(angle(rng.normal(roll, equipment.roll_rad), equipment.roll_rad, "camera roll"))
         else:
             rolls.append(angle(0.0, HAND_HELD_ROLL_RAD, "camera held level"))
-        said = np.array(place[:2]) + self.errors.fix_m[self.turn]
+        if self.last is None:
+            self.fix = errors.fix_error(rng, equipment.position_m, tails=self.conditions.tails)
+            if rng.random() < self.conditions.blunders:
+                self._wrong_place()
+        else:
+            self.fix = errors.next_fix_error(rng, self.last.fix, self.seconds)
+        said = np.array(place[:2]) + self.fix[0] + self.away
         up, up_sigma = camera_height(float(np.hypot(*said)))
         landmarks = self._landmarks() if self.lowered else ()
         verticals = None
@@ -443,7 +421,8 @@ class _Shot:
             verticals=verticals,
             moment=Moment(camera="drawn", local_s=self.at_s),
         )
-        return started(facts, self.scene) if facts.boxes else facts
+        self.told = started(facts, self.scene) if facts.boxes else facts
+        return self.told
 
     def _boxes(self) -> dict[str, Any]:
         rng, camera = self.rng, self.stand.camera

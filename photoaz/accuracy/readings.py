@@ -41,6 +41,39 @@ class DrawnReadings:
     turned_deg: Mapping[str, float]
 
 
+def draw_register(rng: np.random.Generator, name: str) -> Site:
+    """An invented site of 2 to 4 sectors with 1 to 3 antennas each, offsets unknown."""
+    sectors = int(rng.choice([2, 3, 4], p=[0.15, 0.7, 0.15]))
+    first, up = rng.uniform(0.0, 360.0), rng.uniform(15.0, 60.0)
+    sizes_given, tilts_given = rng.random() < 0.75, rng.random() < 0.6
+    antennas = []
+    for s in range(sectors):
+        design = float(azimuth_deg(round(first + s * 360.0 / sectors + rng.uniform(-15.0, 15.0))))
+        for position in range(1, int(rng.choice([1, 2, 3], p=[0.35, 0.45, 0.2])) + 1):
+            size = rng.uniform(0.25, 0.5), rng.uniform(1.2, 2.6), rng.uniform(0.1, 0.2)
+            width, height, depth = (round(float(v), 3) if sizes_given else None for v in size)
+            antennas.append(
+                Antenna(
+                    antenna_id=f"{name}-{'ABCD'[s]}{position}",
+                    sector="ABCD"[s],
+                    position=position,
+                    rad_center_m=round(float(up + rng.uniform(-0.3, 0.3)), 1),
+                    design_azimuth_deg=design,
+                    width_m=width,
+                    height_m=height,
+                    depth_m=depth,
+                    design_downtilt_deg=float(rng.integers(0, 9)) if tilts_given else None,
+                )
+            )
+    return Site(
+        site_id=name,
+        lat_deg=round(float(rng.uniform(-55.0, 65.0)), 5),
+        lon_deg=round(float(rng.uniform(-180.0, 180.0)), 5),
+        antennas=tuple(antennas),
+        position_u95_m=3.0 if rng.random() < 0.8 else 8.0,
+    )
+
+
 def draw_readings(
     rng: np.random.Generator, site: Site, azimuths_deg: Mapping[str, float], declination_error: float, known: Priors
 ) -> DrawnReadings:

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from photoaz.accuracy import readings
-from photoaz.accuracy.draw import draw_register
+from photoaz.accuracy.readings import draw_register
 from photoaz.angles import difference_deg
 from photoaz.geodesy.norths import to_true
 from photoaz.priors import Priors
