@@ -48,7 +48,7 @@ def fix_error(rng: np.random.Generator, sigma_m: float, *, tails: bool) -> tuple
 
 
 def next_fix_error(rng: np.random.Generator, before: tuple[Array, float], seconds: float) -> tuple[Array, float]:
-    """As `fix_error`, so many seconds after a fix that was off by `before`."""
+    """As `fix_error`, so many seconds after a fix that was off by `before`: (2,) [m], and its sigma."""
     error, sigma = before
     alike = (1.0 - q.FIX_OWN_SHARE**2) * math.exp(-seconds / q.FIX_TIME_S)
     return alike * error + rng.normal(0.0, math.sqrt(1.0 - alike**2) * sigma, 2), sigma
