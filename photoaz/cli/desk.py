@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
-from collections.abc import Callable, Mapping
+import shutil
+import tempfile
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +27,7 @@ TOKEN_VARIABLE = "PHOTOAZ_DESK_TOKEN"
 
 
 @main.command(short_help="Look at an audit's results in a browser, correct and decide.")
-@click.argument("folder", metavar="DIR", type=OLD_FOLDER)
+@click.argument("folder", metavar="[DIR]", type=OLD_FOLDER, required=False)
 @click.option("--port", metavar="N", type=click.IntRange(0, 65535), help=f"[default: {PORT}, or another that is free]")
 @click.option("--host", metavar="H", default="127.0.0.1", show_default=True, help="Where to listen.")
 @click.option(
@@ -36,19 +38,22 @@ TOKEN_VARIABLE = "PHOTOAZ_DESK_TOKEN"
 )
 @click.option("--no-browser", is_flag=True, help="Only print the address, as where there is a token.")
 @click.option(
-    "--register", metavar="R", type=FILE, help="DIR is a folder of photos that has no audit yet: its register."
+    "--register",
+    metavar="R",
+    type=FILE,
+    help="The register of a folder of photos that has no audit yet, or of the photos that are dropped.",
 )
 @COLUMNS
 @click.option(
     "--out",
     metavar="OUT",
     type=FOLDER,
-    help="With --register: the folder for the results. [default: DIR-audit beside it]",
+    help="The folder for results, or for what is dropped. [default: DIR-audit beside DIR; a temporary folder]",
 )
 @SURROUNDINGS
 @TERRAIN
 def desk(
-    folder: Path,
+    folder: Path | None,
     port: int | None,
     host: str,
     token_file: Path | None,
@@ -66,29 +71,72 @@ def desk(
     the audit's store with name and time, and 'photoaz audit' uses it from then on. Over a folder of photos without an
     audit, give --register: photos are read and put to their sites, and each site is solved when it is opened.
 
+    Without DIR it opens a page on which photos are dropped, from this machine or, with --host 0.0.0.0, from a phone in
+    the same network: click the antenna, say how high it hangs and where it should point, and the answer appears beside
+    the photo. What is dropped becomes a folder that 'photoaz audit' and 'photoaz desk DIR' take.
+
     \b
     Example:
+      photoaz desk
       photoaz desk audit-2026
     """
     from photoaz.desk.guard import is_loopback
-    from photoaz.present.folder import NOTE, STORE
 
     token = token_of(token_file)
-    if token is None and not is_loopback(host):
-        token = secrets.token_urlsafe(24)
-    if out is not None and register is None:
-        raise InputError(Fault(file="--out", found=str(out), wanted="--register R as well"))
+    if token is None and (folder is None or not is_loopback(host)):
+        token = new_token()
     if columns is not None and register is None:
         raise InputError(Fault(file="--columns", found=str(columns), wanted="--register R as well"))
-    scenery = {k: v for k, v in {"surroundings": surroundings, "terrain": terrain}.items() if v is not None}
-    results = folder if register is None else without_solving(folder, register, out, columns, **scenery)
-    if register is None and not (results / STORE).is_file() and not (results / NOTE).is_file():
+    scenery: dict[str, Path | None] = {"surroundings": surroundings, "terrain": terrain}
+    given = {role: path for role, path in scenery.items() if path is not None}
+    if folder is None:
+        assert token is not None
+        _serve_drop(out, register, columns, given, host, port, token, no_browser)
+        return
+    results = _results(folder, register, {"columns": columns, **scenery}, out)
+    _serve(results, host, port, token, no_browser, given)
+
+
+def _results(folder: Path, register: Path | None, tables: Mapping[str, Path | None], out: Path | None) -> Path:
+    """The folder of results over which to sit; made where there are only photos yet."""
+    from photoaz.desk.project import NOTE as PROJECT
+    from photoaz.present.folder import NOTE, STORE
+
+    def audited(one: Path) -> bool:
+        return (one / STORE).is_file() or (one / NOTE).is_file()
+
+    if register is None and (folder / PROJECT).is_file() and not audited(folder):
+        results = out or folder / "audit"
+        if audited(results):
+            return results
+        dropped, own = _tables(folder)
+        return without_solving(folder / "photos", dropped, {**tables, **own}, results)
+    if register is not None:
+        return without_solving(folder, register, tables, out)
+    if out is not None:
+        raise InputError(Fault(file="--out", found=str(out), wanted="--register R as well"))
+    if not audited(folder):
         wanted = (
             f"the folder that 'photoaz audit --out' wrote; over photos without an audit: "
             f"photoaz desk {folder} --register REGISTER"
         )
         raise InputError(Fault(file=folder, found="no results of an audit", wanted=wanted))
-    _serve(results, host, port, token, no_browser, scenery)
+    return folder
+
+
+def _tables(project: Path) -> tuple[Path, dict[str, Path | None]]:
+    """Register and further tables of a folder that photos were dropped into. Raises InputError."""
+    register = next((p for s in ("csv", "xlsx") if (p := project / f"register.{s}").is_file()), None)
+    if register is None:
+        raise InputError(Fault(file=project, found="no register", wanted="a project in which something was measured"))
+    files = {"columns": "columns.toml", **{name: f"{name}.csv" for name in ("picks", "controls", "manifest")}}
+    return register, {name: p if (p := project / file).is_file() else None for name, file in files.items()}
+
+
+def new_token() -> str:
+    """Short enough to be typed on a phone; 59 bits, each guess of which costs a request."""
+    letters = "abcdefghjkmnpqrstuvwxyz23456789"  # without those that are taken for others
+    return "-".join("".join(secrets.choice(letters) for _ in range(4)) for _ in range(3))
 
 
 def token_of(file: Path | None) -> str | None:
@@ -109,6 +157,7 @@ def token_of(file: Path | None) -> str | None:
 def _serve(
     results: Path, host: str, port: int | None, token: str | None, no_browser: bool, scenery: Mapping[str, Path]
 ) -> None:
+    from photoaz.desk.app import make_app
     from photoaz.desk.serve import serve
     from photoaz.desk.session import Desk
     from photoaz.present.folder import StorePlace, open_store
@@ -122,15 +171,74 @@ def _serve(
     opened = Desk(store, StorePlace.of(results).address, given_by(store, results, scenery), results)
 
     def ready(url: str) -> None:
-        click.echo(f"photoaz: the desk is at {url}", err=True)  # with its token: nobody could open it without
-        say("Ctrl-C ends it; nothing that was done is lost")
+        _ready(url, "nothing that was done is lost")
         if not no_browser and token is None:  # a browser's command line shows to every user of the machine
-            import webbrowser
-
-            webbrowser.open(url)
+            _open(url)
 
     with contextlib.suppress(KeyboardInterrupt):  # the usual way to end it
-        serve(opened, host=host, port=port, usual_port=PORT, token=token, ready=ready)
+        serve(
+            lambda _base, names: make_app(opened, names=names, token=token),
+            host=host,
+            port=port,
+            usual_port=PORT,
+            token=token,
+            ready=ready,
+        )
+
+
+def _serve_drop(
+    out: Path | None,
+    register: Path | None,
+    columns: Path | None,
+    scenery: Mapping[str, Path],
+    host: str,
+    port: int | None,
+    token: str,
+    no_browser: bool,
+) -> None:
+    """The page on which photos are dropped; what was dropped stays where it is said to lie."""
+    from photoaz.desk.drop import make_drop_app
+    from photoaz.desk.guard import is_loopback
+    from photoaz.desk.project import Project
+    from photoaz.desk.serve import serve
+    from photoaz.surroundings.reading import scenery_of
+
+    seen = scenery_of(scenery.get("surroundings"), scenery.get("terrain")) if scenery else None
+    folder = Path(tempfile.mkdtemp(prefix="photoaz-")) if out is None else out.resolve()
+    project = Project(folder, seen)
+    if register is not None:
+        project.copy_register(register, columns)
+    # a browser's command line shows to every user of the machine: what stands there counts once
+    ticket = secrets.token_urlsafe(24)
+    reached: list[str] = []
+
+    def app_at(base: str, names: Collection[str] | None) -> Any:
+        reached.append(base)
+        address = None if is_loopback(host) else f"{base}?token={token}"
+        return make_drop_app(project, token=token, names=names, ticket=ticket, address=address)
+
+    def ready(url: str) -> None:
+        _ready(url, f"what is dropped stays in {folder}")
+        if not no_browser:
+            _open(f"{reached[0]}?ticket={ticket}")
+
+    with contextlib.suppress(KeyboardInterrupt):
+        serve(app_at, host=host, port=port, usual_port=PORT, token=token, ready=ready)
+    if project.photos:
+        say(f"photos and tables lie in {folder}; go on with: photoaz desk {folder}")
+    elif out is None:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _ready(url: str, ended: str) -> None:
+    click.echo(f"photoaz: the desk is at {url}", err=True)  # with its token: nobody could open it without
+    say(f"Ctrl-C ends it; {ended}")
+
+
+def _open(url: str) -> None:
+    import webbrowser
+
+    webbrowser.open(url)
 
 
 def given_by(store: Store, folder: Path, scenery: Mapping[str, Path] | None = None) -> Callable[[], Given]:
@@ -189,9 +297,9 @@ def _found(name: str, about: Mapping[str, Any], folder: Path) -> Path:
 
 
 def without_solving(
-    photos: Path, register: Path, out: Path | None, columns: Path | None = None, **scenery: Path
+    photos: Path, register: Path, tables: Mapping[str, Path | None] | None = None, out: Path | None = None
 ) -> Path:
-    """The beginnings of an audit: photos read and put to their sites."""
+    """The beginnings of an audit: photos read and put to their sites. tables: beside the register, by option."""
     from photoaz.audit.executors import crew
     from photoaz.audit.inputs import about_run, audit_inputs
     from photoaz.audit.lock import locked
@@ -206,7 +314,7 @@ def without_solving(
             Fault(file=photos, found="results of an audit", wanted=f"no --register: photoaz desk {photos}")
         )
     results = out or photos.resolve().with_name(f"{photos.resolve().name}-audit")
-    options: dict[str, Any] = {"register": register, "columns": columns, **scenery}
+    options: dict[str, Any] = {"register": register, **(tables or {})}
     given, faults = audit_inputs([str(photos)], draw_site, **options)
     for fault in faults:
         say(str(fault))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import ipaddress
 import secrets
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
@@ -22,7 +22,7 @@ LOOPBACK_NAMES = frozenset(("localhost", "127.0.0.1", "::1"))
 OWN_HEADER = "x-photoaz-desk"
 COOKIE = "photoaz_desk"
 MOST_BYTES = 1_000_000
-TOO_LARGE = f"Wanted a body of known length, at most {MOST_BYTES} bytes."
+TOO_LARGE = "Wanted a body of known length, at most {} bytes."
 
 #: everything from the desk itself and nothing from elsewhere; no inline script, no inline style, in nobody's frame
 POLICY = "; ".join(
@@ -64,14 +64,27 @@ class Guard:
     Parameters
     ----------
     names : hosts that the desk answers to besides the loopback's; None for any, where a token guards it. token : None
-        where none is wanted.
+        where none is wanted. ticket : stands once in the token's place: a browser is started by a command line, which
+        every user of the machine can read. uploads : paths to which files are sent, and how many bytes each may have;
+        what is sent there is handed on as it comes. Only behind a token.
     """
 
-    def __init__(self, app: ASGIApp, names: Collection[str] | None = (), token: str | None = None) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        names: Collection[str] | None = (),
+        token: str | None = None,
+        ticket: str | None = None,
+        uploads: Mapping[str, int] | None = None,
+    ) -> None:
         self.app = app
+        self.uploads = uploads or {}
+        self.ticket = ticket
         self.names = None if names is None else LOOPBACK_NAMES | {n.lower().strip("[]") for n in names}
         if self.names is None and token is None:
             raise ValueError("without a token the names that the desk answers to must be known")
+        if self.uploads and token is None:
+            raise ValueError("files are taken behind a token only")
         self.token = token
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -87,7 +100,8 @@ class Guard:
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 out = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
+                policy = out.get("content-security-policy", POLICY)  # of a document that brings its own style
+                for name, value in (HEADERS | {"content-security-policy": policy}).items():
                     out[name] = value
                 out.setdefault("cache-control", "no-store")
             await send(message)
@@ -98,7 +112,8 @@ class Guard:
             return
         if self.token is not None:
             given = dict(parse_qsl(scope.get("query_string", b"").decode("latin-1")))
-            if scope["method"] == "GET" and self._right(given.pop("token", None)):
+            right = self._right(given.pop("token", None)) or self._once(given.pop("ticket", None))
+            if scope["method"] == "GET" and right:
                 # the token goes from the address into a cookie, so that it stands in no history and on no screen
                 where = scope["path"] + (f"?{urlencode(given)}" if given else "")
                 response = RedirectResponse("/" + where.lstrip("/"), 303)
@@ -111,10 +126,10 @@ class Guard:
                 )
                 await PlainTextResponse(why + "\n", 401)(scope, receive, guarded)
                 return
-        if scope["method"] == "POST":
+        if scope["method"] == "POST" and scope["path"] not in self.uploads:
             body = await _taken(receive)
             if body is None:
-                await PlainTextResponse(TOO_LARGE + "\n", 413)(scope, receive, guarded)
+                await PlainTextResponse(TOO_LARGE.format(MOST_BYTES) + "\n", 413)(scope, receive, guarded)
                 return
             receive = _again(body, receive)
         await self.app(scope, receive, guarded)
@@ -138,13 +153,15 @@ class Guard:
             return 405, "Only GET and POST are answered."
         if OWN_HEADER not in headers:
             return 403, f"Only the desk's own page may change anything (it sends {OWN_HEADER})."
-        if headers.get("content-type", "").split(";")[0].strip() != "application/json":
-            return 415, "Wanted JSON (content-type application/json)."
+        most = self.uploads.get(scope["path"])
+        kind, words = ("application/json", "JSON") if most is None else ("application/octet-stream", "a file's bytes")
+        if headers.get("content-type", "").split(";")[0].strip() != kind:
+            return 415, f"Wanted {words} (content-type {kind})."
         if "transfer-encoding" in headers:
             return 400, "Wanted a body of known length, not in chunks."
         length = headers.get("content-length", "")
-        if not length.isdigit() or len(length) > 12 or int(length) > MOST_BYTES:
-            return 413, TOO_LARGE
+        if not length.isdigit() or len(length) > 12 or int(length) > (most or MOST_BYTES):
+            return 413, TOO_LARGE.format(most or MOST_BYTES)
         return None
 
     def _right(self, token: str | None) -> bool:
@@ -153,6 +170,11 @@ class Guard:
             and token is not None
             and secrets.compare_digest(token.encode("utf-8", "replace"), self.token.encode("utf-8", "replace"))
         )
+
+    def _once(self, ticket: str | None) -> bool:
+        right = ticket is not None and self.ticket is not None and secrets.compare_digest(ticket, self.ticket)
+        self.ticket = None if right else self.ticket
+        return right
 
     def _knows(self, headers: Headers) -> bool:
         scheme, _, token = headers.get("authorization", "").partition(" ")

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import ipaddress
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from typing import Any
 from urllib.parse import quote
 
-from photoaz.desk.app import make_app
-from photoaz.desk.session import Desk
 from photoaz.errors import Fault, InputError
 
 
@@ -49,8 +48,20 @@ def bound(host: str, port: int | None, usual_port: int) -> socket.socket:
     raise AssertionError("no port was tried")
 
 
+def address_of(host: str) -> str:
+    """How other devices name this machine in an address; of a host that means all of its addresses, the usual one."""
+    if names_of(host) is not None:
+        return f"[{host.strip('[]')}]" if ":" in host else host
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        try:
+            sock.connect(("192.0.2.1", 9))  # RFC 5737: nobody's; nothing is sent, only a way out is chosen
+            return str(sock.getsockname()[0])
+        except OSError:
+            return "localhost"
+
+
 def serve(
-    desk: Desk,
+    app_at: Callable[[str, Collection[str] | None], Any],
     *,
     host: str,
     port: int | None,
@@ -58,14 +69,17 @@ def serve(
     token: str | None,
     ready: Callable[[str], None],
 ) -> None:
-    """Serve until interrupted. ready: called with the address once it is answered. Raises InputError."""
+    """Serve until interrupted.
+
+    app_at: makes the application, of its address and of the names that it answers to. ready: called with the address,
+    the token in it, once it is answered. Raises InputError.
+    """
     import uvicorn
 
     sock = bound(host, port, usual_port)
-    number = sock.getsockname()[1]
-    shown = "localhost" if names_of(host) is None else f"[{host.strip('[]')}]" if ":" in host else host
-    url = f"http://{shown}:{number}/" + (f"?token={quote(token, safe='')}" if token else "")
-    app = make_app(desk, names=names_of(host), token=token)
+    base = f"http://{address_of(host)}:{sock.getsockname()[1]}/"
+    url = base + (f"?token={quote(token, safe='')}" if token else "")
+    app = app_at(base, names_of(host))
 
     class Server(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:

@@ -279,14 +279,21 @@ class Desk:
         return picks, controls
 
 
-def _at_decision(result: SiteResult | None, antenna_id: str) -> dict[str, Any]:
-    """What was on the page when it was decided; whether the antenna wanted looking at."""
+def figures_of(result: SiteResult | None, antenna_id: str) -> dict[str, float | None]:
+    """The figures of an antenna that stood on the page when it was decided."""
     a = None if result is None else result.antennas.get(antenna_id)
     if a is None:
-        return {"flagged": antenna_id == "" or result is None or not result.antennas, "figures": {}}
+        return {}
     figures = {
         "azimuth_true_deg": a.azimuth_true_deg,
         "u95_deg": a.u95_deg,
         "reading_true_deg": None if a.reading is None else a.reading.azimuth_true_deg,
     }
-    return {"flagged": a.revisit, "figures": {k: None if v is None else round(v, 3) for k, v in figures.items()}}
+    return {k: None if v is None else round(v, 3) for k, v in figures.items()}
+
+
+def _at_decision(result: SiteResult | None, antenna_id: str) -> dict[str, Any]:
+    """What was on the page when it was decided; whether the antenna wanted looking at."""
+    a = None if result is None else result.antennas.get(antenna_id)
+    flagged = (antenna_id == "" or result is None or not result.antennas) if a is None else a.revisit
+    return {"flagged": flagged, "figures": figures_of(result, antenna_id)}

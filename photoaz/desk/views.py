@@ -92,19 +92,20 @@ def _photo(photo: KeptPhoto, frame: EnuFrame) -> dict[str, Any]:
         "copy_of": photo.copy_of,
         "flags": [f.message for f in photo.flags],
     }
-    if photo.facts is None:
-        return out
-    record = photo.record
+    return out if photo.facts is None else out | record_view(photo.record) | {"sun": _sun(photo.record, frame)}
+
+
+def record_view(record: PhotoRecord) -> dict[str, Any]:
+    """What a photo's metadata tell the page."""
     size = Size(record.width_px, record.height_px)
     position = record.position
-    return out | {
+    return {
         "size": asdict(size) | {"levels": size.levels(), "tile_px": TILE_PX},
         "taken": _taken(record),
         "camera": " ".join(dict.fromkeys(w for w in (record.make, record.model) if w)) or None,
         "position": None if position is None else {"lat_deg": position.lat_deg, "lon_deg": position.lon_deg},
         "compass_deg": None if record.heading is None else record.heading.value_deg,
         "findings": [f.message for f in record.findings if f.severity != "info"],
-        "sun": _sun(record, frame),
     }
 
 

@@ -25,11 +25,11 @@ def describe(record: PhotoRecord) -> tuple[str, ...]:
     lines = [
         f"{record.name}: {record.format}, {record.width_px} x {record.height_px} pixels as shown" + _camera(record)
     ]
-    lines += [f"  {label:<13}{text}" for label, text in _values(record)]
+    lines += [f"  {label:<13}{text}" for label, text in known_values(record)]
     for finding in sorted(record.findings, key=lambda f: ("unusable", "weak", "info").index(f.severity)):
         cost = "" if finding.cost_deg is None else f" Adds {finding.cost_deg:.1f} deg of uncertainty."
         lines.append(f"  {_MARKS[finding.severity]}: {finding.message}{cost} [{finding.code}]")
-    lines.append("  " + _verdict(record))
+    lines.append("  " + verdict(record))
     return tuple(lines)
 
 
@@ -52,7 +52,8 @@ def _camera(record: PhotoRecord) -> str:
     return f", by {names}" if names else ""
 
 
-def _values(record: PhotoRecord) -> list[tuple[str, str]]:
+def known_values(record: PhotoRecord) -> list[tuple[str, str]]:
+    """What is known of a photo, or that it is not: names and words."""
     place, heading, taken, focal = record.position, record.heading, record.taken, record.focal
     said = "not known"
     if place is not None:
@@ -111,7 +112,8 @@ def _time(local: datetime | None, utc: datetime | None) -> str:
     return said if local is None else f"{local:%Y-%m-%d %H:%M:%S} local time, {said}"
 
 
-def _verdict(record: PhotoRecord) -> str:
+def verdict(record: PhotoRecord) -> str:
+    """Whether it can be used, and with what it gets better."""
     lacking = [
         name
         for name, value in (

@@ -13,6 +13,7 @@ from datetime import datetime
 from markupsafe import Markup
 from PIL import Image
 
+from photoaz.audit.edits import VERDICTS
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, Pointing, azimuth_plan
 from photoaz.present.figures import STATUS, antenna_figures, declination_text, directions, impact_figures
@@ -102,7 +103,17 @@ def sheet_html(site: Site, result: SiteResult, antenna_id: str, created: datetim
         stands=stands,
         assumed=_assumed(site, antenna, result, found),
         created=created,
+        signed=_signed(found),
     )
+
+
+def _signed(found: AntennaResult) -> list[tuple[str, str]]:
+    """The places that whoever signs fills in, with what was decided at the desk; the signature stays to be made."""
+    d = found.decision
+    said = ("", "", "")
+    if d is not None:
+        said = VERDICTS[d.verdict] + (f": {d.note}" if d.note else ""), d.who, d.at[:10]
+    return list(zip(("Agreed / not agreed, because", "Name", "Date", "Signature"), (*said, ""), strict=True))
 
 
 def _where(site: Site, antenna: Antenna | None) -> str:

@@ -466,7 +466,7 @@ def many(store: Any, like: KeptSite, n: int) -> None:
 
 
 def test_photos_without_an_audit(audited: Path, tmp_path: Path) -> None:
-    out = without_solving(audited / "photos", audited / "register.csv", tmp_path / "new")
+    out = without_solving(audited / "photos", audited / "register.csv", out=tmp_path / "new")
     store = open_store(out)
     desk = Desk(store, StorePlace.of(out).address, given_by(store, out), out)
     page = Page(desk)

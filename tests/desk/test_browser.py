@@ -5,20 +5,26 @@ Contrast is computed as WCAG 2.2 has it (success criterion 1.4.3, relative lumin
 
 from __future__ import annotations
 
+import json
 import re
 import signal
 import subprocess
 import sys
+import time
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
 from photoaz.audit.store import Store
+from photoaz.cli import main
 from photoaz.present.folder import open_store
-from photoaz.register.load import load_controls, load_picks
+from photoaz.register.load import load_controls, load_picks, load_register
+from photoaz.sample import sample_dir
 
 SITE = "QLB-014"
 #: of the antenna in the story, degrees: the sample's truth.json, from which its photos were rendered
@@ -28,9 +34,9 @@ PATIENCE_MS = 90_000
 
 
 @contextmanager
-def served(results: Path, *arguments: str) -> Iterator[str]:
+def served(*arguments: Path | str) -> Iterator[str]:
     """The desk as its command serves it; ended as Ctrl-C ends it."""
-    command = [sys.executable, "-m", "photoaz", "desk", str(results), "--port", "0", "--no-browser", *arguments]
+    command = [sys.executable, "-m", "photoaz", "desk", *map(str, arguments), "--port", "0", "--no-browser"]
     process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
     assert process.stderr is not None
     line = process.stderr.readline()
@@ -288,7 +294,7 @@ def landmark_form(page: Any) -> Iterator[None]:
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_contrast_and_focus(browser: Any, looked_at: str, scheme: str) -> None:
     with page_of(browser, looked_at, color_scheme=scheme) as page:
-        for width in (1280, 820):
+        for width in (1400, 820, 390):
             page.set_viewport_size({"width": width, "height": 900})
             page.wait_for_selector("table.sites a")
             assert page.evaluate(CONTRAST) == []
@@ -307,7 +313,7 @@ def test_contrast_and_focus(browser: Any, looked_at: str, scheme: str) -> None:
 def test_room(browser_of_font: Any, looked_at: str, least: int) -> None:
     # on a dense screen letters are not rounded to whole pixels
     with page_of(browser_of_font, looked_at, has_touch=least == 44, device_scale_factor=2) as page:
-        for width in (1280, 820):
+        for width in (1400, 820, 390):
             page.set_viewport_size({"width": width, "height": 900})
             page.wait_for_selector("table.sites a")
             assert page.evaluate(ROOM, least) == []
@@ -333,6 +339,115 @@ def test_with_a_token(browser: Any, results: Path, tmp_path: Path) -> None:
     with served(results, "--token-file", str(tmp_path / "token")) as url, page_of(browser, url) as page:
         page.wait_for_selector("table.sites a")
         assert "token" not in page.url
+
+
+def dropped(page: Any, *photos: Path) -> None:
+    """Photos are chosen, and the first is looked through for panels."""
+    page.set_input_files('[data-key="files"]', list(photos))
+    page.wait_for_selector('[data-key="this-0"]')
+
+
+def test_from_a_photo_in_a_folder_to_a_signed_sheet(browser: Any, tmp_path: Path) -> None:
+    """By somebody who has never seen the page: under five minutes by the clock, a person's own time counted."""
+    register = load_register(sample_dir() / "register.csv").site(SITE)
+    site, b1 = (
+        f"{register.lat_deg}, {register.lon_deg}",
+        next(a for a in register.antennas if a.antenna_id.endswith("B1")),
+    )
+    project = tmp_path / "project"
+    start = time.monotonic()
+    with served("--out", project) as url, page_of(browser, url) as page:
+        dropped(page, sample_dir() / "qlb014_1.jpg")
+        assert "token" not in page.url
+        assert "268.4 ± 6°" in page.inner_text(".knows")  # the compass, as the photo has it
+        # nothing is typed yet: what is wanted is said at each field
+        page.click('[data-key="measure"]')
+        page.wait_for_selector(".dropform .trouble")
+        for name, typed in {
+            "rad_center_m": str(b1.rad_center_m).replace(".", ","),
+            "design_azimuth_deg": "150",
+            "reading_azimuth_deg": "166.2",
+            "tower": site,
+        }.items():
+            page.fill(f'[data-key="d-{name}"]', typed)
+        page.click('[data-mark="panel:0"]')
+        assert page.locator('[data-key="this-0"]').get_attribute("aria-pressed") == "true"
+        page.click('[data-key="measure"]')
+        page.wait_for_selector(".answer .figure")
+        told = re.search(r"([\d.]+)° ± ([\d.]+)°", page.inner_text(".answer .figure b"))
+        assert told
+        azimuth, u95 = float(told[1]), float(told[2])
+        assert abs(azimuth - B1_DEG) < u95
+        page.fill('[data-key="who"]', "Ines Example")
+        page.fill('[data-key="note"]', "by one photo")
+        page.click('[data-key="photo"]')
+        page.wait_for_selector(".answer p.done")
+        with page.expect_download() as download:
+            page.click('[data-key="save-sheet"]')
+        download.value.save_as(tmp_path / "sheet.html")
+        machine = time.monotonic() - start
+        with page.expect_download() as download:
+            page.click('[data-key="zip"]')
+        download.value.save_as(tmp_path / "project.zip")
+    sheet = (tmp_path / "sheet.html").read_text(encoding="utf-8")
+    assert "to be photographed again: by one photo" in sheet
+    assert "Ines Example" in sheet
+    # a person reads some 200 words on the way, types 60 letters and clicks 12 times. Keystroke-level model (Card, Moran
+    # and Newell 1980, from memory): 0.3 s a word, 0.28 s a letter; a click 1.1 s to point, 1.35 s to make up one's mind
+    person = 200 * 0.3 + 60 * 0.28 + 12 * (1.1 + 1.35)
+    assert machine + person < 300.0
+    # an audit takes the folder over, and says the same
+    with zipfile.ZipFile(tmp_path / "project.zip") as packed:
+        packed.extractall(tmp_path)
+    tables = [
+        w
+        for name in ("register", "picks", "manifest")
+        for w in (f"--{name}", str(tmp_path / "project" / f"{name}.csv"))
+    ]
+    command = ["audit", str(tmp_path / "project" / "photos"), *tables, "--out", str(tmp_path / "audit")]
+    done = CliRunner().invoke(main, [*command, "--jobs", "1", "--overlays", "none", "--sheets", "none", "-q"])
+    assert done.exit_code == 0, done.output
+    document = json.loads((tmp_path / "audit" / "estimates.json").read_text())
+    (antenna,) = document["sites"][0]["antennas"]
+    assert (antenna["azimuth_true_deg"], antenna["u95_deg"]) == (
+        pytest.approx(azimuth, abs=0.06),
+        pytest.approx(u95, abs=0.06),
+    )
+    # and so does the desk
+    with served(project) as url, page_of(browser, url) as page:
+        page.click("table.sites a")
+        page.wait_for_selector(".figures table")
+
+
+@pytest.mark.parametrize("least", [24, 44])
+def test_room_and_contrast_where_photos_are_dropped(browser_of_font: Any, tmp_path: Path, least: int) -> None:
+    """A photo that lost its place, as phones hand them out: all fields of the form are there."""
+    from PIL import Image
+
+    with Image.open(sample_dir() / "qlb014_1.jpg") as image:
+        image.crop((1600, 600, 2600, 1500)).save(tmp_path / "bare.jpg", quality=90)
+    touch: dict[str, Any] = {"has_touch": least == 44, "device_scale_factor": 2}
+    with served("--out", tmp_path / "project") as url, page_of(browser_of_font, url, **touch) as page:
+        page.wait_for_selector(".start")
+        for width in (1400, 820, 390):
+            page.set_viewport_size({"width": width, "height": 900})
+            assert page.evaluate(ROOM, least) == []
+        dropped(page, tmp_path / "bare.jpg")
+        assert "not say it" in page.inner_text(".dropform .warn")
+        page.click('[data-key="more"]')
+        page.fill('[data-key="d-tower"]', "46.629992, -66.409983")
+        page.locator('[data-key="d-tower"]').blur()
+        page.wait_for_selector(".planbox .plan")
+        page.click('[data-key="set-place"]')
+        page.locator(".planbox .plan").click(position={"x": 60, "y": 80})
+        page.wait_for_selector(".planbox .camera")
+        for width in (1400, 820, 390):
+            page.set_viewport_size({"width": width, "height": 900})
+            assert page.evaluate(ROOM, least) == []
+            assert page.evaluate(SMALL_TEXT) == []
+            for scheme in ("light", "dark"):
+                page.emulate_media(color_scheme=scheme)
+                assert page.evaluate(CONTRAST) == []
 
 
 #: texts whose contrast with what they stand on is too small (4.5, large ones 3), by their words
@@ -374,3 +489,9 @@ ROOM = """(least) => {
   }
   return bad;
 }"""
+
+#: words of a map or plan that are less than 11 CSS pixels high on the screen
+SMALL_TEXT = """() => [...document.querySelectorAll('svg.plan text, svg.intervals text')].filter((t) => {
+  const scale = t.getScreenCTM().a; const size = parseFloat(getComputedStyle(t).fontSize) * scale;
+  return t.getBoundingClientRect().width && size < 10.99;
+}).map((t) => `${t.textContent}: ${(parseFloat(getComputedStyle(t).fontSize) * t.getScreenCTM().a).toFixed(1)}`)"""

@@ -44,6 +44,14 @@ export const post = (path, values, body) =>
     body: JSON.stringify(body),
   });
 
+/** Send a file as it is. */
+export const send = (path, values, file) =>
+  ask(`${path}?${query(values)}`, {
+    method: "POST",
+    headers: { "content-type": "application/octet-stream", "x-photoaz-desk": "1" },
+    body: file,
+  });
+
 const NAME = "photoaz-desk-name";
 
 /** The name that stands beside what is done; typed once. */

@@ -18,43 +18,9 @@ export function drawDecision(page) {
           ),
     );
   const todo = (page.result.revisit?.antennas || []).find((t) => t.antenna_id === id);
-  const done = page.decision(id),
-    r = a.reading,
-    d = a.design;
-  const facts = [];
-  if (a.azimuth_true_deg != null)
-    facts.push([
-      "Photos",
-      `${azimuth(a.azimuth_true_deg)} ± ${plain(a.u95_deg)}°`,
-      a.status === "ambiguous"
-        ? "ambiguous: see why below"
-        : `${a.evidence.length} ${a.evidence.length === 1 ? "view" : "views"}`,
-    ]);
-  if (r)
-    facts.push([
-      "Reading",
-      `${azimuth(r.azimuth_true_deg)} ± ${plain(r.u95_deg)}°`,
-      r.agrees == null
-        ? "not compared: the photos do not measure this antenna"
-        : `${r.agrees ? "agrees" : "differs"}: photos − reading ${signed(r.difference_deg)} (En ${plain(r.en, 2)}${right(r)})`,
-    ]);
-  if (d?.azimuth_true_deg != null)
-    facts.push([
-      "Design",
-      `${azimuth(d.azimuth_true_deg)} ± ${plain(d.tolerance_deg, 0)}°`,
-      a.azimuth_true_deg == null
-        ? ""
-        : { accept: "within tolerance", reject: "out of tolerance", undecided: "undecided" }[d.decision] +
-          `: ${chance(d.p_out_of_tolerance)} out, by the photos alone ${chance(d.p_out_photos_alone)}`,
-    ]);
-  const buttons = [
-    ["accept_reading", r ? "Accept the reading" : "Accept", todo?.action === "leave" || !a.revisit],
-    r ? ["photos_wrong", "Photos wrong, reading stands", false] : null,
-    ["photo", "Photograph again", todo?.action === "photo"],
-    ["read_again", "Read again", todo?.action === "read_again"],
-    ["climb", "Climb", todo?.action === "climb"],
-    r ? ["correct_register", "Correct the register", ["correct_register", "check_records"].includes(todo?.action)] : null,
-  ].filter(Boolean);
+  const done = page.decision(id);
+  const facts = factsOf(a);
+  const buttons = verdictsOf(a, todo);
   const cautions = page.data.cautions;
   const next = page.data.next;
   const rest = page.result.antennas.filter((x) => x.revisit && !page.decision(x.antenna_id));
@@ -163,6 +129,52 @@ export function drawDecision(page) {
   );
 }
 
+/** What photos, reading and design say of an antenna: name, figure, verdict. */
+export function factsOf(a) {
+  const r = a.reading,
+    d = a.design;
+  const facts = [];
+  if (a.azimuth_true_deg != null)
+    facts.push([
+      "Photos",
+      `${azimuth(a.azimuth_true_deg)} ± ${plain(a.u95_deg)}°`,
+      a.status === "ambiguous"
+        ? "ambiguous: see why below"
+        : `${a.evidence.length} ${a.evidence.length === 1 ? "view" : "views"}`,
+    ]);
+  if (r)
+    facts.push([
+      "Reading",
+      `${azimuth(r.azimuth_true_deg)} ± ${plain(r.u95_deg)}°`,
+      r.agrees == null
+        ? "not compared: the photos do not measure this antenna"
+        : `${r.agrees ? "agrees" : "differs"}: photos − reading ${signed(r.difference_deg)} (En ${plain(r.en, 2)}${right(r)})`,
+    ]);
+  if (d?.azimuth_true_deg != null)
+    facts.push([
+      "Design",
+      `${azimuth(d.azimuth_true_deg)} ± ${plain(d.tolerance_deg, 0)}°`,
+      a.azimuth_true_deg == null
+        ? ""
+        : { accept: "within tolerance", reject: "out of tolerance", undecided: "undecided" }[d.decision] +
+          `: ${chance(d.p_out_of_tolerance)} out, by the photos alone ${chance(d.p_out_photos_alone)}`,
+    ]);
+  return facts;
+}
+
+/** What can be decided about an antenna: [verdict, words, whether photoaz proposes it]. todo: what it proposes. */
+export function verdictsOf(a, todo) {
+  const r = a.reading;
+  return [
+    ["accept_reading", r ? "Accept the reading" : "Accept", todo?.action === "leave" || !a.revisit],
+    r ? ["photos_wrong", "Photos wrong, reading stands", false] : null,
+    ["photo", "Photograph again", todo?.action === "photo"],
+    ["read_again", "Read again", todo?.action === "read_again"],
+    ["climb", "Climb", todo?.action === "climb"],
+    r ? ["correct_register", "Correct the register", ["correct_register", "check_records"].includes(todo?.action)] : null,
+  ].filter(Boolean);
+}
+
 async function decide(page, verdict) {
   const id = page.antenna;
   if (verdict === "photos_wrong" && !page.note.trim()) {
@@ -185,7 +197,7 @@ const proposal = (buttons, done) =>
   done || !buttons.some(([, , p]) => p) ? null : h("span", { class: "muted" }, "filled: what photoaz proposes");
 
 /** Photos and reading as intervals, in degrees off the design, with its tolerance. */
-function stripOf(a) {
+export function stripOf(a) {
   const d = a.design;
   if (d?.azimuth_true_deg == null) return null;
   const off = (deg) => ((((deg - d.azimuth_true_deg + 180) % 360) + 360) % 360) - 180;

@@ -47,7 +47,7 @@ export function drawTable(page) {
       ),
       h(
         "td",
-        { class: "n" },
+        { class: "n", "data-label": "Photos" },
         a?.azimuth_true_deg == null
           ? "–"
           : [
@@ -58,7 +58,7 @@ export function drawTable(page) {
       ),
       h(
         "td",
-        { class: "n" },
+        { class: "n", "data-label": "Reading" },
         r
           ? [
               azimuth(r.azimuth_true_deg),
@@ -72,7 +72,7 @@ export function drawTable(page) {
       ),
       h(
         "td",
-        { class: "n" },
+        { class: "n", "data-label": "Design" },
         a?.design?.azimuth_true_deg != null
           ? [
               azimuth(a.design.azimuth_true_deg),
@@ -88,7 +88,7 @@ export function drawTable(page) {
       ),
       h(
         "td",
-        { class: "verdict" },
+        { class: "verdict", "data-label": done || a?.revisit ? "Decision" : null },
         done
           ? h(
               "span",
@@ -107,7 +107,7 @@ export function drawTable(page) {
       ? h("p", { class: "waiting" }, "Solving this site for the first time; some seconds…")
       : h(
           "table",
-          {},
+          { class: "cards" },
           h("caption", { class: "unseen" }, "Antennas of this site"),
           h(
             "thead",
@@ -162,7 +162,7 @@ export function drawReasons(page) {
           ),
         )
       : h("p", { class: "muted" }, "No azimuth, no budget."),
-    next?.sentence ? h("p", {}, `${capital(next.sentence)}.`) : null,
+    next?.sentence ? h("p", {}, `${capital(next.sentence.replaceAll(" deg", "°"))}.`) : null,
     a.alternatives.length
       ? h(
           "p",

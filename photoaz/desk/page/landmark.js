@@ -1,7 +1,7 @@
 // The form of a landmark: its name, and its place as people write it, read when the field is left and shown on the plan.
 
 import { post } from "./api.js";
-import { azimuth, h, plain, typedNumber } from "./dom.js";
+import { azimuth, h, plain, show, typedNumber } from "./dom.js";
 import { bearingOf, frameOf, metres } from "./plan.js";
 import { bodyOf, pickOnPlan, setControl } from "./tools.js";
 
@@ -19,13 +19,18 @@ async function readPlace(page, d) {
       v.problem = error.message;
     }
   }
-  if (page.draft === d) page.redraw("panel", "plan");
+  if (page.draft === d) {
+    // not the whole panel: a click on its way to "Set" would be lost
+    const place = page.panelBox.querySelector(".placeread");
+    if (place) show(place, readAs(page, v));
+    page.redraw("plan");
+  }
   return v.lat_deg != null;
 }
 
 /** What was read, in words: whoever typed it sees whether it is meant. */
 function readAs(page, v) {
-  if (v.problem) return h("p", { class: "trouble", role: "alert" }, `Position: ${v.problem}.`);
+  if (v.problem) return h("p", { class: "trouble" }, `Position: ${v.problem}.`);
   if (v.lat_deg == null) return null;
   const at = frameOf(page.data.lat_deg, page.data.lon_deg).metres(v.lat_deg, v.lon_deg);
   const away = Math.hypot(...at);
@@ -125,6 +130,6 @@ export function landmarkForm(page, cancel) {
         )
       : null,
     form,
-    readAs(page, v),
+    h("div", { class: "placeread", role: "status" }, readAs(page, v)),
   ];
 }

@@ -208,7 +208,7 @@ export class List {
         this.rows,
         h(
           "table",
-          { class: "sites" },
+          { class: "sites cards" },
           h("caption", { class: "unseen" }, "Sites, ", ORDERS[w.order]),
           h(
             "thead",
@@ -271,7 +271,7 @@ export class List {
       "tr",
       {},
       h("th", { scope: "row" }, h("a", { href: this.go.site(row.site_id, this.wanted) }, row.site_id)),
-      h("td", {}, badge(row.state)),
+      h("td", { "data-label": "State" }, badge(row.state)),
       h(
         "td",
         { class: "todo" },
@@ -287,7 +287,7 @@ export class List {
       ),
       h(
         "td",
-        { class: "n" },
+        { class: "n", "data-label": "Antennas" },
         row.solved
           ? row.flagged
             ? h("strong", {}, `${row.flagged} of ${row.antennas}`)
@@ -296,11 +296,11 @@ export class List {
       ),
       h(
         "td",
-        { class: "n" },
+        { class: "n", "data-label": "Photos" },
         row.solved ? row.photos_used : "–",
         row.failures ? h("span", { class: "why" }, `${row.failures} not usable`) : null,
       ),
-      h("td", { class: "n" }, row.loss_avoided > 0 ? number(Math.round(row.loss_avoided)) : "–"),
+      h("td", { class: "n", "data-label": "Loss avoided" }, row.loss_avoided > 0 ? number(Math.round(row.loss_avoided)) : "–"),
     );
   }
 }

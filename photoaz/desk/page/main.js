@@ -2,6 +2,7 @@
 
 import { get } from "./api.js";
 import { h, show } from "./dom.js";
+import { DropPage } from "./drop.js";
 import { List } from "./list.js";
 import { SitePage } from "./site.js";
 
@@ -36,6 +37,13 @@ async function route() {
   try {
     const audit = await get("/api/audit");
     view?.close?.();
+    if (audit.drop) {
+      document.body.className = "dropping";
+      document.title = "Photos – photoaz desk";
+      view = new DropPage(place);
+      await view.open(audit);
+      return;
+    }
     document.body.className = site === null ? "listing" : "sitting";
     view = site === null ? new List(place, go) : new SitePage(place, go, audit);
     document.title = site === null ? `${audit.name} – photoaz desk` : `${site} – ${audit.name} – photoaz desk`;

@@ -43,7 +43,7 @@ export const metres = (m) => (m >= 1000 ? `${(m / 1000).toFixed(1)} km` : `${Mat
  * The plan as SVG. site: its view; solution: its document or null; short: names; far: to the scale of the landmarks;
  * picking: called with a position where somebody clicks, or null; marked: a position being given.
  */
-function planOf({ site, solution, short, far, picking, marked, current }) {
+export function planOf({ site, solution, short, far, picking, marked, current }) {
   const frame = frameOf(site.lat_deg, site.lon_deg);
   const solved = new Map((solution?.photos || []).map((p) => [p.photo, p]));
   const cameras = site.photos
@@ -281,7 +281,7 @@ function namesOf(labels, short, cameras) {
   });
 }
 
-function nice(most) {
+export function nice(most) {
   const power = 10 ** Math.floor(Math.log10(most));
   return Math.max(...[1, 2, 5, 10].map((k) => k * power).filter((v) => v <= most * 1.000001));
 }
@@ -333,13 +333,16 @@ export function drawPlan(page) {
       marked: draft,
       current: page.photo,
     }),
-    h(
-      "p",
-      { class: "key" },
-      h("span", { class: "k photos" }, "photos ± U95"),
-      h("span", { class: "k reading" }, "reading"),
-      h("span", { class: "k design" }, "design ± tolerance"),
-      h("span", { class: "k sight" }, "where cameras looked"),
-    ),
+    planKey(),
   );
 }
+
+export const planKey = () =>
+  h(
+    "p",
+    { class: "key" },
+    h("span", { class: "k photos" }, "photos ± U95"),
+    h("span", { class: "k reading" }, "reading"),
+    h("span", { class: "k design" }, "design ± tolerance"),
+    h("span", { class: "k sight" }, "where cameras looked"),
+  );
