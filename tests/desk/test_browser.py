@@ -39,9 +39,12 @@ def served(*arguments: Path | str) -> Iterator[str]:
     command = [sys.executable, "-m", "photoaz", "desk", *map(str, arguments), "--port", "0", "--no-browser"]
     process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
     assert process.stderr is not None
-    line = process.stderr.readline()
-    found = re.search(r"http://\S+", line)
-    assert found, line + process.stderr.read()
+    said: list[str] = []
+    found = None
+    while found is None:
+        said.append(process.stderr.readline())
+        assert said[-1], "".join(said)  # it ended
+        found = re.search(r"http://\S+", said[-1])
     try:
         yield found[0]
     finally:
