@@ -235,11 +235,12 @@ def test_the_desk_opens_as_it_is_shown(line, here):
             said = []  # of photos that were read first, too
             for line_said in desk.stderr:
                 said.append(line_said)
-                if url := re.search(r"http://127\.0\.0\.1:\d+/", line_said):
+                if url := re.search(r"(http://127\.0\.0\.1:\d+/)(?:\?token=(\S+))?", line_said):
                     break
             else:
                 raise AssertionError("".join(said))
-            with urllib.request.urlopen(url[0], timeout=20) as page:
+            asked = urllib.request.Request(url[1], headers={"authorization": f"Bearer {url[2]}"})
+            with urllib.request.urlopen(asked, timeout=20) as page:
                 assert b"photoaz" in page.read()
         finally:
             desk.send_signal(signal.SIGINT)
