@@ -29,6 +29,8 @@ Array = NDArray[Any]
 
 #: designs laid about each estimate, to see what a probability of being out of tolerance is worth
 DESIGNS = 4
+#: an azimuth that is told is the true one if it lies no more than so many of its standard uncertainties off
+WITHIN = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,10 +38,10 @@ class AntennaOutcome:
     """One antenna's answer. views: photos that show it; lens_mm: the longest of their lenses. as_hung: how it hangs is
     a draw of the priors, not what a turn between visits made of it. blundered: a standpoint or landmark of its own
     photos is wrong; wrong: so many of its outlines are. told_sigma_deg: of the azimuth told if that is the true one.
-    ways: of each azimuth that the photos allow its probability and whether it is the one nearest to the truth, the
-    chosen one first. outlines: of each its probability of being right by all photos, by its own fit, and whether it is.
-    design: of the register's design. designs: of designs laid at random about the estimate, the probability of being
-    out by the photos alone, and whether it is. reading: its probability of being right, and whether it is.
+    ways: of each azimuth that the photos allow its probability and whether it is the true one, the chosen one first.
+    outlines: of each its probability of being right by all photos, by its own fit, and whether it is. design: of the
+    register's design. designs: of designs laid at random about the estimate, the probability of being out by the photos
+    alone, and whether it is. reading: its probability of being right, and whether it is.
     """
 
     antenna: str
@@ -249,11 +251,15 @@ def _antennas(
 
 
 def _ways(a: AntennaResult, truth_deg: float) -> tuple[tuple[float, bool], ...]:
-    """The azimuths that the photos allow, the told one first: how probable each, whether it is nearest to the truth."""
-    others = [(x.azimuth_true_deg, x.probability) for x in a.alternatives]
-    allowed = [(a.azimuth_true_deg or 0.0, max(0.0, 1.0 - sum(p for _, p in others))), *others]
-    nearest = int(np.argmin([abs(difference_deg(az, truth_deg)) for az, _ in allowed]))
-    return tuple((p, n == nearest) for n, (_, p) in enumerate(allowed))
+    """The azimuths that the photos allow, the told one first: how probable each is, and whether it is the true one.
+
+    The true one is the nearest, if it lies within WITHIN standard uncertainties of the truth; else none of them is.
+    """
+    told = a.azimuth_true_deg or 0.0, a.probability or 0.0, a.own_u95_deg or 0.0
+    allowed = [told, *((x.azimuth_true_deg, x.probability, x.u95_deg) for x in a.alternatives)]
+    off = [abs(difference_deg(azimuth, truth_deg)) / (u95 / K95) for azimuth, _, u95 in allowed]
+    nearest = int(np.argmin(off))
+    return tuple((p, n == nearest and off[n] <= WITHIN) for n, (_, p, _) in enumerate(allowed))
 
 
 def _designs(

@@ -39,6 +39,7 @@ from photoaz.result import (
     PhotoResult,
     SiteResult,
     View,
+    WithoutView,
 )
 from photoaz.vision.evidence import BoxMode
 
@@ -313,7 +314,7 @@ def _antenna_result(
     net, adjusted = result.network, result.adjusted
     idx = net.layout.antenna(a)
     x, cov = adjusted.x, adjusted.covariance
-    of = result.posterior.antennas[a]
+    of, known = result.posterior.antennas[a], result.posterior.antennas_known[a]
     told, *other_peaks = of.mixture.peaks()
     sigma = K95 * np.sqrt(np.diag(cov)[idx[:3]])
     rms = of.mixture.rms_about(told.azimuth_rad)
@@ -363,9 +364,15 @@ def _antenna_result(
         missing=_missing(a, by_photo, to_measure),
         sigma_deg=float(np.degrees(rms)),
         declination_sigma_deg=float(np.degrees(result.declination.get(a, 0.0))),
+        probability=told.probability,
         own_u95_deg=float(np.degrees(K95 * told.sigma_rad)),
         distribution=_distribution(of.mixture),
-        distribution_known=_distribution(result.posterior.antennas_known[a].mixture),
+        distribution_known=_distribution(known.mixture),
+        without=tuple(
+            WithoutView(photo=p, distribution=_distribution(m), distribution_known=_distribution(known.without[p]))
+            for p, m in of.without.items()
+            if p in known.without
+        ),
     )
 
 

@@ -141,25 +141,34 @@ def known_parts(known: Known) -> tuple[Part, ...]:
 
 
 def decision_of(
-    photos: Sequence[Part], everything: Sequence[Part], tolerance_deg: float, risk: float = DECISION_RISK
+    photos: Sequence[Part],
+    everything: Sequence[Part],
+    tolerance_deg: float,
+    risk: float = DECISION_RISK,
+    without: Sequence[tuple[Sequence[Part], Sequence[Part]]] = (),
 ) -> Decision:
     """What is decided of a deviation.
 
     Parameters
     ----------
     photos : what is believed of it by the photos alone. everything : with what is known of antennas in general, and
-        with readings. tolerance_deg : of it. risk : of deciding wrongly, either way.
+        with readings. tolerance_deg : of it. risk : of deciding wrongly, either way. without : the first two without
+        each of the views, where these contradict each other.
 
     Returns
     -------
     Decision : it follows everything that is known, and the photos must speak. To accept, a deviation of twice the
     tolerance and more must be improbable (no more than the risk) by them alone; to reject, one out of tolerance
-    probable.
+    probable. Nothing is decided where without one view the opposite would be, be it at twice the risk.
     """
     decided = decide(p_out(everything, tolerance_deg), risk)
     if decided == "accept" and p_out(photos, 2.0 * tolerance_deg) > risk:
         return "undecided"
     if decided == "reject" and p_out(photos, tolerance_deg) < 0.5:
+        return "undecided"
+    if decided != "undecided" and any(
+        decision_of(*fewer, tolerance_deg, min(2.0 * risk, 0.4)) not in (decided, "undecided") for fewer in without
+    ):
         return "undecided"
     return decided
 

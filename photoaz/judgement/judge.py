@@ -252,7 +252,11 @@ def _judge_design(
     if conformity.not_measured(found):
         said.append(reasons.not_measured_sentence(design, ways))
         return design
-    decision = conformity.decision_of(photos, everything, tolerance, risk)
+    without = {w.photo: (off(w.distribution), off(w.distribution_known)) for w in found.without}
+    decision = conformity.decision_of(photos, everything, tolerance, risk, tuple(without.values()))
+    if decision != (by_all := conformity.decision_of(photos, everything, tolerance, risk)):
+        said.append(reasons.hangs_on_one_sentence(design, ways, by_all))
+        return design
     little = conformity.least_found(found)
     if decision != "undecided" and little is not None:
         said.append(reasons.little_found_sentence(design, ways, little))

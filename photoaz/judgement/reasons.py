@@ -122,6 +122,16 @@ def little_found_sentence(design: Design, azimuths: Sequence[Alternative], share
     )
 
 
+def hangs_on_one_sentence(design: Design, azimuths: Sequence[Alternative], decision: str) -> str:
+    """Of an azimuth whose views contradict each other; decision : what all of them together would be."""
+    would = "accepted" if decision == "accept" else "rejected"
+    return (
+        f"{_off_design(design, azimuths)}: undecided. By all photos together it would be {would} "
+        f"({_p_out_words(design)}), but they contradict each other, and without one of them the opposite would be "
+        "said. Bring one more photo."
+    )
+
+
 def _off_design(design: Design, azimuths: Sequence[Alternative]) -> str:
     if design.azimuth_true_deg is None or design.deviation_deg is None:
         raise ValueError("a design without a decision")

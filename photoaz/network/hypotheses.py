@@ -45,11 +45,15 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A piece of evidence: what it is (kind), the photo that it is from if any, and its parts."""
+    """A piece of evidence: what it is (kind), the photo that it is from if any, and its parts.
+
+    right: of an outline's, so many parts (the first ones) are of a right one.
+    """
 
     kind: str
     photo: str | None
     parts: tuple[Part, ...]
+    right: int = 0
 
 
 @dataclass(frozen=True, slots=True)

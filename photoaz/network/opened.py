@@ -63,8 +63,6 @@ class Group:
 class Opened:
     """rows' mean (K,) and covariance (K, K) without all pieces. stands: the compass errors that photos taken moments
     apart share. hung: per antenna how it hangs; site: the site's error.
-
-    right: of each outline's piece, by antenna and in their order, how many parts (the first ones) are of a right one.
     """
 
     mean: Array
@@ -74,7 +72,6 @@ class Opened:
     stands: tuple[Group, ...]
     site: Group
     hung: Mapping[str, Piece]
-    right: Mapping[str, tuple[int, ...]]
 
 
 class _Rows:
@@ -136,7 +133,6 @@ def opened(
     hung_row = {name: picked.add((k, 1.0), (size, -1.0)) for name, k in azimuth.items()}
     error_row = picked.add((size, 1.0))
     outlines: dict[str, list[Piece]] = {name: [] for name in azimuth}
-    right: dict[str, list[int]] = {name: [] for name in azimuth}
     for p in sorted(network.photos, key=lambda p: p.name):
         for name, modes in p.boxes.items():
             chosen = choice[p.name, name]
@@ -158,7 +154,7 @@ def opened(
                         row[other] = picked.add((box.index, telling), *swap)
                 said = moved - float(u @ r) / strength
                 alike = 1.0 + NEIGHBOURS_CORRELATED * (_neighbours(network.photos, x, layout, p, name) - 1)
-                piece, of_right = _outline(
+                piece = _outline(
                     p,
                     name,
                     chosen,
@@ -168,7 +164,6 @@ def opened(
                     {n: float(x[k] - x[azimuth[name]]) for n, k in azimuth.items()},
                 )
                 outlines[name].append(piece)
-                right[name].append(of_right)
                 j, r = j - np.outer(u, u @ j), r - u * (u @ r)
             count(box.index, j, r)
     covariance = inverse(normal)
@@ -181,7 +176,6 @@ def opened(
         stands=tuple(stands),
         site=Group("", error_row, 0.0, (_site_error(error_row, error_rad, priors),)),
         hung={a.name: _hung(a, hung_row[a.name], float(x[azimuth[a.name]]), priors) for a in network.antennas},
-        right={name: tuple(n) for name, n in right.items()},
     )
 
 
@@ -209,8 +203,8 @@ def _outline(
     said: tuple[float, float],
     attitude: Array,
     off: Mapping[str, float],
-) -> tuple[Piece, int]:
-    """An antenna's outline in a photo as a piece of evidence, and how many of its parts are of a right one.
+) -> Piece:
+    """An antenna's outline in a photo as a piece of evidence.
 
     row: of the antenna, and of those that it may be instead. said: what the chosen mode states of the row, and its
     sigma. off: each antenna's adjusted azimuth off this one's [rad].
@@ -244,7 +238,7 @@ def _outline(
     nothing += (1.0 - p_right) * sum(p for n, p in others.items() if n in row)
     if nothing > 0.0:
         parts.append(Part(math.log(nothing), row[antenna]))
-    return Piece(OUTLINE, photo.name, tuple(parts)), of_right
+    return Piece(OUTLINE, photo.name, tuple(parts), of_right)
 
 
 def _of_stand(error: CompassError) -> bool:

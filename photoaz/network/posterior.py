@@ -8,7 +8,7 @@ others reaches it through the headings that it shares with them, as a mixture of
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from photoaz.network.compass import DISTURBED
 from photoaz.network.hypotheses import Piece, States, weigh, weigh_for
 from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.observations import Observation
-from photoaz.network.opened import BUILT_OFF, Group, opened
+from photoaz.network.opened import BUILT_OFF, OUTLINE, Group, opened
 from photoaz.network.site import BOX_SOURCE, SiteNetwork
 from photoaz.priors import Priors
 from photoaz.quantities import SHAPE_SIGMA_RAD
@@ -31,8 +31,8 @@ Array = NDArray[Any]
 #: many pieces times states, within limits
 MOST_OWN, MOST_JOINT = 1000, 48
 MOST_OF_OTHERS, LEAST_STATES, MOST_STATES = 1500, 16, 48
-#: parts of a mixture that are kept
-MOST_PARTS = 48
+#: parts of a mixture that are kept, and of one without a view
+MOST_PARTS, MOST_PARTS_WITHOUT = 48, 8
 #: a state holds an azimuth that is told where it is no farther from it than so many sigmas
 NEAR_SIGMAS = 3.0
 #: pieces open to doubt at most: of the others, the surest ones, the likeliest part is taken
@@ -41,11 +41,20 @@ MOST_OPEN = 60
 
 @dataclass(frozen=True, slots=True)
 class Marginal:
-    """What a site says of one angle [rad]. parts: of each own piece of evidence the probabilities of its parts."""
+    """What a site says of one angle [rad]. parts: of each own piece of evidence the probabilities of its parts.
+
+    without: what it would say without each photo's outline, where its outlines contradict each other.
+    """
 
     mixture: Mixture
     pieces: tuple[Piece, ...] = ()
     parts: tuple[Array, ...] = ()
+    without: Mapping[str, Mixture] = field(default_factory=dict)
+
+    def turned(self, by_rad: float, common_rad: float) -> Marginal:
+        """Turned by an angle, with an independent error more that all of it has."""
+        without = {k: m.moved(by_rad).widened(common_rad) for k, m in self.without.items()}
+        return replace(self, mixture=self.mixture.moved(by_rad).widened(common_rad), without=without)
 
     @property
     def told(self) -> Peak:
@@ -136,8 +145,7 @@ def posterior_of(
         common[g.name] = float(np.hypot(by_outlines * SHAPE_SIGMA_RAD, declination.get(g.name, 0.0)))
 
     def told(g: Group, some: Mapping[int, Marginal]) -> Marginal:
-        m = some[g.row]
-        return replace(m, mixture=m.mixture.moved(g.at_rad).widened(common[g.name]))
+        return some[g.row].turned(g.at_rad, common[g.name])
 
     by_photos = {g.name: told(g, alone) for g in antennas}
     in_order = sorted(antennas, key=lambda g: network.layout.antennas.index(g.name))
@@ -147,7 +155,7 @@ def posterior_of(
         headings=headings,
         antennas_known={g.name: told(g, known) for g in antennas},
         joint_known=_joint(begin, in_order, (*hung, *photos, *stands, site.site), common),
-        outlines={name: _right(m, site.right[name]) for name, m in by_photos.items()},
+        outlines={name: _right(m) for name, m in by_photos.items()},
         disturbed=_disturbed(network, headings, {g.name: alone[g.row] for g in stands}),
         site_error=float(known[site.site.row].parts[0][BUILT_OFF]),
     )
@@ -171,9 +179,10 @@ def _bad(m: Marginal) -> float:
     return float(m.parts[0][DISTURBED]) if len(m.parts[0]) > DISTURBED else 0.0
 
 
-def _right(m: Marginal, right: Sequence[int]) -> dict[str, float]:
+def _right(m: Marginal) -> dict[str, float]:
     """By photo, the probability that an antenna's outline is right."""
-    return {str(p.photo): float(parts[:n].sum()) for p, parts, n in zip(m.pieces, m.parts, right, strict=True)}
+    both = zip(m.pieces, m.parts, strict=True)
+    return {str(p.photo): float(parts[: p.right].sum()) for p, parts in both if p.kind == OUTLINE}
 
 
 def _marginals(begin: States, groups: Sequence[Group]) -> dict[int, Marginal]:
@@ -205,14 +214,27 @@ def _rows_of(groups: Sequence[Group]) -> set[int]:
 
 def _own(states: States, group: Group) -> Marginal:
     """An unknown's marginal: all states of its own evidence, on all that the others left open."""
-    states = weigh(states.of_rows(_rows_of([group])), group.pieces, most=MOST_OWN)
-    weight, at = states.weight, states.place[group.row]
-    sigma = np.sqrt(np.maximum(states.covariance[:, at, at], 1e-12))
+    begin = states.of_rows(_rows_of([group]))
+    states = weigh(begin, group.pieces, most=MOST_OWN)
+    weight = states.weight
     parts = []
     for k, piece in enumerate(group.pieces):
         parts.append(np.bincount(states.picked[:, k], weight, minlength=len(piece.parts)))
-    mixture = Mixture(weight, states.mean[:, at], sigma).with_fewer(MOST_PARTS)
-    return Marginal(mixture, group.pieces, tuple(parts))
+    out = Marginal(_mixture(states, group.row).with_fewer(MOST_PARTS), group.pieces, tuple(parts))
+    if min(_right(out).values(), default=1.0) >= 0.5:
+        return out
+    without = {}
+    for k, piece in enumerate(group.pieces):
+        if piece.kind == OUTLINE:
+            fewer = weigh(begin, [*group.pieces[:k], *group.pieces[k + 1 :]], most=MOST_OWN)
+            without[str(piece.photo)] = _mixture(fewer, group.row).with_fewer(MOST_PARTS_WITHOUT)
+    return replace(out, without=without)
+
+
+def _mixture(states: States, row: int) -> Mixture:
+    """What states say of a row."""
+    at = states.place[row]
+    return Mixture(states.weight, states.mean[:, at], np.sqrt(np.maximum(states.covariance[:, at, at], 1e-12)))
 
 
 def _joint(begin: States, antennas: Sequence[Group], groups: Sequence[Group], common: Mapping[str, float]) -> Joint:
@@ -242,8 +264,10 @@ def _sure_ones_taken(begin: States, kinds: Sequence[Sequence[Group]]) -> tuple[S
     begin = weigh(begin, [taken[k] for k in sorted(sure)], most=1).of_rows(range(len(begin.mean[0])))
     open_: list[list[Piece]] = [[] for _ in groups]
     for n, (k, p) in enumerate(pieces):
-        # a piece of one part keeps its place, and changes nothing any more
-        open_[k].append(replace(p, parts=(replace(p.parts[likeliest[n]], sigma=np.inf),)) if n in sure else p)
+        if n in sure:  # a piece of one part keeps its place, and changes nothing any more
+            part = replace(p.parts[likeliest[n]], sigma=np.inf)
+            p = replace(p, parts=(part,), right=int(likeliest[n] < p.right))
+        open_[k].append(p)
     out = iter([replace(g, pieces=tuple(some)) for g, some in zip(groups, open_, strict=True)])
     return begin, tuple(tuple(next(out) for _ in some) for some in kinds)
 

@@ -31,6 +31,8 @@ W_CRITICAL_BOX = 4.5
 W_CRITICAL_STATED = math.sqrt(-2.0 * math.log(STATEMENT_NONSENSE_SHARE))
 #: suspects that are tried before one is left out
 MOST_TRIED = 4
+#: an outline of which nobody doubts anything is wrong this often all the same
+SELDOM = 1e-9
 #: by how much all outlines are trusted less where no adjustment comes to rest otherwise
 FAR_DOUBT = 5.0
 
@@ -231,29 +233,48 @@ class _Search:
                 weighed = True
                 continue
             if isinstance(suspect, Box):
-                # an outline that does not fit the rest still tells something: trusted less, not thrown away
-                key = next(k for k in now.choice if outline_label(*k) == suspect.label)
-                self.doubt[key] = self.doubt.get(key, 1.0) * 2.0 * excess
+                self.doubt |= self.doubted(now, suspect, excess)
                 now = self.adjusted(now.choice, now.adjusted.x)
             else:
-                now = self.without_one_of(now, [o for o, _ in suspects if not isinstance(o, Box) and not is_compass(o)])
+                # outlines that contradict each other bend all else: one of them may be wrong instead
+                all_ = suspects if boxes else _suspects(now.observations, now.adjusted, boxes=True, compasses=False)
+                now = self.without_one_of(now, [s for s in all_ if not is_compass(s[0])])
             weighed = False
         return now, changed
 
-    def without_one_of(self, now: _Fitted, suspects: Sequence[Observation]) -> _Fitted:
+    def doubted(self, now: _Fitted, outline: Observation, excess: float) -> dict[tuple[str, str], float]:
+        """How far an outline is doubted that contradicts the rest: it still tells something, so it is trusted less."""
+        key = _key_of(now.choice, outline)
+        return {key: self.doubt.get(key, 1.0) * 2.0 * excess}
+
+    def unlikely(self, now: _Fitted, o: Observation) -> float:
+        """-2 ln of how often such an observation is wrong."""
+        if not isinstance(o, Box):
+            return _critical(o) ** 2
+        photo, antenna = _key_of(now.choice, o)
+        modes = next(p for p in self.network.photos if p.name == photo).boxes[antenna]
+        return -2.0 * math.log(max(1.0 - modes[now.choice[photo, antenna]].p_right, SELDOM))
+
+    def without_one_of(self, now: _Fitted, suspects: Sequence[tuple[Observation, float]]) -> _Fitted:
         """The network without that one of some suspects whose absence explains the contradictions best.
 
         Their w-tests are linear, and what is grossly wrong bends the network: so each is tried. What is seldom wrong
-        must explain more.
+        must explain more. suspects : as of `_suspects`.
         """
-        tried: list[_Fitted] = []
-        for o in suspects[:MOST_TRIED]:
-            self.left_out.append(o)
-            tried.append(self.adjusted(now.choice, now.adjusted.x))
-            self.left_out.pop()
-        best = min(range(len(tried)), key=lambda k: tried[k].total + _critical(suspects[k]) ** 2)
-        self.left_out.append(suspects[best])
-        return tried[best]
+        as_it_is = list(self.left_out), self.doubt
+        tried: list[tuple[float, _Fitted, list[Observation], dict[tuple[str, str], float]]] = []
+        some = [s for s in suspects if not isinstance(s[0], Box)][:MOST_TRIED]
+        some += [s for s in suspects if isinstance(s[0], Box)][:MOST_TRIED]
+        for o, excess in some:
+            if isinstance(o, Box):
+                self.doubt = self.doubt | self.doubted(now, o, excess)
+            else:
+                self.left_out = [*self.left_out, o]
+            fitted = self.adjusted(now.choice, now.adjusted.x)
+            tried.append((fitted.total + self.unlikely(now, o), fitted, self.left_out, self.doubt))
+            self.left_out, self.doubt = list(as_it_is[0]), as_it_is[1]
+        _, fitted, self.left_out, self.doubt = min(tried, key=lambda t: t[0])
+        return fitted
 
     def readmitted(self, now: _Fitted) -> _Fitted:
         """With what was left out and is not contradicted any more, now that the real culprit is gone."""
@@ -307,6 +328,11 @@ def _critical(o: Observation) -> float:
     if isinstance(o, Box):
         return W_CRITICAL_BOX
     return W_CRITICAL_STATED if o.source.endswith(" control") else W_CRITICAL
+
+
+def _key_of(choice: Mapping[tuple[str, str], int], outline: Observation) -> tuple[str, str]:
+    """The photo and the antenna of an outline."""
+    return next(k for k in choice if outline_label(*k) == outline.label)
 
 
 def _agrees(o: Observation, adjusted: Adjusted) -> bool:

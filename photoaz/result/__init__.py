@@ -17,6 +17,7 @@ from photoaz.result.evidence import (
     Pair,
     PhotoResult,
     View,
+    WithoutView,
 )
 from photoaz.result.rounding import plain, read_records
 from photoaz.result.site import (
@@ -97,6 +98,7 @@ __all__ = [
     "VisitAzimuth",
     "VisitResult",
     "Where",
+    "WithoutView",
     "estimates_document",
     "estimates_head",
     "plain",

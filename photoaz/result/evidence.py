@@ -29,6 +29,15 @@ class Alternative:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WithoutView:
+    """All azimuths that are possible without one photo's outline: by the other photos, and with what is known."""
+
+    photo: str
+    distribution: tuple[Alternative, ...]
+    distribution_known: tuple[Alternative, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EvidenceView:
     """How one photo shows one antenna, after the fit.
 

@@ -11,7 +11,15 @@ from typing import Any, Literal
 from photoaz import __version__
 from photoaz.priors import Priors
 from photoaz.result.by_id import ById
-from photoaz.result.evidence import Alternative, BudgetShare, EvidenceView, MissingView, NextEvidence, PhotoResult
+from photoaz.result.evidence import (
+    Alternative,
+    BudgetShare,
+    EvidenceView,
+    MissingView,
+    NextEvidence,
+    PhotoResult,
+    WithoutView,
+)
 from photoaz.result.rounding import plain, read_records
 from photoaz.result.verdicts import (
     Combined,
@@ -46,10 +54,11 @@ class AntennaResult:
     sigma_deg: the azimuth's standard uncertainty, of all that u95_deg allows for; u95_deg over it is the coverage
     factor, which is 1.96 only where one normal distribution does. declination_sigma_deg: what one standard uncertainty
     of the declination model turns the azimuth by, clockwise positive where the declination is too large; it is in the
-    budget. own_u95_deg: the U95 of azimuth_true_deg if it is the true one; u95_deg covers all that is possible.
+    budget. probability: of azimuth_true_deg being the true one, own_u95_deg its U95 if it is; u95_deg covers all that
+    is possible.
     distribution: all that is possible by the photos alone, as parts of a mixture whose probabilities come to 1, the
     most probable first; distribution_known: with what is known of antennas in general. Of a part of 235 deg and more
-    nothing is known: it is flat.
+    nothing is known: it is flat. without: both without each of its views, where these contradict each other.
 
     remarks: what is said of the measurement itself; reasons: that and what was concluded. revisit: something is to be
     done about it. sheet: path of its second-opinion sheet, below an audit's folder of results. register_extra: columns
@@ -64,6 +73,7 @@ class AntennaResult:
     u95_deg: float | None = None
     sigma_deg: float | None = None
     declination_sigma_deg: float = 0.0
+    probability: float | None = None
     own_u95_deg: float | None = None
     downtilt_deg: float | None = None
     downtilt_u95_deg: float | None = None
@@ -72,6 +82,7 @@ class AntennaResult:
     alternatives: tuple[Alternative, ...] = ()
     distribution: tuple[Alternative, ...] = ()
     distribution_known: tuple[Alternative, ...] = ()
+    without: tuple[WithoutView, ...] = ()
     evidence: tuple[EvidenceView, ...] = ()
     missing: tuple[MissingView, ...] = ()
     next_evidence: NextEvidence | None = None

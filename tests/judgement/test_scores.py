@@ -256,6 +256,20 @@ def test_what_is_known_rejects_nothing_that_the_photos_leave_within():
     assert decision_of([Part(deviation_deg=4.5, sigma_deg=2.0)], far, 5.0) == "undecided"
 
 
+def test_nothing_is_decided_that_one_view_less_would_turn_round():
+    def all_at(deg):
+        return [Part(deviation_deg=deg, sigma_deg=0.5)]
+
+    turned, straight = (all_at(20.0),) * 2, (all_at(0.0),) * 2
+    assert decision_of(*turned, 5.0, without=(turned, turned)) == "reject"
+    assert decision_of(*turned, 5.0, without=(turned, straight)) == "undecided"
+    assert decision_of(*straight, 5.0, without=(turned, straight)) == "undecided"
+    # what would be open without a view does not gainsay it
+    vague = ([Part(deviation_deg=4.0, sigma_deg=20.0)],) * 2
+    assert decision_of(*turned, 5.0, without=(turned, vague)) == "reject"
+
+
+
 @pytest.mark.parametrize(("deviation", "u95"), [(4.5, 4.0), (8.0, 12.0), (4.8, 2.0)])
 def test_the_u95_that_would_decide(deviation, u95):
     needed = deciding_u95_deg(deviation, u95, 5.0, 0.05, KNOWN)
