@@ -269,7 +269,6 @@ def test_nothing_is_decided_that_one_view_less_would_turn_round():
     assert decision_of(*turned, 5.0, without=(turned, vague)) == "reject"
 
 
-
 @pytest.mark.parametrize(("deviation", "u95"), [(4.5, 4.0), (8.0, 12.0), (4.8, 2.0)])
 def test_the_u95_that_would_decide(deviation, u95):
     needed = deciding_u95_deg(deviation, u95, 5.0, 0.05, KNOWN)
