@@ -37,10 +37,14 @@ class AntennasKnown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SitesKnown:
-    """Sites whose antennas are all off by one angle, as those built to a wrong north: their share, and how far."""
+    """Sites whose antennas are all off by one angle, as those built to a wrong north: their share, and how far.
+
+    unlisted_share: of sites with panels that the register does not list.
+    """
 
     error_share: float = q.SITE_ERROR_SHARE
     error_sigma_deg: float = q.SITE_ERROR_SIGMA_DEG
+    unlisted_share: float = q.UNLISTED_SHARE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -33,7 +33,7 @@ from photoaz.quantities import (
     UNSURE_FOCAL_SHARE,
 )
 from photoaz.register.model import Site
-from photoaz.vision.evidence import BoxMode
+from photoaz.vision.evidence import BoxMode, modes_of_rivals
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
 from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
 from photoaz.vision.sunspot import find_sun
@@ -56,7 +56,8 @@ class Looking:
     ) -> None:
         self.picture = picture
         self.expectations = expectations
-        self._spots = tuple(to_measure)
+        self.chances = {s.antenna_id: s.chances for s in to_measure}
+        self._spots = tuple(one for s in to_measure for one in s.each)
 
     @property
     def inputs(self) -> tuple[object, ...]:
@@ -64,11 +65,21 @@ class Looking:
         to_measure = [(s.antenna_id, s.corners_px, s.seed_px, s.exact, s.candidate, s.side) for s in self._spots]
         return (self.picture.digest, to_measure, list(self.expectations.values()))
 
-    def looks(self) -> Mapping[str, Look]:
-        """Per antenna. Raises InputError where the photo cannot be decoded."""
+    @property
+    def names(self) -> list[str]:
+        """The antenna of each place where one is looked for: several may be of one."""
+        return [s.antenna_id for s in self._spots]
+
+    @property
+    def places(self) -> list[tuple[str, int]]:
+        """The same, with the number of the place among the antenna's."""
+        return [(n, self.names[:k].count(n)) for k, n in enumerate(self.names)]
+
+    def looks(self) -> list[Look]:
+        """At each of these places. Raises InputError where the photo cannot be decoded."""
         image = self.picture.grey()
-        return {
-            s.antenna_id: look_at(
+        return [
+            look_at(
                 image,
                 self.expectations[s.antenna_id],
                 corners_px=None if s.candidate is not None else s.corners_px,
@@ -78,7 +89,15 @@ class Looking:
                 side=s.side,
             )
             for s in self._spots
-        }
+        ]
+
+    def together(self, modes: Sequence[tuple[BoxMode, ...]]) -> dict[str, tuple[BoxMode, ...]]:
+        """Per antenna the modes of all places where it may be."""
+        of: dict[str, list[tuple[BoxMode, ...]]] = {}
+        for name, some in zip(self.names, modes, strict=True):
+            of.setdefault(name, []).append(some)
+        joined = {name: modes_of_rivals(some, self.chances[name]) for name, some in of.items()}
+        return {name: some for name, some in joined.items() if some}
 
 
 def _faces_camera(design_rad: float, towards_camera_m: Array) -> bool | None:
@@ -124,7 +143,7 @@ def observe_photo(
     heading, heading_sigma = start_heading(known, panels, camera, (pitch[0], roll[0]), to_measure, antennas, east_north)
     ways = {s.antenna_id: _way(antennas[s.antenna_id], place, spreads, site) for s in to_measure}
     looking = Looking(picture, to_measure, _expectations(camera, to_measure, antennas, ways, (heading, pitch, roll)))
-    boxes = {name: modes for name, modes in zip(looking.expectations, _fitted(looking, memory), strict=True) if modes}
+    boxes = looking.together(_fitted(looking, memory))
     if not boxes:
         raise UnusablePhotoError("none of the antennas seen in it could be fitted")
     if known.standpoint is not None:
@@ -149,8 +168,9 @@ def observe_photo(
         aids=aids,
         notes=(*photo.notes, *notes),
         verticals=verticals,
-        names={s.antenna_id: s.match.alternatives for s in to_measure if s.match is not None},
         moment=moment_of(photo.record),
+        names={s.antenna_id: s.others for s in to_measure if s.match is not None},
+        unsure=frozenset(s.antenna_id for s in to_measure if s.rivals),
     )
     return observations, looking
 
@@ -203,13 +223,13 @@ def _expectations(
 
 
 def _fitted(looking: Looking, memory: Memory) -> list[tuple[BoxMode, ...]]:
-    """The modes of each antenna looked for, in the order of its expectations."""
+    """The modes of what is at each place where an antenna is looked for."""
     modes: list[tuple[BoxMode, ...]] = recall(
         memory,
         "boxes",
         (looking,),
         list[tuple[BoxMode, ...]],
-        lambda: measure_boxes(list(looking.looks().values()), list(looking.expectations.values())),
+        lambda: measure_boxes(looking.looks(), [looking.expectations[n] for n in looking.names]),
     )
     return modes
 
@@ -345,18 +365,22 @@ def measured_again(
     expectations = {
         name: _expected(f.name, camera, antennas[name], result) for name in looking.expectations if name in f.boxes
     }
-    names = list(expectations)
-    modes = [f.boxes[n] for n in names]
+    at, modes = [], []
+    for k, (name, rival) in enumerate(looking.places):
+        if some := tuple(m for m in f.boxes.get(name, ()) if m.rival == rival):
+            at.append(k)
+            modes.append(some)
+    expected = [expectations[looking.names[k]] for k in at]
+
+    def measured() -> list[tuple[BoxMode, ...]]:
+        looks = looking.looks()
+        return measure_boxes_again([looks[k] for k in at], expected, modes)
+
     again: list[tuple[BoxMode, ...]] = recall(
-        memory,
-        "boxes again",
-        (looking, list(expectations.values()), modes),
-        list[tuple[BoxMode, ...]],
-        lambda: measure_boxes_again(
-            [look for n, look in looking.looks().items() if n in expectations], list(expectations.values()), modes
-        ),
+        memory, "boxes again", (looking, expected, modes), list[tuple[BoxMode, ...]], measured
     )
-    boxes = {n: modes or f.boxes[n] for n, modes in zip(names, again, strict=True)}
+    better = [new or old for new, old in zip(again, modes, strict=True)]
+    boxes = looking.together([better[at.index(k)] if k in at else () for k in range(len(looking.names))])
     start = np.concatenate([x[pi[:3]], x[pi[3:6]]])
     verticals = None if f.verticals is None else f.verticals.at_focal(float(x[pi[6]]))
     return replace(
@@ -406,7 +430,7 @@ def with_pick(
     if antenna.name not in result.network.layout.antennas:
         raise UnusablePhotoError(f"{antenna.name} was in no photo until now")
     expectation = _expected(f.name, f.camera, antenna, result)
-    (modes,) = _fitted(Looking(picture, (panel,), {panel.antenna_id: expectation}), memory)
+    (modes,) = _fitted(Looking(picture, (replace(panel, rivals=()),), {panel.antenna_id: expectation}), memory)
     if not modes:
         raise UnusablePhotoError(f"{panel.antenna_id} cannot be fitted where it was marked")
     return replace(f, boxes={**f.boxes, panel.antenna_id: modes})

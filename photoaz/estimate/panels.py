@@ -22,8 +22,11 @@ from photoaz.vision.patch import reduced_camera
 
 Array = NDArray[Any]
 
-#: below this probability a name is not used
+#: below this probability a name is not used as if it were known
 LEAST_PROBABILITY = 0.8
+#: an antenna is looked for in all panels that it may be, if one of them is it with this probability; and in those that
+#: are it with this one
+LEAST_OF_SEVERAL, LEAST_OF_ONE = 0.5, 0.1
 #: a panel is cut off where this share of its height lies beyond the frame
 CUT_SHARE = 0.1
 #: a focal length less sure than this is made to suit the panels found, and then as sure as the second (common practice)
@@ -36,7 +39,8 @@ class PanelToMeasure:
 
     corners_px (4, 2): as a pick has them, None where only seed_px (2,) is known. candidate: what the finder saw there,
     None where it saw nothing. exact: the corners are not to be refined. side: the one that a person says is seen.
-    match: how sure the name is, None for picks.
+    match: how sure the name is, None for picks. rivals: other panels that may be this antenna instead, and how probable
+    each is. others: what else than this antenna it may be, and how probable that is; None: none of them.
     """
 
     antenna_id: str
@@ -46,6 +50,19 @@ class PanelToMeasure:
     candidate: PanelCandidate | None = None
     side: SeenView | None = None
     match: Match | None = None
+    rivals: tuple[tuple[PanelCandidate, float], ...] = ()
+    others: tuple[tuple[str | None, float], ...] = ()
+
+    @property
+    def each(self) -> tuple[PanelToMeasure, ...]:
+        """One for each panel that may be the antenna."""
+        others = (replace(self, corners_px=c.corners_px[:4], candidate=c, rivals=()) for c, _ in self.rivals)
+        return replace(self, rivals=()), *others
+
+    @property
+    def chances(self) -> tuple[float, ...]:
+        """How probably each of them is the antenna."""
+        return 1.0 if self.match is None else self.match.probability, *(p for _, p in self.rivals)
 
     @property
     def picked(self) -> bool:
@@ -154,12 +171,38 @@ def _to_measure(
     frame = np.array([camera.width_px - 1, camera.height_px - 1])
     seen_by_pick = {m.antenna: candidates[m.candidate] for m in naming.matches if m.picked}
     out = {p.antenna_id: panel_of_pick(p, seen_by_pick.get(p.antenna_id)) for p in picks}
-    for m in naming.matches:
-        if m.antenna is None or m.antenna in out or m.probability < LEAST_PROBABILITY:
-            continue
-        seen = candidates[m.candidate]
-        beyond = np.maximum(-seen.corners_px, seen.corners_px - frame).max()
-        if beyond > CUT_SHARE * float(np.ptp(seen.corners_px, axis=0).max()):
-            continue  # the frame's border cuts it off: what is left fixes no box
-        out[m.antenna] = PanelToMeasure(antenna_id=m.antenna, corners_px=seen.corners_px[:4], candidate=seen, match=m)
+
+    def whole(m: Match) -> bool:
+        """Whether the frame's border leaves enough of it to fix a box."""
+        c = candidates[m.candidate].corners_px
+        return bool(np.maximum(-c, c - frame).max() <= CUT_SHARE * float(np.ptp(c, axis=0).max()))
+
+    unsure = [m for m in naming.matches if not m.picked and whole(m)]
+    for m in [m for m in unsure if m.antenna is not None and m.probability >= LEAST_PROBABILITY]:
+        unsure.remove(m)
+        if m.antenna is not None and m.antenna not in out:
+            seen = candidates[m.candidate]
+            out[m.antenna] = PanelToMeasure(
+                antenna_id=m.antenna, corners_px=seen.corners_px[:4], candidate=seen, match=m, others=m.alternatives
+            )
+    for antenna in (e.antenna for e in naming.expected if e.antenna not in out):
+        some = [(m, p) for m in unsure if (p := m.chance(antenna)) >= LEAST_OF_ONE]
+        if sum(p for _, p in some) >= LEAST_OF_SEVERAL:
+            some.sort(key=lambda one: (-one[1], one[0].antenna != antenna, one[0].candidate))
+            out[antenna] = _one_of(antenna, some, candidates)
     return tuple(out.values())
+
+
+def _one_of(antenna: str, some: Sequence[tuple[Match, float]], candidates: Sequence[PanelCandidate]) -> PanelToMeasure:
+    """An antenna that is one of some panels, the likeliest first, or none of them."""
+    (match, chance), *rest = some
+    seen = candidates[match.candidate]
+    named = [(name, p) for name, p in ((match.antenna, match.probability), *match.alternatives) if name != antenna]
+    return PanelToMeasure(
+        antenna_id=antenna,
+        corners_px=seen.corners_px[:4],
+        candidate=seen,
+        match=replace(match, antenna=antenna, probability=chance, ambiguous=True, alternatives=tuple(named)),
+        rivals=tuple((candidates[m.candidate], p) for m, p in rest),
+        others=((None, max(1.0 - sum(p for _, p in some), 0.0)),),
+    )

@@ -406,8 +406,13 @@ def _unsure(to_measure: Mapping[str, PanelToMeasure]) -> str | None:
     if not matches or len(matches) < len(to_measure) or not all(m.ambiguous for m in matches):
         return None
     best = max(matches, key=lambda m: m.probability)
+    many = max(len(s.chances) for s in to_measure.values())
+    if many > 1:
+        return f"any of {many} panels may be it: the photos and the register do not tell which"
     others = ", ".join(f"{other} ({p:.0%})" for other, p in best.alternatives if other is not None)
     told = f"which antenna it is, is not sure ({best.probability:.0%})"
+    if not others and any(other is None for other, _ in best.alternatives):
+        others = "one that the register does not list"
     return f"{told}; it may be {others}" if others else told
 
 

@@ -68,17 +68,20 @@ def photo_naming(
 def _chances(hypotheses: Sequence[Hypothesis], problem: NamingProblem) -> Array:
     """Probabilities (n, m + 1) of candidates' names; the last column: none of the register's.
 
-    Antennas that may hang anywhere change places with each other: the likeliest hypotheses hold few of all their ways.
+    Antennas that the register does not tell apart change places with each other: the likeliest hypotheses hold few of
+    all their ways.
     """
     n, m = len(hypotheses[0].names), len(problem.mount.names)
     out = np.zeros((n, m + 1))
     for one, w in zip(hypotheses, weights(hypotheses), strict=True):
         out[np.arange(n), np.array(one.names)] += w  # -1 is the last column
-    alike = np.setdiff1d(np.flatnonzero(problem.mount.anywhere), list(problem.named.values()))
-    if len(alike):
-        some = np.ix_(np.setdiff1d(np.arange(n), list(problem.named)), alike)
-        out[some] = out[some].mean(1, keepdims=True)
-    return out
+    alike = problem.mount.alike()
+    free = np.setdiff1d(np.arange(m), list(problem.named.values()))
+    unnamed = np.setdiff1d(np.arange(n), list(problem.named))
+    shared = out.copy()
+    for j in free:
+        shared[unnamed, j] = out[np.ix_(unnamed, free[alike[j, free]])].mean(1)
+    return shared
 
 
 def _likeliest(hypotheses: Sequence[Hypothesis]) -> Hypothesis:

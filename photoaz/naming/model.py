@@ -115,6 +115,10 @@ class Match:
     reasons: tuple[str, ...]
     picked: bool = False
 
+    def chance(self, antenna: str | None) -> float:
+        """Probability that it is this antenna, 0 where that is not worth mentioning; None: none of the register's."""
+        return self.probability if antenna == self.antenna else dict(self.alternatives).get(antenna, 0.0)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectedAntenna:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_deg, azimuth_rad
+from photoaz.angles import azimuth_deg, azimuth_rad, wrap_rad
 from photoaz.naming.model import AntennaPriors
 from photoaz.quantities import (
     MOUNT_HEIGHT_SIGMA_M,
@@ -21,10 +21,13 @@ from photoaz.quantities import (
     MOUNT_SPACING_M,
     MOUNT_STAND_OFF_M,
     OWN_SHARE_OF_HEIGHT_SIGMA,
+    UNLISTED_ASIDE,
 )
 
 Array = NDArray[Any]
 
+#: designs that differ by less do not tell neighbours apart; nor do heights and sizes by less than so many sigmas
+SAME_DESIGN_RAD, APART = float(np.radians(10.0)), 2.0
 #: without a column of sectors, antennas whose designs lie closer together than this are of one
 SAME_SECTOR_RAD = float(np.radians(25.0))
 
@@ -71,6 +74,26 @@ class Mount:
         out: Array = self.base + self.stand_off_m[0] * self.outward + self.spacing_m[0] * self.sideways
         return out
 
+    def alike(self) -> Array:
+        """(m, m): antennas of which the register does not say which is which: of one sector, their order unknown."""
+        design = np.nan_to_num(self.design_rad)
+        off = np.abs(wrap_rad(design[:, None] - design)) < SAME_DESIGN_RAD
+        same = (
+            (self.group[:, None] == self.group)
+            & off
+            & (np.isnan(self.design_rad)[:, None] == np.isnan(self.design_rad))
+        )
+        unordered = (self.order < 0) & (np.linalg.norm(self.outward, axis=1) > 0)
+        same &= unordered[:, None] & unordered
+        for value, sigma in (
+            (self.up_m[:, None], self.up_sigma_m[:, None]),
+            (self.ln_size[:, :2], self.ln_size_sigma[:, :2]),
+        ):
+            apart = np.abs(value[:, None] - value) < APART * np.hypot(sigma[:, None], sigma)
+            same &= apart.all(-1)
+        out: Array = same | self.anywhere[:, None] & self.anywhere | np.eye(len(same), dtype=bool)
+        return out
+
     def along(self, direction: Array) -> tuple[Array, Array]:
         """Places along unit vectors (..., 2) and their standard uncertainties but the axes': two (..., m) [m]."""
         value = direction @ self.places().T
@@ -112,8 +135,8 @@ def _groups(antennas: Sequence[AntennaPriors]) -> tuple[Array, tuple[str, ...]]:
     return group, tuple(names)
 
 
-def mount_of(antennas: Sequence[AntennaPriors]) -> Mount:
-    """Lay out the register's antennas."""
+def mount_of(antennas: Sequence[AntennaPriors], *, unlisted: bool = False) -> Mount:
+    """Lay out the register's antennas. unlisted: others hang beside them, so that a sector's middle is not known."""
     m = len(antennas)
     group, names = _groups(antennas)
     design = np.array([a.design_rad if a.design_known else np.nan for a in antennas], float)
@@ -145,6 +168,8 @@ def mount_of(antennas: Sequence[AntennaPriors]) -> Mount:
             elif len(of) > 1:
                 # anywhere among the n places: their spread
                 loose[k] = MOUNT_SPACING_M[0] * np.sqrt((len(of) ** 2 - 1) / 12.0) * right
+            if unlisted and len(known) < 2:
+                loose[k] = np.hypot(np.hypot(*loose[k]), MOUNT_SPACING_M[0] * UNLISTED_ASIDE) * right
     up_sigma = np.array([a.up_sigma_m for a in antennas], float)
     return Mount(
         names=tuple(a.name for a in antennas),

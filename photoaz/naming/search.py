@@ -28,6 +28,9 @@ from photoaz.quantities import (
     STANDPOINT_NONSENSE_SHARE,
     STANDPOINT_WIDE_SHARE,
     STATEMENT_NONSENSE_SHARE,
+    UNLISTED_LN_SIZES,
+    UNLISTED_MORE,
+    UNLISTED_REGION_M,
 )
 
 Array = NDArray[Any]
@@ -160,8 +163,8 @@ class NamingProblem:
     named: antennas of the candidates that a person named. ln_shown (n, m): ln of the width that an antenna would show
     at the candidate's yaw, and its sigma; tall_sigma (n, m): of ln of its height as seen; facing (BINS, n, m): cost of
     the yaws; azimuth (m,): the likeliest, NaN where nothing tells it; toward_cost (BINS,): of the direction to the
-    tower by the standpoint; false_cost (n,): of a candidate's being none; over_sigma: of the shift in height, as a
-    tangent.
+    tower by the standpoint; false_cost (n,): of a candidate's being none of the register's; over_sigma: of the shift
+    in height, as a tangent.
     """
 
     photo: KnownPhoto
@@ -185,8 +188,13 @@ def naming_problem(
     named: Mapping[int, int],
     beliefs: Array,
     site_sigma_m: float,
+    *,
+    unlisted: bool = False,
 ) -> NamingProblem:
-    """Prepare a photo; beliefs (m, BINS) about the azimuths, from all but this photo."""
+    """Prepare a photo; beliefs (m, BINS) about the azimuths, from all but this photo.
+
+    unlisted: panels that the register lacks hang on the tower as well.
+    """
     yaw = observed.yaw_rad[:, None]
     w, d = np.exp(mount.ln_size[:, 0]), np.exp(mount.ln_size[:, 2])
     shown = w * np.abs(np.cos(yaw)) + d * np.abs(np.sin(yaw))
@@ -196,7 +204,9 @@ def naming_problem(
     # with neighbours the rise of what is seen does not follow from where it is seen
     beside = steep * mount.apart_m + photo.height[1] if mount.apart_m > 0.0 else 0.0
     p = observed.probability
-    false_ln_density = -np.log(FALSE_REGION_M).sum() - np.log(FALSE_LN_SIZES).sum()
+    of_none = (1.0 - p) / p / np.prod([*FALSE_REGION_M, *FALSE_LN_SIZES])
+    if unlisted:
+        of_none = of_none + UNLISTED_MORE / np.prod([*UNLISTED_REGION_M, *UNLISTED_LN_SIZES])
     return NamingProblem(
         photo=photo,
         observed=observed,
@@ -208,7 +218,7 @@ def naming_problem(
         facing=-np.log(np.maximum(observed.likelihood @ beliefs.T, 1e-12)).transpose(1, 0, 2),
         azimuth=np.array([mean_azimuth(b)[0] for b in beliefs]),
         toward_cost=_toward_cost(photo, site_sigma_m),
-        false_cost=-np.log(1.0 - p) - false_ln_density + np.log(p),
+        false_cost=-np.log(of_none),
         over_sigma=(0.5 + 1.2 * steep + beside) / observed.distance_m,
     )
 
@@ -490,6 +500,12 @@ def _next_best(problem: NamingProblem, h: Hypotheses, cost: Array, names: Array,
             if prior + TRUSTED * s <= best + DROP:
                 out.append(h.one(int(k), other, float(prior + TRUSTED * s)))
     return out
+
+
+def ln_evidence(problem: NamingProblem, hypotheses: Sequence[Hypothesis]) -> float:
+    """ln of the probability density of what was found in a photo, all its likely hypotheses together."""
+    c = np.array([one.cost for one in hypotheses])
+    return float(np.log(np.exp(c.min() - c).sum()) - c.min() - TRUSTED * problem.false_cost.sum())
 
 
 def weights(hypotheses: Sequence[Hypothesis]) -> Array:

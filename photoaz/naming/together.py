@@ -8,7 +8,7 @@ hangs, and only weakly which way an antenna faces.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -21,9 +21,17 @@ from photoaz.naming.model import AntennaPriors, KnownPhoto, PhotoNaming
 from photoaz.naming.mount import Mount, mount_of
 from photoaz.naming.observed import ObservedPanels, observe
 from photoaz.naming.picks import named_by_picks
-from photoaz.naming.search import Hypothesis, expected_places, likely_hypotheses, naming_problem, weights
+from photoaz.naming.search import (
+    Hypothesis,
+    NamingProblem,
+    expected_places,
+    likely_hypotheses,
+    ln_evidence,
+    naming_problem,
+    weights,
+)
 from photoaz.priors import Priors
-from photoaz.quantities import MOUNT_SPACING_M, MOUNT_STAND_OFF_M
+from photoaz.quantities import MOUNT_SPACING_M, MOUNT_STAND_OFF_M, UNLISTED_MORE, UNLISTED_SHARE_ONE_SECTOR
 from photoaz.vision.finder import PanelCandidate
 
 Array = NDArray[Any]
@@ -63,9 +71,42 @@ def name_candidates(
     ------
     InputError : no antennas, or two of one name.
     """
-    index = {a.name: k for k, a in enumerate(antennas)}
     _require_names(antennas)
-    mount = mount_of(antennas)
+    known = known or Priors()
+    listed, more = (_named(photos, candidates, antennas, site_sigma_m, known, unlisted=u) for u in (False, True))
+    share = known.sites.unlisted_share
+    if len(set(listed.mount.group.tolist())) == 1:
+        share = max(share, UNLISTED_SHARE_ONE_SECTOR)
+    odds = more.ln_evidence - listed.ln_evidence + np.log(share / (1.0 - share))
+    best = more if odds > 0.0 else listed
+    return tuple(
+        photo_naming(p, h, best.beliefs, site_sigma_m) for p, h in zip(best.problems, best.hypotheses, strict=True)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Named:
+    """The photos read together: of each the problem and its likely hypotheses; beliefs about the azimuths."""
+
+    mount: Mount
+    problems: Sequence[NamingProblem]
+    hypotheses: Sequence[Sequence[Hypothesis]]
+    beliefs: Array
+    ln_evidence: float
+
+
+def _named(
+    photos: Sequence[KnownPhoto],
+    candidates: Sequence[Sequence[PanelCandidate]],
+    antennas: Sequence[AntennaPriors],
+    site_sigma_m: float,
+    known: Priors,
+    *,
+    unlisted: bool,
+) -> _Named:
+    """All photos read. unlisted: the tower holds panels that the register lacks."""
+    index = {a.name: k for k, a in enumerate(antennas)}
+    mount = mount_of(antennas, unlisted=unlisted)
     prior = prior_beliefs(mount.design_rad, known)
     observed = [observe(p, c, mount, site_sigma_m) for p, c in zip(photos, candidates, strict=True)]
     named = [
@@ -75,16 +116,18 @@ def name_candidates(
     beliefs = [prior] * len(photos)
     for left in reversed(range(PASSES + 1)):
         problems = [
-            naming_problem(*known, site_sigma_m)
-            for known in zip(photos, observed, [mount] * len(photos), named, beliefs, strict=True)
+            naming_problem(*one, site_sigma_m, unlisted=unlisted)
+            for one in zip(photos, observed, [mount] * len(photos), named, beliefs, strict=True)
         ]
         hypotheses = [likely_hypotheses(p) for p in problems]
         messages = [_message(o, h, mount.anywhere) for o, h in zip(observed, hypotheses, strict=True)]
         if left:
             mount = _refined(mount, observed, hypotheses)
             beliefs = [_belief(prior, messages, but=k) for k in range(len(photos))]
-    azimuth_beliefs = _belief(prior, messages, but=None)
-    return tuple(photo_naming(p, h, azimuth_beliefs, site_sigma_m) for p, h in zip(problems, hypotheses, strict=True))
+    seen = [(p, h) for p, h in zip(problems, hypotheses, strict=True) if h]
+    # of the panels that a tower holds beside those listed the first is as probable as each further one
+    evidence = sum(ln_evidence(*one) for one in seen) + (np.log(1.0 - UNLISTED_MORE) if unlisted and seen else 0.0)
+    return _Named(mount, problems, hypotheses, _belief(prior, messages, but=None), float(evidence))
 
 
 def _require_names(antennas: Sequence[AntennaPriors]) -> None:

@@ -175,7 +175,10 @@ def opened(
         photos=tuple(Group(n, row, float(x[heading[n]]), compasses.get(n, ())) for n, row in photo_row.items()),
         stands=tuple(stands),
         site=Group("", error_row, 0.0, (_site_error(error_row, error_rad, priors),)),
-        hung={a.name: _hung(a, hung_row[a.name], float(x[azimuth[a.name]]), priors) for a in network.antennas},
+        hung={
+            a.name: _hung(a, hung_row[a.name], float(x[azimuth[a.name]]), priors, unsure=_unsure(network, a.name))
+            for a in network.antennas
+        },
     )
 
 
@@ -210,7 +213,6 @@ def _outline(
     sigma. off: each antenna's adjusted azimuth off this one's [rad].
     """
     modes: tuple[BoxMode, ...] = photo.boxes[antenna]
-    p_right = modes[chosen].p_right
     cost = np.array([m.cost for m in modes])
     share = np.exp(-0.5 * (cost - cost.min()))
     share /= share.sum()
@@ -221,21 +223,24 @@ def _outline(
     parts: list[Part] = []
     for name, p_name in ((antenna, name_right), *((n, p) for n, p in others.items() if n is not None and n in row)):
         for m in range(len(modes)):
-            if p_right * share[m] * p_name > 0.0:
-                ln = math.log(p_name * p_right * float(share[m]))
+            if modes[m].p_right * share[m] * p_name > 0.0:
+                ln = math.log(p_name * modes[m].p_right * float(share[m]))
                 value = said[0] + float(apart[m]) - off[name]
                 parts.append(Part(ln, row[name], value, said[1] if m == chosen else float(sigma[m])))
         if name == antenna:
             of_right = len(parts)
-    wrong = name_right * (1.0 - p_right)
-    flat = 1.0
-    for part, spread in modes[chosen].wrong:
-        flat -= part
-        if wrong * part > 0.0:
-            parts.append(Part(math.log(wrong * part), row[antenna], said[0], spread))
     # of none of these antennas, or anything at all: it says nothing of any azimuth
-    nothing = wrong * flat + sum(p for n, p in others.items() if n not in row)
-    nothing += (1.0 - p_right) * sum(p for n, p in others.items() if n in row)
+    nothing = sum(p for n, p in others.items() if n not in row)
+    for rival in dict.fromkeys(m.rival for m in modes):
+        of = [k for k, m in enumerate(modes) if m.rival == rival]
+        first = chosen if chosen in of else min(of, key=lambda k: modes[k].cost)
+        not_right = float(share[of].sum()) * (1.0 - modes[first].p_right)
+        wrong, flat = name_right * not_right, 1.0
+        for part, spread in modes[first].wrong:
+            flat -= part
+            if wrong * part > 0.0:
+                parts.append(Part(math.log(wrong * part), row[antenna], said[0] + float(apart[first]), spread))
+        nothing += wrong * flat + not_right * sum(p for n, p in others.items() if n in row)
     if nothing > 0.0:
         parts.append(Part(math.log(nothing), row[antenna]))
     return Piece(OUTLINE, photo.name, tuple(parts), of_right)
@@ -253,9 +258,17 @@ def _compass(error: CompassError, row: int, x: Array) -> Piece:
     return Piece(COMPASS_PIECE, error.owner, parts)
 
 
-def _hung(antenna: AntennaPriors, row: int, at_rad: float, priors: Priors) -> Piece:
-    """How an antenna hangs: as designed, turned by some tens of degrees, anywhere."""
-    if not (antenna.design_known and antenna.own):
+def _unsure(network: SiteNetwork, antenna: str) -> bool:
+    """Whether in no photo it is told which panel an antenna is."""
+    return all(antenna in p.unsure for p in network.photos if antenna in p.boxes)
+
+
+def _hung(antenna: AntennaPriors, row: int, at_rad: float, priors: Priors, *, unsure: bool) -> Piece:
+    """How an antenna hangs: as designed, turned by some tens of degrees, anywhere.
+
+    unsure: which of several panels it is nobody knows, and that one of them hangs as designed does not tell.
+    """
+    if unsure or not (antenna.design_known and antenna.own):
         return Piece(HUNG, None, (Part(0.0, row),))
     known = priors.antennas
     turned, anywhere = known.turned_share, known.turned_anywhere_share

@@ -36,7 +36,8 @@ class PhotoObservations:
     that the metadata give over the camera's nominal one. boxes: per antenna the ways it fits. aids: what else in
     the photo tells where it looked. verticals: what upright lines in it tell of its attitude. notes: why something
     given for the photo could not be used, in words. names: of an antenna whose name is not certain, what else its panel
-    may be (None: none of them) and how probable that is. moment: when it was taken, and by which camera.
+    may be (None: none of them) and how probable that is. moment: when it was taken, and by which camera. unsure:
+    antennas that several panels may be.
     """
 
     name: str
@@ -55,6 +56,7 @@ class PhotoObservations:
     verticals: Verticals | None = None
     names: Mapping[str, tuple[tuple[str | None, float], ...]] = field(default_factory=dict)
     moment: Moment | None = None
+    unsure: frozenset[str] = frozenset()
 
     @property
     def landmarks(self) -> tuple[LandmarkPixel, ...]:

@@ -32,7 +32,7 @@ class BoxMode:
     corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge. appearance: whether the photo
     looks like the box over the whole of it, where that was asked. p_right: probability that one of the outline's modes
     is the antenna's own, and not edges of other things; wrong: how the azimuth errs else, shares and sigmas [rad] of
-    normal distributions about it, the rest anywhere (`trust`).
+    normal distributions about it, the rest anywhere (`trust`). rival: which of the panels that may be the antenna.
     """
 
     rotation: Array
@@ -53,6 +53,24 @@ class BoxMode:
     appearance: Appearance | None = None
     p_right: float = 1.0
     wrong: tuple[tuple[float, float], ...] = ()
+    rival: int = 0
+
+
+def modes_of_rivals(rivals: Sequence[Sequence[BoxMode]], chances: Sequence[float]) -> tuple[BoxMode, ...]:
+    """The modes of all panels that may be one antenna, each panel's together as probable as its chance.
+
+    Those of a single panel stay as they are.
+    """
+    if len(rivals) == 1:
+        return tuple(rivals[0])
+    out: list[BoxMode] = []
+    for k, (modes, chance) in enumerate(zip(rivals, chances, strict=True)):
+        if modes and chance > 0.0:
+            cost = np.array([m.cost for m in modes])
+            whole = cost.min() - 2.0 * np.log(np.exp(0.5 * (cost.min() - cost)).sum())
+            of_panel = -2.0 * np.log(chance) - whole
+            out += [replace(m, cost=m.cost + float(of_panel), rival=k) for m in modes]
+    return tuple(out)
 
 
 def mode_from_minimum(sighting: Sighting, minimum: Minimum, prior: Prior) -> BoxMode:
