@@ -396,14 +396,14 @@ def test_estimate_hands_everything_on(run, field, solver):
         *("--antenna", "A1", "--antenna", "B1"),
         *("--controls", "tables/controls.csv", "--picks", "tables/picks.csv"),
     )
-    assert result.exit_code == 0
+    assert result.exit_code == 1  # the second pick is not used
     call = solver.calls[0]
     assert call.antenna_ids == {"A1", "B1"}
     assert [c.kind for c in call.controls] == ["heading"]
-    assert [p.antenna_id for p in call.picks] == ["A1", "Z9"]
+    assert [p.antenna_id for p in call.picks] == ["A1"]
     assert result.stderr.splitlines() == [
-        f"photoaz: {Path('tables/picks.csv')}, line 3, column antenna_id: site 'HNT-204' has no antenna 'Z9'; "
-        "the pick is not used"
+        f"photoaz: {Path('tables/picks.csv')}, line 3, column antenna_id: found no antenna 'Z9' at site 'HNT-204'; "
+        "wanted one of: A1, B1; the pick is not used"
     ]
 
 
@@ -452,7 +452,7 @@ def test_overlay_of_a_photo_in_which_nothing_was_found(run, field, solver, monke
         return replace(solution, photos=photos, antennas=ById((unseen, solution.antennas[1])))
 
     solver_stands_in(monkeypatch, looked_at)
-    result = run("estimate", "north.jpg", "--register", "register.csv", "--overlay", "pictures")
+    result = run("estimate", "north.jpg", "--register", "register.csv", "--overlay", "pictures", "--explain")
     assert result.exit_code == 0
     assert "not found: should show its front" in result.stdout
     assert [p.name for p in Path("pictures").iterdir()] == ["north.png"]
@@ -501,7 +501,7 @@ def test_faults_of_all_tables_at_once(run, field, solver):
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        ((), "found 2 sites and no --site; wanted --site with one of: HNT-204, MRL-7"),
+        ((), "north.jpg: wanted --site, for the photo does not say where it was taken"),
         (("--site", "QQQ"), "found no site 'QQQ'; wanted one of: HNT-204, MRL-7"),
         (("--site", "HNT-204", "--antenna", "C1"), "no antenna 'C1' at site 'HNT-204'; wanted one of: A1, B1"),
     ],

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import replace
-
-import numpy as np
 
 from photoaz.audit.doubts import Flag
 from photoaz.audit.filenames import unshown
@@ -15,7 +12,7 @@ from photoaz.audit.prints import PhotoPrint
 from photoaz.audit.progress import Progress
 from photoaz.audit.repeats import count_once, two_sites
 from photoaz.audit.store import Store
-from photoaz.naming.places import SECOND_SITE, PlaceMatch, SiteIndex, match_places, places_of, spell_stamp
+from photoaz.naming.places import SECOND_SITE, PlaceMatch, SiteIndex, match_places, places_of, site_index, spell_stamp
 from photoaz.naming.site_names import SiteNames, settle_site
 from photoaz.quantities import STAMPED_M
 from photoaz.register.model import Site
@@ -58,18 +55,6 @@ def _read(store: Store, photo: KeptPhoto) -> ReadPhoto:
         return photo.read
     except Exception:  # noqa: BLE001  whatever a damaged row makes its readers raise
         raise store.damaged(KeptPhoto, photo.name) from None
-
-
-def site_index(sites: Sequence[Site]) -> SiteIndex:
-    """Sites by place; the head's height is the mean of the antennas'."""
-    heights = [float(np.mean([a.rad_center_m for a in s.antennas])) if s.antennas else math.nan for s in sites]
-    return SiteIndex(
-        [s.site_id for s in sites],
-        [s.lat_deg for s in sites],
-        [s.lon_deg for s in sites],
-        [s.position_u95_m for s in sites],
-        heights,
-    )
 
 
 def _settled(

@@ -8,28 +8,16 @@ from typing import Any
 
 import click
 
-from photoaz.cli.group import (
-    ANTENNAS,
-    AS_JSON,
-    COLUMNS,
-    COSTS,
-    FILE,
-    FOLDER,
-    PRIORS,
-    REGISTER,
-    RISK,
-    SITE,
-    SOME_UNUSABLE,
-    SURROUNDINGS,
-    TERRAIN,
-    main,
-)
+from photoaz.cli import one
+from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, FOLDER, PHOTO, PRIORS, RISK, SURROUNDINGS, TERRAIN, main
 from photoaz.cli.site import (
+    choose_sites,
     draw_result,
     exit_by_photos,
     note_unused_rows,
     read_register,
     site_text,
+    usable_picks,
 )
 from photoaz.cli.streams import emit, emit_json, one_line, say
 from photoaz.errors import FileReader
@@ -37,10 +25,13 @@ from photoaz.errors import FileReader
 
 # longer than most: its options
 @main.command(short_help="Azimuths of one site's antennas from photos.")
-@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=FILE)
-@REGISTER
+@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=PHOTO)
+@click.option("--register", metavar="R", type=FILE, help="The register, CSV or XLSX.")
+@one.options
 @COLUMNS
-@SITE
+@click.option(
+    "--site", "site_id", metavar="S", help="Which site; without it the photos' positions and headings choose."
+)
 @ANTENNAS
 @click.option("--controls", metavar="C", type=FILE, help="Landmarks, bearings and other controls, CSV or XLSX.")
 @click.option(
@@ -67,12 +58,14 @@ from photoaz.errors import FileReader
 @PRIORS
 @SURROUNDINGS
 @TERRAIN
+@click.option("--explain", is_flag=True, help="Say why as well: reasons, photos, what limits the figures.")
 @AS_JSON
 @click.pass_context
 def estimate(
     ctx: click.Context,
+    /,
     photos: tuple[Path, ...],
-    register: Path,
+    register: Path | None,
     columns: Path | None,
     site_id: str | None,
     antenna_ids: tuple[str, ...],
@@ -86,30 +79,43 @@ def estimate(
     surroundings: Path | None,
     terrain: Path | None,
     risk: float,
+    explain: bool,
     as_json: bool,
+    **typed: Any,
 ) -> None:
-    """Estimate the azimuths of one site's antennas from one or more photos.
+    """Estimate the azimuths of a site's antennas from one or more photos.
 
     The panels are found in the photos and named by the pattern of the register. Each azimuth comes with its expanded
     uncertainty (95 %), beside the instrument reading and the design. The pictures of --overlay show what was found, and
-    why each panel was named so: look at them before relying on a result.
+    why each panel was named so: look at them before relying on a result. One antenna needs no register: --at, --height
+    and --azimuth say what a row of it would.
 
     \b
     Example:
       photoaz estimate north_gate.jpg field.jpg --register register.csv --site HNT-204 \\
         --controls controls.csv --overlay overlays
+      photoaz estimate north_gate.jpg --at 46.6312,-66.4075 --height 30 --azimuth 120 --reading 118
     """
     from photoaz.estimate.inputs import Tools, site_inputs
     from photoaz.estimate.pipeline import estimate_site
     from photoaz.judgement.costs import load_costs
     from photoaz.photo.calibration import load_calibration
+    from photoaz.present.words import page_name
     from photoaz.register.load import load_controls, load_picks, require_antennas
     from photoaz.register.priors import read_priors
     from photoaz.result import estimates_document
     from photoaz.surroundings.reading import scenery_of
 
-    site = read_register(register, columns).site(site_id)
-    require_antennas(site, antenna_ids, register)
+    by_hand = one.typed_site(**typed)
+    if (by_hand is None) == (register is None):
+        raise click.UsageError("Either --register, or --at with --height and --azimuth, is needed; not both.")
+    if by_hand is not None:
+        chosen, left = {by_hand.site_id: (by_hand, photos)}, 0
+    else:
+        assert register is not None
+        chosen, left = choose_sites(read_register(register, columns), site_id, photos)
+    for site, _ in chosen.values():
+        require_antennas(site, antenna_ids, register or "--antenna")
     reading = FileReader()
     known_controls = reading.read(load_controls, controls) or ()
     known_picks = reading.read(load_picks, picks) or ()
@@ -122,32 +128,37 @@ def estimate(
         "control": None if controls is None else (controls, known_controls),
         "pick": None if picks is None else (picks, known_picks),
     }
-    note_unused_rows(site, [str(photo) for photo in photos], tables)
-    given = site_inputs(
-        site,
-        photos,
-        controls=known_controls,
-        controls_dir=None if controls is None else controls.parent,
-        picks=known_picks,
-        picks_dir=None if picks is None else picks.parent,
-        calibration=calibration,
-        antenna_ids=frozenset(antenna_ids) or None,
-        risk=risk,
-        costs=prices,
-        priors=known_before,
-        scenery=scenery,
-    )
+    note_unused_rows([str(photo) for photo in photos], tables)
     faults = scenery.map.faults if scenery else ()
     for fault in faults:
         say(str(fault))
-    with one_line() as progress:
-        result = estimate_site(given, Tools(progress=progress))
-    for path in draw_result(site, result, photos, overlay, sheets):
-        say(f"wrote {path}")
+    results = []
+    for site, some in chosen.values():
+        given = site_inputs(
+            site,
+            some,
+            controls=known_controls,
+            controls_dir=None if controls is None else controls.parent,
+            picks=known_picks,
+            picks_dir=None if picks is None else picks.parent,
+            calibration=calibration,
+            antenna_ids=frozenset(antenna_ids) or None,
+            risk=risk,
+            costs=prices,
+            priors=known_before,
+            scenery=scenery,
+        )
+        given, unused = usable_picks(given, picks)
+        left += unused
+        with one_line() as progress:
+            results.append(estimate_site(given, Tools(progress=progress)))
+        within = Path(page_name(site.site_id, set())).stem if len(chosen) > 1 else ""
+        overlays, pages = (None if folder is None else folder / within for folder in (overlay, sheets))
+        for path in draw_result(site, results[-1], some, overlays, pages):
+            say(f"wrote {path}")
     if as_json:
-        emit_json(estimates_document([result]))
+        emit_json(estimates_document(results))
     else:
-        emit(site_text(result))
-    exit_by_photos(ctx, result)
-    if faults:
-        ctx.exit(SOME_UNUSABLE)
+        magnetic = by_hand is not None and by_hand.antennas[0].design_north == "magnetic"
+        emit("\n".join(site_text(result, explain=explain, magnetic=magnetic) for result in results))
+    exit_by_photos(ctx, results, left + len(faults))

@@ -30,7 +30,19 @@ class _File(click.Path):
         return path
 
 
+class _Photo(_File):
+    """A photo; a folder of them is another command's."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path. Fails where it is a folder's, with the command that takes one."""
+        if Path(value).is_dir():
+            command = f"photoaz audit {value} --register R --out DIR"
+            self.fail(f"'{value}' is a folder: '{command}' takes all photos in it.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 FILE = _File(exists=True, dir_okay=False, path_type=Path)
+PHOTO = _Photo(exists=True, dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
 OLD_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 RISK = click.option(

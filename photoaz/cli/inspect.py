@@ -36,12 +36,14 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], panels: bool, overlay:
     """
     from photoaz.photo.inspect import describe, record_as_json
     from photoaz.photo.metadata import read_record
+    from photoaz.photo.pixels import decode
 
     documents, words, failures = [], [], []
     seen: list[tuple[Path, tuple[VisiblePanel, ...]]] = []
     for path in photos:
         try:
             record = read_record(path)
+            decode(path)  # a file that is cut short has its metadata still, and is of no use
             document, lines = record_as_json(record), list(describe(record))
             if panels or overlay is not None:
                 seen.append((path, _panels(record)))
@@ -56,7 +58,6 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], panels: bool, overlay:
         words.append("\n".join(lines))
     if overlay is not None:
         from photoaz.estimate.visible import draw_panels
-        from photoaz.photo.pixels import decode
 
         pages = ((path, draw_panels(decode(path), found)) for path, found in seen)
         for written in write_pictures(pages, overlay):

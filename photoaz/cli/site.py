@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import sys
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -14,8 +15,10 @@ from photoaz.cli.group import NOTHING_DONE, SOME_UNUSABLE
 from photoaz.cli.streams import say
 
 if TYPE_CHECKING:
+    from photoaz.estimate.inputs import SiteInputs
+    from photoaz.photo.record import PhotoRecord
     from photoaz.register.load import RegisterResult
-    from photoaz.register.model import Pick, Site
+    from photoaz.register.model import Site
     from photoaz.result import SiteResult
 
 _T = TypeVar("_T")
@@ -31,10 +34,63 @@ def read_register(register: Path, columns: Path | None = None) -> RegisterResult
     return known
 
 
-def note_unused_rows(
-    site: Site, photos: Iterable[str], tables: Mapping[str, tuple[Path, Sequence[Any]] | None]
-) -> None:
-    """Say where no row of a table names a photo given, and which picks name no antenna of the site.
+def choose_sites(
+    known: RegisterResult, site_id: str | None, photos: Sequence[Path]
+) -> tuple[dict[str, tuple[Site, tuple[Path, ...]]], int]:
+    """The sites of some photos, each with its own; and how many photos show none, as standard error says.
+
+    Of a register of one site, or where it is named, all photos are taken for its own; else position and heading choose.
+
+    Raises InputError where no photo tells its site.
+    """
+    if site_id is not None or len(known.sites) < 2:
+        site = known.site(site_id)
+        return {site.site_id: (site, tuple(photos))}, 0
+    from photoaz.errors import Fault, InputError
+    from photoaz.naming.places import match_places, places_of, site_index, spell_distance, spell_share
+    from photoaz.naming.site_names import SiteNames, settle_site
+    from photoaz.photo.metadata import read_record
+
+    index = site_index(known.sites)
+    names = SiteNames(index.site_ids)
+    records: list[PhotoRecord | None] = []
+    for photo in photos:
+        try:
+            records.append(read_record(photo))
+        except InputError:
+            records.append(None)
+    of: dict[str, list[Path]] = {}
+    left: list[Fault] = []
+    for photo, record, place in zip(photos, records, match_places(index, places_of(records)), strict=True):
+        match = settle_site(place, folders=names.in_path(str(photo)), index=index)
+        if match.site is None:
+            left.append(Fault(file=photo, wanted=f"--site, for {match.reason}{_slip(record, known.sites)}"))
+            continue
+        by_place = place.site == match.site
+        away = "" if match.distance_m is None else f", {spell_distance(match.distance_m)} away"
+        how = f"position and heading ({spell_share(match.probability)}{away})" if by_place else "the folder's name"
+        say(f"{photo}: site {match.site}, by {how}")
+        of.setdefault(match.site, []).append(photo)
+    if not of:
+        raise InputError(left)
+    for fault in left:
+        say(str(fault))
+    return {name: (known.site(name), tuple(some)) for name, some in of.items()}, len(left)
+
+
+def _slip(record: PhotoRecord | None, sites: Sequence[Site]) -> str:
+    """What would bring a photo's place to a site, if it is far from all of them."""
+    from photoaz.naming.exchanged import exchange_that_fits
+    from photoaz.quantities import REACH_M
+
+    if record is None or record.position is None:
+        return ""
+    slip = exchange_that_fits(record.position.lat_deg, record.position.lon_deg, sites, REACH_M)
+    return "" if slip is None else f"; {slip}"
+
+
+def note_unused_rows(photos: Iterable[str], tables: Mapping[str, tuple[Path, Sequence[Any]] | None]) -> None:
+    """Say where no row of a table names a photo given.
 
     tables : path and rows by what a row is called; None where there is no such table.
     """
@@ -45,32 +101,59 @@ def note_unused_rows(
             continue
         path, rows = table
         index = PhotoIndex([(row.photo, row) for row in rows], path.parent)
-        used = [row for photo in photos for row in index.of(photo)]
-        if not used:
+        if not any(index.of(photo) for photo in photos):
             say(f"{path}: none of the {len(rows)} rows names a photo given; no {what} is used")
-        if what == "pick":
-            _note_strangers(site, path, used)
 
 
-def _note_strangers(site: Site, table: Path, picks: Sequence[Pick]) -> None:
-    known = {antenna.antenna_id for antenna in site.antennas}
-    for pick in picks:
-        if pick.antenna_id not in known:
-            say(
-                f"{table}, line {pick.line}, column antenna_id: site '{site.site_id}' has no antenna "
-                f"'{pick.antenna_id}'; the pick is not used"
-            )
+def usable_picks(given: SiteInputs, table: Path | None) -> tuple[SiteInputs, int]:
+    """Without the picks that name no antenna of the site or lie outside of the picture, and how many: each is said."""
+    from photoaz.errors import Fault
+
+    known = {a.antenna_id for a in given.site.antennas}
+    known |= {f"{n.site_id}/{a.antenna_id}" for n in given.site.neighbours for a in n.antennas}
+    sizes = {p.name: (p.record.width_px, p.record.height_px) for p in given.photos if p.record is not None}
+    good = []
+    for pick in given.picks:
+        points = [*(() if pick.seed_px is None else (pick.seed_px,)), *(pick.corners_px or ())]
+        size = sizes.get(pick.photo)
+        if pick.antenna_id not in known and not pick.absent:
+            found = f"no antenna '{pick.antenna_id}' at site '{given.site.site_id}'"
+            fault = "antenna_id", found, f"one of: {', '.join(sorted(known))}"
+        elif size and (out := [p for p in points if not _inside(p, size)]):
+            place = ", ".join(f"({x:g}, {y:g})" for x, y in out)
+            fault = "x_px", f"{place}, outside of the picture", f"pixels of the {size[0]} x {size[1]} px shown"
+        else:
+            good.append(pick)
+            continue
+        column, found, wanted = fault
+        where = Fault(file=table or "picks", line=pick.line, column=column, found=found, wanted=wanted)
+        say(f"{where}; the pick is not used")
+    return replace(given, picks=tuple(good)), len(given.picks) - len(good)
 
 
-def site_text(result: SiteResult) -> str:
-    """The table as text, laid out for where standard output goes."""
+def _inside(point: tuple[float, float], size: tuple[int, int]) -> bool:
+    """Whether a point lies in a picture, or beside it by no more than a cut-off panel's corner may."""
+    return all(-0.1 * n <= v <= 1.1 * n for v, n in zip(point, size, strict=True))
+
+
+def site_text(result: SiteResult, *, explain: bool = True, magnetic: bool = False) -> str:
+    """The result as text, laid out for where standard output goes; of a single antenna the answer first.
+
+    explain: with the reasons. magnetic: azimuths of a single antenna from magnetic north as well.
+    """
     from rich.console import Console
 
+    from photoaz.present.answer import answer
     from photoaz.present.table import print_site
+    from photoaz.present.terminal import paragraph
 
     console = Console(file=sys.stdout)
     with console.capture() as capture:
-        print_site(result, console)
+        if len(result.antennas) == 1:
+            (antenna,) = result.antennas
+            said = paragraph(answer(result, antenna, magnetic=magnetic), console.width)
+            console.print(said + "\n", markup=False, highlight=False)
+        print_site(result, console, explain=explain, to_do=len(result.antennas) != 1)
     return capture.get()
 
 
@@ -115,11 +198,12 @@ def draw_result(
         yield target
 
 
-def exit_by_photos(ctx: click.Context, result: SiteResult) -> None:
-    """Name the photos that were not used, and end with the exit code that says so."""
-    rejected = [photo for photo in result.photos if photo.status == "rejected"]
+def exit_by_photos(ctx: click.Context, results: Sequence[SiteResult], left: int = 0) -> None:
+    """Name the photos that were not used, and end with the exit code that says so. left: other inputs not used."""
+    photos = [photo for result in results for photo in result.photos]
+    rejected = [photo for photo in photos if photo.status == "rejected"]
     for photo in rejected:
         reason = "; ".join((photo.reason or "no reason given").splitlines())
         say(reason if reason.startswith(photo.photo) else f"{photo.photo}: not used: {reason}")
-    if rejected:
-        ctx.exit(NOTHING_DONE if len(rejected) == len(result.photos) else SOME_UNUSABLE)
+    if rejected or left:
+        ctx.exit(NOTHING_DONE if len(rejected) == len(photos) else SOME_UNUSABLE)

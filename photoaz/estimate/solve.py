@@ -27,6 +27,7 @@ from photoaz.estimate.statements import (
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.memory import recall
+from photoaz.naming.exchanged import exchange_that_fits
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.naming.mount import mount_of
 from photoaz.network.adjust import AdjustmentError
@@ -286,7 +287,7 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
     """
     photo = open_photo(file, given.controls, given.picks, given.calibration)
     photo = without_stamps(photo, expected.frame, expected.axes)
-    _require_near(photo, expected.frame)
+    _require_near(photo, given.site, expected.frame)
     north = declination_at(photo.record, given.site)
     picture = Picture(file.path, (photo.record.width_px, photo.record.height_px), tools.room, file.digest)
     known = known_photo_of(file.name, photo, expected.frame, north, given.site.ground_m)
@@ -309,14 +310,16 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
 FARTHEST_M = 3000.0
 
 
-def _require_near(photo: GatheredPhoto, frame: EnuFrame) -> None:
+def _require_near(photo: GatheredPhoto, site: Site, frame: EnuFrame) -> None:
     """Raise UnusablePhotoError where a photo was taken too far from the site to be of it."""
     p = photo.record.position
     if p is None or any(c.kind == "standpoint" for c in photo.controls):
         return
     away = float(np.linalg.norm(frame.enu_from_geodetic(p.lat_deg, p.lon_deg)[:2]))
     if away > FARTHEST_M + 3.0 * p.sigma_m:
-        raise UnusablePhotoError(f"it was taken {away / 1000:.1f} km from this site, by its position: of another site?")
+        slip = exchange_that_fits(p.lat_deg, p.lon_deg, [site], FARTHEST_M)
+        why = "of another site?" if slip is None else f"{slip}: is the register's place, or the photo's, written so?"
+        raise UnusablePhotoError(f"it was taken {away / 1000:.1f} km from this site, by its position: {why}")
 
 
 def _without_poor_choices(

@@ -13,10 +13,13 @@ from photoaz.naming.facing import azimuth_likelihoods
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.mount import Mount
 from photoaz.photo.camera import Camera, directions_from_pixels, normalised_from_pixels, rotation_cam_from_enu
+from photoaz.quantities import UNLISTED_LN_SIZES, UNLISTED_MORE, UNLISTED_REGION_M
 from photoaz.vision.finder import PanelCandidate
 
 Array = NDArray[Any]
 
+#: false boxes lie anywhere in this part of the tower's head [m], with sizes within these ranges (ln)
+FALSE_REGION_M, FALSE_LN_SIZES = (8.0, 6.0), (2.0, 2.0)
 #: corners of a finder: at least so many pixels, or this share of a panel's width (one standard uncertainty)
 CORNER_SIGMA_PX = 0.8
 CORNER_SIGMA_SHARE = 0.06
@@ -31,6 +34,17 @@ MEAN_HEIGHT_SIGMA_M = 0.5
 PITCH_SIGMA_RAD = float(np.radians(2.0))
 #: distances that a photo of a tower is taken from [m]
 DISTANCE_M = (5.0, 2000.0)
+
+
+def cost_of_none(probability: Array, *, unlisted: bool) -> Array:
+    """Cost (n,) of candidates that are none of the register's: minus ln of the density of such a one found there.
+
+    probability (n,): that it is a panel at all. unlisted: panels that the register lacks hang there as well.
+    """
+    density = (1.0 - probability) / probability / np.prod([*FALSE_REGION_M, *FALSE_LN_SIZES])
+    if unlisted:
+        density = density + UNLISTED_MORE / np.prod([*UNLISTED_REGION_M, *UNLISTED_LN_SIZES])
+    return -np.asarray(np.log(density))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

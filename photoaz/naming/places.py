@@ -42,6 +42,7 @@ from photoaz.quantities import (
     USUAL_FIELD_DEG,
     USUAL_HEIGHTS,
 )
+from photoaz.register.model import Site
 
 Array = NDArray[Any]
 
@@ -146,6 +147,18 @@ class SiteIndex:
     def number(self, site_id: str) -> int | None:
         """Place of a site in the arrays."""
         return self._number.get(site_id)
+
+
+def site_index(sites: Sequence[Site]) -> SiteIndex:
+    """Sites by place; the head's height is the mean of the antennas'."""
+    heights = [float(np.mean([a.rad_center_m for a in s.antennas])) if s.antennas else math.nan for s in sites]
+    return SiteIndex(
+        [s.site_id for s in sites],
+        [s.lat_deg for s in sites],
+        [s.lon_deg for s in sites],
+        [s.position_u95_m for s in sites],
+        heights,
+    )
 
 
 # ---------------------------------------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from photoaz.angles import wrap_rad
 from photoaz.naming.facing import BINS, GRID, STEP_RAD, bell, mean_azimuth
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.mount import Mount
-from photoaz.naming.observed import ObservedPanels
+from photoaz.naming.observed import FALSE_REGION_M, ObservedPanels, cost_of_none
 from photoaz.photo.camera import project
 from photoaz.quantities import (
     COMPASS_DISTURBED_RAD,
@@ -28,16 +28,10 @@ from photoaz.quantities import (
     STANDPOINT_NONSENSE_SHARE,
     STANDPOINT_WIDE_SHARE,
     STATEMENT_NONSENSE_SHARE,
-    UNLISTED_LN_SIZES,
-    UNLISTED_MORE,
-    UNLISTED_REGION_M,
 )
 
 Array = NDArray[Any]
 
-#: false boxes lie anywhere in this part of the tower's head [m], with sizes within these ranges (ln)
-FALSE_REGION_M = (8.0, 6.0)
-FALSE_LN_SIZES = (2.0, 2.0)
 #: a panel behind another is found less often by this share; one out of the frame hardly ever
 HIDDEN_LOSS = 0.8
 OUT_OF_FRAME = 0.02
@@ -203,10 +197,6 @@ def naming_problem(
     steep = abs(observed.rise_m) / observed.distance_m
     # with neighbours the rise of what is seen does not follow from where it is seen
     beside = steep * mount.apart_m + photo.height[1] if mount.apart_m > 0.0 else 0.0
-    p = observed.probability
-    of_none = (1.0 - p) / p / np.prod([*FALSE_REGION_M, *FALSE_LN_SIZES])
-    if unlisted:
-        of_none = of_none + UNLISTED_MORE / np.prod([*UNLISTED_REGION_M, *UNLISTED_LN_SIZES])
     return NamingProblem(
         photo=photo,
         observed=observed,
@@ -218,7 +208,7 @@ def naming_problem(
         facing=-np.log(np.maximum(observed.likelihood @ beliefs.T, 1e-12)).transpose(1, 0, 2),
         azimuth=np.array([mean_azimuth(b)[0] for b in beliefs]),
         toward_cost=_toward_cost(photo, site_sigma_m),
-        false_cost=-np.log(of_none),
+        false_cost=cost_of_none(observed.probability, unlisted=unlisted),
         over_sigma=(0.5 + 1.2 * steep + beside) / observed.distance_m,
     )
 
@@ -500,12 +490,6 @@ def _next_best(problem: NamingProblem, h: Hypotheses, cost: Array, names: Array,
             if prior + TRUSTED * s <= best + DROP:
                 out.append(h.one(int(k), other, float(prior + TRUSTED * s)))
     return out
-
-
-def ln_evidence(problem: NamingProblem, hypotheses: Sequence[Hypothesis]) -> float:
-    """ln of the probability density of what was found in a photo, all its likely hypotheses together."""
-    c = np.array([one.cost for one in hypotheses])
-    return float(np.log(np.exp(c.min() - c).sum()) - c.min() - TRUSTED * problem.false_cost.sum())
 
 
 def weights(hypotheses: Sequence[Hypothesis]) -> Array:

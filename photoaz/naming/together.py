@@ -22,11 +22,11 @@ from photoaz.naming.mount import Mount, mount_of
 from photoaz.naming.observed import ObservedPanels, observe
 from photoaz.naming.picks import named_by_picks
 from photoaz.naming.search import (
+    TRUSTED,
     Hypothesis,
     NamingProblem,
     expected_places,
     likely_hypotheses,
-    ln_evidence,
     naming_problem,
     weights,
 )
@@ -125,9 +125,16 @@ def _named(
             mount = _refined(mount, observed, hypotheses)
             beliefs = [_belief(prior, messages, but=k) for k in range(len(photos))]
     seen = [(p, h) for p, h in zip(problems, hypotheses, strict=True) if h]
-    # of the panels that a tower holds beside those listed the first is as probable as each further one
-    evidence = sum(ln_evidence(*one) for one in seen) + (np.log(1.0 - UNLISTED_MORE) if unlisted and seen else 0.0)
+    # of a tower that holds panels beside those listed, a photo that shows none of them is not the usual one
+    none_seen = TRUSTED * float(np.log(1.0 - UNLISTED_MORE)) if unlisted else 0.0
+    evidence = sum(_ln_evidence(*one) + none_seen for one in seen)
     return _Named(mount, problems, hypotheses, _belief(prior, messages, but=None), float(evidence))
+
+
+def _ln_evidence(problem: NamingProblem, hypotheses: Sequence[Hypothesis]) -> float:
+    """ln of the probability density of what was found in a photo, all its likely hypotheses together."""
+    c = np.array([one.cost for one in hypotheses])
+    return float(np.log(np.exp(c.min() - c).sum()) - c.min() - TRUSTED * problem.false_cost.sum())
 
 
 def _require_names(antennas: Sequence[AntennaPriors]) -> None:

@@ -45,16 +45,26 @@ class _Row:
     limit: str = UNKNOWN
 
 
-def print_site(result: SiteResult, console: Console) -> None:
+def print_site(result: SiteResult, console: Console, *, explain: bool = True, to_do: bool = True) -> None:
     """Print a site for people, laid out for the width of `console` without cutting a figure short.
 
-    Wide terminals get a column for each figure; at 80 columns figures that belong together are stacked in one cell;
-    narrower ones get a short list for each antenna.
+    explain: with the reasons, the photos and what the figures rest on; else what was found and what to do, the latter
+    unless it was said before (to_do).
     """
     rows = [_row(antenna) for antenna in result.antennas]
     parts: list[RenderableType] = [Text(f"Site {result.site_id}", style="bold"), _declination(result)]
-    parts += [_antennas(rows, console), _tallies(result, console.width), _below(result, rows, console.width)]
+    if not _any_used(result):
+        text = "No photo could be used, so that nothing is said of this site's antennas."
+        parts, rows = [parts[0], Text(paragraph(text, console.width))], []
+    else:
+        parts += [_antennas(rows, console), _tallies(result, console.width)]
+    parts.append(_below(result, rows, console.width, explain=explain, to_do=to_do))
     console.print(Group(*parts), highlight=False)
+
+
+def _any_used(result: SiteResult) -> bool:
+    """Whether the result rests on a photo, or on none because none was given."""
+    return not result.photos or any(photo.status == "used" for photo in result.photos)
 
 
 def _row(antenna: AntennaResult) -> _Row:
@@ -235,23 +245,26 @@ def _tallies(result: SiteResult, width: int) -> Text:
     return Text("\n".join(["", *(paragraph(line, width, 0, 2) for line in lines)]))
 
 
-def _below(result: SiteResult, rows: list[_Row], width: int) -> Text:
+def _below(result: SiteResult, rows: list[_Row], width: int, *, explain: bool, to_do: bool) -> Text:
     """What the figures rest on, in paragraphs."""
     of_site = [
-        None if result.common_mode is None else f"Readings: {result.common_mode.sentence}",
+        f"Readings: {result.common_mode.sentence}" if explain and result.common_mode is not None else None,
         None if result.causes is None else result.causes.sentence,
-        None if result.next_evidence is None else f"Next: {result.next_evidence.sentence}.",
+        f"Next: {result.next_evidence.sentence}." if explain and result.next_evidence is not None else None,
         None if result.priors is None else priors_sentence(result.priors),
-        *(f"Weak: {sentence}." for sentence in result.weak_points),
+        *(f"Weak: {sentence}." for sentence in result.weak_points if explain),
     ]
     return text_of(
         "site.txt",
         site=result,
         width=width,
+        explain=explain,
+        to_do=to_do,
+        any_used=_any_used(result),
         any_en=any(r.en for r in rows),
         any_out=any(r.out for r in rows),
         of_site=[line for line in of_site if line is not None],
-        reasons=_reasons(result),
+        reasons=_reasons(result) if _any_used(result) else [],
     )
 
 

@@ -98,13 +98,15 @@ class PositionRule:
 class ColumnMap:
     """Which columns of a file are which of the interface's; by `load_columns`.
 
-    constants stand where the file has nothing. readings, manifest : for those files, where they have their own.
+    constants stand where the file has nothing. decimal : of columns that need no rule. readings, manifest : for those
+    files, where they have their own.
     """
 
     file: Path
     rules: Mapping[str, ColumnRule] = field(default_factory=dict)
     constants: Mapping[str, str] = field(default_factory=dict)
     position: PositionRule | None = None
+    decimal: str = "."
     blank: frozenset[str] = frozenset()
     shape: TableShape = field(default_factory=TableShape)
     readings: ColumnMap | None = None
@@ -313,6 +315,7 @@ def _section(part: _Part, known: Mapping[str, Column]) -> ColumnMap:
         rules=rules,
         constants=constants,
         position=position,
+        decimal=decimal,
         blank=frozenset(text.casefold() for text in part.get("blank", ())),
         shape=TableShape(
             delimiter=part.get("delimiter"),

@@ -49,6 +49,11 @@ def open_mapped(path: Path | str, known: Mapping[str, Column], columns: ColumnMa
     if (position := columns.position) is not None:
         origin = (actual[same_heading(position.easting)], actual[same_heading(position.northing)])
         makers.append((("site_lat_deg", "site_lon_deg"), origin, _locator(position)))
+    if columns.decimal != ".":  # also of columns that have our names already
+        plain = ColumnRule(headings=(), decimal=columns.decimal)
+        taken = {t for targets, origin, _ in makers for t in (*targets, *origin)}
+        own = [c for c in raw.columns if c in known and known[c].is_number and c not in taken]
+        makers += [((c,), (c,), converter(known[c], plain)) for c in own]
     origins = {target: origin for targets, origin, _ in makers for target in targets}
     named = {same_heading(h) for h in columns.headings()}
     made = [target for target, _ in _sources(columns)]

@@ -20,7 +20,7 @@ from photoaz.angles import azimuth_deg, parse_angle_deg
 from photoaz.geodesy import norths
 from photoaz.quantities import DESIGN_TOLERANCE_DEG, RAD_CENTER_U95_M, READING_DOWNTILT_U95_DEG, READING_U95_DEG
 from photoaz.register.model import ControlKind, DowntiltReading, Reading, ReadingNorth, SeenView
-from photoaz.register.tables import Row, Table
+from photoaz.register.tables import DECIMAL_COMMA, Row, Table
 
 _T = TypeVar("_T")
 
@@ -32,7 +32,7 @@ def _number(text: str) -> float:
     """A plain decimal number. What Python takes beyond that (nan, inf, 1_000) is a slip in a table."""
     text = text.replace("\N{MINUS SIGN}", "-")
     if re.fullmatch(r"[+-]?\d*,\d+", text):
-        raise ValueError("a decimal comma")
+        raise ValueError(DECIMAL_COMMA)
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text) or not math.isfinite(float(text)):
         raise ValueError("not a finite number")
     return float(text)

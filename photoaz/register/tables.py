@@ -6,6 +6,7 @@ import codecs
 import csv
 import io
 import itertools
+import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -60,6 +61,10 @@ class TableShape:
 
 
 PLAIN = TableShape()
+#: what faults say of a number that is written so, and how many of them are a habit
+DECIMAL_COMMA, MANY_COMMAS = "a decimal comma", 3
+#: encodings that text is found in which is not UTF-8, the commonest first
+ENCODINGS = ("cp1252", "cp1250", "cp1251", "shift_jis", "gb18030")
 
 
 @dataclass(slots=True, kw_only=True)
@@ -83,8 +88,16 @@ class Table:
         self.faults.append(Fault(file=self.path, line=line, column=column, found=found, wanted=wanted))
 
     def sorted_faults(self) -> tuple[Fault, ...]:
-        """All faults by their lines."""
-        return tuple(sorted(self.faults, key=lambda fault: fault.line or 0))
+        """All faults by their lines; of a table written with decimal commas that is one."""
+        faults = sorted(self.faults, key=lambda fault: fault.line or 0)
+        commas = [fault for fault in faults if DECIMAL_COMMA in fault.found]
+        if len(commas) < MANY_COMMAS:
+            return tuple(faults)
+        found = f"numbers with {DECIMAL_COMMA} in {len(commas)} cells, such as {commas[0].found}"
+        wanted = 'decimal points; or --columns with a file of one line: decimal = ","'
+        first = commas[0]
+        one = Fault(file=self.path, line=first.line, column=first.column, found=found, wanted=wanted)
+        return one, *(fault for fault in faults if fault not in commas)
 
     def require_no_fault(self) -> None:
         """Raise InputError with every fault, if there are any."""
@@ -193,6 +206,7 @@ def read_records(
 def _check_text(path: Path, data: bytes, encoding: str) -> None:
     wanted = "text in UTF-8, or XLSX"
     if data.startswith((b"\xff\xfe", b"\xfe\xff")) and encoding == "utf-8":
+        wanted += '; or --columns with the line: encoding = "utf-16"'
         raise InputError(Fault(file=path, found="text in UTF-16", wanted=wanted))
     if data.startswith(b"\xd0\xcf\x11\xe0"):
         raise InputError(Fault(file=path, found="an old XLS workbook", wanted=wanted))
@@ -203,11 +217,33 @@ def _check_text(path: Path, data: bytes, encoding: str) -> None:
         text = codecs.getincrementaldecoder(encoding)().decode(data, True)
     except UnicodeDecodeError as e:
         line = data.count(b"\n", 0, e.start) + 1
+        fitting = [f'encoding = "{name}" ({word})' for name, word in _readings(data, e.start)]
+        if fitting and encoding == "utf-8":
+            wanted += f"; or --columns with the line that reads it right: {' or '.join(fitting[:3])}"
         raise InputError(Fault(file=path, line=line, found=f"byte {data[e.start]:#04x}", wanted=wanted)) from None
     except UnicodeError as e:
         raise InputError(Fault(file=path, found=f"other text ({e})", wanted=wanted)) from None
     if "\0" in text:
         raise InputError(Fault(file=path, found="a binary file", wanted=wanted))
+
+
+def _readings(data: bytes, at: int) -> Iterator[tuple[str, str]]:
+    """Encodings in which all of a text is letters and signs that people write, and the word there as each reads it."""
+    seen: set[str] = set()
+    for name in ENCODINGS:
+        try:
+            text = data.decode(name)
+            before = data[:at].decode(name, "ignore")
+        except UnicodeDecodeError:
+            continue
+        others = {c for c in text if ord(c) > 127}
+        if not all(c.isalpha() or c in "°±²³·–—’“”…€§№、。（）" for c in others):
+            continue
+        parts = r"[\s,;\"]"
+        word = (re.split(parts, before)[-1] + re.split(parts, text[len(before) :])[0])[:40]
+        if word not in seen:
+            seen.add(word)
+            yield name, word
 
 
 def _delimiter(header: str, known_columns: Sequence[str]) -> str:

@@ -10,14 +10,14 @@ import numpy as np
 
 from photoaz.angles import wrap_deg
 from photoaz.audit.photos import KeptPhoto
-from photoaz.audit.placing import _settled, site_index
+from photoaz.audit.placing import _settled
 from photoaz.estimate.inputs import LocalPhoto, site_inputs
 from photoaz.estimate.report import _sloping
 from photoaz.estimate.solve import solve_site
 from photoaz.estimate.statements import known_photo_of, open_photo
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.naming.model import camera_height
-from photoaz.naming.places import match_places, places_of
+from photoaz.naming.places import match_places, places_of, site_index
 from photoaz.naming.site_names import SiteNames
 from photoaz.photo.metadata import read_record
 from photoaz.photo.record import GeoPosition, Measured
