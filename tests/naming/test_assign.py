@@ -468,6 +468,29 @@ def test_the_order_within_a_sector_is_read_from_the_front_and_from_behind():
     assert words["A3"] == "left of three in sector A from the front"
 
 
+def test_panels_that_the_register_does_not_list_push_no_name_on_to_a_wrong_row():
+    """One photo of three sectors of like panels, and a register of one row: which of a sector it is stays open.
+
+    Of ten towers, by how much is drawn. A panel that is all that was found of its sector is taken for the row's.
+    """
+    rng = np.random.default_rng(5)
+    for _ in range(10):
+        designs = dict(zip("ABC", np.cumsum([rng.uniform(0, 360), *rng.uniform(90, 140, 2)]), strict=True))
+        each = int(rng.integers(2, 4))
+        site = panels(designs, each=each, stand_off_m=rng.uniform(1, 2.3), spacing_m=rng.uniform(0.6, 1))
+        name = f"A{rng.integers(1, each + 1)}"
+        row = priors(name, designs["A"], 30.0, (0.32, 1.6, 0.13), ln_size_sigma=np.full(3, 0.3))
+        shot = Shot(
+            bearing_deg=designs["A"] + rng.uniform(-50, 50),
+            compass_off_deg=rng.normal(0, 6),
+            standpoint_off_m=tuple(rng.normal(0, 4, 2)),
+        )
+        o = name_all((shot,), site, [row], seed=int(rng.integers(1 << 30)))
+        assert all(truth[0] == "A" or match.chance(name) < 0.05 for truth, match in o.pairs())
+        assert all(truth == name or match.antenna is None or match.ambiguous for truth, match in o.pairs())
+        assert all(match.chance(name) > 0.05 for truth, match in o.pairs() if truth == name)
+
+
 def test_equal_neighbours_without_an_order_are_ambiguous():
     site = panels(each=2, sizes=(SIZES[0], SIZES[0]))
     o = name_all(AROUND, site, register(site, positions=False))
