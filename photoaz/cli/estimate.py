@@ -9,7 +9,20 @@ from typing import Any
 import click
 
 from photoaz.cli import one
-from photoaz.cli.group import ANTENNAS, AS_JSON, COLUMNS, COSTS, FILE, FOLDER, PHOTO, PRIORS, RISK, SURROUNDINGS, TERRAIN, main
+from photoaz.cli.group import (
+    ANTENNAS,
+    AS_JSON,
+    COLUMNS,
+    COSTS,
+    FILE,
+    FOLDER,
+    PHOTO,
+    PRIORS,
+    RISK,
+    SURROUNDINGS,
+    TERRAIN,
+    main,
+)
 from photoaz.cli.site import (
     choose_sites,
     draw_result,
