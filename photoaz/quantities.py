@@ -111,6 +111,7 @@ CONTROL_U95: Mapping[str, float] = {
     "roll": 1.0,
     "standpoint": 5.0,
     "shadow": 2.0,
+    "silhouette": 1.0,
 }
 
 # ---- pictures: lenses, and the people who point into them ------------------------------------------------------------

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from photoaz.angles import Angle, wrap_rad
 from photoaz.estimate.controls import Attitude, heading_aids_of
 from photoaz.estimate.initial_values import focal_from_size, standpoint_from_size, start_heading, start_pitch, tall_px
+from photoaz.estimate.laid import with_heading
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError, moment_of, standpoints_of
 from photoaz.geodesy.frames import EnuFrame
@@ -20,6 +21,7 @@ from photoaz.naming.model import AntennaPriors, KnownPhoto, camera_height
 from photoaz.network.heading_aids import HeadingAid
 from photoaz.network.site import PhotoObservations
 from photoaz.network.solution import NetworkSolution
+from photoaz.network.surrounded import LaidOver
 from photoaz.photo.camera import (
     Camera,
     directions_from_pixels,
@@ -113,6 +115,7 @@ def _faces_camera(design_rad: float, towards_camera_m: Array) -> bool | None:
 def observe_photo(
     photo: GatheredPhoto,
     known: KnownPhoto,
+    laid: LaidOver | None,
     panels: PhotoPanels,
     picture: Picture,
     site: Site,
@@ -140,7 +143,8 @@ def observe_photo(
     if verticals is not None:
         w1, w2 = 1.0 / roll[1] ** 2, 1.0 / verticals.sigma_roll_rad**2
         roll = (w1 * roll[0] + w2 * verticals.roll_at(pitch[0])) / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
-    heading, heading_sigma = start_heading(known, panels, camera, (pitch[0], roll[0]), to_measure, antennas, east_north)
+    told = with_heading(known, laid)
+    heading, heading_sigma = start_heading(told, panels, camera, (pitch[0], roll[0]), to_measure, antennas, east_north)
     ways = {s.antenna_id: _way(antennas[s.antenna_id], place, spreads, site) for s in to_measure}
     looking = Looking(picture, to_measure, _expectations(camera, to_measure, antennas, ways, (heading, pitch, roll)))
     boxes = looking.together(_fitted(looking, memory))
@@ -171,6 +175,7 @@ def observe_photo(
         moment=moment_of(photo.record),
         names={s.antenna_id: s.others for s in to_measure if s.match is not None},
         unsure=frozenset(s.antenna_id for s in to_measure if s.rivals),
+        laid=laid,
     )
     return observations, looking
 

@@ -30,6 +30,7 @@ from photoaz.register.model import Antenna, Site
 from photoaz.result import (
     Alternative,
     AntennaResult,
+    AroundView,
     AzimuthCovariance,
     BudgetShare,
     ById,
@@ -58,6 +59,7 @@ class SeenPhoto:
     record: PhotoRecord
     north: Declination | None
     panels: PhotoPanels
+    around: AroundView | None = None
 
 
 def site_result(
@@ -84,7 +86,7 @@ def site_result(
         if name in rejected or network is None:
             photos.append(rejected[name])
         else:
-            photos.append(_photo_result(network, name, frame, seen[name].record, seen[name].panels))
+            photos.append(_photo_result(network, name, frame, seen[name].record, seen[name].panels, seen[name].around))
     panels = {name: one.panels for name, one in seen.items()}
     north = next((one.north for one in seen.values() if one.north is not None), None)
     result = SiteResult(
@@ -224,7 +226,12 @@ def _missing(antenna_id: str, by_photo: Mapping[str, PhotoPanels], seen_in: Coll
 
 
 def _photo_result(
-    result: NetworkSolution, name: str, frame: EnuFrame, record: PhotoRecord, panels: PhotoPanels
+    result: NetworkSolution,
+    name: str,
+    frame: EnuFrame,
+    record: PhotoRecord,
+    panels: PhotoPanels,
+    around: AroundView | None,
 ) -> PhotoResult:
     x, layout = result.adjusted.x, result.network.layout
     idx = layout.photo(name)
@@ -266,6 +273,7 @@ def _photo_result(
         window_px=_window(panels),
         # one that perhaps nobody read tells nothing of how often compasses are disturbed
         p_compass_disturbed=None if any(a.placeholder_share for a in photo.headings) else p_disturbed,
+        surroundings=around,
     )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from photoaz.errors import InputError, LostPhotoError
 from photoaz.estimate.gather import Looking, measured_again, observe_photo, with_controls, with_pick
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
+from photoaz.estimate.laid import Laid, around_view, lay_over, with_heading
 from photoaz.estimate.panels import PhotoPanels, find_in, name_panels, panel_of_pick
 from photoaz.estimate.priors import head_priors_of
 from photoaz.estimate.report import SeenPhoto, rejected_photo, site_result
@@ -34,11 +35,13 @@ from photoaz.network.adjust import AdjustmentError
 from photoaz.network.antenna_positions import AntennaPositions, antenna_positions_of
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuths_of_modes, build
 from photoaz.network.solution import NetworkSolution, solve_network
+from photoaz.network.surrounded import LaidOver
 from photoaz.photo.picture import Picture
 from photoaz.priors import Priors
 from photoaz.quantities import LEAST_EDGE_FOUND, RADIUS_95
 from photoaz.register.model import Site
-from photoaz.result import PhotoResult, SiteResult
+from photoaz.result import AroundView, PhotoResult, SiteResult
+from photoaz.surroundings.maps import Surroundings
 from photoaz.vision.evidence import TILT_SIGMA_RAD
 from photoaz.vision.finder import FoundPanels
 
@@ -61,20 +64,26 @@ def _one_thread(solve: Callable[_P, _R]) -> Callable[_P, _R]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Seen:
-    """A photo that was opened and looked at."""
+    """A photo that was opened and looked at; laid over the map of what stands round, where there is one."""
 
     photo: GatheredPhoto
     north: Declination | None
     known: KnownPhoto
     picture: Picture
     found: FoundPanels | None
+    laid: Laid | None
+
+    @property
+    def over(self) -> LaidOver | None:
+        """Its match, where the network takes it."""
+        return None if self.laid is None else self.laid.over
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Expected:
     """What the register lets expect of a site. priors: of all its antennas and its neighbours'; wanted: of
     those asked for and the neighbours'; known: of
-    antennas and compasses in general.
+    antennas and compasses in general. surroundings: what a map says stands round, None without one.
     """
 
     site: Site
@@ -83,6 +92,7 @@ class _Expected:
     wanted: Mapping[str, AntennaPriors]
     positions: AntennaPositions
     known: Priors
+    surroundings: Surroundings | None
 
     @classmethod
     def of(cls, given: SiteInputs) -> _Expected:
@@ -97,6 +107,7 @@ class _Expected:
             wanted=own | {name: p for name, p in priors.items() if not p.own},
             positions=antenna_positions_of(mount, {name: p.up_sigma_m for name, p in priors.items()}),
             known=given.priors,
+            surroundings=given.surroundings,
         )
 
     @property
@@ -131,12 +142,21 @@ class SolvedSite:
     def result(self, *, outlook: bool = True) -> SiteResult:
         """As `site_result`."""
         seen = {
-            name: SeenPhoto(record=s.photo.record, north=s.north, panels=self.panels[name])
+            name: SeenPhoto(
+                record=s.photo.record, north=s.north, panels=self.panels[name], around=self._around(name, s.laid)
+            )
             for name, s in self.seen.items()
         }
         names = [photo.name for photo in self.given.photos]
         given = self.given
         return site_result(given.site, given.antennas, names, seen, self.rejected, self.network, outlook=outlook)
+
+    def _around(self, name: str, laid: Laid | None) -> AroundView | None:
+        """How a photo lies over the map; None where it was not laid over one."""
+        some, net = self.expected.surroundings, self.network
+        if laid is None or laid.match is None or some is None:
+            return None
+        return around_view(name, laid, some, net)
 
 
 @_one_thread
@@ -158,7 +178,7 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
         except (UnusablePhotoError, InputError) as e:
             why = str(e).replace(str(file.path), file.name)
             rejected[file.name] = PhotoResult(photo=file.name, status="rejected", reason=why)
-    known, found = [s.known for s in seen.values()], [s.found for s in seen.values()]
+    known, found = [with_heading(s.known, s.over) for s in seen.values()], [s.found for s in seen.values()]
     named = name_panels(known, found, given.site, expected.priors, given.priors)
     panels = dict(zip(seen, named, strict=True))
 
@@ -173,6 +193,7 @@ def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
             photo, looks[name] = observe_photo(
                 s.photo,
                 s.known,
+                s.over,
                 panels[name],
                 s.picture,
                 given.site,
@@ -303,7 +324,12 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
             FoundPanels,
             lambda: find_in(picture.colour(), known, antennas, sigma),
         )
-    return _Seen(photo=photo, north=north, known=known, picture=picture, found=found)
+    laid: Laid | None = None
+    if expected.surroundings is not None:
+        around, priors = expected.surroundings, expected.priors
+        laid = lay_over(known, picture, found, priors, around, photo.controls, given.priors, tools.memory)
+        photo = photo if laid.note is None else replace(photo, notes=(*photo.notes, laid.note))
+    return _Seen(photo=photo, north=north, known=known, picture=picture, found=found, laid=laid)
 
 
 #: nobody measures a panel from farther away than this

@@ -24,6 +24,7 @@ from photoaz.network.hypotheses import Part, Piece
 from photoaz.network.observations import Box, Observation
 from photoaz.network.parameters import Layout
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuth_of_mode, azimuths_of_modes
+from photoaz.network.surrounded import SurroundingsSeen, match_piece, telling_row
 from photoaz.priors import Priors
 from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode
 
@@ -108,7 +109,7 @@ def opened(
         side[index] -= j.T @ r
 
     for o, rows in zip(observations, adjusted.rows, strict=True):
-        if not (isinstance(o, Box) or is_compass(o)):
+        if not (isinstance(o, (Box, SurroundingsSeen)) or is_compass(o)):
             count(o.index, adjusted.jacobian[rows][:, o.index], adjusted.residual[rows])
     azimuth = {a.name: int(layout.antenna(a.name, "azimuth")[0]) for a in network.antennas}
     heading = {p.name: int(layout.photo(p.name, "heading")[0]) for p in network.photos}
@@ -130,6 +131,14 @@ def opened(
             stands.append(Group(e.owner, n, float(x[k]), (_compass(e, n, x),)))
         else:
             compasses[e.owner] = (_compass(e, n, x),)
+    laid = {p.name: p.laid for p in network.photos}
+    matches: dict[str, tuple[Piece, ...]] = {}
+    for o, rows in zip(observations, adjusted.rows, strict=True):
+        if isinstance(o, SurroundingsSeen) and (over := laid[o.photo]) is not None:
+            r, j = adjusted.residual[rows], adjusted.jacobian[rows][:, o.index]
+            row_of, said_rad, sigma_rad, j, r = telling_row(o, r, j)
+            matches[o.photo] = (match_piece(over, o.photo, picked.add((o.index, row_of)), said_rad, sigma_rad),)
+            count(o.index, j, r)
     hung_row = {name: picked.add((k, 1.0), (size, -1.0)) for name, k in azimuth.items()}
     error_row = picked.add((size, 1.0))
     outlines: dict[str, list[Piece]] = {name: [] for name in azimuth}
@@ -172,7 +181,10 @@ def opened(
         mean=rows_of @ (covariance @ side),
         covariance=rows_of @ covariance @ rows_of.T,
         antennas=tuple(Group(n, row, float(x[azimuth[n]]), tuple(outlines[n])) for n, row in antenna_row.items()),
-        photos=tuple(Group(n, row, float(x[heading[n]]), compasses.get(n, ())) for n, row in photo_row.items()),
+        photos=tuple(
+            Group(n, row, float(x[heading[n]]), (*compasses.get(n, ()), *matches.get(n, ())))
+            for n, row in photo_row.items()
+        ),
         stands=tuple(stands),
         site=Group("", error_row, 0.0, (_site_error(error_row, error_rad, priors),)),
         hung={

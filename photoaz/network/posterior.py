@@ -20,8 +20,9 @@ from photoaz.network.compass import DISTURBED
 from photoaz.network.hypotheses import Piece, States, weigh, weigh_for
 from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.observations import Observation
-from photoaz.network.opened import BUILT_OFF, OUTLINE, Group, opened
+from photoaz.network.opened import BUILT_OFF, COMPASS_PIECE, OUTLINE, Group, opened
 from photoaz.network.site import BOX_SOURCE, SiteNetwork
+from photoaz.network.surrounded import SURROUNDINGS
 from photoaz.priors import Priors
 from photoaz.quantities import SHAPE_SIGMA_RAD
 
@@ -101,6 +102,7 @@ class SitePosterior:
 
     joint_known: all antennas together, in the network's order, with that. outlines: per antenna and photo the
     probability that the outline is right, by the photos alone; disturbed: likewise per photo that its compass is.
+    matched: per photo laid over the map the probabilities of its peaks, and last that none is right.
     site_error: probability that the whole site is off its design by one angle.
     """
 
@@ -110,6 +112,7 @@ class SitePosterior:
     joint_known: Joint
     outlines: Mapping[str, Mapping[str, float]]
     disturbed: Mapping[str, float]
+    matched: Mapping[str, Array]
     site_error: float
 
 
@@ -157,6 +160,12 @@ def posterior_of(
         joint_known=_joint(begin, in_order, (*hung, *photos, *stands, site.site), common),
         outlines={name: _right(m) for name, m in by_photos.items()},
         disturbed=_disturbed(network, headings, {g.name: alone[g.row] for g in stands}),
+        matched={
+            str(p.photo): parts
+            for m in headings.values()
+            for p, parts in zip(m.pieces, m.parts, strict=True)
+            if p.kind == SURROUNDINGS
+        },
         site_error=float(known[site.site.row].parts[0][BUILT_OFF]),
     )
 
@@ -165,7 +174,7 @@ def _disturbed(
     network: SiteNetwork, headings: Mapping[str, Marginal], stands: Mapping[str, Marginal]
 ) -> dict[str, float]:
     """By photo, the probability that its compass is disturbed: by itself, or with those of its stand."""
-    fine = {name: 1.0 - _bad(m) for name, m in headings.items() if m.pieces}
+    fine = {name: 1.0 - _bad(m) for name, m in headings.items() if m.pieces and m.pieces[0].kind == COMPASS_PIECE}
     for s in network.stands:
         for m in s.members:
             if m.compass is not None:

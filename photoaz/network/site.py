@@ -16,6 +16,7 @@ from photoaz.network.heading_aids import HeadingAid, LandmarkPixel, observed
 from photoaz.network.observations import PLUMB_FIELDS, Box, Direct, Directs, Observation, plumb
 from photoaz.network.parameters import Layout
 from photoaz.network.stands import FIX, Member, Moment, Stand, stands_of
+from photoaz.network.surrounded import LaidOver, surroundings_seen
 from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
 from photoaz.photo.rotations import los_from_cam
 from photoaz.vision.evidence import BoxMode, azimuths_of
@@ -37,7 +38,8 @@ class PhotoObservations:
     the photo tells where it looked. verticals: what upright lines in it tell of its attitude. notes: why something
     given for the photo could not be used, in words. names: of an antenna whose name is not certain, what else its panel
     may be (None: none of them) and how probable that is. moment: when it was taken, and by which camera. unsure:
-    antennas that several panels may be.
+    antennas that several panels may be. laid: the photo laid over the map of what stands round, where it shows enough
+    of it.
     """
 
     name: str
@@ -57,6 +59,7 @@ class PhotoObservations:
     names: Mapping[str, tuple[tuple[str | None, float], ...]] = field(default_factory=dict)
     moment: Moment | None = None
     unsure: frozenset[str] = frozenset()
+    laid: LaidOver | None = None
 
     @property
     def landmarks(self) -> tuple[LandmarkPixel, ...]:
@@ -221,6 +224,8 @@ def _photo(p: PhotoObservations, member: Member | None, layout: Layout, x: Array
     if p.verticals is not None:
         out.append(plumb(f"verticals in {p.name}", layout.photo(p.name, *PLUMB_FIELDS), p.verticals))
     out += [observed(aid, p.name, p.camera, layout) for aid in p.aids]
+    if p.laid is not None:
+        out.append(surroundings_seen(p.name, p.laid, layout))
 
 
 def _antenna(a: AntennaPriors, layout: Layout, x: Array, out: list[Observation], *, alone: bool) -> None:

@@ -273,6 +273,7 @@ _CONTROL_NEEDS: Mapping[ControlKind, tuple[str, ...]] = {
     "roll": ("value_deg",),
     "standpoint": ("lat_deg", "lon_deg"),
     "shadow": ("x_px", "y_px", "x2_px", "y2_px"),
+    "silhouette": (),
 }
 
 
@@ -346,7 +347,8 @@ def _point(x: float | None, y: float | None) -> tuple[float, float] | None:
 
 
 def _control(row: ControlRow, line: int) -> Control:
-    azimuth = row.azimuth_true_deg if row.kind in ("bearing", "heading") else None
+    azimuth = row.azimuth_true_deg if row.kind in ("bearing", "heading", "silhouette") else None
+    tilted = row.kind in ("pitch", "roll")
     return Control(
         photo=row.photo,
         kind=row.kind,
@@ -357,7 +359,7 @@ def _control(row: ControlRow, line: int) -> Control:
         lon_deg=None if row.lon_deg is None else _lon180(row.lon_deg),
         height_m=row.height_m,
         azimuth_true_deg=None if azimuth is None else azimuth_deg(azimuth),
-        value_deg=_angle_of(row) if row.kind in ("pitch", "roll") else None,
+        value_deg=_angle_of(row) if tilted else row.value_deg if row.kind == "silhouette" else None,
         tip_px=_point(row.x2_px, row.y2_px),
         line=line,
     )

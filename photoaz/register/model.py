@@ -12,7 +12,7 @@ from photoaz.quantities import DESIGN_TOLERANCE_DEG, RAD_CENTER_U95_M, SITE_POSI
 ReadingNorth = Literal["true", "magnetic", "grid"]
 #: the side of an antenna that a photo shows
 SeenView = Literal["front", "rear", "profile"]
-ControlKind = Literal["landmark", "sun", "bearing", "heading", "pitch", "roll", "standpoint", "shadow"]
+ControlKind = Literal["landmark", "sun", "bearing", "heading", "pitch", "roll", "standpoint", "shadow", "silhouette"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +101,8 @@ class Control:
 
     pixel: (x, y) of the image as shown, of a shadow its foot, and tip_px its tip; u95 in metres for landmark and
     standpoint, degrees for the others.
-    value_deg holds pitch and roll; azimuth_true_deg holds heading and bearing.
+    value_deg holds pitch and roll; azimuth_true_deg holds heading and bearing. A silhouette holds heading and pitch, at
+    which a person saw the map's skyline fit; one without a heading says that the map's match is wrong.
     """
 
     photo: str

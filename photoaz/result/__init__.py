@@ -8,6 +8,7 @@ and metres to what a reader can use, probabilities to four significant digits. W
 from photoaz.result.by_id import ById
 from photoaz.result.evidence import (
     Alternative,
+    AroundView,
     BudgetShare,
     EvidenceOption,
     EvidenceView,
@@ -63,6 +64,7 @@ __all__ = [
     "Action",
     "Alternative",
     "AntennaResult",
+    "AroundView",
     "AuditNotes",
     "AzimuthCovariance",
     "BudgetShare",

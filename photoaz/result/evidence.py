@@ -96,13 +96,38 @@ class NamedPanel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AroundView:
+    """A photo laid over the map of what stands round.
+
+    state: 'matched' where its heading was told by the map; 'unsure' where that is not sure enough; 'sky_alone' where it
+    shows none of what the map has. probability: that the heading told is right, by all that is known of the site;
+    heading_true_deg, u95_deg: by the map, with the standpoint as it was known; None where it tells none. seen_deg:
+    width of the frame in which a border of the sky is seen. buildings: how many different ones are seen by their
+    edges. matched_px: pieces of the map's skyline that the photo shows as they are; unmatched_px: those that it shows
+    otherwise; lacking_px: pieces of the border of the sky that the map lacks; corners_px: upright edges of buildings,
+    foot and top, which were found. Polylines in pixels of the image as shown.
+    """
+
+    state: Literal["matched", "unsure", "sky_alone"]
+    probability: float | None = None
+    heading_true_deg: float | None = None
+    u95_deg: float | None = None
+    seen_deg: float = 0.0
+    buildings: float = 0.0
+    matched_px: tuple[tuple[Pair, ...], ...] = ()
+    unmatched_px: tuple[tuple[Pair, ...], ...] = ()
+    lacking_px: tuple[tuple[Pair, ...], ...] = ()
+    corners_px: tuple[tuple[Pair, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoResult:
     """One photo's part in the adjustment: its attitude and standpoint after it (None where rejected).
 
     taken: the day of the photo, UTC where its zone is known, else as the camera's clock had it. panels: what was found
     in it; window_px: the part of the frame (x0, y0, x1, y1) that was looked at. overlay: path of the picture that shows
     it, below an audit's folder of results. p_compass_disturbed: probability that its compass was disturbed, None
-    without one.
+    without one. surroundings: how it lies over a map, None where none was given.
     """
 
     photo: str
@@ -120,6 +145,7 @@ class PhotoResult:
     panels: tuple[NamedPanel, ...] = ()
     overlay: str | None = None
     p_compass_disturbed: float | None = None
+    surroundings: AroundView | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

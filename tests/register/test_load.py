@@ -306,7 +306,7 @@ def test_controls_every_fault(tmp_path):
         (10, "photo"),
         (10, "u95"),
     ]
-    assert "landmark, sun, bearing, heading, pitch, roll, standpoint, shadow" in str(e.value)
+    assert "landmark, sun, bearing, heading, pitch, roll, standpoint, shadow, silhouette" in str(e.value)
 
 
 def test_controls_without_a_value_column(tmp_path):
