@@ -20,7 +20,6 @@ from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from photoaz.audit.edits import checked
-from photoaz.audit.placing import site_index
 from photoaz.desk.answering import (
     REFUSED,
     TILE_ROUTE,
@@ -43,7 +42,7 @@ from photoaz.desk.session import NothingThereError
 from photoaz.desk.views import answer_view, record_view
 from photoaz.errors import InputError
 from photoaz.geodesy.frames import geodesic
-from photoaz.naming.places import match_places, places_of
+from photoaz.naming.places import match_places, places_of, site_index
 from photoaz.photo.inspect import known_values, verdict
 from photoaz.present.pictures import draw
 from photoaz.register.model import Antenna, Site

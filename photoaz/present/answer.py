@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.judgement.conformity import not_measured
-from photoaz.present.figures import DECISIONS, design_text, likely_cause, reading_text
+from photoaz.present.figures import decision_text, design_text, likely_cause, reading_text
 from photoaz.present.names import unsure
 from photoaz.present.words import probability
 from photoaz.result import AntennaResult, SiteResult
@@ -67,7 +67,7 @@ def _design(a: AntennaResult) -> list[str]:
     off = f"off by {format_difference_deg(design.deviation_deg)}"
     out = f"out of tolerance with a probability of {probability(design.p_out_of_tolerance)}"
     decided = {"undecided": "it is undecided whether it is within tolerance"}
-    verdict = decided.get(design.decision, f"it is {DECISIONS[design.decision]}")
+    verdict = decided.get(design.decision, f"it is {decision_text(a)}")
     return [f"Against the design, {design_text(design)} true, {verdict} ({off}; {out})."]
 
 
