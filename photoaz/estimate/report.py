@@ -372,7 +372,7 @@ def _antenna_result(
         missing=_missing(a, by_photo, to_measure),
         sigma_deg=float(np.degrees(rms)),
         declination_sigma_deg=float(np.degrees(result.declination.get(a, 0.0))),
-        probability=told.probability,
+        probability=min(told.probability, 1.0),
         own_u95_deg=float(np.degrees(K95 * told.sigma_rad)),
         distribution=_distribution(of.mixture),
         distribution_known=_distribution(known.mixture),
