@@ -662,7 +662,7 @@ def test_demo_writes_what_to_do_and_a_sheet_for_each_antenna(run, solver, tmp_pa
     result = run("demo", "--out", "d")
     assert result.exit_code == 0
     header = (tmp_path / "d/revisit.csv").read_text(encoding="utf-8").splitlines()[0]
-    assert header.startswith("rank,site_id,antenna_id,action")
+    assert header.startswith("rank,site_id,antenna_id,reading,design,action")
     document = json.loads((tmp_path / "d/estimates.json").read_text(encoding="utf-8"))
     sheets = [a["sheet"] for a in document["sites"][0]["antennas"]]
     assert all(

@@ -77,7 +77,6 @@ def desk(
 
     \b
     Example:
-      photoaz desk
       photoaz desk audit-2026
     """
     from photoaz.desk.guard import is_loopback

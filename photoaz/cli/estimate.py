@@ -107,7 +107,6 @@ def estimate(
     Example:
       photoaz estimate north_gate.jpg field.jpg --register register.csv --site HNT-204 \\
         --controls controls.csv --overlay overlays
-      photoaz estimate north_gate.jpg --at 46.6312,-66.4075 --height 30 --azimuth 120 --reading 118
     """
     from photoaz.estimate.inputs import Tools, site_inputs
     from photoaz.estimate.pipeline import estimate_site

@@ -16,7 +16,7 @@ from photoaz.wording import GOING, two_digits
 
 #: kinds of evidence that say where somebody must stand
 _PHOTOS = ("photo", "photo_with_landmark")
-_INSTRUMENT = "a non-magnetic alignment tool"
+_INSTRUMENT = "an instrument that needs no magnetic north"
 _CAMERA = "a camera with a long lens"
 
 

@@ -231,7 +231,7 @@ def _next(f: Forecast, now: float, then: Array, limit: str, figure: str) -> Next
             limit=limit,
             u95_now_deg=now_deg,
             options=options,
-            sentence=f"{said}; no further evidence would help noticeably ({figure} is {now_deg:.1f} deg)",
+            sentence=f"{said}; nothing that could be brought would make it much better ({figure} is {now_deg:.1f} deg)",
         )
     good = [o for o in options if now_deg - o.u95_then_deg >= NEARLY * most]
     chosen = min(good, key=lambda o: KINDS.index(o.kind))

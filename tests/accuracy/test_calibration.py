@@ -108,7 +108,7 @@ def test_right_observations_are_let_alone(outcomes):
     """Where no outline is wrong, tested at one in a thousand."""
     some = false_alarms(outcomes, wrong_outlines=False)
     n, named = sum(s.n for s in some), sum(s.hits for s in some)
-    assert n >= 50
+    assert n >= 30
     assert named <= stats.binom.ppf(1 - FAILS, n, 0.001)
 
 

@@ -415,7 +415,10 @@ def test_where_nothing_helps_noticeably_that_is_said(kit):
         assert best > (1 - NOTICEABLE) * n.u95_now_deg
         assert n.bring is None
         assert n.u95_then_deg is None
-        assert "the shape of the antenna limits this; nothing that could be brought" in n.sentence
+        assert (
+            "the shape of the antenna limits this; nothing that could be brought would make it much better"
+            in n.sentence
+        )
 
 
 def test_the_least_trouble_is_chosen_of_what_helps_nearly_as_much():
