@@ -485,7 +485,10 @@ CONTRAST = """() => {
 ROOM = """(least) => {
   const bad = [];
   const wide = document.documentElement.scrollWidth;
-  if (wide > window.innerWidth) bad.push(`page ${wide} px wide`);
+  if (wide > window.innerWidth) {
+    const over = [...document.querySelectorAll('body *')].filter((e) => e.getBoundingClientRect().right > window.innerWidth);
+    bad.push(`page ${wide} px wide: ${over.map((e) => `${e.tagName}.${e.className}`).join(' ')}`);
+  }
   const controls = 'button, select, input, label, summary, .button, table a, .links a, .back';
   for (const e of document.querySelectorAll(controls)) {
     const r = e.getBoundingClientRect();

@@ -46,7 +46,7 @@ def test_overlays_of_any_name(found_judged, renamed, name):
 def test_departures_keep_room_for_their_axis(wide, letter):
     """44 letters left the axis no room: it ran from right to left, or Pillow raised and the site was lost."""
     names = ["W" * 500 + str(k) for k in range(3)]
-    common = common_mode(names, [10.0, 52.0, 99.0], [2.0] * 3, [9.0, 51.0, 88.0], np.eye(3) * 0.5)
+    common = common_mode(names, [9.0, 51.0, 88.0], [2.0] * 3, [10.0, 52.0, 99.0], np.eye(3) * 0.5)
     picture = np.asarray(draw_departures(common, "", wide, letter)).astype(int)
     middles = []
     for k, colour in ((0, BLUE), (2, VERMILION)):

@@ -371,9 +371,8 @@ export class DropPage {
     const input = h("input", {
       type: "file",
       multiple: true,
-      class: "unseen",
+      hidden: true,
       "data-key": "files",
-      "aria-label": "Photos, and a register",
       accept: "image/*,.heic,.heif,.dng,.tif,.tiff,.csv,.xlsx",
       onchange: () => {
         this.take([...input.files]);
