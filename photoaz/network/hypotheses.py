@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import wrap_rad
+from photoaz.network.mixture import heaviest_first
 
 Array = NDArray[Any]
 
@@ -141,14 +142,14 @@ def melted(states: States, most: int, rows: Collection[int]) -> States:
     """
     if len(states) <= most:
         return states
-    order = np.argsort(-states.ln_weight, kind="stable")
+    order = heaviest_first(states.ln_weight)
     w = states.weight
     kept, rest = order[:most], order[most:]
     at = np.array([states.place[r] for r in rows], int)
     here, spread = states.mean[:, at], np.sqrt(np.maximum(states.covariance[:, at, at], 1e-12))
     off = wrap_rad(here[rest][:, None] - here[kept][None]) / np.hypot(spread[rest][:, None], spread[kept][None])
     wider = np.log(spread[rest][:, None] / spread[kept][None])
-    to = (off**2 + wider**2).sum(-1).argmin(1)
+    to = (off**2 + wider**2).sum(-1).round(9).argmin(1)
     # which kept state takes which other: products of matrices, for sums over indices are slow
     takes = np.zeros((most, len(rest)))
     takes[to, np.arange(len(rest))] = w[rest]
@@ -169,13 +170,13 @@ def weigh(states: States, pieces: Sequence[Piece], *, most: int) -> States:
     for piece in pieces:
         states = with_piece(states, piece)
         if len(states) > most:
-            states = states.take(np.argsort(-states.ln_weight, kind="stable")[:most])
+            states = states.take(heaviest_first(states.ln_weight)[:most])
     return states
 
 
 def _without_least(states: States) -> States:
     """Without the least probable states, which have no more than LOST of all probability together."""
-    order = np.argsort(-states.ln_weight, kind="stable")
+    order = heaviest_first(states.ln_weight)
     return states.take(order[: int(np.searchsorted(np.cumsum(states.weight[order]), 1.0 - LOST)) + 1])
 
 

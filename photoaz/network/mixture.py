@@ -12,6 +12,14 @@ from photoaz.angles import wrap_rad
 
 Array = NDArray[Any]
 
+#: of two that differ by less than this part, the first is taken: which of them is ahead hangs on last bits alone
+_ALIKE = 9
+
+
+def heaviest_first(ln_weight: Array) -> Array:
+    """Order (n,) by weight (n,), those alike as they stand: equal hypotheses differ by the order of sums alone."""
+    return np.argsort(-np.round(ln_weight, _ALIKE), kind="stable")
+
 #: a part so wide is flat over the circle; one so wide has no peak of its own [rad]
 FLAT_RAD, BROAD_RAD = 1.2, 0.6
 #: two parts are one peak where their values differ by less than this, or by less than so many of their sigmas; a part
@@ -77,7 +85,7 @@ class Mixture:
 
     def peaks(self) -> tuple[Peak, ...]:
         """The distinct azimuths, the most probable first; at least one. Broad parts are left out."""
-        order = np.argsort(-self.weight / self.sigma, kind="stable")
+        order = heaviest_first(np.log(np.maximum(self.weight / self.sigma, 1e-300)))
         of_peak: list[list[int]] = []
         for k in order.tolist():
             if self.sigma[k] > BROAD_RAD and of_peak:
@@ -130,7 +138,7 @@ class Mixture:
         cost = melted(np.arange(n)[:, None])[2]
         cost[range(n), range(n)] = np.inf
         for _ in range(n - most):
-            i, j = divmod(int(cost.argmin()), n)
+            i, j = divmod(int(np.round(cost, 12).argmin()), n)
             share, variance, _ = melted(i)
             value[j] += share[j] * wrap_rad(value[i] - value[j])
             weight[j], square[j], there[i] = weight[j] + weight[i], variance[j], False
@@ -144,11 +152,11 @@ class Mixture:
         """At most so many parts, in one go: the lightest melted into those kept that are nearest, moments matched."""
         if len(self.weight) <= most:
             return self
-        order = np.argsort(-self.weight, kind="stable")
+        order = heaviest_first(np.log(np.maximum(self.weight, 1e-300)))
         kept, rest = order[:most], order[most:]
         off = wrap_rad(self.value[rest][:, None] - self.value[kept])
         apart = (off / np.hypot(self.sigma[rest][:, None], self.sigma[kept])) ** 2
-        to = (apart + np.log(self.sigma[rest][:, None] / self.sigma[kept]) ** 2).argmin(1)
+        to = (apart + np.log(self.sigma[rest][:, None] / self.sigma[kept]) ** 2).round(_ALIKE).argmin(1)
         weight, moved = self.weight[kept].copy(), np.zeros(most)
         square = weight * self.sigma[kept] ** 2
         off = off[np.arange(len(rest)), to]

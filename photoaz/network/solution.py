@@ -35,6 +35,8 @@ MOST_TRIED = 4
 SELDOM = 1e-9
 #: by how much all outlines are trusted less where no adjustment comes to rest otherwise
 FAR_DOUBT = 5.0
+#: the adjustment that is told rests within a millionth of a sigma: what is rounded next must not hang on the way there
+AT_REST = 1e-13
 
 
 @dataclass(frozen=True)
@@ -287,7 +289,10 @@ class _Search:
 
 def _solution(search: _Search, now: _Fitted, priors: Priors) -> NetworkSolution:
     """What the network ended at."""
-    network, best = search.network, now.adjusted
+    network = search.network
+    best = adjust(now.observations, now.adjusted.x, layout=network.layout, tolerance=AT_REST)
+    if not best.converged:
+        best = now.adjusted
     unknowns = {a.name: int(network.layout.antenna(a.name)[0]) for a in network.antennas} | search.headings
     turned = best.covariance @ declination_pull(now.observations, network.photos, network.layout, len(best.x))
     declination = {name: float(turned[k]) for name, k in unknowns.items()}

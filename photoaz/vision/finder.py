@@ -66,6 +66,8 @@ WITHIN = 0.8
 LOGIT, LEAST_TOLD = 4.0, 0.15
 #: a window is made wider so many times at most where a panel hangs within so many panels' widths of its border
 WIDENINGS, BORDER = 2, 2.5
+#: corners are told in steps of so many px
+STEADY_PX = 0.5
 #: this many panels, probabilities summed, and nobody looks for the head elsewhere
 ENOUGH = 1.5
 
@@ -127,8 +129,21 @@ def _look(image: Array, camera: Camera, guess: HeadGuess, middle: Array, distanc
         if wider == window:
             break
         window, found = wider, candidates_by_both(wider.cut(image))
-    return FoundPanels(
-        candidates=tuple(replace(c, corners_px=window.to_frame(c.corners_px)) for c in found), window=window
+    return FoundPanels(candidates=tuple(_steady(c, window) for c in found), window=window)
+
+
+def _steady(c: PanelCandidate, window: HeadWindow) -> PanelCandidate:
+    """A candidate of a window in the frame's pixels, as every processor finds it: last bits hang on its vectors.
+
+    Rounded far within what a finder knows.
+    """
+    return replace(
+        c,
+        corners_px=np.round(window.to_frame(c.corners_px) / STEADY_PX) * STEADY_PX,
+        probability=round(c.probability, 4),
+        front=round(c.front, 3),
+        yaw_rad=round(c.yaw_rad, 3),
+        visible=round(c.visible, 3),
     )
 
 
