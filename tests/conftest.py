@@ -1,10 +1,14 @@
-"""What tests share: a browser, and a stand-in for the solving of photos, which takes long and is tested elsewhere."""
+"""What tests share: what was seen in photos, a browser, and a stand-in for solving, which takes long."""
 
 from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Iterator
+import sqlite3
+import sys
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +20,7 @@ from threadpoolctl import threadpool_limits
 
 import photoaz.estimate.pipeline
 from photoaz.estimate.inputs import SiteInputs, Tools
+from photoaz.memory import Memory, recall
 from photoaz.result import SiteResult
 
 # a machine with other work to do is no fault
@@ -52,6 +57,84 @@ def stand_in(patch: pytest.MonkeyPatch, solve: Callable[[SiteInputs, Tools], Sit
 def solver_stands_in() -> Callable[[pytest.MonkeyPatch, Callable[[SiteInputs, Tools], SiteResult]], None]:
     """`stand_in`, for tests that cannot import it."""
     return stand_in
+
+
+# ---- made once for all processes of a run --------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="session")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder that all processes of this run have in common."""
+    own = tmp_path_factory.getbasetemp()
+    return own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+
+@pytest.fixture(scope="session")
+def once(shared: Path) -> Callable[[str, Callable[[Path], object]], Path]:
+    """The folder of a name, filled by whichever process comes first; nobody writes into it after that."""
+
+    def made(name: str, make: Callable[[Path], object]) -> Path:
+        folder, done = shared / name, shared / f"{name}.done"
+        # the others wait: SQLite's lock is one on every system
+        with closing(sqlite3.connect(shared / f"{name}.lock", timeout=600.0, isolation_level=None)) as lock:
+            lock.execute("BEGIN EXCLUSIVE")
+            if not done.exists():
+                shutil.rmtree(folder, ignore_errors=True)
+                folder.mkdir()
+                make(folder)
+                done.touch()
+        return folder
+
+    return made
+
+
+class SharedMemory:
+    """A memory in a folder: a file for each value, which is there as a whole or not at all."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        folder.mkdir(exist_ok=True)
+
+    def get(self, kind: str, key: str) -> bytes | None:
+        del kind  # the key is made of it, too
+        file = self._folder / key
+        return file.read_bytes() if file.exists() else None
+
+    def put(self, kind: str, key: str, value: bytes) -> None:
+        del kind
+        part = self._folder / uuid.uuid4().hex
+        part.write_bytes(value)
+        part.replace(self._folder / key)
+
+
+@pytest.fixture(scope="session")
+def remembering(shared: Path) -> Callable[[], AbstractContextManager[None]]:
+    """While it is entered, nothing is looked for in pixels that was looked for there before in this run of the tests.
+
+    For tests that solve photos, but are not about what is found and fitted in them. A solver's own memory is asked
+    first, and told.
+    """
+    seen = SharedMemory(shared / "seen")
+
+    def recalled(memory: Memory, kind: str, inputs: Sequence[Any], of: Any, make: Callable[[], Any]) -> Any:
+        return recall(memory, kind, inputs, of, lambda: recall(seen, kind, inputs, of, make))
+
+    @contextmanager
+    def enter() -> Iterator[None]:
+        with pytest.MonkeyPatch.context() as patch:
+            for name, module in tuple(sys.modules.items()):
+                if name.startswith("photoaz.estimate.") and getattr(module, "recall", None) is recall:
+                    patch.setattr(module, "recall", recalled)
+            yield
+
+    return enter
+
+
+@pytest.fixture(scope="module")
+def seen_before(remembering: Callable[[], AbstractContextManager[None]]) -> Iterator[None]:
+    """`remembering`, for all tests of a module."""
+    with remembering():
+        yield
 
 
 # ---- a browser -------------------------------------------------------------------------------------------------------

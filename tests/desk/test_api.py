@@ -60,9 +60,19 @@ class Page:
         raise AssertionError("not solved in time")
 
 
+#: what is marked here is fitted here; what the audit saw in the same photos is not looked for again
+pytestmark = pytest.mark.usefixtures("seen_before")
+
+
 @pytest.fixture
 def page(opened: Callable[[], Desk]) -> Page:
     return Page(opened())
+
+
+@pytest.fixture(scope="module")
+def looking(one_desk: Desk) -> Page:
+    """For tests that leave everything as it was: they share a desk."""
+    return Page(one_desk)
 
 
 def antenna(document: Any, name: str) -> Any:
@@ -73,25 +83,25 @@ def view(document: Any, name: str, label: str) -> Any:
     return next(e for e in antenna(document, name)["evidence"] if e["photo"].endswith(label))
 
 
-def test_the_list(page: Page) -> None:
-    audit = page.get("/api/audit")
+def test_the_list(looking: Page) -> None:
+    audit = looking.get("/api/audit")
     assert (audit["sites"], audit["unsolved"]) == (1, 0)
-    found = page.get("/api/sites")
+    found = looking.get("/api/sites")
     assert [r["site_id"] for r in found["rows"]] == [SITE]
     row = found["rows"][0]
     assert (row["state"], row["solved"], row["antennas"], row["photos_used"]) == ("open", True, 6, 4)
     assert row["flagged"] >= 1
-    assert page.get("/api/sites", q="qlb")["total"] == 1
-    assert page.get("/api/sites", q="other")["total"] == 0
-    assert page.get("/api/sites", state="decided")["total"] == 0
-    assert page.get("/api/sites", state="decided")["counts"]["open"] == 1
-    assert page.get("/api/sites", show="unsolved")["total"] == 0
-    page.get("/api/sites", status=422, order="colour")
-    page.get("/api/sites", status=422, offset="-1")
+    assert looking.get("/api/sites", q="qlb")["total"] == 1
+    assert looking.get("/api/sites", q="other")["total"] == 0
+    assert looking.get("/api/sites", state="decided")["total"] == 0
+    assert looking.get("/api/sites", state="decided")["counts"]["open"] == 1
+    assert looking.get("/api/sites", show="unsolved")["total"] == 0
+    looking.get("/api/sites", status=422, order="colour")
+    looking.get("/api/sites", status=422, offset="-1")
 
 
-def test_a_site(page: Page, audited: Path) -> None:
-    site = page.site()
+def test_a_site(looking: Page, audited: Path) -> None:
+    site = looking.site()
     assert site["current"] is True
     assert site["ticket"] is None
     assert [p["label"] for p in site["photos"]] == [f"qlb014_{k}.jpg" for k in (1, 2, 7, 9)]
@@ -106,22 +116,22 @@ def test_a_site(page: Page, audited: Path) -> None:
     # whoever is sent somewhere is told first what can hurt
     assert set(site["cautions"]) == {"photo", "read_again", "climb", "revisit"}
     assert "rescue plan" in site["cautions"]["climb"]
-    page.get("/api/site", status=404, site="../../etc/passwd")
-    page.get("/api/site", status=422)
+    looking.get("/api/site", status=404, site="../../etc/passwd")
+    looking.get("/api/site", status=422)
 
 
-def test_the_manual_comes_with_its_style(page: Page) -> None:
-    manual = page.client.get("/manual.html")
+def test_the_manual_comes_with_its_style(looking: Page) -> None:
+    manual = looking.client.get("/manual.html")
     assert manual.headers["content-type"].startswith("text/html")
     assert "The manual" in manual.text
     sheet = re.search(r'<link rel="stylesheet" href="([^"]+)">', manual.text)
     assert sheet
-    assert page.client.get(sheet[1]).headers["content-type"].startswith("text/css")
+    assert looking.client.get(sheet[1]).headers["content-type"].startswith("text/css")
 
 
-def test_tiles_show_the_photo(page: Page, audited: Path) -> None:
-    photo = page.site()["photos"][0]
-    response = page.client.get(f"/tile/{photo['digest']}/0/3/1.jpg")
+def test_tiles_show_the_photo(looking: Page, audited: Path) -> None:
+    photo = looking.site()["photos"][0]
+    response = looking.client.get(f"/tile/{photo['digest']}/0/3/1.jpg")
     assert response.status_code == 200
     assert "immutable" in response.headers["cache-control"]
     with Image.open(audited / "photos" / "qlb014_1.jpg") as image:
@@ -151,10 +161,10 @@ def test_tiles_show_the_photo(page: Page, audited: Path) -> None:
         "/photos/qlb014_1.jpg",
     ],
 )
-def test_nothing_else_of_the_disk_is_served(page: Page, path: str) -> None:
-    digest = page.site()["photos"][0]["digest"]
+def test_nothing_else_of_the_disk_is_served(looking: Page, path: str) -> None:
+    digest = looking.site()["photos"][0]["digest"]
     url = path.replace("{digest}", digest).replace("{other}", "0" * 64)
-    response = page.client.get(url)
+    response = looking.client.get(url)
     assert response.status_code == 404
     assert b"root:" not in response.content
     assert b"SQLite" not in response.content
@@ -356,28 +366,28 @@ def test_states_follow_what_is_done(page: Page) -> None:
     assert page.site()["state"] == "looked"
 
 
-def test_who_is_not_named_does_nothing(page: Page) -> None:
+def test_who_is_not_named_does_nothing(looking: Page) -> None:
     for who in ("", "  ", "x" * 101):
         said = {"who": who, "kind": "note", "body": {"note": "x"}}
-        response = page.client.post("/api/act", params={"site": SITE}, json=said, headers=OWN)
+        response = looking.client.post("/api/act", params={"site": SITE}, json=said, headers=OWN)
         assert response.status_code == 422
         assert "name" in response.json()["error"]
-    assert page.site()["history"] == []
+    assert looking.site()["history"] == []
 
 
 @pytest.mark.parametrize(
     "body", [b"", b"[]", b"{", b'{"who": 1, "kind": "note"}', b'{"who": "a", "kind": "note", "body": 3}', b"\xff"]
 )
-def test_bodies_that_make_no_sense(page: Page, body: bytes) -> None:
+def test_bodies_that_make_no_sense(looking: Page, body: bytes) -> None:
     headers = OWN | {"content-type": "application/json"}
-    response = page.client.post("/api/act", params={"site": SITE}, content=body, headers=headers)
+    response = looking.client.post("/api/act", params={"site": SITE}, content=body, headers=headers)
     assert response.status_code in (400, 422)
     assert response.json()["error"]
 
 
-def test_marks_in_photos_of_other_sites_are_refused(page: Page) -> None:
-    page.act("pick", {"antenna_id": "QLB-014-B1", "seed_px": [1, 1]}, "/etc/passwd", status=404)
-    page.act("pick", {"antenna_id": "nobody", "seed_px": [1, 1]}, page.site()["photos"][0]["photo"], status=422)
+def test_marks_in_photos_of_other_sites_are_refused(looking: Page) -> None:
+    looking.act("pick", {"antenna_id": "QLB-014-B1", "seed_px": [1, 1]}, "/etc/passwd", status=404)
+    looking.act("pick", {"antenna_id": "nobody", "seed_px": [1, 1]}, looking.site()["photos"][0]["photo"], status=422)
 
 
 def test_tables_are_read_by_the_commands(page: Page, tmp_path: Path) -> None:
@@ -407,9 +417,9 @@ def test_tables_are_read_by_the_commands(page: Page, tmp_path: Path) -> None:
     assert (pole.pixel, pole.tip_px) == ((5.0, 6.0), (7.5, 8.0))
 
 
-def test_a_place_is_read_as_it_is_written(page: Page) -> None:
+def test_a_place_is_read_as_it_is_written(looking: Page) -> None:
     def place(text: Any) -> Any:
-        return page.client.post("/api/place", json={"text": text}, headers=OWN)
+        return looking.client.post("/api/place", json={"text": text}, headers=OWN)
 
     assert place("49,155460 14,2").json() == {"lat_deg": 49.15546, "lon_deg": 14.2, "problem": None}
     for text in ("49,155460", ""):
@@ -419,14 +429,14 @@ def test_a_place_is_read_as_it_is_written(page: Page) -> None:
         assert place(text).status_code == 422
 
 
-def test_a_plumb_line_is_worked_out_before_it_is_set(page: Page) -> None:
-    photo = page.site()["photos"][0]["photo"]
+def test_a_plumb_line_is_worked_out_before_it_is_set(looking: Page) -> None:
+    photo = looking.site()["photos"][0]["photo"]
     said = {"photo": photo, "line_px": [[2000, 1200], [2003, 2600]]}
-    response = page.client.post("/api/plumb", params={"site": SITE}, json=said, headers=OWN)
+    response = looking.client.post("/api/plumb", params={"site": SITE}, json=said, headers=OWN)
     assert response.status_code == 200
     assert abs(response.json()["roll_deg"]) < 3.0
     said["line_px"] = [[2000, 1200], [2001, 1201]]
-    response = page.client.post("/api/plumb", params={"site": SITE}, json=said, headers=OWN)
+    response = looking.client.post("/api/plumb", params={"site": SITE}, json=said, headers=OWN)
     assert (response.status_code, "20 px" in response.json()["error"]) == (422, True)
 
 

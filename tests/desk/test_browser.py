@@ -486,8 +486,9 @@ ROOM = """(least) => {
   const bad = [];
   const wide = document.documentElement.scrollWidth;
   if (wide > window.innerWidth) {
-    const over = [...document.querySelectorAll('body *')].filter((e) => e.getBoundingClientRect().right > window.innerWidth);
-    bad.push(`page ${wide} px wide: ${over.map((e) => `${e.tagName}.${e.className}`).join(' ')}`);
+    const over = (e) => e.getBoundingClientRect().right > window.innerWidth;
+    const names = [...document.querySelectorAll('body *')].filter(over).map((e) => `${e.tagName}.${e.className}`);
+    bad.push(`page ${wide} px wide: ${names.join(' ')}`);
   }
   const controls = 'button, select, input, label, summary, .button, table a, .links a, .back';
   for (const e of document.querySelectorAll(controls)) {

@@ -66,9 +66,10 @@ BODIES: dict[str, str | bytes] = {
 }
 
 
-@pytest.fixture
-def client(opened: Callable[[], Desk]) -> TestClient:
-    return TestClient(make_app(opened()), base_url="http://127.0.0.1:8377")
+@pytest.fixture(scope="module")
+def client(one_desk: Desk) -> TestClient:
+    """Of one desk for all: what is refused leaves nothing behind."""
+    return TestClient(make_app(one_desk), base_url="http://127.0.0.1:8377")
 
 
 @pytest.mark.parametrize("where", ["/api/act", "/api/plumb"])
@@ -124,15 +125,15 @@ def _asked(guard: Guard, headers: dict[str, str], pieces: int) -> tuple[int, int
 @pytest.mark.parametrize(
     "headers", [{"content-length": "10", "transfer-encoding": "chunked"}, {"transfer-encoding": "chunked"}, {}]
 )
-def test_a_body_of_two_lengths_is_not_taken(opened: Callable[[], Desk], headers: dict[str, str]) -> None:
+def test_a_body_of_two_lengths_is_not_taken(one_desk: Desk, headers: dict[str, str]) -> None:
     """400 MB were taken of one whose header said 10 bytes."""
-    status, taken = _asked(make_app(opened()), headers, 4000)
+    status, taken = _asked(make_app(one_desk), headers, 4000)
     assert status in (400, 411, 413)
     assert taken == 0
 
 
-def test_no_more_is_taken_than_a_body_may_have(opened: Callable[[], Desk]) -> None:
-    status, taken = _asked(make_app(opened()), {"content-length": "10"}, 4000)  # a server that lets it through
+def test_no_more_is_taken_than_a_body_may_have(one_desk: Desk) -> None:
+    status, taken = _asked(make_app(one_desk), {"content-length": "10"}, 4000)  # a server that lets it through
     assert status in (400, 413)
     assert taken <= MOST_BYTES // 100_000 + 1
 
