@@ -20,6 +20,7 @@ def heaviest_first(ln_weight: Array) -> Array:
     """Order (n,) by weight (n,), those alike as they stand: equal hypotheses differ by the order of sums alone."""
     return np.argsort(-np.round(ln_weight, _ALIKE), kind="stable")
 
+
 #: a part so wide is flat over the circle; one so wide has no peak of its own [rad]
 FLAT_RAD, BROAD_RAD = 1.2, 0.6
 #: two parts are one peak where their values differ by less than this, or by less than so many of their sigmas; a part
