@@ -1,8 +1,10 @@
-"""Sixty drawn sites through the pipeline: what is stated against the truth, within binomial limits.
+"""Some fifty drawn sites through the pipeline: what is stated against the truth, within binomial limits.
 
 Each limit is left by a sound figure in one of a thousand such runs (two-sided 99.9 %). Antennas of a site share its
 photos' headings and are not independent: so of each site one antenna counts, the one named first; then the limits are
-the binomial distribution's own. `python -m photoaz.accuracy` does the same with some hundred sites.
+the binomial distribution's own. Of 26 such antennas 20 must be covered: intervals stated for 95 % that hold 70 % are
+found out with a probability of 0.7, those that hold 60 % with 0.94; of 39 (31) with 0.87 and 0.99.
+`python -m photoaz.accuracy` does the same with some hundred sites.
 """
 
 from __future__ import annotations
@@ -14,20 +16,22 @@ import pytest
 from click.testing import CliRunner
 from scipy import stats
 
-from photoaz.accuracy.__main__ import main, outcomes_of
+from photoaz.accuracy.__main__ import main
 from photoaz.accuracy.draw import AS_STATED, CONDITIONS, IN_HILLS, draw_site
 from photoaz.accuracy.page import Made, Rendered, page
 from photoaz.accuracy.tallies import coverages, detections, false_alarms
 from photoaz.accuracy.trial import Outcome, trial
 
-SITES, SEED = 60, 4
+SEED = 4
+#: a second visit takes as long as another site, and of each site one antenna counts: sites 48 to 51 have two, no other
+NUMBERS = tuple(n for n in range(64) if n // 4 % 4 or n // 4 == 12)
 #: two-sided probability with which a sound figure leaves its limits
 FAILS = 1e-3
 
 
 @pytest.fixture(scope="module")
 def outcomes() -> tuple[Outcome, ...]:
-    return outcomes_of(SEED, SITES)
+    return tuple(trial(SEED, n) for n in NUMBERS)
 
 
 def limits(n: int, p: float) -> tuple[float, float]:
@@ -121,8 +125,8 @@ def test_what_must_be_found_is_found(outcomes):
 
 
 def test_a_site_depends_on_its_number_alone(outcomes):
-    again = trial(SEED, 17)
-    assert again == outcomes[17]
+    again = trial(SEED, NUMBERS[-10])
+    assert again == outcomes[-10]
 
 
 def test_drawn_sites_are_of_many_kinds(outcomes):
@@ -139,7 +143,7 @@ def test_drawn_sites_are_of_many_kinds(outcomes):
 
 @pytest.fixture(scope="module")
 def in_hills() -> tuple[Outcome, ...]:
-    return tuple(trial(SEED, number, IN_HILLS) for number in range(30))
+    return tuple(trial(SEED, number, IN_HILLS) for number in [n for n in NUMBERS if n // 4 % 4][:26])
 
 
 def test_azimuths_are_covered_in_hills_as_on_the_plain(in_hills):
@@ -176,7 +180,7 @@ def test_the_page_says_all_of_it(outcomes):
     made = Made(day=date(2026, 1, 2), version="0", seed=SEED, seconds=60.0, jobs=1)
     text = page(outcomes, made, Rendered(), "A remark.")
     assert "A remark." in text
-    assert f"--sites {SITES} --seed {SEED}" in text
+    assert f"--sites {len(NUMBERS)} --seed {SEED}" in text
     for _, rows in coverages(outcomes):
         for r in rows:
             assert r.held.n == 0 or f"| {r.held.name} | {r.held.n} |" in text
