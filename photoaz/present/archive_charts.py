@@ -20,7 +20,7 @@ from photoaz.present.words import grouped, plural
 
 Array = NDArray[np.float64]
 
-_WIDE, _LEFT, _RIGHT = 640.0, 52.0, 628.0
+_WIDE, _LEFT, _RIGHT = 640.0, 52.0, 606.0
 _BIN_STEPS = (0.25, 0.5, 1.0, 2.0, 5.0)
 _TICKS = (1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 45.0, 60.0, 90.0)
 _MOST_BINS = 48
@@ -95,7 +95,7 @@ def _common_tolerance(numbers: ChartNumbers) -> float | None:
 
 def _reach(values: Array) -> float:
     """How far an axis goes to either side: to 98 of 100 values, in whole steps."""
-    far = float(np.quantile(np.abs(values), 0.98))
+    far = float(np.quantile(np.abs(values), 0.98, method="higher"))
     return min(max(5.0 * math.ceil(far / 5.0 + 1e-9), 10.0), _FARTHEST_DEG)
 
 
@@ -212,7 +212,7 @@ def _timeline(ident: str, title: str, days: NDArray[np.int64], off: Array) -> Ch
     apart = {c.month for c in found}
     reach = _reach(value)
     reach = min(max(reach, *(abs(c.median_deg) + 3.0 for c in found), 10.0), _FARTHEST_DEG) if found else reach
-    first, last = int(day.min()), max(int(day.max()), int(day.min()) + 27)
+    first, last = _whole_months(int(day.min()), int(day.max()))
     top, high = 14.0, 190.0
     bottom = top + high
     svg = Svg(_WIDE, bottom + 26.0)
@@ -233,13 +233,12 @@ def _timeline(ident: str, title: str, days: NDArray[np.int64], off: Array) -> Ch
     for x, y in _thinned([(x_of(d), y_of(v)) for d, v in zip(day.tolist(), value.tolist(), strict=True)]):
         svg.circle("dot soft", (x, y), 2.2)
     for month in sorted(set(months)):
-        start = date.fromisoformat(f"{month}-01")
-        end = date(start.year + start.month // 12, start.month % 12 + 1, 1)
-        x1, x2 = max(x_of(start.toordinal()), _LEFT), min(x_of(end.toordinal()), _RIGHT)
+        count = 12 * int(month[:4]) + int(month[5:]) - 1
+        x1, x2 = x_of(_month_begins(count)), x_of(_month_begins(count + 1))
         middle = y_of(float(np.median(value[months == month])))
         svg.line("median apart" if month in apart else "median", (x1, middle), (max(x2, x1 + 5.0), middle))
         if month in apart:
-            svg.text("name turned halo", (min(max(0.5 * (x1 + x2), 90.0), 590.0), middle - 7.0), month)
+            svg.text("name turned halo", (min(max(0.5 * (x1 + x2), 100.0), 560.0), middle - 7.0), month)
     said = "; ".join(c.sentence for c in found) or "no month stands out"
     return Chart(
         ident=ident,
@@ -248,6 +247,19 @@ def _timeline(ident: str, title: str, days: NDArray[np.int64], off: Array) -> Ch
         note="A dot an antenna, a bar the median of its month.",
         found=found,
     )
+
+
+def _whole_months(first: int, last: int) -> tuple[int, int]:
+    """Days from the beginning of the first one's month to the end of the last one's; a year at least, about them."""
+    a, b = date.fromordinal(first), date.fromordinal(last)
+    start, end = 12 * a.year + a.month - 1, 12 * b.year + b.month
+    start -= max(12 - (end - start), 0) // 2
+    return _month_begins(start), _month_begins(max(end, start + 12))
+
+
+def _month_begins(month: int) -> int:
+    """The day on which a month begins, both counted from the year 0 and 1."""
+    return date(month // 12, month % 12 + 1, 1).toordinal()
 
 
 def _time_marks(first: int, last: int, x_of: Callable[[float], float]) -> list[tuple[float, str]]:

@@ -76,7 +76,7 @@ def strip_svg(directions: Sequence[Direction]) -> str:
     points = [-tolerance, tolerance, 0.0, *(x + s * min(d.half_deg or 0.0, 180.0) for d, x in off for s in (-1.0, 1.0))]
     top, step = 6.0, 19.0
     bottom = top + step * max(len(off), 1)
-    axis = Axis.over([min(max(p, -200.0), 200.0) for p in points], 86.0, 348.0)
+    axis = Axis.over([min(max(p, -200.0), 200.0) for p in points], 106.0, 340.0)
     svg = Svg(360.0, bottom + 28.0)
     if tolerance:
         svg.rect("tolerance", (axis.x(-tolerance), top), axis.x(tolerance) - axis.x(-tolerance), bottom - top)
@@ -88,7 +88,7 @@ def strip_svg(directions: Sequence[Direction]) -> str:
         svg.circle("reading end" if d.kind == "reading" else "dot", (axis.x(value), y), 3.6)
     what = "degrees off the design" if zero.kind == "design" else "degrees off the photos"
     shaded = f"; shaded: tolerance ± {tolerance:g}°" if tolerance else ""
-    svg.text("mark", ((axis.left + axis.right) / 2.0, bottom + 23.0), what + shaded)
+    svg.text("mark", (0.5 * svg.size[0], bottom + 23.0), what + shaded)
     said = "; ".join(f"{d.label} {format_difference_deg(v)} ± {d.half_deg or 0.0:.1f}°" for d, v in off)
     return svg.document(f"{what}: {said}; tolerance ± {tolerance:g}°")
 
@@ -103,8 +103,8 @@ def budget_svg(budget: Sequence[BudgetShare]) -> str:
         rest = shown[_MOST_SOURCES - 1 :]
         whole = f"{len(rest)} others", sum(share for _, share, _ in rest), math.hypot(*(u95 for *_, u95 in rest))
         shown = [*shown[: _MOST_SOURCES - 1], whole]
-    left, room, step = 140.0, 135.0, 15.0
-    svg = Svg(360.0, 6.0 + step * len(shown))
+    left, room, step = 175.0, 130.0, 15.0
+    svg = Svg(400.0, 6.0 + step * len(shown))
     said = []
     for k, (source, share, u95) in enumerate(shown):
         y, wide = 3.0 + step * k, max(room * share, 0.8)

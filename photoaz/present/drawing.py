@@ -102,14 +102,14 @@ class PlanLayout:
 
 #: one antenna, for the sheet and the page; all that a site has, for the page; where to go, for the field sheet
 ANTENNA_DIAL = PlanLayout(
-    size=(500.0, 262.0),
-    middle=(250.0, 138.0),
+    size=(560.0, 262.0),
+    middle=(280.0, 138.0),
     reach=96.0,
     hands=84.5,
     dial=True,
     columns=True,
     numbered=True,
-    north=(250.0, 30.0),
+    north=(280.0, 30.0),
     words_below=False,
 )
 SITE_PLAN = PlanLayout(size=(640.0, 520.0), middle=(320.0, 262.0), reach=190.0, hands=112.0, north=(606.0, 46.0))
@@ -380,7 +380,7 @@ def _columns(canvas: Canvas, layout: PlanLayout, directions: Sequence[Direction]
         mine.sort(key=lambda d: out(middle, d.azimuth_deg, rim)[1])
         wanted = [out(middle, d.azimuth_deg, rim + 14.0)[1] for d in mine]
         side, anchor = (1.0, "start") if right else (-1.0, "end")
-        x = wide - 118.0 if right else 118.0
+        x = wide - 148.0 if right else 148.0  # room for the longest figure in the widest of usual fonts
         for d, y in zip(mine, spread(wanted, 29.0, 16.0, high - 20.0), strict=True):
             start = rim + 14.0 if d.kind == "design" else _length(layout, d)
             bend = out(middle, d.azimuth_deg, rim + 17.0)

@@ -331,7 +331,7 @@ def test_directions_that_coincide_have_labels_of_their_own(azimuth):
     assert len(found) == 10
     for (l1, t1, r1, b1), (l2, t2, r2, b2) in itertools.combinations(found, 2):
         assert r1 <= l2 or r2 <= l1 or b1 <= t2 or b2 <= t1
-    assert all(left >= 0.0 and right <= 500.0 for left, _, right, _ in found)
+    assert all(left >= 0.0 and right <= ANTENNA_DIAL.size[0] for left, _, right, _ in found)
     cameras = [
         tuple(float(v) for v in m)
         for m in re.findall(r'<rect class="camera" x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="(13)"', svg)
@@ -348,10 +348,10 @@ def test_intervals_are_drawn_where_they_are():
     (x1, y1), (x2, y2) = (
         tuple(float(v) for v in pair.split(",")) for pair in re.findall(r"(?<=M )[\d.,]+|(?<=0 1 )[\d.,]+", path)
     )
-    reach = 84.5
+    reach, (x0, y0) = ANTENNA_DIAL.hands, ANTENNA_DIAL.middle
     # north on top: azimuths 60 and 120 lie 30 degrees above and below due right, x = r cos 30, y = -+ r sin 30
-    assert (x1 - 250.0, y1 - 138.0) == pytest.approx((reach * 0.8660, -reach * 0.5), abs=0.06)
-    assert (x2 - 250.0, y2 - 138.0) == pytest.approx((reach * 0.8660, reach * 0.5), abs=0.06)
+    assert (x1 - x0, y1 - y0) == pytest.approx((reach * 0.8660, -reach * 0.5), abs=0.06)
+    assert (x2 - x0, y2 - y0) == pytest.approx((reach * 0.8660, reach * 0.5), abs=0.06)
 
 
 def test_all_round_is_drawn_too():

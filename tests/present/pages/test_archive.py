@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from dataclasses import replace
+from datetime import date
 
 import lxml.html
 import numpy as np
@@ -48,6 +49,34 @@ def test_a_campaign_without_declination_jumps_to_the_eye(campaigns):
 def test_without_it_no_month_stands_out(campaigns):
     sound = [s for s in campaigns if abs(s.common_mode.angle_deg) < 10.0]
     assert all(not c.found for c in charts_of(sound).values())
+
+
+@pytest.mark.parametrize("day", [date(2024, 2, 1), date(2024, 2, 14), date(2024, 12, 31)])
+def test_a_single_day_is_a_short_bar_with_its_dots_above_and_below(campaigns, day):
+    """Of one month nothing is as wide as the chart, and no dot is pushed to its edges: bars are as wide as months."""
+    sites = [
+        replace(s, antennas=ById(a if a.reading is None else _read_on(a, day) for a in s.antennas)) for s in campaigns
+    ]
+    few = [replace(sites[0], antennas=ById(list(sites[0].antennas)[:3]))]
+    for some in (sites, few):
+        svg = charts_of(some)["by-reading"].svg
+        left, right = (
+            float(v) for v in re.search(r'class="zero" x1="([\d.]+)" y1="[\d.]+" x2="([\d.]+)"', svg).groups()
+        )
+        (bar,) = re.findall(r'class="median" x1="([\d.]+)" y1="[\d.]+" x2="([\d.]+)"', svg)
+        dots = re.findall(r'class="dot soft" cx="([\d.]+)" cy="([\d.]+)"', svg)
+        assert len(dots) > 1
+        start, end = map(float, bar)
+        assert (right - left) / 14.0 < end - start < (right - left) / 11.0
+        assert left < start
+        assert end < right
+        assert all(start <= float(x) <= end for x, _ in dots)
+    # of a few antennas the axis reaches them all
+    assert all(14.0 < float(y) < 204.0 for _, y in dots)
+
+
+def _read_on(antenna, day):
+    return replace(antenna, reading=replace(antenna.reading, read_on=day))
 
 
 def test_histograms_count_every_antenna_once_and_say_what_lies_beyond(campaigns):
