@@ -12,6 +12,7 @@ from photoaz.present.archive_charts import archive_charts
 from photoaz.present.counts import ArchiveCounts
 from photoaz.present.pages.about import ReportAbout
 from photoaz.present.pages.map import site_map
+from photoaz.wording import before_you_go
 
 #: rows of the table that are laid out at once; the next ones are in the page, or on further plain pages
 ROWS_SHOWN = 1000
@@ -31,6 +32,7 @@ def index_context(tally: ArchiveCounts, about: ReportAbout) -> dict[str, Any]:
         "charts": archive_charts(tally.numbers, tally.antenna_rows),
         "states": Counter(r.state for r in rows),
         "map": plan,
+        "before": before_you_go(action for action, n in tally.actions.items() if n),
         "revisits": sorted(tally.revisits, key=lambda one: one[:2]),
         "rows": shown[:ROWS_SHOWN],
         "more_rows": shown[ROWS_SHOWN:MOST_ROWS],

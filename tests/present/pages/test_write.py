@@ -19,7 +19,7 @@ from photoaz.present.frame import environment
 from photoaz.present.pages import index as pages_index
 from photoaz.present.pages import write_report
 from photoaz.present.standing import DESIGNS, READINGS, UNSEEN, tally_of
-from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
+from photoaz.result import AntennaResult, ById, NextEvidence, PhotoResult, SiteResult
 from photoaz.wording import CAUTIONS, before_you_go
 
 
@@ -222,8 +222,35 @@ def test_many_failures_are_counted_and_the_first_shown(tmp_path, about):
 def test_cautions_stand_where_somebody_is_sent(report, result):
     index = text_of(parsed(report / "index.html").xpath("//section[@id='cautions']")[0])
     assert all(caution in index for caution in CAUTIONS)
-    page = text_of(parsed(report / "sites" / "HNT-204.html").xpath("//section[@id='do']")[0])
-    assert before_you_go(i.action for i in result.revisit.antennas) in page
+    said = before_you_go(i.action for i in result.revisit.antennas)
+    # before the list of what is to be done, on the index and on the site's page
+    for page, section in ((report / "index.html", "revisit"), (report / "sites" / "HNT-204.html", "do")):
+        (todo,) = parsed(page).xpath(f"//section[@id='{section}']")
+        (before,) = todo.xpath("p[@class='before']")
+        assert said in text_of(before)
+        assert todo.index(before) < min(todo.index(e) for e in todo.xpath("ol | div"))
+
+
+def test_who_is_told_what_would_help_is_told_to_mind_himself(tmp_path, result, about):
+    """A photo that would help sends somebody out, though nothing pays for it."""
+    first, *others = (replace(a, next_evidence=None) for a in result.antennas)
+    told = NextEvidence(
+        limit="camera compass", u95_now_deg=4.0, sentence="a photo would bring U95 from 4° to 2°", needs_trip=True
+    )
+    for needs_trip in (True, False):
+        antenna = replace(first, next_evidence=replace(told, needs_trip=needs_trip))
+        one = replace(result, antennas=ById((antenna, *others)), revisit=None)
+        page = parsed(write_report(tmp_path, [one], about).with_name("sites") / "HNT-204.html")
+        assert (before_you_go(["photo"]) in text_of(page)) is needs_trip
+        assert len(page.xpath("//a[@href='#before']")) == needs_trip
+
+
+def test_after_a_full_stop_comes_a_capital(report):
+    """In all that the pages say of results; the manual has names of columns and commands there."""
+    for path in [report / "index.html", *(report / "sites").iterdir()]:
+        for block in parsed(path).xpath("//p | //li | //td | //figcaption"):
+            text = re.sub(r"photoaz|\w+\.(jpg|csv|json|xlsx)", "X", text_of(block))
+            assert not re.search(r"[.!?] [a-z]", text), text
 
 
 def test_no_sites_is_a_report_too(tmp_path, about):
