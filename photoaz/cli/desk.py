@@ -133,9 +133,9 @@ def _tables(project: Path) -> tuple[Path, dict[str, Path | None]]:
 
 
 def new_token() -> str:
-    """Short enough to be typed on a phone; 59 bits, each guess of which costs a request."""
+    """Short enough to be typed on a phone; 74 bits, each guess of which costs a request."""
     letters = "abcdefghjkmnpqrstuvwxyz23456789"  # without those that are taken for others
-    return "-".join("".join(secrets.choice(letters) for _ in range(4)) for _ in range(3))
+    return "-".join("".join(secrets.choice(letters) for _ in range(5)) for _ in range(3))
 
 
 def token_of(file: Path | None) -> str | None:

@@ -5,8 +5,11 @@ from __future__ import annotations
 import asyncio
 import io
 import json
+import math
+import secrets
 import zipfile
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -281,10 +284,23 @@ def test_a_note_that_names_other_files_opens_none_of_them(page: Page, tmp_path: 
     assert Project(page.project.folder).photos == ()
 
 
-def test_a_token_that_can_be_typed() -> None:
-    tokens = {new_token() for _ in range(50)}
-    assert len(tokens) == 50
-    assert all(len(t) == 14 and not set(t) & set("01ilo") for t in tokens)
+def test_a_token_that_can_be_typed_has_74_bits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """15 letters, each one of 31 and by the system's own generator of secrets: 15 log2(31) = 74.3 bits."""
+    drawn: list[tuple[str, str]] = []
+
+    def choice(letters: str) -> str:
+        drawn.append((letters, secrets.choice(letters)))
+        return drawn[-1][1]
+
+    monkeypatch.setattr("photoaz.cli.desk.secrets", SimpleNamespace(choice=choice))
+    token = new_token()
+    assert token.replace("-", "") == "".join(letter for _, letter in drawn)
+    bits = sum(math.log2(len(set(letters))) for letters, _ in drawn)
+    assert bits == pytest.approx(74.3, abs=0.05)
+    assert bits >= 64.0
+    # none that is taken for another
+    assert not set("".join(letters for letters, _ in drawn)) & set("01ilo")
+    assert len({new_token() for _ in range(50)}) == 50
 
 
 def test_names_tell_contents_apart() -> None:
