@@ -150,17 +150,28 @@ def u95_decimals(u95_deg: float | None) -> int:
     return int(min(3, max(0, 1 - math.floor(math.log10(float(f"{u95_deg:.1e}"))))))
 
 
+def format_u95_deg(u95_deg: float) -> str:
+    """Spell an expanded uncertainty: '4.0°', '0.75°', with the decimals of `u95_decimals`."""
+    return f"{u95_deg:.{u95_decimals(u95_deg)}f}°"
+
+
 def format_azimuth_deg(value_deg: float, u95_deg: float | None = None) -> str:
     """Spell an azimuth: '124.6° ± 4.0°', '124.6°' without an uncertainty. 359.97 is '0.0°', never '360.0°'."""
     n = u95_decimals(u95_deg)
     text = f"{azimuth_deg(round(azimuth_deg(value_deg), n)):.{n}f}°"
-    return text if u95_deg is None else f"{text} ± {u95_deg:.{n}f}°"
+    return text if u95_deg is None else f"{text} ± {format_u95_deg(u95_deg)}"
 
 
-def format_difference_deg(value_deg: float, decimals: int = 1) -> str:
-    """Spell a signed angle: '+6.6°', '-0.4°', '0.0°'."""
-    r = round(value_deg, decimals)
-    return f"{r:+.{decimals}f}°" if r else f"{0.0:.{decimals}f}°"
+def format_angle_deg(value_deg: float, u95_deg: float | None = None) -> str:
+    """Spell an angle that is no azimuth, to a tenth: '3.0° ± 0.4°', '3.0°' without an uncertainty."""
+    text = f"{round(value_deg, 1) + 0.0:.1f}°"
+    return text if u95_deg is None else f"{text} ± {u95_deg:.1f}°"
+
+
+def format_difference_deg(value_deg: float, u95_deg: float | None = None) -> str:
+    """Spell a signed angle, to a tenth: '+6.6°', '-0.4°', '0.0°', '+6.6° ± 2.0°'."""
+    sign = "+" if round(value_deg, 1) > 0.0 else ""
+    return sign + format_angle_deg(value_deg, u95_deg)
 
 
 _NUMBER = r"\d+(?:\.\d*)?|\.\d+"

@@ -45,7 +45,7 @@ def percent(share: float) -> str:
 
 def share(part: float) -> str:
     """A part of a whole that was counted: '62 %'; a few are '< 1 %', nearly all '> 99 %', none '0 %', all '100 %'."""
-    if 0.0 < part < 0.005:
+    if 0.0 < part <= 0.005:
         return "< 1 %"
     if 0.995 <= part < 1.0:
         return "> 99 %"

@@ -47,9 +47,10 @@ def choose_sites(
         site = known.site(site_id)
         return {site.site_id: (site, tuple(photos))}, 0
     from photoaz.errors import Fault, InputError
-    from photoaz.naming.places import match_places, places_of, site_index, spell_distance, spell_share
+    from photoaz.naming.places import match_places, places_of, site_index, spell_distance
     from photoaz.naming.site_names import SiteNames, settle_site
     from photoaz.photo.metadata import read_record
+    from photoaz.wording import percent_words
 
     index = site_index(known.sites)
     names = SiteNames(index.site_ids)
@@ -68,7 +69,7 @@ def choose_sites(
             continue
         by_place = place.site == match.site
         away = "" if match.distance_m is None else f", {spell_distance(match.distance_m)} away"
-        how = f"position and heading ({spell_share(match.probability)}{away})" if by_place else "the folder's name"
+        how = f"position and heading ({percent_words(match.probability)}{away})" if by_place else "the folder's name"
         say(f"{photo}: site {match.site}, by {how}")
         of.setdefault(match.site, []).append(photo)
     if not of:

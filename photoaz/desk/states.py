@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from photoaz.audit.edits import standing_rows
 from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
+from photoaz.present.words import UNKNOWN, money
 from photoaz.wording import before_you_go
 
 State = Literal["open", "looked", "decided"]
@@ -109,6 +110,7 @@ def row_of(line: SiteLine, state: State, kept: KeptSite | None) -> dict[str, Any
         "antennas": 0 if result is None else len(result.antennas),
         "flagged": line.flagged,
         "loss_avoided": line.loss_avoided,
+        "loss": money(line.loss_avoided) if line.loss_avoided > 0.0 else UNKNOWN,
         "worst": (todo[0].instruction if todo else None)
         or (None if line.solved else "not solved yet: open it, and it will be"),
         "caution": before_you_go([todo[0].action]) if todo else "",

@@ -17,6 +17,9 @@ from photoaz.desk.tiles import TILE_PX, Size
 from photoaz.estimate.controls import sun_then
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.photo.record import PhotoRecord
+from photoaz.present.standing import READING_WORDS, design_words, reading_standing, tally_of
+from photoaz.present.words import BY_CODE, antenna_state
+from photoaz.result import SiteResult
 from photoaz.wording import GOING, before_you_go
 
 
@@ -33,7 +36,7 @@ def site_view(desk: Desk, now: SiteNow) -> dict[str, Any]:
         "cautions": {action: before_you_go([action]) for action in GOING} | {"revisit": before_you_go(["photo"])},
         "photos": [_photo(p, frame) for p in now.photos],
         "antennas": [a.antenna_id for a in now.site.antennas],
-        "document": None if now.kept is None or now.kept.result is None else now.kept.result.document(),
+        "document": None if now.kept is None else document_view(now.kept.result),
         **edits_view(now),
     }
 
@@ -77,8 +80,21 @@ def answer_view(answer: Answer | None) -> dict[str, Any]:
         "draft": answer.draft,
         "error": answer.error,
         "took_ms": round(1000.0 * answer.took_s),
-        "document": None if answer.result is None else answer.result.document(),
+        "document": document_view(answer.result),
     }
+
+
+def document_view(result: SiteResult | None) -> dict[str, Any] | None:
+    """A site's document, with how it and each of its antennas stand in the words of the report."""
+    if result is None:
+        return None
+    document = result.document()
+    for told, a in zip(document["antennas"], result.antennas, strict=True):
+        state = BY_CODE[antenna_state(a)]
+        verdict = {"reading": READING_WORDS[reading_standing(a)], "design": design_words(a)}
+        told["standing"] = {"state": state.code, "word": state.word, **verdict}
+    tally = tally_of(result.antennas)
+    return document | {"tally": {"readings": tally.readings_text(), "designs": tally.designs_text()}}
 
 
 def _photo(photo: KeptPhoto, frame: EnuFrame) -> dict[str, Any]:

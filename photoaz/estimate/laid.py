@@ -27,6 +27,7 @@ from photoaz.surroundings.panorama import panorama
 from photoaz.vision.finder import FoundPanels
 from photoaz.vision.skyline import border_at, elevations, find_sky_border, find_upright_edges
 from photoaz.vision.verticals import find_verticals
+from photoaz.wording import percent
 
 Array = NDArray[Any]
 
@@ -97,7 +98,7 @@ def lay_over(
         return Laid(match=match, note=_UNSURE)
     chosen, probability = likeliest_peak(match, statements)
     if probability < LEAST_ADJUSTED:
-        return Laid(match=match, note=f"{_UNSURE} ({probability:.0%} for its likeliest heading)")
+        return Laid(match=match, note=f"{_UNSURE} ({percent(probability)} for its likeliest heading)")
     return Laid(match=match, over=LaidOver(match=match, chosen=chosen, probability=probability))
 
 

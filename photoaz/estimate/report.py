@@ -43,6 +43,7 @@ from photoaz.result import (
     WithoutView,
 )
 from photoaz.vision.evidence import BoxMode
+from photoaz.wording import percent
 
 Array = NDArray[Any]
 
@@ -298,10 +299,10 @@ def _doubted(probability: float, said: Angle, heading_rad: float) -> str:
     """What is said of a compass that is as probably off. heading_rad: as all else has it."""
     off = f"{np.degrees(wrap_rad(said.value_rad - heading_rad)):+.0f} deg"
     if said.placeholder_share:
-        return f"compass says exactly 0 ({off} off): a placeholder, or disturbed, with {probability:.0%} probability"
+        return f"compass says exactly 0 ({off} off): a placeholder, or disturbed ({percent(probability)})"
     if probability > 0.5:
         return f"compass disturbed by {off}"
-    return f"compass may be disturbed ({probability:.0%}): nothing else here tells the heading well enough"
+    return f"compass may be disturbed ({percent(probability)}): nothing else here tells the heading well enough"
 
 
 # longer than most: a record of many fields, each from another part of the network
@@ -352,7 +353,7 @@ def _antenna_result(
         ambiguous = True
         reasons.append(unsure)
     reasons += [
-        f"its outline in {Path(v.photo).name} is probably not its own (right with {v.p_right:.0%})"
+        f"its outline in {Path(v.photo).name} is probably not its own (right: {percent(v.p_right)})"
         for v in evidence
         if v.p_right is not None and v.p_right < 0.5
     ]
@@ -417,8 +418,8 @@ def _unsure(to_measure: Mapping[str, PanelToMeasure]) -> str | None:
     many = max(len(s.chances) for s in to_measure.values())
     if many > 1:
         return f"any of {many} panels may be it: the photos and the register do not tell which"
-    others = ", ".join(f"{other} ({p:.0%})" for other, p in best.alternatives if other is not None)
-    told = f"which antenna it is, is not sure ({best.probability:.0%})"
+    others = ", ".join(f"{other} ({percent(p)})" for other, p in best.alternatives if other is not None)
+    told = f"which antenna it is, is not sure ({percent(best.probability)})"
     if not others and any(other is None for other, _ in best.alternatives):
         others = "one that the register does not list"
     return f"{told}; it may be {others}" if others else told

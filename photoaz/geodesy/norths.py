@@ -261,6 +261,5 @@ def to_true(
         azimuth_deg=azimuth_deg(angle_deg + gamma),
         correction_deg=gamma,
         sigma_deg=0.0,
-        how=f"read from the grid north of {name}{outside}; "
-        f"meridian convergence {format_difference_deg(gamma, 2)} added",
+        how=f"read from the grid north of {name}{outside}; meridian convergence {gamma:+.2f}° added",
     )

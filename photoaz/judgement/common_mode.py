@@ -257,15 +257,15 @@ def _chi2_tail(chi2: float, dof: int) -> float:
 
 def _sentence(angle: float, u95: float, n: int, consistent: bool, departures: Sequence[Departure]) -> str:
     # everywhere photos minus reading; the records hold the reading minus the estimate
-    figure = f"photos − reading {format_difference_deg(-angle)} ± {u95:.1f}°"
+    figure = f"photos − reading {format_difference_deg(-angle, u95)}"
     if n == 1:
         return f"One reading, {figure}: a shared offset and its own cannot be told apart."
     said = f"All readings share an offset: {figure}" if abs(angle) > u95 else f"No shared offset ({figure})"
     for d in departures:
         if d.left_out and d.departure_deg is not None and d.u95_deg is not None:
-            said += f"; {d.antenna_id} deviates by {format_difference_deg(-d.departure_deg)} ± {d.u95_deg:.1f}°"
+            said += f"; {d.antenna_id} stands apart, by {format_difference_deg(-d.departure_deg, d.u95_deg)}"
     if not consistent:
-        said += "; they scatter by more than their uncertainties allow, and it cannot be told which of them deviate"
+        said += "; they scatter by more than their uncertainties allow, and it cannot be told which of them stand apart"
     elif n == 2:
         said += "; with two readings, an offset of one antenna alone cannot be told"
     return said + "."

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from photoaz.angles import format_azimuth_deg
+from photoaz.angles import format_angle_deg as deg
+from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.judgement.losses import Stake
 from photoaz.judgement.reasons import in_words
 from photoaz.judgement.ways import Way
 from photoaz.quantities import FIRST_PHOTO_M
 from photoaz.register.model import Site
 from photoaz.result import Action, AntennaResult, RevisitItem, SiteResult, Where
-from photoaz.wording import GOING, two_digits
+from photoaz.wording import GOING, percent, two_digits
 
 #: kinds of evidence that say where somebody must stand
 _PHOTOS = ("photo", "photo_with_landmark")
@@ -64,15 +65,16 @@ def why(found: AntennaResult, p_out: float) -> list[str]:
         seen = {"not_visible": "shows in no photo", "not_found": "was not found in the photos"}
         out.append(f"it {seen.get(found.status, 'has no estimate')}, so nothing is known of it")
     if design.decision == "reject" and design.deviation_deg is not None:
-        out.append(f"out of tolerance: {design.deviation_deg:+.1f}° off a design of ± {design.tolerance_deg:g}°")
+        off = format_difference_deg(design.deviation_deg)
+        out.append(f"out of tolerance: {off} off a design of ± {design.tolerance_deg:g}°")
     elif design.deviation_deg is not None and p_out > 0.05:
-        out.append(f"out of tolerance with a probability of {100.0 * p_out:.0f} %, not decided")
+        out.append(f"out of tolerance with a probability of {percent(p_out)}, not decided")
     if reading is not None and reading.agrees is False and reading.difference_deg is not None:
-        out.append(f"the reading differs from the photos by {abs(reading.difference_deg):.1f}° (En {reading.en:.1f})")
+        out.append(f"the reading differs from the photos by {deg(abs(reading.difference_deg))} (En {reading.en:.2f})")
     if reading is not None and reading.likely_cause is not None:
         out.append(f"likely cause: {in_words(reading.likely_cause)}")
     if tilt is not None and tilt.agrees is False and tilt.difference_deg is not None:
-        out.append(f"the downtilt reading differs from the photos by {abs(tilt.difference_deg):.1f}°")
+        out.append(f"the downtilt reading differs from the photos by {deg(abs(tilt.difference_deg))}")
     if found.alternatives:
         out.append("the photos allow more than one azimuth")
     return out or ["more is to be lost than the evidence costs"]
@@ -102,7 +104,7 @@ def instruction(found: AntennaResult, stake: Stake, way: Way, place: str | None,
         right = [_seen(found)] if found.reading is not None and found.reading.agrees is False else []
         tilt = found.downtilt_reading
         if tilt is not None and tilt.agrees is False and found.downtilt_deg is not None:
-            right.append(f"a downtilt of {found.downtilt_deg:.1f}° ± {found.downtilt_u95_deg or 0.0:.1f}°")
+            right.append(f"a downtilt of {deg(found.downtilt_deg, found.downtilt_u95_deg or 0.0)}")
         return f"correct the register: the photos say {' and '.join(right)}"
     if action == "read_again":
         said = f"read the azimuth of {name} again, from the ground, with another instrument or from another place"
@@ -129,7 +131,7 @@ def _evidence(name: str, way: Way, place: str | None) -> str:
     option = way.option
     if option is None:
         return f"photograph {name} from {place or 'where its front shows'}"
-    then = f"; U95 then ± {option.u95_then_deg:.1f}°"
+    then = f"; U95 then ± {deg(option.u95_then_deg)}"
     if option.kind in _PHOTOS:
         mark = ", with a landmark in the frame" if option.kind == "photo_with_landmark" else ""
         return f"confirm by a photo from {place or option.bring}{mark}{then}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from photoaz.angles import format_angle_deg as deg
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.errors import InputError
 from photoaz.geodesy.norths import TrueAzimuth
@@ -21,7 +22,8 @@ from photoaz.result import (
     JudgedReading,
     LikelyCause,
 )
-from photoaz.wording import percent_words
+from photoaz.wording import percent, percent_words
+from photoaz.wording import share as percent_of
 
 _CAUSES: Mapping[LikelyCause, str] = {
     "declination_omitted": "declination left out",
@@ -42,11 +44,11 @@ def carried_sentence(
 ) -> str | None:
     """How an angle of the register came to true north, or why not; None where it is stated so."""
     if isinstance(true, InputError):
-        return f"The {what} of {angle_deg:.1f}° ({north} north) could not be carried to true north: {true}."
+        return f"The {what} of {deg(angle_deg)} ({north} north) could not be carried to true north: {true}."
     if north == "true":
         return None
     note = " (it has no date, so the photo's is used)" if north == "magnetic" and not dated else ""
-    return f"The {what} of {angle_deg:.1f}° is {format_azimuth_deg(true.azimuth_deg)} true: {true.how}{note}."
+    return f"The {what} of {deg(angle_deg)} is {format_azimuth_deg(true.azimuth_deg)} true: {true.how}{note}."
 
 
 def unfilled_sentence(design_deg: float) -> str:
@@ -69,7 +71,7 @@ def reading_sentence(reading: JudgedReading, azimuths: Sequence[Alternative], ph
     said = (
         f"The reading, {format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)} true, {verb} with the photos, "
         f"{format_azimuth_deg(photos.azimuth_true_deg, photos.u95_deg)}{other}: they differ by "
-        f"{abs(reading.difference_deg):.1f}°, {limit} what the two uncertainties allow (En {reading.en:.2f})"
+        f"{deg(abs(reading.difference_deg))}, {limit} what the two uncertainties allow (En {reading.en:.2f})"
     )
     if reading.p_right is not None and reading.agrees != (reading.en <= 1.0):
         right = percent_words(reading.p_right)
@@ -81,8 +83,8 @@ def reading_sentence(reading: JudgedReading, azimuths: Sequence[Alternative], ph
 def downtilt_sentence(reading: JudgedDowntilt, tilt_deg: float, u95_deg: float) -> str:
     """The verdict on a downtilt reading, beside the photos'."""
     return (
-        f"The downtilt reading, {reading.downtilt_deg:.1f}° ± {reading.u95_deg:.1f}°, "
-        f"{'agrees' if reading.agrees else 'disagrees'} with the photos, {tilt_deg:.1f}° ± {u95_deg:.1f}° "
+        f"The downtilt reading, {deg(reading.downtilt_deg, reading.u95_deg)}, "
+        f"{'agrees' if reading.agrees else 'disagrees'} with the photos, {deg(tilt_deg, u95_deg)} "
         f"(En {reading.en:.2f})."
     )
 
@@ -117,7 +119,7 @@ def little_found_sentence(design: Design, azimuths: Sequence[Alternative], share
     """Of an azimuth that rests on outlines of which too little was found; share : of the best one's edge."""
     return (
         f"{_off_design(design, azimuths)}: undecided, as no photo shows half of its outline's edge (at most "
-        f"{100.0 * share:.0f} % was found; {_p_out_words(design)}). Bring a photo that shows more of it, or in which "
+        f"{percent_of(share)} was found; {_p_out_words(design)}). Bring a photo that shows more of it, or in which "
         "it stands before the sky."
     )
 
@@ -154,11 +156,11 @@ def _p_out_words(design: Design) -> str:
 
 def _limits(design: Design) -> str:
     """What deviations would be decided at this uncertainty."""
-    rejected = "none is rejected" if design.rejection_deg is None else f"rejected beyond {design.rejection_deg:.1f}°"
+    rejected = "none is rejected" if design.rejection_deg is None else f"rejected beyond {deg(design.rejection_deg)}"
     if design.acceptance_deg is None:
         could = f"no deviation could be accepted with this uncertainty; it would be {rejected}"
     else:
-        could = f"a deviation is accepted up to {design.acceptance_deg:.1f}° and {rejected}"
+        could = f"a deviation is accepted up to {deg(design.acceptance_deg)} and {rejected}"
     return f"At a risk of {100.0 * (design.risk or 0.0):g} % {could}."
 
 
@@ -166,7 +168,7 @@ def _what_would_decide(needed_u95_deg: float | None) -> str:
     """How small the U95 must get for this deviation to be decided."""
     if needed_u95_deg is None:
         return "It lies at the limit of the tolerance, where no measurement decides."
-    return f"An uncertainty of ± {needed_u95_deg:.1f}° or better would decide it, if the azimuth stays as it is."
+    return f"An uncertainty of ± {deg(needed_u95_deg)} or better would decide it, if the azimuth stays as it is."
 
 
 def combined_sentence(both: Combined, design: Design) -> str:
@@ -177,7 +179,7 @@ def combined_sentence(both: Combined, design: Design) -> str:
         said = f", by which it would be {_DECIDED[both.decision]} (probability of being out of tolerance {p_out})"
     return (
         f"Reading and photos together: {format_azimuth_deg(both.azimuth_true_deg, both.u95_deg)}, "
-        f"{100.0 * both.weight_estimate:.0f} % of the weight with the photos{said}."
+        f"{percent_of(both.weight_estimate)} of the weight with the photos{said}."
     )
 
 
@@ -195,7 +197,7 @@ def priors_sentence(priors: Priors) -> str:
 def impact_sentence(deviation_deg: float, impact: Impact) -> str:
     """What pointing off the design costs."""
     return (
-        f"Pointing {abs(deviation_deg):.1f}° off costs {abs(impact.boresight):.1f} dB in the design "
+        f"Pointing {deg(abs(deviation_deg))} off costs {abs(impact.boresight):.1f} dB in the design "
         f"direction and {abs(impact.edge):.1f} dB at one edge of a 120° sector (65° reference pattern)."
     )
 
@@ -232,7 +234,7 @@ def cause_sentence(reading: JudgedReading) -> str | None:
     if reading.not_told_apart:
         said = ", or ".join(in_words(c) for c in reading.not_told_apart)
         return f"Likely cause: {said}; the readings do not tell these apart."
-    shown = ", ".join(f"{in_words(c.cause)} {100.0 * c.probability:.0f} %" for c in reading.causes)
+    shown = ", ".join(f"{in_words(c.cause)} {percent(c.probability)}" for c in reading.causes)
     return "No cause stands out" + (f": {shown}." if shown else ".")
 
 

@@ -86,7 +86,7 @@ def _azimuths(site: SiteResult, names: Sequence[str]) -> np.ndarray:
 
 def _sentence(name: str, earlier: date, later: date, change: float, u95: float, own: bool, turned: bool) -> str:
     between = f"between {earlier.isoformat()} and {later.isoformat()}"
-    figure = f"{format_difference_deg(change)} ± {u95:.1f}°"
+    figure = format_difference_deg(change, u95)
     if not turned:
         return f"{name}: no turn seen {between} ({figure})."
     if own:

@@ -22,6 +22,7 @@ from photoaz.naming.search import (
     pixels,
     weights,
 )
+from photoaz.wording import percent
 
 Array = NDArray[Any]
 
@@ -164,8 +165,8 @@ def _match(problem: NamingProblem, i: int, best: Hypothesis, p: Array, azimuth: 
         if abs(off) > SAID_TURNED_RAD:
             reasons.append(f"at a rough look turned by {np.degrees(off):+.0f} deg from its design")
     if ambiguous:
-        named = [f"{name(k) or 'no antenna'} ({p[k]:.0%})" for k in others]
-        reasons.append(f"{name(j) or 'no antenna'} ({probability:.0%}), or {', '.join(named) or 'another'}")
+        named = [f"{name(k) or 'no antenna'} ({percent(p[k])})" for k in others]
+        reasons.append(f"{name(j) or 'no antenna'} ({percent(probability)}), or {', '.join(named) or 'another'}")
         same = [k for k in others if k < m and j >= 0 and mount.group[k] == mount.group[j]]
         if same and (mount.order[j] < 0 or any(mount.order[k] < 0 for k in same)):
             reasons.append("the register does not tell the order of neighbours so much alike")

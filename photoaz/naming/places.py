@@ -43,6 +43,7 @@ from photoaz.quantities import (
     USUAL_HEIGHTS,
 )
 from photoaz.register.model import Site
+from photoaz.wording import percent_words
 
 Array = NDArray[Any]
 
@@ -405,10 +406,10 @@ def _no_site(near: str, near_m: float, near_deg: float, first: str, p: float, fi
     if near_m > REACH_M:
         return f"no site within {REACH_M / 1000:.0f} km of where it was taken: {where}"
     if first == near:
-        return f"it seems to show no site: {where}, too far off or not where it looks ({spell_share(p)} likely)"
+        return f"it seems to show no site: {where}, too far off or not where it looks ({percent_words(p)} likely)"
     return (
         f"it seems to show no site: {where}; the likeliest, {first}, is {spell_distance(first_m)} away "
-        f"({spell_share(p)} likely)"
+        f"({percent_words(p)} likely)"
     )
 
 
@@ -416,7 +417,7 @@ def _two_sites(index: SiteIndex, weighed: _Weighed, r: int, a: int, b: int, p1: 
     s, t = int(weighed.site[r, a]), int(weighed.site[r, b])
     apart = float(np.linalg.norm(index.xyz_m[s] - index.xyz_m[t]))
     one, other = index.site_ids[s], index.site_ids[t]
-    said = f"it may show {one} ({spell_share(p1)}) or {other} ({spell_share(p2)})"
+    said = f"it may show {one} ({percent_words(p1)}) or {other} ({percent_words(p2)})"
     if apart < 2.0 * RADIUS_95 * max(float(index.sigma_m[s]), float(index.sigma_m[t])):
         return f"{said}, which stand at one place"
     return (
@@ -431,11 +432,6 @@ def spell_stamp(away_m: float) -> str:
         f"its position is that of the site in the register ({away_m:.1f} m off): a stamp, not where the camera stood; "
         "used without a position"
     )
-
-
-def spell_share(p: float) -> str:
-    """'97%', 'less than 1%'."""
-    return f"{p:.0%}" if p >= 0.01 else "less than 1%"
 
 
 def spell_distance(metres: float) -> str:

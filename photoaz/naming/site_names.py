@@ -9,8 +9,9 @@ import urllib.parse
 from collections.abc import Iterable
 from dataclasses import replace
 
-from photoaz.naming.places import PlaceMatch, SiteIndex, spell_share
+from photoaz.naming.places import PlaceMatch, SiteIndex
 from photoaz.quantities import REACH_M
+from photoaz.wording import percent_words
 
 #: below this probability of anything else a geotag's word is sure
 GEOTAG_SURE = 0.95
@@ -76,7 +77,7 @@ def settle_site(
         flags = _contradiction("the folder", folders[0], match, index)
         if match.probability >= GEOTAG_SURE or len(folders) > 1:
             return replace(match, flags=match.flags + flags)
-        reason = f"the position says {match.site} ({spell_share(match.probability)}), the folder {folders[0]}"
+        reason = f"the position says {match.site} ({percent_words(match.probability)}), the folder {folders[0]}"
         return replace(match, site=None, status="two_sites", reason=reason, flags=match.flags + flags)
     if match.status == "two_sites":
         possible = [site for site, _ in match.alternatives]

@@ -350,7 +350,7 @@ def _another_photo(chosen: NetworkSolution, bearing_rad: float, views: Mapping[s
         own[a] = v.sigma_rad / smaller**1.5
     bearing = round(np.degrees(bearing_rad)) % 360
     stand_from = (distance, float(bearing))
-    bring = f"one more photo from {distance:.0f} m, at a bearing of {bearing} deg from the tower"
+    bring = f"one more photo from {distance:.0f} m, at a bearing of {bearing}° from the tower"
     out = [
         EvidenceCandidate(kind="photo", bring=bring, observations=tuple(rows), extra=photo, views=own, stand=stand_from)
     ]

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import format_angle_deg
 from photoaz.network.adjust import Adjusted
 from photoaz.network.heading_aids import AidObservation
 from photoaz.network.observations import Observation
@@ -249,4 +250,4 @@ def _degrees(angle_rad: float) -> str:
     deg = float(np.degrees(angle_rad))
     if deg >= 180.0:
         return "any size"
-    return f"{deg:.1f} deg" if deg < 9.95 else f"{deg:.0f} deg"
+    return format_angle_deg(deg) if deg < 9.95 else f"{deg:.0f}°"

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import azimuth_deg
+from photoaz.angles import format_angle_deg as deg
 from photoaz.planning.distances import AtDistance, by_distance
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.equipment import Equipment
@@ -295,11 +296,11 @@ def _notes(plan: SitePlan, given_landmarks: int) -> tuple[str, ...]:
     if known and habit is not None:
         best = min(known, key=lambda p: p.u95_deg or 0.0)
         nearest = known[0]
-        said = f"From {habit.distance_m:.0f} m one photo gives about {habit.u95_deg:.1f}° (95 %)"
+        said = f"From {habit.distance_m:.0f} m one photo gives about {deg(habit.u95_deg)} (95 %)"
         if nearest.distance_m < habit.distance_m:
-            said += f", from {nearest.distance_m:.0f} m {nearest.u95_deg:.1f}°"
+            said += f", from {nearest.distance_m:.0f} m {deg(nearest.u95_deg)}"
         if best.distance_m > habit.distance_m and (best.u95_deg or 0.0) < 0.95 * (habit.u95_deg or 0.0):
-            said += f", from {best.distance_m:.0f} m {best.u95_deg:.1f}°: farther out is better here"
+            said += f", from {best.distance_m:.0f} m {deg(best.u95_deg)}: farther out is better here"
         if (nearest.u95_deg or 0.0) > (habit.u95_deg or 0.0):
             why = "The closer one stands, the more an error of the position turns the bearing."
         else:

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
-from photoaz.angles import difference_deg, format_difference_deg
+from photoaz.angles import difference_deg, format_difference_deg, format_u95_deg
 from photoaz.present.canvas import Canvas, Svg
 from photoaz.present.drawing import Direction
 from photoaz.present.words import shortened
 from photoaz.result import BudgetShare
+from photoaz.wording import share as percent_of
 
 if TYPE_CHECKING:
     from photoaz.planning.light import Light, Span
@@ -89,7 +90,7 @@ def strip_svg(directions: Sequence[Direction]) -> str:
     what = "degrees off the design" if zero.kind == "design" else "degrees off the photos"
     shaded = f"; shaded: tolerance ± {tolerance:g}°" if tolerance else ""
     svg.text("mark", (0.5 * svg.size[0], bottom + 23.0), what + shaded)
-    said = "; ".join(f"{d.label} {format_difference_deg(v)} ± {d.half_deg or 0.0:.1f}°" for d, v in off)
+    said = "; ".join(f"{d.label} {format_difference_deg(v, d.half_deg or 0.0)}" for d, v in off)
     return svg.document(f"{what}: {said}; tolerance ± {tolerance:g}°")
 
 
@@ -108,11 +109,11 @@ def budget_svg(budget: Sequence[BudgetShare]) -> str:
     said = []
     for k, (source, share, u95) in enumerate(shown):
         y, wide = 3.0 + step * k, max(room * share, 0.8)
-        percent = f"{100.0 * share:.0f} %" if share >= 0.005 else "< 1 %"
+        told = f"{percent_of(share)}, ± {format_u95_deg(u95)}"
         svg.text("figure", (left - 5.0, y + 9.0), shortened(source, 26), "end", source)
         svg.rect("bar", (left, y + 1.0), wide, 10.0)
-        svg.text("figure", (left + wide + 4.0, y + 9.0), f"{percent}, ± {u95:.2g}°", "start")
-        said.append(f"{source} {percent} (± {u95:.2g}°)")
+        svg.text("figure", (left + wide + 4.0, y + 9.0), told, "start")
+        said.append(f"{source} {told}")
     return svg.document(f"Shares of the variance: {'; '.join(said)}")
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from photoaz.angles import format_azimuth_deg, u95_decimals
+from photoaz.angles import format_angle_deg as deg
+from photoaz.angles import format_azimuth_deg, format_difference_deg, format_u95_deg, u95_decimals
 from photoaz.judgement.reasons import format_odds, in_words
 from photoaz.present import words
 from photoaz.present.drawing import Direction
@@ -20,11 +21,6 @@ VERDICT_NOTE = (
     "The verdict on a reading goes by the probability that it is right, by all of the site's readings and photos; "
     "En compares this one pair."
 )
-
-
-def u95(value_deg: float) -> str:
-    """'3.2°', with two digits."""
-    return f"{value_deg:.{u95_decimals(value_deg)}f}°"
 
 
 def reading_text(reading: JudgedReading | None) -> str:
@@ -87,12 +83,8 @@ def declination_text(result: SiteResult) -> str:
     value, spread = result.declination_deg, result.declination_u95_deg
     if value is None:
         return "not known (no photo has a date)"
-    spelled = f"{abs(value):.{u95_decimals(spread)}f}°" + ("" if spread is None else f" ± {u95(spread)}")
+    spelled = f"{abs(value):.{u95_decimals(spread)}f}°" + ("" if spread is None else f" ± {format_u95_deg(spread)}")
     return f"{spelled} {'east' if value >= 0.0 else 'west'}"
-
-
-def _plus_minus(value_deg: float, u95_deg: float | None) -> str:
-    return f"{value_deg:.1f}°" + ("" if u95_deg is None else f" ± {u95_deg:.1f}°")
 
 
 def antenna_figures(a: AntennaResult) -> list[Figure]:
@@ -112,7 +104,7 @@ def antenna_figures(a: AntennaResult) -> list[Figure]:
     if a.downtilt_deg is not None:
         rows.append(("downtilt", _downtilt(a, a.downtilt_deg)))
     if a.roll_deg is not None:
-        rows.append(("roll", _plus_minus(a.roll_deg, a.roll_u95_deg)))
+        rows.append(("roll", deg(a.roll_deg, a.roll_u95_deg)))
     return rows
 
 
@@ -141,8 +133,8 @@ def _design_figures(a: AntennaResult) -> list[Figure]:
         rows.append(("p out of tolerance", p_out_text(d)))
     if d.guard_band_deg is not None and d.acceptance_deg is not None:
         risk = "" if d.risk is None else f" (risk {100.0 * d.risk:g} %)"
-        kept = f"accepted within ± {d.acceptance_deg:.1f}°" if d.acceptance_deg > 0.0 else "nothing can be accepted"
-        rows.append(("guard band", f"{d.guard_band_deg:.1f}°: {kept}{risk}"))
+        kept = f"accepted within ± {deg(d.acceptance_deg)}" if d.acceptance_deg > 0.0 else "nothing can be accepted"
+        rows.append(("guard band", f"{deg(d.guard_band_deg)}: {kept}{risk}"))
     if d.consumer_risk is not None and d.producer_risk is not None:
         rows.append(("long-run rate of wrong acceptance", percent(d.consumer_risk)))
         rows.append(("long-run rate of wrong rejection", percent(d.producer_risk)))
@@ -150,11 +142,11 @@ def _design_figures(a: AntennaResult) -> list[Figure]:
 
 
 def _downtilt(a: AntennaResult, downtilt_deg: float) -> str:
-    said = _plus_minus(downtilt_deg, a.downtilt_u95_deg)
+    said = deg(downtilt_deg, a.downtilt_u95_deg)
     reading = a.downtilt_reading
     if reading is None:
         return said
-    said += f"; reading {_plus_minus(reading.downtilt_deg, reading.u95_deg)}"
+    said += f"; reading {deg(reading.downtilt_deg, reading.u95_deg)}"
     return said if reading.en is None else f"{said}, En {en_text(reading.en)}: {verdict(reading.agrees)}"
 
 
@@ -175,7 +167,7 @@ def impact_figures(impact: Impact | None, site_id: str) -> list[Figure]:
 
 def _crossing(c: Crossover, site_id: str) -> Figure:
     effect = {"open": "overlap or gap undetermined", "hole": "gap"}.get(c.effect, c.effect)
-    moved = f"moved {words.signed(c.shift_deg)} ± {c.shift_u95_deg:.1f}°"
+    moved = f"moved {format_difference_deg(c.shift_deg, c.shift_u95_deg)}"
     name = f"crossing to {words.short_label(c.neighbour_id, site_id)}" + (
         "" if c.neighbour_estimated else " (as designed)"
     )

@@ -12,6 +12,7 @@ from typing import Literal
 from PIL import Image, ImageDraw
 
 from photoaz import __version__
+from photoaz.angles import format_angle_deg as deg
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.present import pens
 from photoaz.present.departures import draw_departures
@@ -25,7 +26,7 @@ from photoaz.present.standing import design_standing
 from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import VIEWS, short_label
 from photoaz.result import AntennaResult, EvidenceView, MissingView, NextEvidence, PhotoResult, SiteResult
-from photoaz.wording import percent
+from photoaz.wording import percent, share
 
 Encoding = Literal["png", "jpeg"]
 
@@ -226,8 +227,8 @@ def _weak(sentences: Sequence[str]) -> list[tuple[str, str, list[NameRow]]]:
 
 def _next_row(name: str, evidence: NextEvidence) -> NameRow:
     if evidence.bring is None or evidence.u95_then_deg is None:
-        return NameRow(name=name, tag=f"{evidence.u95_now_deg:.1f}°", text=evidence.sentence)
-    figures = f"{evidence.u95_now_deg:.1f}° → {evidence.u95_then_deg:.1f}°"
+        return NameRow(name=name, tag=deg(evidence.u95_now_deg), text=evidence.sentence)
+    figures = f"{deg(evidence.u95_now_deg)} → {deg(evidence.u95_then_deg)}"
     return NameRow(name=name, tag=figures, text=f"{evidence.bring} (limited by {evidence.limit})")
 
 
@@ -307,7 +308,7 @@ def _caption(item: Shown, width_px: float) -> list[_Line]:
         text = f"or {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} ({percent(other.probability)})"
         lines.append((text, _SMALL, pens.BLUE))
     lines.append((f"{VIEWS[view.view]}, {view.width_px:.0f} px wide", _SMALL, pens.PALE))
-    lines.append((f"{100.0 * view.quality:.0f} % of its edge found", _SMALL, pens.PALE))
+    lines.append((f"{share(view.quality)} of its edge found", _SMALL, pens.PALE))
     if view.p_right is not None:
         doubtful = view.p_right < DOUBTFUL_OUTLINE
         lines.append((f"outline right {percent(view.p_right)}", _SMALL, pens.INK if doubtful else pens.PALE))

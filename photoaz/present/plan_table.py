@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from rich.console import Console
 
+from photoaz.angles import format_angle_deg as deg
 from photoaz.planning.plan import SitePlan
 from photoaz.planning.trip import RoundTrip
 from photoaz.planning.zones import UTC, CivilTime
@@ -29,7 +30,7 @@ def standpoints_table(plan: SitePlan) -> PlanTable:
     """Where to stand, where to look, with what, and what it will show."""
     rows = []
     for s in plan.standpoints:
-        shown = [shortened(n, 24) + (f" ±{u:.1f}°" if (u := s.u95_deg.get(n)) is not None else "") for n in s.antennas]
+        shown = [shortened(n, 24) + (f" ± {deg(u)}" if (u := s.u95_deg.get(n)) is not None else "") for n in s.antennas]
         more = f" and {len(shown) - _MOST_ANTENNAS} more" if len(shown) > _MOST_ANTENNAS else ""
         rows.append(
             (
@@ -84,7 +85,7 @@ def median_of(u95_deg: Mapping[str, float]) -> float | None:
 
 
 def _spelled(u95_deg: float | None) -> str:
-    return UNKNOWN if u95_deg is None else f"±{u95_deg:.1f}°"
+    return UNKNOWN if u95_deg is None else f"± {deg(u95_deg)}"
 
 
 def print_plan(console: Console, plan: SitePlan, gain: Revisit | None = None, civil: CivilTime = UTC) -> None:

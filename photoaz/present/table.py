@@ -11,15 +11,15 @@ from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
-from photoaz.angles import format_azimuth_deg, format_difference_deg
+from photoaz.angles import format_azimuth_deg, format_difference_deg, format_u95_deg
 from photoaz.judgement.reasons import priors_sentence
-from photoaz.present.figures import STATUS, declination_text, design_text, en_text, reading_text, u95
+from photoaz.present.figures import STATUS, declination_text, design_text, en_text, reading_text
 from photoaz.present.names import unsure
 from photoaz.present.standing import DESIGN_WORDS, design_standing, tally_of
 from photoaz.present.terminal import paragraph, text_of
 from photoaz.present.words import UNKNOWN, probability
 from photoaz.result import AntennaResult, SiteResult
-from photoaz.wording import percent
+from photoaz.wording import percent, share
 
 #: how a design stands, beside its tolerance, and in which style
 _SHORT = {code: word.removesuffix(" of tolerance").removesuffix(" tolerance") for code, word in DESIGN_WORDS.items()}
@@ -118,7 +118,7 @@ def _limit(antenna: AntennaResult) -> str:
     largest = max(antenna.budget, key=lambda share: share.share, default=None)
     if largest is None:
         return UNKNOWN
-    return f"{largest.source}\n{100.0 * largest.share:.0f} %, ± {u95(largest.u95_deg)}"
+    return f"{largest.source}\n{share(largest.share)}, ± {format_u95_deg(largest.u95_deg)}"
 
 
 def _antennas(rows: list[_Row], console: Console) -> RenderableType:

@@ -13,6 +13,7 @@ from importlib import resources
 from pathlib import PurePosixPath
 from urllib.parse import quote
 
+from photoaz.angles import format_angle_deg as deg
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.present.standing import UNSEEN, design_standing
 from photoaz.result import AntennaResult, Revisit, RevisitItem
@@ -140,7 +141,7 @@ def signed(value_deg: float | None) -> str:
 
 def magnitude(value_deg: float | None) -> str:
     """'6.6°', without its sign."""
-    return UNKNOWN if value_deg is None else f"{abs(value_deg):.1f}°"
+    return UNKNOWN if value_deg is None else deg(abs(value_deg))
 
 
 def number(value: float | None, decimals: int = 2) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import lxml.html
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -118,6 +119,28 @@ def test_a_site(looking: Page, audited: Path) -> None:
     assert "rescue plan" in site["cautions"]["climb"]
     looking.get("/api/site", status=404, site="../../etc/passwd")
     looking.get("/api/site", status=422)
+
+
+def test_a_site_stands_in_the_words_and_counts_of_the_report(looking: Page, audited: Path) -> None:
+    document = looking.site()["document"]
+    standing = {a["antenna_id"]: a["standing"] for a in document["antennas"]}
+    with (audited / "out" / "revisit.csv").open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert rows
+    for row in rows:
+        assert (row["reading"], row["design"]) == tuple(standing[row["antenna_id"]][k] for k in ("reading", "design"))
+    pages = audited / "out" / "report"
+    site, index = (lxml.html.parse(p).getroot() for p in (pages / "sites" / f"{SITE}.html", pages / "index.html"))
+    for name, said in standing.items():
+        (shown,) = site.xpath(f"//section[@id='antennas']//tr[th/a='{name}']/td[1]/b")
+        assert shown.text == said["word"]
+    for what in ("readings", "designs"):
+        cells = [r.xpath("string(td[1])") for r in index.xpath(f"//table[@id='tally-{what}']/tbody/tr[not(@class)]")]
+        names = [r.xpath("string(th)") for r in index.xpath(f"//table[@id='tally-{what}']/tbody/tr[not(@class)]")]
+        counted = {name: int(n) for name, n in zip(names, cells, strict=True) if n != "0"}
+        told = re.findall(r"(\d+) ([a-z ]+[a-z])", document["tally"][what].split(" (")[0])
+        assert [int(n) for n, _ in told] == list(counted.values())
+        assert all(many.startswith(word.removesuffix("s")) for (_, word), many in zip(told, counted, strict=True))
 
 
 def test_the_manual_comes_with_its_style(looking: Page) -> None:

@@ -382,7 +382,7 @@ def test_without_a_landmark_one_is_asked_for(chosen):
         assert n.needs_trip is False
         assert n.u95_now_deg == pytest.approx(np.degrees(stated[a]))
         assert n.u95_then_deg < 0.6 * n.u95_now_deg
-        assert f"from {n.u95_now_deg:.1f} to {n.u95_then_deg:.1f} deg" in n.sentence
+        assert f"from {n.u95_now_deg:.1f}° to {n.u95_then_deg:.1f}°" in n.sentence
         assert n.limit == max(shares[a], key=lambda s: s.share).source
     assert whole.limit in ("camera compass", "camera position")
     said = (

@@ -149,12 +149,12 @@ def test_one_photo_cannot_tell_its_compass_from_positions(kit):
 
 
 def test_sizes_in_words_are_those_of_a_planted_error(kit):
-    """'an error of X deg would turn A1 by Y deg': planted in the compass, the adjustment does turn by Y."""
+    """'an error of X° would turn A1 by Y°': planted in the compass, the adjustment does turn by Y."""
     setting = kit.Setting(compass_deg=0.4)  # so good that the rest cannot control it
     station = kit.Station(name="p.jpg", bearing_deg=0.0, distance_m=50.0, sees=("A1",))
     built = kit.make_site((station,), {"A1": 0.0}, setting=setting)
     (said,) = (s for s in words(built, most=20) if s.startswith("nothing controls the camera compass of p.jpg"))
-    told = re.search(r"an error of ([0-9.]+) deg would go unnoticed and turn A1 by ([0-9.]+) deg", said)
+    told = re.search(r"an error of ([0-9.]+)° would go unnoticed and turn A1 by ([0-9.]+)°", said)
     assert told is not None
     size, turn = map(float, told.groups())
     drawn = [

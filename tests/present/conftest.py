@@ -72,7 +72,9 @@ def found(solution):
         window_px=(20.0, 10.0, 620.0, 470.0),
         panels=(
             panel(98.0, 79.0, "HNT-204-A1", reasons=("right of two in sector A from the front",)),
-            panel(98.0, 79.0, "HNT-204-A2", name_probability=0.62, reasons=("HNT-204-A2 (62%), or HNT-204-A1 (36%)",)),
+            panel(
+                98.0, 79.0, "HNT-204-A2", name_probability=0.62, reasons=("HNT-204-A2 (62 %), or HNT-204-A1 (36 %)",)
+            ),
             panel(300.0, 120.0, None, name_probability=0.8, front=False, reasons=("fits no antenna of the register",)),
         ),
     )

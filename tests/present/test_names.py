@@ -70,7 +70,7 @@ def test_a_pick_is_sure(found):
 
 @pytest.mark.parametrize("width", [300, 620, 1200])
 def test_a_block_keeps_to_its_width(width):
-    long = "left of two in sector A from the front; HNT-204-A2 (62%), or HNT-204-A1 (36%); cannot be told apart here"
+    long = "left of two in sector A from the front; HNT-204-A2 (62 %), or HNT-204-A1 (36 %); cannot be told apart here"
     rows = [NameRow(name="HNT-204-A1", tag="62 %", text=long), NameRow(name="?", tag="", text="")]
     one = draw_block("Names and why", "with the name's probability", rows, width, 30)
     assert one.width == width

@@ -35,7 +35,7 @@ def evidence(now_deg: float) -> NextEvidence:
         u95_now_deg=now_deg,
         u95_then_deg=BRING.u95_then_deg,
         options=(BRING,),
-        sentence=f"the camera compass limits this; {BRING.bring} would bring U95 from {now_deg:.1f} to 1.6 deg",
+        sentence=f"the camera compass limits this; {BRING.bring} would bring U95 from {now_deg:.1f}° to 1.6°",
     )
 
 
@@ -83,7 +83,7 @@ def test_document_bears_the_common_mode(whole):
 
 def test_document_bears_what_to_bring_and_the_joint_covariance(whole):
     got = document(whole)
-    assert got["next_evidence"]["sentence"].endswith("would bring U95 from 8.1 to 1.6 deg")
+    assert got["next_evidence"]["sentence"].endswith("would bring U95 from 8.1° to 1.6°")
     assert got["next_evidence"]["u95_now_deg"] == 8.1
     assert got["next_evidence"]["u95_then_deg"] == 1.623
     assert got["next_evidence"]["options"] == [

@@ -1,7 +1,8 @@
 // One antenna: what photos, reading and design say of it, what is proposed, and what somebody decides.
 
-import { azimuth, capital, h, moment, plain, s, say, show, signed } from "./dom.js";
+import { h, s, say, sentence, show } from "./dom.js";
 import { act } from "./solving.js";
+import { azimuth, design, moment, percent, plain, signed, uncertainty } from "./spelled.js";
 
 export function drawDecision(page) {
   const id = page.antenna,
@@ -28,9 +29,9 @@ export function drawDecision(page) {
     page.decisionBox,
     h("h2", {}, id),
     todo
-      ? h("p", { class: "todo" }, h("strong", {}, capital(todo.instruction)))
+      ? h("p", { class: "todo" }, h("strong", {}, sentence(todo.instruction)))
       : h("p", { class: "todo" }, a.revisit ? "It wants looking at." : "Nothing to do, by the photos."),
-    todo?.reasons?.length ? h("p", { class: "muted" }, capital(todo.reasons.join("; ")), ".") : null,
+    todo?.reasons?.length ? h("p", { class: "muted" }, sentence(todo.reasons.join("; "))) : null,
     h(
       "div",
       { class: "facts" },
@@ -62,7 +63,7 @@ export function drawDecision(page) {
             ? h(
                 "span",
                 { class: "warn" },
-                `decided at ${azimuth(done.figures.azimuth_true_deg)} ± ${plain(done.figures.u95_deg)}°; the figures have changed since. `,
+                `decided at ${azimuth(done.figures.azimuth_true_deg, done.figures.u95_deg)}; the figures have changed since. `,
               )
             : null,
           h(
@@ -137,7 +138,7 @@ export function factsOf(a) {
   if (a.azimuth_true_deg != null)
     facts.push([
       "Photos",
-      `${azimuth(a.azimuth_true_deg)} ± ${plain(a.u95_deg)}°`,
+      azimuth(a.azimuth_true_deg, a.u95_deg),
       a.status === "ambiguous"
         ? "ambiguous: see why below"
         : `${a.evidence.length} ${a.evidence.length === 1 ? "view" : "views"}`,
@@ -145,19 +146,18 @@ export function factsOf(a) {
   if (r)
     facts.push([
       "Reading",
-      `${azimuth(r.azimuth_true_deg)} ± ${plain(r.u95_deg)}°`,
+      azimuth(r.azimuth_true_deg, r.u95_deg),
       r.agrees == null
-        ? "not compared: the photos do not measure this antenna"
-        : `${r.agrees ? "agrees" : "differs"}: photos − reading ${signed(r.difference_deg)} (En ${plain(r.en, 2)}${right(r)})`,
+        ? `${a.standing.reading}: the photos do not measure this antenna`
+        : `${a.standing.reading}: photos − reading ${signed(r.difference_deg)} (En ${plain(r.en, 2)}${right(r)})`,
     ]);
   if (d?.azimuth_true_deg != null)
     facts.push([
       "Design",
-      `${azimuth(d.azimuth_true_deg)} ± ${plain(d.tolerance_deg, 0)}°`,
+      design(d.azimuth_true_deg, d.tolerance_deg),
       a.azimuth_true_deg == null
         ? ""
-        : { accept: "within tolerance", reject: "out of tolerance", undecided: "undecided" }[d.decision] +
-          `: ${chance(d.p_out_of_tolerance)} out, by the photos alone ${chance(d.p_out_photos_alone)}`,
+        : `${a.standing.design}: photos − design ${signed(d.deviation_deg)}; ${percent(d.p_out_of_tolerance)} out, by the photos alone ${percent(d.p_out_photos_alone)}`,
     ]);
   return facts;
 }
@@ -189,10 +189,8 @@ async function decide(page, verdict) {
 }
 
 // what the verdict goes by: En compares this one pair alone
-const right = (r) => (r.p_right == null ? "" : `; right by the whole site: ${chance(r.p_right)}`);
+const right = (r) => (r.p_right == null ? "" : `; right by the whole site: ${percent(r.p_right)}`);
 
-const chance = (p) =>
-  p == null ? "–" : p > 0.999 ? "more than 99.9 %" : p < 0.001 ? "less than 0.1 %" : `${(100 * p).toFixed(1)} %`;
 const proposal = (buttons, done) =>
   done || !buttons.some(([, , p]) => p) ? null : h("span", { class: "muted" }, "filled: what photoaz proposes");
 
@@ -232,7 +230,7 @@ export function stripOf(a) {
     x(d.tolerance_deg) - x(0) < 52
       ? [[0, `design ± ${d.tolerance_deg}°`]]
       : [
-          [-d.tolerance_deg, `−${d.tolerance_deg}°`],
+          [-d.tolerance_deg, `-${d.tolerance_deg}°`],
           [d.tolerance_deg, `+${d.tolerance_deg}°`],
           [0, "design"],
         ];
@@ -244,7 +242,7 @@ export function stripOf(a) {
       class: "intervals",
       viewBox: "0 0 460 58",
       role: "img",
-      "aria-label": rows.map(([k, v, u]) => `${k} ${signed(v)} ± ${plain(u)}° off the design`).join("; "),
+      "aria-label": rows.map(([k, v, u]) => `${k} ${signed(v)} ± ${uncertainty(u)} off the design`).join("; "),
     },
     parts,
   );

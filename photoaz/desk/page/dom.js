@@ -28,17 +28,10 @@ export function show(place, ...children) {
   if (key) place.querySelector(`[data-key="${CSS.escape(key)}"]`)?.focus({ preventScroll: true });
 }
 
-export const capital = (text) => (text ? text[0].toUpperCase() + text.slice(1) : text);
+/** With a capital and a full stop. */
+export const sentence = (text) =>
+  text ? text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".") : text;
 export const wrap = (deg) => ((((deg + 180) % 360) + 360) % 360) - 180;
-export const azimuth = (deg) => {
-  if (deg === null || deg === undefined) return "–";
-  const text = ((deg % 360) + 360).toFixed(1);
-  return `${(Number(text) % 360).toFixed(1)}°`;
-};
-export const plain = (value, decimals = 1) => (value === null || value === undefined ? "–" : value.toFixed(decimals));
-export const signed = (value, decimals = 1) =>
-  value === null || value === undefined ? "–" : `${value >= 0 ? "+" : "−"}${Math.abs(value).toFixed(decimals)}°`;
-export const number = (value) => new Intl.NumberFormat("en-GB").format(value).replaceAll(",", "\u202f");
 
 /** The number that somebody typed, with a point or a comma; null where it is none. */
 export const typedNumber = (text) => {
@@ -59,13 +52,6 @@ export function shortNames(names) {
     Math.max(common.lastIndexOf("-"), common.lastIndexOf("_"), common.lastIndexOf("/"), common.lastIndexOf(" ")) + 1;
   for (const name of names) if (name.length > cut) out.set(name, name.slice(cut));
   return out;
-}
-
-/** '2026-05-14 09:21' of an ISO time in UTC, by this machine's clock. */
-export function moment(iso) {
-  const t = new Date(iso);
-  const two = (n) => String(n).padStart(2, "0");
-  return `${t.getFullYear()}-${two(t.getMonth() + 1)}-${two(t.getDate())} ${two(t.getHours())}:${two(t.getMinutes())}`;
 }
 
 const live = () => document.getElementById("live");

@@ -2,8 +2,9 @@
 
 import { who, setWho } from "./api.js";
 import { factsOf, stripOf, verdictsOf } from "./decision.js";
-import { azimuth, capital, h, moment, plain, say, show } from "./dom.js";
+import { h, say, sentence, show } from "./dom.js";
 import { planKey, planOf } from "./plan.js";
+import { azimuth, moment } from "./spelled.js";
 
 const MEANS = {
   estimated: "",
@@ -52,7 +53,7 @@ function others(page, chosen) {
           },
           a.antenna_id,
         ),
-        ` ${a.azimuth_true_deg == null ? a.status.replace("_", " ") : `${azimuth(a.azimuth_true_deg)} ± ${plain(a.u95_deg)}°`}`,
+        ` ${a.azimuth_true_deg == null ? a.status.replace("_", " ") : azimuth(a.azimuth_true_deg, a.u95_deg)}`,
       ),
     ),
   );
@@ -67,7 +68,7 @@ function answerOf(page, a) {
       "p",
       { class: "figure" },
       `${a.antenna_id}: `,
-      h("b", {}, measured ? `${azimuth(a.azimuth_true_deg)} ± ${plain(a.u95_deg)}°` : "no azimuth"),
+      h("b", {}, measured ? azimuth(a.azimuth_true_deg, a.u95_deg) : "no azimuth"),
       measured ? h("span", { class: "muted" }, " from true north, 95 %") : null,
     ),
     MEANS[a.status] ? h("p", { class: "warn" }, MEANS[a.status]) : null,
@@ -82,11 +83,11 @@ function answerOf(page, a) {
       stripOf(a),
     ),
     h("p", { class: "todo" }, h("strong", {}, todo ? `Next: ${todo.instruction}.` : a.revisit ? "Next: somebody should look at it." : "Nothing to be done, by the photos.")),
-    todo?.reasons?.length ? h("p", { class: "muted" }, `${capital(todo.reasons.join("; "))}.`) : null,
+    todo?.reasons?.length ? h("p", { class: "muted" }, sentence(todo.reasons.join("; "))) : null,
     caution ? h("p", { class: "caution" }, h("b", {}, "Before you go: "), caution) : null,
-    a.next_evidence?.sentence ? h("p", {}, `${capital(a.next_evidence.sentence.replaceAll(" deg", "°"))}.`) : null,
+    a.next_evidence?.sentence ? h("p", {}, sentence(a.next_evidence.sentence)) : null,
     a.reasons.length
-      ? h("details", {}, h("summary", { "data-key": "why" }, "Why"), h("ul", {}, a.reasons.map((r) => h("li", {}, r))))
+      ? h("details", {}, h("summary", { "data-key": "why" }, "Why"), h("ul", {}, a.reasons.map((r) => h("li", {}, sentence(r)))))
       : null,
     h(
       "details",

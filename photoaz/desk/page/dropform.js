@@ -1,9 +1,10 @@
 // The short form: how high the antenna hangs, where it should point, what was read; where the photographer stood and the
 // tower stands.
 
-import { azimuth, h, plain, show } from "./dom.js";
+import { h, show } from "./dom.js";
 import { placeText } from "./landmark.js";
 import { metres } from "./plan.js";
+import { azimuth, design, percent, plain } from "./spelled.js";
 
 const NORTHS = { true: "true north", magnetic: "magnetic north", grid: "grid north" };
 const NEW = { design_north: "true", reading_north: "magnetic", tolerance_deg: "5" };
@@ -209,7 +210,7 @@ function registerPart(page) {
             { value: x.site_id, selected: x.site_id === page.form.site_id },
             x.site_id,
             x.away_m == null ? "" : `, ${metres(x.away_m)} away`,
-            x.probability ? `, ${Math.round(100 * x.probability)} % by the photos` : "",
+            x.probability ? `, ${percent(x.probability)} by the photos` : "",
           ),
         ),
       ),
@@ -245,7 +246,7 @@ function registerPart(page) {
                   ),
                 ),
                 h("td", {}, `${plain(a.height_m)} m`),
-                h("td", {}, `${azimuth(a.design_deg)} ± ${plain(a.tolerance_deg, 0)}°${a.design_north === "true" ? "" : ` ${a.design_north}`}`),
+                h("td", {}, `${design(a.design_deg, a.tolerance_deg)}${a.design_north === "true" ? "" : ` ${a.design_north}`}`),
                 h("td", {}, a.reading_deg == null ? "none" : `${azimuth(a.reading_deg)}${a.reading_north === "true" ? "" : ` ${a.reading_north}`}`),
               ),
             ),

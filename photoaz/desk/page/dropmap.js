@@ -1,7 +1,8 @@
 // A map without anything from elsewhere: a grid, a scale, the tower, where photos were taken and which way they looked.
 
-import { azimuth, h, s, show } from "./dom.js";
+import { h, s, show } from "./dom.js";
 import { bearingOf, frameOf, metres, nice } from "./plan.js";
+import { azimuth } from "./spelled.js";
 
 const WIDE = 470,
   HIGH = 330,

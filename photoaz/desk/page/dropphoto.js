@@ -1,6 +1,7 @@
 // The photos that were dropped: thumbs, panels in the open one, which of them is meant, and what the photo knows.
 
 import { h, show } from "./dom.js";
+import { percent, plain } from "./spelled.js";
 
 export function drawThumbs(page) {
   const refused = page.refused || [];
@@ -40,7 +41,7 @@ export function marksOf(page) {
       class: pick ? "marked" : "",
       points: panel.corners_px.slice(0, 4),
       label: pick ? pick.antenna_id : `${k + 1}`,
-      said: `panel ${k + 1}, ${panel.view} seen, ${Math.round(100 * panel.probability)} % sure${pick ? `: ${pick.antenna_id}` : ""}`,
+      said: `panel ${k + 1}, ${panel.view} seen, ${percent(panel.probability)} sure${pick ? `: ${pick.antenna_id}` : ""}`,
     });
   }
   for (const pick of picks)
@@ -82,7 +83,7 @@ export function drawPick(page) {
           {
             "data-key": `this-${k}`,
             "aria-pressed": pick?.panel === k ? "true" : "false",
-            title: `${p.view} seen, ${Math.round(p.width_px)} px wide, ${Math.round(100 * p.probability)} % sure`,
+            title: `${p.view} seen, ${plain(p.width_px, 0)} px wide, ${percent(p.probability)} sure`,
             onclick: () => page.thisOne(k),
           },
           `This one: ${k + 1}`,

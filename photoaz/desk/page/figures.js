@@ -1,6 +1,7 @@
 // Figures of all antennas, why one is no surer, and what was done at the site.
 
-import { azimuth, capital, h, moment, plain, s, show, signed } from "./dom.js";
+import { h, s, sentence, show } from "./dom.js";
+import { azimuth, moment, percent, plain, share, signed, uncertainty } from "./spelled.js";
 
 /** Decisions in a word or two. */
 const DECIDED = {
@@ -51,9 +52,9 @@ export function drawTable(page) {
         a?.azimuth_true_deg == null
           ? "–"
           : [
-              h("b", {}, azimuth(a.azimuth_true_deg)),
-              h("span", { class: "u" }, `± ${plain(a.u95_deg)}°`),
-              was ? h("span", { class: "was" }, `was ± ${plain(was.u95_deg)}°`) : null,
+              h("b", {}, azimuth(a.azimuth_true_deg, a.u95_deg).split(" ± ")[0]),
+              h("span", { class: "u" }, `± ${uncertainty(a.u95_deg)}`),
+              was ? h("span", { class: "was" }, `was ± ${uncertainty(was.u95_deg)}`) : null,
             ],
       ),
       h(
@@ -62,11 +63,8 @@ export function drawTable(page) {
         r
           ? [
               azimuth(r.azimuth_true_deg),
-              h(
-                "span",
-                { class: `u${r.agrees === false ? " s-reading" : ""}` },
-                r.agrees == null ? "not compared" : r.agrees ? "agrees" : `differs ${plain(Math.abs(r.difference_deg))}°`,
-              ),
+              h("span", { class: `u${r.agrees === false ? " s-reading" : ""}` }, a.standing.reading),
+              r.agrees == null ? null : h("span", { class: "u" }, signed(r.difference_deg)),
             ]
           : "none",
       ),
@@ -76,13 +74,10 @@ export function drawTable(page) {
         a?.design?.azimuth_true_deg != null
           ? [
               azimuth(a.design.azimuth_true_deg),
-              h(
-                "span",
-                { class: `u${a.design.decision === "reject" ? " s-out" : ""}` },
-                a.azimuth_true_deg != null
-                  ? `off ${signed(a.design.deviation_deg)}`
-                  : `± ${plain(a.design.tolerance_deg, 0)}°`,
-              ),
+              h("span", { class: "u" }, `± ${a.design.tolerance_deg}°`),
+              a.azimuth_true_deg == null
+                ? null
+                : h("span", { class: `u${a.standing.state === "out" ? " s-out" : ""}` }, signed(a.design.deviation_deg)),
             ]
           : "–",
       ),
@@ -122,6 +117,14 @@ export function drawTable(page) {
           ),
           h("tbody", {}, rows),
         ),
+    page.result
+      ? h(
+          "p",
+          { class: "tally" },
+          `Readings: ${page.result.tally.readings}. Designs: ${page.result.tally.designs}. `,
+          h("span", { class: "muted" }, "Differences are photos minus register, clockwise positive."),
+        )
+      : null,
   );
 }
 
@@ -132,7 +135,7 @@ export function drawReasons(page) {
   const next = a.next_evidence;
   show(
     page.reasonsBox,
-    h("h2", {}, `Why ± ${plain(a.u95_deg)}°`),
+    h("h2", {}, `Why ± ${uncertainty(a.u95_deg)}`),
     shares.length
       ? h(
           "table",
@@ -155,21 +158,21 @@ export function drawReasons(page) {
                     s("rect", { width: Math.max(100 * b.share, 0.8), height: 10 }),
                   ),
                 ),
-                h("td", { class: "n" }, b.share >= 0.005 ? `${Math.round(100 * b.share)} %` : "< 1 %"),
-                h("td", { class: "n" }, `± ${plain(b.u95_deg, 2)}°`),
+                h("td", { class: "n" }, share(b.share)),
+                h("td", { class: "n" }, `± ${uncertainty(b.u95_deg)}`),
               ),
             ),
           ),
         )
       : h("p", { class: "muted" }, "No azimuth, no budget."),
-    next?.sentence ? h("p", {}, `${capital(next.sentence.replaceAll(" deg", "°"))}.`) : null,
+    next?.sentence ? h("p", {}, sentence(next.sentence)) : null,
     a.alternatives.length
       ? h(
           "p",
           {},
           "It may also be ",
           a.alternatives
-            .map((o) => `${azimuth(o.azimuth_true_deg)} ± ${plain(o.u95_deg)}° (${Math.round(100 * o.probability)} %)`)
+            .map((o) => `${azimuth(o.azimuth_true_deg, o.u95_deg)} (${percent(o.probability)})`)
             .join(", "),
           ".",
         )
@@ -182,7 +185,7 @@ export function drawReasons(page) {
           h(
             "ul",
             {},
-            a.reasons.map((r) => h("li", {}, r)),
+            a.reasons.map((r) => h("li", {}, sentence(r))),
           ),
         )
       : null,
@@ -194,7 +197,7 @@ export function drawReasons(page) {
           h(
             "ul",
             {},
-            page.result.weak_points.map((w) => h("li", {}, w)),
+            page.result.weak_points.map((w) => h("li", {}, sentence(w))),
           ),
         )
       : null,

@@ -2,7 +2,7 @@
 
 import { who } from "./api.js";
 import { askName, showKeys } from "./dialogs.js";
-import { h, show } from "./dom.js";
+import { h, sentence, show } from "./dom.js";
 import { badge } from "./list.js";
 import { act } from "./solving.js";
 
@@ -76,7 +76,7 @@ export function drawNotes(page) {
       ? h(
           "ul",
           {},
-          notes.map((n, k) => h("li", { class: k === 0 && page.failed ? "trouble" : "" }, n)),
+          notes.map((n, k) => h("li", { class: k === 0 && page.failed ? "trouble" : "" }, sentence(n))),
         )
       : [],
   );

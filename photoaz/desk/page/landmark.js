@@ -1,8 +1,9 @@
 // The form of a landmark: its name, and its place as people write it, read when the field is left and shown on the plan.
 
 import { post } from "./api.js";
-import { azimuth, h, plain, show, typedNumber } from "./dom.js";
+import { h, show, typedNumber } from "./dom.js";
 import { bearingOf, frameOf, metres } from "./plan.js";
+import { azimuth, plain } from "./spelled.js";
 import { bodyOf, pickOnPlan, setControl } from "./tools.js";
 
 /** Read the place that was typed into a draft; true where there is one. What was read already is not asked again. */

@@ -1,7 +1,8 @@
 // The stack of sites: what is most worth looking at first.
 
 import { get, setWho, who, wrong } from "./api.js";
-import { capital, h, number, show } from "./dom.js";
+import { h, sentence, show } from "./dom.js";
+import { number } from "./spelled.js";
 
 export const STATES = { open: "open", looked: "looked at", decided: "decided" };
 const SHOWS = {
@@ -216,7 +217,7 @@ export class List {
             h(
               "tr",
               {},
-              ["Site", "State", "What to do first", "Antennas", "Photos", "Loss avoided"].map((t, k) =>
+              ["Site", "State", "What to do first", "To look at", "Photos", "Loss avoided"].map((t, k) =>
                 h("th", { scope: "col", class: k > 2 ? "n" : "" }, t),
               ),
             ),
@@ -275,7 +276,7 @@ export class List {
       h(
         "td",
         { class: "todo" },
-        capital(row.worst) || (row.solved ? h("span", { class: "muted" }, "Nothing") : null),
+        sentence(row.worst) || (row.solved ? h("span", { class: "muted" }, "Nothing") : null),
         row.why ? h("span", { class: "why" }, row.why) : null,
         row.warnings
           ? h(
@@ -287,7 +288,7 @@ export class List {
       ),
       h(
         "td",
-        { class: "n", "data-label": "Antennas" },
+        { class: "n", "data-label": "To look at" },
         row.solved
           ? row.flagged
             ? h("strong", {}, `${row.flagged} of ${row.antennas}`)
@@ -300,7 +301,7 @@ export class List {
         row.solved ? row.photos_used : "–",
         row.failures ? h("span", { class: "why" }, `${row.failures} not usable`) : null,
       ),
-      h("td", { class: "n", "data-label": "Loss avoided" }, row.loss_avoided > 0 ? number(Math.round(row.loss_avoided)) : "–"),
+      h("td", { class: "n", "data-label": "Loss avoided" }, row.loss),
     );
   }
 }

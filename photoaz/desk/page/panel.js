@@ -1,9 +1,10 @@
 // Beneath the photo: what is selected there, or the form of the tool in use.
 
-import { azimuth, h, plain, show, signed, typedNumber } from "./dom.js";
+import { h, show, typedNumber } from "./dom.js";
 import { NOUN, boxesOf } from "./drawn.js";
 import { landmarkForm } from "./landmark.js";
 import { act } from "./solving.js";
+import { azimuth, plain, share, signed, uncertainty } from "./spelled.js";
 import { TOOLS, draftBox, dropDraft, pickBody, setBox, setControl, setPlumb } from "./tools.js";
 
 export function drawPanel(page) {
@@ -77,7 +78,7 @@ function boxPanel(page, id) {
           how,
           seen,
           view
-            ? `${plain(view.width_px, 0)} px wide, ${Math.round(100 * view.quality)} % of its outline found its edge`
+            ? `${plain(view.width_px, 0)} px wide, ${share(view.quality)} of its outline found its edge`
             : "",
         ]
           .filter(Boolean)
@@ -199,9 +200,9 @@ function controlPanel(page, c, kind) {
   const said =
     {
       landmark: `at ${plain(c.lat_deg, 6)}, ${plain(c.lon_deg, 6)}${c.height_m != null ? `, ${plain(c.height_m)} m high` : ""}, good to ${plain(c.u95)} m`,
-      bearing: `true azimuth ${azimuth(c.azimuth_true_deg)} ± ${plain(c.u95)}°`,
-      roll: `the camera is rolled by ${signed(c.value_deg)} ± ${plain(c.u95, 2)}°`,
-    }[c.kind] ?? `± ${plain(c.u95)}°`;
+      bearing: `true azimuth ${azimuth(c.azimuth_true_deg, c.u95)}`,
+      roll: `the camera is rolled by ${signed(c.value_deg)} ± ${uncertainty(c.u95)}`,
+    }[c.kind] ?? `± ${uncertainty(c.u95)}`;
   return [
     h(
       "h2",
@@ -328,7 +329,7 @@ function draftPanel(page) {
         {},
         d.problem ??
           (d.roll
-            ? `With this line plumb the camera is rolled by ${signed(d.roll.roll_deg)} ± ${plain(d.roll.u95_deg, 2)}°.`
+            ? `With this line plumb the camera is rolled by ${signed(d.roll.roll_deg)} ± ${uncertainty(d.roll.u95_deg)}.`
             : "Working it out…"),
       ),
       h(

@@ -1,8 +1,9 @@
 // The photos of a site to choose from, the tools above the one that is open, and what is known of it.
 
-import { azimuth, h, moment, plain, show } from "./dom.js";
+import { h, show } from "./dom.js";
 import { headOf } from "./drawn.js";
 import { act } from "./solving.js";
+import { azimuth, moment } from "./spelled.js";
 import { TOOLS, useTool } from "./tools.js";
 
 export function drawStrip(page) {
@@ -113,7 +114,7 @@ export function drawAbout(page) {
   if (p.camera) said.push(p.camera);
   if (d?.heading_true_deg != null)
     said.push(
-      `looks to ${azimuth(d.heading_true_deg)} ± ${plain(d.heading_u95_deg)}°${p.compass_deg != null ? ` (its compass said ${azimuth(p.compass_deg)})` : ""}`,
+      `looks to ${azimuth(d.heading_true_deg, d.heading_u95_deg)}${p.compass_deg != null ? ` (its compass said ${azimuth(p.compass_deg)})` : ""}`,
     );
   else if (p.compass_deg != null) said.push(`compass ${azimuth(p.compass_deg)}`);
   const left = page.leftOut(p);

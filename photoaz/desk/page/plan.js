@@ -1,6 +1,7 @@
 // The site from above: tower, cameras, lines of sight with their uncertainty, sectors, landmarks, the sun.
 
-import { azimuth, h, plain, s, show } from "./dom.js";
+import { h, s, show } from "./dom.js";
+import { azimuth, plain } from "./spelled.js";
 
 const WIDE = 470,
   HIGH = 400,
@@ -142,7 +143,7 @@ export function planOf({ site, solution, short, far, picking, marked, current })
         }),
       );
     }
-    const said = `${a.antenna_id}: photos ${azimuth(found)} ± ${plain(a.u95_deg)}°, reading ${azimuth(reading)}, design ${azimuth(design)}`;
+    const said = `${a.antenna_id}: photos ${azimuth(found, a.u95_deg)}, reading ${azimuth(reading)}, design ${azimuth(design)}`;
     g.append(s("title", {}, said));
     parts.push(g);
     const b = found ?? design ?? reading;

@@ -149,12 +149,7 @@ export class SitePage {
 
   /** How an antenna stands: a word for styles, and in words. */
   status(a) {
-    if (!a || a.azimuth_true_deg == null) return ["unseen", "not measured"];
-    if (a.design?.decision === "reject") return ["out", "out of tolerance"];
-    if (a.reading?.agrees === false) return ["reading", "reading differs"];
-    if (a.status === "ambiguous") return ["undecided", "ambiguous"];
-    if (a.design?.decision === "undecided") return ["undecided", "undecided"];
-    return ["ok", "within tolerance"];
+    return a ? [a.standing.state, a.standing.word] : ["unseen", "not measured"];
   }
 
   /** The parts of the page, still empty. */

@@ -2,8 +2,9 @@
 
 import { get, post, who, wrong } from "./api.js";
 import { askName } from "./dialogs.js";
-import { plain, say } from "./dom.js";
+import { say } from "./dom.js";
 import { headOf } from "./drawn.js";
+import { uncertainty } from "./spelled.js";
 
 /** Note what is done; true where the desk took it. */
 export async function act(page, kind, body = {}, photo = null) {
@@ -100,7 +101,7 @@ function takeAnswer(page, answer, start, first) {
               .slice(0, 3)
               .map(
                 (a) =>
-                  `${page.short.get(a.antenna_id)}: ± ${plain(a.u95_deg)}° → ± ${plain(page.found(a.antenna_id).u95_deg)}°`,
+                  `${page.short.get(a.antenna_id)}: ± ${uncertainty(a.u95_deg)} → ± ${uncertainty(page.found(a.antenna_id).u95_deg)}`,
               )
               .join(", ")}${changes.length > 3 ? `, and ${changes.length - 3} more` : ""}.`
           : "U95 as before, to 0.1°."

@@ -14,12 +14,8 @@
   });
   var kept = all, limit = PAGE, sorted = { column: -1, down: false };
   function column(name) { return names.indexOf(name); }
-  function degrees(value, kind) {
-    if (value === "") return "–";
-    var said = (+value).toFixed(1);
-    if (said === "-0.0") said = "0.0";
-    return (kind === "signed" && +said > 0 ? "+" : kind === "u95" ? "± " : "") + said + "°";
-  }
+  // cells hold angles as they are spelled: '+12.3°', '± 2.0°'
+  function bare(text) { return text.replace(/[±° ]/g, "").replace(/^\+/, ""); }
   function row(a) {
     var tr = document.createElement("tr");
     a.cells.slice(0, names.length).forEach(function (value, k) {
@@ -31,14 +27,14 @@
         inner.href = "sites/" + encodeURIComponent(a.page) + (k ? "#" + a.place : "");
       }
       if (kinds[k] === "text" || kinds[k] === "date") inner.textContent = value;
-      else { inner.textContent = degrees(value, kinds[k]); cell.className = "n"; }
+      else { inner.textContent = value || "–"; cell.className = "n"; }
       tr.appendChild(cell);
     });
     return tr;
   }
   function atLeast(a, name, least) {
     var value = a.cells[column(name)];
-    return !(least > 0) || (value !== "" && Math.abs(+value) >= least);
+    return !(least > 0) || (value !== "" && Math.abs(+bare(value)) >= least);
   }
   function apply() {
     var f = form.elements, words = f.q.value.toLowerCase().split(/\s+/).filter(Boolean);
@@ -53,7 +49,8 @@
       kept = kept.slice().sort(function (a, b) {
         var x = a.cells[c], y = b.cells[c];
         if ((x === "") !== (y === "")) return x === "" ? 1 : -1;  // not known comes last either way
-        var d = kind === "text" || kind === "date" ? by.compare(x, y) : kind === "signed" ? Math.abs(x) - Math.abs(y) : x - y;
+        if (kind === "text" || kind === "date") return turn * by.compare(x, y) || a.k - b.k;
+        var d = kind === "signed" ? Math.abs(bare(x)) - Math.abs(bare(y)) : bare(x) - bare(y);
         return turn * d || a.k - b.k;
       });
     }
@@ -73,7 +70,7 @@
   }
   // RFC 4180; text that a spreadsheet would take for a formula gets an apostrophe, as in the other CSV files
   function cell(value, kind) {
-    if (kind !== "text") return value;
+    if (kind !== "text") return kind === "date" ? value : bare(value);
     if (/^[=+\-@\t\r\n\0\uff1d\uff0b\uff0d\uff20]/.test(value) && !/^[+-]?(\d+\.?\d*|\.\d+)$/.test(value)) value = "'" + value;
     return /[",\r\n]/.test(value) ? '"' + value.replace(/"/g, '""') + '"' : value;
   }

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
+from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.judgement.reasons import in_words
 from photoaz.present.antenna_rows import AntennaRow
 from photoaz.present.standing import DESIGN_WORDS, READING_WORDS, UNSEEN_WORDS
@@ -55,15 +56,14 @@ def _line(r: AntennaRow) -> Markup:
         r.antenna_id,
         READING_WORDS[r.reading],
         DESIGN_WORDS[r.design] + why,
-        _figure(r.azimuth_deg),
-        _figure(r.u95_deg),
-        _figure(r.reading_deg),
-        _figure(r.difference_deg),
-        _figure(r.own_deg),
+        *_measured(r),
+        _or_nothing(format_azimuth_deg, r.reading_deg),
+        _or_nothing(format_difference_deg, r.difference_deg),
+        _or_nothing(format_difference_deg, r.own_deg),
         r.read_on or "",
-        _figure(r.design_deg),
-        _figure(r.deviation_deg),
-        f"{r.tolerance_deg:g}",
+        _or_nothing(format_azimuth_deg, r.design_deg),
+        _or_nothing(format_difference_deg, r.deviation_deg),
+        f"± {r.tolerance_deg:g}°",
         in_words(r.cause) if r.cause else "",
         r.surveyed or "",
         r.action.replace("_", " "),
@@ -73,5 +73,13 @@ def _line(r: AntennaRow) -> Markup:
     return Markup("\t").join(clean(str(c)).replace("\t", " ") for c in cells)
 
 
-def _figure(value: float | None) -> str:
-    return "" if value is None else f"{value:.2f}"
+def _measured(r: AntennaRow) -> list[str]:
+    """The azimuth, and its U95 by which it is spelled."""
+    if r.azimuth_deg is None:
+        return ["", ""]
+    azimuth, *spread = format_azimuth_deg(r.azimuth_deg, r.u95_deg).split(" ± ")
+    return [azimuth, f"± {spread[0]}" if spread else ""]
+
+
+def _or_nothing(spelled: Callable[[float], str], value: float | None) -> str:
+    return "" if value is None else spelled(value)

@@ -12,6 +12,7 @@ import lxml.html
 import numpy as np
 import pytest
 
+from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.present.archive_charts import archive_charts
 from photoaz.present.counts import ArchiveCounts
 from photoaz.present.pages import write_report
@@ -140,8 +141,12 @@ def test_antennas_are_sorted_filtered_and_saved(report, pages, campaigns):
     total = sum(len(s.antennas) for s in campaigns)
     assert tab.inner_text("#shown") == f"{total} antennas"
     # the worst first: out of tolerance, the farthest off at the top
-    design = tab.locator("#antennas tbody tr:first-child td").nth(2)
-    assert design.inner_text() == "out of tolerance"
+    said = tab.locator("#antennas tbody tr:first-child td").all_inner_texts()
+    assert said[2] == "out of tolerance"
+    # figures as the site's page spells them
+    worst = next(a for s in campaigns for a in s.antennas if a.antenna_id == said[0])
+    assert f"{said[3]} {said[4]}" == format_azimuth_deg(worst.azimuth_true_deg, worst.u95_deg)
+    assert said[10] == format_difference_deg(worst.design.deviation_deg)
     tab.select_option("[name=reading]", "disagrees")
     tab.fill("[name=q]", "2019-06")
     tab.wait_for_function("document.getElementById('shown').textContent.includes(' of ')")
