@@ -291,21 +291,19 @@ def _standpoint(
 def _notes(plan: SitePlan, given_landmarks: int) -> tuple[str, ...]:
     """What a reader should know of the plan, in sentences."""
     out = [PRACTICE_NOTE]
-    known = [p for p in plan.by_distance if p.u95_deg is not None]
-    habit = next((p for p in known if p.common_practice), None)
-    if known and habit is not None:
-        best = min(known, key=lambda p: p.u95_deg or 0.0)
-        nearest = known[0]
-        said = f"From {habit.distance_m:.0f} m one photo gives about {deg(habit.u95_deg)} (95 %)"
-        if nearest.distance_m < habit.distance_m:
-            said += f", from {nearest.distance_m:.0f} m {deg(nearest.u95_deg)}"
-        if best.distance_m > habit.distance_m and (best.u95_deg or 0.0) < 0.95 * (habit.u95_deg or 0.0):
-            said += f", from {best.distance_m:.0f} m {deg(best.u95_deg)}: farther out is better here"
-        if (nearest.u95_deg or 0.0) > (habit.u95_deg or 0.0):
-            why = "The closer one stands, the more an error of the position turns the bearing."
-        else:
-            why = "Keep the usual distance for safety."
-        out.append(f"{said}. {why}")
+    known = [(p, p.u95_deg) for p in plan.by_distance if p.u95_deg is not None]
+    habit = next(((p, u95) for p, u95 in known if p.common_practice), None)
+    if habit is not None:
+        (usual, usual_deg), (nearest, nearest_deg) = habit, known[0]
+        best, best_deg = min(known, key=lambda one: one[1])
+        said = f"From {usual.distance_m:.0f} m one photo gives about {deg(usual_deg)} (95 %)"
+        if nearest.distance_m < usual.distance_m:
+            said += f", from {nearest.distance_m:.0f} m {deg(nearest_deg)}"
+        if best.distance_m > usual.distance_m and best_deg < 0.95 * usual_deg:
+            said += f", from {best.distance_m:.0f} m {deg(best_deg)}: farther out is better here"
+        if nearest_deg > usual_deg:
+            said += ". The closer one stands, the more an error of the position turns the bearing"
+        out.append(f"{said}.")
     near = [s for s in plan.standpoints if s.distance_m < 0.95 * max(PRACTICE_LEAST_M, plan.height_m)]
     if near:
         which = ", ".join(str(s.rank) for s in near)
