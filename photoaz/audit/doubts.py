@@ -76,8 +76,7 @@ def photo_flags(
     return tuple(flags if sun is None else [*flags, sun])
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Changed after it was taken
+# ---- changed after it was taken --------------------------------------------------------------------------------------
 
 
 def edited_flags(record: PhotoRecord, preview: float | None = None) -> list[Flag]:
@@ -117,8 +116,7 @@ def _is_resized(record: PhotoRecord, noted_px: tuple[int, int]) -> bool:
     return min(then) >= 1 and any(abs(a - b) > 16 for a, b in zip(now, then, strict=True))
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Times
+# ---- times -----------------------------------------------------------------------------------------------------------
 
 
 def time_flags(record: PhotoRecord, *, written: datetime | None = None, now: datetime | None = None) -> list[Flag]:
@@ -228,8 +226,7 @@ def _whole_quarters(seconds: float) -> float:
     return round(seconds / 900.0) * 900.0
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# The sun
+# ---- the sun ---------------------------------------------------------------------------------------------------------
 
 
 def exposure_value(record: PhotoRecord) -> float | None:
@@ -287,8 +284,7 @@ def _possible_moments(record: PhotoRecord) -> list[datetime]:
     return [local - timedelta(hours=float(h)) for h in steps]
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Words
+# ---- words -----------------------------------------------------------------------------------------------------------
 
 
 def spell_duration(seconds: float) -> str:

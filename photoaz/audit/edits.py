@@ -335,8 +335,7 @@ def _same_place(absent: Pick, pick: Pick) -> bool:
     return min(xs) <= x <= max(xs) and min(ys) <= y <= max(ys)
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Rows' bodies, checked
+# ---- rows' bodies, checked -------------------------------------------------------------------------------------------
 
 
 def pick_of(photo: str, body: Mapping[str, Any]) -> Pick:

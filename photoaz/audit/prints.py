@@ -6,15 +6,13 @@ import hashlib
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.errors import InputError
 from photoaz.photo.record import PhotoRecord
-
-Array = NDArray[Any]
 
 #: a picture whose levels spread less than this has no hash: noise would decide its bits
 FLAT_LEVELS = 2.0

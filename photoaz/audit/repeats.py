@@ -8,16 +8,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from photoaz.angles import difference_deg
+from photoaz.angles import Array, difference_deg
 from photoaz.audit.doubts import Flag
 from photoaz.audit.prints import PhotoPrint, distance_bits
-
-Array = NDArray[Any]
 
 #: hashes of one picture, saved again or made smaller, mostly differ by at most this many of 64 bits (measured: 0 to 4
 #: where a photo of some megapixels is made four times smaller)

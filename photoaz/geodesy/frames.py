@@ -8,11 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from photoaz.angles import azimuth_deg
-
-Array = NDArray[Any]
+from photoaz.angles import Array, azimuth_deg
+from photoaz.quantities import EARTH_RADIUS_M, REFRACTION_K
 
 # NIMA TR8350.2 (2000), table 3.1
 WGS84_A_M = 6378137.0
@@ -81,6 +80,15 @@ class EnuFrame:
         """Latitude, longitude [deg] and height [m] of points (..., 3) [m]: the inverse of `enu_from_geodetic`."""
         origin = ecef_from_geodetic(self.lat_deg, self.lon_deg, self.height_m)
         return geodetic_from_ecef(np.asarray(enu_m, dtype=float) @ self._enu_from_ecef() + origin)
+
+
+def drop_m(distance_m: ArrayLike, refraction_k: float = REFRACTION_K) -> Array:
+    """How far [m] something at a distance (...) [m] seems to lie lower, by the earth's curvature less refraction.
+
+    d^2 (1 - k) / 2R: the line of sight bends with a radius R/k, so that the earth seems to have the radius R/(1 - k).
+    """
+    d = np.asarray(distance_m, float)
+    return np.asarray(d * d * (1.0 - refraction_k) / (2.0 * EARTH_RADIUS_M))
 
 
 @functools.cache

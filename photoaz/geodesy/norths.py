@@ -39,21 +39,10 @@ class Declination:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MagneticField:
-    """The model's field at a place and time. horizontal_nt: its horizontal strength; sigma_deg: of the declination."""
-
-    declination_deg: float
-    horizontal_nt: float
-    sigma_deg: float
-    model: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class TrueAzimuth:
-    """A direction carried over to true north. correction_deg was added; sigma_deg is the correction's; how says it."""
+    """A direction carried over to true north. sigma_deg is the correction's; how says what was added."""
 
     azimuth_deg: float
-    correction_deg: float
     sigma_deg: float
     how: str
 
@@ -65,8 +54,8 @@ def decimal_year(day: date) -> float:
 
 
 @functools.lru_cache(maxsize=4096)
-def magnetic_field(lat_deg: float, lon_deg: float, height_m: float, year: float) -> MagneticField:
-    """Main field by the model of its years: WMM 2010 to 2030, IGRF-14 from 1900 to 2010.
+def declination_in(lat_deg: float, lon_deg: float, height_m: float, year: float) -> Declination:
+    """Declination by the model of its years: WMM 2010 to 2030, IGRF-14 from 1900 to 2010.
 
     Parameters
     ----------
@@ -75,7 +64,7 @@ def magnetic_field(lat_deg: float, lon_deg: float, height_m: float, year: float)
 
     Returns
     -------
-    MagneticField. Its sigma is the published error model, sqrt(a^2 + (b / H)^2) (a 0.26, b 5417 for WMM2025; WMM2020
+    Declination. Its sigma is the published error model, sqrt(a^2 + (b / H)^2) (a 0.26, b 5417 for WMM2025; WMM2020
     0.26, 5625; WMM2015 0.23, 5430, used for all years before as well): a global average that holds crust and
     disturbance. Steel, volcanic rock and cities exceed it. Near the magnetic poles it grows without bound.
 
@@ -89,37 +78,24 @@ def magnetic_field(lat_deg: float, lon_deg: float, height_m: float, year: float)
     Planets and Space 73 (2021) 49; 14th generation.
     """
     if not (-90.0 <= lat_deg <= 90.0 and math.isfinite(lon_deg) and math.isfinite(height_m)):
-        raise InputError(
-            Fault(file="magnetic declination", found=f"latitude {lat_deg}, longitude {lon_deg}", wanted="a place")
-        )
+        found = f"latitude {lat_deg}, longitude {lon_deg}"
+        raise InputError(Fault(file="magnetic declination", found=found, wanted="a place"))
     for first, name, coefficients, floor, slope in _MODELS:
         if first <= year <= LAST_YEAR + 1:
             north, east = main_field_nt(coefficients, lat_deg, lon_deg, height_m, year)
-            horizontal = math.hypot(north, east)
-            sigma = math.hypot(floor, slope / max(horizontal, 1e-9))
-            return MagneticField(
-                declination_deg=math.degrees(math.atan2(east, north)),
-                horizontal_nt=horizontal,
-                sigma_deg=min(sigma, 180.0),
-                model=name,
-            )
-    raise InputError(
-        Fault(
-            file="magnetic declination",
-            found=f"the year {year:.1f}",
-            wanted=f"a date from {FIRST_YEAR} to {LAST_YEAR}: no field model covers others",
-        )
-    )
+            sigma = math.hypot(floor, slope / max(math.hypot(north, east), 1e-9))
+            value = math.degrees(math.atan2(east, north))
+            return Declination(value_deg=value, sigma_deg=min(sigma, 180.0), model=name)
+    wanted = f"a date from {FIRST_YEAR} to {LAST_YEAR}: no field model covers others"
+    raise InputError(Fault(file="magnetic declination", found=f"the year {year:.1f}", wanted=wanted))
 
 
-@functools.lru_cache(maxsize=4096)
 def declination(lat_deg: float, lon_deg: float, height_m: float, when: date) -> Declination:
     """Declination at a place (WGS84, ellipsoidal height) on a day, with its standard uncertainty.
 
-    See `magnetic_field` for models, uncertainty and errors. Remembered, so that asking again costs nothing.
+    See `declination_in` for models, uncertainty and errors. Remembered, so that asking again costs nothing.
     """
-    field = magnetic_field(lat_deg, lon_deg, height_m, decimal_year(when))
-    return Declination(value_deg=field.declination_deg, sigma_deg=field.sigma_deg, model=field.model)
+    return declination_in(lat_deg, lon_deg, height_m, decimal_year(when))
 
 
 def _crs_fault(crs: str, found: str, wanted: str = "a projected CRS, e.g. EPSG:32755") -> InputError:
@@ -232,34 +208,21 @@ def to_true(
     InputError : magnetic without a day or outside the models' years; grid without a usable CRS.
     """
     if north == "true":
-        return TrueAzimuth(
-            azimuth_deg=azimuth_deg(float(angle_deg)), correction_deg=0.0, sigma_deg=0.0, how="read from true north"
-        )
+        return TrueAzimuth(azimuth_deg=azimuth_deg(float(angle_deg)), sigma_deg=0.0, how="read from true north")
     if north == "magnetic":
         if when is None:
-            raise InputError(
-                Fault(
-                    file="magnetic north",
-                    found="no date",
-                    wanted="the day on which it was read: declination drifts by up to a degree in a few years",
-                )
-            )
+            wanted = "the day on which it was read: declination drifts by up to a degree in a few years"
+            raise InputError(Fault(file="magnetic north", found="no date", wanted=wanted))
         d = declination(lat_deg, lon_deg, height_m, when)
-        return TrueAzimuth(
-            azimuth_deg=azimuth_deg(angle_deg + d.value_deg),
-            correction_deg=d.value_deg,
-            sigma_deg=d.sigma_deg,
-            how=f"read from magnetic north; declination {format_difference_deg(d.value_deg)} "
-            f"(east positive; {d.model}, {when:%Y-%m-%d}) added",
+        how = (
+            f"read from magnetic north; declination {format_difference_deg(d.value_deg)} "
+            f"(east positive; {d.model}, {when:%Y-%m-%d}) added"
         )
+        return TrueAzimuth(azimuth_deg=azimuth_deg(angle_deg + d.value_deg), sigma_deg=d.sigma_deg, how=how)
     if grid_crs is None:
         raise InputError(Fault(file="grid north", found="no CRS", wanted="grid_crs, e.g. EPSG:32755"))
     gamma = meridian_convergence_deg(lat_deg, lon_deg, grid_crs)
     _, name, area = _projection(grid_crs)
     outside = " (the place lies outside its area of use)" if _outside(area, lat_deg, lon_deg) > 0.0 else ""
-    return TrueAzimuth(
-        azimuth_deg=azimuth_deg(angle_deg + gamma),
-        correction_deg=gamma,
-        sigma_deg=0.0,
-        how=f"read from the grid north of {name}{outside}; meridian convergence {gamma:+.2f}° added",
-    )
+    how = f"read from the grid north of {name}{outside}; meridian convergence {gamma:+.2f}° added"
+    return TrueAzimuth(azimuth_deg=azimuth_deg(angle_deg + gamma), sigma_deg=0.0, how=how)

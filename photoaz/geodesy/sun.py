@@ -10,11 +10,9 @@ from importlib import resources
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from photoaz.angles import azimuth_deg
-
-Array = NDArray[Any]
+from photoaz.angles import Array, azimuth_deg
 
 # Semidiameter at 1 au, 959.63 arc seconds: Auwers' value, used by the Astronomical Almanac
 _SEMIDIAMETER_1AU_DEG = 959.63 / 3600.0
@@ -102,7 +100,7 @@ _DELTA_T = (
 )
 
 
-def delta_t_s(year: float) -> float:
+def delta_t_in(year: float) -> float:
     """Terrestrial time less universal time [s] in a decimal year from 1961 to 2050; beyond, that of the nearest.
 
     A minute of it moves the sun by 0.0007 degrees.
@@ -137,7 +135,7 @@ def sun_track(
     ----------
     unix_s : seconds since 1970-01-01T00:00 UTC, any shape. elevation_m : of the place, above sea level. pressure_hpa,
     temperature_c : for refraction (the azimuth does not depend on them); the standard atmosphere's where None.
-    delta_t_s : terrestrial time minus UT; `delta_t_s` of the first moment where None.
+    delta_t_s : terrestrial time minus UT; `delta_t_in` the middle of the first moment's month where None.
 
     References
     ----------
@@ -145,10 +143,11 @@ def sun_track(
     (2004) 577-589, doi 10.1016/j.solener.2003.12.003. Stated uncertainty 0.0003 degrees.
     """
     t = np.asarray(unix_s, dtype=float).ravel()
-    if delta_t_s is None:
-        delta_t_s = _delta_t_of(float(t[0])) if t.size else 0.0
+    if delta_t_s is None and t.size:
+        first = datetime.fromtimestamp(float(t[0]), UTC)
+        delta_t_s = delta_t_in(first.year + (first.month - 0.5) / 12.0)
     pressure = standard_pressure_hpa(elevation_m) if pressure_hpa is None else pressure_hpa
-    greenwich_hour, declination, distance_au = _geocentric(t, delta_t_s)
+    greenwich_hour, declination, distance_au = _geocentric(t, delta_t_s or 0.0)
     hour = greenwich_hour + np.radians(lon_deg)
     hour, declination = _topocentric(hour, declination, distance_au, np.radians(lat_deg), elevation_m)
 
@@ -191,12 +190,6 @@ def _geocentric(unix_s: Array, delta_t_s: float) -> tuple[Array, Array, Array]:
     return hour, declination, distance_au
 
 
-def _delta_t_of(unix_s: float) -> float:
-    """Delta T in the middle of a moment's month."""
-    first = datetime.fromtimestamp(unix_s, UTC)
-    return delta_t_s(first.year + (first.month - 0.5) / 12.0)
-
-
 def _topocentric(
     hour: Array, declination: Array, distance_au: Array, phi: float, elevation_m: float
 ) -> tuple[Array, Array]:
@@ -219,25 +212,10 @@ def _refraction_deg(true_elevation_deg: Array, pressure_hpa: float, temperature_
 
 
 def sun_position(
-    utc: datetime,
-    lat_deg: float,
-    lon_deg: float,
-    elevation_m: float = 0.0,
-    *,
-    pressure_hpa: float | None = None,
-    temperature_c: float = 12.0,
-    delta_t_s: float | None = None,
+    utc: datetime, lat_deg: float, lon_deg: float, elevation_m: float = 0.0, **conditions: Any
 ) -> SunPosition:
     """The sun at one moment, which must carry its zone (ValueError if not). Other arguments as `sun_track`."""
     if utc.tzinfo is None:
         raise ValueError("the moment carries no time zone: an hour is 15 degrees of the sun's path")
-    azimuth, elevation, semidiameter = sun_track(
-        utc.timestamp(),
-        lat_deg,
-        lon_deg,
-        elevation_m,
-        pressure_hpa=pressure_hpa,
-        temperature_c=temperature_c,
-        delta_t_s=delta_t_s,
-    )
+    azimuth, elevation, semidiameter = sun_track(utc.timestamp(), lat_deg, lon_deg, elevation_m, **conditions)
     return SunPosition(azimuth_deg=float(azimuth), elevation_deg=float(elevation), semidiameter_deg=float(semidiameter))

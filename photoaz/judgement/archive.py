@@ -11,19 +11,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.judgement.beliefs import by_photos, deviations
 from photoaz.judgement.conformity import Part, not_measured
 from photoaz.judgement.reasons import in_words
 from photoaz.priors import Priors
 from photoaz.result import JudgedReading, LikelyCause, SiteResult
 from photoaz.wording import percent
-
-Array = NDArray[Any]
 
 #: fewer antennas, photos, sites or readings say nothing
 LEAST = 20
@@ -212,8 +209,7 @@ def hung_of(antennas: Sequence[tuple[float, Sequence[Part]]]) -> Hung:
         by = np.stack([spread * tolerance, np.full(len(rows), turned)], 1)
         both2 = by**2 + (sigma**2)[:, None]
         normal = np.exp(-0.5 * (deviation**2)[:, None] / both2) / np.sqrt(2.0 * math.pi * both2)
-        out: Array = np.column_stack([normal, np.full(len(rows), 1.0 / 360.0)]) * weight[:, None]
-        return out
+        return np.asarray(np.column_stack([normal, np.full(len(rows), 1.0 / 360.0)]) * weight[:, None])
 
     for _ in range(_ROUNDS):
         before = (*share, spread, turned)

@@ -14,12 +14,10 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import difference_deg
+from photoaz.angles import Array, difference_deg
 from photoaz.judgement.beliefs import MOST_PARTS, fewer
 from photoaz.judgement.conformity import probability_out
 from photoaz.judgement.exchanges import Swap, swaps_of
@@ -30,8 +28,6 @@ from photoaz.priors import Priors
 from photoaz.quantities import CAUSE_LISTED, CAUSE_NAMED, CAUSES_APART, K95
 from photoaz.register.model import Antenna
 from photoaz.result import Alternative, Cause, JudgedReading, LikelyCause, SiteCauses
-
-Array = NDArray[Any]
 
 
 def likely_causes(

@@ -15,16 +15,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import difference_deg, format_difference_deg, wrap_deg
+from photoaz.angles import Array, difference_deg, format_difference_deg, wrap_deg
 from photoaz.quantities import K95, MIN_TO_SEPARATE, P_CRITICAL, W_CRITICAL
 from photoaz.result import AzimuthCovariance, CommonMode, Departure, SiteResult
-
-Array = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,8 +180,7 @@ def _covariance_of_differences(estimates: Array, u: Array, shared: Array, alike:
         raise ValueError("the shared part of a reading's uncertainty is no more than the whole")
     v = estimates + np.outer(shared, shared) + np.diag(u**2 - shared**2)
     v = v - np.outer(shared, alike) - np.outer(alike, shared)
-    out: Array = v + np.eye(len(u)) * 1e-12 * np.trace(v)  # two exact readings of one heading are singular
-    return out
+    return np.asarray(v + np.eye(len(u)) * 1e-12 * np.trace(v))  # two exact readings of one heading are singular
 
 
 def common_mode_of_site(site: SiteResult) -> CommonMode | None:
@@ -218,8 +213,7 @@ def common_mode_of_site(site: SiteResult) -> CommonMode | None:
 def covariance_of(joint: AzimuthCovariance, names: Sequence[str]) -> Array:
     """The named antennas' part (n, n) of a site's joint covariance [deg^2], in the order of the names."""
     rows = [joint.antenna_ids.index(name) for name in names]
-    out: Array = np.asarray(joint.deg2, float)[np.ix_(rows, rows)]
-    return out
+    return np.asarray(joint.deg2, float)[np.ix_(rows, rows)]
 
 
 def largest_consistent(d: Array, v: Array) -> tuple[_Fit, Array]:
@@ -245,8 +239,7 @@ def about_one_angle(differences_deg: Array, covariance_deg2: Array) -> Array:
     sigma = np.sqrt(np.diag(covariance_deg2))
     apart = np.abs(difference_deg(differences_deg[None, :], differences_deg[:, None])) / np.maximum(sigma, 1e-9)[None]
     middle = differences_deg[int(apart.sum(1).argmin())]
-    out: Array = middle + difference_deg(differences_deg, float(middle))
-    return out
+    return np.asarray(middle + difference_deg(differences_deg, float(middle)))
 
 
 def _chi2_tail(chi2: float, dof: int) -> float:

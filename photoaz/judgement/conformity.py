@@ -6,17 +6,13 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import wrap_deg
+from photoaz.angles import Array, wrap_deg
 from photoaz.priors import Spread
 from photoaz.quantities import DECISION_RISK, K95, LEAST_EDGE_FOUND, NOT_MEASURED_U95_DEG
 from photoaz.result import AntennaResult, Decision
-
-Array = NDArray[Any]
 
 Limits = tuple[float, float]
 #: how antennas hang in general: parts about the design
@@ -288,8 +284,7 @@ def global_risks(
     mass = density(x) * half[:, None] * weights
 
     def between(limits: Limits) -> Array:
-        out: Array = ndtr((limits[1] - x) / sigma) - ndtr((limits[0] - x) / sigma)
-        return out
+        return np.asarray(ndtr((limits[1] - x) / sigma) - ndtr((limits[0] - x) / sigma))
 
     accepts = np.zeros(x.shape) if accepted is None else between(accepted)
     outer = rejected or accepted

@@ -5,15 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import difference_deg
+from photoaz.angles import Array, difference_deg
 from photoaz.judgement.reading_faults import Facts, Reference
-
-Array = NDArray[Any]
 
 _MOST = 8  # of a kind
 _MOST_SECTORS = 12

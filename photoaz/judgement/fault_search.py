@@ -10,16 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import difference_deg
+from photoaz.angles import Array, difference_deg
 from photoaz.judgement.exchanges import Swap
 from photoaz.judgement.reading_faults import Facts, Faults, Reference
-
-Array = NDArray[Any]
 
 _KEEP = 12.0  # states less probable than e^-12 of the best are dropped
 _BEAM = 12  # states that further faults are added to

@@ -9,12 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_deg, circular_mean_deg, difference_deg, wrap_deg
+from photoaz.angles import Array, azimuth_deg, circular_mean_deg, difference_deg, wrap_deg
 from photoaz.judgement.beliefs import by_photos, deviations
 from photoaz.judgement.common_mode import covariance_of
 from photoaz.judgement.conformity import Part
@@ -33,8 +31,6 @@ FLOOR_DEG = BEAMWIDTH_3DB_DEG * math.sqrt(FRONT_TO_BACK_DB / 12.0)
 BASIS = "relative gain of a reference element pattern (3GPP TR 38.901, 65°), not of this antenna"
 
 _STEPS = 4000  # of the distribution that is carried through the pattern
-
-Array = NDArray[Any]
 
 
 def _effect(interval: Interval) -> str:
@@ -85,8 +81,7 @@ def impact_db(deviation_deg: float, sector_width_deg: float = SECTOR_WIDTH_DEG, 
 def _gains_db(angles_deg: Array) -> Array:
     """`gain_db` of many."""
     off = np.asarray(wrap_deg(angles_deg))
-    out: Array = 0.0 - np.minimum(12.0 * (off / BEAMWIDTH_3DB_DEG) ** 2, FRONT_TO_BACK_DB)  # no -0.0
-    return out
+    return np.asarray(0.0 - np.minimum(12.0 * (off / BEAMWIDTH_3DB_DEG) ** 2, FRONT_TO_BACK_DB))  # no -0.0
 
 
 def _draws(parts: Sequence[Part]) -> tuple[Array, Array]:

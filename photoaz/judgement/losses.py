@@ -10,18 +10,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import difference_deg
+from photoaz.angles import Array, difference_deg
 from photoaz.judgement.conformity import Part
 from photoaz.judgement.costs import Costs
 from photoaz.judgement.impact import BEAMWIDTH_3DB_DEG, FLOOR_DEG, FRONT_TO_BACK_DB, SECTOR_WIDTH_DEG
 from photoaz.result import LikelyCause
-
-Array = NDArray[Any]
 
 _HALF = 0.5 * SECTOR_WIDTH_DEG
 #: nodes of the quadratures, in standard uncertainties
@@ -197,8 +193,7 @@ def _corrected_loss(m: Array, s: Array, p: Array, stake: Stake, costs: Costs) ->
     if stake.record_off_deg is None:
         return np.zeros(m.shape[:-1])
     best = np.take_along_axis(m, np.argmax(p, -1)[..., None], -1)
-    out: Array = (p * _wrong_record(m - best, s, stake, costs)).sum(-1)
-    return out
+    return np.asarray((p * _wrong_record(m - best, s, stake, costs)).sum(-1))
 
 
 @dataclass(frozen=True, slots=True)

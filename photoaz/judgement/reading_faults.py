@@ -22,9 +22,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import difference_deg
+from photoaz.angles import Array, difference_deg
 from photoaz.geodesy.norths import Declination
 from photoaz.judgement.beliefs import fewer
 from photoaz.judgement.conformity import hung_density
@@ -32,8 +31,6 @@ from photoaz.priors import Priors, ReadingsKnown
 from photoaz.quantities import K95, LEAST_ALTERNATIVE, ODD_NORTH
 from photoaz.register.model import Antenna, Reading, ReadingNorth
 from photoaz.result import Alternative, AntennaResult, JudgedReading, LikelyCause
-
-Array = NDArray[Any]
 
 #: what may be at work in one reading; 'other way': the antenna points another way of those that are possible
 Kind = LikelyCause | Literal["other way"]
@@ -162,8 +159,7 @@ def _with_own(covariance: Array, sigma: Array) -> Array:
     values, vectors = np.linalg.eigh(correlation)
     correlation = (vectors * np.maximum(values, 1e-9)) @ vectors.T
     unit = sigma / np.sqrt(np.diag(correlation))
-    out: Array = correlation * np.outer(unit, unit)
-    return out
+    return np.asarray(correlation * np.outer(unit, unit))
 
 
 # ---- of all readings, or of all of one north and day -----------------------------------------------------------------

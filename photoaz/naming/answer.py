@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_rad, wrap_rad
+from photoaz.angles import Array, azimuth_rad, wrap_rad
 from photoaz.naming.expected import place_in_frame, with_disturbance
 from photoaz.naming.facing import GRID, mean_azimuth
 from photoaz.naming.model import ExpectedAntenna, HeadingChance, KnownPhoto, Match, PhotoNaming
@@ -23,8 +22,6 @@ from photoaz.naming.search import (
     weights,
 )
 from photoaz.wording import percent
-
-Array = NDArray[Any]
 
 #: the finder's word on how a panel is turned is good to some 15 degrees: not much more than that is not worth saying
 SAID_TURNED_RAD = float(np.radians(25.0))

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import Angle, wrap_rad
+from photoaz.angles import Angle, Array, wrap_rad
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.quantities import COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE
 from photoaz.vision.head_locator import HeadGuess
-
-Array = NDArray[Any]
 
 
 def place_in_frame(

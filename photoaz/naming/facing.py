@@ -6,12 +6,10 @@ Beliefs are probabilities over `GRID`; likelihoods are relative to 'any yaw is a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_rad, wrap_rad
+from photoaz.angles import Array, azimuth_rad, wrap_rad
 from photoaz.priors import Priors
 from photoaz.quantities import (
     DESIGN_TOLERANCE_DEG,
@@ -22,8 +20,6 @@ from photoaz.quantities import (
     YAW_SIGMA_RAD,
 )
 from photoaz.vision.finder import PanelCandidate
-
-Array = NDArray[Any]
 
 BINS = 120
 STEP_RAD = 2.0 * np.pi / BINS
@@ -38,8 +34,7 @@ def bell(off_rad: Array, sigma_rad: float | Array) -> Array:
     near = np.abs(wrap_rad(off_rad))
     # what comes round from behind matters to wide ones alone, and no further turn does up to 2 rad
     images = np.exp(-0.5 * (near / sigma_rad) ** 2) + np.exp(-0.5 * ((2.0 * np.pi - near) / sigma_rad) ** 2)
-    out: Array = images * (np.sqrt(2.0 * np.pi) / sigma_rad)
-    return out
+    return np.asarray(images * (np.sqrt(2.0 * np.pi) / sigma_rad))
 
 
 def prior_beliefs(design_rad: Array, known: Priors | None = None) -> Array:
@@ -52,8 +47,7 @@ def prior_beliefs(design_rad: Array, known: Priors | None = None) -> Array:
     for share, sigma_deg in (known or Priors()).deviations(DESIGN_TOLERANCE_DEG):
         b += share * bell(off, np.radians(sigma_deg)) if np.isfinite(sigma_deg) else share
     b[np.isnan(design_rad)] = 1.0
-    out: Array = b / b.sum(-1, keepdims=True)
-    return out
+    return np.asarray(b / b.sum(-1, keepdims=True))
 
 
 def _yaw_likelihood(candidate: PanelCandidate, yaw_rad: Array) -> Array:

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import radians
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import Angle
+from photoaz.angles import Angle, Array
 from photoaz.photo.camera import Camera
 from photoaz.quantities import CAMERA_HEIGHT_M, DESIGN_TOLERANCE_DEG, GROUND_SLOPE_SHARE, W_CRITICAL
 from photoaz.register.model import Pick
-
-Array = NDArray[Any]
 
 #: how far off a camera is thought to be where nobody knows [m]
 ANY_DISTANCE_M = 50.0

@@ -8,12 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_deg, azimuth_rad, wrap_rad
+from photoaz.angles import Array, azimuth_deg, azimuth_rad, wrap_rad
 from photoaz.naming.model import AntennaPriors
 from photoaz.quantities import (
     MOUNT_HEIGHT_SIGMA_M,
@@ -23,8 +21,6 @@ from photoaz.quantities import (
     OWN_SHARE_OF_HEIGHT_SIGMA,
     UNLISTED_ASIDE,
 )
-
-Array = NDArray[Any]
 
 #: designs that differ by less do not tell neighbours apart; nor do heights and sizes by less than so many sigmas
 SAME_DESIGN_RAD, APART = float(np.radians(10.0)), 2.0
@@ -71,8 +67,7 @@ class Mount:
 
     def places(self) -> Array:
         """East and north [m], (m, 2)."""
-        out: Array = self.base + self.stand_off_m[0] * self.outward + self.spacing_m[0] * self.sideways
-        return out
+        return np.asarray(self.base + self.stand_off_m[0] * self.outward + self.spacing_m[0] * self.sideways)
 
     def alike(self) -> Array:
         """(m, m): antennas of which the register does not say which is which: of one sector, their order unknown."""
@@ -91,8 +86,7 @@ class Mount:
         ):
             apart = np.abs(value[:, None] - value) < APART * np.hypot(sigma[:, None], sigma)
             same &= apart.all(-1)
-        out: Array = same | self.anywhere[:, None] & self.anywhere | np.eye(len(same), dtype=bool)
-        return out
+        return np.asarray(same | self.anywhere[:, None] & self.anywhere | np.eye(len(same), dtype=bool))
 
     def along(self, direction: Array) -> tuple[Array, Array]:
         """Places along unit vectors (..., 2) and their standard uncertainties but the axes': two (..., m) [m]."""

@@ -4,19 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.naming.facing import azimuth_likelihoods
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.mount import Mount
 from photoaz.photo.camera import Camera, directions_from_pixels, normalised_from_pixels, rotation_cam_from_enu
 from photoaz.quantities import UNLISTED_LN_SIZES, UNLISTED_MORE, UNLISTED_REGION_M
 from photoaz.vision.finder import PanelCandidate
-
-Array = NDArray[Any]
 
 #: false boxes lie anywhere in this part of the tower's head [m], with sizes within these ranges (ln)
 FALSE_REGION_M, FALSE_LN_SIZES = (8.0, 6.0), (2.0, 2.0)
@@ -78,8 +75,7 @@ class ObservedPanels:
 
     def level_from_cam(self) -> Array:
         """Rotation (3, 3) from the camera's frame to level axes: right, ahead, up, at heading 0."""
-        out: Array = rotation_cam_from_enu(0.0, self.pitch_rad, self.roll_rad).T
-        return out
+        return np.asarray(rotation_cam_from_enu(0.0, self.pitch_rad, self.roll_rad).T)
 
 
 def _pitch_for(camera: Camera, middle_px: Array, elevation_rad: float) -> float:

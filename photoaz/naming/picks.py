@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.register.model import Pick
 from photoaz.vision.finder import FoundPanels, PanelCandidate
-
-Array = NDArray[Any]
 
 #: a pick's corners have the panel's own middle: it lies within this share of half a candidate's box; a point anywhere
 CORNERS_WITHIN = 0.6

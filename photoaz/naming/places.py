@@ -12,12 +12,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from photoaz.angles import azimuth_deg
+from photoaz.angles import Array, azimuth_deg
 from photoaz.errors import InputError
 from photoaz.geodesy.frames import ecef_from_geodetic
 from photoaz.naming.facing import bell
@@ -44,8 +44,6 @@ from photoaz.quantities import (
 )
 from photoaz.register.model import Site
 from photoaz.wording import percent_words
-
-Array = NDArray[Any]
 
 #: a photo is of two possible sites where the second is at least so probable beside the first
 SECOND_SITE = 0.05
@@ -162,8 +160,7 @@ def site_index(sites: Sequence[Site]) -> SiteIndex:
     )
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Likelihoods
+# ---- likelihoods -----------------------------------------------------------------------------------------------------
 
 
 def standing_density(distance: ArrayLike) -> Array:
@@ -244,8 +241,7 @@ def _ln_heading(off_rad: Array, sigma_rad: Array, aim_rad: Array) -> Array:
     return np.asarray(np.log(whole))
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Matching
+# ---- matching --------------------------------------------------------------------------------------------------------
 
 
 def match_places(index: SiteIndex, photos: PhotoPlaces) -> list[PlaceMatch]:
@@ -446,8 +442,7 @@ def _quarter(bearing_deg: float) -> str:
     return names[round(bearing_deg / 45.0) % 8]
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# From records
+# ---- from records ----------------------------------------------------------------------------------------------------
 
 
 def places_of(records: Sequence[PhotoRecord | None]) -> PhotoPlaces:

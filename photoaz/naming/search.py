@@ -12,9 +12,8 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import Array, wrap_rad
 from photoaz.naming.facing import BINS, GRID, STEP_RAD, bell, mean_azimuth
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.mount import Mount
@@ -29,8 +28,6 @@ from photoaz.quantities import (
     STANDPOINT_WIDE_SHARE,
     STATEMENT_NONSENSE_SHARE,
 )
-
-Array = NDArray[Any]
 
 #: a panel behind another is found less often by this share; one out of the frame hardly ever
 HIDDEN_LOSS = 0.8
@@ -141,13 +138,11 @@ def expected_places(observed: ObservedPanels, mount: Mount, toward: Array, ln_sc
 
 def _robust(r: Array) -> Array:
     r = np.minimum(np.abs(r), FARTHEST_OFF)
-    out: Array = -np.log((1.0 - TAIL) * np.exp(-0.5 * r * r) + TAIL / 4.0 * np.exp(-r * r / 32.0))
-    return out
+    return np.asarray(-np.log((1.0 - TAIL) * np.exp(-0.5 * r * r) + TAIL / 4.0 * np.exp(-r * r / 32.0)))
 
 
 def _ln_normal(sigma: Array) -> Array:
-    out: Array = np.log(sigma) + 0.5 * np.log(2.0 * np.pi)
-    return out
+    return np.asarray(np.log(sigma) + 0.5 * np.log(2.0 * np.pi))
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,8 +243,7 @@ def _found_probability(problem: NamingProblem, toward: Array, hidden: Array, ins
     front = np.nan_to_num(1.0 / (1.0 + np.exp(-6.0 * np.cos(yaw))), nan=0.5)
     p = FOUND_SHARE[1] + (FOUND_SHARE[0] - FOUND_SHARE[1]) * front
     p = p * (1.0 - HIDDEN_LOSS * hidden)
-    out: Array = np.where(inside, p, OUT_OF_FRAME)
-    return out
+    return np.asarray(np.where(inside, p, OUT_OF_FRAME))
 
 
 def hidden_share(problem: NamingProblem, toward: Array, places: ExpectedPlaces) -> Array:
@@ -264,12 +258,10 @@ def hidden_share(problem: NamingProblem, toward: Array, places: ExpectedPlaces) 
     def overlap(at: Array, half_size: Array) -> Array:
         low = np.maximum((at - half_size)[:, :, None], (at - half_size)[:, None, :])
         high = np.minimum((at + half_size)[:, :, None], (at + half_size)[:, None, :])
-        share: Array = np.clip((high - low) / np.maximum(2.0 * half_size[:, :, None], 1e-3), 0.0, 1.0)
-        return share
+        return np.asarray(np.clip((high - low) / np.maximum(2.0 * half_size[:, :, None], 1e-3), 0.0, 1.0))
 
     nearer = places.distance_m[:, None, :] < places.distance_m[:, :, None] - 0.25
-    out: Array = overlap(x, half) * overlap(y, np.broadcast_to(h / 2.0, half.shape)) * nearer
-    return out
+    return np.asarray(overlap(x, half) * overlap(y, np.broadcast_to(h / 2.0, half.shape)) * nearer)
 
 
 def pixels(observed: ObservedPanels, places: ExpectedPlaces, shift: Array, over: Array) -> tuple[Array, Array]:
@@ -376,18 +368,15 @@ def _refit(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces, names:
 
     def of(x: Array) -> Array:
         """Of the antennas named (H, n), from all (H, m)."""
-        out: Array = np.take_along_axis(x, j, 1)
-        return out
+        return np.asarray(np.take_along_axis(x, j, 1))
 
     def weight(r: Array, sigma: Array, some: Array = has) -> Array:
         """Of residuals from where it stood, so that gross ones weigh less."""
-        out: Array = some / sigma**2 / (1.0 + (r / sigma / 3.0) ** 2)
-        return out
+        return np.asarray(some / sigma**2 / (1.0 + (r / sigma / 3.0) ** 2))
 
     def mean(value: Array, sigma: Array, at: Array, prior: Any, prior_sigma: float, some: Array = has) -> Array:
         w = weight(value - at[:, None], sigma, some)
-        out: Array = ((w * value).sum(-1) + prior / prior_sigma**2) / (w.sum(-1) + 1.0 / prior_sigma**2)
-        return out
+        return np.asarray(((w * value).sum(-1) + prior / prior_sigma**2) / (w.sum(-1) + 1.0 / prior_sigma**2))
 
     distance = of(places.distance_m)
     apart = problem.mount.apart_m  # the middle of what is seen may be off this site's axis by that
@@ -425,8 +414,7 @@ def _first_over(problem: NamingProblem, h: Hypotheses) -> Array:
     r = (o.across[:, None] - (places.across + h.shift[:, None])[:, None, :]) * places.distance_m[:, None, :]
     cost = 0.5 * (r / places.across_sigma_m[:, None, :]) ** 2 + problem.facing[h.toward]
     j = cost.argmin(-1)
-    out: Array = np.median(o.over - np.take_along_axis(places.over, j, 1), axis=-1)
-    return out
+    return np.asarray(np.median(o.over - np.take_along_axis(places.over, j, 1), axis=-1))
 
 
 def likely_hypotheses(problem: NamingProblem) -> tuple[Hypothesis, ...]:
@@ -454,14 +442,13 @@ def likely_hypotheses(problem: NamingProblem) -> tuple[Hypothesis, ...]:
 
 
 def _prior_cost(problem: NamingProblem, h: Hypotheses) -> Array:
-    out: Array = (
+    return np.asarray(
         problem.toward_cost[h.toward]
         + heading_cost(problem, h.toward, h.shift, GRID_SIGMA_RAD)
         + 0.5 * (h.over / problem.over_sigma) ** 2
         + 0.5 * (h.ln_scale / problem.observed.ln_sigma) ** 2
         + 0.5 * (h.beside * problem.observed.distance_m / max(problem.mount.axis_sigma_m.max(initial=0.0), 0.1)) ** 2
     )
-    return out
 
 
 def _next_best(problem: NamingProblem, h: Hypotheses, cost: Array, names: Array, total: Array) -> list[Hypothesis]:
@@ -496,5 +483,4 @@ def weights(hypotheses: Sequence[Hypothesis]) -> Array:
     """Probabilities of hypotheses: they sum to 1."""
     c = np.array([one.cost for one in hypotheses])
     w = np.exp(-(c - c.min()))
-    out: Array = w / w.sum()
-    return out
+    return np.asarray(w / w.sum())

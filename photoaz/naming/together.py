@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.errors import Fault, InputError
 from photoaz.naming.answer import photo_naming
 from photoaz.naming.facing import BINS, GRID, prior_beliefs
@@ -33,8 +32,6 @@ from photoaz.naming.search import (
 from photoaz.priors import Priors
 from photoaz.quantities import MOUNT_SPACING_M, MOUNT_STAND_OFF_M, UNLISTED_MORE, UNLISTED_SHARE_ONE_SECTOR
 from photoaz.vision.finder import PanelCandidate
-
-Array = NDArray[Any]
 
 #: how often the photos tell each other
 PASSES = 2
@@ -170,8 +167,7 @@ def _belief(prior: Array, messages: Sequence[Array], *, but: int | None) -> Arra
         if k != but:
             ln = ln + np.log(message)
     b = np.exp(ln - ln.max(-1, keepdims=True))
-    out: Array = b / b.sum(-1, keepdims=True)
-    return out
+    return np.asarray(b / b.sum(-1, keepdims=True))
 
 
 def _refined(mount: Mount, observed: Sequence[ObservedPanels], hypotheses: Sequence[Sequence[Hypothesis]]) -> Mount:

@@ -12,15 +12,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.angles import Array as Array
 from photoaz.photo.record import PhotoRecord
 from photoaz.quantities import PRINCIPAL_SHARE
-
-Array = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,8 +106,7 @@ def directions_from_pixels(camera: Camera, px: Array, f_px: Array | float | None
     """Unit vectors (..., 3) in the camera frame along the lines of sight of pixels (..., 2)."""
     x = normalised_from_pixels(camera, px, f_px)
     v = np.concatenate([x, np.ones_like(x[..., :1])], -1)
-    unit: Array = v / np.sqrt((v * v).sum(-1, keepdims=True))
-    return unit
+    return np.asarray(v / np.sqrt((v * v).sum(-1, keepdims=True)))
 
 
 def project_jacobian(camera: Camera, points_in_cam: Array, f_px: Array | float | None = None) -> tuple[Array, Array]:

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[Any]
+from photoaz.angles import Array
 
 
 def los_from_cam(direction: Array) -> Array:
@@ -34,5 +31,4 @@ def gibbs(rotation: Array) -> Array:
         -1,
     )
     trace = rotation[..., 0, 0] + rotation[..., 1, 1] + rotation[..., 2, 2]
-    out: Array = 2.0 * v / (1.0 + trace)[..., None]
-    return out
+    return np.asarray(2.0 * v / (1.0 + trace)[..., None])

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.errors import Fault, InputError
 from photoaz.planning.surroundings import read_json
 from photoaz.planning.trip import Task, Visit
@@ -18,8 +18,6 @@ from photoaz.register.model import Site
 from photoaz.register.tables import Row, open_table
 from photoaz.result import SCHEMA, Revisit, RevisitItem, SiteResult, read_records
 from photoaz.wording import GOING
-
-Array = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

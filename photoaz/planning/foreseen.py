@@ -8,13 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz import quantities as q
-from photoaz.angles import COMPASS, Angle, wrap_rad
+from photoaz.angles import COMPASS, Angle, Array, wrap_rad
 from photoaz.estimate.priors import antenna_priors_of
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.naming.model import AntennaPriors, camera_height
@@ -36,8 +34,6 @@ from photoaz.vision.evidence import BoxMode
 from photoaz.vision.expected import Shades, expected_modes, theta_of
 from photoaz.vision.measure import BULGE_M, EDGE_RADIUS_M
 from photoaz.vision.verticals import Verticals
-
-Array = NDArray[Any]
 
 #: narrower than this no panel is found; where less of it than this is free of others in front none is planned on
 LEAST_PX, LEAST_VISIBLE = 9.0, 0.7

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.naming.expected import with_disturbance
 from photoaz.network.adjust import inverse
 from photoaz.network.equations import Equations
@@ -24,8 +24,6 @@ from photoaz.network.solution import solve_network
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.foreseen import PlanningScene
 from photoaz.quantities import K95, LANDMARK_GIVEN_UP_SIGMA_M, LANDMARK_UP_SIGMA_M, RADIUS_95, SHAPE_SIGMA_RAD
-
-Array = NDArray[Any]
 
 Criterion = Literal["D", "A"]
 
@@ -125,8 +123,7 @@ def with_rows(covariance: Array, told: PlannedRows) -> Array:
     """The whole covariance (P, P) once a photo is there."""
     cross = covariance[:, told.index] @ told.rows.T
     inner = np.eye(len(told.rows)) + told.rows @ covariance[np.ix_(told.index, told.index)] @ told.rows.T
-    out: Array = covariance - cross @ np.linalg.solve(inner, cross.T)
-    return out
+    return np.asarray(covariance - cross @ np.linalg.solve(inner, cross.T))
 
 
 def score(covariance: Array, wanted: Array, told: PlannedRows, criterion: Criterion) -> float:
@@ -151,8 +148,7 @@ def criterion_of(azimuths: Array, criterion: Criterion) -> float:
 
 def u95_linear_rad(covariance: Array, indices: Array) -> Array:
     """U95 (n,) [rad] of azimuths from a state's covariance, without what other ways to fit would add."""
-    out: Array = K95 * np.sqrt(covariance[indices, indices] + SHAPE_SIGMA_RAD**2)
-    return out
+    return np.asarray(K95 * np.sqrt(covariance[indices, indices] + SHAPE_SIGMA_RAD**2))
 
 
 def expected_u95_rad(

@@ -8,16 +8,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import wrap_deg
+from photoaz.angles import Array, wrap_deg
 from photoaz.geodesy.sun import sun_track
 from photoaz.planning.photo import PlannedPhoto, in_frame
-
-Array = NDArray[Any]
 
 #: minutes between the moments looked at
 STEP_MIN = 10

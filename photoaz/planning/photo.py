@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_deg
+from photoaz.angles import Array, azimuth_deg
 from photoaz.photo.camera import Camera, project, rotation_cam_from_enu
 from photoaz.planning.equipment import Equipment
-
-Array = NDArray[Any]
 
 #: what stands within this share of the frame's sides from its border is cut off by an unsteady hand
 BORDER_SHARE = 0.03

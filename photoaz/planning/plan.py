@@ -5,12 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_deg
+from photoaz.angles import Array, azimuth_deg
 from photoaz.angles import format_angle_deg as deg
 from photoaz.planning.distances import AtDistance, by_distance
 from photoaz.planning.earlier import EarlierAzimuths
@@ -36,8 +35,6 @@ from photoaz.register.model import Site
 from photoaz.surroundings.maps import MapSource
 from photoaz.surroundings.reading import Scenery
 from photoaz.wording import CAUTIONS
-
-Array = NDArray[Any]
 
 PRACTICE_NOTE = (
     "Common practice, no source: no closer than 150 ft (45.7 m), as far out as the antennas are high, level within 1°."

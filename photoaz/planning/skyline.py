@@ -48,8 +48,7 @@ class MappedEdges(HeadingAid):
             enu = line_of_sight(camera, pixel, x)
             away = arctan2(corner[0] - x[..., 3], corner[1] - x[..., 4])
             off.append(wrap(arctan2(enu[..., 0], enu[..., 1]) - away))
-        out: Array = np.einsum("ij,...j->...i", self.root, np.stack(off, -1))
-        return out
+        return np.asarray(np.einsum("ij,...j->...i", self.root, np.stack(off, -1)))
 
     def heading_u95_rad(self, stand: PlannedPhoto) -> float:
         """U95 [rad] of the heading by these alone, the standpoint as known as the camera knows it."""

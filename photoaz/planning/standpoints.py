@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_rad, wrap_rad
+from photoaz.angles import Array, azimuth_rad, wrap_rad
 from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.site import PhotoObservations
 from photoaz.planning.equipment import Equipment
@@ -28,8 +27,6 @@ from photoaz.planning.information import (
     with_rows,
 )
 from photoaz.planning.photo import BORDER_SHARE, PlannedPhoto, in_frame
-
-Array = NDArray[Any]
 
 #: distances tried, over the height of the antennas above the camera, and bearings besides those of the sectors
 DISTANCES = (0.7, 1.0, 1.4, 2.0, 2.8)

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.quantities import (
@@ -31,8 +32,6 @@ from photoaz.surroundings.heights import GIVEN
 from photoaz.surroundings.maps import Surroundings, SurroundingsMap
 from photoaz.surroundings.reading import read_surroundings
 from photoaz.surroundings.sight import free_sights
-
-Array = NDArray[Any]
 
 #: further away than this nothing is told from the haze, and nearer than this a bearing is poor, metres
 _FARTHEST_M, _NEAREST_M = 30_000.0, 100.0

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.wording import CAUTIONS, before_you_go
-
-Array = NDArray[Any]
 
 #: mean radius of the earth, IUGG, metres
 EARTH_M = 6371008.8

@@ -127,8 +127,7 @@ def units_of(column: Column) -> tuple[str, ...]:
     return tuple(LENGTHS_M) if column.unit else ()
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# The TOML file
+# ---- the TOML file ---------------------------------------------------------------------------------------------------
 
 #: stands for site_lat_deg and site_lon_deg
 POSITION = "site_position"

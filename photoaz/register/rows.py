@@ -24,8 +24,7 @@ from photoaz.register.tables import DECIMAL_COMMA, Row, Table
 
 _T = TypeVar("_T")
 
-# ---------------------------------------------------------------------------------------------------------------------
-# What stands in a cell
+# ---- what stands in a cell -------------------------------------------------------------------------------------------
 
 
 def _number(text: str) -> float:
@@ -135,8 +134,7 @@ def needed_of(model: type[Any]) -> tuple[str, ...]:
     return tuple(name for name, one in columns_of(model).items() if one.needed)
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# The tables
+# ---- the tables ------------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,8 +256,7 @@ class LandmarkRow:
     u95: float | None = None
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# From cells to rows
+# ---- from cells to rows ----------------------------------------------------------------------------------------------
 
 _SHOWN = 200  # letters of a cell that a fault repeats
 _MEANINGS = 20_000  # texts of a column whose meaning is remembered
@@ -323,8 +320,7 @@ def good_rows(model: type[_T], table: Table, check: Callable[[_T], Iterable[Slip
             table.fault(row.line, *slip)
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Readings, of which the register and the history tell alike
+# ---- readings, of which the register and the history tell alike ------------------------------------------------------
 
 
 def readings_of(row: RegisterRow | ReadingRow) -> tuple[Reading | None, DowntiltReading | None]:

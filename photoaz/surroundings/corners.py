@@ -7,18 +7,14 @@ the camera moves (expectation maximisation over a Gaussian mixture with a unifor
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz import quantities as q
-from photoaz.angles import wrap_rad
+from photoaz.angles import Array, wrap_rad
 from photoaz.photo.camera import Camera, normalised_from_pixels, rotation_cam_from_enu
 from photoaz.surroundings.panorama import Uprights
 from photoaz.vision.skyline import UprightEdges
-
-Array = NDArray[Any]
 
 #: corners nearer than this are too near for a map's errors [m]
 NEAREST_M = 6.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 from photoaz.errors import Fault, InputError
 
@@ -23,30 +23,23 @@ class FeatureReader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.members: dict[str, Any] = {}
+        # as much of the text is held as is being read
+        self._text, self._at, self._lines = "", 0, 1
+        self._ended = False
+        self._decode = json.JSONDecoder().raw_decode
 
     def __iter__(self) -> Iterator[Any]:
         """Each feature as JSON has it. Raises InputError where there is no such file, no JSON, or no GeoJSON in it."""
         wanted = "a GeoJSON file"
         try:
-            with self.path.open(encoding="utf-8-sig") as file:
-                yield from _Text(file, self.path).features(self.members)
+            with self.path.open(encoding="utf-8-sig") as self._file:
+                yield from self._features(self.members)
         except OSError as e:
             raise InputError(Fault(file=self.path, found=e.strerror or str(e), wanted=wanted)) from e
         except UnicodeDecodeError as e:
             raise InputError(Fault(file=self.path, found=f"no JSON ({e})", wanted=wanted)) from e
 
-
-class _Text:
-    """A JSON text of which as much is held as is being read."""
-
-    def __init__(self, file: TextIO, path: Path) -> None:
-        self._file, self._path = file, path
-        self._text, self._at, self._lines = "", 0, 1
-        self._ended = False
-        self._decode = json.JSONDecoder().raw_decode
-
-    def features(self, members: dict[str, Any]) -> Iterator[Any]:
-        """Each feature; the other members are put into `members` as they come."""
+    def _features(self, members: dict[str, Any]) -> Iterator[Any]:
         if self._peek() != "{":
             raise self._fault("no JSON object", "a GeoJSON file")
         self._at += 1
@@ -129,4 +122,4 @@ class _Text:
 
     def _fault(self, found: str, wanted: str) -> InputError:
         line = self._lines + self._text.count("\n", 0, self._at)
-        return InputError(Fault(file=self._path, line=line, found=found, wanted=wanted))
+        return InputError(Fault(file=self.path, line=line, found=found, wanted=wanted))

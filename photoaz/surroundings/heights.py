@@ -9,11 +9,9 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz import quantities as q
-
-Array = NDArray[Any]
+from photoaz.angles import Array
 
 #: where a height comes from
 GIVEN, STOREYS, ASSUMED = 0, 1, 2

@@ -14,12 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz import quantities as q
+from photoaz.angles import Array
 from photoaz.errors import Fault
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.surroundings import heights
 from photoaz.surroundings.terrain import Ground, Terrain
-
-Array = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,7 +188,9 @@ class SurroundingsMap:
             self.height_m[some], self.origin[some], self.rise_m[some], *extents(corners, first)
         )
         ground = None if terrain is None else terrain.ground(frame)
-        foot = np.zeros(len(some)) if ground is None or not len(some) else ground.at(_middles(corners, first))
+        foot = np.zeros(len(some))
+        if ground is not None and len(some):
+            foot = ground.at(np.add.reduceat(corners, first[:-1]) / np.diff(first)[:, None])
         square = Surroundings(
             frame=frame,
             source=self.source if ground is None or terrain is None else replace(self.source, terrain=terrain.file),
@@ -246,9 +247,11 @@ def packed(first: NDArray[np.int64], some: NDArray[np.int64]) -> tuple[NDArray[n
     return np.arange(begins[-1]) + np.repeat(first[:-1][some] - begins[:-1], counts), begins
 
 
-def _middles(corners_m: Array, first: NDArray[np.int64]) -> Array:
-    """Mean corners (n, 2)."""
-    return np.asarray(np.add.reduceat(corners_m, first[:-1]) / np.diff(first)[:, None])
+def following(first: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The number (c,) of each corner's next one round its footprint; first (n + 1,) as in `Surroundings`."""
+    out = np.arange(1, first[-1] + 1)
+    out[first[1:] - 1] = first[:-1]
+    return out
 
 
 def _worth_looking_at(some: Surroundings, radius_m: float) -> NDArray[np.int64]:
@@ -269,9 +272,7 @@ def extents(corners_m: Array, first: NDArray[np.int64]) -> tuple[Array, Array]:
     """
     if len(first) < 2:
         return np.zeros(0), np.zeros(0)
-    following = np.arange(1, len(corners_m) + 1)
-    following[first[1:] - 1] = first[:-1]
-    there = corners_m[following]
+    there = corners_m[following(first)]
     girth = np.add.reduceat(np.hypot(*(there - corners_m).T), first[:-1])
     area = 0.5 * np.abs(np.add.reduceat(corners_m[:, 0] * there[:, 1] - corners_m[:, 1] * there[:, 0], first[:-1]))
     quarter = 0.25 * girth

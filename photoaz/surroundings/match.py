@@ -12,17 +12,14 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz import quantities as q
-from photoaz.angles import wrap_rad
+from photoaz.angles import Array, wrap_rad
 from photoaz.photo.camera import Camera
 from photoaz.surroundings.corners import Fitted, Seen, fit_corners, gains, pairing, seen_edges
-from photoaz.surroundings.maps import Surroundings
+from photoaz.surroundings.maps import Surroundings, following
 from photoaz.surroundings.panorama import panorama
 from photoaz.vision.skyline import SkyBorder, UprightEdges, elevations
-
-Array = NDArray[Any]
 
 #: azimuths in the circle, columns of the border that are looked at, bodies behind each other that are counted
 AZIMUTHS, COLUMNS, BEHIND = 1440, 240, 4
@@ -89,9 +86,7 @@ class Profile:
 def profile(some: Surroundings, place: Array) -> Profile:
     """The tops of the map's buildings about a place (3,)."""
     a = some.corners_m - place[:2]
-    following = np.arange(1, len(a) + 1)
-    following[some.first[1:] - 1] = some.first[:-1]
-    b = a[following]
+    b = a[following(some.first)]
     owner = np.repeat(np.arange(len(some)), np.diff(some.first))
     cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
     start = np.arctan2(a[:, 0], a[:, 1])
@@ -214,13 +209,11 @@ def border_nats(p: Profile, average: Array, columns: _Columns, headings: Array, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """A heading that may be the photo's: what the border and what the edges say for it [nats], and the camera fitted.
+    """The camera fitted about a heading that may be the photo's.
 
-    nats: both as they count, with what was known of the place. pitch: that suits it.
+    nats: what border and edges say for it, as they count, with what was known of the place. pitch: that suits it.
     """
 
-    heading: float
-    border: float
     nats: float
     pitch: float
     fitted: Fitted
@@ -292,15 +285,8 @@ def _fitted(
     """The camera fitted from a start; tilt: the pitch that suits it."""
     camera = shown.camera
     known = np.array([heading, *shown.place[:2], 0.0, 0.0, 0.0])
-    sigma = np.array(
-        [
-            np.inf,
-            *shown.place_sigma[:2],
-            max(camera.f_relative_sigma, 1e-4),
-            max(shown.roll[1], 1e-4),
-            max(camera.principal_sigma_px, 0.1),
-        ]
-    )
+    focal, roll = max(camera.f_relative_sigma, 1e-4), max(shown.roll[1], 1e-4)
+    sigma = np.array([np.inf, *shown.place_sigma[:2], focal, roll, max(camera.principal_sigma_px, 0.1)])
     x = np.array([heading, *place[:2], 0.0, 0.0, 0.0])
     for wide in ((2.0, 1.5, 1.0), (1.0, 1.0, 1.0)):
         here = panorama(some, np.array([*x[1:3], shown.place[2]]))
@@ -311,21 +297,16 @@ def _fitted(
         fitted, x = found, found.value
     there = profile(some, np.array([*x[1:3], shown.place[2]]))
     step = min(0.5 * TILT_STEP_RAD, 0.7 * shown.pitch[1])
-    tried = [
-        (
-            float(
-                border_nats(there, average, _columns(shown, pitch, shown.roll[0] + x[4]), x[:1], q.FOOTPRINT_SIGMA_M)[0]
-            )
-            - 0.5 * ((pitch - shown.pitch[0]) / shown.pitch[1]) ** 2,
-            pitch,
-        )
-        for pitch in tilt + step * np.arange(-2, 3)
-    ]
+    tried = []
+    for pitch in tilt + step * np.arange(-2, 3):
+        columns = _columns(shown, pitch, shown.roll[0] + x[4])
+        border = float(border_nats(there, average, columns, x[:1], q.FOOTPRINT_SIGMA_M)[0])
+        tried.append((border - 0.5 * ((pitch - shown.pitch[0]) / shown.pitch[1]) ** 2, pitch))
     border, pitch = max(tried)
     off = float((((x - known) / sigma)[1:] ** 2).sum())
     nats = BORDER_WORTH * border + EDGES_WORTH * fitted.gain - PLACE_WORTH * 0.5 * off
     nats += BUILDING_NATS * fitted.buildings
-    return Candidate(heading=float(x[0]), border=border, nats=nats, pitch=float(pitch), fitted=fitted)
+    return Candidate(nats=nats, pitch=float(pitch), fitted=fitted)
 
 
 def _with_border(shown: Shown, some: Surroundings, average: Array, c: Candidate) -> Fitted:
@@ -358,7 +339,9 @@ def _with_border(shown: Shown, some: Surroundings, average: Array, c: Candidate)
     root[:, :3] = np.sqrt(values)[:, None] * vectors.T / scale
     offset = np.clip(slope / np.sqrt(values), -3.0, 3.0)
     # a wrong focal length, roll or principal point moves all columns alike: as the heading does
-    moved = (columns.weight @ _by_camera(shown, columns)) / max(float(columns.weight.sum()), 1e-9)
+    by_focal, by_roll = -0.5 * np.sin(2.0 * columns.azimuth), np.tan(columns.elevation)
+    by_camera = np.column_stack([by_focal, by_roll, -(np.cos(columns.azimuth) ** 2) / shown.camera.f_px])
+    moved = (columns.weight @ by_camera) / max(float(columns.weight.sum()), 1e-9)
     root[:, 3:] = root[:, :1] * moved
     rows, told = np.concatenate([fitted.root, root]), np.concatenate([fitted.offset, offset])
     weight = np.linalg.inv(fitted.covariance) - fitted.root.T @ fitted.root
@@ -366,17 +349,6 @@ def _with_border(shown: Shown, some: Surroundings, average: Array, c: Candidate)
     # the fit rests where the edges' rows and what was known before balance: only the border moves it on
     moved_by = covariance @ (root.T @ offset)
     return replace(fitted, value=x + moved_by, covariance=covariance, root=rows, offset=told - rows @ moved_by)
-
-
-def _by_camera(shown: Shown, columns: _Columns) -> Array:
-    """Derivatives (n, 3) of the columns' azimuths by ln focal length, roll and principal point, about level."""
-    return np.column_stack(
-        [
-            -0.5 * np.sin(2.0 * columns.azimuth),
-            np.tan(columns.elevation),
-            -(np.cos(columns.azimuth) ** 2) / shown.camera.f_px,
-        ]
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -424,8 +396,9 @@ def match_skyline(shown: Shown, some: Surroundings, heading_nats: Array | None =
     heading_nats (H,) : as of `candidates`; it says where to look closely, and nothing else.
     """
     seen_rad = float(_columns(shown, shown.pitch[0]).weight.sum() * WITNESS_RAD)
+    nothing = SkylineMatch(peaks=(), seen_rad=seen_rad, border=shown.border, edges=shown.edges)
     if seen_rad < LEAST_SEEN_RAD or not len(some):
-        return SkylineMatch(peaks=(), seen_rad=seen_rad, border=shown.border, edges=shown.edges)
+        return nothing
     found = _different(candidates(shown, some, heading_nats))
     average = background(profile(some, shown.place))
     best = max((c.nats for c in found), default=0.0)
@@ -446,8 +419,7 @@ def match_skyline(shown: Shown, some: Surroundings, heading_nats: Array | None =
         for p, c in zip(probability, found, strict=True)
         if p > LEAST_PROBABLE
     ]
-    peaks.sort(key=lambda p: -p.probability)
-    return SkylineMatch(peaks=tuple(peaks), seen_rad=seen_rad, border=shown.border, edges=shown.edges)
+    return replace(nothing, peaks=tuple(sorted(peaks, key=lambda p: -p.probability)))
 
 
 def _different(found: tuple[Candidate, ...]) -> list[Candidate]:

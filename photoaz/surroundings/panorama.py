@@ -9,15 +9,15 @@ So nothing has to be sampled: where two of them cross, and how they change as th
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from photoaz import quantities as q
-from photoaz.geodesy.curvature import drop_m
-from photoaz.surroundings.maps import Surroundings
+from photoaz.angles import Array
+from photoaz.geodesy.frames import drop_m
+from photoaz.surroundings.maps import Surroundings, following
 from photoaz.surroundings.walls import (
     BESIDE,
     NOTHING,
@@ -28,7 +28,6 @@ from photoaz.surroundings.walls import (
     along,
     buildings_at,
     expanded,
-    following,
     highest,
     hills,
     joined,
@@ -37,8 +36,6 @@ from photoaz.surroundings.walls import (
     walls_of,
     winners,
 )
-
-Array = NDArray[Any]
 
 #: houses stand in one front where one lies no further back than this [m]
 _ONE_FRONT_M = 0.3
@@ -51,12 +48,10 @@ class Uprights:
     """Upright edges of buildings, each (k,), by azimuth. Angles [rad], lengths [m].
 
     They are seen from elevation_low_rad (above what stands before them) to elevation_high_rad (the eaves).
-    sigma_top_rad, sigma_low_rad: of these two, as heights are known; sigma_azimuth_rad: of the azimuth, as the map's
-    corners are, most of it common to all edges of a building. p_seen: probability that anything of it is seen, as far
-    as heights tell. side: 1 where the building lies clockwise of the edge, -1 anticlockwise, 0 where two of its walls
-    meet that are both seen. sky_from_rad: from here up there is sky beside the edge, on the side where the building is
-    not; elevation_high_rad or more where there is none. building, corner: numbers in the `Surroundings`. azimuth_per_m:
-    (k, 2) by the eye's east and north, elevation_per_m: (k, 3) of the top, by its east, north and up [rad/m].
+    sigma_top_rad, sigma_low_rad: of these two, as heights are known. p_seen: probability that anything of it is seen,
+    as far as heights tell. side: 1 where the building lies clockwise of the edge, -1 anticlockwise, 0 where two of its
+    walls meet that are both seen. sky_from_rad: from here up there is sky beside the edge, on the side where the
+    building is not; elevation_high_rad or more where there is none. building, corner: numbers in the `Surroundings`.
     """
 
     azimuth_rad: Array
@@ -65,14 +60,11 @@ class Uprights:
     elevation_high_rad: Array
     sigma_low_rad: Array
     sigma_top_rad: Array
-    sigma_azimuth_rad: Array
     sky_from_rad: Array
     p_seen: Array
     side: Numbers
     building: Numbers
     corner: Numbers
-    azimuth_per_m: Array
-    elevation_per_m: Array
 
     def __len__(self) -> int:
         return len(self.azimuth_rad)
@@ -113,12 +105,6 @@ class Skyline:
         """Elevations (...) [rad] at azimuths (...), of a piece (...) where one is named."""
         return np.arctan(along(self.plane[self.piece_at(azimuth_rad) if piece is None else piece], azimuth_rad))
 
-    def distance_m(self, azimuth_rad: ArrayLike, piece: Numbers | None = None) -> Array:
-        """Distances (...) [m], infinite where there is nothing."""
-        near = along(self.nearness[self.piece_at(azimuth_rad) if piece is None else piece], azimuth_rad)
-        with np.errstate(divide="ignore"):
-            return 1.0 / np.maximum(near, 0.0)
-
     def sigma_rad(self, azimuth_rad: ArrayLike, piece: Numbers | None = None) -> Array:
         """Standard uncertainty (...) [rad] of the elevations; where there is nothing, of what may stand there."""
         at = self.piece_at(azimuth_rad) if piece is None else piece
@@ -127,48 +113,32 @@ class Skyline:
         level = np.cos(self.elevation_rad(azimuth_rad, at)) ** 2
         return np.asarray(np.where(self.building[at] == NOTHING, q.GROUND_SLOPE_SHARE, own * level))
 
-    def elevation_per_m(self, azimuth_rad: ArrayLike, piece: Numbers | None = None) -> Array:
-        """How elevations change at an azimuth that is held, as the eye moves: (..., 3) [rad/m] by east, north, up."""
-        at = self.piece_at(azimuth_rad) if piece is None else piece
-        near = np.maximum(along(self.nearness[at], azimuth_rad), 0.0)
-        level = np.cos(self.elevation_rad(azimuth_rad, at)) ** 2
-        moved = np.concatenate([self.plane[at], np.full((*np.shape(near), 1), -1.0)], -1)
-        return np.asarray(moved * (near * level)[..., None])
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Panorama:
-    """What is seen from eye_m (3,): east, north [m] in the site's frame, up [m] above the ground at the tower.
-
-    within: buildings whose footprints the eye lies in; they are taken for not being there. landmarks: (m, 4) azimuth,
-    elevation of the top, distance, and 1 where the top is seen, in the order of the `Surroundings`.
+    """What is seen from a place.
 
     A slope (east, north) that all the ground has in common adds slope_east sin a + slope_north cos a to the tangent of
     every elevation.
     """
 
-    eye_m: Array
     uprights: Uprights
     skyline: Skyline
-    landmarks: Array
-    within: tuple[int, ...] = ()
 
 
 def panorama(some: Surroundings, eye_m: Array, refraction_k: float = q.REFRACTION_K) -> Panorama:
-    """What is seen from eye_m (3,): east, north in the site's frame, up above the ground at the tower [m]."""
+    """What is seen from eye_m (3,): east, north in the site's frame, up above the ground at the tower [m].
+
+    Buildings whose footprints the eye lies in are taken for not being there.
+    """
     eye = np.asarray(eye_m, float)
-    inside = buildings_at(some, eye[:2])
-    walls = walls_of(some, eye, refraction_k, inside)
+    walls = walls_of(some, eye, refraction_k, buildings_at(some, eye[:2]))
     if some.ground is not None:
         walls = joined(walls, hills(some.ground, eye, refraction_k))
     walls = walls[may_be_seen(walls)]
     cuts, pairs = skyline_cuts(walls)
     return Panorama(
-        eye_m=eye,
-        uprights=_uprights(some, eye, walls, cuts, pairs, refraction_k),
-        skyline=_skyline(some, walls, cuts, pairs),
-        landmarks=_landmarks(some, eye, walls, cuts, pairs, refraction_k),
-        within=tuple(int(k) for k in inside),
+        uprights=_uprights(some, eye, walls, cuts, pairs, refraction_k), skyline=_skyline(some, walls, cuts, pairs)
     )
 
 
@@ -180,13 +150,9 @@ def _sigma_of_top(near: Array, top_sigma_m: Array, ground_sigma_m: float | None)
     """Standard uncertainty of tan e of a top, at nearness one over distance [1/m]."""
     if ground_sigma_m is not None:
         return np.asarray(np.hypot(top_sigma_m, ground_sigma_m) * near)
-    return np.asarray(np.hypot(top_sigma_m * near, _off_slope(near)))
-
-
-def _off_slope(near: Array) -> Array:
-    """How far ground lies off the common slope, over the distance; up to GROUND_OFF_SLOPE_M at any distance."""
+    # off the common slope ground lies by up to GROUND_OFF_SLOPE_M at any distance
     far = q.GROUND_OFF_SLOPE_M * near
-    return np.asarray(q.GROUND_SLOPE * far / np.hypot(far, q.GROUND_SLOPE))
+    return np.asarray(np.hypot(top_sigma_m * near, q.GROUND_SLOPE * far / np.hypot(far, q.GROUND_SLOPE)))
 
 
 def _skyline(some: Surroundings, walls: Walls, cuts: Array, pairs: Pairs) -> Skyline:
@@ -254,7 +220,7 @@ def _uprights(some: Surroundings, eye: Array, walls: Walls, cuts: Array, pairs: 
     away = some.corners_m[corner] - eye[:2]
     distance = np.hypot(*away.T)
     azimuth = np.mod(np.arctan2(away[:, 0], away[:, 1]), TURN)
-    after = following(some)
+    after = following(some.first)
     before = np.empty_like(after)
     before[after] = np.arange(len(after))
     hands = []
@@ -279,35 +245,16 @@ def _uprights(some: Surroundings, eye: Array, walls: Walls, cuts: Array, pairs: 
     sky = np.select([side > 0, side < 0], [left.highest, right.highest], np.inf)
     keep = np.flatnonzero((p_seen > _LEAST_SEEN) & ~left.own & ~right.own)
     keep = keep[np.argsort(azimuth[keep], kind="stable")]
-    sin, cos, level = np.sin(azimuth), np.cos(azimuth), 1.0 / (1.0 + high**2)
-    by_place = np.column_stack([high * sin, high * cos, np.full(len(corner), -1.0)]) * (level / distance)[:, None]
     return Uprights(
         azimuth_rad=azimuth[keep],
         distance_m=distance[keep],
         elevation_low_rad=np.arctan(low[keep]),
         elevation_high_rad=np.arctan(high[keep]),
         sigma_low_rad=(sigma_low / (1.0 + low**2))[keep],
-        sigma_top_rad=(sigma_high * level)[keep],
-        sigma_azimuth_rad=np.hypot(q.FOOTPRINT_SIGMA_M, q.CORNER_SIGMA_M) / distance[keep],
+        sigma_top_rad=(sigma_high / (1.0 + high**2))[keep],
         sky_from_rad=np.arctan(np.maximum(np.maximum(sky, low), 0.0))[keep],
         p_seen=p_seen[keep],
         side=side[keep],
         building=building[keep],
         corner=corner[keep],
-        azimuth_per_m=(np.column_stack([-cos, sin]) / distance[:, None])[keep],
-        elevation_per_m=by_place[keep],
     )
-
-
-def _landmarks(some: Surroundings, eye: Array, walls: Walls, cuts: Array, pairs: Pairs, refraction_k: float) -> Array:
-    """The landmarks' azimuths, elevations, distances, and whether their tops are seen, as `Panorama` has them."""
-    if not some.landmarks:
-        return np.zeros((0, 4))
-    away = np.stack([m.enu_m[:2] for m in some.landmarks]) - eye[:2]
-    distance = np.maximum(np.hypot(*away.T), 1e-3)
-    azimuth = np.mod(np.arctan2(away[:, 0], away[:, 1]), TURN)
-    up = np.array([m.ground_m + m.height_m for m in some.landmarks]) - eye[2] - drop_m(distance, refraction_k)
-    nobody = np.full(len(azimuth), NOTHING)
-    before = [_beside(walls, cuts, pairs, azimuth, distance, nobody, s).nearer for s in (-1.0, 1.0)]
-    seen = up / distance > np.maximum(*before)
-    return np.column_stack([azimuth, np.arctan(up / distance), distance, seen])

@@ -143,7 +143,7 @@ class _Gathered:
         except (TypeError, ValueError, IndexError, KeyError, OverflowError):
             self.fault(number, "coordinates that are no longitude and latitude")
             return
-        if not flat or any(len(f) < 8 or f[:2] != f[-2:] for f in flat):
+        if not _are_closed(flat):
             self.fault(number, "a ring that is not closed, or has less than three corners")
             return
         rise = heights.stated_rise(properties)
@@ -191,7 +191,8 @@ class _Gathered:
             # of NaN, neither is true
             within = (np.abs(lon_lat) <= [180.0, 90.0]).all(1)
             good = np.logical_and.reduceat(within, first[:-1])
-        columns = [np.frombuffer(a or bytearray(), t) for a, t in self._columns()]
+        kinds = (self.height_m, float), (self.rise_m, float), (self.origin, np.int8), (self.feature, np.int64)
+        columns: list[Any] = [np.frombuffer(a or bytearray(), t) for a, t in kinds]
         names: Any = self.names
         if not good.all():
             for number in np.unique(columns[3][~good]):
@@ -216,9 +217,6 @@ class _Gathered:
             faults=tuple(self.faults),
         )
 
-    def _columns(self) -> tuple[tuple[array[Any], Any], ...]:
-        return (self.height_m, float), (self.rise_m, float), (self.origin, np.int8), (self.feature, np.int64)
-
 
 def _is_none(properties: Mapping[str, Any]) -> bool:
     """Whether an area without a height is no building."""
@@ -235,12 +233,12 @@ def _on_earth(kind: str, parts: Any) -> bool:
         flat = [_flat(ring) for ring in rings]
     except (TypeError, ValueError, IndexError, KeyError, OverflowError):
         return False
-    closed = all(len(f) >= 8 and f[:2] == f[-2:] for f in flat)
-    return (
-        bool(flat)
-        and closed
-        and all(abs(lon) <= 180.0 and abs(lat) <= 90.0 for f in flat for lon, lat in zip(f[::2], f[1::2], strict=True))
-    )
+    places = (place for f in flat for place in zip(f[::2], f[1::2], strict=True))
+    return _are_closed(flat) and all(abs(lon) <= 180.0 and abs(lat) <= 90.0 for lon, lat in places)
+
+
+def _are_closed(rings: list[array[float]]) -> bool:
+    return bool(rings) and all(len(f) >= 8 and f[:2] == f[-2:] for f in rings)
 
 
 def _flat(places: Any) -> array[float]:

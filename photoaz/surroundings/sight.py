@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.surroundings.maps import Surroundings, shapes_of
-
-Array = NDArray[Any]
 
 #: a sight passes what it passes this much higher [m]
 CLEARANCE_M = 1.0

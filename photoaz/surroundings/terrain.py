@@ -16,11 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz import quantities as q
+from photoaz.angles import Array
 from photoaz.errors import Fault, InputError
-from photoaz.geodesy.curvature import drop_m
-from photoaz.geodesy.frames import EnuFrame
-
-Array = NDArray[Any]
+from photoaz.geodesy.frames import EnuFrame, drop_m
 
 _WANTED = "an ESRI ASCII grid, or XYZ: x, y and height of a regular grid, a point a line"
 #: a grid of more cells than this is no terrain that is held in memory

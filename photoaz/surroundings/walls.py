@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from photoaz.geodesy.curvature import drop_m
-from photoaz.surroundings.maps import Surroundings
+from photoaz.angles import Array
+from photoaz.geodesy.frames import drop_m
+from photoaz.surroundings.maps import Surroundings, following
 from photoaz.surroundings.terrain import Ground
 
-Array = NDArray[Any]
 Numbers = NDArray[np.int64]
 
 TURN = 2.0 * np.pi
@@ -57,7 +57,7 @@ def buildings_at(some: Surroundings, place: Array) -> Numbers:
     if not len(some):
         return np.zeros(0, np.int64)
     away = some.corners_m - place
-    there = away[following(some)]
+    there = away[following(some.first)]
     crossed = (away[:, 1] > 0.0) != (there[:, 1] > 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         east = away[:, 0] - away[:, 1] * (there[:, 0] - away[:, 0]) / (there[:, 1] - away[:, 1])
@@ -65,17 +65,10 @@ def buildings_at(some: Surroundings, place: Array) -> Numbers:
     return np.asarray(np.flatnonzero(count % 2))
 
 
-def following(some: Surroundings) -> Numbers:
-    """The number (c,) of each corner's next one round its footprint."""
-    out = np.arange(1, len(some.corners_m) + 1)
-    out[some.first[1:] - 1] = some.first[:-1]
-    return out
-
-
 def walls_of(some: Surroundings, eye: Array, refraction_k: float, inside: Numbers) -> Walls:
     """The walls that face the eye (3,) [m], but for those of buildings that it is in."""
     building = np.repeat(np.arange(len(some)), np.diff(some.first))
-    away, after = some.corners_m - eye[:2], following(some)
+    away, after = some.corners_m - eye[:2], following(some.first)
     cross = away[:, 0] * away[after, 1] - away[after, 0] * away[:, 1]
     # their sum is twice a footprint's area, positive where its corners go round anticlockwise
     area = np.add.reduceat(cross, some.first[:-1]) if len(some) else cross

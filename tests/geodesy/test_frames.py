@@ -126,3 +126,10 @@ def test_frame_and_geodesic_agree_nearby():
 def test_no_frame_off_the_earth(bad):
     with pytest.raises(ValueError, match="no frame"):
         frames.EnuFrame(**bad)
+
+
+def test_drop() -> None:
+    """Levelling's rule (textbooks): 0.0785 m at 1 km by curvature alone, 0.068 m with refraction of 0.13."""
+    assert frames.drop_m(1000.0, 0.0) == pytest.approx(0.0785, abs=1e-4)
+    assert frames.drop_m(1000.0, 0.13) == pytest.approx(0.0683, abs=1e-4)
+    assert frames.drop_m([2000.0], 0.13) == pytest.approx(4 * frames.drop_m([1000.0], 0.13))

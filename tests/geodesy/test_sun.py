@@ -62,9 +62,9 @@ def test_nrel_reference_rows(moment, lat, lon, azimuth, zenith):
 def test_delta_t():
     # Espenak and Meeus, table 2 (observed): 1965 35.7, 1980 50.5, 1990 56.9, 2000 63.8, 2005 64.7 s
     for year, seconds in ((1965.0, 35.7), (1980.0, 50.5), (1990.0, 56.9), (2000.0, 63.8), (2005.0, 64.7)):
-        assert sun.delta_t_s(year) == pytest.approx(seconds, abs=0.2)
-    assert sun.delta_t_s(1900.0) == sun.delta_t_s(1961.0)
-    assert sun.delta_t_s(2100.0) == sun.delta_t_s(2050.0)
+        assert sun.delta_t_in(year) == pytest.approx(seconds, abs=0.2)
+    assert sun.delta_t_in(1900.0) == sun.delta_t_in(1961.0)
+    assert sun.delta_t_in(2100.0) == sun.delta_t_in(2050.0)
 
 
 def test_defaults_cost_less_than_the_stated_uncertainty_in_azimuth():

@@ -8,6 +8,7 @@ import shapely
 
 from photoaz.surroundings.maps import shapes_of
 from photoaz.surroundings.panorama import panorama
+from photoaz.surroundings.walls import NOTHING, along, buildings_at
 
 from .conftest import box, surroundings, town
 
@@ -63,7 +64,7 @@ def test_the_skyline_is_where_rays_begin_to_miss(seed) -> None:
         assert hit(scene, azimuth, elevation + 0.1 * PIXEL)[0] == -1
         assert name == seen.skyline.building[piece]
         if name >= 0:
-            assert seen.skyline.distance_m(azimuth) == pytest.approx(distance, rel=1e-3)
+            assert 1.0 / along(seen.skyline.nearness[piece], azimuth) == pytest.approx(distance, rel=1e-3)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -104,37 +105,6 @@ def test_visible_corners_are_those_with_a_free_line_in_plan(rng) -> None:
         assert free == (k in seen), k
 
 
-def test_derivatives_are_those_of_moved_eyes(rng) -> None:
-    some = town(rng)
-    here = panorama(some, EYE)
-    step = 1e-4
-    azimuths = np.linspace(0.01, 6.2, 50)
-    piece = here.skyline.piece_at(azimuths)
-    for axis in range(3):
-        moved = [panorama(some, EYE + s * step * np.eye(3)[axis]) for s in (-1, 1)]
-        same = np.all(
-            [m.skyline.building[m.skyline.piece_at(azimuths)] == here.skyline.building[piece] for m in moved], 0
-        )
-        rate = (moved[1].skyline.elevation_rad(azimuths) - moved[0].skyline.elevation_rad(azimuths)) / (2 * step)
-        assert same.sum() > 40
-        assert rate[same] == pytest.approx(here.skyline.elevation_per_m(azimuths)[same, axis], abs=2e-6)
-        tables = [
-            {
-                c: (a, e)
-                for c, a, e in zip(
-                    m.uprights.corner, m.uprights.azimuth_rad, m.uprights.elevation_high_rad, strict=True
-                )
-            }
-            for m in moved
-        ]
-        for k, corner in enumerate(here.uprights.corner):
-            if corner in tables[0] and corner in tables[1]:
-                turn, lift = (np.subtract(tables[1][corner], tables[0][corner])) / (2 * step)
-                due = [*here.uprights.azimuth_per_m[k], 0.0][axis]
-                assert turn == pytest.approx(due, abs=1e-6)
-                assert lift == pytest.approx(here.uprights.elevation_per_m[k, axis], abs=1e-6)
-
-
 def test_something_far_away_sinks() -> None:
     some = surroundings([box(0.0, 2000.0, 50.0, 50.0)], 20.0)
     level, real = (panorama(some, np.array([0.0, 0.0, 1.5]), k).skyline.elevation_rad(0.0) for k in (1.0, 0.13))
@@ -146,13 +116,13 @@ def test_nothing_about_gives_one_empty_piece() -> None:
     seen = panorama(surroundings([], 1.0), EYE)
     assert (len(seen.skyline), len(seen.uprights)) == (1, 0)
     assert seen.skyline.elevation_rad([0.0, 3.0]).tolist() == [0.0, 0.0]
-    assert np.isinf(seen.skyline.distance_m(1.0))
+    assert seen.skyline.building.tolist() == [NOTHING]
 
 
 def test_a_house_that_one_stands_in_hides_nothing() -> None:
     some = surroundings([box(0.0, 0.0, 20.0, 20.0), box(0.0, 50.0, 10.0, 10.0)], 8.0)
     seen = panorama(some, np.array([0.0, 0.0, 1.5]))
-    assert seen.within == (0,)
+    assert buildings_at(some, np.zeros(2)).tolist() == [0]
     assert set(seen.skyline.building.tolist()) == {-1, 1}
 
 

@@ -199,8 +199,7 @@ class Store:
                     raise self.damaged(of, key) from None
             raise
 
-    # -----------------------------------------------------------------------------------------------------------------
-    # Runs
+    # ---- runs --------------------------------------------------------------------------------------------------------
 
     @patient
     def begin_run(self, about: Mapping[str, Any]) -> int:
@@ -250,8 +249,7 @@ class Store:
         last = self.last_run()
         return 0 if last is None or last[2] is None else last[0]
 
-    # -----------------------------------------------------------------------------------------------------------------
-    # Photos
+    # ---- photos ------------------------------------------------------------------------------------------------------
 
     @patient
     def unread(self, files: Sequence[PhotoFile]) -> list[PhotoFile]:
@@ -368,8 +366,7 @@ class Store:
             "of no site": listed - unreadable - at_sites,
         }
 
-    # -----------------------------------------------------------------------------------------------------------------
-    # Sites
+    # ---- sites -------------------------------------------------------------------------------------------------------
 
     def sites_with_photos(self) -> list[str]:
         """Of this run, in order."""
@@ -444,8 +441,7 @@ class Store:
                 lines[site_id] = SiteLine(site_id=site_id, solved=False, used=0, flagged=0, loss_avoided=0.0)
         return list(lines.values())
 
-    # -----------------------------------------------------------------------------------------------------------------
-    # The log
+    # ---- the log -----------------------------------------------------------------------------------------------------
 
     def append_log(
         self,
@@ -469,8 +465,7 @@ class Store:
         where = [LOG.c.log_id > after] if site_id is None else [LOG.c.log_id > after, LOG.c.site_id == site_id]
         return self._records(LogRow, *where, order=LOG.c.log_id)
 
-    # -----------------------------------------------------------------------------------------------------------------
-    # Evidence
+    # ---- evidence ----------------------------------------------------------------------------------------------------
 
     def memory(self) -> StoreMemory:
         """The evidence, as a memory of costly steps."""
