@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from photoaz.audit.prints import PhotoPrint
-from photoaz.photo.moment import FIRST_YEAR, LAST_YEAR
+from photoaz.photo.moment import FIRST_YEAR, LAST_YEAR, spell_duration, spell_zone
 from photoaz.photo.record import PhotoRecord
 
 Severity = Literal["info", "weak", "serious"]
@@ -83,7 +83,8 @@ def edited_flags(record: PhotoRecord, preview: float | None = None) -> list[Flag
     """Signs that the picture is not as the camera made it; preview as in PhotoPrint. One flag, naming all signs."""
     told = record.provenance
     signs: list[str] = []
-    programs = [name for name in dict.fromkeys((record.software, *told.tools)) if name and _is_editor(name)]
+    names = [name for name in dict.fromkeys((record.software, *told.tools)) if name]
+    programs = [name for name in names if any(editor in name.lower() for editor in EDITORS)]
     if programs:
         signs.append(f"it was saved by {' and '.join(programs)}")
     if told.original is not None and told.modified is not None:
@@ -104,10 +105,6 @@ def edited_flags(record: PhotoRecord, preview: float | None = None) -> list[Flag
         return []
     message = f"changed after it was taken: {'; '.join(signs)}"
     return [Flag(code="edited", message=message, severity="serious" if other else "weak")]
-
-
-def _is_editor(name: str) -> bool:
-    return any(editor in name.lower() for editor in EDITORS)
 
 
 def _is_resized(record: PhotoRecord, noted_px: tuple[int, int]) -> bool:
@@ -134,17 +131,12 @@ def time_flags(record: PhotoRecord, *, written: datetime | None = None, now: dat
     if original is not None and not FIRST_YEAR <= original.year <= LAST_YEAR:
         flags.append(_clock(f"the clock was not set: it says {original.year}"))
         original = None
-    if original is not None and told.modified is not None:
-        before = (original - told.modified).total_seconds()
-        if before > 60.0:
-            contradict(f"by its own dates it was changed {spell_duration(before)} before it was taken")
-    if original is not None and told.digitized is not None:
-        apart = abs((original - told.digitized).total_seconds())
-        if apart > 86400.0:
-            text = f"it was made a file {spell_duration(apart)} from when it was taken: scanned or rewritten"
-            contradict(text, "info")
     if original is None:
         return flags
+    if told.modified is not None and (before := (original - told.modified).total_seconds()) > 60.0:
+        contradict(f"by its own dates it was changed {spell_duration(before)} before it was taken")
+    if told.digitized is not None and (apart := abs((original - told.digitized).total_seconds())) > 86400.0:
+        contradict(f"it was made a file {spell_duration(apart)} from when it was taken: scanned or rewritten", "info")
     local = original.replace(tzinfo=UTC)
     zones = ZONES_S if told.zone_s is None else (told.zone_s, told.zone_s)
     latest, earliest = (local - timedelta(seconds=zone) for zone in zones)
@@ -176,22 +168,17 @@ def _clock_flags(apart_s: float, zone_s: float | None, sun_h: float | None) -> l
     fast = apart_s - (zone_s or 0.0)
     rolled = round(fast / ROLLOVER_S)
     if rolled and abs(fast - rolled * ROLLOVER_S) < 2 * 86400.0:
-        weeks = f"{1024 * abs(rolled)} weeks"
-        return [
-            _clock(f"the satellite date is {weeks} off, a fault of old receivers; the clock's date is taken", "info")
-        ]
+        said = f"the satellite date is {1024 * abs(rolled)} weeks off, a fault of old receivers"
+        return [_clock(f"{said}; the clock's date is taken", "info")]
     if zone_s is not None:
         return [] if abs(fast) <= CLOCK_S else [_wrong_clock(fast, zone_known=True)]
     zone = _whole_quarters(apart_s)
     if ZONES_S[0] <= zone <= ZONES_S[1] and abs(apart_s - zone) <= CLOCK_S:
         strays = 0.0 if sun_h is None else (zone / 3600.0 - sun_h + 12.0) % 24.0 - 12.0
         if abs(strays) > ZONE_STRAYS_H:
-            return [
-                _clock(
-                    f"clock and satellite time would fit the zone {spell_zone(zone)}, which is not used at its place: "
-                    f"the clock is about {abs(strays):.0f} h {'fast' if strays > 0 else 'slow'}, or set to another zone"
-                )
-            ]
+            how = f"about {abs(strays):.0f} h {'fast' if strays > 0 else 'slow'}"
+            said = f"clock and satellite time would fit the zone {spell_zone(zone)}, which is not used at its place"
+            return [_clock(f"{said}: the clock is {how}, or set to another zone")]
         message = f"the time zone {spell_zone(zone)} was guessed from the satellite time"
         return [Flag(code="zone_guessed", message=message, severity="info")]
     # no zone: off by at least what is left of the nearest full hour that its place allows, else by what the sun's says
@@ -282,21 +269,3 @@ def _possible_moments(record: PhotoRecord) -> list[datetime]:
     mean = record.position.lon_deg / 15.0
     steps = np.linspace(mean - ZONE_STRAYS_H, mean + ZONE_STRAYS_H, 15)
     return [local - timedelta(hours=float(h)) for h in steps]
-
-
-# ---- words -----------------------------------------------------------------------------------------------------------
-
-
-def spell_duration(seconds: float) -> str:
-    """'45 seconds', '37 minutes', '5 hours', '12 days', '3.2 years'."""
-    for limit, unit, name in ((180.0, 1.0, "seconds"), (10_800.0, 60.0, "minutes"), (259_200.0, 3600.0, "hours")):
-        if seconds < limit:
-            return f"{seconds / unit:.0f} {name}"
-    days = seconds / 86400.0
-    return f"{days:.0f} days" if days < 730.0 else f"{days / 365.25:.1f} years"
-
-
-def spell_zone(seconds: float) -> str:
-    """'UTC+05:45'."""
-    minutes = round(abs(seconds) / 60.0)
-    return f"UTC{'-' if seconds < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"

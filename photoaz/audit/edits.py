@@ -226,11 +226,8 @@ class _Fold:
             case "include_photo":
                 _put(self.excluded, photo, None)
             case "decision":
-                verdict, figures = str(body["verdict"]), dict(body.get("figures") or {})
-                decision = Decision(
-                    antenna_id=name, verdict=verdict, note=note, who=row.who, at=row.at, figures=figures
-                )
-                _put(self.decisions, name, decision)
+                said: Any = {"verdict": str(body["verdict"]), "figures": dict(body.get("figures") or {})}
+                _put(self.decisions, name, Decision(antenna_id=name, note=note, who=row.who, at=row.at, **said))
             case "no_decision":
                 _put(self.decisions, name, None)
 
@@ -296,16 +293,14 @@ def _listed_as(item: RevisitItem, decision: Decision) -> RevisitItem:
     item = replace(item, reasons=(*item.reasons, decision.sentence()))
     if decision.verdict == item.action or (decision.verdict == "revisit" and item.action in GOING):
         return item
-    return replace(item, action=_action(decision), instruction=_to_do(item.antenna_id, decision), bring=None)
+    return replace(item, **_asked(item.antenna_id, decision), bring=None)
 
 
-def _action(decision: Decision) -> Action:
-    actions: tuple[Action, ...] = get_args(Action)
-    return next((a for a in actions if a == decision.verdict), "read_again")
-
-
-def _to_do(antenna_id: str, decision: Decision) -> str:
-    return _TO_DO[decision.verdict].format(antenna_id) + (f": {decision.note}" if decision.note else "")
+def _asked(antenna_id: str, decision: Decision) -> dict[str, Any]:
+    """Action and instruction of an entry, as a person asked for them."""
+    to_do = _TO_DO[decision.verdict].format(antenna_id) + (f": {decision.note}" if decision.note else "")
+    action = decision.verdict if decision.verdict in get_args(Action) else "read_again"
+    return {"action": action, "instruction": to_do}
 
 
 def _listed(antenna_id: str, decision: Decision, rank: int) -> RevisitItem:
@@ -313,9 +308,8 @@ def _listed(antenna_id: str, decision: Decision, rank: int) -> RevisitItem:
     return RevisitItem(
         rank=rank,
         antenna_id=antenna_id,
-        action=_action(decision),
-        instruction=_to_do(antenna_id, decision),
         reasons=(decision.sentence(),),
+        **_asked(antenna_id, decision),
         expected_loss_now=0.0,
         expected_loss_after=0.0,
         cost=0.0,
@@ -347,21 +341,17 @@ def pick_of(photo: str, body: Mapping[str, Any]) -> Pick:
     seed = body.get("seed_px")
     if points is None and seed is None:
         raise LogError("a mark needs corners_px (four points) or seed_px (one)")
+    sides, view = get_args(SeenView), body.get("view") or None
+    if view not in (None, *sides):
+        raise LogError(f"found view {view!r}; wanted one of {', '.join(sides)}, or nothing")
     return Pick(
         photo=photo,
         antenna_id=str(body.get("antenna_id", "")),
         seed_px=None if seed is None else point_of(seed),
         corners_px=points,
         exact=bool(body.get("exact", False)),
-        view=_view(body.get("view")),
+        view=view,
     )
-
-
-def _view(value: Any) -> SeenView | None:
-    sides: tuple[SeenView, ...] = get_args(SeenView)
-    if value not in (None, "", *sides):
-        raise LogError(f"found view {value!r}; wanted one of {', '.join(sides)}, or nothing")
-    return next((side for side in sides if side == value), None)
 
 
 def control_of(photo: str, body: Mapping[str, Any]) -> Control:
@@ -386,13 +376,11 @@ def control_of(photo: str, body: Mapping[str, Any]) -> Control:
 
 def checked(kind: str, body: Mapping[str, Any], photo: str | None, antenna_ids: Iterable[str]) -> None:
     """Raise LogError, in words for whoever sits at the desk, where a row to be appended makes no sense."""
+    import shapely
+
     if kind not in (*EDITS, "undo", "redo", "looked"):
         raise LogError(f"found kind {kind!r}; wanted one of {', '.join(EDITS)}, undo, redo, looked")
-    of_photo = kind in (
-        *("pick", "no_pick", "other_antenna", "not_antenna", "control", "no_control"),
-        *("exclude_photo", "include_photo"),
-    )
-    if of_photo and photo is None:
+    if photo is None and kind in EDITS and kind not in ("decision", "no_decision", "note"):
         raise LogError(f"a {kind} needs the photo that it is about")
     known = set(antenna_ids)
     name = str(body.get("antenna_id", ""))
@@ -403,7 +391,7 @@ def checked(kind: str, body: Mapping[str, Any], photo: str | None, antenna_ids: 
         pick = pick_of(photo or "", body)
         if kind == "not_antenna" and pick.seed_px is None:
             raise LogError("'no antenna' needs the point where there is none (seed_px)")
-        if pick.corners_px is not None and _area(pick.corners_px) < 1.0:
+        if pick.corners_px is not None and shapely.Polygon(pick.corners_px).area < 1.0:
             raise LogError("the four corners lie on one line: drag them apart")
     elif kind == "control":
         control_of(photo or "", body)
@@ -413,12 +401,6 @@ def checked(kind: str, body: Mapping[str, Any], photo: str | None, antenna_ids: 
         raise LogError("that the photos are wrong needs a reason: write it into the note")
     elif kind in ("undo", "redo") and not isinstance(body.get("of"), int):
         raise LogError(f"an {kind} needs the number of the row that it is about (of)")
-
-
-def _area(points: Sequence[tuple[float, float]]) -> float:
-    return 0.5 * abs(
-        sum(x1 * y2 - x2 * y1 for (x1, y1), (x2, y2) in zip(points, (*points[1:], points[0]), strict=True))
-    )
 
 
 def point_of(value: Any) -> tuple[float, float]:

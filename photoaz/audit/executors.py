@@ -51,7 +51,6 @@ class Alone:
     """This process does everything itself."""
 
     def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
-        """Results in the order of the tasks."""
         for task in tasks:
             yield Done(task=task, result=work(task))
 
@@ -71,7 +70,6 @@ class Processes:
         return ProcessPoolExecutor(jobs, mp_context=context, initializer=settle, max_tasks_per_child=TASKS_PER_PROCESS)
 
     def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
-        """Results as they come."""
         suspects: list[T] = []
         self._pool = self._pool or self._open(self._jobs)
         waiting = iter(tasks)
@@ -123,19 +121,15 @@ class Cluster:
     def __init__(self, client: Any) -> None:
         self._client = client
 
-    def _hands(self) -> int:
-        """Threads of all workers now."""
-        workers = self._client.scheduler_info(n_workers=-1)["workers"]
-        return max(sum(int(w["nthreads"]) for w in workers.values()), 1)
-
     def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
         """Results as they come; the scheduler itself hands a lost worker's task to another one."""
         from distributed import KilledWorker
 
-        suspects: list[T] = []
+        workers = self._client.scheduler_info(n_workers=-1)["workers"]
+        hands = max(sum(int(w["nthreads"]) for w in workers.values()), 1)
         executor = self._client.get_executor(pure=False, retries=TRIES)
         try:
-            yield from _flow(executor, self._hands(), work, iter(tasks), suspects, deadly=KilledWorker)
+            yield from _flow(executor, hands, work, iter(tasks), [], deadly=KilledWorker)
         finally:
             executor.shutdown(wait=False)
 

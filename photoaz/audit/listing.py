@@ -15,7 +15,6 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -137,10 +136,6 @@ class _Source:
     folder: bool = False
     pattern: bool = False
 
-    @property
-    def is_list(self) -> bool:
-        return suffix(self.url) in LIST_SUFFIXES and not self.folder and not self.pattern
-
 
 def _source_of(text: str) -> _Source:
     """Nothing but the path itself is looked at. Raises InputError where nothing is there or it cannot be read."""
@@ -233,7 +228,8 @@ class Listing:
     def __iter__(self) -> Iterator[PhotoFile]:
         sources, self._sources = self._sources, []
         for source in sources:
-            yield from self._list(source.url) if source.is_list else self._walk(source)
+            is_list = suffix(source.url) in LIST_SUFFIXES and not source.folder and not source.pattern
+            yield from self._list(source.url) if is_list else self._walk(source)
 
     def _trouble(self, fault: Fault) -> None:
         self.troubles.append(fault)
@@ -286,17 +282,17 @@ class Listing:
             if suffix(where) in LIST_SUFFIXES and not os.path.isdir(where):
                 self.passed_over[suffix(where)] += 1
                 continue
-            trouble = partial(self._trouble_in, text, line)
+
+            def trouble(fault: Fault, line: int = line) -> None:
+                found = f"{fault.file} ({fault.found})"
+                self._trouble(Fault(file=shown(text), line=line, found=found, wanted=fault.wanted))
+
             try:
                 source = _source_of(where)
             except InputError as err:
                 trouble(err.faults[0])
             else:
                 yield from self._walk(source, trouble)
-
-    def _trouble_in(self, text: str, line: int, fault: Fault) -> None:
-        found = f"{fault.file} ({fault.found})"
-        self._trouble(Fault(file=shown(text), line=line, found=found, wanted=fault.wanted))
 
 
 def _beside(text: str, name: str) -> str:

@@ -69,12 +69,12 @@ def _settled(
     told = None if manifest is None else manifest.get(unshown(photo.name))
     settled = settle_site(match, manifest=told, folders=names.in_path(photo.name), index=index)
     beside: list[Flag] = []
-    if settled.status == "two_sites" and _side_by_side(settled, near):
-        first = settled.alternatives[0][0]
+    likely = [site for site, p in settled.alternatives if p >= SECOND_SITE]
+    all_near = bool(likely) and all(site in near.get(likely[0], ()) for site in likely[1:])
+    if settled.status == "two_sites" and all_near:
         said = f"{settled.reason}: it is solved with the antennas of both"
         beside.append(Flag(code="sites_side_by_side", message=said, severity="info"))
-        settled = replace(settled, site=first, status="site", reason="")
-        match = settled
+        match = settled = replace(settled, site=settled.alternatives[0][0], status="site", reason="")
     site, reason = settled.site, settled.reason or None
     if site is not None and index.number(site) is None:
         site, reason = None, f"the manifest says {site}, which is not in the register"
@@ -88,9 +88,3 @@ def _settled(
         contradictions.append(stamp)
     every = (*flags, *beside, *contradictions)
     return replace(photo, site_id=site, how=how, placed=reason, copy_of=None, flags=every)
-
-
-def _side_by_side(match: PlaceMatch, near: Mapping[str, Set[str]]) -> bool:
-    """Whether all sites that a photo may show stand side by side; near: of each site those beside it."""
-    likely = [site for site, p in match.alternatives if p >= SECOND_SITE]
-    return bool(likely) and all(site in near.get(likely[0], ()) for site in likely[1:])

@@ -56,7 +56,7 @@ def print_of(photo: str, data: bytes, record: PhotoRecord) -> PhotoPrint:
     local = told.original or (record.taken.local if record.taken is not None else None)
     return PhotoPrint(
         photo=photo,
-        sha256=content_hash(data),
+        sha256=hashlib.sha256(data).hexdigest(),
         n_bytes=len(data),
         width_px=record.width_px,
         height_px=record.height_px,
@@ -68,11 +68,6 @@ def print_of(photo: str, data: bytes, record: PhotoRecord) -> PhotoPrint:
         level=None if grey is None else float(grey.mean()),
         preview=None if grey is None else _preview_likeness(data, grey),
     )
-
-
-def content_hash(data: bytes) -> str:
-    """SHA-256 of a file, in hexadecimal."""
-    return hashlib.sha256(data).hexdigest()
 
 
 def perceptual_hash(grey: NDArray[np.uint8]) -> int | None:
@@ -115,14 +110,12 @@ def _preview_likeness(data: bytes, grey: NDArray[np.uint8]) -> float | None:
         return None
     if preview is None or min(preview.shape) < 16 or float(preview.std()) < PREVIEW_FLAT_LEVELS:
         return None
-    best: float | None = None
+    found = []
     for turns in range(4):
         turned = np.rot90(preview, turns)
         for a, b in ((grey, _cut_to(turned, grey)), (_cut_to(grey, turned), turned)):
-            likeness = _correlation(a, b)
-            if likeness is not None and (best is None or likeness > best):
-                best = likeness
-    return best
+            found.append(_correlation(a, b))
+    return max((likeness for likeness in found if likeness is not None), default=None)
 
 
 def _cut_to(image: Array, like: Array) -> Array:
@@ -130,12 +123,11 @@ def _cut_to(image: Array, like: Array) -> Array:
     height, width = image.shape
     aspect = like.shape[1] / like.shape[0]
     if width / height > aspect:
-        keep = max(round(height * aspect), 1)
-        start = (width - keep) // 2
-        return image[:, start : start + keep]
-    keep = max(round(width / aspect), 1)
-    start = (height - keep) // 2
-    return image[start : start + keep]
+        wide, high = max(round(height * aspect), 1), height
+    else:
+        wide, high = width, max(round(width / aspect), 1)
+    left, top = (width - wide) // 2, (height - high) // 2
+    return image[top : top + high, left : left + wide]
 
 
 def _correlation(a: Array, b: Array) -> float | None:

@@ -64,14 +64,12 @@ class Lines(Progress):
         self._start = self._said = clock()
 
     def begin(self, what: str, total: int | None) -> None:
-        """A line, and the clock starts."""
         self.close()
         self._what, self._total, self._done, self._counts = what, total, 0, {}
         self._start = self._said = self._clock()
         self.note(what if total is None else f"{what}: {total}")
 
     def step(self, done: int, counts: Mapping[str, int] | None = None) -> None:
-        """A line where the last one is a minute ago."""
         self._done += done
         self._counts = counts or self._counts
         if self._clock() - self._said >= EVERY_S:
@@ -79,12 +77,10 @@ class Lines(Progress):
             self.note(self._state())
 
     def note(self, text: str) -> None:
-        """A line."""
         self._to.write(f"photoaz: {text}\n")
         self._to.flush()
 
     def close(self) -> None:
-        """A line about the last stage."""
         if self._done or self._counts:
             self.note(self._state(over=True))
         self._done, self._counts = 0, {}
@@ -118,22 +114,18 @@ class Bar(Progress):
         self._rich.start()
 
     def begin(self, what: str, total: int | None) -> None:
-        """A new bar below the others."""
         self._rich.add_task(what, total=total, rate="-", counts="")
 
     def step(self, done: int, counts: Mapping[str, int] | None = None) -> None:
-        """The bar grows."""
         task = self._rich.tasks[-1]
         said: dict[str, Any] = {"counts": counts_text(counts)} if counts else {}
         rate = rate_text(task.completed + done, task.elapsed or 0.0)
         self._rich.update(task.id, advance=done, rate=rate, **said)
 
     def note(self, text: str) -> None:
-        """A line above the bars."""
         self._rich.console.print(f"photoaz: {text}", markup=False, highlight=False)
 
     def close(self) -> None:
-        """The bars stay as they are."""
         self._rich.stop()
 
 

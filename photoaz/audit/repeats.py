@@ -136,8 +136,10 @@ def bursts(prints: Sequence[PhotoPrint]) -> list[tuple[int, ...]]:
     groups: list[list[int]] = []
     opened: list[list[int]] = []
     for k in ready:
-        opened = [g for g in opened if _follows(prints[g[-1]], prints[k])]
-        home = next((g for g in opened if _alike(prints[g[0]], prints[k])), None)
+        now = prints[k]
+        last = [(g, prints[g[-1]]) for g in opened]
+        opened = [g for g, p in last if p.camera == now.camera and (now.taken_s or 0.0) - (p.taken_s or 0.0) <= BURST_S]
+        home = next((g for g in opened if _alike(prints[g[0]], now)), None)
         if home is None:
             home = []
             opened.append(home)
@@ -146,17 +148,12 @@ def bursts(prints: Sequence[PhotoPrint]) -> list[tuple[int, ...]]:
     return sorted(tuple(sorted(g)) for g in groups if len(g) > 1)
 
 
-def _follows(a: PhotoPrint, b: PhotoPrint) -> bool:
-    return a.camera == b.camera and (b.taken_s or 0.0) - (a.taken_s or 0.0) <= BURST_S
-
-
 def _alike(a: PhotoPrint, b: PhotoPrint) -> bool:
     if (a.width_px > a.height_px) != (b.width_px > b.height_px):
         return False
-    if a.heading_deg is not None and b.heading_deg is not None:
-        turned = abs(difference_deg(a.heading_deg, b.heading_deg))
-        if turned > BURST_HEADING_DEG:
-            return False
+    known = a.heading_deg is not None and b.heading_deg is not None
+    if known and abs(difference_deg(a.heading_deg or 0.0, b.heading_deg or 0.0)) > BURST_HEADING_DEG:
+        return False
     return distance_bits(a.phash or 0, b.phash or 0) <= BURST_BITS
 
 

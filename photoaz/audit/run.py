@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,7 +15,7 @@ from photoaz.audit.listing import Listing
 from photoaz.audit.photos import KeptPhoto, read_photo, unread
 from photoaz.audit.placing import place_photos
 from photoaz.audit.progress import Progress
-from photoaz.audit.store import KeptSite, LogRow, Store
+from photoaz.audit.store import KeptSite, LogRow, Store, batches
 from photoaz.audit.work import Draw, SiteOutcome, SiteTask, Wanted, solve_task
 from photoaz.errors import Fault, InputError
 from photoaz.estimate.inputs import SiteInputs
@@ -69,15 +69,12 @@ class Tally:
     flagged: int = 0
     troubles: tuple[Fault, ...] = ()
 
-    def add(self, used: int, failed: int, flagged: int) -> None:
-        """What a site came to."""
+    def add(self, used: int, failed: int, flagged: int, progress: Progress) -> None:
+        """Count what a site came to, and say it."""
         self.used += used
         self.failed += failed
         self.flagged += flagged
-
-    def counts(self) -> dict[str, int]:
-        """For the progress."""
-        return {"used": self.used, "failed": self.failed, "flagged": self.flagged}
+        progress.step(1, {"used": self.used, "failed": self.failed, "flagged": self.flagged})
 
 
 def run_audit(
@@ -124,8 +121,11 @@ def _read_all(
 
     listing = Listing(inputs.paths, progress.note)
 
+    def skipped(url: str) -> bool:
+        return bool(inputs.skip) and not is_url(url) and os.path.abspath(url).startswith(inputs.skip)
+
     def tasks() -> Iterator[PhotoFile]:
-        for some in _batches((f for f in listing if not _within(f.url, inputs.skip)), LISTED_AT_ONCE):
+        for some in batches((f for f in listing if not skipped(f.url)), LISTED_AT_ONCE):
             for file in some:
                 opening.note(file)
             new = store.unread(some)
@@ -154,10 +154,6 @@ def _read_all(
         raise InputError(Fault(file=", ".join(inputs.paths), found=found, wanted=wanted))
 
 
-def _within(url: str, folders: tuple[str, ...]) -> bool:
-    return bool(folders) and not is_url(url) and os.path.abspath(url).startswith(folders)
-
-
 def _solve_all(
     inputs: AuditInputs,
     store: Store,
@@ -184,8 +180,7 @@ def _solve_all(
             task = site_task(inputs, sites[site_id], photos, log, store_url, opening)
             kept = store.confirm_site(site_id, task.key)
             if kept is not None:
-                tally.add(*kept)
-                progress.step(1, tally.counts())
+                tally.add(*kept, progress)
             else:
                 yield task
 
@@ -197,8 +192,7 @@ def _solve_all(
         store.keep_site(kept)
         store.read_again(outcome.lost)
         tally.solved += 1
-        tally.add(kept.used, len(kept.failures), kept.flagged)
-        progress.step(1, tally.counts())
+        tally.add(kept.used, len(kept.failures), kept.flagged, progress)
 
 
 def photos_of(site: Site, of: Callable[[str], Sequence[KeptPhoto]]) -> tuple[KeptPhoto, ...]:
@@ -286,14 +280,3 @@ def _rows_of(index: PhotoIndex[Any] | None, used: Sequence[KeptPhoto], photos: S
         for name in (one.file.url, *map(unshown, copies.get(one.digest or "", ()))):
             rows |= dict.fromkeys(replace(row, photo=one.name) for row in index.of(name))
     return tuple(rows)
-
-
-def _batches(items: Iterable[Any], size: int) -> Iterator[list[Any]]:
-    batch: list[Any] = []
-    for item in items:
-        batch.append(item)
-        if len(batch) == size:
-            yield batch
-            batch = []
-    if batch:
-        yield batch

@@ -38,7 +38,7 @@ def read_taken(reader: Reader) -> TakenAt | None:
         apart = abs((utc - gps).total_seconds()) if gps is not None and utc is not None else math.inf
         if 120.0 < apart < math.inf:
             said = (
-                f"The camera's clock and the satellite time are {_duration(apart)} apart: the position is an old "
+                f"The camera's clock and the satellite time are {spell_duration(apart)} apart: the position is an old "
                 "one, or the clock or its zone is wrong."
             )
             reader.say("gps-time-differs", "weak", "GPSTimeStamp", said)
@@ -81,12 +81,12 @@ def _zone_by_gps(reader: Reader, local: datetime, gps: datetime, source: str) ->
     zone = round(apart / 900.0) * 900.0
     left = abs(apart - zone)
     if abs(zone) <= 14 * 3600 and left <= 120.0:
-        said = f"The time zone (UTC{_zone(zone)}) follows from the satellite time."
+        said = f"The time zone ({spell_zone(zone)}) follows from the satellite time."
         reader.say("zone-from-gps", "info", "GPSTimeStamp", said)
         utc = _shift(local, -zone)
         return TakenAt(local=local, utc=utc, sigma_s=max(2.0, left), source=f"{source}, zone by satellite time")
     said = (
-        f"The camera's clock and the satellite time are {_duration(abs(apart))} apart, which is no time zone; the "
+        f"The camera's clock and the satellite time are {spell_duration(abs(apart))} apart, which is no time zone; the "
         "satellite time is used."
     )
     reader.say("gps-time-differs", "weak", "GPSTimeStamp", said)
@@ -146,17 +146,19 @@ def _shift(local: datetime, seconds: float) -> datetime | None:
         return None
 
 
-def _zone(seconds: float) -> str:
+def spell_zone(seconds: float) -> str:
+    """'UTC+05:45', of seconds ahead."""
     minutes = round(abs(seconds) / 60.0)
-    return f"{'-' if seconds < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
+    return f"UTC{'-' if seconds < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
 
 
-def _duration(seconds: float) -> str:
-    if seconds < 180.0:
-        return f"{seconds:.0f} seconds"
-    if seconds < 3 * 3600.0:
-        return f"{seconds / 60.0:.0f} minutes"
-    return f"{seconds / 3600.0:.0f} hours" if seconds < 3 * 86400.0 else f"{seconds / 86400.0:.0f} days"
+def spell_duration(seconds: float) -> str:
+    """'45 seconds', '37 minutes', '5 hours', '12 days', '3.2 years'."""
+    for limit, unit, name in ((180.0, 1.0, "seconds"), (10_800.0, 60.0, "minutes"), (259_200.0, 3600.0, "hours")):
+        if seconds < limit:
+            return f"{seconds / unit:.0f} {name}"
+    days = seconds / 86400.0
+    return f"{days:.0f} days" if days < 730.0 else f"{days / 365.25:.1f} years"
 
 
 def read_provenance(reader: Reader, noted: tuple[int, int] | None, tools: tuple[str, ...]) -> Provenance:

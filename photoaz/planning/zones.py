@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from photoaz.errors import Fault, InputError
+from photoaz.photo.moment import spell_zone
 
 #: from when to when, UTC
 Span = tuple[dt.datetime, dt.datetime]
@@ -64,9 +65,8 @@ def civil_time(text: str) -> CivilTime:
 
 def fixed(ahead: dt.timedelta, source: str) -> CivilTime:
     """A zone that is always so far ahead of UTC."""
-    minutes = round(ahead.total_seconds() / 60.0)
-    name = f"UTC{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
-    return CivilTime(zone=dt.timezone(dt.timedelta(minutes=minutes)), name=name, source=source)
+    whole = dt.timedelta(minutes=round(ahead.total_seconds() / 60.0))
+    return CivilTime(zone=dt.timezone(whole), name=spell_zone(whole.total_seconds()), source=source)
 
 
 def of_photos(taken: Iterable[tuple[dt.datetime | None, dt.datetime | None]]) -> CivilTime | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -12,9 +13,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from photoaz.audit.doubts import Flag, edited_flags, exposure_value, photo_flags, spell_zone, sun_flag, time_flags
-from photoaz.audit.prints import PhotoPrint, content_hash, print_of
+from photoaz.audit.doubts import Flag, edited_flags, exposure_value, photo_flags, sun_flag, time_flags
+from photoaz.audit.prints import PhotoPrint, print_of
 from photoaz.photo.metadata import read_record
+from photoaz.photo.moment import spell_zone
 from photoaz.photo.record import GeoPosition, PhotoRecord, Provenance, TakenAt
 from photoaz.sample import sample_dir
 
@@ -281,7 +283,7 @@ def test_good_photos_have_no_flags(path: Path) -> None:
     seen = print_of(path.name, data, photo)
     assert seen.phash is not None
     assert seen.level is not None
-    assert seen.sha256 == content_hash(data)
+    assert seen.sha256 == hashlib.sha256(data).hexdigest()
     assert photo_flags(photo, seen) == ()
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from photoaz.audit.prints import PhotoPrint, content_hash, distance_bits, perceptual_hash
+from photoaz.audit.prints import PhotoPrint, distance_bits, perceptual_hash
 from photoaz.audit.repeats import NEAR_BITS, Repeat, bursts, copies, count_once, linked, near_pairs, two_sites
 from photoaz.photo.pixels import decode_small
 from photoaz.sample import sample_dir
@@ -27,11 +27,6 @@ def saved(image: Image.Image, scale: float = 1.0, quality: int = 85, fmt: str = 
 
 
 # ---------------------------------------------------------------------------------------------------- hashes
-
-
-def test_content_hash() -> None:
-    # FIPS 180-2, appendix B.1
-    assert content_hash(b"abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 
 
 @pytest.mark.parametrize("path", SAMPLES[:3], ids=lambda p: p.stem)

@@ -2,6 +2,6 @@
 
 from photoaz.audit.store.database import PATIENCE_S
 from photoaz.audit.store.evidence import StoreMemory
-from photoaz.audit.store.store import KeptSite, LogRow, SiteLine, Store
+from photoaz.audit.store.store import KeptSite, LogRow, SiteLine, Store, batches
 
-__all__ = ["PATIENCE_S", "KeptSite", "LogRow", "SiteLine", "Store", "StoreMemory"]
+__all__ = ["PATIENCE_S", "KeptSite", "LogRow", "SiteLine", "Store", "StoreMemory", "batches"]

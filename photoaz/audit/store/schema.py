@@ -25,15 +25,11 @@ class AsJson(sa.TypeDecorator[Any]):
         self.null = null
 
     def process_bind_param(self, value: Any, dialect: object) -> str | None:
-        """Into the table."""
-        del dialect
         if value is None or value == self.null:
             return None
         return json.dumps(converter().unstructure(value), ensure_ascii=False, allow_nan=False)
 
     def process_result_value(self, value: Any, dialect: object) -> Any:
-        """Out of it."""
-        del dialect
         return self.null if value is None else converter().structure(json.loads(value), self.of)
 
 
@@ -44,16 +40,12 @@ class AsDocument(sa.TypeDecorator[SiteResult]):
     cache_ok = True
 
     def process_bind_param(self, value: SiteResult | None, dialect: object) -> bytes | None:
-        """Into the table."""
-        del dialect
         if value is None:
             return None
         text = json.dumps(value.document(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
         return zlib.compress(text.encode(), 6)
 
     def process_result_value(self, value: Any, dialect: object) -> SiteResult | None:
-        """Out of it."""
-        del dialect
         return None if value is None else SiteResult.from_document(json.loads(zlib.decompress(value)))
 
 
@@ -79,12 +71,8 @@ RUNS = sa.Table(
     sa.Column("about", AsJson(dict[str, Any]), nullable=False),
 )
 
-#: a listed file. name: as results have it. size, stamp: by which a changed file is known. version: of photoaz that read
-#: it, '' where it is to be read again. facts: what was read from it,
-#: or null where it could not be; reason: then, in words. site_id, how, placed: which site it shows, by what, and why
-#: none. copy_of: the photo that is used in its place.
-#: since, run_id: the first and the last run that it holds for. What a finished run holds is never changed but for how
-#: long it holds: so a run that is stopped leaves all that the last finished one found
+#: a listed file, as `KeptPhoto`. since, run_id: the first and the last run that it holds for. What a finished run holds
+#: is never changed but for how long it holds: so a run that is stopped leaves all that the last finished one found
 PHOTOS = sa.Table(
     "photos",
     METADATA,

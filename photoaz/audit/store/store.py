@@ -10,25 +10,14 @@ two audits may use one store at once: what both work out is the same, whoever wr
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import (
-    Connection,
-    Engine,
-    Executable,
-    and_,
-    bindparam,
-    case,
-    delete,
-    exists,
-    func,
-    literal,
-    select,
-    update,
-)
+import sqlalchemy as sa
+from sqlalchemy import select, update
 from sqlalchemy.exc import DBAPIError
 
 from photoaz import __version__
@@ -64,21 +53,18 @@ class KeptSite:
         cls, site_id: str, key: str, result: SiteResult | None, failures: tuple[tuple[str, str], ...] = ()
     ) -> KeptSite:
         """The row of a result; where there is none it bears no key, so that the site is tried again next time."""
-        plan = None if result is None else result.revisit
+        plan, used = None if result is None else result.revisit, 0
+        if result is not None:  # of an audit's site the photos of its own, and not a neighbour's
+            used = sum(p.status == "used" for p in result.photos) if result.audit is None else result.audit.used
         return cls(
             site_id=site_id,
             key="" if result is None else key,
             result=result,
             failures=failures,
-            used=0 if result is None else _used(result),
+            used=0 if result is None else used,
             flagged=0 if result is None else sum(a.revisit for a in result.antennas),
             loss_avoided=0.0 if plan is None else plan.loss_avoided,
         )
-
-
-def _used(result: SiteResult) -> int:
-    """How many photos were used; of an audit's site, of its own and not of a neighbour's."""
-    return sum(p.status == "used" for p in result.photos) if result.audit is None else result.audit.used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,12 +98,13 @@ _TABLES = {KeptPhoto: PHOTOS, KeptSite: SITES, LogRow: LOG}
 _KEYS = {KeptPhoto: "name", KeptSite: "site_id", LogRow: "log_id"}
 _PLACES = ("site_id", "how", "placed", "copy_of", "flags")
 R = TypeVar("R", KeptPhoto, KeptSite, LogRow)
+_T = TypeVar("_T")
 
 
 class Store:
     """One audit's rows in a database; open it with `Store.open`. Usable from one thread at a time."""
 
-    def __init__(self, engine: Engine, audit_id: int) -> None:
+    def __init__(self, engine: sa.Engine, audit_id: int) -> None:
         self.engine = engine
         self.audit_id = audit_id
         self.run_id = 0
@@ -157,7 +144,7 @@ class Store:
         self.engine.dispose()
 
     @patient
-    def _rows(self, query: Executable) -> list[Any]:
+    def _rows(self, query: sa.Executable) -> list[Any]:
         try:
             with at_once(self.engine) as db:
                 return list(db.execute(query))
@@ -183,9 +170,8 @@ class Store:
     def _records(self, of: type[R], *where: Any, order: Any = None, limit: int | None = None) -> list[R]:
         """Rows of this audit as records."""
         table = _TABLES[of]
-        query = select(*(table.c[f.name].label(f.name) for f in fields(of))).where(
-            table.c.audit_id == self.audit_id, *where
-        )
+        columns = (table.c[f.name].label(f.name) for f in fields(of))
+        query = select(*columns).where(table.c.audit_id == self.audit_id, *where)
         by = order if isinstance(order, tuple) else (order,)
         try:
             return [of(**row._mapping) for row in self._rows(query.order_by(*by).limit(limit))]
@@ -228,7 +214,7 @@ class Store:
                 other = table.alias()
                 newer = (other.c.audit_id == self.audit_id, other.c[name] == table.c[name], _in(other, self.run_id))
                 old = (table.c.audit_id == self.audit_id, table.c.run_id < self.run_id)
-                db.execute(delete(table).where(*old, exists().where(*newer)))
+                db.execute(sa.delete(table).where(*old, sa.exists().where(*newer)))
 
     def last_run(self) -> tuple[int, dict[str, Any], str | None] | None:
         """Number, `about` and end of the run whose results count: the newest finished one, else the newest.
@@ -244,11 +230,6 @@ class Store:
         last = self.last_run()
         return 0 if last is None else last[0]
 
-    def _finished(self) -> int:
-        """The newest finished run, 0 where there is none."""
-        last = self.last_run()
-        return 0 if last is None or last[2] is None else last[0]
-
     # ---- photos ------------------------------------------------------------------------------------------------------
 
     @patient
@@ -258,7 +239,7 @@ class Store:
         All of them are noted as listed in this run.
         """
         out: list[PhotoFile] = []
-        for some in _batches(files):
+        for some in batches(files):
             c = PHOTOS.c
             here = (c.audit_id == self.audit_id, c.name.in_([f.name for f in some]), c.version == __version__)
             query = select(c.name, c.size, c.stamp, c.since).where(*here).order_by(c.since)
@@ -285,12 +266,12 @@ class Store:
     @patient
     def read_again(self, names: Sequence[str]) -> None:
         """Have photos read again by the next run, whether or not they look changed then."""
-        for some in _batches(names):
+        for some in batches(names):
             where = (PHOTOS.c.audit_id == self.audit_id, PHOTOS.c.name.in_(some))
             with at_once(self.engine) as db:
                 db.execute(update(PHOTOS).where(*where).values(version=""))
 
-    def _keep(self, db: Connection, table: Any, record: KeptPhoto | KeptSite, key: str, **more: Any) -> None:
+    def _keep(self, db: sa.Connection, table: Any, record: KeptPhoto | KeptSite, key: str, **more: Any) -> None:
         values = {f.name: getattr(record, f.name) for f in fields(record)} | more
         values |= {"audit_id": self.audit_id, "since": self.run_id, "run_id": self.run_id}
         upsert(db, table, values, ("audit_id", key, "since"))
@@ -329,8 +310,9 @@ class Store:
 
     def place(self, photos: Iterable[KeptPhoto]) -> None:
         """Note for photos of this run where they belong: site_id, how, placed, copy_of, flags."""
-        finished = self._finished()
-        for some in _batches(list(photos)):
+        last = self.last_run()
+        finished = 0 if last is None or last[2] is None else last[0]  # the newest finished run, 0 where there is none
+        for some in batches(photos):
             self._place(some, finished)
 
     @patient
@@ -339,10 +321,10 @@ class Store:
         mine = (c.audit_id == self.audit_id, _in(PHOTOS, self.run_id))
         statement = (
             update(PHOTOS)
-            .where(*mine, c.name == bindparam("photo"))
-            .values({name: bindparam(f"new_{name}", type_=c[name].type) for name in _PLACES})
+            .where(*mine, c.name == sa.bindparam("photo"))
+            .values({name: sa.bindparam(f"new_{name}", type_=c[name].type) for name in _PLACES})
         )
-        anew = [literal(self.run_id).label(x.name) if x.name in ("since", "run_id") else x for x in c]
+        anew = [sa.literal(self.run_id).label(x.name) if x.name in ("since", "run_id") else x for x in c]
         values = [{"photo": p.name} | {f"new_{name}": getattr(p, name) for name in _PLACES} for p in photos]
         theirs = (*mine, c.name.in_([p.name for p in photos]), c.since <= finished)
         with writing(self.engine) as db:
@@ -354,17 +336,13 @@ class Store:
     def counts(self) -> dict[str, int]:
         """Of this run's photos: listed, unreadable, placed, copies, of no site."""
         c = PHOTOS.c
-        counted = func.count().filter(c.site_id.is_not(None), c.copy_of.is_(None))
-        columns = (func.count(), func.count(c.reason), counted, func.count(c.copy_of), func.count(c.site_id))
+        count = sa.func.count
+        counted = count().filter(c.site_id.is_not(None), c.copy_of.is_(None))
+        columns = (count(), count(c.reason), counted, count(c.copy_of), count(c.site_id))
         query = select(*columns).where(c.audit_id == self.audit_id, _in(PHOTOS, self.run_id))
         listed, unreadable, placed, copies, at_sites = self._rows(query)[0]
-        return {
-            "listed": listed,
-            "unreadable": unreadable,
-            "placed": placed,
-            "copies": copies,
-            "of no site": listed - unreadable - at_sites,
-        }
+        counts = {"listed": listed, "unreadable": unreadable, "placed": placed, "copies": copies}
+        return counts | {"of no site": listed - unreadable - at_sites}
 
     # ---- sites -------------------------------------------------------------------------------------------------------
 
@@ -407,10 +385,8 @@ class Store:
 
     def solved_since(self) -> set[tuple[str, int]]:
         """Of this run's results: site_id, and the run that solved it."""
-        query = select(SITES.c.site_id, SITES.c.since)
-        return {
-            tuple(row) for row in self._rows(query.where(SITES.c.audit_id == self.audit_id, _in(SITES, self.run_id)))
-        }
+        query = select(SITES.c.site_id, SITES.c.since).where(SITES.c.audit_id == self.audit_id)
+        return {tuple(row) for row in self._rows(query.where(_in(SITES, self.run_id)))}
 
     def sites(self, page: int = 100) -> Iterator[KeptSite]:
         """This run's results by site_id."""
@@ -426,8 +402,8 @@ class Store:
 
     def sites_named(self, site_ids: Sequence[str]) -> dict[str, KeptSite]:
         """Likewise of these sites."""
-        order = (case((_in(SITES, self._last()), 1), else_=0), SITES.c.since)
-        found = (self._records(KeptSite, SITES.c.site_id.in_(some), order=order) for some in _batches(site_ids))
+        order = (sa.case((_in(SITES, self._last()), 1), else_=0), SITES.c.since)
+        found = (self._records(KeptSite, SITES.c.site_id.in_(some), order=order) for some in batches(site_ids))
         return {site.site_id: site for some in found for site in some}
 
     def site_lines(self) -> list[SiteLine]:
@@ -475,16 +451,19 @@ class Store:
     def drop_old_evidence(self) -> int:
         """Remove what other versions left, and say how much it was."""
         with writing(self.engine) as db:
-            return int(db.execute(delete(EVIDENCE).where(EVIDENCE.c.version != __version__)).rowcount)
+            return int(db.execute(sa.delete(EVIDENCE).where(EVIDENCE.c.version != __version__)).rowcount)
 
 
 def _in(table: Any, run_id: int) -> Any:
     """Which rows hold for a run."""
-    return and_(table.c.since <= run_id, table.c.run_id >= run_id)
+    return sa.and_(table.c.since <= run_id, table.c.run_id >= run_id)
 
 
-def _batches(rows: Sequence[Any]) -> Iterator[Sequence[Any]]:
-    return (rows[k : k + BATCH] for k in range(0, len(rows), BATCH))
+def batches(items: Iterable[_T], size: int = BATCH) -> Iterator[list[_T]]:
+    """Items in lists of so many, in order; the last has what is left."""
+    left = iter(items)
+    while some := list(itertools.islice(left, size)):
+        yield some
 
 
 def _now() -> str:
