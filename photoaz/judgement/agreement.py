@@ -31,11 +31,8 @@ def en_score(x1_deg: float, u1_95_deg: float, x2_deg: float, u2_95_deg: float, s
     ----------
     ISO 13528:2022, ISO/IEC 17043; correlation as JCGM 100:2008, 5.2.
     """
-    if not (
-        u1_95_deg >= 0.0
-        and u2_95_deg >= 0.0
-        and 0.0 <= shared_u95_deg <= math.sqrt(u1_95_deg * u2_95_deg) * (1.0 + 1e-12)
-    ):
+    known = u1_95_deg >= 0.0 and u2_95_deg >= 0.0
+    if not (known and 0.0 <= shared_u95_deg <= math.sqrt(u1_95_deg * u2_95_deg) * (1.0 + 1e-12)):
         raise ValueError("uncertainties must not be negative, and what is shared is no more than what they hold")
     d = abs(difference_deg(x1_deg, x2_deg))
     # the shared part moves both and drops out of the difference: var = u1^2 + u2^2 - 2 cov, cov = shared^2
@@ -43,20 +40,6 @@ def en_score(x1_deg: float, u1_95_deg: float, x2_deg: float, u2_95_deg: float, s
     if u == 0.0:
         return 0.0 if d == 0.0 else math.inf
     return d / u
-
-
-def zeta_score(
-    x1_deg: float, sigma1_deg: float, x2_deg: float, sigma2_deg: float, shared_sigma_deg: float = 0.0
-) -> float:
-    """zeta = |x1 - x2| / sqrt(u1^2 + u2^2) with standard uncertainties [deg]: <= 2 fair, >= 3 calls for action.
-
-    Each U over its own coverage factor; only where that is the same on both sides, k, is zeta = k E_n.
-
-    References
-    ----------
-    ISO 13528:2022; IUPAC Gold Book 08095. Errors as `en_score`.
-    """
-    return en_score(x1_deg, sigma1_deg, x2_deg, sigma2_deg, shared_sigma_deg)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,9 +74,8 @@ def weighted_mean(
     Generalised least squares with the covariance of JCGM 100:2008, 5.2; for two values w = (u2^2 - c) / (u1^2 + u2^2 -
     2 c).
     """
-    if not (u1_95_deg > 0.0 and u2_95_deg > 0.0 and shared_u95_deg >= 0.0) or (
-        shared_u95_deg > math.sqrt(u1_95_deg * u2_95_deg) * (1.0 + 1e-9)
-    ):
+    known = u1_95_deg > 0.0 and u2_95_deg > 0.0
+    if not (known and 0.0 <= shared_u95_deg <= math.sqrt(u1_95_deg * u2_95_deg) * (1.0 + 1e-9)):
         raise ValueError("uncertainties must be above 0, and what is shared is no more than what they hold")
     v1, v2, c = (u1_95_deg / K95) ** 2, (u2_95_deg / K95) ** 2, (shared_u95_deg / K95) ** 2
     apart = v1 + v2 - 2.0 * c

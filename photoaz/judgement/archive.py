@@ -9,8 +9,8 @@ certain of each one what it is, their distribution is the beta distribution of a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -134,16 +134,12 @@ class Archive:
         """None where too few antennas were measured."""
         if len(self._antennas) < LEAST:
             return None
-        hung = hung_of(self._antennas)
+        told = hung_of(self._antennas)
+        if told.turned.share * told.turned.n < LEAST_SPREAD:
+            told = replace(told, turned_sigma_deg=None)
         disturbed = share_of(np.array(self._compasses)) if len(self._compasses) >= LEAST else None
         faults = {key: share_of(np.array(odds)) for key, odds in self._faults.items() if len(odds) >= LEAST}
-        return Told(
-            turned=hung.turned,
-            turned_sigma_deg=hung.turned_sigma_deg if hung.turned.share * hung.turned.n >= LEAST_SPREAD else None,
-            as_designed_spread=hung.as_designed_spread,
-            disturbed=disturbed,
-            faults=faults,
-        )
+        return replace(told, disturbed=disturbed, faults=faults)
 
 
 def _probability(reading: JudgedReading, cause: LikelyCause) -> float:
@@ -179,17 +175,7 @@ def share_of(odds: Array) -> Share:
     return Share(share=float(weight @ share), low=math.sin(low) ** 2, high=math.sin(high) ** 2, n=len(odds))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hung:
-    """How an archive's antennas hang. anywhere_share: of those turned, facing anywhere."""
-
-    turned: Share
-    turned_sigma_deg: float
-    anywhere_share: float
-    as_designed_spread: float
-
-
-def hung_of(antennas: Sequence[tuple[float, Sequence[Part]]]) -> Hung:
+def hung_of(antennas: Sequence[tuple[float, Sequence[Part]]]) -> Told:
     """How antennas hang, by maximum likelihood.
 
     Parameters
@@ -197,7 +183,8 @@ def hung_of(antennas: Sequence[tuple[float, Sequence[Part]]]) -> Hung:
     antennas : of each the tolerance [deg] and what was measured of its deviation from the design, weights to 1.
     """
     known = Priors().antennas
-    rows = np.array(list(_rows(antennas)))
+    parts = ((k, tolerance, x) for k, (tolerance, some) in enumerate(antennas) for x in some)
+    rows = np.array([(k, t, x.deviation_deg, x.sigma_deg, x.probability) for k, t, x in parts])
     owner, tolerance, deviation, sigma, weight = rows.T
     owner = owner.astype(int)
     n = len(antennas)
@@ -229,10 +216,4 @@ def hung_of(antennas: Sequence[tuple[float, Sequence[Part]]]) -> Hung:
     of = np.stack([np.bincount(owner, d, n) for d in densities().T], 1)
     anywhere = float(share[2] / max(share[1] + share[2], 1e-12))
     odds = ((1.0 - anywhere) * of[:, 1] + anywhere * of[:, 2]) / np.maximum(of[:, 0], 1e-300)
-    return Hung(turned=share_of(odds), turned_sigma_deg=turned, anywhere_share=anywhere, as_designed_spread=spread)
-
-
-def _rows(antennas: Sequence[tuple[float, Sequence[Part]]]) -> Iterator[tuple[int, float, float, float, float]]:
-    for k, (tolerance, parts) in enumerate(antennas):
-        for x in parts:
-            yield k, tolerance, x.deviation_deg, x.sigma_deg, x.probability
+    return Told(turned=share_of(odds), turned_sigma_deg=turned, as_designed_spread=spread)

@@ -76,12 +76,12 @@ def fewer(ways: Sequence[Alternative], most: int) -> tuple[Alternative, ...]:
     return tuple(sorted(out, key=lambda w: -w.probability))
 
 
-def deviations(ways: Sequence[Alternative], design_deg: float, own_sigma_deg: float = 0.0) -> tuple[Part, ...]:
-    """Azimuths as deviations from a design; own_sigma_deg : of the design, where it was carried over from magnetic."""
+def deviations(ways: Sequence[Alternative], design_deg: float) -> tuple[Part, ...]:
+    """Azimuths as deviations from a design."""
     return tuple(
         Part(
             deviation_deg=difference_deg(w.azimuth_true_deg, design_deg),
-            sigma_deg=((w.u95_deg / K95) ** 2 + own_sigma_deg**2) ** 0.5,
+            sigma_deg=w.u95_deg / K95,
             probability=w.probability,
         )
         for w in ways

@@ -20,9 +20,9 @@ import numpy as np
 from photoaz.angles import Array, difference_deg
 from photoaz.judgement.beliefs import MOST_PARTS, fewer
 from photoaz.judgement.conformity import probability_out
-from photoaz.judgement.exchanges import Swap, swaps_of
+from photoaz.judgement.exchanges import swaps_of
 from photoaz.judgement.fault_search import FaultState, azimuths_given, search
-from photoaz.judgement.reading_faults import Case, Facts, Faults, Kind, Reference, facts_of, faults_of, references_of
+from photoaz.judgement.reading_faults import Case, Facts, Kind, facts_of, faults_of, references_of
 from photoaz.judgement.reasons import odds, site_causes_sentence
 from photoaz.priors import Priors
 from photoaz.quantities import CAUSE_LISTED, CAUSE_NAMED, CAUSES_APART, K95
@@ -66,9 +66,9 @@ def likely_causes(
     some, priors = [cases[k] for k in order], priors or Priors()
     known = v if covariance_known_deg2 is None else np.asarray(covariance_known_deg2, float)
     in_order = np.ix_(order, order)
-    explanations = _Explanations.of(facts_of(some, known[in_order], others, priors))
+    explanations = _Explanations(facts_of(some, known[in_order], others, priors))
     told = explanations.readings()
-    alone = _Explanations.of(facts_of(some, v[in_order], others, priors, by_design=False)).right()
+    alone = _Explanations(facts_of(some, v[in_order], others, priors, by_design=False)).right()
     readings = {n: replace(told[n], p_right_photos_alone=alone[n]) for n in (c.antenna.antenna_id for c in cases)}
     causes = explanations.named(readings)
     return Explained(
@@ -101,15 +101,11 @@ _MOST_STATES, _UNTOLD = 80, 1e-3
 class _Explanations:
     """What a site's states say of its readings: their weights, and which causes are at work in which reading."""
 
-    def __init__(
-        self,
-        facts: Facts,
-        references: Sequence[Reference],
-        swaps: Sequence[Swap],
-        faults: Sequence[Faults],
-        states: Sequence[FaultState],
-    ) -> None:
-        self.facts, self.references, self.swaps, self.faults = facts, references, swaps, faults
+    def __init__(self, facts: Facts) -> None:
+        self.facts, self.references = facts, references_of(facts)
+        self.swaps = swaps_of(facts, self.references)
+        self.faults = [faults_of(facts, ref) for ref in self.references]
+        states = search(facts, self.references, self.swaps, self.faults)
         # they come most probable first, and what the last thousandth says changes nothing
         weight = np.exp(np.array([x.log_posterior for x in states]) - states[0].log_posterior)
         told = int(np.searchsorted(np.cumsum(weight), (1.0 - _UNTOLD) * weight.sum())) + 1
@@ -125,14 +121,6 @@ class _Explanations:
             azimuths_given(self.facts, self.references[x.reference], self.swaps[x.swap], self.faults[x.reference], x)
             for x in self.states
         ]
-
-    @classmethod
-    def of(cls, facts: Facts) -> _Explanations:
-        """All that may explain a site's readings."""
-        references = references_of(facts)
-        swaps = swaps_of(facts, references)
-        faults = [faults_of(facts, ref) for ref in references]
-        return cls(facts, references, swaps, faults, search(facts, references, swaps, faults))
 
     def _active(self, state: FaultState) -> list[tuple[Kind, ...]]:
         """Of each reading the causes at work in it, the foremost first; () where nothing is."""
@@ -190,11 +178,9 @@ class _Explanations:
 
     def right(self) -> dict[str, float]:
         """By antenna_id the probability that a reading says where its antenna points."""
-        out = {}
-        for i, c in enumerate(self.facts.cases):
-            p = float(sum(w for w, a in zip(self.weight, self.active, strict=True) if a[i] in _RIGHT))
-            out[c.antenna.antenna_id] = min(p, 1.0)
-        return out
+        weighed = list(zip(self.weight, self.active, strict=True))
+        right = [float(sum(w for w, a in weighed if a[i] in _RIGHT)) for i in range(len(self.facts.cases))]
+        return {c.antenna.antenna_id: min(p, 1.0) for c, p in zip(self.facts.cases, right, strict=True)}
 
     def named(self, readings: Mapping[str, JudgedReading]) -> tuple[Cause, ...]:
         """The causes that are likely of some reading, with the probability that they are at work in all of those."""
@@ -308,11 +294,9 @@ def _sums(
 
 def _out_of_tolerance(case: Case, azimuth_deg: float, variance_deg2: float) -> float:
     """Probability that an azimuth, known with a variance, is out of its design's tolerance."""
-    design = case.found.design.azimuth_true_deg
+    design, north = case.found.design.azimuth_true_deg, case.declination
     if design is None:
         return 0.0
-    own = 0.0
-    if case.antenna.design_north == "magnetic" and case.declination is not None:
-        own = case.declination.sigma_deg
+    own = north.sigma_deg if case.antenna.design_north == "magnetic" and north is not None else 0.0
     sigma = math.sqrt(variance_deg2 + own**2)
     return probability_out(float(difference_deg(azimuth_deg, design)), sigma, case.antenna.tolerance_deg)

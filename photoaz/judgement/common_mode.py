@@ -51,8 +51,11 @@ def fit_common(differences_deg: Array, covariance_deg2: Array, included: Array) 
     """
     d, v = differences_deg, covariance_deg2
     n = len(d)
-    angle, weights = _gls(d, v, included)
-    variance = float(weights @ v @ weights)
+    # V^-1 1 / (1^T V^-1 1), zero for those not included
+    inner = np.linalg.solve(v[np.ix_(included, included)], np.ones(int(included.sum())))
+    weights = np.zeros(n)
+    weights[included] = inner / inner.sum()
+    angle, variance = float(weights @ d), float(weights @ v @ weights)
     rest = d[included] - angle
     chi2 = float(rest @ np.linalg.solve(v[np.ix_(included, included)], rest))
     off = np.eye(n) - np.ones((n, 1)) * weights  # departure = off @ differences
@@ -74,28 +77,14 @@ def own_shifts(differences_deg: Array, covariance_deg2: Array, included: Array) 
         members = included.copy()
         members[k] = True
         if members.sum() > 1:
-            part = covariance_deg2[np.ix_(members, members)]
-            shift[k], variance[k] = _own_shift(differences_deg[members], part, int(members[:k].sum()))
+            d, own = differences_deg[members], int(members[:k].sum())
+            right = np.column_stack([np.eye(len(d)), np.ones(len(d)), d])
+            solved = np.linalg.solve(covariance_deg2[np.ix_(members, members)], right)
+            p, p1, pd = solved[:, :-2], solved[:, -2], solved[:, -1]
+            pull = pd[own] - p1[own] * float(p1 @ d) / p1.sum()
+            controlled = max(float(p[own, own] - p1[own] ** 2 / p1.sum()), 1e-300)
+            shift[k], variance[k] = pull / controlled, 1.0 / controlled
     return shift, variance
-
-
-def _own_shift(d: Array, v: Array, k: int) -> tuple[float, float]:
-    """Shift of its own of difference k, estimated along with the common angle, and its variance."""
-    one = np.ones(len(d))
-    solved = np.linalg.solve(v, np.column_stack([np.eye(len(d)), one, d]))
-    p, p1, pd = solved[:, :-2], solved[:, -2], solved[:, -1]
-    total = float(one @ p1)
-    pull = pd[k] - p1[k] * float(p1 @ d) / total
-    controlled = max(float(p[k, k] - p1[k] ** 2 / total), 1e-300)
-    return float(pull / controlled), 1.0 / controlled
-
-
-def _gls(d: Array, v: Array, included: Array) -> tuple[float, Array]:
-    """The angle from those included and its weights (n,), zero for the others: V^-1 1 / (1^T V^-1 1)."""
-    inner = np.linalg.solve(v[np.ix_(included, included)], np.ones(int(included.sum())))
-    weights = np.zeros(len(d))
-    weights[included] = inner / inner.sum()
-    return float(weights @ d), weights
 
 
 # longer than most: half of it says what goes in and comes out
@@ -127,6 +116,8 @@ def common_mode(
     ------
     ValueError : no antennas; a shared part above the whole.
     """
+    from scipy.special import chdtrc
+
     n = len(antenna_ids)
     if n == 0:
         raise ValueError("no antenna has both a reading and an estimate")
@@ -141,7 +132,7 @@ def common_mode(
     separable = n >= MIN_TO_SEPARATE
     fit, included = largest_consistent(d, v) if separable else (fit_common(d, v, np.ones(n, bool)), np.ones(n, bool))
     dof = int(included.sum()) - 1
-    p = _chi2_tail(fit.chi2, dof) if dof else None
+    p = float(chdtrc(dof, fit.chi2)) if dof else None
     consistent = p is None or p >= P_CRITICAL
     sigma = math.sqrt(fit.variance) * (1.0 if consistent else math.sqrt(fit.chi2 / dof))
     departures = tuple(
@@ -240,12 +231,6 @@ def about_one_angle(differences_deg: Array, covariance_deg2: Array) -> Array:
     apart = np.abs(difference_deg(differences_deg[None, :], differences_deg[:, None])) / np.maximum(sigma, 1e-9)[None]
     middle = differences_deg[int(apart.sum(1).argmin())]
     return np.asarray(middle + difference_deg(differences_deg, float(middle)))
-
-
-def _chi2_tail(chi2: float, dof: int) -> float:
-    from scipy.special import chdtrc
-
-    return float(chdtrc(dof, chi2))
 
 
 def _sentence(angle: float, u95: float, n: int, consistent: bool, departures: Sequence[Departure]) -> str:

@@ -97,13 +97,12 @@ def _whole_sectors(places: Sequence[_Place], n: int) -> list[Array]:
             out[i] = other[rank]
         return out
 
-    exchanged = [{a: b, b: a} for k, a in enumerate(names) for b in names[k + 1 :]]
-    if len(names) == len(places):
-        exchanged = []  # exchanges of two antennas, which come by themselves
-    turned = (
-        [{s: names[(k + step) % len(names)] for k, s in enumerate(names)} for step in (1, -1)] if len(names) > 2 else []
-    )
-    return [source(of) for of in (*exchanged, *turned)]
+    ways = []
+    if len(names) < len(places):  # else exchanges of two antennas, which come by themselves
+        ways += [{a: b, b: a} for k, a in enumerate(names) for b in names[k + 1 :]]
+    if len(names) > 2:
+        ways += [{s: names[(k + step) % len(names)] for k, s in enumerate(names)} for step in (1, -1)]
+    return [source(of) for of in ways]
 
 
 def _pairs(n: int, everybody: int) -> Iterator[Array]:
@@ -126,12 +125,6 @@ def _taken_off_another(n: int) -> Iterator[Array]:
                 yield source
 
 
-def _near(places: Sequence[_Place], i: int, j: int) -> bool:
-    """The same position of another sector, or next to it in its own."""
-    a, b = places[i], places[j]
-    return abs(a.rank - b.rank) == 1 if a.sector == b.sector else a.rank == b.rank
-
-
 def _plausible(
     facts: Facts, references: Sequence[Reference], places: Sequence[_Place], sources: Iterator[Array]
 ) -> tuple[list[Array], list[Array]]:
@@ -150,7 +143,10 @@ def _plausible(
         rest = difference_deg(facts.reading[moved] - shifts[:, moved], other)
         misfit = float((rest**2 / (sigma**2 + spreads[:, moved])).max(1).min())  # under whichever reference fits best
         if misfit < _WORST_MISFIT:
-            ranked.append((misfit, _near(places, int(moved[0]), int(source[moved[0]])), source))
+            a, b = places[int(moved[0])], places[int(source[moved[0]])]
+            # the same position of another sector, or next to it in its own
+            near = abs(a.rank - b.rank) == 1 if a.sector == b.sector else a.rank == b.rank
+            ranked.append((misfit, near, source))
     ranked.sort(key=lambda r: (not r[1], r[0]))
     ranked = ranked[:_MOST]
     return [s for _, near, s in ranked if near], [s for _, near, s in ranked if not near]

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -58,8 +57,11 @@ def search(
         states = {key: x for key, x in states.items() if x.swap == 0 or x.log_posterior > best - _KEEP}
         full = [x for key, x in states.items() if len(x.faults) >= 2 and key not in grown]
         front = sorted((x for x in full if x.log_posterior > best - _KEEP), key=lambda x: -x.log_posterior)[:_BEAM]
-        plain = [x for x in _best_without_exchange(full, len(references)) if x not in front]
-        plain = [x for x in plain if x.log_posterior > reached[x.reference] + 0.5]
+        # the best of each reference without an exchange is followed however far behind it is: three gross faults make
+        # it hopeless until the third is added
+        own = [[x for x in full if x.swap == 0 and x.reference == r] for r in range(len(references))]
+        plain = [max(some, key=lambda x: x.log_posterior) for some in own if some]
+        plain = [x for x in plain if x not in front and x.log_posterior > reached[x.reference] + 0.5]
         for state in plain:
             reached[state.reference] = state.log_posterior
         front += plain
@@ -78,18 +80,6 @@ def search(
             break
     kept = [x for x in states.values() if x.log_posterior > best - _KEEP]
     return sorted(kept, key=lambda x: (-x.log_posterior, *x.key))
-
-
-def _best_without_exchange(states: Sequence[FaultState], references: int) -> list[FaultState]:
-    """Of each reference the most probable state in which no readings were exchanged (exchange 0).
-
-    It is followed however far behind it is: three gross faults make it hopeless until the third is added.
-    """
-    own: list[list[FaultState]] = [[] for _ in range(references)]
-    for x in states:
-        if x.swap == 0:
-            own[x.reference].append(x)
-    return [max(some, key=lambda x: x.log_posterior) for some in own if some]
 
 
 def _up_to_two_faults(
@@ -211,13 +201,11 @@ def log_normal(residual: Array, covariance: Array) -> float:
     sign, log_det = np.linalg.slogdet(covariance)
     if sign <= 0.0:
         raise ValueError("the covariance is not positive definite")
-    return float(
-        -0.5 * (residual @ np.linalg.solve(covariance, residual) + log_det + len(residual) * math.log(2.0 * math.pi))
-    )
+    square = residual @ np.linalg.solve(covariance, residual)
+    return float(-0.5 * (square + log_det + len(residual) * math.log(2.0 * math.pi)))
 
 
-@dataclass(frozen=True, slots=True)
-class _Grown:
+class _Grown(NamedTuple):
     """Log likelihoods of a state with one more fault (N,), and with two more (N, N)."""
 
     one: Array

@@ -53,19 +53,29 @@ def gain_db(angle_deg: float) -> float:
     return float(_gains_db(np.array(angle_deg, float)))
 
 
-def impact_db(deviation_deg: float, sector_width_deg: float = SECTOR_WIDTH_DEG, parts: Sequence[Part] = ()) -> Impact:
+def impact_db(deviation_deg: float, parts: Sequence[Part] = ()) -> Impact:
     """What an antenna that points `deviation_deg` (clockwise positive) away from its design changes.
 
     Parameters
     ----------
-    deviation_deg : of the estimate. sector_width_deg : of the sector it should serve, its boresight in the middle.
-    parts : what is known of the deviation; with it the intervals are given. The gain is flat at boresight and has a
-        floor, so the distribution itself is carried through it, not its width (JCGM 101:2008, 5.5, by quantiles).
+    deviation_deg : of the estimate. parts : what is known of the deviation; with it the intervals are given. The gain
+        is flat at boresight and has a floor, so the distribution itself is carried through it, not its width (JCGM
+        101:2008, 5.5, by quantiles).
     """
-    half = 0.5 * sector_width_deg
+    half = 0.5 * SECTOR_WIDTH_DEG
     edges = [gain_db(edge - deviation_deg) - gain_db(edge) for edge in (half, -half)]
-    draws, weights = _draws(parts)
-    intervals = [_interval(_gains_db(at - draws) - gain_db(at), weights) for at in (0.0, half, -half)]
+    intervals: list[Interval | None] = [None] * 3
+    if parts:
+        from scipy.special import ndtri
+
+        # the middles of equally probable steps of each part
+        z = ndtri((np.arange(_STEPS) + 0.5) / _STEPS)
+        draws = np.concatenate([p.deviation_deg + p.sigma_deg * z for p in parts])
+        weights = np.repeat([p.probability / _STEPS for p in parts], _STEPS)
+        for k, at in enumerate((0.0, half, -half)):
+            gains = _gains_db(at - draws) - gain_db(at)
+            low, high = np.quantile(gains, [0.025, 0.975], weights=weights, method="inverted_cdf")
+            intervals[k] = float(low), float(high)
     return Impact(
         boresight=gain_db(deviation_deg),
         edge=min(edges),
@@ -82,25 +92,6 @@ def _gains_db(angles_deg: Array) -> Array:
     """`gain_db` of many."""
     off = np.asarray(wrap_deg(angles_deg))
     return np.asarray(0.0 - np.minimum(12.0 * (off / BEAMWIDTH_3DB_DEG) ** 2, FRONT_TO_BACK_DB))  # no -0.0
-
-
-def _draws(parts: Sequence[Part]) -> tuple[Array, Array]:
-    """Deviations [deg] and their probabilities: the middles of equally probable steps of each part."""
-    if not parts:
-        return np.zeros(0), np.zeros(0)
-    from scipy.special import ndtri
-
-    z = ndtri((np.arange(_STEPS) + 0.5) / _STEPS)
-    draws = np.concatenate([p.deviation_deg + p.sigma_deg * z for p in parts])
-    return draws, np.repeat([p.probability / _STEPS for p in parts], _STEPS)
-
-
-def _interval(values: Array, weights: Array) -> Interval | None:
-    """From the 2.5 % to the 97.5 % quantile."""
-    if not len(values):
-        return None
-    low, high = np.quantile(values, [0.025, 0.975], weights=weights, method="inverted_cdf")
-    return float(low), float(high)
 
 
 def crossover_db(separation_deg: float) -> float:
@@ -229,15 +220,10 @@ def _crossovers(
         there = result.antennas.get(other.antenna_id)
         estimated = there is not None and there.azimuth_true_deg is not None and there.u95_deg is not None
         pair = (antenna.antenna_id, other.antenna_id)
-        designed = tuple(designs[a] for a in pair)
-        now = []
-        for a in pair:
-            e = result.antennas.get(a)
-            now.append(designs[a] if e is None or e.azimuth_true_deg is None else e.azimuth_true_deg)
-        va, vb, cab = _covariance(result, pair)
-        if not clockwise:
-            designed, now, va, vb = designed[::-1], now[::-1], vb, va
-        found = crossover((now[0], now[1]), (designed[0], designed[1]), (va, vb, cab))
+        a, b = pair if clockwise else pair[::-1]
+        azimuths = {e.antenna_id: e.azimuth_true_deg for e in result.antennas if e.azimuth_true_deg is not None}
+        now = {**designs, **azimuths}
+        found = crossover((now[a], now[b]), (designs[a], designs[b]), _covariance(result, (a, b)))
         if found is None:
             continue
         direction, shift, shift_u95, change, interval = found

@@ -109,7 +109,9 @@ def instruction(found: AntennaResult, stake: Stake, way: Way, place: str | None,
     if action == "read_again":
         said = f"read the azimuth of {name} again, from the ground, with another instrument or from another place"
     elif action == "climb":
-        said = _climb(found, stake)
+        design = found.design.azimuth_true_deg
+        aim = "" if design is None else f", and turn it to {format_azimuth_deg(design)} true if it is out"
+        said = f"climb: {f'{name} is likely turned; measure it' if stake.turned else f'measure {name}'}{aim}"
     else:
         said = _evidence(name, way, place)
     return f"{said}; in the register, correct the reading to {fixed}" if undone else said
@@ -117,14 +119,6 @@ def instruction(found: AntennaResult, stake: Stake, way: Way, place: str | None,
 
 def _seen(found: AntennaResult) -> str:
     return f"{format_azimuth_deg(found.azimuth_true_deg or 0.0, found.u95_deg)} true"
-
-
-def _climb(found: AntennaResult, stake: Stake) -> str:
-    design = found.design.azimuth_true_deg
-    aim = "" if design is None else f", and turn it to {format_azimuth_deg(design)} true if it is out"
-    if stake.turned:
-        return f"climb: {found.antenna_id} is likely turned; measure it{aim}"
-    return f"climb: measure {found.antenna_id}{aim}"
 
 
 def _evidence(name: str, way: Way, place: str | None) -> str:

@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 
-from photoaz.angles import difference_deg
+from photoaz.angles import difference_deg, format_azimuth_deg
 from photoaz.errors import InputError
 from photoaz.geodesy.norths import Declination, TrueAzimuth, declination, meridian_convergence_deg, to_true
 from photoaz.judgement import conformity, reasons
-from photoaz.judgement.agreement import en_score, weighted_mean, zeta_score
+from photoaz.judgement.agreement import en_score, weighted_mean
 from photoaz.judgement.beliefs import by_photos, possible_azimuths, with_priors
 from photoaz.judgement.causes import Explained, likely_causes
 from photoaz.judgement.common_mode import common_mode_of_site, covariance_of
@@ -131,15 +131,17 @@ def _carried(
     said: list[str],
 ) -> TrueAzimuth | None:
     """An angle of the register in true north; None where that cannot be done. What there is to say of it is added."""
-    true: TrueAzimuth | InputError
     place = {"lat_deg": site.lat_deg, "lon_deg": site.lon_deg}
+    stated = f"The {what} of {angle_deg:.1f}°"
     try:
         true = to_true(angle_deg, north, **place, when=own_date or photo_date, grid_crs=antenna.grid_crs)
     except InputError as e:
-        true = e
-    if sentence := reasons.carried_sentence(what, angle_deg, north, true, dated=own_date is not None):
-        said.append(sentence)
-    return None if isinstance(true, InputError) else true
+        said.append(f"{stated} ({north} north) could not be carried to true north: {e}.")
+        return None
+    if north != "true":
+        note = " (it has no date, so the photo's is used)" if north == "magnetic" and own_date is None else ""
+        said.append(f"{stated} is {format_azimuth_deg(true.azimuth_deg)} true: {true.how}{note}.")
+    return true
 
 
 # ---- the reading -----------------------------------------------------------------------------------------------------
@@ -174,12 +176,11 @@ def _judge_reading(reading: JudgedReading, true: TrueAzimuth, found: AntennaResu
     others = [a for a in azimuths[1:] if a.probability >= LEAST_ALTERNATIVE and en_of(a) <= 1.0]
     photos = min(others, key=en_of) if others and en_of(azimuths[0]) > 1.0 else azimuths[0]
     en = en_of(photos)
-    sigma = photos.u95_deg / K95
-    if len(azimuths) == 1 and found.sigma_deg is not None:
-        sigma = found.sigma_deg
+    sigma = photos.u95_deg / K95 if len(azimuths) > 1 or found.sigma_deg is None else found.sigma_deg
     own = reading.u95_deg / K95 if reading.sigma_deg is None else reading.sigma_deg
     common = min(shared(photos) / K95, math.sqrt(sigma * own))
-    zeta = zeta_score(photos.azimuth_true_deg, sigma, reading.azimuth_true_deg, own, common)
+    # zeta (ISO 13528:2022; IUPAC Gold Book 08095): the same with standard uncertainties, each U over its own factor
+    zeta = en_score(photos.azimuth_true_deg, sigma, reading.azimuth_true_deg, own, common)
     reading = replace(
         reading,
         difference_deg=difference_deg(photos.azimuth_true_deg, reading.azimuth_true_deg),

@@ -23,28 +23,18 @@ _HALF = 0.5 * SECTOR_WIDTH_DEG
 #: nodes of the quadratures, in standard uncertainties
 _NODES = np.linspace(-5.0, 5.0, 401)
 _WEIGHTS = np.exp(-0.5 * _NODES**2) / np.exp(-0.5 * _NODES**2).sum()
-
-
 #: farther from a piece than so many standard uncertainties nothing of a deviation lies in it, to 1e-18
 _REACH = 9.0
 
 
-def _edge_piece(d: float) -> tuple[float, float, float]:
-    """Loss at the edge as a polynomial in the deviation, of the piece that d is in."""
-    k = 12.0 / BEAMWIDTH_3DB_DEG**2
-    return (0.0, 2.0 * _HALF * k, k) if d < FLOOR_DEG - _HALF else (FRONT_TO_BACK_DB - k * _HALF**2, 0.0, 0.0)
-
-
-def _boresight_piece(d: float) -> tuple[float, float, float]:
-    return (0.0, 0.0, 12.0 / BEAMWIDTH_3DB_DEG**2) if d < FLOOR_DEG else (FRONT_TO_BACK_DB, 0.0, 0.0)
-
-
 def _pieces(tolerance_deg: float) -> list[tuple[float, float, tuple[float, float, float]]]:
     """From where to where outside the tolerance the worst loss is which polynomial of the deviation [dB]."""
-    edge_floor = FRONT_TO_BACK_DB - 12.0 * (_HALF / BEAMWIDTH_3DB_DEG) ** 2
-    meet = BEAMWIDTH_3DB_DEG * math.sqrt(edge_floor / 12.0)  # boresight loses as much as the edge at its floor
+    k = 12.0 / BEAMWIDTH_3DB_DEG**2
+    edge_floor = FRONT_TO_BACK_DB - k * _HALF**2
+    meet = math.sqrt(edge_floor / k)  # boresight loses as much as the edge at its floor
     limits = [0.0, FLOOR_DEG - _HALF, meet, FLOOR_DEG, 180.0]
-    of = [_edge_piece(0.0), _edge_piece(90.0), _boresight_piece(0.0), _boresight_piece(180.0)]
+    # at the edge and there at its floor; at boresight and there at its floor
+    of = [(0.0, 2.0 * _HALF * k, k), (edge_floor, 0.0, 0.0), (0.0, 0.0, k), (FRONT_TO_BACK_DB, 0.0, 0.0)]
     pieces = [(max(a, tolerance_deg), b, p) for a, b, p in zip(limits, limits[1:], of, strict=False)]
     return [(a, b, p) for a, b, p in pieces if b > a]
 

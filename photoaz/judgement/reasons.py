@@ -6,11 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from photoaz.angles import format_angle_deg as deg
 from photoaz.angles import format_azimuth_deg, format_difference_deg
-from photoaz.errors import InputError
-from photoaz.geodesy.norths import TrueAzimuth
 from photoaz.priors import Priors
 from photoaz.quantities import CAUSE_NAMED
-from photoaz.register.model import ReadingNorth
 from photoaz.result import (
     Alternative,
     AntennaResult,
@@ -37,18 +34,6 @@ _CAUSES: Mapping[LikelyCause, str] = {
     "reading_wrong": "the reading is wrong",
 }
 _DECIDED = {"accept": "within tolerance", "reject": "out of tolerance", "undecided": "undecided"}
-
-
-def carried_sentence(
-    what: str, angle_deg: float, north: ReadingNorth, true: TrueAzimuth | InputError, dated: bool
-) -> str | None:
-    """How an angle of the register came to true north, or why not; None where it is stated so."""
-    if isinstance(true, InputError):
-        return f"The {what} of {deg(angle_deg)} ({north} north) could not be carried to true north: {true}."
-    if north == "true":
-        return None
-    note = " (it has no date, so the photo's is used)" if north == "magnetic" and not dated else ""
-    return f"The {what} of {deg(angle_deg)} is {format_azimuth_deg(true.azimuth_deg)} true: {true.how}{note}."
 
 
 def unfilled_sentence(design_deg: float) -> str:
@@ -107,7 +92,10 @@ def design_sentence(
         )
     if len(azimuths) > 1:
         return f"{said} A photo from another side would tell which of the possible azimuths is the true one."
-    return f"{said} {_limits(design)} {_what_would_decide(needed_u95_deg)}"
+    if needed_u95_deg is None:
+        return f"{said} {_limits(design)} It lies at the limit of the tolerance, where no measurement decides."
+    better = f"An uncertainty of ± {deg(needed_u95_deg)} or better would decide it"
+    return f"{said} {_limits(design)} {better}, if the azimuth stays as it is."
 
 
 def not_measured_sentence(design: Design, azimuths: Sequence[Alternative]) -> str:
@@ -162,13 +150,6 @@ def _limits(design: Design) -> str:
     else:
         could = f"a deviation is accepted up to {deg(design.acceptance_deg)} and {rejected}"
     return f"At a risk of {100.0 * (design.risk or 0.0):g} % {could}."
-
-
-def _what_would_decide(needed_u95_deg: float | None) -> str:
-    """How small the U95 must get for this deviation to be decided."""
-    if needed_u95_deg is None:
-        return "It lies at the limit of the tolerance, where no measurement decides."
-    return f"An uncertainty of ± {deg(needed_u95_deg)} or better would decide it, if the azimuth stays as it is."
 
 
 def combined_sentence(both: Combined, design: Design) -> str:

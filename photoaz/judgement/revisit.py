@@ -47,7 +47,8 @@ def plan_site(site: Site, result: SiteResult, costs: Costs | None = None, priors
     items = []
     for name, way in plan.ways.items():
         found, stake = result.antennas[name], stakes[name]
-        if way.action == "leave" and not _noteworthy(found):
+        fine = not found.revisit and found.design.decision == "accept" and found.azimuth_true_deg is not None
+        if way.action == "leave" and fine:
             continue
         cost = way.cost + going.get(name, 0.0) + climbing.get(name, 0.0)
         p_out = found.design.p_out_of_tolerance
@@ -72,10 +73,6 @@ def plan_site(site: Site, result: SiteResult, costs: Costs | None = None, priors
         items.append(item)
     items.sort(key=lambda i: (-round(i.loss_avoided, 6), -round(i.expected_loss_now, 6), i.antenna_id))
     return _site_revisit(items, plan.trip, costs.unit)
-
-
-def _noteworthy(found: AntennaResult) -> bool:
-    return found.revisit or found.design.decision != "accept" or found.azimuth_true_deg is None
 
 
 def _site_revisit(items: Sequence[RevisitItem], trip: bool, unit: str) -> Revisit:
@@ -133,18 +130,14 @@ def _best_plan(estimates: Mapping[str, AntennaResult], stakes: Mapping[str, Stak
 def _cheapest(ways: Mapping[str, Sequence[Way]], costs: Costs) -> _Plan:
     """Of no trip, a trip, and one with a climb the plan that costs and leaves least; what is shared is paid once."""
     plans = []
-    for trip, climb, shared in (
-        (False, False, 0.0),
-        (True, False, costs.visit),
-        (True, True, costs.visit + costs.climb),
-    ):
-        chosen = {
-            name: min(
-                (w for w in some if (trip or not w.trip) and (climb or not w.climb)),
-                key=lambda w: (round(w.loss + w.cost, 6), ACTIONS.index(w.action)),
-            )
-            for name, some in ways.items()
-        }
+
+    def order(w: Way) -> tuple[float, int]:
+        return round(w.loss + w.cost, 6), ACTIONS.index(w.action)
+
+    both = costs.visit + costs.climb
+    for trip, climb, shared in ((False, False, 0.0), (True, False, costs.visit), (True, True, both)):
+        open_to = {n: [w for w in some if (trip or not w.trip) and (climb or not w.climb)] for n, some in ways.items()}
+        chosen = {name: min(some, key=order) for name, some in open_to.items()}
         plans.append(_Plan(chosen, trip, shared + sum(w.loss + w.cost for w in chosen.values())))
     return min(plans, key=lambda plan: round(plan.total, 6))
 

@@ -43,9 +43,9 @@ def visits_of(days: Mapping[str, date | None]) -> tuple[Visit, ...]:
 
 def turns_between(earlier: SiteResult, later: SiteResult, before: Visit, after: Visit) -> tuple[Turn, ...]:
     """How each antenna that both visits show stands against the earlier visit; both visits have days."""
-    if before.last is None or after.first is None:
+    if before.last is None or after.first is None or earlier.azimuth_covariance is None:
         return ()
-    if earlier.azimuth_covariance is None or later.azimuth_covariance is None:
+    if later.azimuth_covariance is None:
         return ()
     names = [n for n in earlier.azimuth_covariance.antenna_ids if n in later.azimuth_covariance.antenna_ids]
     if not names:

@@ -83,17 +83,16 @@ def stake_of(antenna: Antenna, found: AntennaResult, known: Known) -> losses.Sta
         return stake
     cause = reading.likely_cause
     off = float(difference_deg(reading.azimuth_true_deg, aim)) if reading.agrees is False else None
-    sigma, fixed = max(reading.u95_deg / K95, 1e-3), None
+    fixed, p_out = None, design.p_out_of_tolerance
     if off is not None and reading.corrected_deg is not None:
         fixed = float(difference_deg(reading.corrected_deg, aim))
-    p_out = design.p_out_of_tolerance
     return replace(
         stake,
         record_off_deg=off,
         cause=cause,
         alike=reading.not_told_apart,
         fixed_off_deg=fixed,
-        reading_sigma_deg=sigma,
+        reading_sigma_deg=max(reading.u95_deg / K95, 1e-3),
         turned=cause == "antenna_turned" and p_out is not None and p_out > 0.5,
     )
 
@@ -133,9 +132,8 @@ def ways_of(found: AntennaResult, stake: losses.Stake, costs: Costs, fix: float)
         yield Way(action="read_again", cost=costs.photo, trip=True, shown=again)
     options = found.next_evidence.options if found.next_evidence else ()
     if alone and not any(o.kind in _PHOTOS for o in options):
-        yield Way(
-            action="photo", cost=costs.photo, trip=True, shown=losses.preview(stake, FIRST_PHOTO_U95_DEG / K95, costs)
-        )
+        first = losses.preview(stake, FIRST_PHOTO_U95_DEG / K95, costs)
+        yield Way(action="photo", cost=costs.photo, trip=True, shown=first)
     now = stake.photo_sigma_deg or max(stake.parts, key=lambda p: p.probability).sigma_deg
     for option in options:
         sigma = losses.evidence_sigma_deg(now, option.u95_then_deg / K95)

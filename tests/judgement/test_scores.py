@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from photoaz.judgement.agreement import en_score, zeta_score
+from photoaz.judgement.agreement import en_score
 from photoaz.judgement.conformity import (
     Part,
     decide,
@@ -41,11 +41,6 @@ PRINTED_5 = 0.000005 + 1e-9
 )
 def test_en(x1, u1, x2, u2, wanted):
     assert en_score(x1, u1, x2, u2) == pytest.approx(wanted, abs=PRINTED_3)
-
-
-def test_zeta_is_twice_en_where_k_is_2_on_both_sides():
-    # ISO 13528 (IUPAC Gold Book 08095)
-    assert zeta_score(124.6, 2.0, 118.0, 2.5) == pytest.approx(2 * en_score(124.6, 4.0, 118.0, 5.0))
 
 
 def test_en_shared_part_by_simulation():
