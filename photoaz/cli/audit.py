@@ -31,16 +31,10 @@ _WHICH = click.Choice(["all", "flagged", "none"])
 @click.option(
     "--manifest", metavar="FILE", type=group.FILE, help="Which photo shows which site: CSV with photo, site_id."
 )
-@click.option("--controls", metavar="C", type=group.FILE, help="Landmarks, bearings and other controls, CSV or XLSX.")
-@click.option("--picks", metavar="P", type=group.FILE, help="A person's word on where antennas are, CSV or XLSX.")
-@click.option("--camera", metavar="CAM", type=group.FILE, help="A calibration written by 'photoaz calibrate'.")
-@click.option(
-    "--out",
-    metavar="DIR",
-    required=True,
-    type=group.FOLDER,
-    help="The folder for the results.",
-)
+@group.CONTROLS
+@group.PICKS
+@group.CAMERA
+@click.option("--out", metavar="DIR", required=True, type=group.FOLDER, help="The folder for the results.")
 @click.option("--jobs", metavar="N", type=click.IntRange(1), help="Processes that work at once. [default: one a core]")
 @click.option("--scheduler", metavar="ADDRESS", help="Work on the workers of this dask.distributed scheduler instead.")
 @click.option(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -15,9 +15,6 @@ from photoaz.cli.group import AS_JSON, COSTS, FOLDER, RISK, main
 from photoaz.cli.site import site_text
 from photoaz.cli.streams import emit, json_text, say
 from photoaz.errors import Fault, InputError
-
-if TYPE_CHECKING:
-    from photoaz.result import SiteResult
 
 _DEMO_MARK = ".photoaz-demo.json"
 
@@ -48,6 +45,7 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
     """
     from photoaz.present.folder import audit_into
     from photoaz.register.load import load_register, require_sites
+    from photoaz.result import read_estimates
     from photoaz.sample import sample_photos
 
     _copy_sample(out)
@@ -58,10 +56,11 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
     options |= {"risk": risk, "sheets": "all"}
     photos = [str(photo) for photo in sample_photos(out)]
     results, tally, faulty = audit_into(out, photos, options, called_as(), jobs=1)
+    estimates = (out / "estimates.json").read_text(encoding="utf-8")
     if as_json:
-        emit((out / "estimates.json").read_text(encoding="utf-8"))
+        emit(estimates)
     else:
-        for result in _results(out):
+        for result in read_estimates(estimates):
             emit(site_text(result))
         emit("\n" + results.outcome.text())
     say(f"photos, tables and results: {out}")
@@ -69,15 +68,8 @@ def demo(ctx: click.Context, out: Path, risk: float, costs: Path | None, as_json
     exit_by_results(ctx, results, out, faulty, tally.used)
 
 
-def _results(out: Path) -> tuple[SiteResult, ...]:
-    from photoaz.result import read_estimates
-
-    return read_estimates((out / "estimates.json").read_text(encoding="utf-8"))
-
-
 def _copy_sample(out: Path) -> None:
     """Copy the sample site; what somebody changed since an earlier copy stays as it is."""
-
     from photoaz.sample import sample_files
 
     def digest(data: bytes) -> str:
@@ -91,9 +83,8 @@ def _copy_sample(out: Path) -> None:
         except (ValueError, KeyError, TypeError):
             copied = {}  # nothing is known to be ours, so nothing that differs is written over
     elif out.is_dir() and any(out.iterdir()):
-        raise InputError(
-            Fault(file=out, found="a folder with other files in it", wanted="a new or empty folder: --out DIR")
-        )
+        wanted = "a new or empty folder: --out DIR"
+        raise InputError(Fault(file=out, found="a folder with other files in it", wanted=wanted))
     out.mkdir(parents=True, exist_ok=True)
     for source in sample_files():
         target = out / source.name

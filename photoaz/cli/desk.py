@@ -7,6 +7,7 @@ import os
 import secrets
 import shutil
 import tempfile
+import webbrowser
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -147,9 +148,8 @@ def token_of(file: Path | None) -> str | None:
     if not token and file is None:
         return None
     if not token or len(token) < 8 or not token.isascii() or not token.isprintable() or " " in token:
-        raise InputError(
-            Fault(file=where, found="a token that is too easily guessed", wanted="8 or more letters and digits")
-        )
+        found = "a token that is too easily guessed"
+        raise InputError(Fault(file=where, found=found, wanted="8 or more letters and digits"))
     return token
 
 
@@ -169,20 +169,16 @@ def _serve(
         os.chdir(home)  # where the audit was made: photos and tables are named as from there
     opened = Desk(store, StorePlace.of(results).address, given_by(store, results, scenery), results)
 
+    def app_at(_base: str, names: Collection[str] | None) -> Any:
+        return make_app(opened, names=names, token=token)
+
     def ready(url: str) -> None:
         _ready(url, "nothing that was done is lost")
         if not no_browser and token is None:  # a browser's command line shows to every user of the machine
-            _open(url)
+            webbrowser.open(url)
 
     with contextlib.suppress(KeyboardInterrupt):  # the usual way to end it
-        serve(
-            lambda _base, names: make_app(opened, names=names, token=token),
-            host=host,
-            port=port,
-            usual_port=PORT,
-            token=token,
-            ready=ready,
-        )
+        serve(app_at, host=host, port=port, usual_port=PORT, token=token, ready=ready)
 
 
 def _serve_drop(
@@ -219,7 +215,7 @@ def _serve_drop(
     def ready(url: str) -> None:
         _ready(url, f"what is dropped stays in {folder}")
         if not no_browser:
-            _open(f"{reached[0]}?ticket={ticket}")
+            webbrowser.open(f"{reached[0]}?ticket={ticket}")
 
     with contextlib.suppress(KeyboardInterrupt):
         serve(app_at, host=host, port=port, usual_port=PORT, token=token, ready=ready)
@@ -232,12 +228,6 @@ def _serve_drop(
 def _ready(url: str, ended: str) -> None:
     click.echo(f"photoaz: the desk is at {url}", err=True)  # with its token: nobody could open it without
     say(f"Ctrl-C ends it; {ended}")
-
-
-def _open(url: str) -> None:
-    import webbrowser
-
-    webbrowser.open(url)
 
 
 def given_by(store: Store, folder: Path, scenery: Mapping[str, Path] | None = None) -> Callable[[], Given]:
@@ -275,14 +265,11 @@ def given_by(store: Store, folder: Path, scenery: Mapping[str, Path] | None = No
         paths = about.get("paths", ())
         inputs, faults = audit_inputs(paths, draw_site, **{k: p for k, p in files.items() if k in FILES}, **known)
         if faults:
-            notes.append(f"{len(faults)} rows or features cannot be used: {faults[0]}" + _more(len(faults) - 1))
+            more = f", and {len(faults) - 1} more" if len(faults) > 1 else ""
+            notes.append(f"{len(faults)} rows or features cannot be used: {faults[0]}{more}")
         return Given(inputs=inputs, notes=tuple(notes))
 
     return read
-
-
-def _more(n: int) -> str:
-    return f", and {n} more" if n else ""
 
 
 def _found(name: str, about: Mapping[str, Any], folder: Path) -> Path:
@@ -309,9 +296,8 @@ def without_solving(
     from photoaz.present.pictures import draw_site
 
     if (photos / STORE).is_file() or (photos / NOTE).is_file():
-        raise InputError(
-            Fault(file=photos, found="results of an audit", wanted=f"no --register: photoaz desk {photos}")
-        )
+        wanted = f"no --register: photoaz desk {photos}"
+        raise InputError(Fault(file=photos, found="results of an audit", wanted=wanted))
     results = out or photos.resolve().with_name(f"{photos.resolve().name}-audit")
     options: dict[str, Any] = {"register": register, **(tables or {})}
     given, faults = audit_inputs([str(photos)], draw_site, **options)

@@ -2,77 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
-from photoaz.cli import one
-from photoaz.cli.group import (
-    ANTENNAS,
-    AS_JSON,
-    COLUMNS,
-    COSTS,
-    FILE,
-    FOLDER,
-    PHOTO,
-    PRIORS,
-    RISK,
-    SURROUNDINGS,
-    TERRAIN,
-    main,
-)
-from photoaz.cli.site import (
-    choose_sites,
-    draw_result,
-    exit_by_photos,
-    note_unused_rows,
-    read_register,
-    site_text,
-    usable_picks,
-)
+from photoaz.cli import group, one, site
 from photoaz.cli.streams import emit, emit_json, one_line, say
 from photoaz.errors import FileReader
 
 
 # longer than most: its options
-@main.command(short_help="Azimuths of one site's antennas from photos.")
-@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=PHOTO)
-@click.option("--register", metavar="R", type=FILE, help="The register, CSV or XLSX.")
+@group.main.command(short_help="Azimuths of one site's antennas from photos.")
+@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=group.PHOTO)
+@click.option("--register", metavar="R", type=group.FILE, help="The register, CSV or XLSX.")
 @one.options
-@COLUMNS
+@group.COLUMNS
 @click.option(
     "--site", "site_id", metavar="S", help="Which site; without it the photos' positions and headings choose."
 )
-@ANTENNAS
-@click.option("--controls", metavar="C", type=FILE, help="Landmarks, bearings and other controls, CSV or XLSX.")
-@click.option(
-    "--picks",
-    metavar="P",
-    type=FILE,
-    help="A person's word on where antennas are, CSV or XLSX; helps out where they are not found or not told apart.",
-)
-@click.option("--camera", metavar="CAM", type=FILE, help="A calibration written by 'photoaz calibrate'.")
+@group.ANTENNAS
+@group.CONTROLS
+@group.PICKS
+@group.CAMERA
 @click.option(
     "--overlay",
     metavar="DIR",
-    type=FOLDER,
+    type=group.FOLDER,
     help="Draw what was found and fitted into DIR, a picture for each photo.",
 )
-@RISK
+@group.RISK
 @click.option(
     "--sheets",
     metavar="DIR",
-    type=FOLDER,
+    type=group.FOLDER,
     help="Write a second-opinion sheet for each antenna into DIR, a page to print and sign.",
 )
-@COSTS
-@PRIORS
-@SURROUNDINGS
-@TERRAIN
+@group.COSTS
+@group.PRIORS
+@group.SURROUNDINGS
+@group.TERRAIN
 @click.option("--explain", is_flag=True, help="Say why as well: reasons, photos, what limits the figures.")
-@AS_JSON
+@group.AS_JSON
 @click.pass_context
 def estimate(
     ctx: click.Context,
@@ -116,7 +87,6 @@ def estimate(
     from photoaz.register.load import load_controls, load_picks, require_antennas
     from photoaz.register.priors import read_priors
     from photoaz.result import estimates_document
-    from photoaz.surroundings.reading import scenery_of
 
     by_hand = one.typed_site(**typed)
     if (by_hand is None) == (register is None):
@@ -125,29 +95,23 @@ def estimate(
         chosen, left = {by_hand.site_id: (by_hand, photos)}, 0
     else:
         assert register is not None
-        chosen, left = choose_sites(read_register(register, columns), site_id, photos)
-    for site, _ in chosen.values():
-        require_antennas(site, antenna_ids, register or "--antenna")
+        chosen, left = site.choose_sites(site.read_register(register, columns), site_id, photos)
+    for one_site, _ in chosen.values():
+        require_antennas(one_site, antenna_ids, register or "--antenna")
     reading = FileReader()
     known_controls = reading.read(load_controls, controls) or ()
     known_picks = reading.read(load_picks, picks) or ()
     calibration = reading.read(load_calibration, camera)
     prices = reading.read(load_costs, costs)
     known_before = reading.read(read_priors, priors)
-    scenery = reading.read(lambda _path: scenery_of(surroundings, terrain), surroundings or terrain)
+    scenery = reading.read(lambda _path: site.read_scenery(surroundings, terrain), surroundings or terrain)
     reading.done()
-    tables: dict[str, tuple[Path, Sequence[Any]] | None] = {
-        "control": None if controls is None else (controls, known_controls),
-        "pick": None if picks is None else (picks, known_picks),
-    }
-    note_unused_rows([str(photo) for photo in photos], tables)
-    faults = scenery.map.faults if scenery else ()
-    for fault in faults:
-        say(str(fault))
+    site.note_unused_rows(photos, "control", controls, known_controls)
+    site.note_unused_rows(photos, "pick", picks, known_picks)
     results = []
-    for site, some in chosen.values():
+    for one_site, some in chosen.values():
         given = site_inputs(
-            site,
+            one_site,
             some,
             controls=known_controls,
             controls_dir=None if controls is None else controls.parent,
@@ -160,17 +124,17 @@ def estimate(
             priors=known_before,
             scenery=scenery,
         )
-        given, unused = usable_picks(given, picks)
+        given, unused = site.usable_picks(given, picks)
         left += unused
         with one_line() as progress:
             results.append(estimate_site(given, Tools(progress=progress)))
-        within = Path(page_name(site.site_id, set())).stem if len(chosen) > 1 else ""
+        within = Path(page_name(one_site.site_id, set())).stem if len(chosen) > 1 else ""
         overlays, pages = (None if folder is None else folder / within for folder in (overlay, sheets))
-        for path in draw_result(site, results[-1], some, overlays, pages):
+        for path in site.draw_result(one_site, results[-1], some, overlays, pages):
             say(f"wrote {path}")
     if as_json:
         emit_json(estimates_document(results))
     else:
         magnetic = by_hand is not None and by_hand.antennas[0].design_north == "magnetic"
-        emit("\n".join(site_text(result, explain=explain, magnetic=magnetic) for result in results))
-    exit_by_photos(ctx, results, left + len(faults))
+        emit("\n".join(site.site_text(result, explain=explain, magnetic=magnetic) for result in results))
+    site.exit_by_photos(ctx, results, left + (len(scenery.map.faults) if scenery else 0))

@@ -10,7 +10,7 @@ import click
 
 from photoaz import __version__
 from photoaz.addresses import without_secrets
-from photoaz.cli.streams import emit, say
+from photoaz.cli.streams import emit, reconfigured, say
 from photoaz.errors import InputError
 from photoaz.quantities import DECISION_RISK
 
@@ -23,7 +23,6 @@ class _File(click.Path):
     """A file that is there; a device gives bytes without end, or none ever."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """The path. Fails where it is that of a device."""
         path: Any = super().convert(value, param, ctx)
         if path.is_char_device() or path.is_block_device():
             self.fail(f"'{path}' is a device, not a file.", param, ctx)
@@ -34,7 +33,6 @@ class _Photo(_File):
     """A photo; a folder of them is another command's."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """The path. Fails where it is a folder's, with the command that takes one."""
         if Path(value).is_dir():
             command = f"photoaz audit {value} --register R --out DIR"
             self.fail(f"'{value}' is a folder: '{command}' takes all photos in it.", param, ctx)
@@ -64,6 +62,16 @@ ANTENNAS = click.option(
 )
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 COLUMNS = click.option("--columns", metavar="FILE", type=FILE, help="What the register's own headings mean, TOML.")
+CONTROLS = click.option(
+    "--controls", metavar="C", type=FILE, help="Landmarks, bearings and other controls, CSV or XLSX."
+)
+PICKS = click.option(
+    "--picks",
+    metavar="P",
+    type=FILE,
+    help="A person's word on where antennas are, CSV or XLSX; helps out where they are not found or not told apart.",
+)
+CAMERA = click.option("--camera", metavar="CAM", type=FILE, help="A calibration written by 'photoaz calibrate'.")
 COSTS = click.option(
     "--costs",
     metavar="FILE",
@@ -149,6 +157,4 @@ def main() -> None:
       photoaz demo
     """
     for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="replace")  # a degree sign must not end a run in a terminal that lacks it
+        reconfigured(stream, errors="replace")  # a degree sign must not end a run in a terminal that lacks it

@@ -48,7 +48,11 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], panels: bool, overlay:
             if panels or overlay is not None:
                 seen.append((path, _panels(record)))
                 document["panels"] = [asdict(panel) for panel in seen[-1][1]]
-                lines += [f"  panel: {_worded(panel)}" for panel in seen[-1][1]] or ["  panel: none seen"]
+                for panel in seen[-1][1]:
+                    x, y = panel.corners_px[0]
+                    where = f"{panel.width_px:.0f} px wide, its upper left corner at ({x:.0f}, {y:.0f})"
+                    lines.append(f"  panel: {panel.view}, {where}, {100 * panel.probability:.0f} % sure")
+                lines += [] if seen[-1][1] else ["  panel: none seen"]
         except InputError as err:
             failures.append({"photo": path.name, "reason": "; ".join(str(fault) for fault in err.faults)})
             for fault in err.faults:
@@ -63,14 +67,8 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], panels: bool, overlay:
         for written in write_pictures(pages, overlay):
             say(f"wrote {written}")
     if as_json:
-        emit_json(
-            {
-                "schema": "photoaz/inspect/1",
-                "version": __version__,
-                "photos": documents,
-                "failures": failures,
-            }
-        )
+        head = {"schema": "photoaz/inspect/1", "version": __version__}
+        emit_json({**head, "photos": documents, "failures": failures})
     elif words:
         emit("\n\n".join(words) + "\n")
     if failures:
@@ -82,9 +80,3 @@ def _panels(record: PhotoRecord) -> tuple[VisiblePanel, ...]:
     from photoaz.photo.picture import Darkroom, Picture
 
     return visible_panels(Picture(record.path, (record.width_px, record.height_px), Darkroom()))
-
-
-def _worded(panel: VisiblePanel) -> str:
-    x, y = panel.corners_px[0]
-    where = f"{panel.width_px:.0f} px wide, its upper left corner at ({x:.0f}, {y:.0f})"
-    return f"{panel.view}, {where}, {100 * panel.probability:.0f} % sure"

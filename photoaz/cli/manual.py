@@ -7,7 +7,7 @@ import sys
 import click
 
 from photoaz.cli.group import main
-from photoaz.cli.streams import emit
+from photoaz.cli.streams import emit, laid_out
 
 #: letters in a line beyond which prose is hard to read
 _WIDEST = 100
@@ -30,15 +30,8 @@ def manual(subject: str | None) -> None:
         emit(contents())
         return
     text = page(subject.lower())
-    emit(_laid_out(text) if sys.stdout.isatty() else text)
+    if sys.stdout.isatty():
+        from rich.markdown import Markdown
 
-
-def _laid_out(text: str) -> str:
-    from rich.console import Console
-    from rich.markdown import Markdown
-
-    console = Console(file=sys.stdout)
-    console.width = min(console.width, _WIDEST)
-    with console.capture() as capture:
-        console.print(Markdown(text, code_theme="ansi_light"))
-    return capture.get()
+        text = laid_out(lambda console: console.print(Markdown(text, code_theme="ansi_light")), widest=_WIDEST)
+    emit(text)

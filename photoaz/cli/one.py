@@ -21,7 +21,6 @@ class _Number(click.ParamType):  # type: ignore[type-arg]  # click says what it 
         self.name, self.least, self.most, self.unit = name, least, most, unit
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The number. Fails where it is none, or out of its limits."""
         from photoaz.angles import parse_angle_deg
 
         text = str(value).strip()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,22 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from photoaz.cli.group import (
-    ANTENNAS,
-    AS_JSON,
-    COLUMNS,
-    COSTS,
-    FILE,
-    NOTHING_DONE,
-    REGISTER,
-    SITE,
-    SURROUNDINGS,
-    TERRAIN,
-    main,
-    place_given,
-)
-from photoaz.cli.site import read_register
-from photoaz.cli.streams import emit, emit_json, json_text, one_line, say
+from photoaz.cli import group
+from photoaz.cli.group import FILE, place_given
+from photoaz.cli.site import read_register, read_scenery
+from photoaz.cli.streams import emit, emit_json, json_text, laid_out, one_line, say
 from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -44,11 +31,11 @@ def _distance(name: str, called: str, default: float, said: str) -> Callable[[An
 
 
 # longer than most: its options
-@main.command(short_help="Where to stand for the next photos, and what will come out.")
-@REGISTER
-@COLUMNS
-@SITE
-@ANTENNAS
+@group.main.command(short_help="Where to stand for the next photos, and what will come out.")
+@group.REGISTER
+@group.COLUMNS
+@group.SITE
+@group.ANTENNAS
 @click.option("--date", "day", metavar="D", type=click.DateTime(["%Y-%m-%d"]), help="Day whose light is given. [today]")
 @click.option("--photo", "photos", metavar="PHOTO", multiple=True, type=FILE, help="A photo that is there already.")
 @click.option("--estimates", metavar="E", type=FILE, help="estimates.json: what photos told already, not solved again.")
@@ -56,8 +43,8 @@ def _distance(name: str, called: str, default: float, said: str) -> Callable[[An
 @click.option(
     "--area", metavar="G", type=FILE, help="GeoJSON: polygons with stand: yes or no, obstacles with height_m."
 )
-@SURROUNDINGS
-@TERRAIN
+@group.SURROUNDINGS
+@group.TERRAIN
 @click.option(
     "--lens",
     "lenses",
@@ -93,8 +80,8 @@ def _distance(name: str, called: str, default: float, said: str) -> Callable[[An
     "--zone", metavar="ZONE", help="Zone of the hours told, such as Europe/Vienna or +02:00. [the photos' own, or UTC]"
 )
 @click.option("--start", metavar="LAT,LON", callback=place_given, help="With --trip: where it begins and ends.")
-@COSTS
-@AS_JSON
+@group.COSTS
+@group.AS_JSON
 @click.pass_context
 def plan(
     ctx: click.Context,
@@ -146,14 +133,11 @@ def plan(
     from photoaz.planning.equipment import Equipment
     from photoaz.planning.plan import plan_photos
     from photoaz.planning.surroundings import load_area, load_landmarks
-    from photoaz.surroundings.reading import scenery_of
 
     frame = EnuFrame(lat_deg=site.lat_deg, lon_deg=site.lon_deg, height_m=0.0)
     marks = load_landmarks(landmarks, frame) if landmarks else ()
     where = load_area(area, frame) if area else None
-    scenery = scenery_of(surroundings, terrain)
-    for fault in scenery.map.faults if scenery else ():
-        say(str(fault))
+    scenery = read_scenery(surroundings, terrain)
     solution, earlier = _earlier(site, photos, estimates)
     made = plan_photos(
         site,
@@ -170,7 +154,7 @@ def plan(
     _hand_out(made, gain, sheet, gpx, geojson, _zone(zone, photos), as_json=as_json)
     if not made.standpoints:
         say("no standpoint: nowhere that is allowed and near enough shows an antenna")
-        ctx.exit(NOTHING_DONE)
+        ctx.exit(group.NOTHING_DONE)
 
 
 def _earlier(
@@ -221,7 +205,7 @@ def _hand_out(
     if as_json:
         emit_json(plan_document(made, gain))
     else:
-        _print(print_plan, made, gain, civil)
+        emit(laid_out(print_plan, made, gain, civil))
 
 
 def _gain(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) -> Revisit | None:
@@ -282,17 +266,7 @@ def _round_trip(
     if as_json:
         emit_json(trip_document(trip))
     else:
-        _print(print_trip, trip)
-
-
-def _print(what: Callable[..., None], *records: object) -> None:
-    """Text for people on standard output, as wide as it is."""
-    from rich.console import Console
-
-    console = Console(file=sys.stdout)
-    with console.capture() as capture:
-        what(console, *records)
-    emit(capture.get())
+        emit(laid_out(print_trip, trip))
 
 
 def _write(path: Path, text: str) -> None:

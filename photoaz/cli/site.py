@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import itertools
-import sys
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from photoaz.cli.group import NOTHING_DONE, SOME_UNUSABLE
-from photoaz.cli.streams import say
+from photoaz.cli.streams import laid_out, say
 
 if TYPE_CHECKING:
     from photoaz.estimate.inputs import SiteInputs
@@ -20,8 +19,7 @@ if TYPE_CHECKING:
     from photoaz.register.load import RegisterResult
     from photoaz.register.model import Site
     from photoaz.result import SiteResult
-
-_T = TypeVar("_T")
+    from photoaz.surroundings.reading import Scenery
 
 
 def read_register(register: Path, columns: Path | None = None) -> RegisterResult:
@@ -47,9 +45,11 @@ def choose_sites(
         site = known.site(site_id)
         return {site.site_id: (site, tuple(photos))}, 0
     from photoaz.errors import Fault, InputError
+    from photoaz.naming.exchanged import exchange_that_fits
     from photoaz.naming.places import match_places, places_of, site_index, spell_distance
     from photoaz.naming.site_names import SiteNames, settle_site
     from photoaz.photo.metadata import read_record
+    from photoaz.quantities import REACH_M
     from photoaz.wording import percent_words
 
     index = site_index(known.sites)
@@ -65,7 +65,10 @@ def choose_sites(
     for photo, record, place in zip(photos, records, match_places(index, places_of(records)), strict=True):
         match = settle_site(place, folders=names.in_path(str(photo)), index=index)
         if match.site is None:
-            left.append(Fault(file=photo, wanted=f"--site, for {match.reason}{_slip(record, known.sites)}"))
+            slip = None
+            if record is not None and record.position is not None:
+                slip = exchange_that_fits(record.position.lat_deg, record.position.lon_deg, known.sites, REACH_M)
+            left.append(Fault(file=photo, wanted=f"--site, for {match.reason}{f'; {slip}' if slip else ''}"))
             continue
         by_place = place.site == match.site
         away = "" if match.distance_m is None else f", {spell_distance(match.distance_m)} away"
@@ -79,31 +82,25 @@ def choose_sites(
     return {name: (known.site(name), tuple(some)) for name, some in of.items()}, len(left)
 
 
-def _slip(record: PhotoRecord | None, sites: Sequence[Site]) -> str:
-    """What would bring a photo's place to a site, if it is far from all of them."""
-    from photoaz.naming.exchanged import exchange_that_fits
-    from photoaz.quantities import REACH_M
+def read_scenery(surroundings: Path | None, terrain: Path | None) -> Scenery | None:
+    """A map and heights of the ground, if any are given; features that cannot be used are said."""
+    from photoaz.surroundings.reading import scenery_of
 
-    if record is None or record.position is None:
-        return ""
-    slip = exchange_that_fits(record.position.lat_deg, record.position.lon_deg, sites, REACH_M)
-    return "" if slip is None else f"; {slip}"
+    scenery = scenery_of(surroundings, terrain)
+    for fault in scenery.map.faults if scenery else ():
+        say(str(fault))
+    return scenery
 
 
-def note_unused_rows(photos: Iterable[str], tables: Mapping[str, tuple[Path, Sequence[Any]] | None]) -> None:
-    """Say where no row of a table names a photo given.
-
-    tables : path and rows by what a row is called; None where there is no such table.
-    """
+def note_unused_rows(photos: Iterable[Path], what: str, path: Path | None, rows: Sequence[Any]) -> None:
+    """Say where no row of a table names a photo given. what : a row is called."""
     from photoaz.register.photos import PhotoIndex
 
-    for what, table in tables.items():
-        if table is None or not table[1]:
-            continue
-        path, rows = table
-        index = PhotoIndex([(row.photo, row) for row in rows], path.parent)
-        if not any(index.of(photo) for photo in photos):
-            say(f"{path}: none of the {len(rows)} rows names a photo given; no {what} is used")
+    if path is None or not rows:
+        return
+    index = PhotoIndex([(row.photo, row) for row in rows], path.parent)
+    if not any(index.of(photo) for photo in photos):
+        say(f"{path}: none of the {len(rows)} rows names a photo given; no {what} is used")
 
 
 def usable_picks(given: SiteInputs, table: Path | None) -> tuple[SiteInputs, int]:
@@ -142,20 +139,18 @@ def site_text(result: SiteResult, *, explain: bool = True, magnetic: bool = Fals
 
     explain: with the reasons. magnetic: azimuths of a single antenna from magnetic north as well.
     """
-    from rich.console import Console
-
     from photoaz.present.answer import answer
     from photoaz.present.table import print_site
     from photoaz.present.terminal import paragraph
 
-    console = Console(file=sys.stdout)
-    with console.capture() as capture:
+    def printed(console: Any) -> None:
         if len(result.antennas) == 1:
             (antenna,) = result.antennas
             said = paragraph(answer(result, antenna, magnetic=magnetic), console.width)
             console.print(said + "\n", markup=False, highlight=False)
         print_site(result, console, explain=explain, to_do=len(result.antennas) != 1)
-    return capture.get()
+
+    return laid_out(printed)
 
 
 def write_pictures(pages: Iterable[tuple[Path, bytes]], folder: Path) -> list[Path]:

@@ -14,14 +14,18 @@ import click
 from photoaz.addresses import without_secrets
 
 
+def reconfigured(stream: Any, **how: str) -> None:
+    """Set a stream's encoding or errors, where it has any."""
+    if hasattr(stream, "reconfigure"):
+        stream.reconfigure(**how)
+
+
 def emit(text: str) -> None:
     """Write results. A reader that goes away (`| head`) ends the writing, not the command's meaning.
 
     What the stream has no letters for (file names that are not UTF-8, degrees in a bare locale) is spelled \\x.. or so.
     """
-    reconfigure = getattr(sys.stdout, "reconfigure", None)
-    if reconfigure is not None:
-        reconfigure(errors="backslashreplace")
+    reconfigured(sys.stdout, errors="backslashreplace")
     try:
         sys.stdout.write(text)
         sys.stdout.flush()
@@ -38,14 +42,23 @@ def json_text(document: Mapping[str, Any]) -> str:
 
 def emit_json(document: Mapping[str, Any]) -> None:
     """Write JSON; in UTF-8 where the stream can, as JSON is to be (RFC 8259), whatever the locale."""
-    reconfigure = getattr(sys.stdout, "reconfigure", None)
-    if reconfigure is not None:
-        reconfigure(encoding="utf-8")
+    reconfigured(sys.stdout, encoding="utf-8")
     emit(json_text(document))
 
 
 def say(message: str) -> None:
     click.echo(f"photoaz: {without_secrets(message)}", err=True)
+
+
+def laid_out(what: Callable[..., object], *records: Any, widest: int | None = None) -> str:
+    """What a function prints into a console of rich: for standard output, as wide as it is, but no wider than asked."""
+    from rich.console import Console
+
+    console = Console(file=sys.stdout)
+    console.width = min(console.width, widest or console.width)
+    with console.capture() as capture:
+        what(console, *records)
+    return capture.get()
 
 
 @contextmanager

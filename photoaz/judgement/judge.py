@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import date
 
 from photoaz.angles import difference_deg, format_azimuth_deg
+from photoaz.angles import format_angle_deg as deg
 from photoaz.errors import InputError
 from photoaz.geodesy.norths import Declination, TrueAzimuth, declination, meridian_convergence_deg, to_true
 from photoaz.judgement import conformity, reasons
@@ -132,7 +133,7 @@ def _carried(
 ) -> TrueAzimuth | None:
     """An angle of the register in true north; None where that cannot be done. What there is to say of it is added."""
     place = {"lat_deg": site.lat_deg, "lon_deg": site.lon_deg}
-    stated = f"The {what} of {angle_deg:.1f}°"
+    stated = f"The {what} of {deg(angle_deg)}"
     try:
         true = to_true(angle_deg, north, **place, when=own_date or photo_date, grid_crs=antenna.grid_crs)
     except InputError as e:

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 
 from photoaz.angles import Array, azimuth_deg
 from photoaz.errors import InputError
-from photoaz.geodesy.frames import ecef_from_geodetic
+from photoaz.geodesy.frames import ecef_from_geodetic, geodesic
 from photoaz.naming.facing import bell
 from photoaz.photo.record import PhotoRecord
 from photoaz.quantities import (
@@ -374,7 +374,8 @@ def _conclude(
         reason = ""
         if lost:
             if far_m > CHORD_M:
-                far_m, far_deg = _geodesic(photos, index, numbers[r], int(weighed.site[r, nearest[r]]))
+                p, s = numbers[r], int(weighed.site[r, nearest[r]])
+                far_deg, _, far_m = geodesic(photos.lat_deg[p], photos.lon_deg[p], index.lat_deg[s], index.lon_deg[s])
             site, status, others = None, "no_site", ((first_id[r], q), *others) if q >= LEAST_ALTERNATIVE else ()
             reason = _no_site(near_id[r], far_m, far_deg, first_id[r], q, float(weighed.distance_m[r, first[r]]))
         elif torn:
@@ -387,14 +388,6 @@ def _alternatives(index: SiteIndex, sites: Array, chances: Array) -> tuple[tuple
     return tuple(
         (index.site_ids[s], p) for s, p in zip(sites.tolist(), chances.tolist(), strict=True) if p >= LEAST_ALTERNATIVE
     )
-
-
-def _geodesic(photos: PhotoPlaces, index: SiteIndex, p: int, s: int) -> tuple[float, float]:
-    from pyproj import Geod
-
-    geod = Geod(ellps="WGS84")
-    azimuth, _, metres = geod.inv(photos.lon_deg[p], photos.lat_deg[p], index.lon_deg[s], index.lat_deg[s])
-    return float(metres), azimuth_deg(float(azimuth))
 
 
 def _no_site(near: str, near_m: float, near_deg: float, first: str, p: float, first_m: float) -> str:

@@ -133,16 +133,8 @@ def units_of(column: Column) -> tuple[str, ...]:
 POSITION = "site_position"
 
 
-def _is_text(value: Any) -> bool:
-    return isinstance(value, str)
-
-
 def _are_texts(value: Any) -> bool:
-    return isinstance(value, list) and all(map(_is_text, value))
-
-
-def _is_table(value: Any) -> bool:
-    return isinstance(value, dict)
+    return isinstance(value, list) and all(isinstance(v, str) for v in value)
 
 
 def _is_codec(value: Any) -> bool:
@@ -166,21 +158,18 @@ def _is_layout(value: Any) -> bool:
     return False
 
 
-_TEXT = (_is_text, "text")
+_TEXT = (lambda v: isinstance(v, str), "text")
 _TEXTS = (_are_texts, "text, or a list of texts")
-_TABLE = (_is_table, "a table of keys and values")
+_TABLE = (lambda v: isinstance(v, dict), "a table of keys and values")
 _DECIMAL = ((".", ",").__contains__, "one of: . ,")
 _ONE_OF = None  # which ones depends on the column
 _Good = tuple[Callable[[Any], bool], str] | None
 # What may stand under each key, and how faults say it: of the file and its parts, of a column, of site_position
 _SECTION: Mapping[str, _Good] = {
-    "delimiter": (lambda v: _is_text(v) and len(v) == 1 and v != '"', "one character, such as ; or \\t"),
+    "delimiter": (lambda v: isinstance(v, str) and len(v) == 1 and v != '"', "one character, such as ; or \\t"),
     "encoding": (_is_codec, "a name such as utf-8, cp1252 or utf-16"),
-    "header_line": (
-        lambda v: type(v) is int and 1 <= v <= MOST_LINES,
-        "the line that the headings stand in, from 1",
-    ),
-    "sheet": (lambda v: _is_text(v) or type(v) is int, "the sheet's name, or its number from 1"),
+    "header_line": (lambda v: type(v) is int and 1 <= v <= MOST_LINES, "the line that the headings stand in, from 1"),
+    "sheet": (lambda v: isinstance(v, str) or type(v) is int, "the sheet's name, or its number from 1"),
     "decimal": _DECIMAL,
     "blank": _TEXTS,
     "columns": _TABLE,
@@ -188,7 +177,7 @@ _SECTION: Mapping[str, _Good] = {
 }
 _PARTS: Mapping[str, _Good] = {"readings": _TABLE, "manifest": _TABLE}
 _RULE: Mapping[str, _Good] = {
-    "from": (lambda v: _is_text(v) or _are_texts(v), "text, or a list of texts"),
+    "from": (lambda v: isinstance(v, str) or _are_texts(v), "text, or a list of texts"),
     "join": _TEXT,
     "part": (lambda v: type(v) is int and v >= 1, "a whole number from 1"),
     "separator": _TEXT,
@@ -297,8 +286,7 @@ def _section(part: _Part, known: Mapping[str, Column]) -> ColumnMap:
                 rules[target] = rule
             constants |= _north(one, target)
         else:
-            wanted = 'a heading, or a table such as {from = "Rad Ctr", unit = "ft"}'
-            columns.fault(target, f"{value!r}", wanted)
+            columns.fault(target, f"{value!r}", 'a heading, or a table such as {from = "Rad Ctr", unit = "ft"}')
     if position is not None and (both := {"site_lat_deg", "site_lon_deg"} & rules.keys()):
         columns.fault(POSITION, f"{POSITION} beside {' and '.join(sorted(both))}", "one of the two ways")
     fixed = part.part("constants", known)

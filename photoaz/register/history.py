@@ -176,34 +176,29 @@ def _chosen(what: str, told: Sequence[tuple[date | None, _T | None]], when: date
 
     Of those of one day it is the last, so that the history goes before the register.
     """
-    dated = [(day, one) for day, one in told if one is not None]
-    if not dated:
-        return None, []
-    several = len(dated) > 1
-    undated = [one for day, one in dated if day is None]
-    days = [(day, one) for day, one in dated if day is not None]
-    before = [(day, one) for day, one in days if when is None or day <= when]
-    if before:
-        day = max(day for day, _ in before)
-        chosen = [one for that, one in before if that == day][-1]
+    undated = [one for day, one in told if one is not None and day is None]
+    of_day = {day: one for day, one in told if one is not None and day is not None}
+    several = sum(one is not None for _, one in told) > 1
+    if before := [day for day in of_day if when is None or day <= when]:
+        day = max(before)
         if when is None:
             note = f"the photo has no date: held against the latest {what}, of {day.isoformat()}"
         else:
             note = f"held against the {what} of {day.isoformat()}, the latest before the photo"
-        return chosen, [note] if several else []
+        return of_day[day], [note] if several else []
     if undated:
         note = f"held against the register's {what}, which has no date: none is known to be earlier than the photo"
         return undated[-1], [note] if several else []
-    day = min(day for day, _ in days)
-    note = f"the {what} of {day.isoformat()} is later than the photo of {when}: none is earlier"
-    return [one for that, one in days if that == day][-1], [note]
+    if not of_day:
+        return None, []
+    day = min(of_day)
+    return of_day[day], [f"the {what} of {day.isoformat()} is later than the photo of {when}: none is earlier"]
 
 
 def site_at(site: Site, history: ReadingHistory, when: date | None) -> Site:
     """The site with the readings and designs that were in force on a day; see `in_force`."""
     antennas = tuple(in_force(a, history.get((site.site_id, a.antenna_id), ()), when)[0] for a in site.antennas)
-    same = all(a is b for a, b in zip(antennas, site.antennas, strict=True))
-    return site if same else replace(site, antennas=antennas)
+    return replace(site, antennas=antennas)
 
 
 def notes_at(site: Site, history: ReadingHistory, when: date | None) -> dict[str, tuple[str, ...]]:

@@ -114,18 +114,16 @@ def _site(site_id: str, entries: list[_Entry], table: Table) -> Site | None:
     """The site of a register's rows; None where no row of it can be used."""
     if _too_large(site_id, entries, table):
         return None
-    if len(entries) > 1:
-        entries = _of_one_place(site_id, _unrepeated(site_id, entries, table), table)
+    entries = _of_one_place(site_id, _unrepeated(site_id, entries, table), table)
     if not entries:
         return None
     first, _ = entries[0]
+    stated = (row.site_position_u_m for row, _ in entries if row.site_position_u_m)
     return Site(
         site_id=site_id,
         lat_deg=first.site_lat_deg,
         lon_deg=_lon180(first.site_lon_deg),
-        position_u95_m=next(
-            (row.site_position_u_m for row, _ in entries if row.site_position_u_m), SITE_POSITION_U95_M
-        ),
+        position_u95_m=next(stated, SITE_POSITION_U95_M),
         ground_m=next((row.site_ground_m for row, _ in entries if row.site_ground_m is not None), None),
         antennas=tuple(antenna for _, antenna in entries),
     )
@@ -144,10 +142,8 @@ def _too_large(site_id: str, entries: list[_Entry], table: Table) -> bool:
         if away_m > SITE_SPREAD_M:
             found = f"{len(places)} places of '{site_id}', up to {away_m / 1000.0:.3g} km apart"
     if found:
-        wanted = (
-            f"the name of one site, with at most {MOST_ANTENNAS} antennas at one place: is this a region's or an "
-            "owner's name (another column)?"
-        )
+        one = f"the name of one site, with at most {MOST_ANTENNAS} antennas at one place"
+        wanted = f"{one}: is this a region's or an owner's name (another column)?"
         table.fault(entries[0][1].line, "site_id", found, wanted)
     return bool(found)
 
@@ -156,8 +152,6 @@ def _unrepeated(site_id: str, entries: list[_Entry], table: Table) -> list[_Entr
     lines: dict[str, list[int]] = {}
     for _, antenna in entries:
         lines.setdefault(antenna.antenna_id, []).append(antenna.line)
-    if len(lines) == len(entries):
-        return entries
     what = "a pair of site_id and antenna_id that occurs once"
     for antenna_id, where in lines.items():
         for line in where[1:]:
@@ -317,15 +311,11 @@ def _control_slips(row: ControlRow) -> Iterator[Slip]:
     if row.kind == "sun" and (row.x_px is None) != (row.y_px is None):
         yield Slip("y_px" if row.y_px is None else "x_px", "nothing", "both pixel coordinates, or none")
     foot, tip = (row.x_px, row.y_px), (row.x2_px, row.y2_px)
-    if row.kind == "shadow":
-        if foot == tip and None not in foot:
-            found = f"the same pixel as x_px, y_px ({foot[0]:g}, {foot[1]:g})"
-            yield Slip("x2_px", found, "the shadow's tip")
-    else:
-        for column, value in zip(("x2_px", "y2_px"), tip, strict=True):
-            if value is not None:
-                found = f"'{value:g}' in a row of kind {row.kind}"
-                yield Slip(column, found, "nothing: only a shadow has a tip")
+    if row.kind == "shadow" and foot == tip and None not in foot:
+        yield Slip("x2_px", f"the same pixel as x_px, y_px ({foot[0]:g}, {foot[1]:g})", "the shadow's tip")
+    for column, value in zip(("x2_px", "y2_px"), tip, strict=True):
+        if row.kind != "shadow" and value is not None:
+            yield Slip(column, f"'{value:g}' in a row of kind {row.kind}", "nothing: only a shadow has a tip")
     azimuth = row.azimuth_true_deg
     if azimuth is not None and azimuth < 0.0 and not tilt:
         yield Slip("azimuth_true_deg", f"'{azimuth:g}'", columns_of(RegisterRow)["design_azimuth_deg"].wanted)

@@ -13,10 +13,8 @@ from pathlib import Path
 from photoaz.angles import parse_angle_deg
 from photoaz.errors import Fault, InputError
 from photoaz.register.columns import ANGLES_DEG, LENGTHS_M, PACKED, POSITION, ColumnMap, ColumnRule, PositionRule
-from photoaz.register.rows import Column
+from photoaz.register.rows import Column, plain_number
 from photoaz.register.tables import Row, Table, open_table
-
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
 def same_heading(heading: str) -> str:
@@ -153,32 +151,23 @@ def _measure(target: Column, rule: ColumnRule, text: str) -> str:
 
 def _plain(text: str, unit: str) -> float:
     """A number, its unit (if any) behind it or not."""
-    text = text.replace("\N{MINUS SIGN}", "-")
     if unit and text.casefold().endswith(unit):
         text = text[: -len(unit)].strip()
-    if not _NUMBER.fullmatch(text):
-        raise ValueError("not a number")
-    return float(text)
+    try:
+        return plain_number(text)
+    except ValueError:
+        raise ValueError("not a number") from None
 
 
 def _packed_deg(text: str, unit: str) -> float:
-    """Degrees from DDMMSS.s or DDMM.m, with a sign or a letter of a hemisphere."""
-    found = re.fullmatch(r"\s*([NESW])?\s*([+-]?)(\d+)(\.\d*)?\s*([NESW])?\s*", text.replace("\N{MINUS SIGN}", "-"))
-    if not found or (found[1] and found[5]):
+    """Degrees from DDMMSS.s or DDMM.m, with a sign or a letter of a hemisphere: parted, then read like any other."""
+    found = re.fullmatch(r"(\s*[NESW]?\s*[+-]?)(\d+)(\.?\d*\s*[NESW]?\s*)", text.replace("\N{MINUS SIGN}", "-"))
+    if not found:
         raise ValueError(f"not an angle as {unit}")
     digits = 4 if unit == "ddmmss" else 2
-    whole = found[3].rjust(digits + 1, "0")
-    fraction = float(f"0{found[4]}") if found[4] and found[4] != "." else 0.0
-    degrees, rest = int(whole[:-digits]), whole[-digits:]
-    minutes = int(rest[:2]) + (fraction if digits == 2 else 0.0)
-    seconds = int(rest[2:]) + fraction if digits == 4 else 0.0
-    if minutes >= 60.0 or seconds >= 60.0:
-        raise ValueError("minutes or seconds out of range")
-    letter = found[1] or found[5] or ""
-    if letter and found[2]:
-        raise ValueError("a sign together with a hemisphere letter")
-    value = degrees + minutes / 60.0 + seconds / 3600.0
-    return -value if found[2] == "-" or letter in ("S", "W") else value
+    whole = found[2].rjust(digits + 1, "0")
+    parts = [whole[:-digits], *(whole[-k : len(whole) - k + 2] for k in range(digits, 0, -2))]
+    return parse_angle_deg(f"{found[1]}{':'.join(parts)}{found[3]}")
 
 
 def _locator(rule: PositionRule) -> Callable[[tuple[str, ...]], tuple[str, ...]]:

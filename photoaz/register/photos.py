@@ -17,10 +17,6 @@ def _normal(text: str) -> str:
     return unicodedata.normalize("NFC", text)  # some file systems decompose accents, most spreadsheets do not
 
 
-def _is_url(name: str) -> bool:
-    return "://" in name
-
-
 class PhotoIndex(Generic[T]):
     """Rows by the photos that they name, so that each photo finds its own without a look at all the others.
 
@@ -53,17 +49,14 @@ class PhotoIndex(Generic[T]):
     def of(self, photo: Path | str) -> tuple[T, ...]:
         """The rows that mean a photo (its path or URL), by path or by name, in the table's order."""
         name = _normal(str(photo).replace("\\", "/").rpartition("/")[2])
-        by_path = self._by_path.get(self._place(str(photo)), [])
-        by_name = self._by_name.get(name, [])
-        if by_path and by_name:  # numbers differ, so that values are never compared
-            return tuple(value for _, value in sorted((*by_path, *by_name), key=lambda one: one[0]))
-        return tuple(value for _, value in by_path or by_name)
+        found = (*self._by_path.get(self._place(str(photo)), ()), *self._by_name.get(name, ()))
+        return tuple(value for _, value in sorted(found, key=lambda one: one[0]))
 
     def _place(self, name: str, base: str | None = None) -> str:
         """Where a photo lies, as one text for all ways to write it."""
-        if _is_url(name):
+        if "://" in name:
             return _normal(without_secrets(name))
-        if base is not None and _is_url(base):
+        if base is not None and "://" in base:
             return _normal(f"{without_secrets(base).rstrip('/')}/{name.removeprefix('./')}")
         path = name if base is None else os.path.join(base, name)
         folder, _, last = path.rpartition("/")

@@ -64,10 +64,8 @@ class ColumnsProposal:
 
     def to_toml(self) -> str:
         """The proposal as a file for `load_columns`, its reasons as comments. To be read before it is used."""
-        lines = [
-            f"# Columns of {self.path.name}: a proposal. Check every line; a wrong one gives wrong azimuths.",
-            "",
-        ]
+        head = f"# Columns of {self.path.name}: a proposal. Check every line; a wrong one gives wrong azimuths."
+        lines = [head, ""]
         if self.shape.delimiter is not None:
             lines.append(f"delimiter = {_quoted(self.shape.delimiter)}")
         if self.shape.header_line is not None:
@@ -118,10 +116,12 @@ class UnknownColumnsError(InputError):
 
     def __init__(self, lacking: Fault, proposal: ColumnsProposal) -> None:
         self.proposal = proposal
+        looks = "Something in the file looks like each needed column."
+        if proposal.missing:
+            looks = f"Nothing in the file looks like {', '.join(proposal.missing)}."
         how = (
-            "a file that says which column is which (--columns FILE). "
-            f"{_summary(proposal)} As a start, save what follows as a file, check every line of it, and name it there:"
-            f"\n\n{proposal.to_toml()}"
+            f"a file that says which column is which (--columns FILE). {looks} As a start, save what follows as a "
+            f"file, check every line of it, and name it there:\n\n{proposal.to_toml()}"
         )
         super().__init__([lacking, Fault(file=proposal.path, wanted=how)])
 
@@ -139,18 +139,14 @@ def propose_columns(path: Path | str) -> ColumnsProposal:
     rows = [row.cells for row in itertools.islice(table.rows, SAMPLE_ROWS)]
     blank = sorted({v for row in rows for v in row.values() if v.casefold() in _WORDS["blanks"]})
     cells = {h: [row[h] for row in rows if h in row and row[h] not in blank] for h in table.columns}
-    commas = sum(bool(re.fullmatch(r"[+-]?\d+,\d+", v)) for values in cells.values() for v in values)
-    points = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+", v)) for values in cells.values() for v in values)
+    every = [v for values in cells.values() for v in values]
+    commas, points = (sum(bool(re.fullmatch(rf"[+-]?\d+{mark}\d+", v)) for v in every) for mark in (",", r"\."))
     decimal = "," if commas > points and shape.delimiter != "," else "."
     pairs = [(h, c) for h, values in cells.items() for c in _pair(h, values, decimal)]
     taken = {h for h, _ in pairs}
     headings = [_heading(h) for h in table.columns if h not in taken]
-    scored = [
-        found
-        for column in _COLUMNS
-        for heading in headings
-        if (found := _scored(column, heading, cells[heading.text], decimal)) is not None
-    ]
+    every_pair = [_scored(c, heading, cells[heading.text], decimal) for c in _COLUMNS for heading in headings]
+    scored = [found for found in every_pair if found is not None]
     chosen = {c.column: c for _, c in pairs}
     used = set(taken)
     for item in sorted(scored, key=lambda c: -c.score):
@@ -172,12 +168,6 @@ def propose_columns(path: Path | str) -> ColumnsProposal:
         missing=tuple(c for c in _NEEDED if c not in chosen),
         unused=tuple(h for h in table.columns if h not in used),
     )
-
-
-def _summary(proposal: ColumnsProposal) -> str:
-    if not proposal.missing:
-        return "Something in the file looks like each needed column."
-    return f"Nothing in the file looks like {', '.join(proposal.missing)}."
 
 
 def _quoted(text: str) -> str:
@@ -280,9 +270,8 @@ def _scored(name: str, heading: _Heading, values: Sequence[str], decimal: str) -
     if heading.text.casefold() in (name, name.replace("rad_center_m", "rad_center_ft")):
         likeness, known = 1.0, name
     else:
-        likeness, known = max(
-            ((_likeness(heading.words, n), n) for n in column.names.split(", ")), key=lambda one: one[0]
-        )
+        known = max(column.names.split(", "), key=lambda n: _likeness(heading.words, n))
+        likeness = _likeness(heading.words, known)
     if likeness < 0.5:
         return None
     score, reasons = likeness, [f"the heading {'is' if likeness == 1.0 else 'is like'} '{known}'"]
@@ -384,23 +373,13 @@ def _pair(heading: str, values: Sequence[str], decimal: str) -> list[ProposedCol
         if separator == decimal or not values:
             continue
         rules = [ColumnRule(headings=(), part=k, separator=separator, decimal=decimal) for k in (1, 2)]
-        lat, lon = (
-            _readable(_COLUMNS[c], rule) for c, rule in zip(("site_lat_deg", "site_lon_deg"), rules, strict=True)
-        )
-        good = sum(
-            v.count(separator) == 1
-            and any(mark in v.replace(separator, "") for mark in ".,°'NSEW")
-            and lat(v)
-            and lon(v)
-            for v in values
-        )
-        if good >= 0.9 * len(values):
+        pair = ("site_lat_deg", "site_lon_deg")
+        lat, lon = (_readable(_COLUMNS[c], rule) for c, rule in zip(pair, rules, strict=True))
+        parted = [v for v in values if v.count(separator) == 1]
+        angles = [v for v in parted if any(mark in v.replace(separator, "") for mark in ".,°'NSEW")]
+        if sum(lat(v) and lon(v) for v in angles) >= 0.9 * len(values):
             more: tuple[tuple[str, str | int], ...] = () if separator == "," else (("separator", separator),)
             reason = f"it holds two angles parted by '{separator}': latitude first, if it is as usual"
-            return [
-                ProposedColumn(
-                    column=column, heading=heading, score=0.8, reasons=(reason,), settings=(("part", k), *more)
-                )
-                for k, column in enumerate(("site_lat_deg", "site_lon_deg"), 1)
-            ]
+            told = ProposedColumn(column="", heading=heading, score=0.8, reasons=(reason,))
+            return [replace(told, column=c, settings=(("part", k), *more)) for k, c in enumerate(pair, 1)]
     return []

@@ -27,7 +27,7 @@ _T = TypeVar("_T")
 # ---- what stands in a cell -------------------------------------------------------------------------------------------
 
 
-def _number(text: str) -> float:
+def plain_number(text: str) -> float:
     """A plain decimal number. What Python takes beyond that (nan, inf, 1_000) is a slip in a table."""
     text = text.replace("\N{MINUS SIGN}", "-")
     if re.fullmatch(r"[+-]?\d*,\d+", text):
@@ -38,7 +38,7 @@ def _number(text: str) -> float:
 
 
 def _whole(text: str) -> int:
-    number = _number(text)
+    number = plain_number(text)
     if not number.is_integer():
         raise ValueError("not a whole number")
     return int(number)
@@ -55,7 +55,7 @@ def _day(text: str) -> date:
 
 _READERS: Mapping[str, Callable[[str], Any]] = {
     "text": str,
-    "number": _number,
+    "number": plain_number,
     "whole": _whole,
     "angle": parse_angle_deg,
     "day": _day,

@@ -142,12 +142,11 @@ def open_table(path: Path | str, known_columns: Sequence[str], shape: TableShape
     spelling = {c.casefold(): c for c in known_columns}
     # a column without a name but with something in it is carried along too
     columns = [spelling.get(c.casefold(), c) or f"column {i}" for i, c in enumerate(header, start=1)]
-    twice = sorted(c for c, n in Counter(columns).items() if n > 1)
-    if twice:
-        raise InputError(
-            [Fault(file=path, line=header_line, column=c, found="this column twice", wanted="it once") for c in twice]
-        )
     faults: list[Fault] = []
+    for c in sorted(c for c, n in Counter(columns).items() if n > 1):
+        faults.append(Fault(file=path, line=header_line, column=c, found="this column twice", wanted="it once"))
+    if faults:
+        raise InputError(faults)
     return Table(path=path, columns=tuple(columns), rows=_rows(path, columns, lines, faults), faults=faults)
 
 
@@ -166,14 +165,8 @@ def _rows(
 ) -> Iterator[Row]:
     for line, cells in lines:
         if any(cells[len(columns) :]):
-            faults.append(
-                Fault(
-                    file=path,
-                    line=line,
-                    found=f"{len(cells)} cells",
-                    wanted=f"{len(columns)}, as in the header (a cell that holds the delimiter stands in quotes)",
-                )
-            )
+            wanted = f"{len(columns)}, as in the header (a cell that holds the delimiter stands in quotes)"
+            faults.append(Fault(file=path, line=line, found=f"{len(cells)} cells", wanted=wanted))
             continue
         yield Row(line=line, cells={k: v for k, v in zip(columns, cells, strict=False) if v})
 
@@ -336,12 +329,9 @@ def _check_unpacked(path: Path, data: bytes) -> None:
 
 def _sheet(path: Path, book: Any, which: str | int | None) -> Any:
     names = [sheet.title for sheet in book.worksheets]
-    if which is None:
-        return book.worksheets[0]
-    if isinstance(which, int) and 1 <= which <= len(names):
-        return book.worksheets[which - 1]
-    if which in names:
-        return book.worksheets[names.index(which)]
+    number = 1 if which is None else names.index(which) + 1 if which in names else which
+    if isinstance(number, int) and 1 <= number <= len(names):
+        return book.worksheets[number - 1]
     raise InputError(Fault(file=path, found=f"no sheet {which!r}", wanted=f"one of: {', '.join(names)}"))
 
 

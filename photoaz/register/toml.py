@@ -77,13 +77,8 @@ def read_keys(
 
     for table, values in ({"": given} if "" in known else given).items():
         if table not in known:
-            home = [t for t, keys in known.items() if table in keys]
-            fault(
-                table,
-                None,
-                f"'{table}'",
-                f"it under [{home[0]}]" if home else _one_of(table, [*map("[{}]".format, known)]),
-            )
+            home = next((f"it under [{t}]" for t, keys in known.items() if table in keys), None)
+            fault(table, None, f"'{table}'", home or _one_of(table, [*map("[{}]".format, known)]))
         elif not isinstance(values, dict):
             fault(table, None, f"{table} = {values!r}", f"a table, [{table}]")
         else:
