@@ -30,8 +30,10 @@ def manual(subject: str | None) -> None:
         emit(contents())
         return
     text = page(subject.lower())
-    if sys.stdout.isatty():
-        from rich.markdown import Markdown
+    emit(_laid_out(text) if sys.stdout.isatty() else text)
 
-        text = laid_out(lambda console: console.print(Markdown(text, code_theme="ansi_light")), widest=_WIDEST)
-    emit(text)
+
+def _laid_out(text: str) -> str:
+    from rich.markdown import Markdown
+
+    return laid_out(lambda console: console.print(Markdown(text, code_theme="ansi_light")), widest=_WIDEST)

@@ -49,12 +49,14 @@ def photo_naming(
     """All of one photo. beliefs (m, BINS): of the azimuths, from all photos."""
     azimuth = np.array([mean_azimuth(b)[0] for b in beliefs])
     if not hypotheses:
-        return PhotoNaming(
-            matches=(),
-            expected=_expected_unseen(problem, azimuth, site_sigma_m),
-            headings=_told_heading(problem.photo),
-        )
-    best = _likeliest(hypotheses)
+        expected = _expected_unseen(problem, azimuth, site_sigma_m)
+        return PhotoNaming(matches=(), expected=expected, headings=_told_heading(problem.photo))
+    # the best hypothesis of the likeliest set of names: sums over the directions to the tower
+    total: dict[tuple[int, ...], float] = {}
+    for one, w in zip(hypotheses, weights(hypotheses), strict=True):
+        total[one.names] = total.get(one.names, 0.0) + float(w)
+    likely = [h for h in hypotheses if total[h.names] >= max(total.values()) * (1 - 1e-9)]
+    best = min(likely, key=lambda h: (h.cost, h.toward))
     p = _chances(hypotheses, problem)
     return PhotoNaming(
         matches=tuple(_match(problem, i, best, p[i], azimuth) for i in range(len(best.names))),
@@ -82,15 +84,6 @@ def _chances(hypotheses: Sequence[Hypothesis], problem: NamingProblem) -> Array:
     return shared
 
 
-def _likeliest(hypotheses: Sequence[Hypothesis]) -> Hypothesis:
-    """The best hypothesis of the likeliest set of names: sums over the directions to the tower."""
-    total: dict[tuple[int, ...], float] = {}
-    for one, w in zip(hypotheses, weights(hypotheses), strict=True):
-        total[one.names] = total.get(one.names, 0.0) + float(w)
-    top = max(total.values())
-    return min((h for h in hypotheses if total[h.names] >= top * (1 - 1e-9)), key=lambda h: (h.cost, h.toward))
-
-
 # ---- headings -------------------------------------------------------------------------------------------------------
 
 
@@ -114,13 +107,9 @@ def _headings(problem: NamingProblem, hypotheses: Sequence[Hypothesis], best: Hy
         off = wrap_rad(heading[near] - heading[k])
         mean = float((w[near] * off).sum() / share)
         spread = float(np.sqrt((w[near] * (off - mean) ** 2).sum() / share))
-        out.append(
-            HeadingChance(
-                heading_rad=azimuth_rad(float(heading[k] + mean)),
-                sigma_rad=float(np.hypot(spread, HEADING_GRAIN_RAD)),
-                probability=share,
-            )
-        )
+        sigma = float(np.hypot(spread, HEADING_GRAIN_RAD))
+        value = azimuth_rad(float(heading[k] + mean))
+        out.append(HeadingChance(heading_rad=value, sigma_rad=sigma, probability=share))
     out.sort(key=lambda one: -one.probability)
     first = min(out, key=lambda one: abs(wrap_rad(one.heading_rad - implied(best))))
     return first, *(one for one in out if one is not first)
@@ -188,19 +177,16 @@ def _place_in_sector(mount: Mount, j: int) -> str:
     sector = f"sector {mount.group_names[mount.group[j]]}"
     if len(of) == 1:
         return f"the only one of {sector}"
+    spelled = dict(enumerate(NUMBERS))
     orders = sorted({int(mount.order[k]) for k in of})
     if mount.order[j] < 0 or orders[0] < 0 or len(orders) < 2:
-        return f"one of {_number(len(of))} in {sector}, their order not known"
+        return f"one of {spelled.get(len(of), len(of))} in {sector}, their order not known"
     # position 1 is on the left of somebody who looks out, so on the right of somebody who looks at the faces
     from_left = len(orders) - 1 - int(mount.order[j])
-    many = _number(len(orders))
+    many = spelled.get(len(orders), len(orders))
     if from_left in (0, len(orders) - 1):
         return f"{'right' if from_left else 'left'} of {many} in {sector} from the front"
     return f"number {from_left + 1} from the left of {many} in {sector} from the front"
-
-
-def _number(n: int) -> str:
-    return NUMBERS[n] if n < len(NUMBERS) else str(n)
 
 
 # ---- where antennas are expected ------------------------------------------------------------------------------------

@@ -33,13 +33,9 @@ def place_in_frame(
     seen = rotation_cam_from_enu(0.0, elevation[0] if pitch is None else pitch.value_rad, roll_rad) @ towards
     if float(seen[2]) < 0.2:
         return None
-    sigma = np.array(
-        [
-            camera.width_px if heading is None else camera.f_px * np.hypot(heading.sigma_rad, bearing[1]),
-            camera.height_px if pitch is None else camera.f_px * np.hypot(pitch.sigma_rad, elevation[1]),
-        ]
-    )
-    return np.asarray(project(camera, seen)), sigma
+    across = camera.width_px if heading is None else camera.f_px * np.hypot(heading.sigma_rad, bearing[1])
+    along = camera.height_px if pitch is None else camera.f_px * np.hypot(pitch.sigma_rad, elevation[1])
+    return np.asarray(project(camera, seen)), np.array([across, along])
 
 
 def with_disturbance(heading: Angle) -> Angle:
@@ -64,16 +60,11 @@ def head_guess(photo: KnownPhoto, antennas: Sequence[AntennaPriors], site_sigma_
         slant_sigma = float(np.hypot(along * flat, camera_sigma * middle_up)) / distance**2
         ln_sigma = float(np.hypot(slant_sigma, photo.camera.f_relative_sigma))
         if photo.headings or photo.pitches:
-            place = place_in_frame(
-                photo.camera,
-                photo.headings[0] if photo.headings else None,
-                photo.pitches[0] if photo.pitches else None,
-                (float(np.arctan2(-east_north[0], -east_north[1])), along / flat),
-                (
-                    float(np.arctan2(middle_up, flat)),
-                    float(np.hypot(along * middle_up, camera_sigma * flat)) / distance**2,
-                ),
-            )
+            heading, pitch = (some[0] if some else None for some in (photo.headings, photo.pitches))
+            bearing = float(np.arctan2(-east_north[0], -east_north[1])), along / flat
+            sigma_up = float(np.hypot(along * middle_up, camera_sigma * flat)) / distance**2
+            elevation = float(np.arctan2(middle_up, flat)), sigma_up
+            place = place_in_frame(photo.camera, heading, pitch, bearing, elevation)
     return HeadGuess(
         distance_m=distance,
         ln_distance_sigma=ln_sigma,

@@ -391,7 +391,8 @@ def _alternatives(index: SiteIndex, sites: Array, chances: Array) -> tuple[tuple
 
 
 def _no_site(near: str, near_m: float, near_deg: float, first: str, p: float, first_m: float) -> str:
-    where = f"the nearest, {near}, is {spell_distance(near_m)} to the {_quarter(near_deg)}"
+    quarters = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+    where = f"the nearest, {near}, is {spell_distance(near_m)} to the {quarters[round(near_deg / 45.0) % 8]}"
     if near_m > REACH_M:
         return f"no site within {REACH_M / 1000:.0f} km of where it was taken: {where}"
     if first == near:
@@ -430,11 +431,6 @@ def spell_distance(metres: float) -> str:
     return f"{metres / 1000:.1f} km" if metres < 99_500.0 else f"{metres / 1000:.0f} km"
 
 
-def _quarter(bearing_deg: float) -> str:
-    names = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
-    return names[round(bearing_deg / 45.0) % 8]
-
-
 # ---- from records ----------------------------------------------------------------------------------------------------
 
 
@@ -457,7 +453,9 @@ def _place_of(record: PhotoRecord | None) -> tuple[float, float, float, float, f
     if record.heading is not None:
         heading, sigma = record.heading.value_deg, record.heading.spread_deg
         if record.heading.north != "true":
-            turn = _declination_deg(round(place.lat_deg, 1), round(place.lon_deg, 1), _year(record))
+            moment = None if record.taken is None else record.taken.utc or record.taken.local
+            year = 2020 if moment is None else moment.year
+            turn = _declination_deg(round(place.lat_deg, 1), round(place.lon_deg, 1), year)
             if record.heading.north == "magnetic":
                 heading = azimuth_deg(heading + turn)
             else:
@@ -466,11 +464,6 @@ def _place_of(record: PhotoRecord | None) -> tuple[float, float, float, float, f
     if record.focal is not None and record.focal.f_px > 0.0:
         field = 2.0 * math.degrees(math.atan(0.5 * record.width_px / record.focal.f_px))
     return place.lat_deg, place.lon_deg, place.sigma_m, heading, sigma, field
-
-
-def _year(record: PhotoRecord) -> int:
-    moment = None if record.taken is None else record.taken.utc or record.taken.local
-    return 2020 if moment is None else moment.year
 
 
 @functools.lru_cache(maxsize=100_000)

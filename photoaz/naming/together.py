@@ -68,7 +68,11 @@ def name_candidates(
     ------
     InputError : no antennas, or two of one name.
     """
-    _require_names(antennas)
+    names = [a.name for a in antennas]
+    if not names:
+        raise InputError(Fault(file="register", found="no antennas", wanted="at least one"))
+    if twice := sorted({name for name in names if names.count(name) > 1}):
+        raise InputError(Fault(file="register", column="antenna_id", found=", ".join(twice), wanted="each name once"))
     known = known or Priors()
     listed, more = (_named(photos, candidates, antennas, site_sigma_m, known, unlisted=u) for u in (False, True))
     share = known.sites.unlisted_share
@@ -132,15 +136,6 @@ def _ln_evidence(problem: NamingProblem, hypotheses: Sequence[Hypothesis]) -> fl
     """ln of the probability density of what was found in a photo, all its likely hypotheses together."""
     c = np.array([one.cost for one in hypotheses])
     return float(np.log(np.exp(c.min() - c).sum()) - c.min() - TRUSTED * problem.false_cost.sum())
-
-
-def _require_names(antennas: Sequence[AntennaPriors]) -> None:
-    names = [a.name for a in antennas]
-    if not names:
-        raise InputError(Fault(file="register", found="no antennas", wanted="at least one"))
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise InputError(Fault(file="register", column="antenna_id", found=", ".join(twice), wanted="each name once"))
 
 
 def _message(observed: ObservedPanels, hypotheses: Sequence[Hypothesis], anywhere: Array) -> Array:

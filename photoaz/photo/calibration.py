@@ -90,17 +90,12 @@ def calibrate(
 
     Parameters
     ----------
-    paths
-        At least three photos by one lens, none of them zoomed or cropped.
-    pattern
-        Inner corners, (columns, rows): one less than squares each way.
-    square_mm
-        Side of a square.
+    paths : at least three photos by one lens, none of them zoomed or cropped. pattern : inner corners, (columns, rows):
+        one less than squares each way. square_mm : side of a square.
 
     Raises
     ------
-    InputError
-        Fewer than three photos show the board (each that does not is named), the photos differ in size, or the
+    InputError : fewer than three photos show the board (each that does not is named), the photos differ in size, or the
         pattern makes no sense.
 
     Notes
@@ -166,9 +161,7 @@ def _corners(grey: NDArray[np.uint8], pattern: tuple[int, int]) -> NDArray[np.fl
     points = np.asarray(corners, np.float32).reshape(-1, 2)
     points = ((points + 0.5) / scale - 0.5).astype(np.float32)
     grid = points.reshape(pattern[1], pattern[0], 2)
-    spacing = min(
-        np.linalg.norm(np.diff(grid, axis=0), axis=-1).min(), np.linalg.norm(np.diff(grid, axis=1), axis=-1).min()
-    )
+    spacing = min(np.linalg.norm(np.diff(grid, axis=k), axis=-1).min() for k in (0, 1))
     half = int(np.clip(0.3 * spacing, 2, 15))  # a window that holds one corner only
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 50, 1e-3)
     refined = cv2.cornerSubPix(grey, points.reshape(-1, 1, 2).copy(), (half, half), (-1, -1), criteria)
@@ -197,6 +190,9 @@ def _adjust(
     f = float(matrix[1, 1])
     if not all(math.isfinite(float(n)) for n in (rms, f, *sigma[:6])) or f <= 0.0:
         raise _fault("calibration", "photos that leave f undetermined", tilted)
+    seen = np.zeros((_COVERAGE_CELLS, _COVERAGE_CELLS), bool)
+    cells = np.concatenate([b.corners / np.asarray(size) for b in boards]) * _COVERAGE_CELLS
+    seen[tuple(np.clip(cells, 0, _COVERAGE_CELLS - 1).astype(int).T[::-1])] = True
     return Calibration(
         width_px=size[0],
         height_px=size[1],
@@ -213,7 +209,7 @@ def _adjust(
         sigma_k1=float(sigma[4]),
         sigma_k2=float(sigma[5]),
         rms_px=float(rms),
-        coverage=_coverage(boards),
+        coverage=float(seen.mean()),
         pattern=pattern,
         square_mm=square_mm,
         date=date.isoformat(timespec="seconds"),
@@ -222,15 +218,6 @@ def _adjust(
         make=boards[0].record.make,
         model=boards[0].record.model,
     )
-
-
-def _coverage(boards: list[_Board]) -> float:
-    seen = np.zeros((_COVERAGE_CELLS, _COVERAGE_CELLS), bool)
-    for board in boards:
-        shares = board.corners / np.asarray(board.size)
-        cells = np.clip(shares * _COVERAGE_CELLS, 0, _COVERAGE_CELLS - 1).astype(int)
-        seen[cells[:, 1], cells[:, 0]] = True
-    return float(seen.mean())
 
 
 def save_calibration(calibration: Calibration, path: Path) -> None:
@@ -266,22 +253,19 @@ def load_calibration(path: Path) -> Calibration:
     return Calibration(**values)
 
 
-_POSITIVE = ("fx_px", "fy_px", "square_mm")
-
-
 def _checked(item: Field[Any], value: Any) -> tuple[bool, str]:
     """Whether a field's value in a file is of its type and possible, and what is wanted."""
+    items = value if isinstance(value, list) else [None]
     match str(item.type):
         case "str" | "str | None":
             return isinstance(value, str) or (value is None and "None" in str(item.type)), "text"
         case "tuple[str, ...]":
-            return isinstance(value, list) and all(isinstance(v, str) for v in value), "a list of file names"
+            return all(isinstance(v, str) for v in items), "a list of file names"
         case "tuple[int, int]":
-            good = isinstance(value, list) and len(value) == 2 and all(type(v) is int for v in value)
-            return good, "two whole numbers"
+            return [type(v) for v in items] == [int, int], "two whole numbers"
         case "int":
             return type(value) is int and value > 0, "a positive whole number"
-    if item.name in _POSITIVE:
+    if item.name in ("fx_px", "fy_px", "square_mm"):
         return is_finite(value) and value > 0.0, "a positive number"
     if item.name.startswith("sigma"):
         return is_finite(value) and value >= 0.0, "a number from 0"
@@ -293,8 +277,7 @@ def camera_from_calibration(calibration: Calibration, record: PhotoRecord) -> Ca
 
     Raises
     ------
-    InputError
-        The photo has other proportions, was cropped, or its metadata speak of another lens.
+    InputError : the photo has other proportions, was cropped, or its metadata speak of another lens.
     """
     turned = record.orientation >= 5
     width, height = (record.height_px, record.width_px) if turned else (record.width_px, record.height_px)

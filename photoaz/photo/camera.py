@@ -109,17 +109,14 @@ def directions_from_pixels(camera: Camera, px: Array, f_px: Array | float | None
     return np.asarray(v / np.sqrt((v * v).sum(-1, keepdims=True)))
 
 
-def project_jacobian(camera: Camera, points_in_cam: Array, f_px: Array | float | None = None) -> tuple[Array, Array]:
+def project_jacobian(camera: Camera, points_in_cam: Array) -> tuple[Array, Array]:
     """Derivatives of `project` at points (..., 3) in the camera frame.
 
     Returns
     -------
-    by_point
-        (..., 2, 3), pixels per unit of length.
-    by_f
-        (..., 2), pixels per pixel of focal length.
+    by_point : (..., 2, 3), pixels per unit of length. by_f : (..., 2), pixels per pixel of focal length.
     """
-    f = camera.f_px if f_px is None else f_px
+    f = camera.f_px
     z = points_in_cam[..., 2]
     x, y = points_in_cam[..., 0] / z, points_in_cam[..., 1] / z
     r2 = x * x + y * y

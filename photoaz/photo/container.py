@@ -89,8 +89,7 @@ def open_container(path: Path, data: bytes | None = None) -> Container:
 
     Raises
     ------
-    InputError
-        Not an image, no size to be found, or more than MAX_PIXELS.
+    InputError : not an image, no size to be found, or more than MAX_PIXELS.
     """
     found = None
     if data is None:

@@ -73,10 +73,8 @@ def read_tags(exif: bytes) -> tuple[Tags, str | None]:
 
     Returns
     -------
-    tags
-        Values by directory and number. Numbers as floats; a rational with denominator zero is nan.
-    trouble
-        A sentence about damage that was met, or None.
+    tags : values by directory and number. Numbers as floats; a rational with denominator zero is nan. trouble : a
+        sentence about damage that was met, or None.
     """
     import exifread
 

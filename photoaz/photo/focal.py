@@ -99,10 +99,8 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
 
     Parameters
     ----------
-    width_px, height_px
-        Of the picture as shown.
-    noted
-        Exif's pixel dimensions (0xA002, 0xA003), the way round the picture is shown where known, or None.
+    width_px, height_px : of the picture as shown. noted : Exif's pixel dimensions (0xA002, 0xA003), the way round the
+        picture is shown where known, or None.
     """
     tag = "PixelXDimension"
     now = (max(width_px, height_px), min(width_px, height_px))
@@ -279,13 +277,8 @@ def _read_lens(reader: Reader, frame: Frame) -> _Lens:
         zoom = reader.number(Base.DigitalZoomRatio, "digital-zoom", 1.0, 200.0)
     focal = reader.number(Base.FocalLength, "focal", 0.5, 3000.0, " mm")
     unit = mm_per_unit(first_number(reader.value(Base.FocalPlaneResolutionUnit)) or 2.0)
-    per_mm = [
-        value / unit if value is not None and value > 0.0 and unit is not None else None
-        for value in (
-            reader.number(Base.FocalPlaneXResolution, "focal-plane"),
-            reader.number(Base.FocalPlaneYResolution, "focal-plane"),
-        )
-    ]
+    planes = [reader.number(t, "focal-plane") for t in (Base.FocalPlaneXResolution, Base.FocalPlaneYResolution)]
+    per_mm = [None if unit is None or value is None or value <= 0.0 else value / unit for value in planes]
     # short lenses are phones'; so are 4:3 pictures with a compass heading or a stated position error
     four_thirds = abs(frame.original[0] / frame.original[1] / (4 / 3) - 1.0) < 0.02
     sensors = (GPS.GPSImgDirection, GPS.GPSHPositioningError, Base.CameraElevationAngle)

@@ -22,9 +22,9 @@ def describe(record: PhotoRecord) -> tuple[str, ...]:
     Costs are one standard uncertainty in degrees; positions are turned into degrees at 50 m from the tower, focal
     lengths 10 degrees off the optical axis.
     """
-    lines = [
-        f"{record.name}: {record.format}, {record.width_px} x {record.height_px} pixels as shown" + _camera(record)
-    ]
+    camera = " ".join(name for name in (record.make, record.model) if name)
+    size = f"{record.width_px} x {record.height_px} pixels as shown"
+    lines = [f"{record.name}: {record.format}, {size}" + (f", by {camera}" if camera else "")]
     lines += [f"  {label:<13}{text}" for label, text in known_values(record)]
     for finding in sorted(record.findings, key=lambda f: ("unusable", "weak", "info").index(f.severity)):
         cost = "" if finding.cost_deg is None else f" Adds {finding.cost_deg:.1f} deg of uncertainty."
@@ -45,11 +45,6 @@ def record_as_json(record: PhotoRecord) -> dict[str, Any]:
 
 def _text(value: datetime | Path) -> str:
     return value.isoformat() if isinstance(value, datetime) else str(value)
-
-
-def _camera(record: PhotoRecord) -> str:
-    names = " ".join(name for name in (record.make, record.model) if name)
-    return f", by {names}" if names else ""
 
 
 def known_values(record: PhotoRecord) -> list[tuple[str, str]]:
@@ -85,24 +80,22 @@ def _history(record: PhotoRecord) -> list[tuple[str, str]]:
     """Exposure, programs and the last change, where the file says them."""
     told = record.provenance
     values = []
-    exposure = [
-        *([] if told.exposure_s is None else [_shutter(told.exposure_s)]),
-        *([] if told.f_number is None else [f"f/{told.f_number:.2g}"]),
-        *([] if told.iso is None else [f"ISO {told.iso:.0f}"]),
-        *(["flash"] if told.flash_fired else []),
-    ]
-    if exposure:
-        values.append(("exposure", ", ".join(exposure)))
+    seconds = told.exposure_s or 0.0
+    shutter = f"{seconds:.1f} s" if seconds >= 0.4 else f"1/{1.0 / seconds:.0f} s" if seconds > 0.0 else ""
+    exposure = (
+        shutter,
+        told.f_number is not None and f"f/{told.f_number:.2g}",
+        told.iso is not None and f"ISO {told.iso:.0f}",
+        told.flash_fired and "flash",
+    )
+    if any(exposure):
+        values.append(("exposure", ", ".join(part for part in exposure if part)))
     programs = list(dict.fromkeys(name for name in (record.software, *told.tools) if name))
     if programs:
         values.append(("software", "; ".join(programs)))
     if told.modified is not None and told.modified != told.original:
         values.append(("last changed", f"{told.modified:%Y-%m-%d %H:%M:%S} by its own clock"))
     return values
-
-
-def _shutter(seconds: float) -> str:
-    return f"1/{1.0 / seconds:.0f} s" if seconds < 0.4 else f"{seconds:.1f} s"
 
 
 def _time(local: datetime | None, utc: datetime | None) -> str:
@@ -114,16 +107,8 @@ def _time(local: datetime | None, utc: datetime | None) -> str:
 
 def verdict(record: PhotoRecord) -> str:
     """Whether it can be used, and with what it gets better."""
-    lacking = [
-        name
-        for name, value in (
-            ("the standpoint", record.position),
-            ("the heading", record.heading),
-            ("the focal length", record.focal),
-            ("the date", record.taken),
-        )
-        if value is None
-    ]
+    wanted = {"the standpoint": record.position, "the heading": record.heading, "the date": record.taken}
+    lacking = [name for name, value in wanted.items() if value is None]
     if record.focal is None:
         return "Cannot be measured in without a calibration of the camera."
     if record.position is None and record.heading is None:

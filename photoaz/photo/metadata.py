@@ -25,15 +25,12 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
 
     Parameters
     ----------
-    path
-        The file; only a name where `data` is given.
-    data
-        The file's bytes, where they are at hand already, as of a photo that comes from an object store.
+    path : the file; only a name where `data` is given. data : the file's bytes, where they are at hand already, as of a
+        photo that comes from an object store.
 
     Raises
     ------
-    InputError
-        The file cannot be read or is not an image. Bad metadata never raises: it becomes findings.
+    InputError : the file cannot be read or is not an image. Bad metadata never raises: it becomes findings.
     """
     path = Path(path)
     box = open_container(path, data)

@@ -43,28 +43,20 @@ def decode(source: Path | str | bytes, *, reduced: Reduction = 1, digest: str | 
 
     Parameters
     ----------
-    source
-        A path, or the file's bytes.
-    reduced
-        2, 4 or 8: each side smaller by this, rounded up; every pixel the mean of a block. Its pixel x lies at
-        reduced x + (reduced - 1) / 2 of the whole picture; where a side is no multiple of it, up to reduced - 1 pixels
-        off that. A JPEG is then never decoded in full.
-    digest
-        SHA-256, hexadecimal, that the file's bytes must have.
+    source : a path, or the file's bytes. reduced : 2, 4 or 8: each side smaller by this, rounded up; every pixel the
+        mean of a block. Its pixel x lies at reduced x + (reduced - 1) / 2 of the whole picture; where a side is no
+        multiple of it, up to reduced - 1 pixels off that. A JPEG is then never decoded in full. digest : SHA-256,
+        hexadecimal, that the file's bytes must have.
 
     Returns
     -------
-    ndarray
-        (height, width, 3) uint8, channels blue, green, red. 16-bit images lose their low byte, transparency is
-        dropped, grey is repeated.
+    (height, width, 3) uint8, channels blue, green, red. 16-bit images lose their low byte, transparency is dropped,
+    grey is repeated.
 
     Raises
     ------
-    InputError
-        Not an image, damaged, cut short, or more than MAX_PIXELS.
-    LostPhotoError
-        With a digest: another content, or a file that cannot be read any more.
-    MemoryError
+    InputError : not an image, damaged, cut short, or more than MAX_PIXELS. LostPhotoError : with a digest: another
+        content, or a file that cannot be read any more. MemoryError.
     """
     return _pixels(*_opened(source, digest), grey=False, reduced=reduced)
 
@@ -109,13 +101,8 @@ def turn(image: NDArray[Any], orientation: int) -> NDArray[Any]:
     """
     import cv2  # four times faster at this than NumPy's strided copies
 
-    flips = {2: 1, 4: 0}
-    turns = {
-        3: cv2.ROTATE_180,
-        6: cv2.ROTATE_90_CLOCKWISE,
-        7: cv2.ROTATE_180,
-        8: cv2.ROTATE_90_COUNTERCLOCKWISE,
-    }
+    flips, half = {2: 1, 4: 0}, cv2.ROTATE_180
+    turns = {3: half, 6: cv2.ROTATE_90_CLOCKWISE, 7: half, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
     if orientation in (5, 7):
         image = cv2.transpose(image)
     if orientation in flips:

@@ -41,9 +41,8 @@ def read_position(reader: Reader) -> GeoPosition | None:
     if lat is None or lon is None:
         return None
     if lat[0] == 0.0 and lon[0] == 0.0:
-        reader.say(
-            "position-zero", "unusable", "GPSLatitude", "Latitude and longitude are both exactly zero: a placeholder."
-        )
+        said = "Latitude and longitude are both exactly zero: a placeholder."
+        reader.say("position-zero", "unusable", "GPSLatitude", said)
         return None
     sigma, source = _position_sigma(reader)
     coarse = max(lat[1], lon[1])
@@ -90,9 +89,8 @@ def _coordinate(reader: Reader, tag: GPS, ref_tag: GPS, letters: str, limit: flo
     if len(parts) > 2 and not math.isfinite(parts[2]):
         if parts[1] == int(parts[1]):
             coarse = 1852.0 / math.sqrt(12.0)
-            reader.say(
-                "position-seconds-missing", "weak", name, f"{name} has whole minutes but no seconds: good to 0.5 km."
-            )
+            said = f"{name} has whole minutes but no seconds: good to 0.5 km."
+            reader.say("position-seconds-missing", "weak", name, said)
         parts = parts[:2]
     if any(not 0.0 <= p < 60.0 + 1e-9 for p in parts[1:]):
         return refuse("out-of-range", "has minutes or seconds outside 0 to 60")

@@ -46,15 +46,13 @@ class Reader:
             return None
         number = number_in_text(value) if isinstance(value, str) else value[0]
         if number is None or not math.isfinite(number):
-            held = (
-                f"the text '{value[:40]}', not a number" if isinstance(value, str) else "no number (denominator zero)"
-            )
+            text = f"the text '{value[:40]}', not a number" if isinstance(value, str) else ""
+            held = text or "no number (denominator zero)"
             self.say(f"{code}-not-a-number", "unusable", tag.name, f"{tag.name} holds {held}.")
             return None
         if isinstance(value, str):
-            self.say(
-                f"{code}-as-text", "info", tag.name, f"{tag.name} is written as text ('{value}'); it was understood."
-            )
+            said = f"{tag.name} is written as text ('{value}'); it was understood."
+            self.say(f"{code}-as-text", "info", tag.name, said)
         if not low <= number <= high:
             said = f"{tag.name} is {number:.6g}{unit}, not {low:g} to {high:g}; it is not used."
             self.say(f"{code}-out-of-range", "unusable", tag.name, said)

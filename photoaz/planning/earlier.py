@@ -87,17 +87,13 @@ def earlier_of_estimates(path: Path, site: Site) -> EarlierAzimuths | None:
     # digits are rounded in the file: kept positive definite
     hair = 1e-6 * np.radians(1.0) ** 2 * np.eye(len(known.names))
     known = replace(known, covariance_rad2=known.covariance_rad2 + hair)
-    if not _is_covariance(known.covariance_rad2) or not np.isfinite(known.azimuth_rad).all():
+    v = known.covariance_rad2
+    # no sigma is more than a whole turn
+    sane = np.isfinite(v).all() and np.isfinite(known.azimuth_rad).all() and (np.diag(v) <= (2.0 * np.pi) ** 2).all()
+    if not (sane and np.allclose(v, v.T) and (np.linalg.eigvalsh(v) > 0.0).all()):
         wanted = "azimuths in degrees, and variances and covariances that some photos could have told"
         raise InputError(Fault(file=path, column=site.site_id, found="a covariance that is none", wanted=wanted))
     return known
-
-
-def _is_covariance(matrix: Array) -> bool:
-    """Whether a matrix (n, n) [rad^2] is symmetric and positive definite, and no sigma more than a whole turn."""
-    if not np.isfinite(matrix).all() or not (np.diag(matrix) <= (2.0 * np.pi) ** 2).all():
-        return False
-    return bool(np.allclose(matrix, matrix.T) and (np.linalg.eigvalsh(matrix) > 0.0).all())
 
 
 def _site_documents(path: Path) -> Mapping[str, Mapping[str, Any]]:

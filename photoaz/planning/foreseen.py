@@ -31,7 +31,7 @@ from photoaz.surroundings.maps import Surroundings
 from photoaz.vision.box import N_PARAMETERS, Sighting, ideal_corners_px
 from photoaz.vision.boxes import Prior
 from photoaz.vision.evidence import BoxMode
-from photoaz.vision.expected import Shades, expected_modes, theta_of
+from photoaz.vision.expected import expected_modes, theta_of
 from photoaz.vision.measure import BULGE_M, EDGE_RADIUS_M
 from photoaz.vision.verticals import Verticals
 
@@ -142,7 +142,7 @@ class ForeseenView:
 
 
 def foreseen_views(
-    scene: PlanningScene, stand: PlannedPhoto, shades: Shades | None = None, *, border_share: float = BORDER_SHARE
+    scene: PlanningScene, stand: PlannedPhoto, *, border_share: float = BORDER_SHARE
 ) -> dict[str, ForeseenView]:
     """The antennas that a photo will show whole, large and free enough to be measured."""
     camera = stand.camera
@@ -179,20 +179,13 @@ def foreseen_views(
     delta = stand.enu_m - x[:, 12:15]
     yaw = np.asarray(wrap_rad(x[:, 9] - np.arctan2(delta[:, 0], delta[:, 1])))
     keep = np.flatnonzero(inside & (across >= LEAST_PX) & (visible >= LEAST_VISIBLE) & (np.abs(yaw) <= MOST_YAW_RAD))
-    priors = [_shape_prior(theta[k], float(width[k])) for k in keep]
-    modes = expected_modes(sighting, theta[keep], priors, visible[keep], shades)
-    out = {}
-    for k, mode in zip(keep, modes, strict=True):
-        if mode is not None:
-            out[names[k].name] = ForeseenView(mode=mode, yaw_rad=float(yaw[k]))
-    return out
-
-
-def _shape_prior(theta: Array, width_m: float) -> Prior:
-    info = np.zeros((N_PARAMETERS, N_PARAMETERS))
-    info[8, 8] = (width_m / EDGE_RADIUS_M[1]) ** 2
-    info[9, 9] = (width_m / BULGE_M[1]) ** 2
-    return Prior(theta, info, width_m)
+    priors = []
+    for k in keep:
+        info = np.zeros((N_PARAMETERS, N_PARAMETERS))
+        info[8, 8], info[9, 9] = (width[k] / EDGE_RADIUS_M[1]) ** 2, (width[k] / BULGE_M[1]) ** 2
+        priors.append(Prior(theta[k], info, float(width[k])))
+    modes = zip(keep, expected_modes(sighting, theta[keep], priors, visible[keep]), strict=True)
+    return {names[k].name: ForeseenView(mode=m, yaw_rad=float(yaw[k])) for k, m in modes if m is not None}
 
 
 #: places on a box's silhouette that are asked whether something stands before them

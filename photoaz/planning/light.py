@@ -14,6 +14,7 @@ import numpy as np
 from photoaz.angles import Array, wrap_deg
 from photoaz.geodesy.sun import sun_track
 from photoaz.planning.photo import PlannedPhoto, in_frame
+from photoaz.planning.zones import Span as Span
 
 #: minutes between the moments looked at
 STEP_MIN = 10
@@ -25,10 +26,6 @@ BEHIND_DEG = 100.0
 HIGHEST_DEG = 65.0
 #: sun as a control: not lower (refraction) nor higher (no wide lens holds it with the tower) than this, degrees
 CONTROL_DEG = (3.0, 45.0)
-
-
-#: from when to when, UTC
-Span = tuple[dt.datetime, dt.datetime]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,15 +50,13 @@ def light_on(
 
     lat_deg, lon_deg: of the site. widest_mm: of the lenses at hand.
     """
-    per_day = 24 * 60 // STEP_MIN
-    starts = [dt.datetime.combine(d, dt.time(), dt.UTC) - dt.timedelta(hours=lon_deg / 15.0) for d in days]
-    t = np.array([s.timestamp() for s in starts])[:, None] + 60.0 * STEP_MIN * np.arange(per_day + 1)
+    t = _moments(lon_deg, days)
     azimuth, elevation, _ = sun_track(t, lat_deg, lon_deg)
     heading, pitch = np.degrees(stand.attitude_rad[:2])
-    off = _angle_deg(azimuth, elevation, heading, pitch)
+    directions = _directions(azimuth, elevation)
+    off = np.degrees(np.arccos(np.clip(directions @ _directions(np.asarray(heading), np.asarray(pitch)), -1.0, 1.0)))
     up = elevation > -0.3
     behind = (elevation > LOWEST_DEG) & (elevation < HIGHEST_DEG) & (np.abs(wrap_deg(azimuth - heading)) > BEHIND_DEG)
-    directions = _directions(azimuth, elevation)
     shown = up & in_frame(stand, stand.enu_m + 1e5 * directions.reshape(-1, 3))[1].reshape(up.shape)
     behind &= (off > BEHIND_DEG) | (elevation < 45.0)
     wide = stand.equipment.camera(widest_mm)
@@ -84,19 +79,20 @@ def light_on(
 
 def daylight(lat_deg: float, lon_deg: float, day: dt.date) -> tuple[Span, ...]:
     """From sunrise to sunset on a day, counted in local mean solar time so that it is whole anywhere."""
-    start = dt.datetime.combine(day, dt.time(), dt.UTC) - dt.timedelta(hours=lon_deg / 15.0)
-    t = start.timestamp() + 60.0 * STEP_MIN * np.arange(24 * 60 // STEP_MIN + 1)
+    (t,) = _moments(lon_deg, [day])
     return _spans(sun_track(t, lat_deg, lon_deg)[1] > -0.3, t)
+
+
+def _moments(lon_deg: float, days: Sequence[dt.date]) -> Array:
+    """Unix seconds (days, steps) of whole days of local mean solar time."""
+    starts = [dt.datetime.combine(d, dt.time(), dt.UTC) - dt.timedelta(hours=lon_deg / 15.0) for d in days]
+    steps = 60.0 * STEP_MIN * np.arange(24 * 60 // STEP_MIN + 1)
+    return np.asarray(np.array([s.timestamp() for s in starts])[:, None] + steps)
 
 
 def _directions(azimuth_deg: Array, elevation_deg: Array) -> Array:
     a, e = np.radians(azimuth_deg), np.radians(elevation_deg)
     return np.stack([np.sin(a) * np.cos(e), np.cos(a) * np.cos(e), np.sin(e)], -1)
-
-
-def _angle_deg(azimuth: Array, elevation: Array, heading: float, pitch: float) -> Array:
-    axis = _directions(np.asarray(heading), np.asarray(pitch))
-    return np.asarray(np.degrees(np.arccos(np.clip(_directions(azimuth, elevation) @ axis, -1.0, 1.0))))
 
 
 def _spans(on: Array, t: Array) -> tuple[Span, ...]:

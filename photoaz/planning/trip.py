@@ -128,14 +128,11 @@ def trip_over(sites: Sequence[Visit], start: tuple[float, float] | None = None) 
         if at == len(sites):
             continue
         leg = float(distance[order[k - 1], at]) if k else 0.0
-        stops.append(_stop(len(stops) + 1, sites[at], leg))
+        by_action: dict[str, list[str]] = {}
+        for task in sites[at].tasks:
+            by_action.setdefault(task.action, []).append(task.antenna_id)
+        what = "; ".join(f"{action.replace('_', ' ')} {', '.join(names)}" for action, names in by_action.items())
+        told = {f.name: getattr(sites[at], f.name) for f in fields(Visit)}
+        before = before_you_go(by_action)
+        stops.append(Stop(**told, order=len(stops) + 1, leg_m=leg, what=what, before_you_go=before))
     return RoundTrip(length_m=tour_length(distance, order), stops=tuple(stops))
-
-
-def _stop(order: int, visit: Visit, leg_m: float) -> Stop:
-    by_action: dict[str, list[str]] = {}
-    for task in visit.tasks:
-        by_action.setdefault(task.action, []).append(task.antenna_id)
-    what = "; ".join(f"{action.replace('_', ' ')} {', '.join(names)}" for action, names in by_action.items())
-    told = {f.name: getattr(visit, f.name) for f in fields(visit)}
-    return Stop(**told, order=order, leg_m=leg_m, what=what, before_you_go=before_you_go(by_action))

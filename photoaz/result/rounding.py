@@ -34,7 +34,10 @@ def plain(value: Any, name: str = "") -> Any:
     if value is None or isinstance(value, (str, int)):
         return value
     if is_dataclass(value):
-        return _plain_record(value)
+        out = {f.name.removesuffix("_"): plain(getattr(value, f.name), f.name) for f in fields(value)}
+        if "impact_db" in out and out["impact_db"] is None:
+            out["impact_db"] = {"boresight": None, "edge": None}
+        return out
     if isinstance(value, Mapping):
         return {str(k): plain(v, name) for k, v in value.items()}
     if isinstance(value, (date, datetime)):
@@ -42,13 +45,6 @@ def plain(value: Any, name: str = "") -> Any:
     if isinstance(value, Sequence):
         return [plain(v, name) for v in value]
     raise TypeError(f"{name}: no JSON of a {type(value).__name__}")
-
-
-def _plain_record(value: Any) -> dict[str, Any]:
-    out = {f.name.removesuffix("_"): plain(getattr(value, f.name), f.name) for f in fields(value)}
-    if "impact_db" in out and out["impact_db"] is None:
-        out["impact_db"] = {"boresight": None, "edge": None}
-    return out
 
 
 def _rounded(value: float, name: str) -> float | None:
@@ -81,10 +77,7 @@ def _reader() -> Any:
         names: dict[str, Any] = {name: override(rename=name.removesuffix("_")) for name in _reserved(kind)}
         return make_dict_structure_fn(kind, converter, **names)
 
-    converter.register_structure_hook_factory(
-        lambda t: bool(_reserved(t)),
-        _renamed,
-    )
+    converter.register_structure_hook_factory(lambda t: bool(_reserved(t)), _renamed)
     converter.register_structure_hook_func(
         _is_by_id,
         lambda values, t: ById(converter.structure(v, get_args(t)[0]) for v in values),
