@@ -73,6 +73,7 @@ def page_routes() -> list[Route]:
 
     return [
         Route("/", page("index.html")),
+        Route("/favicon.ico", page("icon.svg")),  # browsers ask for it of pages that name none
         *(Route(f"/page/{name}", page(name)) for name in files if name != "index.html"),
         Route("/manual.html", _manual),
         Route("/page/manual.css", _manual_css),

@@ -28,6 +28,7 @@ from photoaz.desk.answering import (
 from photoaz.desk.exports import controls_csv, decisions_csv, picks_csv
 from photoaz.desk.guard import Guard
 from photoaz.desk.plumb import roll_of_plumb_line
+from photoaz.desk.report import REPORT_ROUTES, read_report, report_of
 from photoaz.desk.session import Desk, NothingThereError, SiteNow
 from photoaz.desk.states import MOST_ROWS, ORDERS, SHOWS, STATES, SitesWanted, row_of
 from photoaz.desk.views import answer_view, edits_view, near, site_view
@@ -61,6 +62,7 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
         Route("/api/place", asked(desk, read_place), methods=["POST"]),
         Route(TILE_ROUTE, asked(desk, read_tile)),
         Route("/export/{name}", asked(desk, _export)),
+        *(Route(path, asked(desk, read_report)) for path in REPORT_ROUTES),
     ]
     return Guard(Starlette(routes=routes, lifespan=life), names, token)
 
@@ -72,6 +74,7 @@ def _audit(desk: Desk, _request: Request, _said: Said) -> Answered:
         "sites": len(lines),
         "flagged": sum(line.flagged > 0 for line in lines),
         "unsolved": sum(not line.solved for line in lines),
+        "report": report_of(desk),
     }
 
 
@@ -121,7 +124,8 @@ def _site(desk: Desk, request: Request, _said: Said) -> Answered:
         desk.solver.ask(site_id, quiet=True)  # what a first change needs is then at hand
     chosen, _ = desk.listed(wanted)
     before, after = near([line.site_id for line, _ in chosen], site_id)
-    return site_view(desk, now) | {"ticket": None if now.current else asked, "previous": before, "next": after}
+    around = {"previous": before, "next": after, "report": report_of(desk, site_id)}
+    return site_view(desk, now) | around | {"ticket": None if now.current else asked}
 
 
 def _solved(desk: Desk, request: Request, _said: Said) -> Answered:

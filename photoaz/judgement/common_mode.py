@@ -241,9 +241,9 @@ def _sentence(angle: float, u95: float, n: int, consistent: bool, departures: Se
     said = f"All readings share an offset: {figure}" if abs(angle) > u95 else f"No shared offset ({figure})"
     for d in departures:
         if d.left_out and d.departure_deg is not None and d.u95_deg is not None:
-            said += f"; {d.antenna_id} stands apart, by {format_difference_deg(-d.departure_deg, d.u95_deg)}"
+            said += f"; {d.antenna_id} deviates by {format_difference_deg(-d.departure_deg, d.u95_deg)}"
     if not consistent:
-        said += "; they scatter by more than their uncertainties allow, and it cannot be told which of them stand apart"
+        said += "; they scatter by more than their uncertainties allow, and it cannot be told which of them deviate"
     elif n == 2:
         said += "; with two readings, an offset of one antenna alone cannot be told"
     return said + "."

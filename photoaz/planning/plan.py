@@ -299,8 +299,10 @@ def _notes(plan: SitePlan, given_landmarks: int) -> tuple[str, ...]:
         if best.distance_m > usual.distance_m and best_deg < 0.95 * usual_deg:
             said += f", from {best.distance_m:.0f} m {deg(best_deg)}: farther out is better here"
         if nearest_deg > usual_deg:
-            said += ". The closer one stands, the more an error of the position turns the bearing"
-        out.append(f"{said}.")
+            why = "The closer one stands, the more an error of the position turns the bearing."
+        else:
+            why = "Keep the usual distance for safety."
+        out.append(f"{said}. {why}")
     near = [s for s in plan.standpoints if s.distance_m < 0.95 * max(PRACTICE_LEAST_M, plan.height_m)]
     if near:
         which = ", ".join(str(s.rank) for s in near)

@@ -65,7 +65,7 @@ def inlined(*styles: str, script: str | None = None) -> Inlined:
     css, js = "".join(map(asset, styles)), "" if script is None else asset(script)
     # nothing from elsewhere, and no style or script but these two: not even one that got in by a register's text
     policy = (
-        f"default-src 'none'; img-src 'self' file: data:; style-src {_hash(css)}; script-src {_hash(js)}; "
+        f"default-src 'none'; img-src 'self' file: data:; style-src {source_hash(css)}; script-src {source_hash(js)}; "
         "base-uri 'none'; form-action 'none'"
     )
     return Inlined(css=Markup(css), js=Markup(js), policy=policy)
@@ -76,6 +76,7 @@ def asset(name: str) -> str:
     return (resources.files("photoaz.present") / "assets" / name).read_text(encoding="utf-8")
 
 
-def _hash(text: str) -> str:
+def source_hash(text: str) -> str:
+    """What a policy calls a style or a script that stands in the page."""
     digest = hashlib.sha256(text.encode("utf-8")).digest()
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"

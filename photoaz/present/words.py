@@ -13,6 +13,8 @@ from importlib import resources
 from pathlib import PurePosixPath
 from urllib.parse import quote
 
+from markupsafe import Markup
+
 from photoaz.angles import format_angle_deg as deg
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.present.standing import UNSEEN, design_standing
@@ -252,6 +254,16 @@ def local_link(path: str | None) -> str | None:
     if ".." in parts or ":" in parts[0]:
         return None
     return "../../" + quote("/".join(parts).encode("utf-8", "surrogatepass"))
+
+
+#: where a desk that serves the report puts the way to a site, which is quoted; nothing shows there elsewhere
+DESK_MARK = "<!--desk:SITE-->"
+
+
+def desk_mark(site_id: str = "") -> Markup:
+    """The mark of a site; of the list of sites without one."""
+    quoted = quote(site_id.encode("utf-8", "surrogatepass"), safe="").replace("-", "%2D")  # no end of a comment
+    return Markup(DESK_MARK.replace("SITE", quoted))
 
 
 def base_name(path: str) -> str:

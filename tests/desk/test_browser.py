@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import re
 import resource
+import shutil
 import signal
 import subprocess
 import sys
@@ -336,6 +337,26 @@ def test_the_desk_that_went_away_is_said(browser: Any, results: Path) -> None:
     assert "photoaz desk" in page.inner_text(".rows .trouble")
     assert page.locator(".rows .trouble button").inner_text() == "Try again"
     context.close()
+
+
+def test_from_the_report_to_the_desk_and_back(browser: Any, audited: Path, tmp_path: Path) -> None:
+    shutil.copytree(audited / "out", tmp_path / "out")
+    with served(tmp_path / "out") as url, page_of(browser, url) as page:
+        page.click("header a[href='/report/index.html']")
+        page.click("nav >> text=All antennas")
+        # a row of the page's own script
+        page.click("#antennas tbody tr:first-child .desk")
+        page.wait_for_selector(".figures table")
+        page.click('[data-key="report"]')
+        page.wait_for_selector("#antennas")
+        assert page.evaluate("document.documentElement.classList.contains('on')")  # its script runs
+        page.click(".trail .desk")
+        page.wait_for_selector(".figures table")
+        page.go_back()
+        page.click("#back")
+        page.click("#table tbody tr:first-child .desk")
+        page.wait_for_selector(".figures table")
+        assert page.url.endswith(f"#/site/{SITE}")
 
 
 def test_with_a_token(browser: Any, results: Path, tmp_path: Path) -> None:

@@ -106,9 +106,10 @@ def test_habit_may_be_beaten_where_the_forecast_shows_it(make_site) -> None:
     made = plan_photos(replace(site, antennas=known), equipment=Equipment(lenses_mm=(77.0, 120.0)), day=DAY, most=1)
     unknown = plan_photos(make_site(up_m=29.5), equipment=Equipment(lenses_mm=(77.0, 120.0)), day=DAY, most=1)
     assert made.by_distance[0].u95_deg < 0.7 * unknown.by_distance[0].u95_deg
-    worse_near = made.by_distance[0].u95_deg > next(p.u95_deg for p in made.by_distance if p.common_practice)
-    assert ("The closer one stands" in " ".join(made.notes)) is worse_near
-    assert "The closer one stands" in " ".join(unknown.notes)
+    assert ("Keep the usual distance" in " ".join(made.notes)) == (
+        made.by_distance[0].u95_deg <= next(p.u95_deg for p in made.by_distance if p.common_practice)
+    )
+    assert "Keep the usual distance" not in " ".join(unknown.notes)
 
 
 def test_what_is_forbidden_is_kept(site) -> None:

@@ -56,6 +56,9 @@ export function drawBar(page) {
       { "data-key": "name", class: who() ? "plain" : "wanting", onclick: () => askName(page) },
       who() ? who() : "Your name…",
     ),
+    d.report
+      ? h("a", { class: "button", "data-key": "report", href: d.report, title: "This site in the report of the last audit" }, "Report")
+      : null,
     link(d.previous, "‹ Previous", "previous"),
     link(d.next, "Next site ›", "next"),
   );

@@ -12,6 +12,7 @@
     var cells = line.split("\t");
     return { cells: cells, page: cells[names.length], place: cells[names.length + 1], text: line.toLowerCase(), k: k };
   });
+  var desk = document.getElementById("desk");  // there where a desk serves this page
   var kept = all, limit = PAGE, sorted = { column: -1, down: false };
   function column(name) { return names.indexOf(name); }
   // cells hold angles as they are spelled: '+12.3°', '± 2.0°'
@@ -28,6 +29,13 @@
       }
       if (kinds[k] === "text" || kinds[k] === "date") inner.textContent = value;
       else { inner.textContent = value || "–"; cell.className = "n"; }
+      if (k === 0 && desk) {
+        cell.append(" ");
+        inner = cell.appendChild(document.createElement("a"));
+        inner.className = "desk";
+        inner.href = "/#/site/" + encodeURIComponent(value);
+        inner.textContent = "at the desk";
+      }
       tr.appendChild(cell);
     });
     return tr;

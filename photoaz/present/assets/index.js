@@ -28,6 +28,7 @@
     });
     return all;
   }
+  function named(s) { return s.tr.cells[0].querySelector("a").textContent; }
   function text(s) {
     if (s.text === null) s.text = s.tr.textContent.toLowerCase();
     return s.text;
@@ -250,7 +251,7 @@
       if (seen.length > 40) return;
       var taken = [];
       seen.forEach(function (o) {
-        var name = o[0].tr.cells[0].textContent, x = o[1], y = o[2];
+        var name = named(o[0]), x = o[1], y = o[2];
         var most = letter > 14 ? 12 : 22;  // large letters: as wide as they may be
         if (name.length > most) name = name.slice(0, most - 1) + "…";
         var wide = (letter > 14 ? 0.95 : 0.6) * letter * name.length, right = x + 10 + wide < W, left = right ? x + 10 : x - 10 - wide;
@@ -328,7 +329,7 @@
       var p = s ? place(s) : [-50, -50];
       ring.setAttribute("cx", f(p[0]));
       ring.setAttribute("cy", f(p[1]));
-      if (s) tell.textContent = s.tr.cells[0].textContent + ": " + s.tr.cells[1].textContent + (s.tr.cells[8].textContent ? "; " + s.tr.cells[8].textContent : "") + ". Click for its page.";
+      if (s) tell.textContent = named(s) + ": " + s.tr.cells[1].textContent + (s.tr.cells[8].textContent ? "; " + s.tr.cells[8].textContent : "") + ". Click for its page.";
     }
     fit();
     if (letter > 14) draw();
