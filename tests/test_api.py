@@ -19,6 +19,9 @@ from photoaz.cli import main
 from photoaz.errors import InputError
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 
+#: what is found and fitted in the sample's photos is another test's matter: seen once, it is remembered
+pytestmark = pytest.mark.usefixtures("seen_before")
+
 
 @pytest.mark.parametrize(
     "module", [photoaz, photoaz.api, photoaz.present.notebook, photoaz.result.site], ids=lambda m: m.__name__

@@ -40,6 +40,8 @@ from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
 from photoaz.wording import CAUTIONS
 
+#: what is found and fitted in the sample's photos is another test's matter: seen once, it is remembered
+pytestmark = pytest.mark.usefixtures("seen_before")
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 MANUAL = {subject: page(subject) for subject in SUBJECTS}

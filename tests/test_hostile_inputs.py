@@ -21,6 +21,8 @@ from PIL import Image
 from photoaz.cli import main
 from photoaz.sample import sample_dir
 
+#: what is found and fitted in the sample's photos is another test's matter: seen once, it is remembered
+pytestmark = pytest.mark.usefixtures("seen_before")
 SAMPLE = sample_dir()
 REGISTER = SAMPLE / "register.csv"
 Run = Callable[..., Result]

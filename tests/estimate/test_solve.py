@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -96,6 +97,7 @@ class Sample:
     photos: tuple[Path, ...]
     antennas: Mapping[str, Mapping[str, Any]]
     cameras: Mapping[str, Mapping[str, Any]]
+    remembering: Callable[[], AbstractContextManager[None]]
 
     def photo(self, number: int) -> Path:
         return self.folder / f"qlb014_{number}.jpg"
@@ -113,11 +115,12 @@ class Sample:
             antenna_ids=None if ids is None else frozenset(ids),
             **more,
         )
-        return solve_site(given, tools).result()
+        with self.remembering():
+            return solve_site(given, tools).result()
 
 
 @pytest.fixture(scope="session")
-def sample() -> Sample:
+def sample(remembering) -> Sample:
     folder = sample_dir()
     (site,) = require_sites(load_register(folder / "register.csv"))
     truth = json.loads((folder / "truth.json").read_text("utf-8"))
@@ -129,6 +132,7 @@ def sample() -> Sample:
         sample_photos(folder),
         {a["antenna_id"]: a for a in truth["antennas"]},
         {p["file"]: p for p in truth["photos"]},
+        remembering,
     )
 
 
@@ -548,31 +552,35 @@ def front_corners_px(antenna: Mapping[str, Any], camera: Mapping[str, Any]) -> t
 # ---- with a memory --------------------------------------------------------------------------------------------------
 
 
-def test_what_is_remembered_gives_the_same_solution_without_a_look_at_the_pixels(sample, monkeypatch):
-    photos = [sample.photo(k) for k in (1, 2, 8)]
+@pytest.fixture
+def anew(sample) -> Sample:
+    """What other tests saw in the photos is not remembered."""
+    return replace(sample, remembering=nullcontext)
+
+
+def test_what_is_remembered_gives_the_same_solution_without_a_look_at_the_pixels(anew, monkeypatch):
+    photos = [anew.photo(k) for k in (1, 8)]
     notebook = Notebook()
-    plain = sample.solve(photos, picks=())
-    first = sample.solve(photos, picks=(), memory=notebook)
+    plain = anew.solve(photos, picks=())
+    first = anew.solve(photos, picks=(), memory=notebook)
     monkeypatch.setattr(Picture, "colour", None)
     monkeypatch.setattr(Picture, "grey", None)
-    assert sample.solve(photos, picks=(), memory=notebook) == first == plain
+    assert anew.solve(photos, picks=(), memory=notebook) == first == plain
 
 
-def test_only_what_depends_on_a_change_is_worked_out_again(sample, monkeypatch):
-    photos = [sample.photo(k) for k in (1, 2)]
+def test_only_what_depends_on_a_change_is_worked_out_again(anew, monkeypatch):
+    photos = [anew.photo(k) for k in (1, 2)]
     notebook = Notebook()
-    before = sample.solve(photos, picks=(), memory=notebook)
+    before = anew.solve(photos, picks=(), memory=notebook)
     looked: list[str] = []
     colour = Picture.colour
     monkeypatch.setattr(Picture, "colour", lambda self: looked.append(self.path.name) or colour(self))
     # a reading tells nothing of the photos
-    readings = replace(sample.site, antennas=tuple(replace(a, reading=None) for a in sample.site.antennas))
-    assert replace(sample, site=readings).solve(photos, picks=(), memory=notebook) == before
+    readings = replace(anew.site, antennas=tuple(replace(a, reading=None) for a in anew.site.antennas))
+    assert replace(anew, site=readings).solve(photos, picks=(), memory=notebook) == before
     assert looked == []
     # another height of the tower changes where each photo's antennas are looked for
-    taller = replace(
-        sample.site, antennas=tuple(replace(a, rad_center_m=a.rad_center_m + 2) for a in sample.site.antennas)
-    )
-    changed = replace(sample, site=taller)
+    taller = replace(anew.site, antennas=tuple(replace(a, rad_center_m=a.rad_center_m + 2) for a in anew.site.antennas))
+    changed = replace(anew, site=taller)
     assert changed.solve(photos, picks=(), memory=notebook) == changed.solve(photos, picks=())
     assert looked == ["qlb014_1.jpg", "qlb014_2.jpg"] * 2

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pytest
 
 from photoaz.angles import wrap_deg
 from photoaz.audit.photos import KeptPhoto
@@ -26,6 +27,8 @@ from photoaz.register.model import Control
 from photoaz.result import SiteResult
 from photoaz.sample import sample_dir
 
+#: what is found and fitted in the sample's photos is another test's matter: seen once, it is remembered
+pytestmark = pytest.mark.usefixtures("seen_before")
 FOLDER = sample_dir()
 (SITE,) = require_sites(load_register(FOLDER / "register.csv"))
 #: sigma 1 m: a stamp may well come with a good dilution

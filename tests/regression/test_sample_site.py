@@ -19,6 +19,8 @@ from photoaz.accuracy.rendered import sample_solution
 from photoaz.angles import wrap_deg
 from photoaz.result import SiteResult
 
+#: what is found and fitted in the sample's photos is another test's matter: seen once, it is remembered
+pytestmark = pytest.mark.usefixtures("seen_before")
 #: of an azimuth, a heading, a downtilt: share of its U95; of each U95: share of itself
 FIGURE, U95 = 0.2, 0.05
 
