@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Any, overload
+from typing import Any, TypeVar, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[Any]
+_A = TypeVar("_A", float, Array)
 
 #: what a camera's compass is called as a source of headings, and in the error budget
 COMPASS = "camera compass"
@@ -59,46 +60,34 @@ def _wrapped(angle: Any, turn: float) -> Any:
     return out if out.ndim else out[()].item()
 
 
-@overload
-def wrap_deg(angle_deg: float) -> float: ...
-@overload
-def wrap_deg(angle_deg: Array) -> Array: ...
-def wrap_deg(angle_deg: float | Array) -> float | Array:
+def _from_zero(angle: Any, turn: float) -> Any:
+    out = np.mod(np.asarray(angle, dtype=float), turn)
+    out = np.where(out >= turn, 0.0, out) + 0.0  # a tiny negative angle rounds up to a turn; + 0.0 drops a minus sign
+    return out if out.ndim else float(out)
+
+
+def wrap_deg(angle_deg: _A) -> _A:
     """Bring angles [deg], scalar or any shape, into (-180, 180]. NaN stays NaN."""
-    wrapped: float | Array = _wrapped(angle_deg, 360.0)
+    wrapped: _A = _wrapped(angle_deg, 360.0)
     return wrapped
 
 
-@overload
-def wrap_rad(angle_rad: float) -> float: ...
-@overload
-def wrap_rad(angle_rad: Array) -> Array: ...
-def wrap_rad(angle_rad: float | Array) -> float | Array:
+def wrap_rad(angle_rad: _A) -> _A:
     """Bring angles [rad], scalar or any shape, into (-pi, pi]. Complex input keeps its imaginary part."""
-    wrapped: float | Array = _wrapped(angle_rad, 2.0 * math.pi)
+    wrapped: _A = _wrapped(angle_rad, 2.0 * math.pi)
     return wrapped
 
 
-@overload
-def azimuth_deg(angle_deg: float) -> float: ...
-@overload
-def azimuth_deg(angle_deg: Array) -> Array: ...
-def azimuth_deg(angle_deg: float | Array) -> float | Array:
+def azimuth_deg(angle_deg: _A) -> _A:
     """Bring angles [deg], scalar or any shape, into [0, 360). NaN stays NaN."""
-    out = np.mod(np.asarray(angle_deg, dtype=float), 360.0)
-    out = np.where(out >= 360.0, 0.0, out) + 0.0  # a tiny negative angle rounds up to 360; + 0.0 drops a minus sign
-    return out if out.ndim else float(out)
+    azimuth: _A = _from_zero(angle_deg, 360.0)
+    return azimuth
 
 
-@overload
-def azimuth_rad(angle_rad: float) -> float: ...
-@overload
-def azimuth_rad(angle_rad: Array) -> Array: ...
-def azimuth_rad(angle_rad: float | Array) -> float | Array:
+def azimuth_rad(angle_rad: _A) -> _A:
     """Bring angles [rad], scalar or any shape, into [0, 2 pi). NaN stays NaN."""
-    out = np.mod(np.asarray(angle_rad, dtype=float), 2.0 * np.pi)
-    out = np.where(out >= 2.0 * np.pi, 0.0, out) + 0.0
-    return out if out.ndim else float(out)
+    azimuth: _A = _from_zero(angle_rad, 2.0 * math.pi)
+    return azimuth
 
 
 @overload

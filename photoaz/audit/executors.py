@@ -206,14 +206,18 @@ def end_with_parent() -> None:
 
 def die_with_parent() -> None:
     """Ask Linux to kill this process when its parent ends (prctl(2), PR_SET_PDEATHSIG); elsewhere nothing."""
-    import ctypes
     import signal
+
+    if prctl := _of_c_library("prctl"):
+        prctl(PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0)
+
+
+def _of_c_library(function: str) -> Any:
+    """A function of Linux's C library; None elsewhere, or where it has none of that name."""
+    import ctypes
     import sys
 
-    if sys.platform == "linux":
-        prctl = getattr(ctypes.CDLL(None), "prctl", None)
-        if prctl is not None:
-            prctl(PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0)
+    return getattr(ctypes.CDLL(None), function, None) if sys.platform == "linux" else None
 
 
 def return_memory() -> None:
@@ -221,14 +225,9 @@ def return_memory() -> None:
 
     By itself glibc keeps blocks of up to 32 MB once some were freed, and a process that decodes photos grows by half.
     """
-    import ctypes
-    import sys
-
-    if sys.platform == "linux":
-        mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
-        for option in (M_MMAP_THRESHOLD, M_TRIM_THRESHOLD):
-            if mallopt is not None:
-                mallopt(option, BLOCK_BYTES)
+    if mallopt := _of_c_library("mallopt"):
+        mallopt(M_MMAP_THRESHOLD, BLOCK_BYTES)
+        mallopt(M_TRIM_THRESHOLD, BLOCK_BYTES)
 
 
 def one_thread() -> None:

@@ -174,13 +174,6 @@ def sectors_of(antennas: Sequence[Antenna], designs_deg: Mapping[str, float]) ->
     return tuple(out)
 
 
-def _neighbour(sector: _Sector, others: Sequence[_Sector], clockwise: bool) -> _Sector | None:
-    sign = 1.0 if clockwise else -1.0
-    turned = [(azimuth_deg(sign * (s.azimuth_deg - sector.azimuth_deg)), s) for s in others]
-    between = [(t, s) for t, s in turned if SAME_SECTOR_DEG < t < 360.0 - SAME_SECTOR_DEG]
-    return min(between, key=lambda one: one[0])[1] if between else None
-
-
 def with_site_impact(site: Site, result: SiteResult) -> SiteResult:
     """A judged site with each antenna's impact in full: intervals, and crossovers with its neighbours.
 
@@ -212,9 +205,12 @@ def _crossovers(
         return ()
     out = []
     for clockwise in (True, False):
-        beside = _neighbour(sector, [s for s in sectors if s is not sector], clockwise)
-        if beside is None:
+        sign = 1.0 if clockwise else -1.0
+        turned = [(azimuth_deg(sign * (s.azimuth_deg - sector.azimuth_deg)), s) for s in sectors if s is not sector]
+        between = [(t, s) for t, s in turned if SAME_SECTOR_DEG < t < 360.0 - SAME_SECTOR_DEG]
+        if not between:
             continue
+        _, beside = min(between, key=lambda one: one[0])
         ordered = sorted(beside.antennas, key=lambda a: (a.position != antenna.position, a.position or 0, a.antenna_id))
         other = ordered[0]
         there = result.antennas.get(other.antenna_id)

@@ -214,18 +214,11 @@ def _most_beyond() -> Array:
 
 def _looked_up(table: Array, distance: Array, sigma: Array) -> Array:
     """Linear in the logarithms; both arguments in heights, of one shape."""
+    from scipy.ndimage import map_coordinates
+
     x = (np.log(np.maximum(distance, 1e-9)) - _LN_DISTANCE[0]) / (_LN_DISTANCE[1] - _LN_DISTANCE[0])
     y = (np.log(np.maximum(sigma, 1e-9)) - _LN_SIGMA[0]) / (_LN_SIGMA[1] - _LN_SIGMA[0])
-    x = np.clip(x, 0.0, len(_LN_DISTANCE) - 1.000001)
-    y = np.clip(y, 0.0, len(_LN_SIGMA) - 1.000001)
-    i, j = y.astype(np.intp), x.astype(np.intp)
-    v, u = y - i, x - j
-    flat = table.ravel()
-    at = i * table.shape[1] + j
-    lower = flat[at] + u * (flat[at + 1] - flat[at])
-    at = at + table.shape[1]
-    upper = flat[at] + u * (flat[at + 1] - flat[at])
-    return np.asarray(lower + v * (upper - lower))
+    return np.asarray(map_coordinates(table, [y, x], order=1, mode="nearest"))
 
 
 def _ln_heading(off_rad: Array, sigma_rad: Array, aim_rad: Array) -> Array:

@@ -22,7 +22,7 @@ from photoaz.photo.camera import Camera
 from photoaz.photo.metadata import read_record
 from photoaz.photo.pixels import decode_gray, turn
 from photoaz.photo.record import PhotoRecord
-from photoaz.register.toml import is_finite
+from photoaz.register.toml import is_finite, read_document
 
 SCHEMA = "photoaz/camera/1"
 MIN_PHOTOS = 3
@@ -228,17 +228,7 @@ def save_calibration(calibration: Calibration, path: Path) -> None:
 
 def load_calibration(path: Path) -> Calibration:
     """Read a calibration. Raises InputError: not JSON, another schema, a value missing or impossible."""
-    wanted = f"a calibration written by 'photoaz calibrate' ({SCHEMA})"
-    try:
-        content = json.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as err:
-        raise _fault(path, f"a file that cannot be read ({err.strerror})", wanted) from None
-    except (ValueError, RecursionError) as err:
-        line = getattr(err, "lineno", None)
-        raise InputError(Fault(file=path, line=line, found="text that is not JSON", wanted=wanted)) from None
-    schema = content.get("schema") if isinstance(content, dict) else None
-    if schema != SCHEMA:
-        raise InputError(Fault(file=path, column="schema", found=str(schema), wanted=SCHEMA))
+    content = read_document(Path(path), SCHEMA, "a calibration written by 'photoaz calibrate'")
     faults: list[Fault] = []
     values: dict[str, Any] = {}
     for item in fields(Calibration):

@@ -207,7 +207,8 @@ def _other(path: Path, data: bytes) -> Container:
         exif=exif[6:] if exif[:4] == b"Exif" else exif,
         xmp=xmp.encode() if isinstance(xmp, str) else xmp,
         texts=texts,
-        cut_short=kind == "PNG" and not _png_ends(data),
+        # where a chunk ends beyond the file, cv2 makes room for what its length says
+        cut_short=kind == "PNG" and all(name != b"IEND" for name, _ in png_chunks(data)),
     )
 
 
@@ -244,8 +245,3 @@ def open_pillow(path: Path | str, data: bytes) -> Any:
         except Exception as err:  # noqa: BLE001  Pillow's readers raise many kinds on damaged files
             reason = str(err).splitlines()[0] if str(err) and "BytesIO" not in str(err) else "no reader knows it"
             raise unreadable(path, f"a file that is not an image, or is damaged ({reason})") from None
-
-
-def _png_ends(data: bytes) -> bool:
-    """Does every chunk end within the file, the last one being IEND? cv2 makes room for what a length says."""
-    return any(kind == b"IEND" for kind, _ in png_chunks(data))

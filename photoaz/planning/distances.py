@@ -61,35 +61,24 @@ def by_distance(
     practice = max(q.PRACTICE_LEAST_M, q.PRACTICE_OUT_PER_UP * height)
     others = [f * height for f in _HEIGHTS if f * height <= farthest_m]
     some = [d for d in others if abs(d - practice) > 0.1 * practice]
-    return tuple(
-        _at_distance(plain, round(d, 1), np.radians(bearing_deg), equipment, height, practice=d == practice)
-        for d in sorted([*some, practice])
-    )
-
-
-def _at_distance(
-    state: KnowledgeSoFar,
-    distance_m: float,
-    bearing_rad: float,
-    equipment: Equipment,
-    height_m: float,
-    *,
-    practice: bool,
-) -> AtDistance:
-    place = distance_m * np.array([[np.sin(bearing_rad), np.cos(bearing_rad)]])
-    best = next(iter(candidates_at(state, place, equipment)), None)
-    u95 = None
-    if best is not None:
-        covariance = with_rows(state.covariance, best.told)
-        shown = [k for k, n in zip(state.wanted, state.scene.wanted, strict=True) if n in best.told.sees]
-        u95 = float(np.degrees(np.median(u95_linear_rad(covariance, np.array(shown)))))
-    sight = float(
-        np.degrees(sight_error_rad(distance_m, height_m, q.SIGHT_ROLL_RAD, q.SIGHT_POSITION_U95_M / q.RADIUS_95))
-    )
-    return AtDistance(
-        distance_m=distance_m,
-        lens_35mm_mm=None if best is None else best.stand.lens_mm,
-        u95_deg=u95,
-        plumb_sight_u95_deg=q.K95 * sight,
-        common_practice=practice,
-    )
+    bearing = np.radians(bearing_deg)
+    out = []
+    for distance in sorted([*some, practice]):
+        at = round(distance, 1)
+        best = next(iter(candidates_at(plain, at * np.array([[np.sin(bearing), np.cos(bearing)]]), equipment)), None)
+        u95 = None
+        if best is not None:
+            covariance = with_rows(plain.covariance, best.told)
+            shown = [k for k, n in zip(plain.wanted, plain.scene.wanted, strict=True) if n in best.told.sees]
+            u95 = float(np.degrees(np.median(u95_linear_rad(covariance, np.array(shown)))))
+        sight = sight_error_rad(at, height, q.SIGHT_ROLL_RAD, q.SIGHT_POSITION_U95_M / q.RADIUS_95)
+        out.append(
+            AtDistance(
+                distance_m=at,
+                lens_35mm_mm=None if best is None else best.stand.lens_mm,
+                u95_deg=u95,
+                plumb_sight_u95_deg=q.K95 * float(np.degrees(sight)),
+                common_practice=distance == practice,
+            )
+        )
+    return tuple(out)

@@ -11,11 +11,11 @@ import numpy as np
 
 from photoaz.angles import Array
 from photoaz.errors import Fault, InputError
-from photoaz.planning.surroundings import read_json
 from photoaz.planning.trip import Task, Visit
 from photoaz.quantities import K95
 from photoaz.register.model import Site
 from photoaz.register.tables import Row, open_table
+from photoaz.register.toml import read_document
 from photoaz.result import SCHEMA, Revisit, RevisitItem, SiteResult, read_records
 from photoaz.wording import GOING
 
@@ -98,11 +98,10 @@ def earlier_of_estimates(path: Path, site: Site) -> EarlierAzimuths | None:
 
 def _site_documents(path: Path) -> Mapping[str, Mapping[str, Any]]:
     """An estimates.json's sites by their ids. Raises InputError where it is none."""
-    document = read_json(path, "an estimates.json")
-    schema = document.get("schema") if isinstance(document, dict) else None
-    if schema != SCHEMA or not isinstance(document.get("sites"), list):
-        raise InputError(Fault(file=path, column="schema", found=repr(schema), wanted=SCHEMA))
-    return {str(s.get("site_id")): s for s in document["sites"] if isinstance(s, dict)}
+    sites = read_document(path, SCHEMA, "an estimates.json").get("sites")
+    if not isinstance(sites, list):
+        raise InputError(Fault(file=path, column="sites", found="no list", wanted="the sites' results"))
+    return {str(s.get("site_id")): s for s in sites if isinstance(s, dict)}
 
 
 def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[Visit, ...]:

@@ -37,17 +37,6 @@ from photoaz.surroundings.sight import free_sights
 _FARTHEST_M, _NEAREST_M = 30_000.0, 100.0
 
 
-def read_json(path: Path, wanted: str) -> Any:
-    """What a JSON file holds. Raises InputError, with the line, where it cannot be read; wanted: what it should be."""
-    try:
-        return json.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as e:
-        raise InputError(Fault(file=path, found=e.strerror or str(e), wanted=wanted)) from e
-    except (ValueError, RecursionError) as e:  # no UTF-8, no JSON, numbers of thousands of digits
-        line = e.lineno if isinstance(e, json.JSONDecodeError) else None
-        raise InputError(Fault(file=path, line=line, found=f"no JSON ({e})", wanted=wanted)) from e
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Landmark:
     """Something to be seen from afar whose place is known.

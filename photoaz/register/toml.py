@@ -1,8 +1,9 @@
-"""TOML that a user wrote, read with bounded effort; and which of its values are numbers."""
+"""TOML that a user wrote, read with bounded effort; JSON that photoaz wrote; and which values in them are numbers."""
 
 from __future__ import annotations
 
 import difflib
+import json
 import math
 import re
 import tomllib
@@ -111,6 +112,30 @@ def line_of(text: str, table: str, key: str | None) -> int | None:
         elif (key is None or inside) and own.match(line):
             return n
     return first
+
+
+def read_document(path: Path, schema: str, wanted: str) -> dict[str, Any]:
+    """What a JSON file of a schema holds.
+
+    Parameters
+    ----------
+    schema : as its key of that name has it. wanted : what the file should be.
+
+    Raises
+    ------
+    InputError : it cannot be read, is no JSON (with the line), or of another schema.
+    """
+    try:
+        document = json.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as e:
+        raise InputError(Fault(file=path, found=e.strerror or str(e), wanted=wanted)) from e
+    except (ValueError, RecursionError) as e:  # no UTF-8, no JSON, numbers of thousands of digits
+        line = e.lineno if isinstance(e, json.JSONDecodeError) else None
+        raise InputError(Fault(file=path, line=line, found=f"no JSON ({e})", wanted=wanted)) from e
+    found = document.get("schema") if isinstance(document, dict) else None
+    if found != schema:
+        raise InputError(Fault(file=path, column="schema", found=repr(found), wanted=schema))
+    return dict(document)
 
 
 def is_finite(value: object) -> TypeGuard[int | float]:

@@ -267,10 +267,6 @@ def _p_likely(reading: JudgedReading | None) -> float | None:
     return next((c.probability for c in causes if reading is not None and c.cause == reading.likely_cause), None)
 
 
-def _largest_share(antenna: AntennaResult) -> BudgetShare | None:
-    return max(antenna.budget, key=lambda b: b.share, default=None)
-
-
 def _last_turn(site: SiteResult, antenna: AntennaResult) -> Turn | None:
     return next((t for t in reversed(site.turns) if t.antenna_id == antenna.antenna_id), None)
 
@@ -304,7 +300,7 @@ RECORD_COLUMNS: Mapping[str, tuple[type, _Of]] = {
     "photos": (int, lambda s, a: len({v.photo for v in a.evidence})),
     "first_photo_date": (str, lambda s, a: min(_days_seen(s, a), default=None)),
     "last_photo_date": (str, lambda s, a: max(_days_seen(s, a), default=None)),
-    "main_uncertainty": (str, lambda s, a: _at(_largest_share(a), "source")),
+    "main_uncertainty": (str, lambda s, a: _at(max(a.budget, key=lambda b: b.share, default=None), "source")),
     "alternatives": (int, lambda s, a: len(a.alternatives)),
     "alternative_azimuth_true_deg": (float, lambda s, a: _at(_likeliest_other(a), "azimuth_true_deg")),
     "alternative_probability": (float, lambda s, a: _at(_likeliest_other(a), "probability")),

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
 
 from photoaz import quantities as q
 from photoaz.angles import Array
@@ -46,8 +47,8 @@ class Ground:
             reach = (len(heights) // 2) * step
             last = number == len(self.steps_m) - 1
             here = left & (last | (np.abs(places).max(-1) <= reach))
-            cell = np.clip(places[here] / step + len(heights) // 2, 0, len(heights) - 1)
-            out[here] = _bilinear(heights, cell[..., 1], cell[..., 0])
+            cells = (places[here] / step + len(heights) // 2).T[::-1]
+            out[here] = map_coordinates(heights, cells, order=1, mode="nearest")
             left &= ~here
         return out
 
@@ -65,15 +66,6 @@ class Ground:
             place, top = places[every, best], up[every, best]
             tried = tried[every, best][:, None] * np.geomspace(distance[0] / distance[1], distance[1] / distance[0], 33)
         return place, top
-
-
-def _bilinear(grid: Array, row: Array, column: Array) -> Array:
-    """Between the four cells about (row, column), both (...), in cells; within the grid."""
-    r, c = (np.clip(v.astype(np.int64), 0, n - 2) for v, n in zip((row, column), grid.shape, strict=True))
-    dr, dc = row - r, column - c
-    near = grid[r, c] * (1 - dc) + grid[r, c + 1] * dc
-    far = grid[r + 1, c] * (1 - dc) + grid[r + 1, c + 1] * dc
-    return np.asarray(near * (1 - dr) + far * dr)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,12 +93,9 @@ class Terrain:
     def at(self, lat_deg: Array, lon_deg: Array) -> Array:
         """Heights (...) [m] at places (...) [deg], bilinear; NaN beyond the grid and where it has none."""
         x, y = (lon_deg, lat_deg) if self.crs is None else self._to_grid.transform(lon_deg, lat_deg)
-        column, row = (np.asarray(x) - self.x) / self.step_x, (np.asarray(y) - self.y) / self.step_y
-        rows, columns = self.heights_m.shape
-        within = (row >= 0) & (row <= rows - 1) & (column >= 0) & (column <= columns - 1)
-        with np.errstate(invalid="ignore"):
-            found = _bilinear(self.heights_m, np.where(within, row, 0.0), np.where(within, column, 0.0))
-        return np.where(within, found, np.nan)
+        cells = np.stack([(np.asarray(y) - self.y) / self.step_y, (np.asarray(x) - self.x) / self.step_x])
+        flat = map_coordinates(self.heights_m, cells.reshape(2, -1), float, order=1, cval=np.nan)
+        return np.asarray(flat.reshape(cells.shape[1:]))
 
     def ground(self, frame: EnuFrame) -> Ground | None:
         """What lies round a site: out to SURROUNDINGS_M finely, to HILLS_M coarsely; None where the grid has no height
