@@ -176,7 +176,7 @@ def _scatter(azimuth: Array, reading: Array, off: Array, rows: Sequence[AntennaR
             svg.text("mark", (left - 6.0, y + 4.0), f"{v}°", "end")
     svg.line("zero", at(0.0, 0.0), at(360.0, 360.0))
     svg.text("name", (left + side / 2.0, top + side + 34.0), "reading, true north")
-    svg.text("name", (left - 44.0, top + side / 2.0), "photos", "end")
+    svg.text("name", (left - 6.0, top + side / 2.0 - 22.0), "photos", "end")
     for x, y in _thinned([at(r, a) for r, a in zip(reading[known], azimuth[known], strict=True)]):
         svg.circle("dot", (x, y), 2.4)
     apart = [r for r in rows if r.reading == "disagrees" and r.azimuth_deg is not None and r.reading_deg is not None]

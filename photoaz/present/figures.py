@@ -47,18 +47,19 @@ def decision_text(a: AntennaResult) -> str:
 
 
 def p_out_text(design: Design) -> str:
-    """'3.0 %, by the photos alone 12 %'; what is not known is left out."""
-    both = words.probability(design.p_out_of_tolerance)
-    alone = design.p_out_photos_alone
-    return both if alone is None else f"{both}, by the photos alone {percent(alone)}"
+    """'3.0 %, by the photos alone 12 %'; once where both read alike, and what is not known is left out."""
+    both, alone = words.probability(design.p_out_of_tolerance), design.p_out_photos_alone
+    return both if alone is None or percent(alone) == both else f"{both}, by the photos alone {percent(alone)}"
 
 
 def right_text(reading: JudgedReading) -> str:
     """Of a reading's being right: '97 % by the whole site, 90 % by the photos alone'; '' where not known."""
     if reading.p_right is None:
         return ""
-    alone = reading.p_right_photos_alone
-    said = f"{percent(reading.p_right)} by the whole site"
+    both, alone = percent(reading.p_right), reading.p_right_photos_alone
+    if alone is not None and percent(alone) == both:
+        return f"{both}, by the whole site and by the photos alone"
+    said = f"{both} by the whole site"
     return said if alone is None else f"{said}, {percent(alone)} by the photos alone"
 
 

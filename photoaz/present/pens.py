@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -28,6 +29,8 @@ WHITE: Colour = (255, 255, 255)
 INK: Colour = (25, 25, 25)
 PALE: Colour = (120, 120, 120)
 HAIR: Colour = (205, 205, 205)
+
+_STANDS_FOR = {"−": "-", "–": "-", "—": "-", "→": "->", "×": "x", "≥": ">=", "≤": "<="}
 
 #: How much finer than the result lines are drawn before they are averaged down
 FINER = 3
@@ -89,12 +92,25 @@ def font(size_px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 
 def text_width(text: str, size_px: int) -> float:
     """Length of a line of text [px]."""
-    return float(font(size_px).getlength(_one_line(text)))
+    return float(font(size_px).getlength(drawn_as(text)))
 
 
-def _one_line(text: str) -> str:
-    """Without line ends, which Pillow would draw as several lines or not at all."""
-    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
+def drawn_as(text: str) -> str:
+    """As it can be drawn: without line ends, of which Pillow would make several lines, in letters that the face has."""
+    return "".join(_drawable(c) for c in text)
+
+
+@functools.cache
+def _drawable(letter: str) -> str:
+    """The letter, or what stands for it where the face has none: without its accent, '-' for a dash; else '?'."""
+    shape = font(20).getmask
+
+    def there(c: str) -> bool:
+        return c.isprintable() and bytes(shape(c)) != bytes(shape("\uffff"))
+
+    plain = unicodedata.normalize("NFKD", letter)[0]
+    stands = (letter, _STANDS_FOR.get(letter, plain), "?") if letter.isprintable() else (" ",)
+    return next((c for c in stands if c == " " or all(map(there, c))), "?")
 
 
 def fitted_lines(text: str, size_px: int, width_px: float) -> list[str]:
@@ -143,7 +159,7 @@ def write(
     halo: bool = False,
 ) -> None:
     """A line of text. halo: a white rim, so that it reads on a photo or over lines."""
-    face, text = font(size_px), _one_line(text)
+    face, text = font(size_px), drawn_as(text)
     if halo:
         draw.text(at, text, fill=WHITE, font=face, anchor=anchor, stroke_width=max(3, size_px // 8), stroke_fill=WHITE)
     draw.text(

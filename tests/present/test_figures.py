@@ -46,6 +46,15 @@ def test_a_verdict_by_the_whole_site_is_explained(full):
     assert said["reading right"] == "30 % by the whole site, 40 % by the photos alone"
 
 
+def test_what_reads_alike_is_said_once(full):
+    antenna = full.antennas[0]
+    design = replace(antenna.design, p_out_of_tolerance=0.9997, p_out_photos_alone=0.9999)
+    reading = replace(antenna.reading, p_right=0.9997, p_right_photos_alone=0.9999)
+    said = dict(antenna_figures(replace(antenna, design=design, reading=reading)))
+    assert said["p out of tolerance"] == "> 99.9 %"
+    assert said["reading right"] == "> 99.9 %, by the whole site and by the photos alone"
+
+
 def test_an_antenna_without_an_azimuth_says_why(judged):
     rows = antenna_figures(judged.antennas["HNT-204-B1"])
     assert rows[:2] == [("from the photos", "none: in no photo"), ("reading", "none in the register")]

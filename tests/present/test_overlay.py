@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from photoaz.present import overlay
+from photoaz.present import overlay, pens
 from photoaz.present.canvas import out
 from photoaz.present.dial import Pixels, dial_layout, draw_dial
 from photoaz.present.drawing import Direction, Pointing, name_places
@@ -306,3 +306,14 @@ def test_what_is_out_of_tolerance_is_not_said_in_green(judged, decision, word, c
         line for line in overlay._caption(overlay.Shown(antenna=a1, view=a1.evidence[0]), 700) if word in line[0]
     ]
     assert line[2] == colour
+
+
+def test_letters_that_the_face_lacks_are_drawn_as_others_not_as_boxes():
+    """Of what overlays say all can be read: a box stands where a face has no letter."""
+    box = bytes(pens.font(20).getmask("\uffff"))
+    said = "Photos − readings: U95 now → afterwards, 12 – 15 m × 3 ≥ 2, Höhe 12°, ± 4 %, … 塔"
+    drawn = pens.drawn_as(said)
+    assert drawn == "Photos - readings: U95 now -> afterwards, 12 - 15 m x 3 >= 2, Hohe 12°, ± 4 %, … ?"
+    assert all(bytes(pens.font(20).getmask(c)) != box for c in drawn if c != " ")
+    assert pens.text_width(said, 20) == pens.text_width(drawn, 20)
+    assert "\n" not in pens.drawn_as("two\nlines")

@@ -157,7 +157,7 @@ export function factsOf(a) {
       design(d.azimuth_true_deg, d.tolerance_deg),
       a.azimuth_true_deg == null
         ? ""
-        : `${a.standing.design}: photos − design ${signed(d.deviation_deg)}; ${percent(d.p_out_of_tolerance)} out, by the photos alone ${percent(d.p_out_photos_alone)}`,
+        : `${a.standing.design}: photos − design ${signed(d.deviation_deg)}; ${chances(d)}`,
     ]);
   return facts;
 }
@@ -190,6 +190,12 @@ async function decide(page, verdict) {
 
 // what the verdict goes by: En compares this one pair alone
 const right = (r) => (r.p_right == null ? "" : `; right by the whole site: ${percent(r.p_right)}`);
+
+/** Of being out of tolerance: once where both read alike. */
+function chances(d) {
+  const [both, alone] = [percent(d.p_out_of_tolerance), percent(d.p_out_photos_alone)];
+  return `${both} out${alone === both ? "" : `, by the photos alone ${alone}`}`;
+}
 
 const proposal = (buttons, done) =>
   done || !buttons.some(([, , p]) => p) ? null : h("span", { class: "muted" }, "filled: what photoaz proposes");

@@ -31,7 +31,7 @@ COLUMNS = (
     Column("u95_deg", "U95", "u95"),
     Column("reading_azimuth_true_deg", "Register's reading", "deg"),
     Column("difference_deg", "Photos − reading", "signed"),
-    Column("own_difference_deg", "its own, shared offset off", "signed"),
+    Column("own_difference_deg", "Its own, shared offset off", "signed"),
     Column("reading_date", "Read on", "date"),
     Column("design_azimuth_true_deg", "Register's design", "deg"),
     Column("deviation_deg", "Photos − design", "signed"),
