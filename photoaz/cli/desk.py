@@ -35,7 +35,8 @@ TOKEN_VARIABLE = "PHOTOAZ_DESK_TOKEN"
     "--token-file",
     metavar="F",
     type=FILE,
-    help=f"A file with a token, without which nothing is answered. [{TOKEN_VARIABLE}; made where --host is given]",
+    help=f"A file with a token, without which nothing is answered. [{TOKEN_VARIABLE}; else one is made, where others can "
+    "reach the page or there is no DIR]",
 )
 @click.option("--no-browser", is_flag=True, help="Only print the address, as where there is a token.")
 @click.option(
@@ -67,7 +68,7 @@ def desk(
 ) -> None:
     """Serve a page on this machine over an audit's results. DIR is the folder that 'photoaz audit --out' wrote.
 
-    Sites are listed by what a visit would save. In each photo boxes can be dragged right, antennas named, landmarks,
+    Sites are listed by what a visit would save. In each photo boxes can be put right, antennas named, landmarks,
     the sun, plumb lines and shadows marked; the site is solved again after each change. What is done there is kept in
     the audit's store with name and time, and 'photoaz audit' uses it from then on. Over a folder of photos without an
     audit, give --register: photos are read and put to their sites, and each site is solved when it is opened.

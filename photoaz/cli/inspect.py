@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from photoaz import __version__
-from photoaz.cli.group import AS_JSON, NOTHING_DONE, SOME_UNUSABLE, main
+from photoaz.cli.group import AS_JSON, FOLDER, NOTHING_DONE, SOME_UNUSABLE, main
 from photoaz.cli.site import write_pictures
 from photoaz.cli.streams import emit, emit_json, say
 from photoaz.errors import InputError
@@ -22,9 +22,7 @@ if TYPE_CHECKING:
 @main.command(short_help="What the metadata of photos give and lack, and what panels are seen in them.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--panels", is_flag=True, help="Also the panels that are seen, without register, position or heading.")
-@click.option(
-    "--overlay", type=click.Path(file_okay=False, path_type=Path), help="Draw the panels into pictures in this folder."
-)
+@click.option("--overlay", metavar="DIR", type=FOLDER, help="Draw the panels into pictures in this folder.")
 @AS_JSON
 @click.pass_context
 def inspect(ctx: click.Context, photos: tuple[Path, ...], panels: bool, overlay: Path | None, as_json: bool) -> None:

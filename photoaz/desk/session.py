@@ -293,7 +293,7 @@ def figures_of(result: SiteResult | None, antenna_id: str) -> dict[str, float | 
 
 
 def _at_decision(result: SiteResult | None, antenna_id: str) -> dict[str, Any]:
-    """What was on the page when it was decided; whether the antenna wanted looking at."""
+    """What was on the page when it was decided; whether the antenna needed action."""
     a = None if result is None else result.antennas.get(antenna_id)
     flagged = (antenna_id == "" or result is None or not result.antennas) if a is None else a.revisit
     return {"flagged": flagged, "figures": figures_of(result, antenna_id)}

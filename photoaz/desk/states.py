@@ -20,7 +20,7 @@ MOST_ROWS = 200
 
 
 def state_of(rows: Iterable[LogRow], flagged: int) -> State:
-    """Of a site by the rows of its log, and how many of its antennas want looking at.
+    """Of a site by the rows of its log, and how many of its antennas need action.
 
     Decided: about the site as a whole, or about every antenna that wanted it when it was decided, where any does.
     """

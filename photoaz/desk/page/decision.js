@@ -30,7 +30,7 @@ export function drawDecision(page) {
     h("h2", {}, id),
     todo
       ? h("p", { class: "todo" }, h("strong", {}, sentence(todo.instruction)))
-      : h("p", { class: "todo" }, a.revisit ? "It wants looking at." : "Nothing to do, by the photos."),
+      : h("p", { class: "todo" }, a.revisit ? "It needs action." : "Nothing to do, by the photos."),
     todo?.reasons?.length ? h("p", { class: "muted" }, sentence(todo.reasons.join("; "))) : null,
     h(
       "div",

@@ -82,7 +82,7 @@ function answerOf(page, a) {
       ),
       stripOf(a),
     ),
-    h("p", { class: "todo" }, h("strong", {}, todo ? `Next: ${todo.instruction}.` : a.revisit ? "Next: somebody should look at it." : "Nothing to be done, by the photos.")),
+    h("p", { class: "todo" }, h("strong", {}, todo ? `Next: ${todo.instruction}.` : a.revisit ? "Next: it needs action." : "Nothing to be done, by the photos.")),
     todo?.reasons?.length ? h("p", { class: "muted" }, sentence(todo.reasons.join("; "))) : null,
     caution ? h("p", { class: "caution" }, h("b", {}, "Before you go: "), caution) : null,
     a.next_evidence?.sentence ? h("p", {}, sentence(a.next_evidence.sentence)) : null,

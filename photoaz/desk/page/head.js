@@ -27,7 +27,7 @@ export function drawBar(page) {
           ? `${open} ${open === 1 ? "antenna waits" : "antennas wait"} for a decision`
           : page.result.antennas.some((a) => a.revisit)
             ? "everything decided"
-            : "nothing wants looking at",
+            : "nothing needs action",
     ),
     h("span", { class: "grow" }),
     h(

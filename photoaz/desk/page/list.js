@@ -6,12 +6,12 @@ import { number } from "./spelled.js";
 
 export const STATES = { open: "open", looked: "looked at", decided: "decided" };
 const SHOWS = {
-  flagged: "sites that want looking at",
+  flagged: "sites that need action",
   clear: "sites with nothing wrong",
   unsolved: "sites not solved yet",
   all: "all sites",
 };
-const ORDERS = { loss: "loss avoided, most first", flagged: "antennas that want looking at", name: "name" };
+const ORDERS = { loss: "loss avoided, most first", flagged: "antennas that need action", name: "name" };
 const PAGE = 50;
 
 export const badge = (state) => h("span", { class: `state ${state}` }, STATES[state] || state);
@@ -118,7 +118,7 @@ export class List {
   lead() {
     const a = this.audit;
     const parts = [`${number(a.sites)} ${a.sites === 1 ? "site" : "sites"}`];
-    if (a.unsolved < a.sites) parts.push(`${number(a.flagged)} with antennas that want looking at`);
+    if (a.unsolved < a.sites) parts.push(`${number(a.flagged)} with antennas that need action`);
     if (a.unsolved) parts.push(`${number(a.unsolved)} not solved yet (a site is solved when you open it)`);
     return `${parts.join(", ")}.`;
   }
@@ -220,7 +220,7 @@ export class List {
             h(
               "tr",
               {},
-              ["Site", "State", "What to do first", "To look at", "Photos", "Loss avoided"].map((t, k) =>
+              ["Site", "State", "What to do first", "Need action", "Photos", "Loss avoided"].map((t, k) =>
                 h("th", { scope: "col", class: k > 2 ? "n" : "" }, t),
               ),
             ),
@@ -259,7 +259,7 @@ export class List {
     const w = this.wanted;
     if (w.q) return `No site’s name has “${w.q}” in it here.`;
     if (w.state !== "any" && all) return `No site is ${STATES[w.state]} here.`;
-    return w.show === "flagged" ? "Nothing wants looking at." : "There is no such site.";
+    return w.show === "flagged" ? "Nothing needs action." : "There is no such site.";
   }
 
   turn(by) {
@@ -291,7 +291,7 @@ export class List {
       ),
       h(
         "td",
-        { class: "n", "data-label": "To look at" },
+        { class: "n", "data-label": "Need action" },
         row.solved
           ? row.flagged
             ? h("strong", {}, `${row.flagged} of ${row.antennas}`)
