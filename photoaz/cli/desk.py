@@ -35,8 +35,8 @@ TOKEN_VARIABLE = "PHOTOAZ_DESK_TOKEN"
     "--token-file",
     metavar="F",
     type=FILE,
-    help=f"A file with a token, without which nothing is answered. [{TOKEN_VARIABLE}; else one is made, where others can "
-    "reach the page or there is no DIR]",
+    help=f"A file with a token, without which nothing is answered. [{TOKEN_VARIABLE}; else one is made, where others "
+    "can reach the page or there is no DIR]",
 )
 @click.option("--no-browser", is_flag=True, help="Only print the address, as where there is a token.")
 @click.option(
