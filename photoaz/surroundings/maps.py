@@ -79,11 +79,6 @@ class Surroundings:
     def __len__(self) -> int:
         return len(self.names)
 
-    @property
-    def footprints(self) -> list[Array]:
-        """Outer rings (k, 2) [m], not closed."""
-        return np.split(self.corners_m, self.first[1:-1]) if len(self) else []
-
     def only(self, some: NDArray[np.int64]) -> Surroundings:
         """The same of some (k,) of the buildings, by number."""
         corner, first = packed(self.first, some)

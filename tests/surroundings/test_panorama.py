@@ -17,10 +17,15 @@ PIXEL = 1.0 / 3000.0
 EYE = np.array([4.0, -6.0, 1.6])
 
 
+def footprints(some):
+    """Outer rings (k, 2) [m], not closed."""
+    return np.split(some.corners_m, some.first[1:-1]) if len(some) else []
+
+
 def triangles(some):
     """Every wall as two upright triangles (t, 3, 3), and whose they are (t,)."""
     out, whose = [], []
-    for k, (footprint, top) in enumerate(zip(some.footprints, some.top_m, strict=True)):
+    for k, (footprint, top) in enumerate(zip(footprints(some), some.top_m, strict=True)):
         for a, b in zip(footprint, np.roll(footprint, -1, axis=0), strict=True):
             foot_a, foot_b, head_a, head_b = (*a, 0.0), (*b, 0.0), (*a, top), (*b, top)
             out += [(foot_a, foot_b, head_b), (foot_a, head_b, head_a)]
@@ -94,7 +99,7 @@ def test_upright_edges_are_where_rays_say(seed) -> None:
 def test_visible_corners_are_those_with_a_free_line_in_plan(rng) -> None:
     """Where all is equally high, an edge is seen if and only if nothing lies between in plan (shapely)."""
     some = town(rng, n=40)
-    some = surroundings(some.footprints, 10.0)
+    some = surroundings(footprints(some), 10.0)
     up = panorama(some, EYE, refraction_k=1.0).uprights
     seen = set(up.corner[up.elevation_high_rad > up.elevation_low_rad].tolist())
     shapes = shapes_of(some)
