@@ -28,6 +28,7 @@ import photoaz
 from photoaz.cli import main
 from photoaz.cli.group import INTERRUPTED, NOTHING_DONE, SOME_UNUSABLE
 from photoaz.judgement.costs import Costs, load_costs
+from photoaz.present import folder
 from photoaz.present.files.everything import written
 from photoaz.present.manual import SUBJECTS, about, body_html, manual_html, page
 from photoaz.priors import Priors, keys_of
@@ -215,11 +216,12 @@ LEAVES = {"--out": "", "--overlay": "north_gate.png", "--sheets": "HNT-204-A1.ht
 
 
 @pytest.mark.parametrize("line", [line for line in SHOWN if not line.startswith("photoaz desk")])
-def test_command_lines_do_what_they_say(line, here, quick_demo):
+def test_command_lines_do_what_they_say(line, here, quick_demo, monkeypatch):
     name, *args = shlex.split(line)[1:]
     args = [a for arg in args for a in (sorted(p.name for p in here.glob(arg)) if "*" in arg else [arg])]
     if name == "audit":
         shutil.rmtree(here / "audit-2026")  # from nothing, not again
+        monkeypatch.setattr(folder, "cores", lambda: 1)  # in this process, which remembers what was seen in the photos
     result = CliRunner().invoke(main, [name, *args], prog_name="photoaz")
     assert result.exit_code == 0, result.output
     assert result.stdout

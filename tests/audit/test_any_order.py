@@ -36,7 +36,7 @@ from photoaz.memory import recall
 from photoaz.photo.picture import Picture
 from photoaz.sample import sample_dir
 
-ORDERS = int(os.environ.get("PHOTOAZ_ORDERS", "12"))
+ORDERS = int(os.environ.get("PHOTOAZ_ORDERS", "8"))
 STEPS = 8
 SITES = ("QLB-014", "QLB-015")
 SLOTS = tuple(f"archive/{site}/{k}.jpg" for site in SITES for k in range(2))

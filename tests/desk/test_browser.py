@@ -451,15 +451,24 @@ def test_from_a_photo_in_a_folder_to_a_signed_sheet(browser: Any, tmp_path: Path
         page.wait_for_selector(".figures table")
 
 
+@pytest.fixture(scope="module")
+def dropping(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A desk to drop photos on."""
+    with served("--out", tmp_path_factory.mktemp("dropping") / "project") as url:
+        yield url
+
+
 @pytest.mark.parametrize("least", [24, 44])
-def test_room_and_contrast_where_photos_are_dropped(browser_of_font: Any, tmp_path: Path, least: int) -> None:
-    """A photo that lost its place, as phones hand them out: all fields of the form are there."""
+def test_room_and_contrast_where_photos_are_dropped(
+    browser_of_font: Any, dropping: str, tmp_path: Path, least: int, request: pytest.FixtureRequest
+) -> None:
+    """A photo that lost its place, as phones hand them out, and that nobody dropped before: all fields are there."""
     from PIL import Image
 
     with Image.open(sample_dir() / "qlb014_1.jpg") as image:
-        image.crop((1600, 600, 2600, 1500)).save(tmp_path / "bare.jpg", quality=90)
+        image.crop((1600, 600, 2600, 1500)).save(tmp_path / "bare.jpg", quality=90, comment=request.node.name)
     touch: dict[str, Any] = {"has_touch": least == 44, "device_scale_factor": 2}
-    with served("--out", tmp_path / "project") as url, page_of(browser_of_font, url, **touch) as page:
+    with page_of(browser_of_font, dropping, **touch) as page:
         page.wait_for_selector(".start")
         for width in (1400, 820, 390):
             page.set_viewport_size({"width": width, "height": 900})

@@ -35,7 +35,7 @@ def test_overlays(judged, found_judged, long_name, renamed):
                 assert (edge == 255).all()
 
 
-@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=st.text(min_size=1, max_size=500))
 def test_overlays_of_any_name(found_judged, renamed, name):
     name = name.encode("utf-8", "replace").decode()  # a table holds no lone surrogates

@@ -180,9 +180,12 @@ def test_other_things_hang_beside_the_panels(heads: list[Head]) -> None:
 
 @pytest.mark.parametrize("kind", SCENES)
 def test_every_kind_of_scene_builds_and_its_labels_hold(kind: str) -> None:
-    """30 seeds of each: sound, not more panels than are kept, their triangles in their boxes, no panel in a panel."""
+    """15 seeds of each: sound, not more panels than are kept, their triangles in their boxes, no panel in a panel.
+
+    A fault of one head in ten of one kind is found with a probability of 0.79, one of all kinds always.
+    """
     has_panels = 0
-    for k in range(30):
+    for k in range(15):
         head = build(np.random.default_rng([2, k]), kind)
         assert head.kind == kind
         assert len(head.panels) <= MOST_PANELS
@@ -191,16 +194,16 @@ def test_every_kind_of_scene_builds_and_its_labels_hold(kind: str) -> None:
         for material in MATERIALS:
             assert np.isfinite(vertices(head, material)).all()
         radome = triangles(head, "radome")
+        corners = [np.vstack([q.centre_m, geometry.box_corners(q.centre_m, q.whd_m, q.axes)]) for q in head.panels]
         for p in head.panels:
             own = np.stack(p.axes) @ (radome[p.first : p.last].reshape(-1, 3) - p.centre_m).T
             assert own.max(1) == pytest.approx(p.whd_m / 2, abs=0.001)
             assert own.min(1) == pytest.approx(-p.whd_m / 2, abs=0.001)
-            for q in head.panels:  # no corner and no middle of one lies within another
-                points = np.vstack([q.centre_m, geometry.box_corners(q.centre_m, q.whd_m, q.axes)])
+            for q, points in zip(head.panels, corners, strict=True):  # neither corner nor middle lies within another
                 inside = np.abs((points - p.centre_m) @ np.stack(p.axes).T) < p.whd_m / 2
                 assert q is p or not inside.all(1).any()
         assert head.reach_m < 15.0
-    assert has_panels == 0 if kind == "street" else has_panels > 22
+    assert has_panels == 0 if kind == "street" else has_panels > 11
 
 
 def test_kinds_come_as_often_as_they_should(monkeypatch: pytest.MonkeyPatch) -> None:
