@@ -9,16 +9,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from photoaz import quantities as q
 from photoaz.angles import Array, azimuth_rad, wrap_rad
 from photoaz.priors import Priors
-from photoaz.quantities import (
-    DESIGN_TOLERANCE_DEG,
-    FRONT_LIMIT,
-    NEAR_FACE_ON_RAD,
-    YAW_MIRRORED,
-    YAW_NONSENSE_SHARE,
-    YAW_SIGMA_RAD,
-)
 from photoaz.vision.finder import PanelCandidate
 
 BINS = 120
@@ -44,7 +37,7 @@ def prior_beliefs(design_rad: Array, known: Priors | None = None) -> Array:
     """
     off = np.nan_to_num(GRID - design_rad[:, None])
     b = np.zeros_like(off)
-    for share, sigma_deg in (known or Priors()).deviations(DESIGN_TOLERANCE_DEG):
+    for share, sigma_deg in (known or Priors()).deviations(q.DESIGN_TOLERANCE_DEG):
         b += share * bell(off, np.radians(sigma_deg)) if np.isfinite(sigma_deg) else share
     b[np.isnan(design_rad)] = 1.0
     return np.asarray(b / b.sum(-1, keepdims=True))
@@ -54,16 +47,16 @@ def _yaw_likelihood(candidate: PanelCandidate, yaw_rad: Array) -> Array:
     """Likelihood (...) of a candidate's look if its true yaw is yaw_rad (...)."""
     turned = np.cos(candidate.yaw_rad) < 0.0
     front = float(wrap_rad(candidate.yaw_rad + np.pi * turned))
-    p = min(max(candidate.front, 1.0 - FRONT_LIMIT), FRONT_LIMIT)
-    mirrored = YAW_MIRRORED[0] if abs(front) < NEAR_FACE_ON_RAD else YAW_MIRRORED[1]
+    p = min(max(candidate.front, 1.0 - q.FRONT_LIMIT), q.FRONT_LIMIT)
+    mirrored = q.YAW_MIRRORED[0] if abs(front) < q.NEAR_FACE_ON_RAD else q.YAW_MIRRORED[1]
 
     def seen_at(yaw: Array) -> Array:
         # a box's side walls may be taken for each other: mirrored
-        return (1 - mirrored) * bell(yaw - front, YAW_SIGMA_RAD) + mirrored * bell(yaw + front, YAW_SIGMA_RAD)
+        return (1 - mirrored) * bell(yaw - front, q.YAW_SIGMA_RAD) + mirrored * bell(yaw + front, q.YAW_SIGMA_RAD)
 
     # and it looks alike from front and rear: half a turn
     look = p * seen_at(yaw_rad) + (1 - p) * seen_at(yaw_rad - np.pi)
-    return YAW_NONSENSE_SHARE + (1.0 - YAW_NONSENSE_SHARE) * look
+    return q.YAW_NONSENSE_SHARE + (1.0 - q.YAW_NONSENSE_SHARE) * look
 
 
 #: bin of the yaw, by bins of the direction to the tower and of the azimuth: yaw = azimuth - (direction + half a turn)

@@ -11,16 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from photoaz import quantities as q
 from photoaz.angles import Array, azimuth_deg, azimuth_rad, wrap_rad
 from photoaz.naming.model import AntennaPriors
-from photoaz.quantities import (
-    MOUNT_HEIGHT_SIGMA_M,
-    MOUNT_PLACE_SIGMA_M,
-    MOUNT_SPACING_M,
-    MOUNT_STAND_OFF_M,
-    OWN_SHARE_OF_HEIGHT_SIGMA,
-    UNLISTED_ASIDE,
-)
 
 #: designs that differ by less do not tell neighbours apart; nor do heights and sizes by less than so many sigmas
 SAME_DESIGN_RAD, APART = float(np.radians(10.0)), 2.0
@@ -57,8 +50,8 @@ class Mount:
     anywhere: Array
     axis: Array
     axis_sigma_m: Array
-    stand_off_m: tuple[float, float] = MOUNT_STAND_OFF_M
-    spacing_m: tuple[float, float] = MOUNT_SPACING_M
+    stand_off_m: tuple[float, float] = q.MOUNT_STAND_OFF_M
+    spacing_m: tuple[float, float] = q.MOUNT_SPACING_M
 
     @property
     def apart_m(self) -> float:
@@ -137,7 +130,7 @@ def mount_of(antennas: Sequence[AntennaPriors], *, unlisted: bool = False) -> Mo
     axis = np.array([a.axis_m for a in antennas], float).reshape(m, 2)
     base = axis.copy()
     outward, sideways, loose = (np.zeros((m, 2)) for _ in range(3))
-    own = np.full(m, MOUNT_PLACE_SIGMA_M)
+    own = np.full(m, q.MOUNT_PLACE_SIGMA_M)
     order = np.full(m, -1)
     anywhere = np.array([not (a.design_known or a.place_known) for a in antennas], bool)
     for g in range(len(names)):
@@ -154,16 +147,16 @@ def mount_of(antennas: Sequence[AntennaPriors], *, unlisted: bool = False) -> Mo
                 own[k] = antennas[k].offset_sigma_m
                 continue
             if anywhere[k]:
-                own[k] = np.hypot(own[k], MOUNT_STAND_OFF_M[0])
+                own[k] = np.hypot(own[k], q.MOUNT_STAND_OFF_M[0])
                 continue
             outward[k] = out
             if p is not None:
                 sideways[k] = (p - (known[0] + known[-1]) / 2.0) * right
             elif len(of) > 1:
                 # anywhere among the n places: their spread
-                loose[k] = MOUNT_SPACING_M[0] * np.sqrt((len(of) ** 2 - 1) / 12.0) * right
+                loose[k] = q.MOUNT_SPACING_M[0] * np.sqrt((len(of) ** 2 - 1) / 12.0) * right
             if unlisted and len(known) < 2:
-                loose[k] = np.hypot(np.hypot(*loose[k]), MOUNT_SPACING_M[0] * UNLISTED_ASIDE) * right
+                loose[k] = np.hypot(np.hypot(*loose[k]), q.MOUNT_SPACING_M[0] * q.UNLISTED_ASIDE) * right
     up_sigma = np.array([a.up_sigma_m for a in antennas], float)
     return Mount(
         names=tuple(a.name for a in antennas),
@@ -173,7 +166,7 @@ def mount_of(antennas: Sequence[AntennaPriors], *, unlisted: bool = False) -> Mo
         loose=loose,
         own_sigma_m=own,
         up_m=np.array([a.up_m for a in antennas], float),
-        up_sigma_m=np.hypot(MOUNT_HEIGHT_SIGMA_M, OWN_SHARE_OF_HEIGHT_SIGMA * up_sigma),
+        up_sigma_m=np.hypot(q.MOUNT_HEIGHT_SIGMA_M, q.OWN_SHARE_OF_HEIGHT_SIGMA * up_sigma),
         ln_size=np.array([a.ln_size for a in antennas], float).reshape(m, 3),
         ln_size_sigma=np.array([a.ln_size_sigma for a in antennas], float).reshape(m, 3),
         design_rad=design,

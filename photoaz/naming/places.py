@@ -17,31 +17,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from photoaz import quantities as q
 from photoaz.angles import Array, azimuth_deg
 from photoaz.errors import InputError
 from photoaz.geodesy.frames import ecef_from_geodetic, geodesic
 from photoaz.naming.facing import bell
 from photoaz.photo.record import PhotoRecord
-from photoaz.quantities import (
-    AIM_SHARE,
-    COMPASS_DISTURBED_RAD,
-    COMPASS_DISTURBED_SHARE,
-    COMPASS_NONSENSE_SHARE,
-    FAR_SHARE,
-    FARTHEST_HEIGHTS,
-    HEADING_SIGMA_DEG,
-    K95,
-    NEAREST_HEIGHTS,
-    NO_SITE_SHARE,
-    POSITION_SIGMA_M,
-    RADIUS_95,
-    REACH_M,
-    SITE_POSITION_U95_M,
-    STAMPED_M,
-    STAMPED_SHARE,
-    USUAL_FIELD_DEG,
-    USUAL_HEIGHTS,
-)
 from photoaz.register.model import Site
 from photoaz.wording import percent_words
 
@@ -131,7 +112,7 @@ class SiteIndex:
         self.lat_deg, self.lon_deg, u95, height = columns
         if not (np.all(np.abs(self.lat_deg) <= 90.0) and np.all(np.isfinite(self.lon_deg))):
             raise ValueError("a site's latitude is outside -90 to 90, or its longitude is no number")
-        self.sigma_m = np.nan_to_num(u95, nan=SITE_POSITION_U95_M) / RADIUS_95
+        self.sigma_m = np.nan_to_num(u95, nan=q.SITE_POSITION_U95_M) / q.RADIUS_95
         known = height[np.isfinite(height) & (height > 0.0)]
         usual = float(np.median(known)) if len(known) else 30.0
         # of roof-top sites the height counts from the street; nobody stands within two metres of anything
@@ -169,13 +150,13 @@ def standing_density(distance: ArrayLike) -> Array:
     distance (...), as the result.
     """
     r = np.maximum(np.asarray(distance, float), 1e-9)
-    middle = 0.5 * (math.log(NEAREST_HEIGHTS) + math.log(USUAL_HEIGHTS))
-    spread = (math.log(USUAL_HEIGHTS) - math.log(NEAREST_HEIGHTS)) / (2.0 * K95)
+    middle = 0.5 * (math.log(q.NEAREST_HEIGHTS) + math.log(q.USUAL_HEIGHTS))
+    spread = (math.log(q.USUAL_HEIGHTS) - math.log(q.NEAREST_HEIGHTS)) / (2.0 * q.K95)
     usual = np.exp(-0.5 * ((np.log(r) - middle) / spread) ** 2) / (r * spread * math.sqrt(2.0 * math.pi))
     # no hard end: a table of logarithms could not follow one
-    fading = 1.0 / (1.0 + (r / FARTHEST_HEIGHTS) ** 8)
-    far = (r >= NEAREST_HEIGHTS) * fading / (r * math.log(FARTHEST_HEIGHTS / NEAREST_HEIGHTS))
-    return np.asarray(((1.0 - FAR_SHARE) * usual + FAR_SHARE * far) / (2.0 * math.pi * r))
+    fading = 1.0 / (1.0 + (r / q.FARTHEST_HEIGHTS) ** 8)
+    far = (r >= q.NEAREST_HEIGHTS) * fading / (r * math.log(q.FARTHEST_HEIGHTS / q.NEAREST_HEIGHTS))
+    return np.asarray(((1.0 - q.FAR_SHARE) * usual + q.FAR_SHARE * far) / (2.0 * math.pi * r))
 
 
 _LN_DISTANCE = np.linspace(math.log(0.02), math.log(400.0), 120)
@@ -198,7 +179,7 @@ def _blurred() -> Array:
     for k, sigma in enumerate(np.exp(_LN_SIGMA)):
         # even steps near d where the error is small, even steps of ln r where it is large
         near = np.maximum(d + sigma * np.linspace(-7.0, 7.0, 201), 1e-6)
-        wide = np.exp(np.linspace(math.log(1e-3), math.log(4.0 * FARTHEST_HEIGHTS), 500))[None, :]
+        wide = np.exp(np.linspace(math.log(1e-3), math.log(4.0 * q.FARTHEST_HEIGHTS), 500))[None, :]
         r = np.broadcast_to(wide, (len(d), wide.shape[1])) if sigma > 3.0 else near
         step = np.gradient(r, axis=1)
         kernel = np.exp(-0.5 * ((d - r) / sigma) ** 2) * i0e(d * r / sigma**2) / (2.0 * math.pi * sigma**2)
@@ -226,9 +207,9 @@ def _ln_heading(off_rad: Array, sigma_rad: Array, aim_rad: Array) -> Array:
 
     sigma_rad: what it is good for, with the standpoint's error; aim_rad: of the tower in the frame.
     """
-    whole = np.full_like(off_rad, COMPASS_NONSENSE_SHARE)
-    good = 1.0 - COMPASS_DISTURBED_SHARE - COMPASS_NONSENSE_SHARE
-    for share, own in ((good, 0.0), (COMPASS_DISTURBED_SHARE, COMPASS_DISTURBED_RAD)):
+    whole = np.full_like(off_rad, q.COMPASS_NONSENSE_SHARE)
+    good = 1.0 - q.COMPASS_DISTURBED_SHARE - q.COMPASS_NONSENSE_SHARE
+    for share, own in ((good, 0.0), (q.COMPASS_DISTURBED_SHARE, q.COMPASS_DISTURBED_RAD)):
         # beyond this the wrapped distribution is flat to a few per cent
         whole += share * bell(off_rad, np.minimum(np.sqrt(sigma_rad**2 + aim_rad**2 + own**2), 2.5))
     return np.asarray(np.log(whole))
@@ -284,8 +265,8 @@ def _match(index: SiteIndex, photos: PhotoPlaces) -> list[PlaceMatch]:
     return out
 
 
-_LN_NONE = math.log(NO_SITE_SHARE / (1.0 - NO_SITE_SHARE) / (math.pi * REACH_M**2))
-_LN_STAMPED = math.log(STAMPED_SHARE / (math.pi * STAMPED_M**2))
+_LN_NONE = math.log(q.NO_SITE_SHARE / (1.0 - q.NO_SITE_SHARE) / (math.pi * q.REACH_M**2))
+_LN_STAMPED = math.log(q.STAMPED_SHARE / (math.pi * q.STAMPED_M**2))
 _NO_POSITION = PlaceMatch(site=None, status="no_position", reason="the photo does not say where it was taken")
 
 
@@ -303,27 +284,27 @@ def _weigh(index: SiteIndex, photos: PhotoPlaces, which: Array, k: int) -> _Weig
     north = cp * off[..., 2] - sp * outward
     distance = np.hypot(east, north)
     bearing = np.arctan2(east, north)
-    own = np.nan_to_num(np.asarray(photos.sigma_m[which], float), nan=POSITION_SIGMA_M, posinf=1e5).clip(0.5, 1e5)
+    own = np.nan_to_num(np.asarray(photos.sigma_m[which], float), nan=q.POSITION_SIGMA_M, posinf=1e5).clip(0.5, 1e5)
     sigma = np.hypot(own[:, None], index.sigma_m[site])
     height = index.height_m[site]
     ln = _looked_up(_blurred(), distance / height, sigma / height) - 2.0 * np.log(height)
-    reach = REACH_M + 3.0 * sigma
+    reach = q.REACH_M + 3.0 * sigma
     ln = np.where(distance <= reach, ln, -np.inf)
 
     heading = np.radians(np.asarray(photos.heading_deg[which], float))
     looks = np.flatnonzero(np.isfinite(heading))
     best_look = np.zeros(len(which))
     if len(looks):
-        wide = np.nan_to_num(np.asarray(photos.field_deg[which], float), nan=USUAL_FIELD_DEG).clip(1.0, 180.0)
-        aim = np.radians(AIM_SHARE * wide[looks])[:, None]
-        good = np.nan_to_num(np.asarray(photos.heading_sigma_deg[which], float), nan=HEADING_SIGMA_DEG).clip(0.1, 180.0)
-        compass = np.radians(good[looks])[:, None]
+        wide = np.nan_to_num(np.asarray(photos.field_deg[which], float), nan=q.USUAL_FIELD_DEG).clip(1.0, 180.0)
+        aim = np.radians(q.AIM_SHARE * wide[looks])[:, None]
+        good = np.nan_to_num(np.asarray(photos.heading_sigma_deg[which], float), nan=q.HEADING_SIGMA_DEG)
+        compass = np.radians(good[looks].clip(0.1, 180.0))[:, None]
         stand = sigma[looks] / np.maximum(distance[looks], 1e-3)
         error = bearing[looks] - heading[looks, None]
         ln[looks] += _ln_heading(error, np.hypot(compass, stand), aim)
         best_look[looks] = _ln_heading(np.zeros_like(compass), compass, aim)[:, 0]
     # stamped with a site's coordinates a photo is of that site, wherever it was taken and looked
-    ln = np.where(distance < STAMPED_M, np.logaddexp(ln, _LN_STAMPED), ln)
+    ln = np.where(distance < q.STAMPED_M, np.logaddexp(ln, _LN_STAMPED), ln)
     last = distance[:, -1]
     heights = np.unique(np.geomspace(float(index.height_m.min()), float(index.height_m.max()), 6))
     most = np.max([_looked_up(_most_beyond(), last / h, own / h) - 2.0 * math.log(h) for h in heights], axis=0)
@@ -355,7 +336,7 @@ def _conclude(
     first_id = [index.site_ids[s] for s in weighed.site[rows, first].tolist()]
     toward = azimuth_deg(np.degrees(weighed.bearing_rad[rows, np.where(no_site, nearest, first)])).tolist()
     numbers, busy = which.tolist(), (p2 >= LEAST_ALTERNATIVE).tolist()
-    for r, (ready, lost, torn, q) in enumerate(
+    for r, (ready, lost, torn, best) in enumerate(
         zip(done.tolist(), no_site.tolist(), two.tolist(), p1.tolist(), strict=True)
     ):
         if not ready:
@@ -369,12 +350,12 @@ def _conclude(
             if far_m > CHORD_M:
                 p, s = numbers[r], int(weighed.site[r, nearest[r]])
                 far_deg, _, far_m = geodesic(photos.lat_deg[p], photos.lon_deg[p], index.lat_deg[s], index.lon_deg[s])
-            site, status, others = None, "no_site", ((first_id[r], q), *others) if q >= LEAST_ALTERNATIVE else ()
-            reason = _no_site(near_id[r], far_m, far_deg, first_id[r], q, float(weighed.distance_m[r, first[r]]))
+            site, status, others = None, "no_site", ((first_id[r], best), *others) if best >= LEAST_ALTERNATIVE else ()
+            reason = _no_site(near_id[r], far_m, far_deg, first_id[r], best, float(weighed.distance_m[r, first[r]]))
         elif torn:
-            site, status, others = None, "two_sites", ((first_id[r], q), *others)
-            reason = _two_sites(index, weighed, r, int(first[r]), int(order[r, 1]), q, float(p2[r]))
-        out[numbers[r]] = PlaceMatch(site, status, reason, q, others, near_id[r], far_m, far_deg)
+            site, status, others = None, "two_sites", ((first_id[r], best), *others)
+            reason = _two_sites(index, weighed, r, int(first[r]), int(order[r, 1]), best, float(p2[r]))
+        out[numbers[r]] = PlaceMatch(site, status, reason, best, others, near_id[r], far_m, far_deg)
 
 
 def _alternatives(index: SiteIndex, sites: Array, chances: Array) -> tuple[tuple[str, float], ...]:
@@ -386,8 +367,8 @@ def _alternatives(index: SiteIndex, sites: Array, chances: Array) -> tuple[tuple
 def _no_site(near: str, near_m: float, near_deg: float, first: str, p: float, first_m: float) -> str:
     quarters = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
     where = f"the nearest, {near}, is {spell_distance(near_m)} to the {quarters[round(near_deg / 45.0) % 8]}"
-    if near_m > REACH_M:
-        return f"no site within {REACH_M / 1000:.0f} km of where it was taken: {where}"
+    if near_m > q.REACH_M:
+        return f"no site within {q.REACH_M / 1000:.0f} km of where it was taken: {where}"
     if first == near:
         return f"it seems to show no site: {where}, too far off or not where it looks ({percent_words(p)} likely)"
     return (
@@ -401,7 +382,7 @@ def _two_sites(index: SiteIndex, weighed: _Weighed, r: int, a: int, b: int, p1: 
     apart = float(np.linalg.norm(index.xyz_m[s] - index.xyz_m[t]))
     one, other = index.site_ids[s], index.site_ids[t]
     said = f"it may show {one} ({percent_words(p1)}) or {other} ({percent_words(p2)})"
-    if apart < 2.0 * RADIUS_95 * max(float(index.sigma_m[s]), float(index.sigma_m[t])):
+    if apart < 2.0 * q.RADIUS_95 * max(float(index.sigma_m[s]), float(index.sigma_m[t])):
         return f"{said}, which stand at one place"
     return (
         f"{said}, {spell_distance(float(weighed.distance_m[r, a]))} and "

@@ -13,21 +13,13 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from photoaz import quantities as q
 from photoaz.angles import Array, wrap_rad
 from photoaz.naming.facing import BINS, GRID, STEP_RAD, bell, mean_azimuth
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.mount import Mount
 from photoaz.naming.observed import FALSE_REGION_M, ObservedPanels, cost_of_none
 from photoaz.photo.camera import project
-from photoaz.quantities import (
-    COMPASS_DISTURBED_RAD,
-    COMPASS_DISTURBED_SHARE,
-    COMPASS_NONSENSE_SHARE,
-    FOUND_SHARE,
-    STANDPOINT_NONSENSE_SHARE,
-    STANDPOINT_WIDE_SHARE,
-    STATEMENT_NONSENSE_SHARE,
-)
 
 #: a panel behind another is found less often by this share; one out of the frame hardly ever
 HIDDEN_LOSS = 0.8
@@ -216,8 +208,8 @@ def _toward_cost(photo: KnownPhoto, site_sigma_m: float) -> Array:
     flat = max(float(np.hypot(east, north)), 1.0)
     sigma = float(np.hypot(np.hypot(own, site_sigma_m) / flat, GRID_SIGMA_RAD))
     off = GRID - np.arctan2(east, north)
-    good = 1.0 - STANDPOINT_WIDE_SHARE - STANDPOINT_NONSENSE_SHARE
-    density = STANDPOINT_NONSENSE_SHARE + good * bell(off, sigma) + STANDPOINT_WIDE_SHARE * bell(off, 3.0 * sigma)
+    good = 1.0 - q.STANDPOINT_WIDE_SHARE - q.STANDPOINT_NONSENSE_SHARE
+    density = q.STANDPOINT_NONSENSE_SHARE + good * bell(off, sigma) + q.STANDPOINT_WIDE_SHARE * bell(off, 3.0 * sigma)
     return -np.asarray(np.log(density))
 
 
@@ -227,13 +219,13 @@ def heading_cost(problem: NamingProblem, toward: Array, shift: Array, grain_rad:
     cost = np.zeros(np.shape(implied))
     for said in problem.photo.headings:
         off = implied - said.value_rad
-        wide, nonsense = (
-            (COMPASS_DISTURBED_SHARE, COMPASS_NONSENSE_SHARE) if said.is_compass else (0.0, STATEMENT_NONSENSE_SHARE)
-        )
+        wide, nonsense = 0.0, q.STATEMENT_NONSENSE_SHARE
+        if said.is_compass:
+            wide, nonsense = q.COMPASS_DISTURBED_SHARE, q.COMPASS_NONSENSE_SHARE
         wide, nonsense = (1.0 - said.placeholder_share) * wide, max(nonsense, said.placeholder_share)
         density = nonsense + (1.0 - wide - nonsense) * bell(off, float(np.hypot(said.sigma_rad, grain_rad)))
         if wide:
-            density = density + wide * bell(off, float(np.hypot(COMPASS_DISTURBED_RAD, grain_rad)))
+            density = density + wide * bell(off, float(np.hypot(q.COMPASS_DISTURBED_RAD, grain_rad)))
         cost = cost - np.log(density)
     return cost
 
@@ -241,7 +233,7 @@ def heading_cost(problem: NamingProblem, toward: Array, shift: Array, grain_rad:
 def _found_probability(problem: NamingProblem, toward: Array, hidden: Array, inside: Array) -> Array:
     yaw = problem.azimuth - GRID[toward][:, None] - np.pi
     front = np.nan_to_num(1.0 / (1.0 + np.exp(-6.0 * np.cos(yaw))), nan=0.5)
-    p = FOUND_SHARE[1] + (FOUND_SHARE[0] - FOUND_SHARE[1]) * front
+    p = q.FOUND_SHARE[1] + (q.FOUND_SHARE[0] - q.FOUND_SHARE[1]) * front
     p = p * (1.0 - HIDDEN_LOSS * hidden)
     return np.asarray(np.where(inside, p, OUT_OF_FRAME))
 

@@ -7,18 +7,10 @@ from collections.abc import Mapping
 
 from PIL.ExifTags import GPS, Base
 
+from photoaz import quantities as q
 from photoaz.photo.exif import maker_note, read_tags
 from photoaz.photo.reader import Reader, number_in_text
 from photoaz.photo.record import CompassHeading, Measured, North
-from photoaz.quantities import (
-    ACCELERATION_PITCH_SIGMA_DEG,
-    ACCELERATION_ROLL_SIGMA_DEG,
-    ELEVATION_SIGMA_DEG,
-    HEADING_SIGMA_DEG,
-    HELD_LEVEL_SIGMA_DEG,
-    POSE_SIGMA_DEG,
-    ZERO_HEADING_SHARE,
-)
 
 #: The elevation at which a roll's error is turned into degrees.
 ASSUMED_ELEVATION_DEG = 45.0
@@ -64,7 +56,7 @@ def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> Com
         reader.say("heading-is-360", "info", name, f"{name} is 360, which the standard does not allow; read as 0.")
         value = 0.0
     elif value == 0.0:
-        placeholder = ZERO_HEADING_SHARE
+        placeholder = q.ZERO_HEADING_SHARE
         said = (
             f"{name} is exactly zero, which is more often a placeholder than north: it is believed as far as other "
             "photos, the sun or landmarks bear it out."
@@ -80,7 +72,7 @@ def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> Com
         reader.say("heading-ref-missing", "weak", "GPSImgDirectionRef", said)
     said = "The heading is a compass's: often out of calibration, and worse beside steel."
     heading = CompassHeading(
-        value_deg=value, north=north, sigma_deg=HEADING_SIGMA_DEG, source=name, placeholder_share=placeholder
+        value_deg=value, north=north, sigma_deg=q.HEADING_SIGMA_DEG, source=name, placeholder_share=placeholder
     )
     reader.say("heading-compass", "weak", name, said, heading.spread_deg)
     return heading
@@ -99,13 +91,13 @@ def read_tilt(
     gravity_pitch, gravity_roll = _gravity_tilt(reader, exif, orientation)
     elevation = reader.number(Base.CameraElevationAngle, "elevation", -90.0, 90.0, " deg")
     pitches = [
-        _measured(elevation, ELEVATION_SIGMA_DEG, "CameraElevationAngle"),
+        _measured(elevation, q.ELEVATION_SIGMA_DEG, "CameraElevationAngle"),
         gravity_pitch,
-        _measured(_pose_angle(reader, pose, "PosePitchDegrees", -90.0, 90.0), POSE_SIGMA_DEG, "XMP PosePitchDegrees"),
+        _measured(_pose_angle(reader, pose, "PosePitchDegrees", -90.0, 90.0), q.POSE_SIGMA_DEG, "XMP PosePitchDegrees"),
     ]
     rolls = [
         gravity_roll,
-        _measured(_pose_angle(reader, pose, "PoseRollDegrees", -180.0, 180.0), POSE_SIGMA_DEG, "XMP PoseRollDegrees"),
+        _measured(_pose_angle(reader, pose, "PoseRollDegrees", -180.0, 180.0), q.POSE_SIGMA_DEG, "XMP PoseRollDegrees"),
     ]
     pitch = next((p for p in pitches if p is not None), None)
     roll = next((r for r in rolls if r is not None), None)
@@ -121,7 +113,7 @@ def read_tilt(
         said = "The photo does not say how far up the camera looked; it follows from the tower's height in the picture."
         reader.say("pitch-missing", "info", "CameraElevationAngle", said)
     if roll is None:
-        cost = HELD_LEVEL_SIGMA_DEG * math.tan(math.radians(ASSUMED_ELEVATION_DEG))
+        cost = q.HELD_LEVEL_SIGMA_DEG * math.tan(math.radians(ASSUMED_ELEVATION_DEG))
         said = (
             "The photo does not say how level the camera was held; verticals in the picture must tell. (Costed as held "
             f"level by eye and looking up {ASSUMED_ELEVATION_DEG:.0f} degrees.)"
@@ -205,7 +197,7 @@ def _gravity_tilt(reader: Reader, exif: bytes, orientation: int) -> tuple[Measur
         code, said = wrong or ("", "")
         reader.say(f"acceleration-{code}", "unusable", name, f"{said}; pitch and roll are not used.")
         return None, None
-    pitch = _measured(tilt[0], ACCELERATION_PITCH_SIGMA_DEG, "acceleration in the maker note")
+    pitch = _measured(tilt[0], q.ACCELERATION_PITCH_SIGMA_DEG, "acceleration in the maker note")
     if tilt[1] is None:
         reader.say("roll-undefined", "info", name, "The camera looked so steeply that its roll has no meaning.")
         return pitch, None
@@ -216,5 +208,5 @@ def _gravity_tilt(reader: Reader, exif: bytes, orientation: int) -> tuple[Measur
         )
         reader.say("roll-contradicts-orientation", "unusable", name, said)
         return pitch, None
-    sigma = ACCELERATION_ROLL_SIGMA_DEG / math.cos(math.radians(tilt[0]))
+    sigma = q.ACCELERATION_ROLL_SIGMA_DEG / math.cos(math.radians(tilt[0]))
     return pitch, _measured(tilt[1], sigma, "acceleration in the maker note")

@@ -13,19 +13,11 @@ from typing import Literal, NamedTuple
 
 from PIL.ExifTags import GPS, Base
 
+from photoaz import quantities as q
 from photoaz.photo.container import MAX_PIXELS
 from photoaz.photo.exif import first_number
 from photoaz.photo.reader import Reader
 from photoaz.photo.record import Focal
-from photoaz.quantities import (
-    CAMERA_CROP,
-    CAMERA_LOG_SIGMA,
-    NOMINAL_SIGMA,
-    PHONE_CROP,
-    PHONE_CROP_LIMITS,
-    PHONE_LOG_SIGMA,
-    WIDTH_CONVENTION_WEIGHT,
-)
 
 DIAGONAL_35_MM = math.hypot(36.0, 24.0)
 
@@ -190,7 +182,7 @@ def focal_from_35mm(f35_mm: float, long_px: float, short_px: float) -> tuple[flo
     width = f35_mm / 36.0 * long_px
     ratio = long_px / short_px
     if abs(ratio / (4 / 3) - 1.0) < 0.03:
-        return diagonal, math.sqrt(WIDTH_CONVENTION_WEIGHT) * abs(1.0 - width / diagonal)
+        return diagonal, math.sqrt(q.WIDTH_CONVENTION_WEIGHT) * abs(1.0 - width / diagonal)
     if abs(ratio / 1.5 - 1.0) < 0.03:
         return diagonal, 0.012
     if ratio > 4 / 3:
@@ -303,7 +295,7 @@ def _by_plane(reader: Reader, lens: _Lens, frame: Frame) -> _Route | None:
         reader.say("focal-plane-implausible", "unusable", "FocalPlaneXResolution", said)
         return None
     # short focal lengths are written with one or two decimals
-    sigma = math.hypot(NOMINAL_SIGMA, 0.03 / lens.focal_mm)
+    sigma = math.hypot(q.NOMINAL_SIGMA, 0.03 / lens.focal_mm)
     source = f"focal length {lens.focal_mm:g} mm on a sensor of {per_mm:.0f} pixels per mm"
     return _Route(lens.focal_mm * per_mm * (lens.zoom or 1.0), sigma, source)
 
@@ -315,7 +307,7 @@ def _by_35mm(
         return None
     long_px, short_px = frame.original
     f_px, convention = focal_from_35mm(lens.f35_mm, long_px, short_px)
-    sigma = math.hypot(convention, 0.5 / lens.f35_mm / math.sqrt(3.0), NOMINAL_SIGMA)
+    sigma = math.hypot(convention, 0.5 / lens.f35_mm / math.sqrt(3.0), q.NOMINAL_SIGMA)
     source = f"35 mm equivalent {lens.f35_mm:g} mm"
     if abs(long_px / short_px / (4 / 3) - 1.0) < 0.03:
         alternatives.append((lens.f35_mm / 36.0 * long_px, "35 mm equivalent meant by the picture's width"))
@@ -353,9 +345,9 @@ def _zoom_contained(lens: _Lens, f35_mm: float, zoom: float, f_px: float, by_pla
             return apart_contained < apart_not
     if lens.focal_mm and lens.phone:
         crop = f35_mm / lens.focal_mm
-        if crop > PHONE_CROP_LIMITS[1]:
+        if crop > q.PHONE_CROP_LIMITS[1]:
             return True  # no phone's sensor is so small: the zoom must be in it
-        if crop / zoom < PHONE_CROP_LIMITS[0]:
+        if crop / zoom < q.PHONE_CROP_LIMITS[0]:
             return False
     return None
 
@@ -363,9 +355,9 @@ def _zoom_contained(lens: _Lens, f35_mm: float, zoom: float, f_px: float, by_pla
 def _guess(reader: Reader, lens: _Lens, frame: Frame) -> _Route | None:
     if lens.focal_mm is None:
         return None
-    crop, sigma, kind = CAMERA_CROP, CAMERA_LOG_SIGMA, "a camera's"
+    crop, sigma, kind = q.CAMERA_CROP, q.CAMERA_LOG_SIGMA, "a camera's"
     if lens.phone:
-        crop, sigma, kind = PHONE_CROP, PHONE_LOG_SIGMA, "a phone's"
+        crop, sigma, kind = q.PHONE_CROP, q.PHONE_LOG_SIGMA, "a phone's"
     f_px = focal_from_35mm(lens.focal_mm * crop * (lens.zoom or 1.0), *frame.original)[0]
     said = (
         f"The metadata gives a focal length of {lens.focal_mm:g} mm but neither a 35 mm equivalent nor the "

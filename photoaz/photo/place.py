@@ -7,17 +7,10 @@ import re
 
 from PIL.ExifTags import GPS
 
+from photoaz import quantities as q
 from photoaz.photo.exif import first_number
 from photoaz.photo.reader import Reader, number_in_text
 from photoaz.photo.record import GeoPosition, Measured
-from photoaz.quantities import (
-    ALTITUDE_SIGMA_M,
-    GEOID_SIGMA_M,
-    MIN_POSITION_SIGMA_M,
-    POSITION_SIGMA_M,
-    RADIUS_68_PER_SIGMA,
-    RANGE_ERROR_M,
-)
 
 #: The distance at which a position's error is turned into degrees for the reader.
 ASSUMED_DISTANCE_M = 50.0
@@ -134,18 +127,18 @@ def _position_sigma(reader: Reader) -> tuple[float, str]:
 def _stated_sigma(reader: Reader) -> tuple[float, str]:
     error = reader.number(GPS.GPSHPositioningError, "position-error", LEAST_STATED, 1e5, " m")
     if error is not None:
-        return max(error / RADIUS_68_PER_SIGMA, MIN_POSITION_SIGMA_M), "GPSHPositioningError"
+        return max(error / q.RADIUS_68_PER_SIGMA, q.MIN_POSITION_SIGMA_M), "GPSHPositioningError"
     # the standard has a dilution, whose kind the measurement mode tells (Exif 2.32, tags 0x000A and 0x000B); PDOP holds
     # the vertical too, and of the three axes' variance about half is vertical
     axes = {"2": 2.0, "3": 4.0}.get(reader.text(GPS.GPSMeasureMode) or "")
     dop = reader.number(GPS.GPSDOP, "dop", LEAST_STATED, 1e5 if axes is None else 100.0)
     if dop is not None and axes is not None:
-        return max(dop * RANGE_ERROR_M / math.sqrt(axes), MIN_POSITION_SIGMA_M), "GPSDOP"
+        return max(dop * q.RANGE_ERROR_M / math.sqrt(axes), q.MIN_POSITION_SIGMA_M), "GPSDOP"
     if dop is not None:
         said = f"GPSDOP is {dop:g}, of no stated kind, as phones write it: read as the position's error in metres."
         reader.say("dop-in-metres", "info", "GPSDOP", said)
-        return max(dop / RADIUS_68_PER_SIGMA, RANGE_ERROR_M), "GPSDOP, read as metres"
-    return POSITION_SIGMA_M, "assumed, the photo does not say"
+        return max(dop / q.RADIUS_68_PER_SIGMA, q.RANGE_ERROR_M), "GPSDOP, read as metres"
+    return q.POSITION_SIGMA_M, "assumed, the photo does not say"
 
 
 def read_altitude(reader: Reader) -> Measured | None:
@@ -163,9 +156,9 @@ def read_altitude(reader: Reader) -> Measured | None:
     # 2 and 3 are of the sea level for sure; 0 and 1 were so by name until Exif 3.0 gave them to the ellipsoid (from
     # memory), and phones wrote either
     if code in (2.0, 3.0):
-        return Measured(value=value, sigma=ALTITUDE_SIGMA_M, source="GPSAltitude, above sea level")
+        return Measured(value=value, sigma=q.ALTITUDE_SIGMA_M, source="GPSAltitude, above sea level")
     datum = "above sea level or the ellipsoid"
-    sigma = math.hypot(ALTITUDE_SIGMA_M, GEOID_SIGMA_M * math.sqrt(0.5))
+    sigma = math.hypot(q.ALTITUDE_SIGMA_M, q.GEOID_SIGMA_M * math.sqrt(0.5))
     return Measured(value=value, sigma=sigma, source=f"GPSAltitude, {datum}: the file does not tell which")
 
 

@@ -16,16 +16,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from photoaz import quantities as q
 from photoaz.angles import Array
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy.frames import EnuFrame
-from photoaz.quantities import (
-    CAMERA_HEIGHT_M,
-    FOOTPRINT_SIGMA_M,
-    PLANNED_LANDMARK_HEIGHT_M,
-    PLANNED_LANDMARK_U95_M,
-    RADIUS_95,
-)
 from photoaz.register.rows import LandmarkRow, columns_of, good_rows, needed_of
 from photoaz.register.tables import open_table
 from photoaz.surroundings.heights import GIVEN
@@ -63,9 +57,9 @@ def load_landmarks(path: Path, frame: EnuFrame) -> tuple[Landmark, ...]:
     for row, good in good_rows(LandmarkRow, table, lambda _row: ()):
         if good.name in out:
             table.fault(row.line, "name", f"'{good.name}' a second time", "names, each once")
-        up = PLANNED_LANDMARK_HEIGHT_M if good.height_m is None else good.height_m
+        up = q.PLANNED_LANDMARK_HEIGHT_M if good.height_m is None else good.height_m
         enu = frame.enu_from_geodetic(good.lat_deg, good.lon_deg, up)
-        u95_m = max(good.u95 or PLANNED_LANDMARK_U95_M, 0.05)
+        u95_m = max(good.u95 or q.PLANNED_LANDMARK_U95_M, 0.05)
         out[good.name] = Landmark(name=good.name, enu_m=enu, u95_m=u95_m, height_m=good.height_m)
     table.require_no_fault()
     return tuple(out.values())
@@ -73,7 +67,7 @@ def load_landmarks(path: Path, frame: EnuFrame) -> tuple[Landmark, ...]:
 
 def landmarks_of(some: Surroundings) -> tuple[Landmark, ...]:
     """A map's points with heights, their places as well known as its buildings' are."""
-    u95_m = RADIUS_95 * FOOTPRINT_SIGMA_M
+    u95_m = q.RADIUS_95 * q.FOOTPRINT_SIGMA_M
     return tuple(Landmark(name=m.name, enu_m=m.enu_m, u95_m=u95_m, height_m=m.height_m) for m in some.landmarks)
 
 
@@ -103,7 +97,7 @@ class Area:
         if self.may_not is not None:
             ok &= ~shapely.intersects(self.may_not, points)
         if self.around is not None:
-            eyes = np.column_stack([places, self.around.ground_at(places)[0] + CAMERA_HEIGHT_M[0]])
+            eyes = np.column_stack([places, self.around.ground_at(places)[0] + q.CAMERA_HEIGHT_M[0]])
             ok[ok] = free_sights(self.around, eyes[ok], antennas_m[np.argmin(antennas_m[:, 2])])
         return ok
 
