@@ -56,7 +56,7 @@ def panel(left, top, antenna_id=None, **fields):
     return NamedPanel(antenna_id=antenna_id, **(given | fields))
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def found(solution):
     """The same site, its panels found by themselves: A1 sure, A2 not, C1 by a pick, one of none; B1 not found."""
     a1, a2, b1, c1 = solution.antennas
@@ -112,7 +112,7 @@ def found(solution):
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def site():
     return Site(
         site_id="HNT-204",
@@ -135,7 +135,7 @@ def site():
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def solution():
     budget = (
         BudgetShare(source="camera compass", share=0.61, u95_deg=3.16),
@@ -204,7 +204,7 @@ def solution():
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def turn():
     """A turn of an antenna seen between two visits, by its id."""
 
@@ -225,7 +225,7 @@ def turn():
     return made
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def judge():
     """Holds every antenna against its own reading and design, not against the whole site's; then what follows."""
 
@@ -238,12 +238,12 @@ def judge():
     return judged
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def judged(judge, site, solution):
     return judge(site, solution)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def found_judged(judge, site, found):
     return judge(site, found)
 

@@ -43,7 +43,7 @@ def visit(year, azimuth):
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def result(judged, turn):
     """A site's result as an audit keeps it: four antennas, two photos, two visits, one turn."""
     (used, rejected), (a1, *others) = judged.photos, judged.antennas
