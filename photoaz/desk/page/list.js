@@ -77,10 +77,14 @@ export class List {
         "header",
         { class: "top" },
         h("div", {}, h("p", { class: "kind" }, "Desk"), h("h1", { tabindex: -1 }, this.audit.name)),
-        this.audit.report
-          ? h("a", { href: this.audit.report, title: "As of the last audit, without what was done here since" }, "Report")
-          : null,
-        h("a", { href: "/manual.html", target: "_blank" }, "Manual"),
+        h(
+          "nav",
+          { class: "links", "aria-label": "Beside the desk" },
+          this.audit.report
+            ? h("a", { href: this.audit.report, title: "As of the last audit, without what was done here since" }, "Report")
+            : null,
+          h("a", { href: "/manual.html", target: "_blank" }, "Manual"),
+        ),
         nameField(),
       ),
       h("p", { class: "lead" }, this.lead()),

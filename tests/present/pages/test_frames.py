@@ -40,6 +40,25 @@ def wide_figures(result, request):
     return replace(result, antennas=ById((first, *others)))
 
 
+CUT = """() => [...document.querySelectorAll('table.sites, table.todo, table.figures, table.photolist')].flatMap((t) =>
+  [...t.querySelectorAll('th, td')].filter((c) => {
+    const a = c.getBoundingClientRect(), b = t.parentElement.getBoundingClientRect();
+    return a.width && (a.right > b.right + 1 || c.scrollWidth > c.clientWidth + 1);
+  }).map((c) => `${t.className}: ${c.textContent.trim()}`))"""
+
+
+def test_on_a_tablet_no_column_lies_beyond_the_window(wide_figures, campaigns, about, tmp_path, pages_of_font):
+    """What is last in a row, such as the likely cause, is seen without pushing the table aside."""
+    index = write_report(tmp_path, [wide_figures, *campaigns[:9]], about)
+    page = pages_of_font()
+    page.set_viewport_size({"width": 820, "height": 900})
+    for path in (index, index.parent / "sites/HNT-204.html"):
+        page.goto(path.as_uri())
+        laid_out = "(e) => { e.style.contentVisibility = 'visible'; }"
+        page.evaluate(f"document.querySelectorAll('#revisit, #sites').forEach({laid_out})")
+        assert page.evaluate(CUT) == [], path.name
+
+
 def test_no_text_of_a_drawing_runs_past_its_frame(wide_figures, site, about, tmp_path, pages_of_font):
     write_report(tmp_path / "report", [wide_figures], about)
     sheet = tmp_path / "sheet.html"
