@@ -16,6 +16,9 @@ from photoaz.register.neighbours import with_neighbours
 from photoaz.result import SiteResult
 from photoaz.sample import sample_dir
 
+#: what is found and fitted in the sample's photos is another test's matter: seen once, it is remembered
+pytestmark = pytest.mark.usefixtures("seen_before")
+
 FOLDER = sample_dir()
 (SITE,) = require_sites(load_register(FOLDER / "register.csv"))
 
