@@ -37,6 +37,10 @@ from photoaz.result import (
 NEARLY_NORMAL = 1.05
 
 
+#: causes that a single reading has for itself, or none: others are told by several readings
+OF_ONE_READING = (None, "antenna_turned", "reading_wrong", "digits_transposed")
+
+
 def contradicted(en: float, right: float | None) -> bool:
     """Whether a reading counts as contradicted by the photos.
 
@@ -182,15 +186,20 @@ def _judge_reading(reading: JudgedReading, true: TrueAzimuth, found: AntennaResu
     common = min(shared(photos) / K95, math.sqrt(sigma * own))
     # zeta (ISO 13528:2022; IUPAC Gold Book 08095): the same with standard uncertainties, each U over its own factor
     zeta = en_score(photos.azimuth_true_deg, sigma, reading.azimuth_true_deg, own, common)
+    agrees: bool | None = not contradicted(en, reading.p_right)
+    weak = conformity.least_found(found)
+    if not agrees and weak is not None and reading.likely_cause in OF_ONE_READING:
+        # half an outline calls nobody's reading wrong; what all of the site's readings say together stands
+        agrees, reading = None, replace(reading, likely_cause=None)
     reading = replace(
         reading,
         difference_deg=difference_deg(photos.azimuth_true_deg, reading.azimuth_true_deg),
         en=en,
-        agrees=not contradicted(en, reading.p_right),
+        agrees=agrees,
         zeta=zeta,
         shared_u95_deg=shared(photos),
     )
-    said.append(reasons.reading_sentence(reading, azimuths, photos))
+    said.append(reasons.reading_sentence(reading, azimuths, photos, weak))
     cause = reasons.cause_sentence(reading)
     if cause is not None and (reading.agrees is False or reading.likely_cause is not None):
         said.append(cause)

@@ -44,10 +44,21 @@ def unfilled_sentence(design_deg: float) -> str:
     )
 
 
-def reading_sentence(reading: JudgedReading, azimuths: Sequence[Alternative], photos: Alternative) -> str:
-    """The verdict on a reading. azimuths : possible by the photos; photos : the one that it was held against."""
+def reading_sentence(
+    reading: JudgedReading, azimuths: Sequence[Alternative], photos: Alternative, found: float | None = None
+) -> str:
+    """The verdict on a reading. azimuths : possible by the photos; photos : the one that it was held against; found :
+    share of the edge found of the best outline, where that is little.
+    """
     if reading.en is None or reading.difference_deg is None:
         raise ValueError("a reading without a verdict")
+    if reading.agrees is None and found is not None:
+        return (
+            f"The reading, {format_azimuth_deg(reading.azimuth_true_deg, reading.u95_deg)} true, is not judged: it "
+            f"differs by {deg(abs(reading.difference_deg))} from the photos, "
+            f"{format_azimuth_deg(photos.azimuth_true_deg, photos.u95_deg)} (En {reading.en:.2f}), but no more than "
+            f"{percent_words(found)} of the best outline's edge is found: too little to call a reading wrong."
+        )
     verb = "agrees" if reading.agrees else "disagrees"
     limit = "within" if reading.en <= 1.0 else "more than"
     other = " (the second azimuth that they allow)" if photos is not azimuths[0] else ""

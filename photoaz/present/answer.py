@@ -46,9 +46,13 @@ def _azimuth(site: SiteResult, a: AntennaResult, magnetic: bool) -> list[str]:
 
 def _reading(a: AntennaResult) -> list[str]:
     reading = a.reading
-    if reading is None or reading.difference_deg is None or reading.agrees is None:
+    if reading is None or reading.difference_deg is None:
         return []
-    verdict = "agrees with the photos" if reading.agrees else "DISAGREES with the photos"
+    verdict = {
+        None: "is not judged by so little of an outline",
+        True: "agrees with the photos",
+        False: "DISAGREES with the photos",
+    }[reading.agrees]
     out = [
         f"The reading, {reading_text(reading)} true, {verdict}: photos minus reading "
         f"{format_difference_deg(reading.difference_deg)}."

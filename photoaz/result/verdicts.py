@@ -47,7 +47,8 @@ class JudgedReading:
     well; declination_u95_deg is that part, which is one error of all of a site's magnetic readings. sigma_deg: the
     reading's standard uncertainty. zeta: the difference over its standard uncertainty. shared_u95_deg: what En and zeta
     left out as common to reading and estimate (its square is the covariance). agrees: the verdict by all of the site's
-    readings and photos. p_right: probability that the reading says where the antenna points now; p_right_photos_alone:
+    readings and photos; None also where less than half of the best outline's edge is found, which calls no single
+    reading wrong. p_right: probability that the reading says where the antenna points now; p_right_photos_alone:
     the same without what is known of antennas in general, that they mostly hang as designed; no_fault: that besides the
     antenna does. corrected_deg: the reading without its likely cause, where that tells by how much it is off.
     cause_odds: of the likely cause against all else. not_told_apart: causes that the readings do not tell apart, where

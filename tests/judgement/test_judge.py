@@ -378,3 +378,28 @@ def test_an_outline_of_another_thing_is_no_ground():
     assert judge_antenna(antenna(), site(), solution(evidence=other), DAY).design.decision == "undecided"
     own = (view(0.9, p_right=0.6), view(0.3, p_right=0.9))
     assert judge_antenna(antenna(), site(), solution(evidence=own), DAY).design.decision == "accept"
+
+
+@pytest.mark.parametrize("cause", [None, "antenna_turned", "reading_wrong", "digits_transposed"])
+def test_less_than_half_an_outline_calls_no_single_reading_wrong(cause):
+    """It may still agree; and what several of the site's readings say together, such as a declination, stands."""
+    seen = solution(150.0, 4.0, evidence=(view(0.3), view(0.45)))
+    told = replace(
+        judge_antenna(antenna(reading=reading(118.0)), site(), solution(150.0, 4.0), DAY).reading, p_right=0.1
+    )
+    judged = judge_antenna(
+        antenna(reading=reading(118.0)), site(), seen, DAY, explained=replace(told, likely_cause=cause)
+    )
+    assert judged.reading.agrees is None
+    assert judged.reading.likely_cause is None
+    assert judged.reading.difference_deg == 32.0
+    assert not judged.revisit
+    assert any("is not judged" in r and "45 %" in r for r in judged.reasons)
+    whole = replace(seen, evidence=(view(0.3), view(0.6)))
+    held = judge_antenna(
+        antenna(reading=reading(118.0)), site(), whole, DAY, explained=replace(told, likely_cause=cause)
+    )
+    assert held.reading.agrees is False
+    site_s = replace(told, likely_cause="declination_omitted")
+    assert judge_antenna(antenna(reading=reading(118.0)), site(), seen, DAY, explained=site_s).reading.agrees is False
+    assert judge_antenna(antenna(reading=reading(149.0)), site(), seen, DAY).reading.agrees

@@ -147,7 +147,7 @@ export function factsOf(a) {
     facts.push([
       "Reading",
       azimuth(r.azimuth_true_deg, r.u95_deg),
-      r.agrees == null
+      r.difference_deg == null
         ? `${a.standing.reading}: the photos do not measure this antenna`
         : `${a.standing.reading}: photos − reading ${signed(r.difference_deg)} (En ${plain(r.en, 2)}${right(r)})`,
     ]);

@@ -64,7 +64,7 @@ export function drawTable(page) {
           ? [
               azimuth(r.azimuth_true_deg),
               h("span", { class: `u${r.agrees === false ? " s-reading" : ""}` }, a.standing.reading),
-              r.agrees == null ? null : h("span", { class: "u" }, signed(r.difference_deg)),
+              r.difference_deg == null ? null : h("span", { class: "u" }, signed(r.difference_deg)),
             ]
           : "none",
       ),
