@@ -21,6 +21,7 @@ from photoaz.quantities import HAND_HELD_ROLL_RAD, K95, STATEMENT_NONSENSE_SHARE
 from photoaz.register.model import Control
 from photoaz.result import AroundView
 from photoaz.result.evidence import Pair
+from photoaz.surroundings.corners import HeadSeen
 from photoaz.surroundings.maps import Surroundings
 from photoaz.surroundings.match import AZIMUTHS, LEAST_SEEN_RAD, Peak, Shown, SkylineMatch, match_skyline
 from photoaz.surroundings.panorama import panorama
@@ -37,6 +38,8 @@ BELIEVED = 0.9
 _PANEL = 0.5
 #: the head's middle lies so far from the axis, and so far from the mean of the antennas' heights [m]
 _HEAD_ASIDE_M, _HEAD_UP_M = 0.7, 1.5
+#: how well the panels that were found tell its middle [rad]
+_HEAD_MIDDLE_RAD = float(np.radians(0.3))
 #: a pitch less sure than this is looked for in upright lines too [rad]
 _SURE_PITCH_RAD = float(np.radians(0.8))
 #: who holds a camera at a tower holds it about so [rad], where nothing tells
@@ -45,7 +48,7 @@ _ANY_PITCH = 0.25, 0.25
 _HEAD_WRONG = 0.05
 
 #: as `_head` tells it
-_Head = tuple[Array, float, float]
+_Head = tuple[Array, float, float, float]
 
 SKY_ALONE = "shows only sky and the tower: the map of what stands round tells nothing of its heading"
 _NOT_LAID = "not laid over the map of what stands round"
@@ -66,12 +69,13 @@ def lay_over(
     picture: Picture,
     found: FoundPanels | None,
     antennas: Mapping[str, AntennaPriors],
+    site_sigma_m: float,
     some: Surroundings,
     controls: Sequence[Control],
     priors: Priors,
     memory: Memory,
 ) -> Laid:
-    """A photo laid over a map.
+    """A photo laid over a map. site_sigma_m: how well the tower's place is known, per axis.
 
     Raises InputError where the photo cannot be decoded.
     """
@@ -82,9 +86,10 @@ def lay_over(
     by_hand = next((c for c in controls if c.kind == "silhouette"), None)
     if by_hand is not None and by_hand.azimuth_true_deg is None:
         return Laid(note="the map's match was refused by a person")
-    head = _head(known, found, antennas)
-    statements = _statements(known, head, by_hand, priors)
-    nats = _heading_nats(statements)
+    head = _head(known, found, antennas, site_sigma_m)
+    statements = _statements(known, by_hand, priors)
+    looked = statements if head is None else [*statements, _by_head(known, head)]
+    nats = _heading_nats(looked)
     match: SkylineMatch = recall(
         memory,
         "skyline",
@@ -113,9 +118,11 @@ def with_heading(known: KnownPhoto, laid: LaidOver | None) -> KnownPhoto:
     return replace(known, headings=(told, *known.headings))
 
 
-def _head(known: KnownPhoto, found: FoundPanels | None, antennas: Mapping[str, AntennaPriors]) -> _Head | None:
-    """Where the head is seen: x, y [px], bearing and elevation [rad] of it (4,), the sigmas of these two; None unless
-    found.
+def _head(
+    known: KnownPhoto, found: FoundPanels | None, antennas: Mapping[str, AntennaPriors], site_sigma_m: float
+) -> _Head | None:
+    """Where the head is seen: x, y [px], bearing and elevation [rad], east and north of it (6,), the sigmas of
+    bearing and elevation, and of the bearing from a standpoint that is known; None unless found.
     """
     seen = [] if found is None else [c for c in found.candidates if c.probability > _PANEL]
     own = [a for a in antennas.values() if a.own]
@@ -128,14 +135,15 @@ def _head(known: KnownPhoto, found: FoundPanels | None, antennas: Mapping[str, A
     to = np.mean([a.east_north_m for a in own], 0) - [east, north]
     up = float(np.mean([a.up_m for a in own])) - known.height[0]
     flat = max(float(np.hypot(*to)), 3.0)
-    spread = float(np.hypot(sigma, _HEAD_ASIDE_M)) / flat
+    aside_m = float(np.hypot(_HEAD_ASIDE_M, site_sigma_m))
+    spread = float(np.hypot(sigma, aside_m)) / flat
     slant = float(np.sqrt((sigma * up) ** 2 + ((known.height[1] ** 2 + _HEAD_UP_M**2) * flat**2))) / (flat**2 + up**2)
-    return np.array([*pixel, np.arctan2(to[0], to[1]), np.arctan2(up, flat)]), spread, slant
+    aside = float(np.hypot(aside_m / flat, _HEAD_MIDDLE_RAD))
+    at = np.array([*pixel, np.arctan2(to[0], to[1]), np.arctan2(up, flat), to[0] + east, to[1] + north])
+    return at, spread, slant, aside
 
 
-def _statements(
-    known: KnownPhoto, head: _Head | None, by_hand: Control | None, priors: Priors
-) -> list[tuple[float, float, float]]:
+def _statements(known: KnownPhoto, by_hand: Control | None, priors: Priors) -> list[tuple[float, float, float]]:
     """What is known of the heading: value, sigma [rad], probability of being right."""
     out = []
     if by_hand is not None and by_hand.azimuth_true_deg is not None:
@@ -144,15 +152,20 @@ def _statements(
     for a in known.headings:
         bad = a.doubted(priors.compasses.disturbed_share, 1.0)[0] if a.is_compass else 0.0
         out.append((a.value_rad, a.sigma_rad, 1.0 - bad))
-    if head is not None:
-        out.append((_heading_of(known, head, *_tilt(known, head)[::2]), head[1], 1.0 - _HEAD_WRONG))
     return out
 
 
-def _heading_of(known: KnownPhoto, head: _Head, pitch_rad: float, roll_rad: float) -> float:
+def _by_head(known: KnownPhoto, head: _Head) -> tuple[float, float, float]:
+    """What the head says of the heading, for where to look alone: the match itself ties it to the standpoint."""
+    pitch, _, roll, _ = _tilt(known, head)
+    return float(wrap_rad(float(head[0][2]) - _off_heading(known, head, pitch, roll))), head[1], 1.0 - _HEAD_WRONG
+
+
+def _off_heading(known: KnownPhoto, head: _Head, pitch_rad: float, roll_rad: float) -> float:
+    """Azimuth off the heading [rad] in which the head is seen."""
     x = np.append(normalised_from_pixels(known.camera, head[0][:2]), 1.0)
     d = x @ rotation_cam_from_enu(0.0, pitch_rad, roll_rad)
-    return float(wrap_rad(float(head[0][2]) - float(np.arctan2(d[0], d[1]))))
+    return float(np.arctan2(d[0], d[1]))
 
 
 def _tilt(known: KnownPhoto, head: _Head | None) -> tuple[float, float, float, float]:
@@ -224,6 +237,9 @@ def _matched(
         roll=(float(roll), float(roll_sigma)),
         place=np.array([east, north, up]),
         place_sigma=np.array([sigma, sigma, up_sigma]),
+        head=None
+        if head is None
+        else HeadSeen(_off_heading(known, head, float(pitch), float(roll)), head[3], head[0][4:]),
     )
     return match_skyline(shown, some, nats)
 

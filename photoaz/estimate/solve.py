@@ -314,8 +314,9 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
     known = known_photo_of(file.name, photo, expected.frame, north, given.site.ground_m)
     named = {p.antenna_id for p in photo.picks if p.corners_px is not None and not p.absent}
     found: FoundPanels | None = None
+    sigma = given.site.position_u95_m / RADIUS_95
     if not named >= set(expected.priors):
-        antennas, sigma = list(expected.priors.values()), given.site.position_u95_m / RADIUS_95
+        antennas = list(expected.priors.values())
         where = replace(known, name="", picks=())  # a name or a person's word changes nothing that is found
         found = recall(
             tools.memory,
@@ -327,7 +328,7 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
     laid: Laid | None = None
     if expected.surroundings is not None:
         around, priors = expected.surroundings, expected.priors
-        laid = lay_over(known, picture, found, priors, around, photo.controls, given.priors, tools.memory)
+        laid = lay_over(known, picture, found, priors, sigma, around, photo.controls, given.priors, tools.memory)
         photo = photo if laid.note is None else replace(photo, notes=(*photo.notes, laid.note))
     return _Seen(photo=photo, north=north, known=known, picture=picture, found=found, laid=laid)
 

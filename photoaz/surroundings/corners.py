@@ -7,6 +7,7 @@ the camera moves (expectation maximisation over a Gaussian mixture with a unifor
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -164,6 +165,20 @@ class Fitted:
     buildings: float
 
 
+@dataclass(frozen=True, slots=True)
+class HeadSeen:
+    """Where a tower's head is seen: azimuth off the heading and its sigma [rad]; where it stands, enu_m (2,)."""
+
+    azimuth: float
+    sigma: float
+    enu_m: Array
+
+    def off(self, heading: Any, place: Array) -> tuple[Any, Any]:
+        """How far it is seen off where it stands [rad], for headings at a place (2 or more,); and its distance [m]."""
+        away = self.enu_m - place[:2]
+        return wrap_rad(heading + self.azimuth - np.arctan2(away[0], away[1])), max(float(np.hypot(*away)), NEAREST_M)
+
+
 def fit_corners(
     seen: Seen,
     pairs: Pairing,
@@ -171,13 +186,15 @@ def fit_corners(
     prior: Array,
     start: Array,
     wide: tuple[float, ...] = (3.0, 2.0, 1.0, 1.0, 1.0, 1.0),
+    head: HeadSeen | None = None,
 ) -> Fitted | None:
     """The camera moved until its edges lie on corners; None where none does.
 
     Parameters
     ----------
     known, prior (6,) : UNKNOWNS as known before, and their standard uncertainties; the heading's is infinite. start
-        (6,) : to begin with. wide : factors by which uncertainties are widened, a step each.
+        (6,) : to begin with. wide : factors by which uncertainties are widened, a step each. head : of the tower, which
+        ties the heading to the standpoint.
     """
     if not len(pairs.edge):
         return None
@@ -191,8 +208,9 @@ def fit_corners(
         total = np.bincount(pairs.edge, density, len(pairs.none)) + pairs.none / seen.field
         p = density / total[pairs.edge] * seen.witness[pairs.edge]
         w = p / sigma**2
-        normal = (jacobian * w[:, None]).T @ jacobian + weight
-        x = x - np.linalg.solve(normal, jacobian.T @ (w * residual) + weight @ (x - known))
+        tied, tied_off = _tied(head, x)
+        normal = (jacobian * w[:, None]).T @ jacobian + weight + np.outer(tied, tied)
+        x = x - np.linalg.solve(normal, jacobian.T @ (w * residual) + weight @ (x - known) + tied * tied_off)
     gain = float(np.log(total * seen.field) @ seen.witness)
     k = np.flatnonzero(p > _LEAST_PAIRED)
     if not len(k):
@@ -206,7 +224,7 @@ def fit_corners(
     root = np.linalg.solve(lower, jacobian[k])
     return Fitted(
         value=x,
-        covariance=np.linalg.inv(root.T @ root + weight),
+        covariance=np.linalg.inv(root.T @ root + weight + np.outer(tied, tied)),
         root=root,
         offset=-np.linalg.solve(lower, residual[k]),
         gain=gain,
@@ -214,6 +232,17 @@ def fit_corners(
         share=p[k],
         buildings=float(sum(p[k][building == b].max() for b in np.unique(building))),
     )
+
+
+def _tied(head: HeadSeen | None, x: Array) -> tuple[Array, float]:
+    """The whitened row (6,) that a tower's head makes, and its residual; zeros where none is seen."""
+    row = np.zeros(6)
+    if head is None:
+        return row, 0.0
+    off, distance = head.off(x[0], x[1:3])
+    away = head.enu_m - x[1:3]
+    row[:3] = 1.0, away[1] / distance**2, -away[0] / distance**2
+    return row / head.sigma, float(off) / head.sigma
 
 
 def _residual(seen: Seen, pairs: Pairing, x: Array, known: Array) -> tuple[Array, Array, Array]:

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
+from photoaz import quantities as q
 from photoaz.angles import wrap_rad
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.network.hypotheses import States, weigh
 from photoaz.network.surrounded import LaidOver, likeliest_peak, match_piece
 from photoaz.photo.camera import Camera
 from photoaz.surroundings import heights
-from photoaz.surroundings.corners import Pairing, Seen, fit_corners
+from photoaz.surroundings.corners import HeadSeen, Pairing, Seen, fit_corners
 from photoaz.surroundings.maps import Surroundings, extents
 from photoaz.surroundings.match import Peak, Shown, SkylineMatch, match_skyline
 from photoaz.vision.skyline import find_sky_border, find_upright_edges
@@ -150,6 +153,51 @@ def test_resection_of_three_points():
     fitted = fit_corners(seen, pairs, start, prior, start, wide=(4.0, 2.0, *(1.0,) * 10))
     assert fitted.value[1:3] == pytest.approx(tienstra, abs=1e-3)
     assert fitted.value[0] == pytest.approx(0.3, abs=1e-5)
+
+
+def test_a_head_ties_the_heading_to_the_standpoint():
+    """Two corners and the tower's head, weighed with a standpoint known to 4 m, against scipy's least squares."""
+    corners, tower, p = np.array([[-60.0, 180.0], [90.0, 150.0]]), np.array([5.0, 60.0]), np.array([3.0, -4.0])
+    azimuth = np.array([np.arctan2(*(q - p)) for q in corners]) - 0.2
+    seen = Seen(
+        azimuth, np.zeros(2), np.full(2, 0.1), np.full(2, 1e-3), np.zeros(2, int), np.zeros((2, 3)), np.ones(2), 1.2
+    )
+    numbers = np.arange(2)
+    pairs = Pairing(numbers, numbers, np.log(np.full(2, 1 - 1e-9)), np.full(2, 1e-9), corners, numbers, numbers)
+    known = np.array([0.25, 0.0, 0.0, 0.0, 0.0, 0.0])
+    sigma = np.array([np.inf, 4.0, 4.0, 1e-6, 1e-6, 1e-6])
+    head = HeadSeen(float(np.arctan2(*(tower - p)) - 0.2 + 0.002), 0.01, tower)
+    fitted = fit_corners(seen, pairs, known, sigma, known, wide=(1.0,) * 12, head=head)
+
+    def rows(x):
+        away = corners - x[1:3]
+        distance = np.hypot(*away.T)
+        spread = np.sqrt(1e-6 + (q.CORNER_SIGMA_M**2 + q.FOOTPRINT_SIGMA_M**2) / distance**2)
+        told = (azimuth + x[0] - np.arctan2(away[:, 0], away[:, 1])) / spread
+        return np.concatenate([told, x[1:3] / 4.0, [(head.azimuth + x[0] - np.arctan2(*(tower - x[1:3]))) / 0.01]])
+
+    wanted = least_squares(rows, known[:3], x_scale=(0.01, 1.0, 1.0), xtol=1e-14, ftol=1e-14, gtol=1e-14)
+    # weights hang on distances: here they follow the last step, there each residual
+    assert fitted.value[0] == pytest.approx(wanted.x[0], abs=1e-4)
+    assert fitted.value[1:3] == pytest.approx(wanted.x[1:], abs=0.01)
+    covariance = np.linalg.inv(wanted.jac.T @ wanted.jac)
+    assert np.sqrt(np.diag(fitted.covariance)[:3]) == pytest.approx(np.sqrt(np.diag(covariance)), rel=0.02)
+    alone = fit_corners(seen, pairs, known, sigma, known, wide=(1.0,) * 12)
+    assert fitted.covariance[0, 0] < 0.5 * alone.covariance[0, 0]
+
+
+def test_a_head_tells_more_of_the_heading_than_the_map_alone(shown):
+    drawn, seen, photo = shown
+    away = np.hypot(*seen.place[:2])
+    azimuth = float(wrap_rad(np.arctan2(-seen.place[0], -seen.place[1]) - seen.attitude[0]))
+    headed = replace(photo, head=HeadSeen(azimuth, float(np.hypot(0.7 / away, np.radians(0.3))), np.zeros(2)))
+    alone, told = (match_skyline(one, mapped(drawn)).peaks[0] for one in (photo, headed))
+    assert abs(wrap_rad(told.value[0] - seen.attitude[0])) < 3.0 * told.heading_sigma_rad
+    assert told.probability > alone.probability
+    assert told.heading_sigma_rad < alone.heading_sigma_rad
+    # and where it is seen elsewhere than where the tower stands, that map is believed less
+    elsewhere = replace(photo, head=replace(headed.head, azimuth=azimuth + 0.5))
+    assert sum(p.probability for p in match_skyline(elsewhere, mapped(drawn)).peaks) < told.probability
 
 
 def peak(heading, sigma, probability):
