@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from photoaz.angles import format_angle_deg as deg
-from photoaz.angles import format_azimuth_deg, format_difference_deg
+from photoaz.angles import format_azimuth_deg, format_difference_deg, format_u95_deg
 from photoaz.judgement.losses import Stake
 from photoaz.judgement.reasons import in_words
 from photoaz.judgement.ways import Way
@@ -57,7 +57,7 @@ def bring(way: Way) -> str | None:
     return _CAMERA if way.action == "photo" else None
 
 
-def why(found: AntennaResult, p_out: float) -> list[str]:
+def why(found: AntennaResult, p_out: float, action: Action) -> list[str]:
     """Why, in few words, the weightiest first."""
     out = []
     design, reading, tilt = found.design, found.reading, found.downtilt_reading
@@ -77,6 +77,8 @@ def why(found: AntennaResult, p_out: float) -> list[str]:
         out.append(f"the downtilt reading differs from the photos by {deg(abs(tilt.difference_deg))}")
     if found.alternatives:
         out.append("the photos allow more than one azimuth")
+    if action == "leave":
+        return out or ["the photos alone leave it open, and whatever could be done costs more than it avoids"]
     return out or ["more is to be lost than the evidence costs"]
 
 
@@ -125,7 +127,7 @@ def _evidence(name: str, way: Way, place: str | None) -> str:
     option = way.option
     if option is None:
         return f"photograph {name} from {place or 'where its front shows'}"
-    then = f"; U95 then ± {deg(option.u95_then_deg)}"
+    then = f"; U95 then ± {format_u95_deg(option.u95_then_deg)}"
     if option.kind in _PHOTOS:
         mark = ", with a landmark in the frame" if option.kind == "photo_with_landmark" else ""
         return f"confirm by a photo from {place or option.bring}{mark}{then}"

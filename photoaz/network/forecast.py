@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import format_angle_deg as deg
+from photoaz.angles import format_u95_deg as u95
 from photoaz.angles import wrap_rad
 from photoaz.network.candidates import KINDS, EvidenceCandidate, candidates
 from photoaz.network.declination import declination_pull
@@ -232,7 +232,7 @@ def _next(f: Forecast, now: float, then: Array, limit: str, figure: str) -> Next
             limit=limit,
             u95_now_deg=now_deg,
             options=options,
-            sentence=f"{said}; nothing that could be brought would make it much better ({figure} is {deg(now_deg)})",
+            sentence=f"{said}; nothing that could be brought would make it much better ({figure} is {u95(now_deg)})",
         )
     good = [o for o in options if now_deg - o.u95_then_deg >= NEARLY * most]
     chosen = min(good, key=lambda o: KINDS.index(o.kind))
@@ -245,5 +245,5 @@ def _next(f: Forecast, now: float, then: Array, limit: str, figure: str) -> Next
         u95_now_deg=now_deg,
         u95_then_deg=chosen.u95_then_deg,
         options=options,
-        sentence=f"{said}; {chosen.bring} would bring {figure} from {deg(now_deg)} to {deg(chosen.u95_then_deg)}",
+        sentence=f"{said}; {chosen.bring} would bring {figure} from {u95(now_deg)} to {u95(chosen.u95_then_deg)}",
     )

@@ -12,8 +12,7 @@ from typing import Literal
 from PIL import Image, ImageDraw
 
 from photoaz import __version__
-from photoaz.angles import format_angle_deg as deg
-from photoaz.angles import format_azimuth_deg, format_difference_deg
+from photoaz.angles import format_azimuth_deg, format_difference_deg, format_u95_deg
 from photoaz.present import pens
 from photoaz.present.departures import draw_departures
 from photoaz.present.dial import draw_dial
@@ -227,8 +226,8 @@ def _weak(sentences: Sequence[str]) -> list[tuple[str, str, list[NameRow]]]:
 
 def _next_row(name: str, evidence: NextEvidence) -> NameRow:
     if evidence.bring is None or evidence.u95_then_deg is None:
-        return NameRow(name=name, tag=deg(evidence.u95_now_deg), text=evidence.sentence)
-    figures = f"{deg(evidence.u95_now_deg)} → {deg(evidence.u95_then_deg)}"
+        return NameRow(name=name, tag=format_u95_deg(evidence.u95_now_deg), text=evidence.sentence)
+    figures = f"{format_u95_deg(evidence.u95_now_deg)} → {format_u95_deg(evidence.u95_then_deg)}"
     return NameRow(name=name, tag=figures, text=f"{evidence.bring} (limited by {evidence.limit})")
 
 

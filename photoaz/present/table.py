@@ -17,7 +17,7 @@ from photoaz.present.figures import STATUS, declination_text, design_text, en_te
 from photoaz.present.names import unsure
 from photoaz.present.standing import DESIGN_WORDS, design_standing, tally_of
 from photoaz.present.terminal import paragraph, text_of
-from photoaz.present.words import UNKNOWN, probability
+from photoaz.present.words import UNKNOWN, before_you_go, probability
 from photoaz.result import AntennaResult, SiteResult
 from photoaz.wording import percent, share
 
@@ -260,6 +260,7 @@ def _below(result: SiteResult, rows: list[_Row], width: int, *, explain: bool, t
         width=width,
         explain=explain,
         to_do=to_do,
+        before=before_you_go(result.revisit, result.next_evidence if explain else None),
         any_used=_any_used(result),
         any_en=any(r.en for r in rows),
         any_out=any(r.out for r in rows),

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from photoaz.angles import format_angle_deg as deg
+from photoaz.angles import format_u95_deg as spelled
 from photoaz.present.words import short_label
 from photoaz.result import Action, RevisitItem
 
@@ -78,7 +78,9 @@ def _together(items: tuple[RevisitItem, ...], names: list[str]) -> str:
         )
     if action in ("photo", "desk"):
         first = items[0].instruction.split("; U95 then")[0].replace(items[0].antenna_id, every)
-        then = [f"{n} ± {deg(i.u95_then_deg)}" for n, i in zip(names, items, strict=True) if i.u95_then_deg is not None]
+        then = [
+            f"{n} ± {spelled(i.u95_then_deg)}" for n, i in zip(names, items, strict=True) if i.u95_then_deg is not None
+        ]
         return first + (f"; U95 then: {', '.join(then)}" if then else "")
     return "; ".join(own)
 

@@ -18,7 +18,7 @@ from markupsafe import Markup
 from photoaz.angles import format_angle_deg as deg
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.present.standing import UNSEEN, design_standing
-from photoaz.result import AntennaResult, Revisit, RevisitItem
+from photoaz.result import AntennaResult, NextEvidence, Revisit, RevisitItem
 from photoaz.wording import CAUTIONS as CAUTIONS
 from photoaz.wording import before_you_go as _before_you_go
 from photoaz.wording import percent, two_digits
@@ -181,10 +181,10 @@ def grouped(value: int) -> str:
     return f"{value:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
 
 
-def before_you_go(todo: Revisit | Sequence[RevisitItem] | None) -> str:
-    """The cautions of what is to be done as one sentence; '' where nobody goes anywhere."""
+def before_you_go(todo: Revisit | Sequence[RevisitItem] | None, *advice: NextEvidence | None) -> str:
+    """The cautions of what is to be done, or advised, as one sentence; '' where nobody goes anywhere."""
     items = todo.antennas if isinstance(todo, Revisit) else todo or ()
-    return _before_you_go(i.action for i in items)
+    return _before_you_go([*(i.action for i in items), *("photo" for a in advice if a is not None and a.needs_trip)])
 
 
 def as_sentence(text: str) -> str:

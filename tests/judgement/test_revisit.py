@@ -375,6 +375,12 @@ def test_currency_and_row_order_change_nothing(factor, names):
     assert other.loss_avoided == pytest.approx(factor * plain.loss_avoided, rel=1e-6)
 
 
+def test_what_is_left_as_it_is_gives_no_reason_to_go():
+    (item,) = planned([(antenna("A1"), estimated("A1", 1.0, 10.0, [PHOTO]))]).antennas
+    assert item.action == "leave"
+    assert item.reasons == ("the photos alone leave it open, and whatever could be done costs more than it avoids",)
+
+
 def test_never_worse_than_doing_nothing():
     for plan in some_sites():
         assert plan.loss_avoided >= -1e-9

@@ -12,7 +12,7 @@ from rich.console import Console
 from photoaz.present.files.cells import write_csv
 from photoaz.present.revisit import COLUMNS, revisit_rows, standings_of
 from photoaz.present.table import print_site
-from photoaz.result import Revisit, RevisitItem, SiteResult, Where
+from photoaz.result import NextEvidence, Revisit, RevisitItem, SiteResult, Where
 from photoaz.wording import before_you_go
 
 
@@ -102,6 +102,9 @@ def test_document_has_the_plan_and_the_impact(judged):
     assert "not of this antenna" in impact["basis"]
 
 
+NO_ADVICE = NextEvidence(limit="camera compass", u95_now_deg=4.0, sentence="the camera compass limits this")
+
+
 def printed(result, width=100):
     console = Console(file=io.StringIO(), width=width)
     print_site(result, console)
@@ -118,5 +121,10 @@ def test_table_ends_in_what_to_do(judged):
     assert f"Before you go: {before_you_go(['photo'])}" in text
     assert "What to do" not in printed(replace(result, revisit=replace(plan, antennas=())))
     assert "What to do" not in printed(replace(result, revisit=None))
+    # what would help sends somebody out, too
+    advice = replace(result.next_evidence or NO_ADVICE, needs_trip=True)
+    assert f"Before you go: {before_you_go(['photo'])}" in " ".join(
+        printed(replace(result, revisit=None, next_evidence=advice)).split()
+    )
     narrow = printed(result, 40).split("What to do")[1].split("Photos")[0]
     assert all(len(line) <= 40 for line in narrow.splitlines())

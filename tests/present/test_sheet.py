@@ -229,6 +229,17 @@ def test_a_sheet_that_sends_somebody_up_says_what_to_mind(site, judged):
     assert before_you_go(["climb"]) in Page(made(site, result, "HNT-204-A1")).text
 
 
+def test_a_sheet_that_says_which_photo_would_help_says_what_to_mind(site, judged):
+    first, *others = judged.antennas
+    told = NextEvidence(
+        limit="camera compass", u95_now_deg=4.0, sentence="a photo from there would help", needs_trip=True
+    )
+    for needs_trip in (True, False):
+        antenna = replace(first, next_evidence=replace(told, needs_trip=needs_trip))
+        result = replace(judged, revisit=None, antennas=ById((antenna, *others)))
+        assert (before_you_go(["photo"]) in Page(made(site, result, first.antenna_id)).text) is needs_trip
+
+
 def test_a_likely_cause_is_named(sheets):
     assert "declination left out" in Page(sheets["crowded"]).text
 

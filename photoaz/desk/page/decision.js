@@ -22,7 +22,7 @@ export function drawDecision(page) {
   const done = page.decision(id);
   const facts = factsOf(a);
   const buttons = verdictsOf(a, todo);
-  const cautions = page.data.cautions;
+  const caution = cautionOf(page, a, todo, done);
   const next = page.data.next;
   const rest = page.result.antennas.filter((x) => x.revisit && !page.decision(x.antenna_id));
   show(
@@ -48,9 +48,7 @@ export function drawDecision(page) {
       ),
       stripOf(a),
     ),
-    cautions[done?.verdict] || cautions[todo?.action]
-      ? h("p", { class: "caution" }, h("b", {}, "Before you go: "), cautions[done?.verdict] ?? cautions[todo?.action])
-      : null,
+    caution ? h("p", { class: "caution" }, h("b", {}, "Before you go: "), caution) : null,
     done
       ? h(
           "p",
@@ -128,6 +126,12 @@ export function drawDecision(page) {
         )
       : null,
   );
+}
+
+/** What to mind wherever somebody is sent: by a decision, by what is proposed, or by what would help. */
+export function cautionOf(page, a, todo, done = null) {
+  const of = page.data.cautions;
+  return of[done?.verdict] ?? of[todo?.action] ?? (a.next_evidence?.needs_trip ? of.photo : null);
 }
 
 /** What photos, reading and design say of an antenna: name, figure, verdict. */

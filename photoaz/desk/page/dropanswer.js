@@ -1,7 +1,7 @@
 // The answer beside the photo: azimuth with its uncertainty, what it says of reading and design, what to do, what to save.
 
 import { who, setWho } from "./api.js";
-import { factsOf, stripOf, verdictsOf } from "./decision.js";
+import { cautionOf, factsOf, stripOf, verdictsOf } from "./decision.js";
 import { h, say, sentence, show } from "./dom.js";
 import { planKey, planOf } from "./plan.js";
 import { azimuth, moment } from "./spelled.js";
@@ -61,7 +61,7 @@ function others(page, chosen) {
 
 function answerOf(page, a) {
   const todo = (page.result.revisit?.antennas || []).find((t) => t.antenna_id === a.antenna_id);
-  const caution = page.data.cautions[todo?.action];
+  const caution = cautionOf(page, a, todo);
   const measured = a.azimuth_true_deg != null;
   return [
     h(
@@ -82,7 +82,7 @@ function answerOf(page, a) {
       ),
       stripOf(a),
     ),
-    h("p", { class: "todo" }, h("strong", {}, todo ? `Next: ${todo.instruction}.` : a.revisit ? "Next: it needs action." : "Nothing to be done, by the photos.")),
+    h("p", { class: "todo" }, h("strong", {}, todo ? sentence(`next: ${todo.instruction}`) : a.revisit ? "Next: it needs action." : "Nothing to be done, by the photos.")),
     todo?.reasons?.length ? h("p", { class: "muted" }, sentence(todo.reasons.join("; "))) : null,
     caution ? h("p", { class: "caution" }, h("b", {}, "Before you go: "), caution) : null,
     a.next_evidence?.sentence ? h("p", {}, sentence(a.next_evidence.sentence)) : null,

@@ -16,7 +16,6 @@ from photoaz.present.figures import antenna_figures, directions, impact_figures
 from photoaz.present.pages.history import history_svg
 from photoaz.present.standpoints import antenna_cameras, site_plan, standpoints
 from photoaz.result import AntennaResult, MissingView, SiteResult
-from photoaz.wording import before_you_go
 
 _MOST_CAMERAS = 6
 _MOST_MISSING = 8
@@ -32,13 +31,12 @@ def site_context(site: SiteResult) -> dict[str, Any]:
         _antenna(a, site.site_id, state, k, numbers, stands)
         for k, (a, state) in enumerate(zip(site.antennas, states, strict=True), 1)
     ]
-    ways = [i.action for i in site.revisit.antennas] if site.revisit else []
-    ways += ["photo" for a in site.antennas if a.next_evidence is not None and a.next_evidence.needs_trip]
+    advice = [site.next_evidence, *(a.next_evidence for a in site.antennas)]
     worst = [row.badness for row in antenna_rows(site, "")]
     return {
         "site": site,
         "state": words.BY_CODE[words.site_state(states)],
-        "cautions": before_you_go(ways),
+        "cautions": words.before_you_go(site.revisit, *advice),
         "plan": Markup(site_plan(site)),
         "hatch": Markup(HATCH),
         "numbers": numbers,
