@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from photoaz.angles import format_difference_deg
 from photoaz.present.antenna_rows import AntennaRow, ChartNumbers
 from photoaz.present.canvas import Svg
+from photoaz.present.charts import Axis
 from photoaz.present.words import grouped, plural
 
 Array = NDArray[np.float64]
@@ -99,20 +100,6 @@ def _reach(values: Array) -> float:
     return min(max(5.0 * math.ceil(far / 5.0 + 1e-9), 10.0), _FARTHEST_DEG)
 
 
-def _axis_x(svg: Svg, reach: float, top: float, bottom: float) -> Callable[[float], float]:
-    """Lines at round angles between `top` and `bottom`; where an angle lies."""
-
-    def x_of(angle_deg: float) -> float:
-        return _LEFT + (_RIGHT - _LEFT) * (min(max(angle_deg, -reach), reach) + reach) / (2.0 * reach)
-
-    step = next(t for t in _TICKS if 2.0 * reach / t <= 13.0)
-    for k in range(-int(reach / step), int(reach / step) + 1):
-        x = x_of(k * step)
-        svg.line("zero" if k == 0 else "grid", (x, top), (x, bottom))
-        svg.text("mark", (x, bottom + 15.0), f"{k * step:+g}°" if k else "0°")
-    return x_of
-
-
 def _histograms(
     ident: str, title: str, series: Sequence[tuple[str, Array]], tolerance_deg: float | None
 ) -> Chart | None:
@@ -125,20 +112,20 @@ def _histograms(
     width = next(b for b in _BIN_STEPS if 2.0 * reach / b <= _MOST_BINS)
     edges = np.arange(-reach, reach + 0.5 * width, width)
     high, gap = (150.0 if len(known) == 1 else 88.0), 24.0
-    svg = Svg(_WIDE, (high + gap) * len(known) + 24.0)
+    svg, axis = Svg(_WIDE, (high + gap) * len(known) + 24.0), Axis(-reach, reach, _LEFT, _RIGHT)
     said = []
     for k, (name, values) in enumerate(known):
         top = (high + gap) * k + gap
         counts = np.histogram(np.clip(values, edges[0], edges[-1]), edges)[0]
         bottom, most = top + high - 16.0, max(int(counts.max()), 1)
         if tolerance_deg is not None:
-            span = [_LEFT + (_RIGHT - _LEFT) * (0.5 + s * min(tolerance_deg, reach) / (2.0 * reach)) for s in (-1, 1)]
-            svg.rect("tolerance", (span[0], top), span[1] - span[0], bottom - top)
-        x_of = _axis_x(svg, reach, top, bottom)
-        for count, left in zip(counts, edges[:-1], strict=True):
+            left, right = axis.x(-tolerance_deg), axis.x(tolerance_deg)
+            svg.rect("tolerance", (left, top), right - left, bottom - top)
+        axis.draw(svg, top, bottom, 20.0)  # room for the large letters of small windows
+        for count, angle in zip(counts, edges[:-1].tolist(), strict=True):
             if count:
-                tall = max((bottom - top) * count / most, 1.0)
-                svg.rect("bar", (x_of(left) + 0.6, bottom - tall), x_of(left + width) - x_of(left) - 1.2, tall)
+                tall, left = max((bottom - top) * count / most, 1.0), axis.x(angle)
+                svg.rect("bar", (left + 0.6, bottom - tall), axis.x(angle + width) - left - 1.2, tall)
         svg.text("mark", (_LEFT - 6.0, top + 9.0), grouped(most), "end")
         svg.text("mark", (_LEFT - 6.0, bottom), "0", "end")
         middle = float(np.median(values))
@@ -216,13 +203,7 @@ def _timeline(ident: str, title: str, days: NDArray[np.int64], off: Array) -> Ch
     top, high = 14.0, 190.0
     bottom = top + high
     svg = Svg(_WIDE, bottom + 26.0)
-
-    def x_of(ordinal: float) -> float:
-        return _LEFT + 8.0 + (_RIGHT - _LEFT - 16.0) * (ordinal - first) / (last - first)
-
-    def y_of(v: float) -> float:
-        return top + high * (reach - min(max(v, -reach), reach)) / (2.0 * reach)
-
+    x_of, y_of = Axis(first, last, _LEFT + 8.0, _RIGHT - 8.0).x, Axis(-reach, reach, bottom, top).x
     step = next(t for t in _TICKS if 2.0 * reach / t <= 9.0)
     for k in range(-int(reach / step), int(reach / step) + 1):
         svg.line("zero" if k == 0 else "grid", (_LEFT, y_of(k * step)), (_RIGHT, y_of(k * step)))

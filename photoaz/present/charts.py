@@ -29,7 +29,7 @@ _MONTHS = "JFMAMJJASOND"
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """Angles [deg] from low to high between two places across a canvas."""
+    """Values, such as angles [deg], from low to high between two places across a canvas, or down it."""
 
     low: float
     high: float
