@@ -192,6 +192,11 @@ def test_nothing_is_cut_at_any_width(report, pages, width, scheme):
         tab.goto(path.as_uri())
         assert tab.evaluate("document.documentElement.scrollWidth") <= width, path
         if width == 390:  # rows are cards: each cell within the window, with its heading
+            names = tab.locator(".cards tbody tr:first-child > th:visible").evaluate_all(
+                "all => all.map(e => [e.textContent, e.clientHeight, parseFloat(getComputedStyle(e).fontSize)])"
+            )
+            assert names
+            assert all(high < 2.0 * size + 6.0 and size >= 14.0 for _, high, size in names), names  # in one line
             for cell in tab.locator(".cards tbody tr:first-child > td[data-h]:visible").all()[:20]:
                 box = cell.bounding_box()
                 assert box["x"] >= 0.0
