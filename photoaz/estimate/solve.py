@@ -149,7 +149,9 @@ class SolvedSite:
         }
         names = [photo.name for photo in self.given.photos]
         given = self.given
-        return site_result(given.site, given.antennas, names, seen, self.rejected, self.network, outlook=outlook)
+        out = site_result(given.site, given.antennas, names, seen, self.rejected, self.network, outlook=outlook)
+        source = None if self.expected.surroundings is None else self.expected.surroundings.source
+        return out if source is None else replace(out, map_note=source.note())
 
     def _around(self, name: str, laid: Laid | None) -> AroundView | None:
         """How a photo lies over the map; None where it was not laid over one."""

@@ -183,6 +183,7 @@ def site_figures(result: SiteResult) -> list[Figure]:
         ("position", f"{result.lat_deg:.6f}°, {result.lon_deg:.6f}° (WGS84)"),
         ("declination", declination_text(result)),
         ("photos", f"{used} of {listed} used"),
+        *([] if result.map_note is None else [("map", result.map_note)]),
     ]
 
 

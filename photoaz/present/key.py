@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 
 from PIL import Image
 
-from photoaz.present import overview
+from photoaz.present import laid_over, overview
 from photoaz.present.dial import Pixels, dial_layout
 from photoaz.present.drawing import Direction, draw_fan, draw_hand
 from photoaz.present.pens import SKY_BLUE, YELLOW, Pen, Point, stroke
 from photoaz.present.window import ellipse, rectangle
+from photoaz.result import AroundView
 
 OUTLINE = Pen(core=YELLOW, width=3.0, casing=1.4, dash=(22.0, 14.0))
 INNER = Pen(core=SKY_BLUE, width=3.0, casing=1.4, dash=(7.0, 11.0))
@@ -35,7 +36,12 @@ class _Row:
 
 
 def draw_key(
-    marks: overview.Marks, with_fit: bool, with_dial: bool, with_alternatives: bool, width_px: int
+    marks: overview.Marks,
+    with_fit: bool,
+    with_dial: bool,
+    with_alternatives: bool,
+    around: AroundView | None,
+    width_px: int,
 ) -> Image.Image | None:
     """What each mark on the page means; None where there is none."""
     rows = []
@@ -52,6 +58,11 @@ def draw_key(
         rows.append(_Row("looked for here, not found", [(box, overview.EXPECTED), (within, overview.EXPECTED_WITHIN)]))
     if marks.searched is not None:
         rows.append(_Row("part of the photo searched", [(_LINE, overview.SEARCHED)], sky=True))
+    rows += [
+        _Row(words, [(_LINE, pen)], sky=True)
+        for name, words, pen in reversed(laid_over.LINES)
+        if around is not None and getattr(around, name)
+    ]
     if with_dial:
         rows.append(_Row("the face looks here, ± U95 (95 %)", kind="photos"))
         rows += [_Row("the photos allow this as well", kind="other")] if with_alternatives else []

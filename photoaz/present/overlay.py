@@ -19,6 +19,7 @@ from photoaz.present.dial import draw_dial
 from photoaz.present.drawing import Pointing, mean_azimuth_deg
 from photoaz.present.figures import decision_text, design_text, directions, p_out_text, reading_text, verdict
 from photoaz.present.key import INNER, OUTLINE, draw_key
+from photoaz.present.laid_over import draw_laid_over, is_laid_over
 from photoaz.present.names import NameRow, draw_block, names_and_why, not_seen, panel_names, unsure
 from photoaz.present.overview import Expected, Marks, draw_overview, draw_whole
 from photoaz.present.standing import design_standing
@@ -36,6 +37,7 @@ _COLUMN = 620  # the left one: where the antennas are, the dial, the key
 _OVERVIEW_TALL = 720
 _OVERVIEW_ALONE = 1300  # where there is nothing to enlarge
 _WHOLE_TALL = 330
+_AROUND_TALL = 700
 _WORDS = 1400  # what is said of the names is at least as wide
 _TITLE, _CAPTION, _SMALL = 46, 38, 30
 _LEADING = 1.3
@@ -76,8 +78,9 @@ def draw_overlay(picture: Image.Image, result: SiteResult, photo: PhotoResult, e
     On the left where everything is that was found and that was looked for in vain, which part of the photo was
     searched, a dial with true north, the line of sight, and where each face, its reading and its design point, and the
     site's readings against its estimates. On the right every antenna twice, side by side: as it is, and with the fitted
-    outline (long dashes) and the edges in it (short dashes); below, what limits the site and each antenna and what to
-    bring, what could be wrong unnoticed, what each panel was taken for and why, and why other antennas were not seen.
+    outline (long dashes) and the edges in it (short dashes); the map's skyline, where a map was given; below, what
+    limits the site and each antenna and what to bring, what could be wrong unnoticed, what each panel was taken for and
+    why, and why other antennas were not seen.
     Where nothing was fitted, as in a photo that could not be used, the searched part takes the place of the antennas.
 
     Parameters
@@ -117,10 +120,12 @@ def draw_overlay(picture: Image.Image, result: SiteResult, photo: PhotoResult, e
     else:
         right.append(draw_overview(picture, marks, room, _OVERVIEW_ALONE, _CAPTION, whole=True))
         left += [draw_block(*block, _COLUMN, _SMALL) for block in blocks]
+    if (around := photo.surroundings) is not None and is_laid_over(around):
+        right.insert(1 if items else 0, draw_laid_over(picture, around, room, _AROUND_TALL, _SMALL))
     if marks.searched is not None:
         left.insert(1 if items else 0, draw_whole(picture, marks.searched, _COLUMN, _WHOLE_TALL))
     others = any(d.kind == "other" for hand in hands for d in hand.directions)
-    key = draw_key(marks, bool(items), bool(hands), others, _COLUMN)
+    key = draw_key(marks, bool(items), bool(hands), others, photo.surroundings, _COLUMN)
     left += [] if key is None else [key]
     return _encoded(_page(photo, site_id, _joined(left), _joined(right)), encoding)
 

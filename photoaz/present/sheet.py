@@ -159,6 +159,8 @@ def _assumed(site: Site, antenna: Antenna | None, result: SiteResult, found: Ant
     said.append(f"Tower's position known to ± {site.position_u95_m:g} m (95 %).")
     if result.declination_deg is not None:
         said.append(f"Declination {declination_text(result)}, of a world-wide model.")
+    if result.map_note is not None:
+        said.append(f"Surroundings by the map {result.map_note}, with faults as maps have them.")
     if found.reading is not None:
         said.append("The reading's stated uncertainty is taken at its word.")
     said.append("Priors and costs are the user's, or defaults without a source.")

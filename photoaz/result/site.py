@@ -180,7 +180,8 @@ class SiteResult:
     is the true one. site_error: probability that all antennas are off their designs by one angle. weak_points: what
     could be wrong without any test noticing, in sentences, the worst first. visits: each where there are several;
     turns: between visits that follow one another. audit: None outside of one.
-    priors: those that it was judged with, None for the defaults.
+    priors: those that it was judged with, None for the defaults. map_note: the map that its photos were laid over, with
+    its date and licence as far as it gives them; None without one.
 
     Examples
     --------
@@ -212,6 +213,7 @@ class SiteResult:
     visits: tuple[VisitResult, ...] = ()
     turns: tuple[Turn, ...] = ()
     priors: Priors | None = None
+    map_note: str | None = None
 
     def _repr_html_(self) -> str:
         """For notebooks: the table and the plan of azimuths."""

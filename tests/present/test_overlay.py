@@ -189,12 +189,12 @@ def test_the_key_keeps_to_its_column(found_judged):
             expected=(expected,),
             searched=(0.0, 0.0, 9.0, 9.0),
         )
-        key = np.asarray(draw_key(marks, True, True, True, 620))
+        key = np.asarray(draw_key(marks, True, True, True, None, 620))
         assert (key[:, -10:] == 255).all()
         heights.append(key.shape[0])
     assert len(set(heights)) == 1
-    assert draw_key(Marks(), False, False, False, 620) is None
-    assert np.asarray(draw_key(Marks(), True, True, True, 620)).shape[0] < heights[0]
+    assert draw_key(Marks(), False, False, False, None, 620) is None
+    assert np.asarray(draw_key(Marks(), True, True, True, None, 620)).shape[0] < heights[0]
 
 
 def test_words_do_not_run_over_the_edge(judged):
