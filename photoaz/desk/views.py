@@ -173,6 +173,8 @@ def _words(row: LogRow) -> str:
         return f"{was or 'a panel'} named {name}{where}"
     if row.kind == "not_antenna":
         return f"{name or 'a panel'} said to be no antenna{where}"
+    if body.get("kind") == "silhouette" and body.get("azimuth_true_deg") is None:
+        return f"what the map told{where} {'refused' if row.kind == 'control' else 'taken again'}"
     if row.kind in ("control", "no_control"):
         kind = "plumb line" if body.get("line_px") else str(body.get("kind", ""))
         said = " ".join(w for w in (kind, str(body.get("name", ""))) if w)

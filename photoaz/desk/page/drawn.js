@@ -9,7 +9,25 @@ export const NOUN = {
   heading: "Heading",
   pitch: "Pitch",
   standpoint: "Standpoint",
+  silhouette: "Map’s skyline",
 };
+
+/** Lines of a map that a photo was laid over, as its result holds them: name there, class here. */
+const LAID = [
+  ["lacking_px", "lacking"],
+  ["unmatched_px", "unlike"],
+  ["matched_px", "like"],
+  ["corners_px", "corner"],
+];
+
+const linesOf = (around) =>
+  around ? LAID.flatMap(([name, kind]) => (around[name] || []).map((points) => ({ kind, points }))) : [];
+
+/** The control by which a photo's match with the map is refused, where there is one. */
+export const refusal = (page) =>
+  page.data.controls.find(
+    (c) => c.kind === "silhouette" && c.photo === page.photo?.photo && c.azimuth_true_deg == null,
+  );
 
 export function boxesOf(page) {
   if (!page.photo || (!page.result && !page.data.picks.length)) return [];
@@ -103,6 +121,7 @@ export function drawMarks(page) {
     });
   page.marks.tool = page.tool === "add" || page.draft?.done ? "look" : page.tool;
   page.photoBox.classList.toggle("aiming", page.marks.tool !== "look");
+  page.marks.lines = linesOf(page.solved()?.surroundings);
   page.marks.set(marks);
 }
 

@@ -32,6 +32,7 @@ export class Marks {
     this.svg = svg;
     this.on = on;
     this.marks = [];
+    this.lines = []; // {kind, points}: drawn below the marks, and never moved
     this.selected = null;
     this.tool = "look";
     this.hot = null;
@@ -55,7 +56,10 @@ export class Marks {
   }
 
   draw() {
-    const out = [];
+    const out = this.lines.map(({ kind, points }) => {
+      const d = `M${points.map((p) => this.viewer.toScreen(p).map((v) => v.toFixed(1))).join("L")}`;
+      return s("g", { class: `laid ${kind}` }, s("path", { class: "under", d }), s("path", { class: "line", d }));
+    });
     this.labels = [];
     const order = [...this.marks].sort((a, b) => (a.id === this.selected) - (b.id === this.selected));
     for (const mark of order) out.push(this.drawn(mark));

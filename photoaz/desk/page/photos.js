@@ -1,9 +1,9 @@
 // The photos of a site to choose from, the tools above the one that is open, and what is known of it.
 
 import { h, show } from "./dom.js";
-import { headOf } from "./drawn.js";
+import { headOf, refusal } from "./drawn.js";
 import { act } from "./solving.js";
-import { azimuth, moment } from "./spelled.js";
+import { azimuth, moment, percent } from "./spelled.js";
 import { TOOLS, useTool } from "./tools.js";
 
 export function drawStrip(page) {
@@ -105,6 +105,41 @@ export function drawTools(page) {
   );
 }
 
+const LAID_STATES = {
+  matched: "Its heading is told by the map",
+  unsure: "The map does not tell its heading surely enough",
+  sky_alone: "It shows only sky and the tower: the map tells nothing",
+};
+
+/** Say that what the map told of this photo is wrong, or take that back. */
+export function refuseMatch(page) {
+  const refused = refusal(page);
+  if (refused) act(page, "no_control", { kind: "silhouette", name: refused.name }, page.photo.photo);
+  else if (page.solved()?.surroundings?.heading_true_deg != null)
+    act(page, "control", { kind: "silhouette", name: "" }, page.photo.photo);
+}
+
+function laidOver(page, around) {
+  const refused = refusal(page);
+  if (!around && !refused) return null;
+  const told = around?.heading_true_deg != null;
+  const said = refused
+    ? "What the map told of this photo was refused. "
+    : `${LAID_STATES[around.state]}${told ? `: ${azimuth(around.heading_true_deg, around.u95_deg)} (probability ${percent(around.probability)})` : ""}. `;
+  return h(
+    "p",
+    { class: "laidover" },
+    said,
+    told || refused
+      ? h(
+          "button",
+          { "data-key": "refuse", title: "The map’s match (m)", onclick: () => refuseMatch(page) },
+          refused ? "Take the map’s word again" : "That is wrong",
+        )
+      : null,
+  );
+}
+
 export function drawAbout(page) {
   const p = page.photo,
     d = page.solved();
@@ -123,6 +158,7 @@ export function drawAbout(page) {
     page.aboutBox,
     h("p", {}, h("strong", {}, `${page.index + 1} `, p.label), said.length ? ` – ${said.join("; ")}` : ""),
     p.folder ? h("p", { class: "muted folder" }, "in ", p.folder) : null,
+    laidOver(page, d?.surroundings),
     warnings.map((f) => h("p", { class: "warn" }, f)),
     p.copy_of
       ? h("p", { class: "warn" }, `Not used: it is a copy of ${page.label(p.copy_of)}, or of the same moment.`)

@@ -10,7 +10,7 @@ import { drawBar, drawNotes } from "./head.js";
 import { magnify, showLoupe } from "./loupe.js";
 import { Marks } from "./marks.js";
 import { drawPanel } from "./panel.js";
-import { drawAbout, drawStrip, drawTools, showProblem, tileFailed } from "./photos.js";
+import { drawAbout, drawStrip, drawTools, refuseMatch, showProblem, tileFailed } from "./photos.js";
 import { drawPlan } from "./plan.js";
 import { act, follow } from "./solving.js";
 import { dropDraft, moveMark, placePoint } from "./tools.js";
@@ -338,6 +338,7 @@ export class SitePage {
       z: () => this.marks.selected && this.nearTo(this.marks.selected, true),
       "[": () => this.openPhoto(this.index - 1),
       "]": () => this.openPhoto(this.index + 1),
+      m: () => refuseMatch(this),
     };
     if (keys[e.key]) {
       e.preventDefault();
