@@ -389,6 +389,21 @@ def test_states_follow_what_is_done(page: Page) -> None:
     assert page.site()["state"] == "looked"
 
 
+def test_what_the_map_told_is_refused_and_taken_again(page: Page) -> None:
+    """By a silhouette without an azimuth; a photo that has one is laid over no map."""
+    photo = page.site()["photos"][0]["photo"]
+
+    def silhouettes() -> list[Any]:
+        return [c["azimuth_true_deg"] for c in page.site()["controls"] if c["kind"] == "silhouette"]
+
+    page.act("control", {"kind": "silhouette"}, photo)
+    assert silhouettes() == [None]
+    assert page.site()["history"][0]["words"] == "what the map told in qlb014_1.jpg refused"
+    page.act("no_control", {"kind": "silhouette", "name": ""}, photo)
+    assert silhouettes() == []
+    assert page.site()["history"][0]["words"] == "what the map told in qlb014_1.jpg taken again"
+
+
 def test_who_is_not_named_does_nothing(looking: Page) -> None:
     for who in ("", "  ", "x" * 101):
         said = {"who": who, "kind": "note", "body": {"note": "x"}}

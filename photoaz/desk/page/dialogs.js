@@ -6,6 +6,7 @@ import { h } from "./dom.js";
 const KEYS = [
   ["Tab", "to the photo, then to each mark in it, then to the grips of the one selected"],
   ["Enter", "selects a mark; sets what a tool has placed"],
+  ["m", "refuse what the map told of the photo; again: take its word"],
   ["Arrow keys", "move a grip by half a pixel (with Shift by five), or the photo"],
   ["+ and −", "nearer and farther (while the photo has the keyboard)"],
   ["0, h, z", "whole photo, head of the tower, what is selected"],
