@@ -12,20 +12,18 @@ from photoaz.angles import wrap_rad
 
 Array = NDArray[Any]
 
-#: of two that differ by less than this part, the first is taken: which of them is ahead hangs on last bits alone
+#: decimals to which two are compared: which of equal ones is ahead hangs on the order of sums alone
 _ALIKE = 9
-
-
-def heaviest_first(ln_weight: Array) -> Array:
-    """Order (n,) by weight (n,), those alike as they stand: equal hypotheses differ by the order of sums alone."""
-    return np.argsort(-np.round(ln_weight, _ALIKE), kind="stable")
-
-
 #: a part so wide is flat over the circle; one so wide has no peak of its own [rad]
 FLAT_RAD, BROAD_RAD = 1.2, 0.6
 #: two parts are one peak where their values differ by less than this, or by less than so many of their sigmas; a part
 #: so many times wider than a peak that it lies on is none, but what is left if the peak is wrong
 SAME_PEAK_RAD, SAME_PEAK_SIGMAS, WIDER = float(np.radians(1.0)), 1.5, 3.0
+
+
+def heaviest_first(ln_weight: Array) -> Array:
+    """Order (n,) by the logarithms of weights (n,); those alike as they stand."""
+    return np.argsort(-np.round(ln_weight, _ALIKE), kind="stable")
 
 
 @dataclass(frozen=True, slots=True)
