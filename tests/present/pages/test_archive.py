@@ -135,6 +135,18 @@ def test_the_map_has_a_grid_of_round_degrees():
     assert degrees_text(-0.25, 0.05, "N", "S") == "0.25° S"
 
 
+def test_short_tables_keep_no_room_for_long_ones(tmp_path, campaigns, about):
+    """Room kept for tables out of view is as good as their length: of a few rows it would be a page of nothing."""
+
+    def long_ones(some):
+        page = lxml.html.parse(str(write_report(tmp_path / str(len(some)), some, about))).getroot()
+        return [e.get("id") for e in page.xpath("//section[@class='long']")]
+
+    assert long_ones(campaigns[:3]) == []
+    many = [replace(campaigns[0], site_id=f"S{k:03}") for k in range(60)]
+    assert "sites" in long_ones(many)
+
+
 def test_antennas_are_sorted_filtered_and_saved(report, pages, campaigns):
     tab = pages()
     tab.goto(report.with_name("antennas.html").as_uri())
