@@ -47,12 +47,24 @@ _ANY_PITCH = 0.25, 0.25
 #: how often the head is elsewhere than where panels were found
 _HEAD_WRONG = 0.05
 
-#: as `_head` tells it
-_Head = tuple[Array, float, float, float]
-
 SKY_ALONE = "shows only sky and the tower: the map of what stands round tells nothing of its heading"
 _NOT_LAID = "not laid over the map of what stands round"
 _UNSURE = "the map of what stands round does not tell its heading"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Head:
+    """Where the tower's head is seen: pixel (2,); its bearing and elevation [rad] from the standpoint, with standard
+    uncertainties; enu_m (2,): where it stands. aside_rad: uncertainty of its bearing from a standpoint that is known.
+    """
+
+    pixel: Array
+    bearing_rad: float
+    bearing_sigma_rad: float
+    elevation_rad: float
+    elevation_sigma_rad: float
+    enu_m: Array
+    aside_rad: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,9 +133,7 @@ def with_heading(known: KnownPhoto, laid: LaidOver | None) -> KnownPhoto:
 def _head(
     known: KnownPhoto, found: FoundPanels | None, antennas: Mapping[str, AntennaPriors], site_sigma_m: float
 ) -> _Head | None:
-    """Where the head is seen: x, y [px], bearing and elevation [rad], east and north of it (6,), the sigmas of
-    bearing and elevation, and of the bearing from a standpoint that is known; None unless found.
-    """
+    """Where the head is seen by the panels found; None where none is found, or nobody knows where the camera stood."""
     seen = [] if found is None else [c for c in found.candidates if c.probability > _PANEL]
     own = [a for a in antennas.values() if a.own]
     if not seen or not own or known.standpoint is None:
@@ -136,11 +146,16 @@ def _head(
     up = float(np.mean([a.up_m for a in own])) - known.height[0]
     flat = max(float(np.hypot(*to)), 3.0)
     aside_m = float(np.hypot(_HEAD_ASIDE_M, site_sigma_m))
-    spread = float(np.hypot(sigma, aside_m)) / flat
     slant = float(np.sqrt((sigma * up) ** 2 + ((known.height[1] ** 2 + _HEAD_UP_M**2) * flat**2))) / (flat**2 + up**2)
-    aside = float(np.hypot(aside_m / flat, _HEAD_MIDDLE_RAD))
-    at = np.array([*pixel, np.arctan2(to[0], to[1]), np.arctan2(up, flat), to[0] + east, to[1] + north])
-    return at, spread, slant, aside
+    return _Head(
+        pixel=pixel,
+        bearing_rad=float(np.arctan2(to[0], to[1])),
+        bearing_sigma_rad=float(np.hypot(sigma, aside_m)) / flat,
+        elevation_rad=float(np.arctan2(up, flat)),
+        elevation_sigma_rad=slant,
+        enu_m=to + np.array([east, north]),
+        aside_rad=float(np.hypot(aside_m / flat, _HEAD_MIDDLE_RAD)),
+    )
 
 
 def _statements(known: KnownPhoto, by_hand: Control | None, priors: Priors) -> list[tuple[float, float, float]]:
@@ -158,12 +173,13 @@ def _statements(known: KnownPhoto, by_hand: Control | None, priors: Priors) -> l
 def _by_head(known: KnownPhoto, head: _Head) -> tuple[float, float, float]:
     """What the head says of the heading, for where to look alone: the match itself ties it to the standpoint."""
     pitch, _, roll, _ = _tilt(known, head)
-    return float(wrap_rad(float(head[0][2]) - _off_heading(known, head, pitch, roll))), head[1], 1.0 - _HEAD_WRONG
+    heading = float(wrap_rad(head.bearing_rad - _off_heading(known, head, pitch, roll)))
+    return heading, head.bearing_sigma_rad, 1.0 - _HEAD_WRONG
 
 
 def _off_heading(known: KnownPhoto, head: _Head, pitch_rad: float, roll_rad: float) -> float:
     """Azimuth off the heading [rad] in which the head is seen."""
-    x = np.append(normalised_from_pixels(known.camera, head[0][:2]), 1.0)
+    x = np.append(normalised_from_pixels(known.camera, head.pixel), 1.0)
     d = x @ rotation_cam_from_enu(0.0, pitch_rad, roll_rad)
     return float(np.arctan2(d[0], d[1]))
 
@@ -176,11 +192,11 @@ def _tilt(known: KnownPhoto, head: _Head | None) -> tuple[float, float, float, f
     pitch, sigma = _ANY_PITCH
     said = [(a.value_rad, a.sigma_rad) for a in known.pitches[:1]]
     if head is not None:
-        x, y = normalised_from_pixels(known.camera, head[0][:2])
+        x, y = normalised_from_pixels(known.camera, head.pixel)
         x, y = x * np.cos(roll) + y * np.sin(roll), y * np.cos(roll) - x * np.sin(roll)
-        elevation, length = float(head[0][3]), np.sqrt(1.0 + x * x + y * y)
+        elevation, length = head.elevation_rad, np.sqrt(1.0 + x * x + y * y)
         sine = np.clip(length * np.sin(elevation) / np.sqrt(1.0 + y * y), -1.0, 1.0)
-        said.append((float(np.arctan(y) + np.arcsin(sine)), head[2]))
+        said.append((float(np.arctan(y) + np.arcsin(sine)), head.elevation_sigma_rad))
     if said:
         weight = np.array([s**-2.0 for _, s in said])
         pitch, sigma = float(weight @ [v for v, _ in said] / weight.sum()), float(weight.sum() ** -0.5)
@@ -239,7 +255,7 @@ def _matched(
         place_sigma=np.array([sigma, sigma, up_sigma]),
         head=None
         if head is None
-        else HeadSeen(_off_heading(known, head, float(pitch), float(roll)), head[3], head[0][4:]),
+        else HeadSeen(_off_heading(known, head, float(pitch), float(roll)), head.aside_rad, head.enu_m),
     )
     return match_skyline(shown, some, nats)
 

@@ -173,8 +173,8 @@ class HeadSeen:
     sigma: float
     enu_m: Array
 
-    def off(self, heading: Any, place: Array) -> tuple[Any, Any]:
-        """How far it is seen off where it stands [rad], for headings at a place (2 or more,); and its distance [m]."""
+    def off(self, heading: Any, place: Array) -> tuple[Any, float]:
+        """How far it is seen off where it stands [rad], for a heading or several at a place; and its distance [m]."""
         away = self.enu_m - place[:2]
         return wrap_rad(heading + self.azimuth - np.arctan2(away[0], away[1])), max(float(np.hypot(*away)), NEAREST_M)
 
