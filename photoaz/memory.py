@@ -71,8 +71,6 @@ class Notebook:
 def recall(memory: Memory, kind: str, inputs: Sequence[Any], of: Any, make: Callable[[], T]) -> T:
     """The value that `make` gives, from memory where it was made before from the same inputs.
 
-    Parameters
-    ----------
     inputs : everything that `make` depends on, of what `fingerprint` takes. of : the value's type, for `decoded`.
     """
     if isinstance(memory, Forgetful):

@@ -95,10 +95,8 @@ class ReadingsKnown:
 class Priors:
     """All of it, by what it is about: the tables of a file of priors (`photoaz.register.priors`).
 
-    Raises
-    ------
-    ValueError : a share that does not lie between 0 and 1, a spread that is not above 0, shares that exclude each other
-        and come to 1 or more.
+    Raises ValueError: a share that does not lie between 0 and 1, a spread that is not above 0, shares that exclude each
+    other and come to 1 or more.
     """
 
     antennas: AntennasKnown = field(default_factory=AntennasKnown)

@@ -65,8 +65,6 @@ def photo_flags(
 ) -> tuple[Flag, ...]:
     """All flags of one photo by itself.
 
-    Parameters
-    ----------
     seen : None where the picture was not looked at. written : when the file was last written, UTC. now : for dates in
     the future; both None where they are not to be judged.
     """

@@ -23,9 +23,7 @@ def locked(folder: Path) -> Iterator[None]:
     The system holds the lock for this process and frees it with it, however that ends; the file says who has it, and
     stays. Where a file system knows no locks there is none.
 
-    Raises
-    ------
-    InputError : another process has it; says which, on what machine and since when.
+    Raises InputError: another process has it; says which, on what machine and since when.
     """
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / LOCK

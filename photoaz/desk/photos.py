@@ -19,8 +19,6 @@ OPEN_PHOTOS = 200
 class OpenPhotos:
     """Fetches photos and holds those asked for last. Usable from several threads.
 
-    Parameters
-    ----------
     most : how many; the copy of the photo that nobody asked for longest is removed, and fetched again when it is.
     """
 

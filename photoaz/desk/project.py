@@ -68,8 +68,6 @@ class DroppedPhoto:
 class Project:
     """A folder with what was dropped and typed. Its methods may be called from several threads.
 
-    Parameters
-    ----------
     folder : made where there is none; what is in it from before is taken up again. scenery : what stands round.
     """
 

@@ -59,10 +59,8 @@ class SiteNow:
 class Desk:
     """One audit, open. Its methods may be called from several threads.
 
-    Parameters
-    ----------
     store : open. audit : where the store is, and the audit's name in it. given : reads what the audit was made from,
-        which takes seconds with a large register: it is called once, in a thread of its own. folder : of the results.
+    which takes seconds with a large register: it is called once, in a thread of its own. folder : of the results.
     """
 
     def __init__(

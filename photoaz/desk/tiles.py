@@ -54,8 +54,6 @@ class Size:
 class Tiles:
     """Makes tiles and holds what was used last. Usable from several threads.
 
-    Parameters
-    ----------
     most_bytes : of decoded pictures held.
     """
 

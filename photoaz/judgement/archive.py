@@ -156,10 +156,8 @@ def _odds(probability: float, prior: float) -> float:
 def share_of(odds: Array) -> Share:
     """The share of those that something is true of.
 
-    Parameters
-    ----------
     odds : (n,), of each the probability of what was seen of it if it is true, over that if it is not. Where they are 0
-        or infinite the share's distribution is Jeffreys', beta(k + 1/2, n - k + 1/2).
+    or infinite the share's distribution is Jeffreys', beta(k + 1/2, n - k + 1/2).
     """
     # uniform in this angle is Jeffreys' prior for the share sin^2
     angle = (np.arange(_STEPS) + 0.5) * (0.5 * math.pi / _STEPS)
@@ -178,8 +176,6 @@ def share_of(odds: Array) -> Share:
 def hung_of(antennas: Sequence[tuple[float, Sequence[Part]]]) -> Told:
     """How antennas hang, by maximum likelihood.
 
-    Parameters
-    ----------
     antennas : of each the tolerance [deg] and what was measured of its deviation from the design, weights to 1.
     """
     known = Priors().antennas

@@ -54,9 +54,8 @@ def _wrong(key: str, value: object) -> str | None:
 def load_costs(path: Path) -> Costs:
     """Costs from a TOML file: lines such as `visit = 300`; what it does not name stays as it is.
 
-    Raises
-    ------
-    InputError : no TOML, a key that there is not, a value that is none; every such line, with key and what is wanted.
+    Raises InputError: no TOML, a key that there is not, a value that is none; every such line, with key and what is
+    wanted.
     """
     known = [f.name for f in fields(Costs)]
     _, given = read_keys(path, {"": known}, _wrong, what="a TOML file of costs", example="visit = 300")

@@ -115,9 +115,7 @@ def facts_of(
 
     Its diagonal is made each first part's own.
 
-    Raises
-    ------
-    ValueError : uncertainties that are none.
+    Raises ValueError: uncertainties that are none.
     """
     u = np.array([c.reading.u95_deg for c in cases]) / K95
     shared = np.array([c.reading.declination_u95_deg for c in cases]) / K95

@@ -265,9 +265,7 @@ def _checked(item: Field[Any], value: Any) -> tuple[bool, str]:
 def camera_from_calibration(calibration: Calibration, record: PhotoRecord) -> Camera:
     """The camera of one photo by a calibration, in pixels of that photo as shown.
 
-    Raises
-    ------
-    InputError : the photo has other proportions, was cropped, or its metadata speak of another lens.
+    Raises InputError: the photo has other proportions, was cropped, or its metadata speak of another lens.
     """
     turned = record.orientation >= 5
     width, height = (record.height_px, record.width_px) if turned else (record.width_px, record.height_px)

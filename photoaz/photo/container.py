@@ -87,9 +87,7 @@ def read_bytes(path: Path, digest: str | None = None) -> bytes:
 def open_container(path: Path, data: bytes | None = None) -> Container:
     """Read format, size, Exif and XMP of a file, or of `data` (path is then only a name).
 
-    Raises
-    ------
-    InputError : not an image, no size to be found, or more than MAX_PIXELS.
+    Raises InputError: not an image, no size to be found, or more than MAX_PIXELS.
     """
     found = None
     if data is None:

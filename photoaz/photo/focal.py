@@ -89,10 +89,8 @@ def believed_size(reader: Reader, noted: tuple[int, int] | None, size: tuple[int
 def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[int, int] | None) -> Frame:
     """Was the picture made smaller, or cut, after it was taken? What there is to say about it is said to `reader`.
 
-    Parameters
-    ----------
     width_px, height_px : of the picture as shown. noted : Exif's pixel dimensions (0xA002, 0xA003), the way round the
-        picture is shown where known, or None.
+    picture is shown where known, or None.
     """
     tag = "PixelXDimension"
     now = (max(width_px, height_px), min(width_px, height_px))

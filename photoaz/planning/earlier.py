@@ -109,9 +109,7 @@ def sites_to_visit(path: Path, sites: Mapping[str, Site]) -> tuple[Visit, ...]:
 
     path: a revisit.csv or an estimates.json. Where a site stands is the register's word.
 
-    Raises
-    ------
-    InputError : neither of them, or a site that the register does not have; every such site.
+    Raises InputError: neither of them, or a site that the register does not have; every such site.
     """
     todo: dict[str, list[Task]] = {}
     lines: dict[str, int | None] = {}

@@ -47,9 +47,7 @@ class Landmark:
 def load_landmarks(path: Path, frame: EnuFrame) -> tuple[Landmark, ...]:
     """Read a table of landmarks: name, lat_deg, lon_deg; height_m (above the ground at the tower), u95 [m] if known.
 
-    Raises
-    ------
-    InputError : no table, a column missing, a value that is none, a name that occurs twice; every fault at once.
+    Raises InputError: no table, a column missing, a value that is none, a name that occurs twice; every fault at once.
     """
     table = open_table(path, tuple(columns_of(LandmarkRow)))
     table.require(needed_of(LandmarkRow))
@@ -124,10 +122,8 @@ def area_of(made: SurroundingsMap, around: Surroundings) -> Area:
 def load_area(path: Path, frame: EnuFrame) -> Area:
     """Read a GeoJSON (RFC 7946) of areas and obstacles into a site's frame; heights that it gives are taken as exact.
 
-    Raises
-    ------
-    InputError : no such file, no GeoJSON, and for every feature with a value that is none, or coordinates that are no
-    longitude and latitude, by its number.
+    Raises InputError: no such file, no GeoJSON, and for every feature with a value that is none, or coordinates that
+    are no longitude and latitude, by its number.
     """
     made = read_surroundings(path)
     if made.faults:

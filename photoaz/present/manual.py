@@ -73,8 +73,6 @@ def body_html(subject: str) -> Markup:
 def manual_html(stylesheet: str | None = None) -> str:
     """All pages of the manual as one HTML document, which needs no network.
 
-    Parameters
-    ----------
     stylesheet : address of `report.css`; where None the style is in the document, which then needs nothing else.
     """
     pages = [(subject, title(subject), body_html(subject)) for subject in SUBJECTS]

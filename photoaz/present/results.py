@@ -83,9 +83,7 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
 
     Those that are there stay as they are until all new ones are written.
 
-    Raises
-    ------
-    LookupError : the audit has no run.
+    Raises LookupError: the audit has no run.
     """
     run = store.last_run()
     if run is None:

@@ -202,9 +202,7 @@ def load_columns(path: Path | str) -> ColumnMap:
 
     [readings] and [manifest] hold the same keys for the readings' history and the manifest: `[readings.columns]`.
 
-    Raises
-    ------
-    InputError : no TOML, a key that there is not, a value that is none; all at once, with line and key.
+    Raises InputError: no TOML, a key that there is not, a value that is none; all at once, with line and key.
     """
     path = Path(path)
     text, given = read_toml(path, what="a TOML file of columns", example='site_id = "Site No"')

@@ -141,8 +141,6 @@ def in_force(antenna: Antenna, readings: Sequence[DatedReading], when: date | No
     one after the photo, and it is said. The same for downtilts. A photo without a day gets the latest. A design counts
     from its day on, the register's own before and without.
 
-    Parameters
-    ----------
     readings : of this antenna alone, as `history_of` has them. when : the photo's day, None where not known.
     """
     own = antenna.reading

@@ -276,9 +276,7 @@ def load_controls(path: Path | str) -> tuple[Control, ...]:
     its foot (x_px, y_px) to its tip (x2_px, y2_px). The angle of a pitch or roll stands in value_deg (azimuth_true_deg
     is taken for it where that is blank).
 
-    Raises
-    ------
-    InputError : with every fault of the file.
+    Raises InputError: with every fault of the file.
     """
     table = open_table(path, tuple(columns_of(ControlRow)))
     table.require(needed_of(ControlRow))
@@ -362,9 +360,7 @@ def load_picks(path: Path | str) -> tuple[Pick, ...]:
     Where `absent` is yes, the point shows no antenna, whatever looks like one there; antenna_id is then what it was
     taken for.
 
-    Raises
-    ------
-    InputError : with every fault of the file.
+    Raises InputError: with every fault of the file.
     """
     table = open_table(path, tuple(columns_of(PickRow)))
     table.require(needed_of(PickRow))

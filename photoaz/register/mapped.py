@@ -30,9 +30,7 @@ def open_mapped(path: Path | str, known: Mapping[str, Column], columns: ColumnMa
 
     known : the interface's columns, which need no naming where the file has them. columns : None where it has them all.
 
-    Raises
-    ------
-    InputError : as `open_table`; the file lacks headings that were named.
+    Raises InputError: as `open_table`; the file lacks headings that were named.
     """
     if columns is None:
         return open_table(path, tuple(known))

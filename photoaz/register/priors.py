@@ -13,10 +13,8 @@ from photoaz.register.toml import line_of, read_keys
 def read_priors(path: Path) -> Priors:
     """Priors from a TOML file, such as `turned_share = 0.1` under `[antennas]`; what it does not name stays as it is.
 
-    Raises
-    ------
-    InputError : no TOML, a table or a key that there is not, a value that is none, shares that come to too much; every
-        such line, with what is wanted.
+    Raises InputError: no TOML, a table or a key that there is not, a value that is none, shares that come to too much;
+    every such line, with what is wanted.
     """
     example = "[antennas], then turned_share = 0.1"
     text, given = read_keys(path, keys_of(), wanted_of, what="a TOML file of priors", example=example)

@@ -129,9 +129,7 @@ class UnknownColumnsError(InputError):
 def propose_columns(path: Path | str) -> ColumnsProposal:
     """What the columns of a register may be, by their headings and by what stands in their first rows.
 
-    Raises
-    ------
-    InputError : the file is no table.
+    Raises InputError: the file is no table.
     """
     path = Path(path)
     shape = _shape(path)

@@ -126,9 +126,7 @@ def open_table(path: Path | str, known_columns: Sequence[str], shape: TableShape
     surrounding blanks. A CSV is split at commas; at semicolons or tabs where its header holds known columns only then.
     Rows without any text are passed over.
 
-    Raises
-    ------
-    InputError : no such file, not text in UTF-8, not a table, no header, a column that occurs twice.
+    Raises InputError: no such file, not text in UTF-8, not a table, no header, a column that occurs twice.
     """
     path = Path(path)
     records = read_records(path, known_columns, shape)

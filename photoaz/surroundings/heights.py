@@ -82,10 +82,8 @@ def eaves_and_ridges(
 ) -> tuple[Array, Array, Array]:
     """Eaves, their sigma, and what a roof may rise above them, each (n,) [m].
 
-    Parameters
-    ----------
     height_m : as stated, NaN where it is not; origin : (n,) GIVEN, STOREYS or ASSUMED. rise_m : as stated, NaN where it
-        is not. area_m2, width_m : the footprint's area and narrow side.
+    is not. area_m2, width_m : the footprint's area and narrow side.
     """
     classes = np.searchsorted([c[0] for c in q.EAVES_BY_FOOTPRINT_M], area_m2)
     table = np.array(q.EAVES_BY_FOOTPRINT_M)

@@ -421,8 +421,6 @@ class SkylineMatch:
 def match_skyline(shown: Shown, some: Surroundings, heading_nats: Array | None = None) -> SkylineMatch:
     """Lay a photo over the map.
 
-    Parameters
-    ----------
     heading_nats (H,) : as of `candidates`; it says where to look closely, and nothing else.
     """
     seen_rad = float(_columns(shown, shown.pitch[0]).weight.sum() * WITNESS_RAD)

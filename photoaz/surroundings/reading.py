@@ -40,9 +40,8 @@ _LICENCES = ("license", "licence", "attribution", "copyright", "source")
 def read_surroundings(path: Path) -> SurroundingsMap:
     """Read a map. What cannot be used of it is among its `faults`, by the feature's number, counted from 1.
 
-    Raises
-    ------
-    InputError : no such file, no JSON, no GeoJSON, or nothing in it that can be used; in the last case with the faults.
+    Raises InputError: no such file, no JSON, no GeoJSON, or nothing in it that can be used; in the last case with the
+    faults.
     """
     reader = FeatureReader(path)
     gathered = _Gathered(path)

@@ -119,10 +119,8 @@ class Terrain:
 def read_terrain(path: Path) -> Terrain:
     """Read a grid of heights.
 
-    Raises
-    ------
-    InputError : no such file, neither of the two formats, a value that is none, points off a regular grid, coordinates
-    in metres without a .prj file, or one that cannot be read.
+    Raises InputError: no such file, neither of the two formats, a value that is none, points off a regular grid,
+    coordinates in metres without a .prj file, or one that cannot be read.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")

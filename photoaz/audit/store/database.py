@@ -80,9 +80,7 @@ def patiently(engine: Engine, work: Callable[[], T], patience_s: float) -> T:
 
     work : done again from its beginning, so that doing it twice must come to the same.
 
-    Raises
-    ------
-    InputError : in the place of any DBAPIError; where a connection was lost, after patience_s.
+    Raises InputError: in the place of any DBAPIError; where a connection was lost, after patience_s.
     """
     url, start = engine.url, time.monotonic()
     until = start + patience_s

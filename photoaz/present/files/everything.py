@@ -30,10 +30,8 @@ def written(
     sites.kml and failures.csv. The earlier ones stay if anything goes wrong. Of all sites only a row and what to do
     next are kept.
 
-    Parameters
-    ----------
     folder : made where it does not exist. head : of estimates.json: schema, version, created. failures : file and
-        reason, of what was not used.
+    reason, of what was not used.
     """
     folder.mkdir(parents=True, exist_ok=True)
     todo: list[tuple[str, Revisit, Standings]] = []
