@@ -38,14 +38,9 @@ def read_heading(reader: Reader, pose: Mapping[str, str]) -> CompassHeading | No
     value = _pose_angle(reader, pose, "PoseHeadingDegrees", 0.0, 360.0, "heading")
     if value is not None:
         return _judged_heading(reader, value, "", "PoseHeadingDegrees")
-    said = (
-        "The photo has no usable compass heading: its direction must come from the tower's position, a landmark, the "
-        "sun or other photos."
-    )
-    reader.say("heading-missing", "weak", "GPSImgDirection", said)
+    reader.say("heading-missing")
     if reader.value(GPS.GPSDestBearing) is not None:
-        said = "GPSDestBearing is there, but it is the bearing to a destination, not where the camera looks; not used."
-        reader.say("bearing-to-destination", "info", "GPSDestBearing", said)
+        reader.say("bearing-to-destination")
     return None
 
 
@@ -53,28 +48,19 @@ def _judged_heading(reader: Reader, value: float, letter: str, name: str) -> Com
     """A heading in [0, 360] with what is odd about it said. XMP's has no reference at all (letter '')."""
     placeholder = 0.0
     if value == 360.0:
-        reader.say("heading-is-360", "info", name, f"{name} is 360, which the standard does not allow; read as 0.")
+        reader.say("heading-is-360", tag=name)
         value = 0.0
     elif value == 0.0:
         placeholder = q.ZERO_HEADING_SHARE
-        said = (
-            f"{name} is exactly zero, which is more often a placeholder than north: it is believed as far as other "
-            "photos, the sun or landmarks bear it out."
-        )
-        reader.say("heading-zero", "weak", name, said)
+        reader.say("heading-zero", tag=name)
     known: dict[str, North] = {"T": "true", "M": "magnetic"}
     north = known.get(letter.upper(), "unknown")
     if north == "unknown":
-        said = (
-            "The heading does not say whether it counts from true or magnetic north; both are tried, and the "
-            "difference between them (the declination) is added to its uncertainty."
-        )
-        reader.say("heading-ref-missing", "weak", "GPSImgDirectionRef", said)
-    said = "The heading is a compass's: often out of calibration, and worse beside steel."
+        reader.say("heading-ref-missing")
     heading = CompassHeading(
         value_deg=value, north=north, sigma_deg=q.HEADING_SIGMA_DEG, source=name, placeholder_share=placeholder
     )
-    reader.say("heading-compass", "weak", name, said, heading.spread_deg)
+    reader.say("heading-compass", tag=name, cost_deg=heading.spread_deg)
     return heading
 
 
@@ -86,8 +72,7 @@ def read_tilt(
     Disagreement between them is said to `reader`.
     """
     if reader.value(Base.Acceleration) is not None:
-        said = "Acceleration is a single number and tells no direction; it is not used."
-        reader.say("acceleration-scalar", "info", "Acceleration", said)
+        reader.say("acceleration-scalar")
     gravity_pitch, gravity_roll = _gravity_tilt(reader, exif, orientation)
     elevation = reader.number(Base.CameraElevationAngle, "elevation", -90.0, 90.0, " deg")
     pitches = [
@@ -103,22 +88,13 @@ def read_tilt(
     roll = next((r for r in rolls if r is not None), None)
     for other in pitches:
         if pitch and other and abs(other.value - pitch.value) > 4.0 * math.hypot(other.sigma, pitch.sigma):
-            said = (
-                f"The pitch is {pitch.value:.1f} degrees by {pitch.source} but {other.value:.1f} by {other.source}; "
-                "the first is used, with room for the second."
-            )
-            reader.say("pitch-contradicts", "weak", "CameraElevationAngle", said)
+            reader.say("pitch-contradicts", first=pitch, other=other)
             pitch = Measured(value=pitch.value, sigma=abs(other.value - pitch.value), source=pitch.source)
     if pitch is None:
-        said = "The photo does not say how far up the camera looked; it follows from the tower's height in the picture."
-        reader.say("pitch-missing", "info", "CameraElevationAngle", said)
+        reader.say("pitch-missing")
     if roll is None:
         cost = q.HELD_LEVEL_SIGMA_DEG * math.tan(math.radians(ASSUMED_ELEVATION_DEG))
-        said = (
-            "The photo does not say how level the camera was held; verticals in the picture must tell. (Costed as held "
-            f"level by eye and looking up {ASSUMED_ELEVATION_DEG:.0f} degrees.)"
-        )
-        reader.say("roll-missing", "info", "roll", said, cost)
+        reader.say("roll-missing", cost_deg=cost, elevation_deg=ASSUMED_ELEVATION_DEG)
     return pitch, roll
 
 
@@ -133,8 +109,7 @@ def _pose_angle(
         return None
     value = number_in_text(pose[name])
     if value is None or not low <= value <= high:
-        said = f"{name} is '{pose[name][:20]}', not an angle from {low:g} to {high:g}; it is not used."
-        reader.say(f"{code}-out-of-range", "unusable", name, said)
+        reader.say("pose-out-of-range", code=f"{code}-out-of-range", tag=name, text=pose[name][:20], low=low, high=high)
         return None
     return value
 
@@ -178,7 +153,6 @@ def tilt_from_gravity(gravity: tuple[float, float, float], orientation: int) -> 
 
 
 def _gravity_tilt(reader: Reader, exif: bytes, orientation: int) -> tuple[Measured | None, Measured | None]:
-    name = "AccelerationVector"
     gravity = gravity_vector(maker_note(exif)) if _GRAVITY_NOTE in exif else None
     if gravity is None:
         return None, None
@@ -186,27 +160,22 @@ def _gravity_tilt(reader: Reader, exif: bytes, orientation: int) -> tuple[Measur
     tilt = tilt_from_gravity(gravity, orientation) if norm > 0.0 else None
     wrong = None
     if not math.isfinite(norm):
-        wrong = ("damaged", "The maker note's acceleration holds fractions with denominator zero")
+        wrong = "damaged"
     elif abs(norm - 1.0) >= 0.05:
-        wrong = ("not-1g", f"The acceleration is {norm:.2f} g, not 1 g: the phone was moving")
+        wrong = "not-1g"
     elif "front" in (reader.text(Base.LensModel) or "").lower():
-        wrong = ("front-camera", "Taken with the front camera")
+        wrong = "front-camera"
     elif tilt is None:
-        wrong = ("mirrored", "The picture is mirrored, which leaves open how the camera was held")
-    if wrong or tilt is None:
-        code, said = wrong or ("", "")
-        reader.say(f"acceleration-{code}", "unusable", name, f"{said}; pitch and roll are not used.")
+        wrong = "mirrored"
+    if wrong is not None or tilt is None:
+        reader.say(f"acceleration-{wrong}", norm=norm)
         return None, None
     pitch = _measured(tilt[0], q.ACCELERATION_PITCH_SIGMA_DEG, "acceleration in the maker note")
     if tilt[1] is None:
-        reader.say("roll-undefined", "info", name, "The camera looked so steeply that its roll has no meaning.")
+        reader.say("roll-undefined")
         return pitch, None
     if abs(tilt[1]) > 45.0:
-        said = (
-            f"By its acceleration the camera was rolled {tilt[1]:.0f} degrees against the picture as shown: the "
-            "picture was turned later, or the phone mistook which way is up. The roll is not used."
-        )
-        reader.say("roll-contradicts-orientation", "unusable", name, said)
+        reader.say("roll-contradicts-orientation", roll=tilt[1])
         return pitch, None
     sigma = q.ACCELERATION_ROLL_SIGMA_DEG / math.cos(math.radians(tilt[0]))
     return pitch, _measured(tilt[1], sigma, "acceleration in the maker note")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from PIL.ExifTags import GPS, Base
 
@@ -81,8 +81,7 @@ def believed_size(reader: Reader, noted: tuple[int, int] | None, size: tuple[int
     short, long = sorted(noted)
     if long * short <= MAX_PIXELS and long <= LONGEST_ASPECT * short:
         return noted
-    said = f"The metadata says that the picture was {_size(noted)} when taken, as no camera takes any; it is not used."
-    reader.say("original-size-implausible", "weak", "PixelXDimension", said)
+    reader.say("original-size-implausible", noted=_size(noted))
     return None
 
 
@@ -92,31 +91,23 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
     width_px, height_px : of the picture as shown. noted : Exif's pixel dimensions (0xA002, 0xA003), the way round the
     picture is shown where known, or None.
     """
-    tag = "PixelXDimension"
     now = (max(width_px, height_px), min(width_px, height_px))
     if noted is None:
-        said = "The metadata does not say how large the picture was when taken, so a later crop cannot be seen."
-        reader.say("original-size-unknown", "info", tag, said)
+        reader.say("original-size-unknown")
         return _unusual_aspect(reader, now, "unknown")
     original = (max(noted), min(noted))
     if original == now:
         return _unusual_aspect(reader, now, "none")
-    sizes = f"The picture was {_size(original)} when taken and is {_size(now)} now"
     # a side rounded to whole pixels moves the aspect ratio of a small picture by more than half a per cent
     tolerance = 0.005 + 0.75 / now[1]
     if abs(now[0] / now[1] / (original[0] / original[1]) - 1.0) <= tolerance:
         scale = now[0] / original[0]
-        said = f"in the same proportions: it was resized, and the focal length is scaled by {scale:.3g}"
-        reader.say("resized", "info", tag, f"{sizes}, {said}.")
+        reader.say("resized", original=_size(original), now=_size(now), scale=scale)
         return Frame(original=original, change="resized", scale=scale)
     fits = _fit(width_px, height_px, noted)
     if fits is not None:
         covered, shift = fits
-        said = (
-            "in other proportions: it was cropped, and perhaps made smaller as well. Where the optical axis meets the "
-            "picture is unknown, and so is the focal length in pixels, within what cutting alone and both allow"
-        )
-        reader.say("cropped", "weak", tag, f"{sizes}, {said}.")
+        reader.say("cropped", original=_size(original), now=_size(now))
         # between cut only (1) and cut by next to nothing and then made smaller any scale is as likely: a rectangular
         # distribution of its logarithm (JCGM 100:2008, 4.3.7)
         both = ((1.0, "only cropped"), (covered, "hardly cropped, and then made smaller"))
@@ -133,11 +124,7 @@ def compare_frame(reader: Reader, width_px: int, height_px: int, noted: tuple[in
 
 def _unclear(reader: Reader, now: tuple[int, int], original: tuple[int, int]) -> Frame:
     spread = abs(math.log((now[0] / original[0]) / (now[1] / original[1])))
-    said = (
-        f"The metadata says {_size(original)}, the picture is {_size(now)}: larger, and in other proportions. "
-        "It was cut or changed in a way that cannot be told; the focal length is uncertain."
-    )
-    reader.say("size-unclear", "weak", "PixelXDimension", said)
+    reader.say("size-unclear", original=_size(original), now=_size(now))
     return Frame(
         original=original,
         change="unclear",
@@ -162,11 +149,7 @@ def _unusual_aspect(reader: Reader, now: tuple[int, int], change: SizeChange) ->
     ratio, slack = now[0] / now[1], 0.01 + 1.0 / now[1]
     if any(abs(ratio / known - 1.0) <= slack for known in _ASPECTS):
         return Frame(original=now, change=change)
-    said = (
-        f"No camera takes pictures of {now[0]} by {now[1]} pixels' proportions: it was probably cropped. The focal "
-        "length is then longer than worked out, and where the optical axis meets the picture is unknown."
-    )
-    reader.say("aspect-unusual", "weak", "ImageWidth", said)
+    reader.say("aspect-unusual", wide=now[0], high=now[1])
     return Frame(original=now, change="cropped", extra_sigma=0.3, shift_sigma_px=0.15 * now[0])
 
 
@@ -206,11 +189,11 @@ def read_focal(reader: Reader, frame: Frame, pose: Mapping[str, str]) -> Focal |
     """
     projection = pose.get("ProjectionType", "").lower()
     if projection and projection not in ("perspective", "rectilinear"):
-        said = f"The picture is a panorama ({projection}), not a photo through one lens: it cannot be measured in."
-        reader.say("panorama", "unusable", "ProjectionType", said)
+        reader.say("panorama", projection=projection)
         return None
     lens = _read_lens(reader, frame)
     alternatives: list[tuple[float, str]] = []
+    told: dict[str, Any]
     by_plane = _by_plane(reader, lens, frame)
     by_f35 = _by_35mm(reader, lens, frame, by_plane, alternatives)
     chosen = by_f35 or by_plane or _guess(reader, lens, frame)
@@ -221,33 +204,22 @@ def read_focal(reader: Reader, frame: Frame, pose: Mapping[str, str]) -> Focal |
         else:
             chosen = by_f35._replace(sigma=math.hypot(by_f35.sigma, apart / 2.0))
             alternatives.append((by_plane.f_px, by_plane.source))
-            said = (
-                f"The {by_f35.source} and the {by_plane.source} give focal lengths that differ by "
-                f"{100 * math.expm1(apart):.0f} %; the first is used, with room for the second."
-            )
             cost = focal_cost_deg(chosen.sigma)
-            reader.say("focal-routes-disagree", "weak", "FocalPlaneXResolution", said, cost)
+            told = {"first": by_f35, "other": by_plane, "percent": 100 * math.expm1(apart)}
+            reader.say("focal-routes-disagree", cost_deg=cost, **told)
     if chosen is None:
-        said = (
-            "The metadata does not tell the focal length, so pixels cannot be turned into angles. "
-            "Give a calibration of the camera."
-        )
-        reader.say("focal-missing", "unusable", "FocalLength", said)
+        reader.say("focal-missing")
         return None
     equivalent_mm = chosen.f_px / math.hypot(*frame.original) * DIAGONAL_35_MM
     if not LENSES_MM[0] <= round(equivalent_mm, 6) <= LENSES_MM[1]:
-        said = (
-            f"The {chosen.source} would be that of a lens of {equivalent_mm:.3g} mm (35 mm equivalent); lenses have "
-            f"{LENSES_MM[0]:.0f} to {LENSES_MM[1]:.0f} mm. It is not used. Give a calibration of the camera."
-        )
-        reader.say("focal-implausible", "unusable", "FocalLength", said)
+        told = {"source": chosen.source, "equivalent_mm": equivalent_mm, "lenses": LENSES_MM}
+        reader.say("focal-implausible", **told)
         return None
     others = [(f * frame.scale, said) for f, said in alternatives]
     others += [(chosen.f_px * factor, said) for factor, said in frame.alternatives]
     sigma = math.hypot(chosen.sigma, frame.extra_sigma)
     if sigma > 0.05:
-        said = f"The focal length is known to {100 * sigma:.0f} % only."
-        reader.say("focal-uncertain", "weak", "FocalLength", said, focal_cost_deg(sigma))
+        reader.say("focal-uncertain", cost_deg=focal_cost_deg(sigma), percent=100 * sigma)
     return Focal(
         f_px=chosen.f_px * frame.scale,
         relative_sigma=sigma,
@@ -259,8 +231,7 @@ def read_focal(reader: Reader, frame: Frame, pose: Mapping[str, str]) -> Focal |
 def _read_lens(reader: Reader, frame: Frame) -> _Lens:
     f35 = zoom = None
     if first_number(reader.value(Base.FocalLengthIn35mmFilm)) == 0.0:
-        said = "FocalLengthIn35mmFilm is 0, which means unknown."
-        reader.say("focal-35mm-zero", "info", "FocalLengthIn35mmFilm", said)
+        reader.say("focal-35mm-zero")
     else:
         f35 = reader.number(Base.FocalLengthIn35mmFilm, "focal-35mm", *LENSES_MM, " mm")
     if first_number(reader.value(Base.DigitalZoomRatio)) != 0.0:  # zero means 'not used'
@@ -289,8 +260,7 @@ def _by_plane(reader: Reader, lens: _Lens, frame: Frame) -> _Route | None:
         return None
     sensor_mm = frame.original[0] / per_mm
     if not 2.0 <= sensor_mm <= 70.0 or not 0.8 <= (lens.plane_y_per_mm or per_mm) / per_mm <= 1.25:
-        said = f"The sensor's resolution in the metadata would make it {sensor_mm:.3g} mm long; it is not used."
-        reader.say("focal-plane-implausible", "unusable", "FocalPlaneXResolution", said)
+        reader.say("focal-plane-implausible", sensor_mm=sensor_mm)
         return None
     # short focal lengths are written with one or two decimals
     sigma = math.hypot(q.NOMINAL_SIGMA, 0.03 / lens.focal_mm)
@@ -309,14 +279,13 @@ def _by_35mm(
     source = f"35 mm equivalent {lens.f35_mm:g} mm"
     if abs(long_px / short_px / (4 / 3) - 1.0) < 0.03:
         alternatives.append((lens.f35_mm / 36.0 * long_px, "35 mm equivalent meant by the picture's width"))
-    zoom, tag = lens.zoom, "DigitalZoomRatio"
+    zoom = lens.zoom
     if zoom is None or zoom <= 1.01:
         return _Route(f_px, sigma, source)
     contained = _zoom_contained(lens, lens.f35_mm, zoom, f_px, by_plane)
     if contained is not None:
         verb = "contains" if contained else "does not contain"
-        said = f"Digital zoom {zoom:g}: the sensor's size shows that the 35 mm equivalent {verb} it."
-        reader.say("digital-zoom", "info", tag, said)
+        reader.say("digital-zoom", zoom=zoom, verb=verb)
         if contained:
             return _Route(f_px, sigma, f"{source} (digital zoom contained)")
         alternatives[:] = [(f * zoom, said) for f, said in alternatives]
@@ -326,11 +295,7 @@ def _by_35mm(
         (f_px * zoom, f"35 mm equivalent does not contain the digital zoom {zoom:g}"),
     ]
     total = math.hypot(sigma, math.log(zoom) / 2.0)
-    said = (
-        f"Digital zoom {zoom:g}: it cannot be told whether the 35 mm equivalent of {lens.f35_mm:g} mm contains "
-        "it. A value between is used, wide enough for both."
-    )
-    reader.say("digital-zoom-ambiguous", "weak", tag, said, focal_cost_deg(total))
+    reader.say("digital-zoom-ambiguous", cost_deg=focal_cost_deg(total), zoom=zoom, f35_mm=lens.f35_mm)
     return _Route(f_px * math.sqrt(zoom), total, f"{source}, digital zoom {zoom:g} in it or not")
 
 
@@ -357,12 +322,7 @@ def _guess(reader: Reader, lens: _Lens, frame: Frame) -> _Route | None:
     if lens.phone:
         crop, sigma, kind = q.PHONE_CROP, q.PHONE_LOG_SIGMA, "a phone's"
     f_px = focal_from_35mm(lens.focal_mm * crop * (lens.zoom or 1.0), *frame.original)[0]
-    said = (
-        f"The metadata gives a focal length of {lens.focal_mm:g} mm but neither a 35 mm equivalent nor the "
-        f"sensor's size; {kind} usual sensor is assumed, which may be {100 * sigma:.0f} % wrong. "
-        "Give a calibration of the camera."
-    )
-    reader.say("focal-guessed", "weak", "FocalLengthIn35mmFilm", said, focal_cost_deg(sigma))
+    reader.say("focal-guessed", cost_deg=focal_cost_deg(sigma), focal_mm=lens.focal_mm, kind=kind, percent=100 * sigma)
     return _Route(f_px, sigma, f"focal length {lens.focal_mm:g} mm, sensor size guessed")
 
 

@@ -40,7 +40,7 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
     _say_container(reader, box, trouble)
     packet = read_xmp(box.xmp)
     if packet.trouble:
-        reader.say("xmp-damaged", "info", "XMP", packet.trouble[0].upper() + packet.trouble[1:] + ".")
+        reader.say("xmp-damaged", trouble=packet.trouble[0].upper() + packet.trouble[1:])
     orientation = orientation_of(tags)
     _say_orientation(reader, orientation)
     width, height, noted = box.width_px, box.height_px, noted_size(tags)
@@ -79,26 +79,18 @@ def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
 
 def _say_container(reader: Reader, box: Container, trouble: str | None) -> None:
     if box.cut_short:
-        said = "The file ends too early: part of the picture or its metadata is missing."
-        reader.say("file-cut-short", "weak", "file", said)
+        reader.say("file-cut-short")
     if not reader.tags and not box.exif:
-        said = "The file has no Exif block: no position, heading, time or lens is known."
-        reader.say("exif-missing", "weak", "Exif", said)
+        reader.say("exif-missing")
     elif trouble:
-        reader.say("exif-damaged", "weak", "Exif", trouble[0].upper() + trouble[1:] + ".")
+        reader.say("exif-damaged", trouble=trouble[0].upper() + trouble[1:])
     if box.format == "DNG":
-        said = "A raw file: only a preview in it can be decoded. Give the photo as JPEG, TIFF or HEIC."
-        reader.say("raw-file", "weak", "file", said)
+        reader.say("raw-file")
 
 
 def _say_orientation(reader: Reader, orientation: int) -> None:
     value = reader.number(Base.Orientation, "orientation")
     if value is not None and value != orientation:
-        said = f"Orientation is {value:g}, which means nothing; the picture is taken as stored."
-        reader.say("orientation-invalid", "weak", "Orientation", said)
+        reader.say("orientation-invalid", value=value)
     if orientation in (2, 4, 5, 7):
-        said = (
-            f"Orientation {orientation} says that the picture is stored mirrored; it is mirrored back. "
-            "Check that writing in it reads the right way round."
-        )
-        reader.say("orientation-mirrored", "weak", "Orientation", said)
+        reader.say("orientation-mirrored", orientation=orientation)

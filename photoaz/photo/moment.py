@@ -27,27 +27,21 @@ def read_taken(reader: Reader) -> TakenAt | None:
     local, source, zone = _local_time(reader)
     gps = gps_time(reader)
     if local is None and gps is None:
-        said = "The photo does not say when it was taken: neither that day's declination nor the sun can be used."
-        reader.say("date-missing", "weak", "DateTimeOriginal", said)
+        reader.say("date-missing")
         return None
     if local is None:
-        reader.say("date-from-gps", "info", "GPSDateStamp", "The time is that of the satellite fix, which may be old.")
+        reader.say("date-from-gps")
         return TakenAt(local=None, utc=gps, sigma_s=60.0, source="GPSDateStamp")
     if zone is not None:
         utc = _shift(local, -zone)
         apart = abs((utc - gps).total_seconds()) if gps is not None and utc is not None else math.inf
         if 120.0 < apart < math.inf:
-            said = (
-                f"The camera's clock and the satellite time are {spell_duration(apart)} apart: the position is an old "
-                "one, or the clock or its zone is wrong."
-            )
-            reader.say("gps-time-differs", "weak", "GPSTimeStamp", said)
+            reader.say("gps-time-differs", apart=spell_duration(apart))
         sigma_s = 2.0 if apart <= 10.0 else 30.0
         return TakenAt(local=local, utc=utc, sigma_s=sigma_s, source=f"{source} with its offset from UTC")
     if gps is not None:
         return _zone_by_gps(reader, local, gps, source)
-    said = "The time of the photo has no time zone and there is no satellite time: the sun cannot be used."
-    reader.say("zone-unknown", "weak", source, said)
+    reader.say("zone-unknown", tag=source)
     return TakenAt(local=local, utc=None, sigma_s=30.0, source=f"{source}, time zone unknown")
 
 
@@ -59,14 +53,12 @@ def _local_time(reader: Reader) -> tuple[datetime | None, str, float | None]:
             continue
         local = date_time(text)
         if local is None:
-            reader.say("date-unreadable", "unusable", tag.name, f"{tag.name} is '{text[:30]}', which is not a date.")
+            reader.say("date-unreadable", tag=tag.name, text=text[:30])
         elif not FIRST_YEAR <= local.year <= LAST_YEAR:
-            said = f"{tag.name} is in {local.year}: the clock was not set."
-            reader.say("date-implausible", "unusable", tag.name, said)
+            reader.say("date-implausible", tag=tag.name, year=local.year)
         else:
             if tag == Base.DateTime:
-                said = "Only the date of the file's last change is there; it may be later."
-                reader.say("date-of-file", "info", tag.name, said)
+                reader.say("date-of-file", tag=tag.name)
             stated = reader.text(offset)
             zone = zone_seconds(stated)
             if zone is None and stated:
@@ -81,15 +73,10 @@ def _zone_by_gps(reader: Reader, local: datetime, gps: datetime, source: str) ->
     zone = round(apart / 900.0) * 900.0
     left = abs(apart - zone)
     if abs(zone) <= 14 * 3600 and left <= 120.0:
-        said = f"The time zone ({spell_zone(zone)}) follows from the satellite time."
-        reader.say("zone-from-gps", "info", "GPSTimeStamp", said)
+        reader.say("zone-from-gps", zone=spell_zone(zone))
         utc = _shift(local, -zone)
         return TakenAt(local=local, utc=utc, sigma_s=max(2.0, left), source=f"{source}, zone by satellite time")
-    said = (
-        f"The camera's clock and the satellite time are {spell_duration(abs(apart))} apart, which is no time zone; the "
-        "satellite time is used."
-    )
-    reader.say("gps-time-differs", "weak", "GPSTimeStamp", said)
+    reader.say("gps-time-no-zone", apart=spell_duration(abs(apart)))
     return TakenAt(local=local, utc=gps, sigma_s=600.0, source="GPSDateStamp")
 
 
@@ -113,7 +100,7 @@ def gps_time(reader: Reader) -> datetime | None:
             raise ValueError
         return start + timedelta(hours=hours, minutes=minutes, seconds=seconds)
     except (ValueError, OverflowError):
-        reader.say("gps-time-unreadable", "info", "GPSTimeStamp", "The satellite time cannot be read; it is not used.")
+        reader.say("gps-time-unreadable")
         return None
 
 

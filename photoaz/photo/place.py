@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from typing import Any
 
 from PIL.ExifTags import GPS
 
@@ -22,20 +23,18 @@ def read_position(reader: Reader) -> GeoPosition | None:
     """Where the photo was taken and how well that is known; None where the tags give no position, and why is said."""
     has = [reader.value(tag) is not None for tag in (GPS.GPSLatitude, GPS.GPSLongitude)]
     if not any(has):
-        said = "The photo does not say where it was taken; the standpoint must come from elsewhere."
-        reader.say("position-missing", "weak", "GPSLatitude", said)
+        reader.say("position-missing")
         return None
     if not all(has):
         lacking = "GPSLongitude" if has[0] else "GPSLatitude"
-        reader.say("position-half-missing", "unusable", lacking, f"{lacking} is missing: half a position is none.")
+        reader.say("position-half-missing", tag=lacking)
         return None
     lat = _coordinate(reader, GPS.GPSLatitude, GPS.GPSLatitudeRef, "NS", 90.0)
     lon = _coordinate(reader, GPS.GPSLongitude, GPS.GPSLongitudeRef, "EW", 180.0)
     if lat is None or lon is None:
         return None
     if lat[0] == 0.0 and lon[0] == 0.0:
-        said = "Latitude and longitude are both exactly zero: a placeholder."
-        reader.say("position-zero", "unusable", "GPSLatitude", said)
+        reader.say("position-zero")
         return None
     sigma, source = _position_sigma(reader)
     coarse = max(lat[1], lon[1])
@@ -43,11 +42,14 @@ def read_position(reader: Reader) -> GeoPosition | None:
         sigma = math.hypot(sigma, coarse)
         source += ", coordinates without seconds"
     cost = position_cost_deg(sigma)
-    said = (
-        f"The position is good to {sigma:.1f} m (1 sigma: {source}), which turns the direction of a tower "
-        f"{ASSUMED_DISTANCE_M:.0f} m away."
+    reader.say(
+        "position-accuracy",
+        distance_m=ASSUMED_DISTANCE_M,
+        severity="info" if cost <= 3.0 else "weak",
+        cost_deg=cost,
+        sigma=sigma,
+        source=source,
     )
-    reader.say("position-accuracy", "info" if cost <= 3.0 else "weak", "GPSHPositioningError", said, cost)
     return GeoPosition(lat_deg=lat[0], lon_deg=lon[0], sigma_m=sigma, source=source)
 
 
@@ -61,41 +63,39 @@ def _coordinate(reader: Reader, tag: GPS, ref_tag: GPS, letters: str, limit: flo
     name = tag.name
     value = reader.value(tag)
 
-    def refuse(code: str, said: str) -> tuple[float, float] | None:
-        reader.say(f"position-{code}", "unusable", name, f"{name} {said}.")
+    def refuse(why: str, **told: Any) -> tuple[float, float] | None:
+        reader.say(f"position-{why}", tag=name, **told)
         return None
 
     if isinstance(value, str):
         parts = _coordinate_text(value)
         if parts is None:
-            return refuse("not-a-number", f"holds the text '{value[:40]}'")
-        reader.say("position-as-text", "weak", name, f"{name} is written as text ('{value[:40]}'); it was understood.")
+            return refuse("text-unreadable", text=value[:40])
+        reader.say("position-as-text", tag=name, text=value[:40])
     else:
         parts = (value or (math.nan,))[:3]
     if not math.isfinite(parts[0]):
-        return refuse("not-a-number", "holds no number (fractions with denominator zero)")
+        return refuse("not-a-number")
     coarse = 0.0
     if len(parts) > 1 and not math.isfinite(parts[1]):
         if parts[0] == int(parts[0]):
-            return refuse("not-a-number", "has whole degrees but no minutes")
+            return refuse("minutes-missing")
         parts = parts[:1]
     if len(parts) > 2 and not math.isfinite(parts[2]):
         if parts[1] == int(parts[1]):
             coarse = 1852.0 / math.sqrt(12.0)
-            said = f"{name} has whole minutes but no seconds: good to 0.5 km."
-            reader.say("position-seconds-missing", "weak", name, said)
+            reader.say("position-seconds-missing", tag=name)
         parts = parts[:2]
     if any(not 0.0 <= p < 60.0 + 1e-9 for p in parts[1:]):
-        return refuse("out-of-range", "has minutes or seconds outside 0 to 60")
+        return refuse("out-of-range")
     degrees = abs(parts[0]) + sum(p / 60.0 ** (i + 1) for i, p in enumerate(parts[1:]))
     if degrees > limit:
-        return refuse("out-of-range", f"is {degrees:.6g} degrees; {limit:g} is the most")
+        return refuse("too-far", degrees=degrees, limit=limit)
     ref = (reader.text(ref_tag) or "").upper()[:1]
     if ref not in tuple(letters):
-        either = f"Ref does not say which hemisphere ({letters[0]} or {letters[1]}): the position could be either"
-        return refuse("hemisphere-missing", either)
+        return refuse("hemisphere-missing", first=letters[0], second=letters[1])
     if parts[0] < 0.0 and ref == letters[0]:
-        return refuse("sign-contradicts", f"is negative although {name}Ref says {ref}: the position could be either")
+        return refuse("sign-contradicts", ref=ref)
     return (-degrees if ref == letters[1] else degrees), coarse
 
 
@@ -108,18 +108,15 @@ def _position_sigma(reader: Reader) -> tuple[float, str]:
         ("NETWORK", 50.0, "network location"),
     ):
         if word in method and sigma < least:
-            said = f"The position comes from {means}, not from satellites."
-            reader.say("position-coarse", "weak", "GPSProcessingMethod", said)
+            reader.say("position-coarse", means=means)
             sigma, source = least, means
             break
     if (reader.text(GPS.GPSStatus) or "").upper() == "V":
-        said = "The receiver had no valid fix when the photo was taken: the position may be an old one."
-        reader.say("position-void", "weak", "GPSStatus", said)
+        reader.say("position-void")
         sigma, source = max(sigma, 50.0), f"{source}, fix not valid"
     datum = reader.text(GPS.GPSMapDatum)
     if datum and re.sub(r"[^A-Z0-9]", "", datum.upper()) not in ("WGS84", "WGS1984", "EPSG4326", "WGS"):
-        said = f"The position is on the datum '{datum}', not WGS84; it can be hundreds of metres off."
-        reader.say("datum-not-wgs84", "weak", "GPSMapDatum", said)
+        reader.say("datum-not-wgs84", datum=datum)
         sigma, source = math.hypot(sigma, 200.0), f"{source}, datum {datum}"
     return sigma, source
 
@@ -135,8 +132,7 @@ def _stated_sigma(reader: Reader) -> tuple[float, str]:
     if dop is not None and axes is not None:
         return max(dop * q.RANGE_ERROR_M / math.sqrt(axes), q.MIN_POSITION_SIGMA_M), "GPSDOP"
     if dop is not None:
-        said = f"GPSDOP is {dop:g}, of no stated kind, as phones write it: read as the position's error in metres."
-        reader.say("dop-in-metres", "info", "GPSDOP", said)
+        reader.say("dop-in-metres", dop=dop)
         return max(dop / q.RADIUS_68_PER_SIGMA, q.RANGE_ERROR_M), "GPSDOP, read as metres"
     return q.POSITION_SIGMA_M, "assumed, the photo does not say"
 
@@ -151,8 +147,7 @@ def read_altitude(reader: Reader) -> Measured | None:
     if code in (1.0, 3.0):
         value = -abs(value)
     elif code not in (0.0, 2.0):
-        said = "The altitude does not say whether it is above or below sea level; above is assumed."
-        reader.say("altitude-ref-missing", "info", "GPSAltitudeRef", said)
+        reader.say("altitude-ref-missing")
     # 2 and 3 are of the sea level for sure; 0 and 1 were so by name until Exif 3.0 gave them to the ellipsoid (from
     # memory), and phones wrote either
     if code in (2.0, 3.0):

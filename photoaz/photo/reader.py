@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import re
+import tomllib
+from collections.abc import Mapping
+from importlib import resources
+from typing import Any
 
 from PIL.ExifTags import GPS, Base
 
 from photoaz.photo.exif import Tags, Value, value_of
 from photoaz.photo.record import Finding, Severity
+
+
+@functools.cache
+def _findings() -> Mapping[str, Mapping[str, Any]]:
+    return tomllib.loads((resources.files("photoaz.photo") / "findings.toml").read_text(encoding="utf-8"))
 
 
 class Reader:
@@ -18,9 +28,27 @@ class Reader:
         self.tags = tags
         self.findings: list[Finding] = []
 
-    def say(self, code: str, severity: Severity, tag: str, message: str, cost_deg: float | None = None) -> None:
-        """Add a finding."""
-        self.findings.append(Finding(code=code, severity=severity, tag=tag, message=message, cost_deg=cost_deg))
+    def say(
+        self,
+        words: str,
+        *,
+        code: str | None = None,
+        severity: Severity | None = None,
+        tag: str | None = None,
+        cost_deg: float | None = None,
+        **told: Any,
+    ) -> None:
+        """Add a finding. words: its name in `findings.toml`, which has whatever is not given; told: put into them."""
+        known = _findings()[words]
+        tag = tag or known["tag"]
+        finding = Finding(
+            code=code or known.get("code", words),
+            severity=severity or known["severity"],
+            tag=tag,
+            message=known["says"].format(tag=tag, **told),
+            cost_deg=cost_deg,
+        )
+        self.findings.append(finding)
 
     def value(self, tag: Base | GPS) -> Value | None:
         """A tag's values as they are; None where it is missing or empty."""
@@ -46,16 +74,14 @@ class Reader:
             return None
         number = number_in_text(value) if isinstance(value, str) else value[0]
         if number is None or not math.isfinite(number):
-            text = f"the text '{value[:40]}', not a number" if isinstance(value, str) else ""
-            held = text or "no number (denominator zero)"
-            self.say(f"{code}-not-a-number", "unusable", tag.name, f"{tag.name} holds {held}.")
+            words, text = ("text-not-a-number", value[:40]) if isinstance(value, str) else ("not-a-number", "")
+            self.say(words, code=f"{code}-not-a-number", tag=tag.name, text=text)
             return None
         if isinstance(value, str):
-            said = f"{tag.name} is written as text ('{value}'); it was understood."
-            self.say(f"{code}-as-text", "info", tag.name, said)
+            self.say("as-text", code=f"{code}-as-text", tag=tag.name, text=value)
         if not low <= number <= high:
-            said = f"{tag.name} is {number:.6g}{unit}, not {low:g} to {high:g}; it is not used."
-            self.say(f"{code}-out-of-range", "unusable", tag.name, said)
+            out: dict[str, Any] = {"number": number, "unit": unit, "low": low, "high": high}
+            self.say("out-of-range", code=f"{code}-out-of-range", tag=tag.name, **out)
             return None
         return number
 
