@@ -154,4 +154,4 @@ def _outcome(
 @cache
 def _memory(url: str, audit: str, folder: str) -> Memory:
     """One connection to the store for each process; in another current folder a relative address is another store's."""
-    return Store.open(url, audit, create=False, patience_s=PATIENCE_S).memory()
+    return Store.open(url, audit, create=False, patience_s=PATIENCE_S)

@@ -73,7 +73,7 @@ class Desk:
         self.tiles = Tiles()
         self.states = States(store)
         self.solver = Solver(work=self._solve, after=self._keep)
-        self._memory = Remembering(store.memory())
+        self._memory = Remembering(store)
         self._room = Darkroom(most_bytes=400_000_000)
         self._last: tuple[str, SolvedSite] | None = None
         #: of what was solved last, '' where photos of it could not be had

@@ -206,14 +206,14 @@ def test_audits_of_one_store_share_evidence_and_nothing_else(store: Store, store
     other = Store.open(store_url, "second")
     other.begin_run({})
     store.keep_photo(kept("a"))
-    store.memory().put("boxes", "k1", b"\x00value")
+    store.put("boxes", "k1", b"\x00value")
     assert other.photos() == []
     assert other.unread([PhotoFile("a", 10, "1")]) == [PhotoFile("a", 10, "1")]
-    assert other.memory().get("boxes", "k1") == b"\x00value"
-    assert other.memory().get("boxes", "k2") is None
-    assert other.memory().get("panels", "k1") is None
-    other.memory().put("boxes", "k1", b"whole")  # the same by the fingerprint, or what was there is damaged
-    assert store.memory().get("boxes", "k1") == b"whole"
+    assert other.get("boxes", "k1") == b"\x00value"
+    assert other.get("boxes", "k2") is None
+    assert other.get("panels", "k1") is None
+    other.put("boxes", "k1", b"whole")  # the same by the fingerprint, or what was there is damaged
+    assert store.get("boxes", "k1") == b"whole"
     assert store.drop_old_evidence() == 0
     other.close()
 
@@ -232,7 +232,7 @@ def write_much(url: str, names: list[str], start: Any) -> None:
     store.begin_run({})
     for name in names:
         store.keep_photo(kept(name))
-        store.memory().put("k", name, name.encode())
+        store.put("k", name, name.encode())
         store.keep_site(result(name))
     store.close()
 
@@ -251,7 +251,7 @@ def test_two_audits_at_once_do_not_hurt_each_other(store_url: str) -> None:
     store = Store.open(store_url, "first")
     everything = {f"p{k:03}" for k in range(90)}
     assert all(store.site(name) == result(name) for name in everything)
-    assert {name for name in everything if store.memory().get("k", name) == name.encode()} == everything
+    assert {name for name in everything if store.get("k", name) == name.encode()} == everything
     store.close()
 
 

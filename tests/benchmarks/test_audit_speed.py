@@ -219,7 +219,7 @@ def test_the_stores_part(store: Store) -> None:
     ids = tuple(f"A{k}" for k in range(55))
     numbers = AzimuthCovariance(antenna_ids=ids, deg2=tuple(map(tuple, rng.normal(size=(55, 55)).tolist())))
     result = SiteResult(site_id="x", lat_deg=46.6, lon_deg=-66.4, azimuth_covariance=numbers)
-    memory = store.memory()
+    memory = store
     listed = [PhotoFile(f"photos/{k:06}.jpg", 3_000_000, "1") for k in range(n)]
     known: dict[str, Any] = {"version": __version__, "facts": facts}
     photos = [KeptPhoto(name=f.name, size=f.size, stamp=f.stamp, digest=f.name, **known) for f in listed]

@@ -24,7 +24,6 @@ from photoaz import __version__
 from photoaz.audit.files import PhotoFile
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store.database import at_once, engine_of, no_store, patient, patiently, upgrade, upsert, writing
-from photoaz.audit.store.evidence import StoreMemory
 from photoaz.audit.store.schema import AUDITS, EVIDENCE, LOG, PHOTOS, RUNS, SITES
 from photoaz.errors import DamagedError, Fault, InputError
 from photoaz.result import SiteResult
@@ -443,9 +442,20 @@ class Store:
 
     # ---- evidence ----------------------------------------------------------------------------------------------------
 
-    def memory(self) -> StoreMemory:
-        """The evidence, as a memory of costly steps."""
-        return StoreMemory(self.engine)
+    @patient
+    def get(self, kind: str, key: str) -> bytes | None:
+        """What was put there, or None. The store is a memory of costly steps (`photoaz.memory`), for any thread."""
+        query = select(EVIDENCE.c.value).where(EVIDENCE.c.kind == kind, EVIDENCE.c.key == key)
+        with at_once(self.engine) as db:
+            row = db.execute(query).first()
+        return None if row is None else bytes(row.value)
+
+    @patient
+    def put(self, kind: str, key: str, value: bytes) -> None:
+        """Keep it, in the place of what is there: the same, or damaged."""
+        values = {"kind": kind, "key": key, "version": __version__, "value": value}
+        with at_once(self.engine) as db:
+            upsert(db, EVIDENCE, values, ("kind", "key"))
 
     @patient
     def drop_old_evidence(self) -> int:
