@@ -6,11 +6,11 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
-from photoaz.audit.inputs import FILES
+from photoaz.audit.inputs import FILES, read_beside
+from photoaz.errors import FileReader
 from photoaz.estimate.inputs import Tools, site_inputs
 from photoaz.estimate.pipeline import estimate_site
 from photoaz.judgement.costs import Costs
-from photoaz.photo.calibration import load_calibration
 from photoaz.photo.metadata import read_record
 from photoaz.photo.record import PhotoRecord
 from photoaz.planning.earlier import earlier_of_result
@@ -20,12 +20,10 @@ from photoaz.present.results import Results
 from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK
 from photoaz.register.columns import load_columns
-from photoaz.register.load import RegisterResult, load_controls, load_picks, require_antennas
+from photoaz.register.load import RegisterResult, require_antennas
 from photoaz.register.load import load_register as read_register
 from photoaz.register.model import Control, Pick, Site
-from photoaz.register.priors import read_priors
 from photoaz.result import SiteResult
-from photoaz.surroundings.reading import scenery_of
 
 PathLike = str | Path
 _Row = TypeVar("_Row", Control, Pick)
@@ -102,32 +100,21 @@ def solve(
     """
     ids = None if antennas is None else frozenset(antennas)
     require_antennas(site, sorted(ids or ()), f"site {site.site_id}")
-    control_rows, controls_dir = _table(controls, load_controls)
-    pick_rows, picks_dir = _table(picks, load_picks)
-    given = site_inputs(
-        site,
-        [Path(photo) for photo in photos],
-        controls=control_rows,
-        controls_dir=controls_dir,
-        picks=pick_rows,
-        picks_dir=picks_dir,
-        calibration=None if camera is None else load_calibration(Path(camera)),
-        antenna_ids=ids,
-        risk=risk,
-        costs=costs,
-        priors=read_priors(Path(priors)) if isinstance(priors, (str, Path)) else priors,
-        scenery=scenery_of(*(None if path is None else Path(path) for path in (surroundings, terrain))),
-    )
+    said: dict[str, object] = {"controls": controls, "picks": picks, "camera": camera, "priors": priors}
+    said |= {"surroundings": surroundings, "terrain": terrain}
+    files = {name: Path(given) for name, given in said.items() if isinstance(given, (str, Path))}
+    reading = FileReader()
+    beside = read_beside(reading, files)
+    reading.done()
+    beside["costs"] = costs
+    if not isinstance(controls, (str, Path)):
+        beside["controls"] = tuple(controls)
+    if not isinstance(picks, (str, Path)):
+        beside["picks"] = tuple(picks)
+    if isinstance(priors, Priors):
+        beside["priors"] = priors
+    given = site_inputs(site, [Path(photo) for photo in photos], antenna_ids=ids, risk=risk, **beside)
     return estimate_site(given, Tools() if progress is None else Tools(progress=progress))
-
-
-def _table(
-    given: PathLike | Sequence[_Row], load: Callable[[Path], tuple[_Row, ...]]
-) -> tuple[Sequence[_Row], Path | None]:
-    """Rows and the folder that their photos' paths are relative to."""
-    if isinstance(given, (str, Path)):
-        return load(Path(given)), Path(given).parent
-    return given, None
 
 
 def audit(

@@ -8,7 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict, TypeVar
 
 from photoaz import __version__
 from photoaz.addresses import without_secrets
@@ -16,21 +16,53 @@ from photoaz.audit.run import AuditInputs
 from photoaz.audit.work import Draw, Wanted
 from photoaz.errors import Fault, FileReader, InputError
 from photoaz.judgement.costs import Costs, load_costs
-from photoaz.photo.calibration import load_calibration
+from photoaz.photo.calibration import Calibration, load_calibration
 from photoaz.priors import Priors
 from photoaz.register.columns import load_columns
 from photoaz.register.history import history_faults, history_of, load_readings
 from photoaz.register.load import load_controls, load_picks, load_register
 from photoaz.register.manifest import load_manifest
+from photoaz.register.model import Control, Pick
 from photoaz.register.photos import PhotoIndex
 from photoaz.register.priors import read_priors
-from photoaz.surroundings.reading import scenery_of
+from photoaz.surroundings.reading import Scenery, scenery_of
+
+_Row = TypeVar("_Row", Control, Pick)
 
 #: options that name a file, as the report lists them
 FILES = (
     *("register", "columns", "readings", "manifest", "controls", "picks", "camera", "costs", "priors"),
     *("surroundings", "terrain"),
 )
+
+
+class Beside(TypedDict):
+    """What is told beside photos and register, as `site_inputs` takes it."""
+
+    controls: tuple[Control, ...]
+    controls_dir: Path | None
+    picks: tuple[Pick, ...]
+    picks_dir: Path | None
+    calibration: Calibration | None
+    costs: Costs | None
+    priors: Priors | None
+    scenery: Scenery | None
+
+
+def read_beside(reading: FileReader, files: Mapping[str, Any]) -> Beside:
+    """Read what is told beside photos and register. files: paths, None where there is none, by the options' names."""
+    map_, terrain = files.get("surroundings"), files.get("terrain")
+    controls, picks = files.get("controls"), files.get("picks")
+    return {
+        "controls": reading.read(load_controls, controls) or (),
+        "controls_dir": None if controls is None else controls.parent,
+        "picks": reading.read(load_picks, picks) or (),
+        "picks_dir": None if picks is None else picks.parent,
+        "calibration": reading.read(load_calibration, files.get("camera")),
+        "costs": reading.read(load_costs, files.get("costs")),
+        "priors": reading.read(read_priors, files.get("priors")),
+        "scenery": reading.read(lambda _path: scenery_of(map_, terrain), map_ or terrain),
+    }
 
 
 def audit_inputs(
@@ -41,19 +73,14 @@ def audit_inputs(
     columns: Path | None = None,
     readings: Path | None = None,
     manifest: Path | None = None,
-    controls: Path | None = None,
-    picks: Path | None = None,
-    camera: Path | None = None,
-    costs: Path | None = None,
-    priors: Path | None = None,
-    surroundings: Path | None = None,
-    terrain: Path | None = None,
     risk: float = 0.05,
     overlays: str = "all",
     sheets: str = "flagged",
+    **files: Path | None,
 ) -> tuple[AuditInputs, tuple[Fault, ...]]:
     """Read everything; a register's bad rows, and a map's bad features, come back as faults beside what is good.
 
+    files : as of `read_beside`.
     Raises InputError with every fault of every other file, and where the register has no good row.
     """
     reading = FileReader()
@@ -62,32 +89,32 @@ def audit_inputs(
     known = read(load_register, register, mapping)
     history = read(load_readings, readings, mapping) or ()
     places = read(load_manifest, manifest, mapping, paths)
-    rows = read(load_controls, controls) or ()
-    marks = read(load_picks, picks) or ()
-    calibration = read(load_calibration, camera)
-    prices = read(load_costs, costs)
-    known_before = read(read_priors, priors)
-    scenery = read(lambda _path: scenery_of(surroundings, terrain), surroundings or terrain)
+    beside = read_beside(reading, files)
     reading.done()
     assert known is not None  # a register without any good row is a fault of its own
     if not known.sites:
         raise InputError(known.faults or Fault(file=register, found="a header only", wanted="a row per antenna"))
+    scenery = beside["scenery"]
     strangers = history_faults(readings, history, known.sites) if readings else ()
     return AuditInputs(
         paths=tuple(paths),
         sites=known.sites,
         draw=draw,
         manifest=places,
-        controls=PhotoIndex([(c.photo, c) for c in rows], controls.parent, paths) if controls else None,
-        picks=PhotoIndex([(p.photo, p) for p in marks], picks.parent, paths) if picks else None,
+        controls=_index(beside["controls"], beside["controls_dir"], paths),
+        picks=_index(beside["picks"], beside["picks_dir"], paths),
         history=history_of(history),
-        calibration=calibration,
+        calibration=beside["calibration"],
         risk=risk,
-        costs=prices or Costs(),
-        priors=known_before or Priors(),
+        costs=beside["costs"] or Costs(),
+        priors=beside["priors"] or Priors(),
         scenery=scenery,
         wanted=Wanted(overlays=overlays, sheets=sheets),
     ), (*known.faults, *strangers, *(scenery.map.faults if scenery else ()))
+
+
+def _index(rows: Sequence[_Row], folder: Path | None, paths: Sequence[str]) -> PhotoIndex[_Row] | None:
+    return None if folder is None else PhotoIndex([(row.photo, row) for row in rows], folder, paths)
 
 
 def about_run(command: str, options: Mapping[str, Any], inputs: AuditInputs, faults: Sequence[Fault]) -> dict[str, Any]:

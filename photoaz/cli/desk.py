@@ -287,30 +287,13 @@ def without_solving(
     photos: Path, register: Path, tables: Mapping[str, Path | None] | None = None, out: Path | None = None
 ) -> Path:
     """The beginnings of an audit: photos read and put to their sites. tables: beside the register, by option."""
-    from photoaz.audit.executors import crew
-    from photoaz.audit.inputs import about_run, audit_inputs
-    from photoaz.audit.lock import locked
-    from photoaz.audit.progress import progress
-    from photoaz.audit.run import read_and_place
-    from photoaz.audit.store import Store
-    from photoaz.present.folder import NOTE, STORE, cores
-    from photoaz.present.pictures import draw_site
+    from photoaz.present.folder import NOTE, STORE, placed_into
 
     if (photos / STORE).is_file() or (photos / NOTE).is_file():
         wanted = f"no --register: photoaz desk {photos}"
         raise InputError(Fault(file=photos, found="results of an audit", wanted=wanted))
     results = out or photos.resolve().with_name(f"{photos.resolve().name}-audit")
-    options: dict[str, Any] = {"register": register, **(tables or {})}
-    given, faults = audit_inputs([str(photos)], draw_site, **options)
-    for fault in faults:
-        say(str(fault))
-    address = f"sqlite:///{results / STORE}"
-    with locked(results), contextlib.closing(Store.open(address, "audit")) as store:
-        store.begin_run(about_run(called_as(), options, given, faults))
-        with progress() as bar, crew(cores(), None) as workers:
-            read_and_place(given, store, workers, bar)
-        store.end_run()
-        counts = store.counts()
+    counts = placed_into(results, photos, {"register": register, **(tables or {})}, called_as(), say)
     say(f"{counts['placed']} of {counts['listed']} photos have a site; results go to {results}")
     if not counts["placed"]:
         wanted = "photos with positions near the register's sites, or in folders named after them"

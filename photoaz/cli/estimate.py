@@ -53,19 +53,12 @@ def estimate(
     columns: Path | None,
     site_id: str | None,
     antenna_ids: tuple[str, ...],
-    controls: Path | None,
-    picks: Path | None,
-    camera: Path | None,
     overlay: Path | None,
     sheets: Path | None,
-    costs: Path | None,
-    priors: Path | None,
-    surroundings: Path | None,
-    terrain: Path | None,
     risk: float,
     explain: bool,
     as_json: bool,
-    **typed: Any,
+    **options: Any,
 ) -> None:
     """Estimate the azimuths of a site's antennas from one or more photos.
 
@@ -79,16 +72,14 @@ def estimate(
       photoaz estimate north_gate.jpg field.jpg --register register.csv --site HNT-204 \\
         --controls controls.csv --overlay overlays
     """
+    from photoaz.audit.inputs import read_beside
     from photoaz.estimate.inputs import Tools, site_inputs
     from photoaz.estimate.pipeline import estimate_site
-    from photoaz.judgement.costs import load_costs
-    from photoaz.photo.calibration import load_calibration
     from photoaz.present.words import page_name
-    from photoaz.register.load import load_controls, load_picks, require_antennas
-    from photoaz.register.priors import read_priors
+    from photoaz.register.load import require_antennas
     from photoaz.result import estimates_document
 
-    by_hand = one.typed_site(**typed)
+    by_hand = one.typed_site(**options)
     if (by_hand is None) == (register is None):
         raise click.UsageError("Either --register, or --at with --height and --azimuth, is needed; not both.")
     if by_hand is not None:
@@ -99,32 +90,17 @@ def estimate(
     for one_site, _ in chosen.values():
         require_antennas(one_site, antenna_ids, register or "--antenna")
     reading = FileReader()
-    known_controls = reading.read(load_controls, controls) or ()
-    known_picks = reading.read(load_picks, picks) or ()
-    calibration = reading.read(load_calibration, camera)
-    prices = reading.read(load_costs, costs)
-    known_before = reading.read(read_priors, priors)
-    scenery = reading.read(lambda _path: site.read_scenery(surroundings, terrain), surroundings or terrain)
+    beside = read_beside(reading, options)
     reading.done()
-    site.note_unused_rows(photos, "control", controls, known_controls)
-    site.note_unused_rows(photos, "pick", picks, known_picks)
+    scenery = beside["scenery"]
+    for fault in scenery.map.faults if scenery else ():
+        say(str(fault))
+    site.note_unused_rows(photos, "control", options["controls"], beside["controls"])
+    site.note_unused_rows(photos, "pick", options["picks"], beside["picks"])
     results = []
     for one_site, some in chosen.values():
-        given = site_inputs(
-            one_site,
-            some,
-            controls=known_controls,
-            controls_dir=None if controls is None else controls.parent,
-            picks=known_picks,
-            picks_dir=None if picks is None else picks.parent,
-            calibration=calibration,
-            antenna_ids=frozenset(antenna_ids) or None,
-            risk=risk,
-            costs=prices,
-            priors=known_before,
-            scenery=scenery,
-        )
-        given, unused = site.usable_picks(given, picks)
+        given = site_inputs(one_site, some, antenna_ids=frozenset(antenna_ids) or None, risk=risk, **beside)
+        given, unused = site.usable_picks(given, options["picks"])
         left += unused
         with one_line() as progress:
             results.append(estimate_site(given, Tools(progress=progress)))

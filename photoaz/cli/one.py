@@ -70,8 +70,9 @@ def typed_site(
     reading: float | None,
     reading_north: str | None,
     tolerance: float | None,
+    **_files: object,
 ) -> Site | None:
-    """The site of one antenna that was typed; None where nothing of it was.
+    """The site of one antenna that was typed; None where nothing of it was. The command's other options are let pass.
 
     Raises UsageError where something is lacking.
     """

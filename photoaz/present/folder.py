@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from photoaz.audit.executors import crew
 from photoaz.audit.inputs import about_run, audit_inputs
 from photoaz.audit.lock import locked
 from photoaz.audit.progress import progress
-from photoaz.audit.run import Tally, run_audit
+from photoaz.audit.run import AuditInputs, Tally, read_and_place, run_audit
 from photoaz.audit.store import Store
 from photoaz.errors import Fault, InputError
 from photoaz.present.aside import ASIDE, drop_aside, keeper
@@ -91,26 +91,54 @@ def audit_into(
     ------
     InputError : what is given cannot be used, or another process is at work in the folder.
     """
+    place = StorePlace.at(out, store, name)
+    with (
+        _begun(out, paths, options, called, place, note) as (given, kept, faulty),
+        progress(quiet) as bar,
+        crew(jobs or cores(), scheduler) as workers,
+    ):
+        tally = run_audit(given, kept, workers, bar, keeper(out, kept.run_id), place.address)
+        kept.end_run()
+        results = write_results(out, kept, bar)
+        drop_aside(out)
+    if quiet:
+        for fault in tally.troubles:
+            note(str(fault))
+    return results, tally, faulty or bool(tally.troubles)
+
+
+def placed_into(
+    out: Path, photos: Path, options: Mapping[str, Any], called: str, note: Callable[[str], object]
+) -> dict[str, int]:
+    """The beginnings of an audit: photos read and put to their sites, none solved; their counts. As `audit_into`."""
+    with _begun(out, [str(photos)], options, called, StorePlace.at(out), note) as (given, kept, _):
+        with progress() as bar, crew(cores(), None) as workers:
+            read_and_place(given, kept, workers, bar)
+        kept.end_run()
+        return kept.counts()
+
+
+@contextmanager
+def _begun(
+    out: Path,
+    paths: Sequence[str],
+    options: Mapping[str, Any],
+    called: str,
+    place: StorePlace,
+    note: Callable[[str], object],
+) -> Iterator[tuple[AuditInputs, Store, bool]]:
+    """A run that began: what it is given, the store, and whether anything given had faults, each of which is noted."""
     given, faults = audit_inputs(paths, draw_site, **options)
     for fault in faults:
         note(str(fault))
-    about, place = about_run(called, options, given, faults), StorePlace.at(out, store, name)
+    about = about_run(called, options, given, faults)
     # where the results lie within the archive, their pictures are none of its photos
     own = tuple(os.path.join(os.path.abspath(out), name, "") for name in (*OWN_FOLDERS, ASIDE))
-    given = replace(given, skip=own)
     with locked(out), closing(Store.open(*place.address)) as kept:
         note_store(out, place)
         kept.drop_old_evidence()
         kept.begin_run(about)
-        with progress(quiet) as bar, crew(jobs or cores(), scheduler) as workers:
-            tally = run_audit(given, kept, workers, bar, keeper(out, kept.run_id), place.address)
-            kept.end_run()
-            results = write_results(out, kept, bar)
-            drop_aside(out)
-    if quiet:
-        for fault in tally.troubles:
-            note(str(fault))
-    return results, tally, bool(faults or tally.troubles)
+        yield replace(given, skip=own), kept, bool(faults)
 
 
 def note_store(out: Path, place: StorePlace) -> None:
