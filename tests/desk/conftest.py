@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import re
 import shutil
+import signal
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, closing
+from contextlib import AbstractContextManager, closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -17,6 +22,8 @@ from photoaz.present.folder import StorePlace, open_store
 from photoaz.sample import sample_dir
 
 #: photos of the sample site that the tests use: fewer are quicker
+#: milliseconds that a slow machine may take for a solution
+PATIENCE_MS = 90_000
 PHOTOS = ("qlb014_1.jpg", "qlb014_2.jpg", "qlb014_7.jpg", "qlb014_9.jpg")
 
 
@@ -80,3 +87,68 @@ def opened(results: Path) -> Iterator[Callable[[], Desk]]:
     yield open_desk
     for desk in desks:
         desk.close()
+
+
+# ---- in a browser ----------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def _served(*arguments: Path | str) -> Iterator[str]:
+    """The desk as its command serves it; ended as Ctrl-C ends it."""
+    command = [sys.executable, "-m", "photoaz", "desk", *map(str, arguments), "--port", "0", "--no-browser"]
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    assert process.stderr is not None
+    said: list[str] = []
+    found = None
+    while found is None:
+        said.append(process.stderr.readline())
+        assert said[-1], "".join(said)  # it ended
+        found = re.search(r"http://\S+", said[-1])
+    try:
+        yield found[0]
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.stderr.read()
+        process.stderr.close()
+        assert process.wait(30) == 0
+
+
+@contextmanager
+def _page_of(browser: Any, url: str, **more: Any) -> Iterator[Any]:
+    """A page that fails the test on anything that the browser complains about, and on any request elsewhere."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True, **more)
+    page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
+    wrong: list[str] = []
+    page.on("console", lambda m: wrong.append(m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda e: wrong.append(str(e)))
+    origin = url.split("?")[0].rstrip("/")
+    page.on("request", lambda r: None if r.url.startswith((origin, "data:")) else wrong.append(r.url))
+    page.goto(url)
+    yield page
+    context.close()
+    assert wrong == []
+
+
+def _dropped(page: Any, *photos: Path) -> None:
+    """Photos are chosen, and the first is looked through for panels."""
+    page.set_input_files('[data-key="files"]', list(photos))
+    page.wait_for_selector('[data-key="this-0"]')
+
+
+@pytest.fixture(scope="session")
+def served() -> Callable[..., AbstractContextManager[str]]:
+    """Serves the desk, given the command's arguments; its address."""
+    return _served
+
+
+@pytest.fixture(scope="session")
+def page_of() -> Callable[..., AbstractContextManager[Any]]:
+    """Opens a page, given a browser and an address."""
+    return _page_of
+
+
+@pytest.fixture(scope="session")
+def dropped() -> Callable[..., None]:
+    """Drops photos on a page."""
+    return _dropped
