@@ -3,33 +3,13 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Iterable
+from importlib import resources
 
+_TOLD = tomllib.loads((resources.files("photoaz") / "cautions.toml").read_text(encoding="utf-8"))
 #: each begins with what it is about; all of them stand wherever somebody is sent to a site
-CAUTIONS = (
-    "Radio exposure: antennas transmit without any sign of it. Stay out of marked zones, out of the front of antennas "
-    "and off the roofs and structures that carry them.",
-    "Climbing: for trained and equipped people only, with the owner's leave, transmitters off or within their limits, "
-    "and a rescue plan. No photo and no figure is a reason to climb without these.",
-    "Falling objects: nobody stands below people at work, or below ice.",
-    "Traffic: stay off carriageways and railway tracks, and do not walk while looking at a screen.",
-    "Power lines: keep poles, tripods and drones away from them. How far, the line's owner and the local code say.",
-    "Sun: never look at it through a viewfinder, a lens or any optics, and never point a long lens at it. Aim such a "
-    "photo by the screen, and keep it short.",
-    "Private land: ask before you enter, and look out for fences, dogs and water. Photos may show people and homes: "
-    "the law of the place applies.",
-    "Local codes, the site owner's rules and licensed practitioners come first. An opinion from photos is no ground "
-    "for work on a structure.",
-)
-_GOING = (
-    "stay out of marked radio zones and out of the front of antennas; nobody below people at work or ice; mind "
-    "traffic, power lines and private land; never look at the sun through optics; local codes, the owner's rules and "
-    "licensed practitioners come first."
-)
-_CLIMBING = (
-    "only trained and equipped people climb, with the owner's leave, transmitters off or within their limits, and a "
-    "rescue plan; "
-)
+CAUTIONS: tuple[str, ...] = tuple(_TOLD["all"])
 #: what somebody goes to a site for, of the actions that results name
 GOING = ("photo", "read_again", "climb")
 
@@ -70,5 +50,5 @@ def before_you_go(actions: Iterable[str]) -> str:
     going = {a for a in actions if a in GOING}
     if not going:
         return ""
-    said = (_CLIMBING if "climb" in going else "") + _GOING
+    said: str = (_TOLD["climbing"] if "climb" in going else "") + _TOLD["going"]
     return said[0].upper() + said[1:]

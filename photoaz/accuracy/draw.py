@@ -26,9 +26,8 @@ from photoaz.network.site import PhotoObservations
 from photoaz.network.stands import FIX, Moment
 from photoaz.photo.camera import directions_from_pixels, project, rotation_cam_from_enu
 from photoaz.photo.record import PhotoRecord, TakenAt
-from photoaz.planning.equipment import Equipment
+from photoaz.planning.equipment import Equipment, PlannedPhoto
 from photoaz.planning.foreseen import PlanningScene, aimed, foreseen_views, scene_of_site
-from photoaz.planning.photo import PlannedPhoto
 from photoaz.priors import Priors
 from photoaz.quantities import (
     CAMERA_HEIGHT_M,

@@ -21,9 +21,8 @@ from photoaz.priors import Priors
 from photoaz.register.columns import load_columns
 from photoaz.register.history import history_faults, history_of, load_readings
 from photoaz.register.load import load_controls, load_picks, load_register
-from photoaz.register.manifest import load_manifest
 from photoaz.register.model import Control, Pick
-from photoaz.register.photos import PhotoIndex
+from photoaz.register.photos import PhotoIndex, load_manifest
 from photoaz.register.priors import read_priors
 from photoaz.surroundings.reading import Scenery, scenery_of
 

@@ -253,9 +253,9 @@ def _round_trip(
 ) -> None:
     from photoaz.planning.earlier import sites_to_visit
     from photoaz.planning.trip import trip_over
+    from photoaz.present.field_sheet import trip_sheet_html
     from photoaz.present.plan_document import trip_document, trip_gpx
     from photoaz.present.plan_table import print_trip
-    from photoaz.present.trip_sheet import trip_sheet_html
 
     trip = trip_over(sites_to_visit(path, {s.site_id: s for s in sites}), start)
     now, civil = datetime.now(UTC), _zone(zone)

@@ -6,12 +6,14 @@ from collections.abc import Collection
 from contextlib import asynccontextmanager
 from typing import Any
 
+import numpy as np
 from anyio import CapacityLimiter
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.routing import Route
 
+from photoaz.angles import wrap_rad
 from photoaz.audit.edits import point_of
 from photoaz.desk.answering import (
     TILE_ROUTE,
@@ -27,13 +29,12 @@ from photoaz.desk.answering import (
 )
 from photoaz.desk.exports import controls_csv, decisions_csv, picks_csv
 from photoaz.desk.guard import Guard
-from photoaz.desk.plumb import roll_of_plumb_line
 from photoaz.desk.report import REPORT_ROUTES, read_report, report_of
 from photoaz.desk.session import Desk, NothingThereError, SiteNow
 from photoaz.desk.states import MOST_ROWS, ORDERS, SHOWS, STATES, SitesWanted, row_of
 from photoaz.desk.views import answer_view, edits_view, near, site_view
 from photoaz.photo.calibration import camera_from_calibration
-from photoaz.photo.camera import camera_from_record
+from photoaz.photo.camera import Camera, camera_from_record, directions_from_pixels, rotation_cam_from_enu
 
 #: seconds that a request waits for the solver before it says 'not yet'
 PATIENCE_S = 20.0
@@ -185,3 +186,43 @@ def _export(desk: Desk, request: Request, _said: Said) -> Answered:
     else:
         raise NothingThereError("picks.csv, controls.csv and decisions.csv can be had")
     return csv_download(name, text)
+
+
+Point = tuple[float, float]
+
+#: what a mast's edge or a mount pipe is off the plumb line, and how well its ends are clicked (one standard
+#: uncertainty; common practice, no source)
+PLUMB_SIGMA_DEG = 0.25
+CLICK_SIGMA_PX = 1.0
+
+
+def roll_of_plumb_line(camera: Camera, pitch_deg: float, ends: tuple[Point, Point]) -> tuple[float, float]:
+    """Roll [deg] at which a line between two pixels is plumb, and its expanded uncertainty.
+
+    The plane through the camera and a plumb line holds the vertical, so its normal is level. Raises ValueError where
+    the ends are too close, or the line is no more upright than level.
+    """
+    (x1, y1), (x2, y2) = ends
+    length = float(np.hypot(x2 - x1, y2 - y1))
+    if length < 20.0:
+        raise ValueError("the two ends are less than 20 px apart: take them farther from each other")
+    a, b = (np.asarray(directions_from_pixels(camera, np.array(p, float))) for p in ends)
+    normal = np.cross(a, b)
+    pitch = np.radians(pitch_deg)
+
+    def off(roll: float) -> float:
+        up = rotation_cam_from_enu(0.0, pitch, roll) @ np.array([0.0, 0.0, 1.0])
+        return float(normal @ up / np.linalg.norm(normal))
+
+    # off(roll) is A cos(roll) + B sin(roll) + C: the vertical turns about the optical axis
+    c = 0.5 * (off(0.0) + off(np.pi))
+    cos, sin = off(0.0) - c, off(np.pi / 2) - c
+    size = float(np.hypot(cos, sin))
+    if size < 1e-9 or abs(c) > size:
+        raise ValueError("no roll makes this line plumb")
+    middle, half = float(np.arctan2(sin, cos)), float(np.arccos(-c / size))
+    roll = min((wrap_rad(middle + s * half) for s in (-1.0, 1.0)), key=abs)
+    if abs(roll) > np.radians(45.0):
+        raise ValueError("this line lies rather than stands: mark an edge that hangs plumb")
+    sigma = np.hypot(PLUMB_SIGMA_DEG, np.degrees(np.sqrt(2.0) * CLICK_SIGMA_PX / length))
+    return float(np.degrees(roll)), float(1.96 * sigma)

@@ -22,8 +22,7 @@ from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.observations import box_quantities
 from photoaz.network.site import PhotoObservations
 from photoaz.photo.camera import rotation_cam_from_enu
-from photoaz.planning.equipment import Equipment
-from photoaz.planning.photo import BORDER_SHARE, PlannedPhoto, in_frame
+from photoaz.planning.equipment import BORDER_SHARE, Equipment, PlannedPhoto, in_frame
 from photoaz.planning.skyline import Outlook
 from photoaz.planning.surroundings import Landmark
 from photoaz.register.model import Site

@@ -13,7 +13,7 @@ import numpy as np
 
 from photoaz.angles import Array, wrap_deg
 from photoaz.geodesy.sun import sun_track
-from photoaz.planning.photo import PlannedPhoto, in_frame
+from photoaz.planning.equipment import PlannedPhoto, in_frame
 from photoaz.planning.zones import Span as Span
 
 #: minutes between the moments looked at

@@ -15,7 +15,7 @@ from photoaz import quantities as q
 from photoaz.network.heading_aids import Array, HeadingAid, line_of_sight
 from photoaz.network.observations import arctan2, wrap
 from photoaz.photo.camera import Camera, rotation_cam_from_enu
-from photoaz.planning.photo import PlannedPhoto, in_frame
+from photoaz.planning.equipment import PlannedPhoto, in_frame
 from photoaz.surroundings.maps import Surroundings
 from photoaz.surroundings.panorama import Panorama, panorama
 

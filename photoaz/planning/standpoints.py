@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from photoaz.angles import Array, azimuth_rad, wrap_rad
 from photoaz.network.heading_aids import LandmarkPixel
 from photoaz.network.site import PhotoObservations
-from photoaz.planning.equipment import Equipment
+from photoaz.planning.equipment import BORDER_SHARE, Equipment, PlannedPhoto, in_frame
 from photoaz.planning.foreseen import PlanningScene, aimed, foreseen_photo, foreseen_views
 from photoaz.planning.information import (
     Criterion,
@@ -26,7 +26,6 @@ from photoaz.planning.information import (
     u95_linear_rad,
     with_rows,
 )
-from photoaz.planning.photo import BORDER_SHARE, PlannedPhoto, in_frame
 
 #: distances tried, over the height of the antennas above the camera, and bearings besides those of the sectors
 DISTANCES = (0.7, 1.0, 1.4, 2.0, 2.8)

@@ -8,10 +8,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from photoaz.angles import Array
+from photoaz.quantities import EARTH_RADIUS_M
 from photoaz.wording import CAUTIONS, before_you_go
-
-#: mean radius of the earth, IUGG, metres
-EARTH_M = 6371008.8
 
 
 def distances_m(lat_deg: Sequence[float], lon_deg: Sequence[float]) -> Array:
@@ -19,7 +17,7 @@ def distances_m(lat_deg: Sequence[float], lon_deg: Sequence[float]) -> Array:
     lat, lon = np.radians(np.asarray(lat_deg, float)), np.radians(np.asarray(lon_deg, float))
     a = np.sin(0.5 * (lat[:, None] - lat)) ** 2
     a = a + np.cos(lat[:, None]) * np.cos(lat) * np.sin(0.5 * (lon[:, None] - lon)) ** 2
-    return np.asarray(2.0 * EARTH_M * np.arcsin(np.sqrt(np.clip(a, 0.0, 1.0))))
+    return np.asarray(2.0 * EARTH_RADIUS_M * np.arcsin(np.sqrt(np.clip(a, 0.0, 1.0))))
 
 
 def tour_length(distance: Array, order: Sequence[int]) -> float:

@@ -6,15 +6,16 @@ style and words, not by colour alone.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from dataclasses import replace
-from datetime import datetime
 
 from markupsafe import Markup
 
+from photoaz.planning.light import daylight
 from photoaz.planning.plan import SitePlan, Standpoint
-from photoaz.planning.zones import UTC as UTC_TIME
-from photoaz.planning.zones import CivilTime
+from photoaz.planning.trip import RoundTrip
+from photoaz.planning.zones import UTC, CivilTime
 from photoaz.present import plan_table
 from photoaz.present.charts import year_svg
 from photoaz.present.drawing import FIELD_PLAN, CameraPlace, Direction, Pointing, azimuth_plan
@@ -26,9 +27,7 @@ from photoaz.result import Revisit
 _MOST_STANDPOINTS = 4
 
 
-def field_sheet_html(
-    plan: SitePlan, created: datetime, gain: Revisit | None = None, civil: CivilTime = UTC_TIME
-) -> str:
+def field_sheet_html(plan: SitePlan, created: dt.datetime, gain: Revisit | None = None, civil: CivilTime = UTC) -> str:
     """A plan's field sheet as an HTML document.
 
     created: with its zone. gain: what is best for each antenna, where that is known. civil: whose hours are told.
@@ -102,4 +101,21 @@ def field_plan_svg(plan: SitePlan) -> str:
         layout=FIELD_PLAN,
         rings=[(PRACTICE_LEAST_M, "150 ft"), (plan.height_m, "as far out as high")],
         landmarks=[(math.degrees(math.atan2(m.enu_m[0], m.enu_m[1])), m.name) for m in plan.surroundings[:12]],
+    )
+
+
+# ---- a round trip ----------------------------------------------------------------------------------------------------
+
+
+def trip_sheet_html(trip: RoundTrip, created: dt.datetime, day: dt.date, civil: CivilTime = UTC) -> str:
+    """A round trip's sheet as an HTML document. created: with its zone; day: of the trip, whose daylight is given."""
+    spans = [daylight(s.lat_deg, s.lon_deg, day) for s in trip.stops]
+    return rendered(
+        "trip.html",
+        inlined=inlined("paper.css", "field_sheet.css", "trip_sheet.css"),
+        trip=trip,
+        day=day,
+        civil=civil,
+        daylight=[civil.hours(some) for some in spans],
+        made=civil.moment(created),
     )

@@ -10,7 +10,7 @@ from typing import Any
 from photoaz import __version__
 from photoaz.planning.plan import SitePlan
 from photoaz.planning.trip import RoundTrip
-from photoaz.present.files.geojson import feature
+from photoaz.present.files.maps import feature
 from photoaz.present.frame import rendered
 from photoaz.result import Revisit, plain
 

@@ -24,6 +24,9 @@ from photoaz.register.priors import priors_text
 from photoaz.result import SiteResult, estimates_head
 from photoaz.result.rounding import plain
 
+#: what the report says of how it came about, of what a run notes
+_TOLD_OF_RUNS = ("command", "version", "libraries", "parameters", "inputs")
+
 
 @dataclass(slots=True)
 class Outcome:
@@ -115,7 +118,8 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     say.begin("writing results", None)
     with exchanged(folder) as aside:
         sites = written(aside, counted(), estimates_head(created), failures.rows)
-        of = _about(about, created, photos, failures.rows)
+        told = {name: about[name] for name in _TOLD_OF_RUNS if name in about}
+        of = ReportAbout(created=created, counts=photos, failures=failures.rows, **told)
         report = write_report(aside / "report", sites, of, lambda _: say.step(1), outcome.tally)
         _write_told(outcome, folder / "priors.toml", about, aside)
         pages = report_pages(aside / "report")
@@ -166,18 +170,3 @@ def failures_of(store: Store, about: Mapping[str, Any]) -> Failures:
     for site in store.sites():
         rows.update((photo, reason.removeprefix(f"{photo}: ")) for photo, reason in site.failures)
     return Failures(rows=sorted(rows), copies=copies)
-
-
-def _about(
-    about: Mapping[str, Any], created: datetime, photos: Mapping[str, int], failures: Sequence[tuple[str, str]]
-) -> ReportAbout:
-    return ReportAbout(
-        created=created,
-        command=about.get("command", ""),
-        version=about.get("version", __version__),
-        libraries=about.get("libraries", {}),
-        parameters=about.get("parameters", {}),
-        inputs=about.get("inputs", ()),
-        counts=photos,
-        failures=failures,
-    )

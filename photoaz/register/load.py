@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from photoaz.angles import azimuth_deg
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy import norths
-from photoaz.geodesy.frames import EnuFrame
-from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
+from photoaz.geodesy.frames import EnuFrame, ecef_from_geodetic
+from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M, TWIN_M
 from photoaz.register.columns import LENGTHS_M, ColumnMap
 from photoaz.register.mapped import open_mapped
 from photoaz.register.model import Antenna, Control, ControlKind, Pick, Site
-from photoaz.register.neighbours import with_neighbours
 from photoaz.register.propose import UnknownColumnsError, propose_columns
 from photoaz.register.rows import (
     ControlRow,
@@ -405,3 +404,23 @@ def _pick_slips(row: PickRow) -> Iterable[Slip]:
         lacking = [column for column, value in group.items() if value is None]
         if len(lacking) < len(group):
             yield from (Slip(column, "nothing", wanted) for column in lacking)
+
+
+def with_neighbours(sites: Sequence[Site]) -> tuple[Site, ...]:
+    """The sites in their order, each with those that stand within TWIN_M of it."""
+    from scipy.spatial import cKDTree
+
+    if len(sites) < 2:
+        return tuple(sites)
+    places = ecef_from_geodetic([s.lat_deg for s in sites], [s.lon_deg for s in sites], 0.0).reshape(-1, 3)
+    near: dict[int, list[int]] = {}
+    for a, b in sorted(cKDTree(places).query_pairs(TWIN_M)):
+        near.setdefault(a, []).append(b)
+        near.setdefault(b, []).append(a)
+    out = list(sites)
+    for k, others in near.items():
+        some = sorted((sites[n] for n in others), key=lambda s: s.site_id)
+        # where a row stands in its file is no fact of a neighbour
+        bare = tuple(replace(s, antennas=tuple(replace(a, line=0) for a in s.antennas)) for s in some)
+        out[k] = replace(sites[k], neighbours=bare)
+    return tuple(out)

@@ -68,7 +68,7 @@ class Site:
 
     lat, lon: tower base centre, WGS84; position_u95_m: 95 % radius of that position. ground_m: height of the ground at
     the base, None where the register is silent. neighbours: other sites so near that a photo may show either's antennas
-    (`photoaz.register.neighbours`); they have none of their own.
+    (`photoaz.register.load`); they have none of their own.
     """
 
     site_id: str

@@ -62,7 +62,7 @@ def test_a_large_register(tmp_path):
 
 
 def test_a_large_manifest(tmp_path):
-    from photoaz.register.manifest import load_manifest
+    from photoaz.register.photos import load_manifest
 
     path = tmp_path / "manifest.csv"
     with path.open("w", encoding="utf-8") as file:

@@ -14,7 +14,7 @@ from photoaz.desk.form import form_of, seen_at_deg, tables_of
 from photoaz.errors import InputError
 from photoaz.photo.record import CompassHeading, Focal, GeoPosition, PhotoRecord
 from photoaz.register.load import load_controls, load_picks, load_register
-from photoaz.register.manifest import load_manifest
+from photoaz.register.photos import load_manifest
 
 DIGEST = "d" * 64
 ANTENNA = {"antenna_id": "A1", "rad_center_m": "29,4", "design_azimuth_deg": "120", "tolerance_deg": "5"}

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from photoaz.desk.plumb import roll_of_plumb_line
+from photoaz.desk.app import roll_of_plumb_line
 from photoaz.photo.camera import Camera
 
 CAMERA = Camera(width_px=4000, height_px=3000, f_px=3000.0, cx_px=1999.5, cy_px=1499.5)

@@ -10,9 +10,8 @@ import pytest
 from photoaz.angles import wrap_deg
 from photoaz.estimate.inputs import site_inputs
 from photoaz.estimate.solve import solve_site
-from photoaz.register.load import load_register, require_sites
+from photoaz.register.load import load_register, require_sites, with_neighbours
 from photoaz.register.model import Site
-from photoaz.register.neighbours import with_neighbours
 from photoaz.result import SiteResult
 from photoaz.sample import sample_dir
 

@@ -18,10 +18,9 @@ from photoaz.planning.equipment import Equipment
 from photoaz.planning.plan import plan_photos
 from photoaz.planning.surroundings import Landmark
 from photoaz.planning.trip import Task, Visit, trip_over
-from photoaz.present.field_sheet import field_sheet_html
+from photoaz.present.field_sheet import field_sheet_html, trip_sheet_html
 from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx, trip_document, trip_gpx
 from photoaz.present.plan_table import print_plan, print_trip
-from photoaz.present.trip_sheet import trip_sheet_html
 from photoaz.register.model import Antenna, Site
 from photoaz.wording import CAUTIONS
 

@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from photoaz.present.files.cells import write_csv
-from photoaz.present.revisit import COLUMNS, revisit_rows, standings_of
+from photoaz.present.files.rows import COLUMNS, revisit_rows, standings_of
 from photoaz.present.table import print_site
 from photoaz.result import NextEvidence, Revisit, RevisitItem, SiteResult, Where
 from photoaz.wording import before_you_go

@@ -19,7 +19,7 @@ from photoaz.photo.calibration import SCHEMA, load_calibration
 from photoaz.register.columns import load_columns
 from photoaz.register.history import load_readings
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
-from photoaz.register.manifest import load_manifest
+from photoaz.register.photos import load_manifest
 from photoaz.register.priors import read_priors
 from photoaz.register.propose import UnknownColumnsError
 from photoaz.sample import sample_dir

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pyproj import Geod
 
+from photoaz.register.load import with_neighbours
 from photoaz.register.model import Antenna, Site
-from photoaz.register.neighbours import with_neighbours
 
 GEOD = Geod(ellps="WGS84")
 

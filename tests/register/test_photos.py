@@ -11,8 +11,7 @@ import pytest
 
 from photoaz.errors import InputError
 from photoaz.register.columns import load_columns
-from photoaz.register.manifest import load_manifest
-from photoaz.register.photos import PhotoIndex
+from photoaz.register.photos import PhotoIndex, load_manifest
 
 
 def matches_photo(name, photo, folder):

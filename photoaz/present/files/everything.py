@@ -7,15 +7,12 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from photoaz.present.files import site_rows
 from photoaz.present.files.cells import replaced, write_csv
 from photoaz.present.files.estimates import EstimatesJson, parquet_is_there, waiting_rows, write_parquet
-from photoaz.present.files.geojson import GeoJson
-from photoaz.present.files.kml import Kml
+from photoaz.present.files.maps import GeoJson, Kml
+from photoaz.present.files.rows import COLUMNS, SITE_COLUMNS, Standings, revisit_rows, site_row, standings_of
 from photoaz.present.files.shapes import site_shapes
-from photoaz.present.files.site_rows import site_row
 from photoaz.present.files.workbook import write_workbook
-from photoaz.present.revisit import COLUMNS, Standings, revisit_rows, standings_of
 from photoaz.result import Revisit, SiteResult
 
 _FAILURES = ("file", "reason")
@@ -62,7 +59,7 @@ def written(
         write_workbook(
             folder / "audit.xlsx",
             [
-                ("sites", site_rows.COLUMNS, by_site),
+                ("sites", SITE_COLUMNS, by_site),
                 ("antennas", rows.columns(), rows),
                 ("actions", COLUMNS, revisit),
                 ("failures", _FAILURES, failures),

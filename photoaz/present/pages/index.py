@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
+from photoaz import __version__
 from photoaz.judgement.reasons import in_words
 from photoaz.present import words
 from photoaz.present.archive_charts import archive_charts
 from photoaz.present.counts import ArchiveCounts
-from photoaz.present.pages.about import ReportAbout
 from photoaz.present.pages.map import site_map
 from photoaz.wording import before_you_go
 
@@ -20,6 +22,26 @@ ROWS_SHOWN = 1000
 MOST_FAILURES = 50
 #: sites that the index itself can search; beyond, the further pages and sites.geojson serve
 MOST_ROWS = 20_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportAbout:
+    """How results came about.
+
+    created : when, with its zone. command : what to type to make them again. version : of photoaz. libraries : name and
+    version of each. parameters : name and value of each. inputs : files, each with role (register, controls, ...), name
+    and sha256. counts : of photos, in the order to show them: 'listed', 'used', 'rejected', 'failed', 'duplicates' and
+    others. failures : file and reason of each.
+    """
+
+    created: datetime
+    command: str = ""
+    version: str = __version__
+    libraries: Mapping[str, str] = field(default_factory=dict)
+    parameters: Mapping[str, object] = field(default_factory=dict)
+    inputs: Sequence[Mapping[str, str | None]] = ()
+    counts: Mapping[str, int] = field(default_factory=dict)
+    failures: Sequence[tuple[str, str]] = ()
 
 
 def index_context(tally: ArchiveCounts, about: ReportAbout) -> dict[str, Any]:

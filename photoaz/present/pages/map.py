@@ -13,11 +13,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from photoaz.angles import wrap_deg
-from photoaz.planning.trip import EARTH_M
 from photoaz.present.canvas import length_words, nice_length
 from photoaz.present.counts import SiteRow
 from photoaz.present.frame import rendered
 from photoaz.present.words import STATES, grouped, shortened
+from photoaz.quantities import EARTH_RADIUS_M as EARTH_M
 
 WIDE, HIGH = 1000, 520
 _MARGIN = 36.0

@@ -12,9 +12,8 @@ from photoaz.present.counts import ArchiveCounts
 from photoaz.present.files.cells import replaced
 from photoaz.present.frame import inlined, rendered
 from photoaz.present.manual import manual_html
-from photoaz.present.pages.about import ReportAbout
 from photoaz.present.pages.antennas import antennas_context
-from photoaz.present.pages.index import in_pages, index_context
+from photoaz.present.pages.index import ReportAbout, in_pages, index_context
 from photoaz.present.pages.site import site_context
 from photoaz.present.words import page_name
 from photoaz.result import SiteResult

@@ -12,8 +12,7 @@ from itertools import pairwise
 import pytest
 from lxml import etree
 
-from photoaz.present.files.geojson import GeoJson
-from photoaz.present.files.kml import Kml
+from photoaz.present.files.maps import GeoJson, Kml
 from photoaz.present.files.shapes import Bounds, site_shapes
 from photoaz.present.words import clean
 from photoaz.result import ById

@@ -1,4 +1,4 @@
-"""sites.geojson (RFC 7946), a site at a time."""
+"""sites.geojson (RFC 7946) and sites.kml (OGC KML 2.2, 07-147r2), a site at a time."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import IO, Any
 
 from photoaz.present.files.shapes import Bounds, Shape, all_points
+from photoaz.present.frame import rendered
 
 
 def feature(kind: str, site_id: str, geometry: Mapping[str, Any] | None, **more: Any) -> dict[str, Any]:
@@ -45,3 +46,21 @@ class GeoJson:
         """End the file with a box around it all."""
         box = self._bounds.box()
         self._file.write(("\n]" if box is None else f'\n], "bbox": {json.dumps(box)}') + "}\n")
+
+
+# ---- KML -------------------------------------------------------------------------------------------------------------
+
+
+class Kml:
+    """Writes sites.kml to an open file: a folder for each site, its standpoints with their dates, its antennas."""
+
+    def __init__(self, file: IO[str], title: str = "Antenna azimuths") -> None:
+        self._file = file
+        file.write(rendered("head.kml", title=title))
+
+    def add(self, shapes: Sequence[Shape]) -> None:
+        """A site's shapes, its tower first."""
+        self._file.write(rendered("folder.kml", shapes=shapes))
+
+    def close(self) -> None:
+        self._file.write("</Document>\n</kml>\n")

@@ -1,13 +1,14 @@
-"""The list of what to do next, as rows for spreadsheets."""
+"""Rows for spreadsheets: what to do next, and a row for each site."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from photoaz.present.standing import READING_WORDS, design_words, reading_standing
+from photoaz.present import words
+from photoaz.present.standing import DESIGNS, READING_WORDS, READINGS, UNSEEN, design_words, reading_standing, tally_of
 from photoaz.result import Revisit, SiteResult, plain
-from photoaz.wording import before_you_go
+from photoaz.wording import before_you_go, two_digits
 
 COLUMNS = (
     "rank",
@@ -68,3 +69,48 @@ def revisit_rows(plans: Iterable[tuple[str, Revisit, Standings]]) -> Iterator[li
             "unit": plan.unit,
         }
         yield [row[name] for name in COLUMNS]
+
+
+# ---- a row for each site ---------------------------------------------------------------------------------------------
+
+
+SITE_COLUMNS = (
+    "site_id",
+    "state",
+    "site_lat_deg",
+    "site_lon_deg",
+    "antennas",
+    *(f"readings: {w.many}" for w in READINGS),
+    *(f"designs: {w.many}" for w in DESIGNS),
+    *(f"not measured: {w.many}" for w in UNSEEN),
+    "largest photos − design [deg]",
+    "photos used",
+    "photos",
+    "loss avoided",
+    "unit",
+    "to do",
+)
+
+
+def site_row(site: SiteResult) -> list[Any]:
+    """By SITE_COLUMNS."""
+    tally = tally_of(site.antennas)
+    off: list[float] = [d for a in site.antennas if (d := a.design.deviation_deg) is not None]
+    most = max(off, key=abs, default=None)
+    plan = site.revisit
+    return [
+        site.site_id,
+        words.BY_CODE[words.site_state([words.antenna_state(a) for a in site.antennas])].word,
+        plain(site.lat_deg, "lat_deg"),
+        plain(site.lon_deg, "lon_deg"),
+        len(site.antennas),
+        *(tally.readings[w.code] for w in READINGS),
+        *(tally.designs[w.code] for w in DESIGNS),
+        *(tally.unseen[w.code] for w in UNSEEN),
+        None if most is None else round(most, 2),
+        sum(p.status == "used" for p in site.photos),
+        len(site.photos) if site.audit is None else site.audit.photos,
+        None if plan is None else two_digits(plan.loss_avoided),
+        None if plan is None else plan.unit,
+        None if plan is None else plan.sentence,
+    ]
