@@ -54,6 +54,7 @@ def load_register(path: PathLike, columns: PathLike | None = None) -> RegisterRe
     return read_register(Path(path), None if columns is None else load_columns(Path(columns)))
 
 
+# longer than most: its parameters and what they mean
 def solve(
     site: Site,
     photos: Iterable[PathLike],

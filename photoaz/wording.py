@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from importlib import resources
 
 _TOLD = tomllib.loads((resources.files("photoaz") / "cautions.toml").read_text(encoding="utf-8"))
@@ -35,6 +35,11 @@ def share(part: float) -> str:
 def percent_words(share: float) -> str:
     """The same within a sentence: 'less than 0.1 %'."""
     return percent(share).replace("<", "less than").replace(">", "more than")
+
+
+def some_of(names: Sequence[str], most: int, between: str = ", ") -> str:
+    """The first of them, and how many more there are."""
+    return between.join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def two_digits(value: float) -> int:

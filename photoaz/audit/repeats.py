@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 from photoaz.angles import Array, difference_deg
 from photoaz.audit.doubts import Flag
 from photoaz.audit.prints import PhotoPrint, distance_bits
+from photoaz.wording import some_of
 
 #: hashes of one picture, saved again or made smaller, mostly differ by at most this many of 64 bits (measured: 0 to 4
 #: where a photo of some megapixels is made four times smaller)
@@ -225,9 +226,8 @@ def two_sites(prints: Sequence[PhotoPrint], sites: Mapping[str, str | None]) -> 
             own = sites.get(one.photo)
             others = [o for o in members if (there := sites.get(o.photo)) is not None and own not in (None, there)]
             if others:
-                named = "; ".join(f"{sites[o.photo]} ({o.photo})" for o in others[:3])
-                more = f" and {len(others) - 3} more" if len(others) > 3 else ""
+                named = some_of([f"{sites[o.photo]} ({o.photo})" for o in others], 3, "; ")
                 how = "file" if all(o.sha256 == one.sha256 for o in others) else "picture"
-                message = f"the same {how} was handed in for {named}{more} as well as for {own}"
+                message = f"the same {how} was handed in for {named} as well as for {own}"
                 out[one.photo] = Flag(code="two_sites", message=message, severity="serious")
     return out

@@ -61,12 +61,8 @@ def _table(columns: Sequence[str], rows: Iterable[Sequence[Any]], *, guarded: bo
     writer = csv.writer(out)
     writer.writerow(columns)
     for row in rows:
-        writer.writerow([cell(v) if guarded else _plain(v) for v in row])
+        writer.writerow([cell(v) if guarded else v for v in row])
     return out.getvalue()
-
-
-def _plain(value: Any) -> str:
-    return "" if value is None else repr(value) if isinstance(value, float) else str(value)
 
 
 def _yes(value: bool) -> str:

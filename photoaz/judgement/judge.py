@@ -57,6 +57,7 @@ def contradicted(en: float, right: float | None) -> bool:
     return en > 1.0 if right is None else right < 0.5
 
 
+# longer than most: half of it says what goes in and comes out
 def judge_antenna(
     antenna: Antenna,
     site: Site,
@@ -272,26 +273,29 @@ def _judge_design(
     if decision != "undecided" and little is not None:
         said.append(reasons.little_found_sentence(design, ways, little))
         return design
-    design = replace(design, decision=decision)
-    needed = None
-    # the limits are those of one normal measurement, readings aside
+    design, needed = replace(design, decision=decision), None
     if len(ways) == 1 and found.u95_deg is not None and found.u95_deg < NEARLY_NORMAL * K95 * told.sigma_deg:
-        accepted, rejected = conformity.decision_limits_deg(told.sigma_deg, tolerance, risk, known)
-        risks = conformity.risks_of(told.sigma_deg, tolerance, risk, known)
-        if design.decision == "undecided":
+        design = _with_limits(design, told, known)
+        if decision == "undecided":
             needed = conformity.deciding_u95_deg(told.deviation_deg, K95 * told.sigma_deg, tolerance, risk, known)
-        design = replace(
-            design,
-            guard_band_deg=None if accepted is None else tolerance - accepted,
-            acceptance_deg=accepted,
-            rejection_deg=rejected,
-            consumer_risk=None if risks is None else risks.consumer,
-            producer_risk=None if risks is None else risks.producer,
-        )
     both, far = design.p_out_of_tolerance, conformity.p_out(photos, 2.0 * tolerance)
     vetoed = design.decision == "undecided" and both is not None and both <= risk
     said.append(reasons.design_sentence(design, ways, needed, far if vetoed else None))
     return design
+
+
+def _with_limits(design: Design, told: conformity.Part, known: conformity.Known) -> Design:
+    """With the limits and risks of one normal measurement, readings aside."""
+    accepted, rejected = conformity.decision_limits_deg(told.sigma_deg, design.tolerance_deg, design.risk, known)
+    risks = conformity.risks_of(told.sigma_deg, design.tolerance_deg, design.risk, known)
+    return replace(
+        design,
+        guard_band_deg=None if accepted is None else design.tolerance_deg - accepted,
+        acceptance_deg=accepted,
+        rejection_deg=rejected,
+        consumer_risk=None if risks is None else risks.consumer,
+        producer_risk=None if risks is None else risks.producer,
+    )
 
 
 def _combined(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 from photoaz.photo.focal import focal_cost_deg
@@ -35,16 +34,14 @@ def describe(record: PhotoRecord) -> tuple[str, ...]:
 
 def record_as_json(record: PhotoRecord) -> dict[str, Any]:
     """The record as JSON values: paths and times as text, not known as null."""
-    content: dict[str, Any] = json.loads(json.dumps({"photo": record.name, **asdict(record)}, default=_text))
+    values = {"photo": record.name, **asdict(record)}
+    text = json.dumps(values, default=lambda v: v.isoformat() if isinstance(v, datetime) else str(v))
+    content: dict[str, Any] = json.loads(text)
     if record.focal is not None:
         content["focal"]["alternatives"] = [
             {"f_px": f_px, "assumes": assumes} for f_px, assumes in record.focal.alternatives
         ]
     return content
-
-
-def _text(value: datetime | Path) -> str:
-    return value.isoformat() if isinstance(value, datetime) else str(value)
 
 
 def known_values(record: PhotoRecord) -> list[tuple[str, str]]:

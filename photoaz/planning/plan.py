@@ -117,6 +117,7 @@ class SitePlan:
     cautions: tuple[str, ...] = CAUTIONS
 
 
+# longer than most: its parameters and what they mean
 def plan_photos(
     site: Site,
     *,

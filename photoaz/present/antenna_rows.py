@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from photoaz.present import words
 from photoaz.present.standing import design_standing, reading_standing
-from photoaz.result import AntennaResult, LikelyCause, SiteResult
+from photoaz.result import LikelyCause, SiteResult
 
 #: rows of the table; of more antennas those that are in order are left out
 MOST_ROWS = 30_000
@@ -78,13 +78,9 @@ def antenna_rows(site: SiteResult, page: str) -> Iterator[AntennaRow]:
             deviation_deg=d.deviation_deg,
             tolerance_deg=d.tolerance_deg,
             cause=None if r is None else r.likely_cause,
-            surveyed=_surveyed(a, days),
+            surveyed=max((days[v.photo] for v in a.evidence if v.photo in days), default=None),
             action=todo.get(a.antenna_id, ""),
         )
-
-
-def _surveyed(antenna: AntennaResult, days: dict[str, date]) -> date | None:
-    return max((days[v.photo] for v in antenna.evidence if v.photo in days), default=None)
 
 
 @dataclass(slots=True)

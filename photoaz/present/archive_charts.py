@@ -263,12 +263,11 @@ def _standing_out(months: NDArray[np.str_], off: Array) -> tuple[Campaign, ...]:
         if len(here) < _OFF_ANTENNAS or len(others) < _OFF_ANTENNAS:
             continue
         apart = float(np.median(here) - np.median(others))
-        error = math.hypot(*(_MEDIAN_ERROR * max(_PER_MAD * _mad(v), 0.5) / math.sqrt(len(v)) for v in (here, others)))
+        scatter = (max(_PER_MAD * float(np.median(np.abs(v - np.median(v)))), 0.5) for v in (here, others))
+        error = math.hypot(
+            *(_MEDIAN_ERROR * s / math.sqrt(len(v)) for s, v in zip(scatter, (here, others), strict=True))
+        )
         if abs(apart) > max(_OFF_DEG, _OFF_ERRORS * error):
             middle, rest = float(np.median(here)), float(np.median(others))
             out.append(Campaign(month=month, antennas=len(here), median_deg=middle, others_deg=rest))
     return tuple(sorted(out, key=lambda c: -abs(c.median_deg - c.others_deg)))
-
-
-def _mad(values: Array) -> float:
-    return float(np.median(np.abs(values - np.median(values))))

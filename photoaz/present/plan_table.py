@@ -14,6 +14,7 @@ from photoaz.planning.zones import UTC, CivilTime
 from photoaz.present.terminal import print_text
 from photoaz.present.words import UNKNOWN, shortened
 from photoaz.result import Revisit
+from photoaz.wording import some_of
 
 _MOST_ANTENNAS = 8
 
@@ -31,7 +32,6 @@ def standpoints_table(plan: SitePlan) -> PlanTable:
     rows = []
     for s in plan.standpoints:
         shown = [shortened(n, 24) + (f" ± {deg(u)}" if (u := s.u95_deg.get(n)) is not None else "") for n in s.antennas]
-        more = f" and {len(shown) - _MOST_ANTENNAS} more" if len(shown) > _MOST_ANTENNAS else ""
         rows.append(
             (
                 str(s.rank),
@@ -39,7 +39,7 @@ def standpoints_table(plan: SitePlan) -> PlanTable:
                 f"{s.distance_m:.0f} m\nat {s.bearing_from_tower_deg:.0f}°",
                 f"{s.heading_deg:.0f}° true\n{s.pitch_deg:+.0f}° up",
                 f"{s.lens_35mm_mm:g} mm\nupright",
-                ", ".join(shown[:_MOST_ANTENNAS]) + more,
+                some_of(shown, _MOST_ANTENNAS),
             )
         )
     headings = ("", "stand at lat, lon", "from tower", "camera", "lens", "shows, U95 with this photo alone")

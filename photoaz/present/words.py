@@ -21,7 +21,7 @@ from photoaz.present.standing import UNSEEN, design_standing
 from photoaz.result import AntennaResult, NextEvidence, Revisit, RevisitItem
 from photoaz.wording import CAUTIONS as CAUTIONS
 from photoaz.wording import before_you_go as _before_you_go
-from photoaz.wording import percent, two_digits
+from photoaz.wording import percent, some_of, two_digits
 from photoaz.wording import share as share
 
 #: what stands where a figure is not known
@@ -88,7 +88,7 @@ def headline(antennas: Sequence[AntennaResult], site_id: str = "") -> str:
         names = _named(out, site_id, lambda a: signed(a.design.deviation_deg))
         said.append(f"{len(out)} of {n} antennas {_is(out, 'points', 'point')} out of tolerance: {names}.")
     if wrong:
-        names = _named(wrong, site_id, _apart)
+        names = _named(wrong, site_id, lambda a: f"{magnitude(a.reading.difference_deg if a.reading else None)} apart")
         said.append(f"{len(wrong)} {_is(wrong, 'reading disagrees', 'readings disagree')} with the photos: {names}.")
     if open_ := of.get("undecided"):
         said.append(f"{len(open_)} undecided: {_named(open_, site_id)}.")
@@ -103,7 +103,7 @@ def headline(antennas: Sequence[AntennaResult], site_id: str = "") -> str:
         if read == n:
             tail = " and agrees with its reading" if n == 1 else " and agree with their readings"
         elif read:
-            tail = f"; {_count(read, 'has a reading, which agrees', 'have readings, which agree')}"
+            tail = f"; {read} {'has a reading, which agrees' if read == 1 else 'have readings, which agree'}"
         else:
             tail = "; there is no reading to compare"
         said.append(f"{who} within tolerance{tail}.")
@@ -112,23 +112,12 @@ def headline(antennas: Sequence[AntennaResult], site_id: str = "") -> str:
     return " ".join(said)
 
 
-def _apart(antenna: AntennaResult) -> str:
-    return f"{magnitude(None if antenna.reading is None else antenna.reading.difference_deg)} apart"
-
-
 def _is(items: Sequence[AntennaResult], one: str, many: str) -> str:
     return one if len(items) == 1 else many
 
 
-def _count(n: int, one: str, many: str) -> str:
-    return f"{n} {one if n == 1 else many}"
-
-
-def _named(
-    items: Sequence[AntennaResult], site_id: str, note: Callable[[AntennaResult], str] | None = None, most: int = 5
-) -> str:
-    names = [short_label(a.antenna_id, site_id) + (f" ({note(a)})" if note else "") for a in items[:most]]
-    return ", ".join(names) + (f" and {len(items) - most} more" if len(items) > most else "")
+def _named(items: Sequence[AntennaResult], site_id: str, note: Callable[[AntennaResult], str] | None = None) -> str:
+    return some_of([short_label(a.antenna_id, site_id) + (f" ({note(a)})" if note else "") for a in items], 5)
 
 
 def azimuth(value_deg: float | None, u95_deg: float | None = None) -> str:

@@ -16,6 +16,7 @@ from photoaz.register.columns import NORTH_OF, ColumnRule, units_of
 from photoaz.register.mapped import converter
 from photoaz.register.rows import Column, RegisterRow, columns_of, needed_of, words
 from photoaz.register.tables import DELIMITERS, TableShape, is_workbook, open_table, read_records
+from photoaz.wording import some_of
 
 SAMPLE_ROWS = 200
 LIKELY, PERHAPS = 0.75, 0.58  # of a score from 0 to 1
@@ -88,7 +89,7 @@ class ColumnsProposal:
             lines.append(f"# needed, and nothing in the file looks like it: {wanted}")
             lines += [f"# {hint}" for hint in self._hints(column)] or [f'# {column} = ""']
         if self.unused:
-            lines += ["", f"# carried along as they are: {_listed(self.unused)}"]
+            lines += ["", f"# carried along as they are: {some_of([_one_line(h) for h in self.unused], 100)}"]
         known = {item.column for item in self.columns}
         norths = [
             north
@@ -170,11 +171,6 @@ def propose_columns(path: Path | str) -> ColumnsProposal:
 
 def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")  # JSON's strings are TOML's but for this
-
-
-def _listed(headings: Sequence[str], most: int = 100) -> str:
-    more = f" and {len(headings) - most} more" if len(headings) > most else ""
-    return ", ".join(_one_line(h) for h in headings[:most]) + more
 
 
 def _one_line(text: str) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime
 from functools import cache
-from typing import Any, get_args, get_origin
+from typing import Any, get_args
 
 from photoaz.result.by_id import ById
 from photoaz.result.verdicts import Impact
@@ -62,10 +62,6 @@ def _reserved(kind: Any) -> tuple[str, ...]:
     return tuple(f.name for f in fields(kind) if f.name.endswith("_")) if is_dataclass(kind) else ()
 
 
-def _is_by_id(kind: Any) -> bool:
-    return get_origin(kind) is ById
-
-
 @cache
 def _reader() -> Any:
     from cattrs.gen import make_dict_structure_fn, override
@@ -79,7 +75,7 @@ def _reader() -> Any:
 
     converter.register_structure_hook_factory(lambda t: bool(_reserved(t)), _renamed)
     converter.register_structure_hook_func(
-        _is_by_id,
+        lambda t: getattr(t, "__origin__", None) is ById,
         lambda values, t: ById(converter.structure(v, get_args(t)[0]) for v in values),
     )
     impact = converter.get_structure_hook(Impact)

@@ -16,6 +16,7 @@ from photoaz.present.figures import antenna_figures, directions, impact_figures
 from photoaz.present.pages.history import history_svg
 from photoaz.present.standpoints import antenna_cameras, site_plan, standpoints
 from photoaz.result import AntennaResult, MissingView, SiteResult
+from photoaz.wording import some_of
 
 _MOST_CAMERAS = 6
 _MOST_MISSING = 8
@@ -90,4 +91,4 @@ def _missing(views: Sequence[MissingView], numbers: Mapping[str, int]) -> list[s
 def _named(photo: str, antennas: Sequence[AntennaResult]) -> str:
     """The antennas that were fitted in a photo, in words; '' for none."""
     seen = [a.antenna_id for a in antennas if any(v.photo == photo for v in a.evidence)]
-    return ", ".join(seen[:6]) + (f" and {len(seen) - 6} more" if len(seen) > 6 else "")
+    return some_of(seen, 6)
