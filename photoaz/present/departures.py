@@ -8,11 +8,10 @@ from PIL import Image
 
 from photoaz.present.charts import Axis
 from photoaz.present.dial import Pixels
-from photoaz.present.pens import fitted_lines, shortened_to, text_width
+from photoaz.present.pens import LEADING, fitted_lines, shortened_to, text_width
 from photoaz.present.words import short_label
 from photoaz.result import CommonMode
 
-_LEADING = 1.3
 _TITLE = "Photos − readings"
 
 
@@ -29,7 +28,7 @@ def draw_departures(common: CommonMode, site_id: str, width_px: int, letter_px: 
     step, top = round(1.5 * letter_px), round(1.8 * letter_px)
     bottom = top + step * len(names)
     words = fitted_lines(common.sentence, letter_px, width_px)
-    height = bottom + round(1.5 * letter_px) + math.ceil(_LEADING * letter_px * len(words))
+    height = bottom + round(1.5 * letter_px) + math.ceil(LEADING * letter_px * len(words))
     angle, u95 = -common.angle_deg, common.u95_deg  # the records hold the reading minus the estimate
     at = [-d.difference_deg if d.departure_deg is None else angle - d.departure_deg for d in common.departures]
     ends = [x + s * (d.u95_deg or 0.0) for d, x in zip(common.departures, at, strict=True) for s in (-1.0, 1.0)]
@@ -48,5 +47,5 @@ def draw_departures(common: CommonMode, site_id: str, width_px: int, letter_px: 
             axis.interval(canvas, f"interval{apart}", f"interval{apart}", y, x, d.u95_deg, 0.24 * letter_px)
         canvas.circle(f"dot{apart}", (axis.x(x), y), 0.24 * letter_px)
     for k, line in enumerate(words):
-        canvas.text("label", (0.0, bottom + letter_px * (2.45 + _LEADING * k)), line, "start")
+        canvas.text("label", (0.0, bottom + letter_px * (2.45 + LEADING * k)), line, "start")
     return canvas.picture()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from PIL import Image, ImageDraw
 
 from photoaz.angles import format_azimuth_deg
-from photoaz.present.pens import GREEN, INK, PURPLE, SKY_BLUE, VERMILION, WHITE, Pen, fitted_lines, stroke, write
+from photoaz.present.pens import GREEN, INK, LEADING, PURPLE, SKY_BLUE, VERMILION, WHITE, Pen, fitted_lines, write_lines
 from photoaz.present.window import bounds_of, window_about
 from photoaz.result import AroundView
 from photoaz.wording import percent
@@ -22,7 +22,6 @@ _STATES = {
     "unsure": "The map does not tell its heading surely enough",
     "sky_alone": "It shows only sky and the tower",
 }
-_LEADING = 1.3
 
 
 def is_laid_over(around: AroundView | None) -> bool:
@@ -52,12 +51,10 @@ def draw_laid_over(
     view = window.cut(picture)
     for name, _, pen in LINES:
         for piece in getattr(around, name):
-            stroke(view, [window.at(p) for p in piece], pen)
+            window.stroke(view, piece, pen)
     lines = fitted_lines(state_text(around), letter_px, width_px)
-    head = round(_LEADING * letter_px * len(lines)) + 8
+    head = round(LEADING * letter_px * len(lines)) + 8
     page = Image.new("RGB", (width_px, head + view.height), WHITE)
-    draw = ImageDraw.Draw(page)
-    for k, line in enumerate(lines):
-        write(draw, (0, _LEADING * letter_px * k), line, letter_px, colour=INK)
+    write_lines(ImageDraw.Draw(page), (0, 0), [(line, letter_px, INK, False) for line in lines])
     page.paste(view, (0, head))
     return page

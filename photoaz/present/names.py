@@ -9,12 +9,11 @@ from dataclasses import dataclass
 from PIL import Image, ImageDraw
 
 from photoaz.naming.answer import SURE
-from photoaz.present.pens import BLUE, INK, PALE, PLUM, WHITE, Colour, fitted_lines, text_width, write
+from photoaz.present.pens import BLUE, INK, LEADING, PALE, PLUM, WHITE, Colour, fitted_lines, text_width, write
 from photoaz.result import EvidenceView, MissingView, NamedPanel
 from photoaz.wording import percent
 
 BY_PICK = "named by a pick"
-_LEADING = 1.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +103,7 @@ def draw_block(title: str, note: str, rows: Sequence[NameRow], width_px: int, le
     names = [fitted_lines(row.name, letter_px, width_px - second - 2.0 * gap) if narrow else [row.name] for row in rows]
     head = fitted_lines(f"{title}  {note}" if note else title, letter_px, width_px)
     texts = [fitted_lines(row.text, letter_px, width_px - indent) if row.text else [] for row in rows]
-    step = _LEADING * letter_px
+    step = LEADING * letter_px
     tall = [len(name) + len(text) if narrow else max(1, len(text)) for name, text in zip(names, texts, strict=True)]
     lines = len(head) + sum(tall)
     block = Image.new("RGB", (width_px, math.ceil(step * (lines + 0.3))), WHITE)

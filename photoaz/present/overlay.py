@@ -40,7 +40,6 @@ _WHOLE_TALL = 330
 _AROUND_TALL = 700
 _WORDS = 1400  # what is said of the names is at least as wide
 _TITLE, _CAPTION, _SMALL = 46, 38, 30
-_LEADING = 1.3
 #: Height of an antenna as drawn, by how many share the page; and how far an enlargement goes: beyond, pixels only grow
 _TALL = ((1, 980), (4, 640), (8, 560), (1_000, 430))
 _MAX_ENLARGEMENT = 14.0
@@ -152,14 +151,10 @@ def _page(photo: PhotoResult, site_id: str, left: Image.Image | None, right: Ima
         for text, size, colour, bold in _titles(photo, site_id)
         for line in pens.fitted_lines(text, size, width - 2 * _MARGIN)
     ]
-    head = round(sum(_LEADING * size for _, size, *_ in lines)) + _GAP
+    head = round(sum(pens.LEADING * size for _, size, *_ in lines)) + _GAP
     body = max(left.height if left else 0, right.height if right else 0)
     page = Image.new("RGB", (width, 2 * _MARGIN + head + body), pens.WHITE)
-    draw = ImageDraw.Draw(page)
-    y = float(_MARGIN)
-    for text, size, colour, bold in lines:
-        pens.write(draw, (_MARGIN, y), text, size, colour=colour, bold=bold)
-        y += _LEADING * size
+    pens.write_lines(ImageDraw.Draw(page), (_MARGIN, _MARGIN), lines)
     if left is not None:
         page.paste(left, (_MARGIN, _MARGIN + head))
     if right is not None:
@@ -281,21 +276,14 @@ def _tile(picture: Image.Image, item: Shown, how_many: int) -> Image.Image:
     pair = plain_and_fitted(picture, item.view, margins, scale, OUTLINE, INNER)
     lines = _caption(item, max(pair.width, _MAX_TILE_WIDTH / 2))
     words = max(pens.text_width(text, size) for text, size, *_ in lines)
-    tile = Image.new("RGB", (max(pair.width, math.ceil(words)), pair.height + 14 + _caption_height(lines)), pens.WHITE)
+    below = math.ceil(sum(pens.LEADING * size for _, size, _ in lines))
+    tile = Image.new("RGB", (max(pair.width, math.ceil(words)), pair.height + 14 + below), pens.WHITE)
     tile.paste(pair, (0, 0))
-    draw = ImageDraw.Draw(tile)
-    y = pair.height + 14.0
-    for text, size, colour in lines:
-        pens.write(draw, (0, y), text, size, colour=colour, bold=size == _CAPTION)
-        y += _LEADING * size
+    pens.write_lines(ImageDraw.Draw(tile), (0, pair.height + 14.0), [(*one, one[1] == _CAPTION) for one in lines])
     return tile
 
 
 _Line = tuple[str, int, pens.Colour]
-
-
-def _caption_height(lines: Sequence[_Line]) -> int:
-    return math.ceil(sum(_LEADING * size for _, size, _ in lines))
 
 
 def _caption(item: Shown, width_px: float) -> list[_Line]:

@@ -17,7 +17,6 @@ from photoaz.present.pens import (
     Pen,
     Point,
     shortened_to,
-    stroke,
     text_width,
     write,
 )
@@ -73,15 +72,16 @@ def draw_overview(
     if view.width > width_px:
         view = view.crop((0, 0, width_px, view.height))
     if marks.searched is not None:
-        stroke(view, [window.at(p) for p in rectangle(marks.searched)], SEARCHED)
+        window.stroke(view, rectangle(marks.searched), SEARCHED)
     for place in marks.expected:
-        _draw_expected(view, window, place)
+        window.stroke(view, rectangle(place.box()), EXPECTED)
+        if place.radius_px > 0.0:
+            half_width, half_height = (place.radius_px + 0.5 * size for size in place.size_px)
+            window.stroke(view, ellipse(place.pixel, half_width, half_height), EXPECTED_WITHIN)
     for _, outline in marks.found:
-        around = [window.at(p) for p in hull(outline)]
-        stroke(view, [*around, around[0]], FOUND)
+        window.stroke(view, hull(outline), FOUND, closed=True)
     for _, outline in marks.fitted:
-        drawn = [window.at(p) for p in outline]
-        stroke(view, [*drawn, drawn[0]], _FITTED)
+        window.stroke(view, outline, _FITTED, closed=True)
     _names(view, window, marks, letter_px)
     return view
 
@@ -91,7 +91,7 @@ def draw_whole(picture: Image.Image, searched: Bounds, width_px: int, tall_px: i
     scale = min(width_px / picture.width, tall_px / picture.height)
     window = Window((0, 0, picture.width, picture.height), scale)
     view = window.cut(picture)
-    stroke(view, [window.at(p) for p in rectangle(searched)], SEARCHED)
+    window.stroke(view, rectangle(searched), SEARCHED)
     return view
 
 
@@ -112,14 +112,6 @@ def _window(picture: Image.Image, marks: Marks, width_px: int, tall_px: int, who
     scale = min(width_px / (wide + 2 * margin + 1), tall_px / (high + 2 * margin + 1), _MAX_ENLARGEMENT)
     margin_x = max(margin, (width_px / scale - wide) / 2.0)  # as wide as there is room
     return window_about(picture, bounds, (margin_x, margin), scale)
-
-
-def _draw_expected(view: Image.Image, window: Window, place: Expected) -> None:
-    stroke(view, [window.at(p) for p in rectangle(place.box())], EXPECTED)
-    if place.radius_px > 0.0:
-        half = [place.radius_px + 0.5 * size for size in place.size_px]
-        round_it = [window.at(p) for p in ellipse(place.pixel, half[0], half[1])]
-        stroke(view, round_it, EXPECTED_WITHIN)
 
 
 def _names(view: Image.Image, window: Window, marks: Marks, letter_px: int) -> None:

@@ -30,6 +30,9 @@ INK: Colour = (25, 25, 25)
 PALE: Colour = (120, 120, 120)
 HAIR: Colour = (205, 205, 205)
 
+#: from one line of text to the next, in heights of its letters
+LEADING = 1.3
+
 _STANDS_FOR = {"−": "-", "–": "-", "—": "-", "→": "->", "×": "x", "≥": ">=", "≤": "<="}
 
 #: How much finer than the result lines are drawn before they are averaged down
@@ -165,3 +168,11 @@ def write(
     draw.text(
         at, text, fill=colour, font=face, anchor=anchor, stroke_width=0.02 * size_px if bold else 0, stroke_fill=colour
     )
+
+
+def write_lines(draw: ImageDraw.ImageDraw, at: Point, lines: Sequence[tuple[str, int, Colour, bool]]) -> None:
+    """Lines under each other, each with its size [px], its colour, and whether it is bold."""
+    x, y = at
+    for text, size, colour, bold in lines:
+        write(draw, (x, y), text, size, colour=colour, bold=bold)
+        y += LEADING * size

@@ -32,6 +32,10 @@ class Window:
         """Where a pixel of the photo lies in the enlargement; pixel centres are at whole numbers in both."""
         return tuple((v - o + 0.5) * self.scale - 0.5 for v, o in zip(point, self.box[:2], strict=True))  # type: ignore[return-value]
 
+    def stroke(self, view: Image.Image, points: Sequence[Point], pen: Pen, *, closed: bool = False) -> None:
+        """Draw a polyline of the photo on the enlargement."""
+        stroke(view, [self.at(p) for p in (*points, *points[: int(closed)])], pen)
+
     def cut(self, picture: Image.Image) -> Image.Image:
         """The enlargement."""
         if self.scale >= 1.0:
@@ -77,10 +81,9 @@ def plain_and_fitted(
     window = window_about(picture, bounds_of(view.outline_px), margins, scale)
     plain = window.cut(picture)
     fitted = plain.copy()
-    around = [window.at(point) for point in view.outline_px]
-    stroke(fitted, [*around, around[0]], outline)
+    window.stroke(fitted, view.outline_px, outline, closed=True)
     for edge in view.inner_px:
-        stroke(fitted, [window.at(end) for end in edge], inner)
+        window.stroke(fitted, edge, inner)
     pair = Image.new("RGB", (2 * plain.width + 8, plain.height), WHITE)
     pair.paste(plain, (0, 0))
     pair.paste(fitted, (plain.width + 8, 0))
