@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -121,8 +121,9 @@ def plan(
     from photoaz.register.load import require_antennas
 
     known = read_register(register, columns)
+    files = {"sheet": sheet, "gpx": gpx, "geojson": geojson}
     if trip is not None:
-        _round_trip(known.sites, trip, start, sheet, gpx, day, zone, as_json=as_json)
+        _hand_out(_trip_made(known.sites, trip, start, day, _zone(zone)), files, as_json)
         return
     site = known.site(site_id)
     require_antennas(site, antenna_ids, register)
@@ -151,7 +152,7 @@ def plan(
         **options,
     )
     gain = None if solution is None else _gain(site, solution, made, costs)
-    _hand_out(made, gain, sheet, gpx, geojson, _zone(zone, photos), as_json=as_json)
+    _hand_out(_plan_made(made, gain, _zone(zone, photos)), files, as_json)
     if not made.standpoints:
         say("no standpoint: nowhere that is allowed and near enough shows an antenna")
         ctx.exit(group.NOTHING_DONE)
@@ -181,31 +182,53 @@ def _earlier(
     return None, earlier
 
 
-def _hand_out(
-    made: SitePlan,
-    gain: Revisit | None,
-    sheet: Path | None,
-    gpx: Path | None,
-    geojson: Path | None,
-    civil: CivilTime,
-    *,
-    as_json: bool,
-) -> None:
+#: files by the options that ask for them, the document, and what prints; each made when it is wanted
+_Made = tuple[dict[str, Callable[[], str]], Callable[[], Mapping[str, Any]], Callable[[Any], None]]
+
+
+def _plan_made(made: SitePlan, gain: Revisit | None, civil: CivilTime) -> _Made:
     from photoaz.present.field_sheet import field_sheet_html
     from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx
     from photoaz.present.plan_table import print_plan
 
     now = datetime.now(UTC)
-    if sheet is not None:
-        _write(sheet, field_sheet_html(made, now, gain, civil))
-    if gpx is not None:
-        _write(gpx, plan_gpx(made, now))
-    if geojson is not None:
-        _write(geojson, json_text(plan_geojson(made)))
+    files = {
+        "sheet": lambda: field_sheet_html(made, now, gain, civil),
+        "gpx": lambda: plan_gpx(made, now),
+        "geojson": lambda: json_text(plan_geojson(made)),
+    }
+    return files, lambda: plan_document(made, gain), lambda console: print_plan(console, made, gain, civil)
+
+
+def _trip_made(
+    sites: Sequence[Site], path: Path, start: tuple[float, float] | None, day: datetime | None, civil: CivilTime
+) -> _Made:
+    from photoaz.planning.earlier import sites_to_visit
+    from photoaz.planning.trip import trip_over
+    from photoaz.present.field_sheet import trip_sheet_html
+    from photoaz.present.plan_document import trip_document, trip_gpx
+    from photoaz.present.plan_table import print_trip
+
+    trip, now = trip_over(sites_to_visit(path, {s.site_id: s for s in sites}), start), datetime.now(UTC)
+    files = {
+        "sheet": lambda: trip_sheet_html(trip, now, (day or now.astimezone(civil.zone)).date(), civil),
+        "gpx": lambda: trip_gpx(trip, now),
+    }
+    return files, lambda: trip_document(trip), lambda console: print_trip(console, trip)
+
+
+def _hand_out(made: _Made, wanted: Mapping[str, Path | None], as_json: bool) -> None:
+    """The files that are wanted, by their options, and what stands on standard output."""
+    files, document, printed = made
+    for name, make in files.items():
+        if (path := wanted[name]) is not None:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(make(), encoding="utf-8")
+            say(f"wrote {path}")
     if as_json:
-        emit_json(plan_document(made, gain))
+        emit_json(document())
     else:
-        emit(laid_out(print_plan, made, gain, civil))
+        emit(laid_out(printed))
 
 
 def _gain(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) -> Revisit | None:
@@ -238,38 +261,3 @@ def _zone(zone: str | None, photos: Sequence[Path] = ()) -> CivilTime:
 
     taken = [record.taken for record in map(read_record, photos) if record.taken is not None]
     return of_photos((t.local, t.utc) for t in taken) or NO_ZONE
-
-
-def _round_trip(
-    sites: Sequence[Site],
-    path: Path,
-    start: tuple[float, float] | None,
-    sheet: Path | None,
-    gpx: Path | None,
-    day: datetime | None,
-    zone: str | None,
-    *,
-    as_json: bool,
-) -> None:
-    from photoaz.planning.earlier import sites_to_visit
-    from photoaz.planning.trip import trip_over
-    from photoaz.present.field_sheet import trip_sheet_html
-    from photoaz.present.plan_document import trip_document, trip_gpx
-    from photoaz.present.plan_table import print_trip
-
-    trip = trip_over(sites_to_visit(path, {s.site_id: s for s in sites}), start)
-    now, civil = datetime.now(UTC), _zone(zone)
-    if sheet is not None:
-        _write(sheet, trip_sheet_html(trip, now, (day or now.astimezone(civil.zone)).date(), civil))
-    if gpx is not None:
-        _write(gpx, trip_gpx(trip, now))
-    if as_json:
-        emit_json(trip_document(trip))
-    else:
-        emit(laid_out(print_trip, trip))
-
-
-def _write(path: Path, text: str) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(text, encoding="utf-8")
-    say(f"wrote {path}")
