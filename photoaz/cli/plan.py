@@ -188,8 +188,7 @@ _Made = tuple[dict[str, Callable[[], str]], Callable[[], Mapping[str, Any]], Cal
 
 def _plan_made(made: SitePlan, gain: Revisit | None, civil: CivilTime) -> _Made:
     from photoaz.present.field_sheet import field_sheet_html
-    from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx
-    from photoaz.present.plan_table import print_plan
+    from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx, print_plan
 
     now = datetime.now(UTC)
     files = {
@@ -206,8 +205,7 @@ def _trip_made(
     from photoaz.planning.earlier import sites_to_visit
     from photoaz.planning.trip import trip_over
     from photoaz.present.field_sheet import trip_sheet_html
-    from photoaz.present.plan_document import trip_document, trip_gpx
-    from photoaz.present.plan_table import print_trip
+    from photoaz.present.plan_document import print_trip, trip_document, trip_gpx
 
     trip, now = trip_over(sites_to_visit(path, {s.site_id: s for s in sites}), start), datetime.now(UTC)
     files = {

@@ -45,9 +45,8 @@ def choose_sites(
         site = known.site(site_id)
         return {site.site_id: (site, tuple(photos))}, 0
     from photoaz.errors import Fault, InputError
-    from photoaz.naming.exchanged import exchange_that_fits
     from photoaz.naming.places import match_places, places_of, site_index, spell_distance
-    from photoaz.naming.site_names import SiteNames, settle_site
+    from photoaz.naming.site_names import SiteNames, exchange_that_fits, settle_site
     from photoaz.photo.metadata import read_record
     from photoaz.quantities import REACH_M
     from photoaz.wording import percent_words

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from photoaz.naming.expected import head_guess
 from photoaz.naming.model import AntennaPriors, ExpectedAntenna, KnownPhoto, Match, PhotoNaming
-from photoaz.naming.picks import counting, without_absent
-from photoaz.naming.together import name_candidates
+from photoaz.naming.together import counting, name_candidates, without_absent
 from photoaz.photo.camera import Camera
 from photoaz.priors import Priors
 from photoaz.quantities import RADIUS_95, UNSURE_FOCAL_SHARE

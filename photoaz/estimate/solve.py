@@ -28,9 +28,9 @@ from photoaz.estimate.statements import (
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.memory import recall
-from photoaz.naming.exchanged import exchange_that_fits
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.naming.mount import mount_of
+from photoaz.naming.site_names import exchange_that_fits
 from photoaz.network.adjust import AdjustmentError
 from photoaz.network.antenna_positions import AntennaPositions, antenna_positions_of
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuths_of_modes, build

@@ -25,7 +25,7 @@ from photoaz.register.tables import open_table
 from photoaz.surroundings.heights import GIVEN
 from photoaz.surroundings.maps import Surroundings, SurroundingsMap
 from photoaz.surroundings.reading import read_surroundings
-from photoaz.surroundings.sight import free_sights
+from photoaz.surroundings.walls import free_sights
 
 #: further away than this nothing is told from the haze, and nearer than this a bearing is poor, metres
 _FARTHEST_M, _NEAREST_M = 30_000.0, 100.0

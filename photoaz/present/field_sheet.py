@@ -16,7 +16,7 @@ from photoaz.planning.light import daylight
 from photoaz.planning.plan import SitePlan, Standpoint
 from photoaz.planning.trip import RoundTrip
 from photoaz.planning.zones import UTC, CivilTime
-from photoaz.present import plan_table
+from photoaz.present import plan_document
 from photoaz.present.charts import year_svg
 from photoaz.present.drawing import FIELD_PLAN, CameraPlace, Direction, Pointing, azimuth_plan
 from photoaz.present.frame import inlined, rendered
@@ -33,20 +33,20 @@ def field_sheet_html(plan: SitePlan, created: dt.datetime, gain: Revisit | None 
     created: with its zone. gain: what is best for each antenna, where that is known. civil: whose hours are told.
     """
     shown = plan.standpoints[:_MOST_STANDPOINTS]
-    stands = plan_table.standpoints_table(replace(plan, standpoints=shown))
+    stands = plan_document.standpoints_table(replace(plan, standpoints=shown))
     rows = tuple((*row, _beside(s)) for row, s in zip(stands.rows, shown, strict=True))
     return rendered(
         "field_sheet.html",
         inlined=inlined("paper.css", "drawing.css", "field_sheet.css"),
         plan=plan,
-        now=plan_table.median_of(plan.now_u95_deg),
-        then=plan_table.median_of(plan.together_u95_deg),
+        now=plan_document.median_of(plan.now_u95_deg),
+        then=plan_document.median_of(plan.together_u95_deg),
         svg=Markup(field_plan_svg(plan)),
         stands=replace(stands, headings=(*stands.headings, "beside the tower in the frame"), rows=rows),
         light=[(s.rank, _today(s, civil), Markup(year_svg(s.year, civil, s.rank))) for s in shown],
-        outcome=plan_table.outcome_table(plan),
+        outcome=plan_document.outcome_table(plan),
         # nobody is told on a field sheet that closer would do
-        distances=plan_table.distance_table(
+        distances=plan_document.distance_table(
             replace(plan, by_distance=tuple(p for p in plan.by_distance if p.distance_m > 0.99 * PRACTICE_LEAST_M))
         ),
         gain=gain,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from PIL import Image
 
-from photoaz.present import laid_over, overview
+from photoaz.present import overview
 from photoaz.present.dial import Pixels, dial_layout
 from photoaz.present.drawing import Direction, draw_fan, draw_hand
 from photoaz.present.pens import SKY_BLUE, YELLOW, Pen, Point, stroke
@@ -60,7 +60,7 @@ def draw_key(
         rows.append(_Row("part of the photo searched", [(_LINE, overview.SEARCHED)], sky=True))
     rows += [
         _Row(words, [(_LINE, pen)], sky=True)
-        for name, words, pen in reversed(laid_over.LINES)
+        for name, words, pen in reversed(overview.SKYLINES)
         if around is not None and getattr(around, name)
     ]
     if with_dial:

@@ -7,8 +7,8 @@ import re
 
 from markupsafe import Markup
 
+from photoaz.present.figures import site_plan
 from photoaz.present.frame import asset, rendered
-from photoaz.present.standpoints import site_plan
 from photoaz.result import SiteResult
 
 #: the notebook's own colour of text serves on light and on dark ground; the others are told from both

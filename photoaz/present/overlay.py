@@ -14,14 +14,12 @@ from PIL import Image, ImageDraw
 from photoaz import __version__
 from photoaz.angles import format_azimuth_deg, format_difference_deg, format_u95_deg
 from photoaz.present import pens
-from photoaz.present.departures import draw_departures
-from photoaz.present.dial import draw_dial
+from photoaz.present.dial import draw_departures, draw_dial
 from photoaz.present.drawing import Pointing, mean_azimuth_deg
 from photoaz.present.figures import decision_text, design_text, directions, p_out_text, reading_text, verdict
 from photoaz.present.key import INNER, OUTLINE, draw_key
-from photoaz.present.laid_over import draw_laid_over, is_laid_over
 from photoaz.present.names import NameRow, draw_block, names_and_why, not_seen, panel_names, unsure
-from photoaz.present.overview import Expected, Marks, draw_overview, draw_whole
+from photoaz.present.overview import Expected, Marks, draw_laid_over, draw_overview, draw_whole, is_laid_over
 from photoaz.present.standing import design_standing
 from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import VIEWS, short_label

@@ -16,11 +16,18 @@ from PIL import Image
 from photoaz.audit.edits import VERDICTS
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, Pointing, azimuth_plan
-from photoaz.present.figures import STATUS, antenna_figures, declination_text, directions, impact_figures
+from photoaz.present.figures import (
+    STATUS,
+    antenna_cameras,
+    antenna_figures,
+    declination_text,
+    directions,
+    impact_figures,
+    standpoints,
+)
 from photoaz.present.frame import inlined, rendered
 from photoaz.present.pens import SKY_BLUE, YELLOW, Pen
 from photoaz.present.standing import DESIGN_WORDS, design_standing
-from photoaz.present.standpoints import antenna_cameras, standpoints
 from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import as_sentence, disagrees
 from photoaz.register.model import Antenna, Site

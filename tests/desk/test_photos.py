@@ -10,7 +10,7 @@ import fsspec
 import pytest
 
 from photoaz.audit.photos import KeptPhoto
-from photoaz.desk.photos import OPEN_PHOTOS, OpenPhotos
+from photoaz.desk.session import OPEN_PHOTOS, OpenPhotos
 from photoaz.errors import InputError
 
 

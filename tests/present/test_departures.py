@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from photoaz.judgement.common_mode import common_mode
-from photoaz.present.departures import draw_departures
+from photoaz.present.dial import draw_departures
 from photoaz.present.pens import BLUE, VERMILION
 from photoaz.result import CommonMode
 

@@ -11,9 +11,8 @@ from PIL import Image
 
 from photoaz.present.figures import site_figures
 from photoaz.present.key import draw_key
-from photoaz.present.laid_over import LINES, draw_laid_over, is_laid_over, state_text
 from photoaz.present.overlay import draw_overlay
-from photoaz.present.overview import Marks
+from photoaz.present.overview import SKYLINES, Marks, draw_laid_over, is_laid_over, state_text
 from photoaz.result import AroundView
 
 AROUND = AroundView(
@@ -33,7 +32,7 @@ def reaches(picture: Image.Image, colour: tuple[int, int, int]) -> int:
     return int((np.abs(np.asarray(picture).astype(int) - colour).max(-1) < 12).sum())
 
 
-@pytest.mark.parametrize(("name", "pen"), [(name, pen) for name, _, pen in LINES])
+@pytest.mark.parametrize(("name", "pen"), [(name, pen) for name, _, pen in SKYLINES])
 def test_each_line_has_its_colour_and_its_row_in_the_key(name, pen):
     photo = Image.new("RGB", (640, 480), (120, 120, 120))
     whole = draw_laid_over(photo, AROUND, 900, 500, 24)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from photoaz.judgement.common_mode import common_mode
-from photoaz.present.departures import draw_departures
+from photoaz.present.dial import draw_departures
 from photoaz.present.overlay import PAGE_WIDTH_PX, draw_overlay
 from photoaz.present.pens import BLUE, VERMILION, fitted_lines, shortened_to, text_width
 from photoaz.result import SiteResult

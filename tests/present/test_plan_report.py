@@ -19,8 +19,15 @@ from photoaz.planning.plan import plan_photos
 from photoaz.planning.surroundings import Landmark
 from photoaz.planning.trip import Task, Visit, trip_over
 from photoaz.present.field_sheet import field_sheet_html, trip_sheet_html
-from photoaz.present.plan_document import plan_document, plan_geojson, plan_gpx, trip_document, trip_gpx
-from photoaz.present.plan_table import print_plan, print_trip
+from photoaz.present.plan_document import (
+    plan_document,
+    plan_geojson,
+    plan_gpx,
+    print_plan,
+    print_trip,
+    trip_document,
+    trip_gpx,
+)
 from photoaz.register.model import Antenna, Site
 from photoaz.wording import CAUTIONS
 

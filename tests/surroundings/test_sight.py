@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from photoaz.surroundings.sight import CLEARANCE_M, free_sights
-from photoaz.surroundings.walls import buildings_at
+from photoaz.surroundings.walls import CLEARANCE_M, buildings_at, free_sights
 
 from .conftest import box, surroundings, town
 from .test_terrain import ridge

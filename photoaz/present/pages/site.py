@@ -12,9 +12,8 @@ from photoaz.present import words
 from photoaz.present.antenna_rows import antenna_rows
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, HATCH, CameraPlace, Pointing, azimuth_plan
-from photoaz.present.figures import antenna_figures, directions, impact_figures
+from photoaz.present.figures import antenna_cameras, antenna_figures, directions, impact_figures, site_plan, standpoints
 from photoaz.present.pages.history import history_svg
-from photoaz.present.standpoints import antenna_cameras, site_plan, standpoints
 from photoaz.result import AntennaResult, MissingView, SiteResult
 from photoaz.wording import some_of
 
