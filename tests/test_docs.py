@@ -29,8 +29,8 @@ from photoaz.cli import main
 from photoaz.cli.group import INTERRUPTED, NOTHING_DONE, SOME_UNUSABLE
 from photoaz.judgement.costs import Costs, load_costs
 from photoaz.present import folder
-from photoaz.present.files.everything import written
 from photoaz.present.manual import SUBJECTS, about, body_html, manual_html, page
+from photoaz.present.results import written
 from photoaz.priors import Priors, keys_of
 from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
 from photoaz.register.columns import load_columns

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from photoaz.angles import Angle
 from photoaz.network.observations import box_quantities
 from photoaz.network.site import PhotoObservations, azimuths_of_modes
-from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
-from photoaz.photo.rotations import los_from_cam
+from photoaz.photo.camera import Camera, directions_from_pixels, los_from_cam, rotation_cam_from_enu
 from photoaz.planning.foreseen import PlanningScene
 from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode
 

@@ -75,6 +75,6 @@ def inspect(ctx: click.Context, photos: tuple[Path, ...], panels: bool, overlay:
 
 def _panels(record: PhotoRecord) -> tuple[VisiblePanel, ...]:
     from photoaz.estimate.visible import visible_panels
-    from photoaz.photo.picture import Darkroom, Picture
+    from photoaz.photo.pixels import Darkroom, Picture
 
     return visible_panels(Picture(record.path, (record.width_px, record.height_px), Darkroom()))

@@ -31,7 +31,7 @@ from photoaz.estimate.pipeline import estimate_site
 from photoaz.estimate.visible import VisiblePanel, visible_panels
 from photoaz.memory import Notebook
 from photoaz.photo.metadata import read_record
-from photoaz.photo.picture import Darkroom, Picture
+from photoaz.photo.pixels import Darkroom, Picture
 from photoaz.photo.record import PhotoRecord
 from photoaz.register.columns import ColumnMap, load_columns
 from photoaz.register.load import RegisterResult, load_controls, load_picks, load_register

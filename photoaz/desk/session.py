@@ -25,7 +25,7 @@ from photoaz.errors import Fault, InputError, PhotoazError
 from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.estimate.pipeline import estimate_and_keep
 from photoaz.estimate.solve import SolvedSite
-from photoaz.photo.picture import Darkroom
+from photoaz.photo.pixels import Darkroom
 from photoaz.register.model import Control, Pick, Site
 from photoaz.result import SiteResult
 

@@ -26,7 +26,7 @@ from photoaz.photo.camera import (
     Camera,
     directions_from_pixels,
 )
-from photoaz.photo.picture import Picture
+from photoaz.photo.pixels import Picture
 from photoaz.quantities import (
     FOUND_HEIGHT_SIGMA,
     FOUND_HEIGHTS_SIGMA,

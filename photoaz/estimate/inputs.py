@@ -12,7 +12,7 @@ from photoaz.judgement.costs import Costs
 from photoaz.memory import Forgetful, Memory
 from photoaz.photo.calibration import Calibration
 from photoaz.photo.metadata import read_record
-from photoaz.photo.picture import Darkroom
+from photoaz.photo.pixels import Darkroom
 from photoaz.photo.record import PhotoRecord
 from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK

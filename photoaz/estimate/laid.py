@@ -15,7 +15,7 @@ from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.network.solution import NetworkSolution
 from photoaz.network.surrounded import LEAST_ADJUSTED, SURROUNDINGS, LaidOver, likeliest_peak, one_heading
 from photoaz.photo.camera import Camera, normalised_from_pixels, rotation_cam_from_enu
-from photoaz.photo.picture import Picture
+from photoaz.photo.pixels import Picture
 from photoaz.priors import Priors
 from photoaz.quantities import HAND_HELD_ROLL_RAD, K95, STATEMENT_NONSENSE_SHARE, UNSURE_FOCAL_SHARE
 from photoaz.register.model import Control

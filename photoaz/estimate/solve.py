@@ -36,7 +36,7 @@ from photoaz.network.antenna_positions import AntennaPositions, antenna_position
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuths_of_modes, build
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.network.surrounded import LaidOver
-from photoaz.photo.picture import Picture
+from photoaz.photo.pixels import Picture
 from photoaz.priors import Priors
 from photoaz.quantities import LEAST_EDGE_FOUND, RADIUS_95
 from photoaz.register.model import Site

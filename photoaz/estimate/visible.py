@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.photo.picture import Picture
+from photoaz.photo.pixels import Picture
 from photoaz.vision.box import width_across
 from photoaz.vision.patch import enlarged_px
 from photoaz.vision.scan import scan

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.network.observations import N_CORE, Box, box_quantities, core_of
-from photoaz.photo.camera import Camera
-from photoaz.photo.rotations import gibbs
+from photoaz.photo.camera import Camera, gibbs
 
 Array = NDArray[Any]
 

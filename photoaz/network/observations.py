@@ -13,8 +13,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.photo.camera import Camera, Projection, project, rotation_cam_from_enu
-from photoaz.photo.rotations import gibbs, los_from_cam
+from photoaz.photo.camera import Camera, Projection, gibbs, los_from_cam, project, rotation_cam_from_enu
 from photoaz.vision.box import rotation_enu_from_panel
 from photoaz.vision.verticals import Verticals
 

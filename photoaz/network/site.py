@@ -17,8 +17,7 @@ from photoaz.network.observations import PLUMB_FIELDS, Box, Direct, Directs, Obs
 from photoaz.network.parameters import Layout
 from photoaz.network.stands import FIX, Member, Moment, Stand, stands_of
 from photoaz.network.surrounded import LaidOver, surroundings_seen
-from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
-from photoaz.photo.rotations import los_from_cam
+from photoaz.photo.camera import Camera, directions_from_pixels, los_from_cam, rotation_cam_from_enu
 from photoaz.vision.evidence import BoxMode, azimuths_of
 from photoaz.vision.verticals import Verticals
 

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from photoaz.photo.camera import Array, Camera, directions_from_pixels
-from photoaz.photo.rotations import gibbs, los_from_cam
+from photoaz.photo.camera import Array, Camera, directions_from_pixels, gibbs, los_from_cam
 from photoaz.vision.appearance import Appearance
 from photoaz.vision.box import Sighting, ideal_corners_px, rotation_cam_from_panel, width_across
 from photoaz.vision.boxes import Prior

@@ -13,7 +13,7 @@ from photoaz.accuracy import outlines, views
 from photoaz.angles import wrap_deg
 from photoaz.network.observations import box_quantities
 from photoaz.network.site import azimuth_of_mode
-from photoaz.photo.rotations import gibbs
+from photoaz.photo.camera import gibbs
 from photoaz.planning.equipment import Equipment
 from photoaz.planning.foreseen import aimed, foreseen_photo, scene_of_site
 from photoaz.register.model import Antenna, Site

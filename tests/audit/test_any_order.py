@@ -33,7 +33,7 @@ from photoaz.audit.store import database
 from photoaz.cli import main
 from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.memory import recall
-from photoaz.photo.picture import Picture
+from photoaz.photo.pixels import Picture
 from photoaz.sample import sample_dir
 
 ORDERS = int(os.environ.get("PHOTOAZ_ORDERS", "8"))

@@ -17,7 +17,7 @@ from click.testing import CliRunner, Result
 import photoaz.estimate.pipeline
 from photoaz.cli import main
 from photoaz.estimate.inputs import SiteInputs
-from photoaz.present.files import everything
+from photoaz.present import results as writing
 from photoaz.result import ById
 from photoaz.sample import sample_dir
 
@@ -124,7 +124,7 @@ def test_a_writing_that_is_stopped_leaves_the_old_results(
         if when == "index":
             patch.setattr("photoaz.present.pages.write._write_index", stopped)
         else:
-            patch.setattr(everything, "write_workbook", stopped)
+            patch.setattr(writing, "write_workbook", stopped)
         assert audit(home, "out", "--risk", "0.1").exit_code == 130
         assert {k: v for k, v in results(home / "out").items() if k != "pictures"} == {
             k: v for k, v in before.items() if k != "pictures"

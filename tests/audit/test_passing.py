@@ -29,7 +29,7 @@ from photoaz.errors import InputError, LostPhotoError
 from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.memory import recall
 from photoaz.photo import pixels
-from photoaz.photo.picture import Darkroom, Picture
+from photoaz.photo.pixels import Darkroom, Picture
 from photoaz.result import ById, PhotoResult
 from photoaz.sample import sample_dir
 

@@ -176,7 +176,7 @@ def test_throughput(archive: tuple[Path, Path], tmp_path: Path) -> None:
 
 def _large(path: str, queue: multiprocessing.Queue[float]) -> None:
     from photoaz.photo.metadata import read_record
-    from photoaz.photo.picture import Darkroom, Picture
+    from photoaz.photo.pixels import Darkroom, Picture
 
     record = read_record(Path(path))
     picture = Picture(record.path, (record.width_px, record.height_px), Darkroom())

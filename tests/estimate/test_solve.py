@@ -21,7 +21,7 @@ from photoaz.estimate.solve import solve_site
 from photoaz.memory import Notebook
 from photoaz.network.mixture import Mixture
 from photoaz.photo.metadata import read_record
-from photoaz.photo.picture import Picture
+from photoaz.photo.pixels import Picture
 from photoaz.photo.record import CompassHeading
 from photoaz.quantities import EXACT_CORNER_PX, ZERO_HEADING_SHARE
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites

@@ -9,7 +9,7 @@ import pytest
 from photoaz.estimate.inputs import LocalPhoto, Tools, site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.photo.metadata import read_record
-from photoaz.photo.picture import Darkroom
+from photoaz.photo.pixels import Darkroom
 from photoaz.register.load import load_register
 from photoaz.sample import sample_dir
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from photoaz.estimate.visible import VisiblePanel, draw_panels, visible_panels
-from photoaz.photo.picture import Darkroom, Picture
+from photoaz.photo.pixels import Darkroom, Picture
 from photoaz.sample import sample_dir
 
 #: share of the union of two silhouettes from which a box is that panel's

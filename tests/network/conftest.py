@@ -21,8 +21,7 @@ from photoaz.network.observations import (
 )
 from photoaz.network.parameters import Layout
 from photoaz.network.site import PhotoObservations, SiteNetwork, build
-from photoaz.photo.camera import Camera, directions_from_pixels, rotation_cam_from_enu
-from photoaz.photo.rotations import los_from_cam
+from photoaz.photo.camera import Camera, directions_from_pixels, los_from_cam, rotation_cam_from_enu
 from photoaz.vision.evidence import BoxMode
 
 Array = NDArray[Any]

@@ -9,9 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
-from photoaz.photo import picture as module
-from photoaz.photo.picture import Darkroom, Picture
-from photoaz.photo.pixels import decode, grey_of
+from photoaz.photo import pixels as module
+from photoaz.photo.pixels import Darkroom, Picture, decode, grey_of
 
 
 @pytest.fixture

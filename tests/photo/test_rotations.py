@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from photoaz.photo.rotations import gibbs, los_from_cam
+from photoaz.photo.camera import gibbs, los_from_cam
 
 ROUNDING = 1e-12
 

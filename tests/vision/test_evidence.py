@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from photoaz.photo.camera import Camera, directions_from_pixels
-from photoaz.photo.rotations import los_from_cam
+from photoaz.photo.camera import Camera, directions_from_pixels, los_from_cam
 from photoaz.vision.box import Sighting, ideal_corners_px, width_across
 from photoaz.vision.boxes import FitTask
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode

@@ -19,7 +19,7 @@ import pytest
 from photoaz.estimate.inputs import LocalPhoto, Tools, site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.photo.metadata import read_record
-from photoaz.photo.picture import Darkroom
+from photoaz.photo.pixels import Darkroom
 from photoaz.register.load import load_register, require_sites
 from photoaz.sample import sample_dir
 from photoaz.vision import measure

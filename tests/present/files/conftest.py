@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from photoaz.present.files.everything import written
+from photoaz.present.results import written
 from photoaz.result import ById
 
 HEAD = {"schema": "photoaz/estimates/1", "version": "1", "created": "2026-05-03T12:00:05+00:00"}

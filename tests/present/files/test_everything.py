@@ -30,7 +30,7 @@ def test_everything_from_sites_that_come_once(sites, write, tmp_path):
 
 def test_without_pyarrow_there_is_no_parquet_and_the_rest_is_the_same(sites, write, tmp_path, monkeypatch):
     write(tmp_path / "with", iter(sites))
-    monkeypatch.setattr("photoaz.present.files.everything.parquet_is_there", lambda: False)
+    monkeypatch.setattr("photoaz.present.results.parquet_is_there", lambda: False)
     write(tmp_path / "without", iter(sites))
     files = list((tmp_path / "without").iterdir())
     assert sorted(f.name for f in files) == [name for name in NAMES if name != "estimates.parquet"]
