@@ -25,12 +25,8 @@ _WHICH = click.Choice(["all", "flagged", "none"])
 @click.argument("paths", metavar="PATH...", nargs=-1, required=True)
 @group.REGISTER
 @group.COLUMNS
-@click.option(
-    "--readings", metavar="FILE", type=group.FILE, help="Earlier and later readings with their dates, CSV or XLSX."
-)
-@click.option(
-    "--manifest", metavar="FILE", type=group.FILE, help="Which photo shows which site: CSV with photo, site_id."
-)
+@group.file_option("--readings", "FILE", "Earlier and later readings with their dates, CSV or XLSX.")
+@group.file_option("--manifest", "FILE", "Which photo shows which site: CSV with photo, site_id.")
 @group.CONTROLS
 @group.PICKS
 @group.CAMERA

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from photoaz.cli.audit import called_as
-from photoaz.cli.group import COLUMNS, FILE, FOLDER, OLD_FOLDER, SURROUNDINGS, TERRAIN, main
+from photoaz.cli.group import COLUMNS, FOLDER, OLD_FOLDER, SURROUNDINGS, TERRAIN, file_option, main
 from photoaz.cli.streams import say
 from photoaz.errors import Fault, InputError
 
@@ -31,19 +31,15 @@ TOKEN_VARIABLE = "PHOTOAZ_DESK_TOKEN"
 @click.argument("folder", metavar="[DIR]", type=OLD_FOLDER, required=False)
 @click.option("--port", metavar="N", type=click.IntRange(0, 65535), help=f"[default: {PORT}, or another that is free]")
 @click.option("--host", metavar="H", default="127.0.0.1", show_default=True, help="Where to listen.")
-@click.option(
+@file_option(
     "--token-file",
-    metavar="F",
-    type=FILE,
-    help=f"A file with a token, without which nothing is answered. [{TOKEN_VARIABLE}; else one is made, where others "
+    "F",
+    f"A file with a token, without which nothing is answered. [{TOKEN_VARIABLE}; else one is made, where others "
     "can reach the page or there is no DIR]",
 )
 @click.option("--no-browser", is_flag=True, help="Only print the address, as where there is a token.")
-@click.option(
-    "--register",
-    metavar="R",
-    type=FILE,
-    help="The register of a folder of photos that has no audit yet, or of the photos that are dropped.",
+@file_option(
+    "--register", "R", "The register of a folder of photos that has no audit yet, or of the photos that are dropped."
 )
 @COLUMNS
 @click.option(

@@ -15,7 +15,7 @@ from photoaz.errors import FileReader
 # longer than most: its options
 @group.main.command(short_help="Azimuths of one site's antennas from photos.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=group.PHOTO)
-@click.option("--register", metavar="R", type=group.FILE, help="The register, CSV or XLSX.")
+@group.file_option("--register", "R", "The register, CSV or XLSX.")
 @one.options
 @group.COLUMNS
 @click.option(

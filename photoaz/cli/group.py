@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,14 @@ FILE = _File(exists=True, dir_okay=False, path_type=Path)
 PHOTO = _Photo(exists=True, dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
 OLD_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+
+
+def file_option(*names_metavar_help: str, **more: Any) -> Callable[[Any], Any]:
+    """An option that takes a file."""
+    *names, metavar, said = names_metavar_help
+    return click.option(*names, metavar=metavar, help=said, **{"type": FILE, **more})
+
+
 RISK = click.option(
     "--risk",
     metavar="P",
@@ -51,9 +60,7 @@ RISK = click.option(
     show_default=True,
     help="Risk of deciding wrongly that an antenna is within, or out of, its tolerance.",
 )
-REGISTER = click.option(
-    "--register", "register", metavar="R", required=True, type=FILE, help="The register, CSV or XLSX."
-)
+REGISTER = file_option("--register", "R", "The register, CSV or XLSX.", required=True)
 SITE = click.option(
     "--site", "site_id", metavar="S", help="Which site; may be left out where the register holds one only."
 )
@@ -61,38 +68,28 @@ ANTENNAS = click.option(
     "--antenna", "antenna_ids", metavar="A", multiple=True, help="Only this antenna; may be repeated."
 )
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
-COLUMNS = click.option("--columns", metavar="FILE", type=FILE, help="What the register's own headings mean, TOML.")
-CONTROLS = click.option(
-    "--controls", metavar="C", type=FILE, help="Landmarks, bearings and other controls, CSV or XLSX."
-)
-PICKS = click.option(
+COLUMNS = file_option("--columns", "FILE", "What the register's own headings mean, TOML.")
+CONTROLS = file_option("--controls", "C", "Landmarks, bearings and other controls, CSV or XLSX.")
+PICKS = file_option(
     "--picks",
-    metavar="P",
-    type=FILE,
-    help="A person's word on where antennas are, CSV or XLSX; helps out where they are not found or not told apart.",
+    "P",
+    "A person's word on where antennas are, CSV or XLSX; helps out where they are not found or not told apart.",
 )
-CAMERA = click.option("--camera", metavar="CAM", type=FILE, help="A calibration written by 'photoaz calibrate'.")
-COSTS = click.option(
-    "--costs",
-    metavar="FILE",
-    type=FILE,
-    help="What a visit, a climb and a wrong azimuth cost, TOML: lines such as 'visit = 300'.",
+CAMERA = file_option("--camera", "CAM", "A calibration written by 'photoaz calibrate'.")
+COSTS = file_option(
+    "--costs", "FILE", "What a visit, a climb and a wrong azimuth cost, TOML: lines such as 'visit = 300'."
 )
-PRIORS = click.option(
+PRIORS = file_option(
     "--priors",
-    metavar="FILE",
-    type=FILE,
-    help="How often antennas are turned, compasses disturbed and readings wrong, TOML; see 'photoaz manual priors'.",
+    "FILE",
+    "How often antennas are turned, compasses disturbed and readings wrong, TOML; see 'photoaz manual priors'.",
 )
-SURROUNDINGS = click.option(
+SURROUNDINGS = file_option(
     "--surroundings",
-    metavar="MAP",
-    type=FILE,
-    help="What stands round: GeoJSON of buildings with their heights; see 'photoaz manual surroundings'.",
+    "MAP",
+    "What stands round: GeoJSON of buildings with their heights; see 'photoaz manual surroundings'.",
 )
-TERRAIN = click.option(
-    "--terrain", metavar="GRID", type=FILE, help="With --surroundings: heights of the ground, ESRI ASCII grid or XYZ."
-)
+TERRAIN = file_option("--terrain", "GRID", "With --surroundings: heights of the ground, ESRI ASCII grid or XYZ.")
 
 
 def place_given(_ctx: click.Context, _param: click.Parameter, text: str | None) -> tuple[float, float] | None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from photoaz.cli import group
-from photoaz.cli.group import FILE, place_given
+from photoaz.cli.group import place_given
 from photoaz.cli.site import read_register, read_scenery
 from photoaz.cli.streams import emit, emit_json, json_text, laid_out, one_line, say
 from photoaz.errors import Fault, InputError
@@ -37,12 +37,10 @@ def _distance(name: str, called: str, default: float, said: str) -> Callable[[An
 @group.SITE
 @group.ANTENNAS
 @click.option("--date", "day", metavar="D", type=click.DateTime(["%Y-%m-%d"]), help="Day whose light is given. [today]")
-@click.option("--photo", "photos", metavar="PHOTO", multiple=True, type=FILE, help="A photo that is there already.")
-@click.option("--estimates", metavar="E", type=FILE, help="estimates.json: what photos told already, not solved again.")
-@click.option("--landmarks", metavar="L", type=FILE, help="Landmarks, CSV: name, lat_deg, lon_deg, height_m, u95.")
-@click.option(
-    "--area", metavar="G", type=FILE, help="GeoJSON: polygons with stand: yes or no, obstacles with height_m."
-)
+@group.file_option("--photo", "photos", "PHOTO", "A photo that is there already.", multiple=True)
+@group.file_option("--estimates", "E", "estimates.json: what photos told already, not solved again.")
+@group.file_option("--landmarks", "L", "Landmarks, CSV: name, lat_deg, lon_deg, height_m, u95.")
+@group.file_option("--area", "G", "GeoJSON: polygons with stand: yes or no, obstacles with height_m.")
 @group.SURROUNDINGS
 @group.TERRAIN
 @click.option(
@@ -67,15 +65,15 @@ def _distance(name: str, called: str, default: float, said: str) -> Callable[[An
     show_default=True,
     help="A: mean variance of the azimuths; D: generalised variance, the angles between sectors as well.",
 )
-@click.option(
+@group.file_option(
     "--sheet",
-    metavar="HTML",
+    "HTML",
+    "Write the field sheet, a page to print or keep on the phone; with --trip a page for each stop.",
     type=_NEW_FILE,
-    help="Write the field sheet, a page to print or keep on the phone; with --trip a page for each stop.",
 )
-@click.option("--gpx", metavar="GPX", type=_NEW_FILE, help="Write the standpoints (or the round trip) as GPX 1.1.")
-@click.option("--geojson", metavar="JSON", type=_NEW_FILE, help="Write the standpoints as GeoJSON.")
-@click.option("--trip", metavar="LIST", type=FILE, help="Instead: a round trip over a revisit.csv or estimates.json.")
+@group.file_option("--gpx", "GPX", "Write the standpoints (or the round trip) as GPX 1.1.", type=_NEW_FILE)
+@group.file_option("--geojson", "JSON", "Write the standpoints as GeoJSON.", type=_NEW_FILE)
+@group.file_option("--trip", "LIST", "Instead: a round trip over a revisit.csv or estimates.json.")
 @click.option(
     "--zone", metavar="ZONE", help="Zone of the hours told, such as Europe/Vienna or +02:00. [the photos' own, or UTC]"
 )
