@@ -102,28 +102,16 @@ def difference_deg(a_deg: float | Array, b_deg: float | Array) -> float | Array:
     return wrapped
 
 
-def circular_mean_deg(values_deg: ArrayLike, weights: ArrayLike | None = None) -> float:
+def circular_mean_deg(values_deg: ArrayLike) -> float:
     """Mean direction [deg] of angles in [0, 360): the direction of the sum of their unit vectors.
 
-    Parameters
-    ----------
-    values_deg : shape (n,), degrees.
-    weights : shape (n,), not negative; all 1 where None.
+    Raises ValueError: no values, or directions that cancel, which have no mean.
 
-    Raises
-    ------
-    ValueError : no values, weights that do not fit, or directions that cancel, which have no mean.
-
-    References
-    ----------
-    Mardia, Jupp: Directional Statistics (2000), section 2.2.
+    References: Mardia, Jupp: Directional Statistics (2000), section 2.2.
     """
     v = np.radians(np.asarray(values_deg, dtype=float).ravel())
-    w = np.ones_like(v) if weights is None else np.asarray(weights, dtype=float).ravel()
-    if w.shape != v.shape or not np.all(w >= 0.0):
-        raise ValueError("weights must be one per value, none negative")
-    s, c = float(np.sum(w * np.sin(v))), float(np.sum(w * np.cos(v)))
-    if not math.hypot(s, c) > 1e-9 * float(np.sum(w)):
+    s, c = float(np.sum(np.sin(v))), float(np.sum(np.cos(v)))
+    if not math.hypot(s, c) > 1e-9 * len(v):
         raise ValueError("these directions cancel (or there are none): they have no mean")
     return azimuth_deg(math.degrees(math.atan2(s, c)))
 
