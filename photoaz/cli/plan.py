@@ -17,8 +17,8 @@ from photoaz.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from photoaz.planning.earlier import EarlierAzimuths
+    from photoaz.planning.light import CivilTime
     from photoaz.planning.plan import SitePlan
-    from photoaz.planning.zones import CivilTime
     from photoaz.register.model import Site
     from photoaz.result import Revisit, SiteResult
 
@@ -229,7 +229,7 @@ def _hand_out(made: _Made, wanted: Mapping[str, Path | None], as_json: bool) -> 
 
 def _gain(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) -> Revisit | None:
     from photoaz.judgement.costs import Costs, load_costs
-    from photoaz.planning.gain import gain_of
+    from photoaz.planning.plan import gain_of
 
     if not made.standpoints:
         return None
@@ -246,8 +246,8 @@ def _gain(site: Site, solution: SiteResult, made: SitePlan, costs: Path | None) 
 
 def _zone(zone: str | None, photos: Sequence[Path] = ()) -> CivilTime:
     """The zone that is given, else that of the photos' own clocks, else UTC: it says itself where it is from."""
-    from photoaz.planning.zones import UTC as NO_ZONE
-    from photoaz.planning.zones import civil_time, of_photos
+    from photoaz.planning.light import UTC as NO_ZONE
+    from photoaz.planning.light import civil_time, of_photos
 
     if zone is not None:
         return civil_time(zone)

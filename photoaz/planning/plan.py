@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from photoaz.angles import Array, azimuth_deg
 from photoaz.angles import format_angle_deg as deg
+from photoaz.judgement.costs import Costs
+from photoaz.judgement.revisit import plan_site
 from photoaz.planning.distances import AtDistance, by_distance
 from photoaz.planning.earlier import EarlierAzimuths
 from photoaz.planning.equipment import Equipment
@@ -32,6 +34,7 @@ from photoaz.planning.standpoints import (
 from photoaz.planning.surroundings import Area, Landmark, area_of, landmarks_of, usable
 from photoaz.quantities import PLANNED_SURROUNDINGS_M, PRACTICE_LEAST_M
 from photoaz.register.model import Site
+from photoaz.result import AntennaResult, ById, EvidenceOption, NextEvidence, Revisit, SiteResult
 from photoaz.surroundings.maps import MapSource
 from photoaz.surroundings.reading import Scenery
 from photoaz.wording import CAUTIONS
@@ -324,3 +327,45 @@ def _notes(plan: SitePlan, given_landmarks: int) -> tuple[str, ...]:
         "a telephone's position and compass. Views from behind are not counted on."
     )
     return tuple(out)
+
+
+# ---- what it is worth ------------------------------------------------------------------------------------------------
+
+
+def with_planned_photos(
+    solution: SiteResult, u95_deg: Mapping[str, float], bring: str, distance_m: float, bearing_deg: float
+) -> SiteResult:
+    """The solution, its antennas offered the planned photos (U95 with them, by antenna) in place of any other photo."""
+
+    def offered(a: AntennaResult) -> AntennaResult:
+        then = u95_deg.get(a.antenna_id)
+        if then is None or a.u95_deg is None:
+            return a
+        option = EvidenceOption(
+            kind="photo",
+            bring=bring,
+            photo=None,
+            needs_trip=True,
+            u95_then_deg=min(then, a.u95_deg),
+            distance_m=distance_m,
+            bearing_deg=bearing_deg,
+        )
+        before = a.next_evidence or NextEvidence(limit="", u95_now_deg=a.u95_deg, sentence="")
+        others = tuple(o for o in before.options if o.kind not in ("photo", "photo_with_landmark"))
+        return replace(a, next_evidence=replace(before, options=(*others, option)))
+
+    return replace(solution, antennas=ById(offered(a) for a in solution.antennas))
+
+
+def gain_of(
+    site: Site,
+    solution: SiteResult,
+    u95_deg: Mapping[str, float],
+    costs: Costs,
+    *,
+    distance_m: float,
+    bearing_deg: float,
+) -> Revisit:
+    """What is best for each antenna of a site that was estimated, the planned photos being one way among others."""
+    offered = with_planned_photos(solution, u95_deg, "the planned photos", distance_m, bearing_deg)
+    return plan_site(site, offered, costs, solution.priors)

@@ -19,8 +19,7 @@ from photoaz.result import BudgetShare
 from photoaz.wording import share as percent_of
 
 if TYPE_CHECKING:
-    from photoaz.planning.light import Light, Span
-    from photoaz.planning.zones import CivilTime
+    from photoaz.planning.light import CivilTime, Light, Span
 
 _MOST_SOURCES = 6
 _STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 90.0)

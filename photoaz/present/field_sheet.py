@@ -12,10 +12,9 @@ from dataclasses import replace
 
 from markupsafe import Markup
 
-from photoaz.planning.light import daylight
+from photoaz.planning.light import UTC, CivilTime, daylight
 from photoaz.planning.plan import SitePlan, Standpoint
 from photoaz.planning.trip import RoundTrip
-from photoaz.planning.zones import UTC, CivilTime
 from photoaz.present import plan_document
 from photoaz.present.charts import year_svg
 from photoaz.present.drawing import FIELD_PLAN, CameraPlace, Direction, Pointing, azimuth_plan

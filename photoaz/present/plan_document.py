@@ -11,10 +11,10 @@ from rich.console import Console
 
 from photoaz import __version__
 from photoaz.angles import format_angle_deg as deg
+from photoaz.planning.light import UTC as NO_ZONE
+from photoaz.planning.light import CivilTime
 from photoaz.planning.plan import SitePlan
 from photoaz.planning.trip import RoundTrip
-from photoaz.planning.zones import UTC as NO_ZONE
-from photoaz.planning.zones import CivilTime
 from photoaz.present.files.maps import feature
 from photoaz.present.frame import rendered
 from photoaz.present.terminal import print_text

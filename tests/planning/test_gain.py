@@ -9,7 +9,7 @@ import pytest
 
 from photoaz.judgement.costs import Costs
 from photoaz.judgement.judge import judge_site
-from photoaz.planning.gain import gain_of, with_planned_photos
+from photoaz.planning.plan import gain_of, with_planned_photos
 from photoaz.priors import AntennasKnown, Priors
 from photoaz.result import AntennaResult, ById, SiteResult
 

@@ -7,9 +7,8 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from photoaz.errors import InputError
-from photoaz.planning.light import daylight
-from photoaz.planning.zones import UTC as NO_ZONE
-from photoaz.planning.zones import civil_time, of_photos
+from photoaz.planning.light import UTC as NO_ZONE
+from photoaz.planning.light import civil_time, daylight, of_photos
 
 NOON = datetime(2026, 5, 20, 12, 0, tzinfo=UTC)
 
