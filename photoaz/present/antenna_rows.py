@@ -9,13 +9,15 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import NamedTuple
 
+import numpy as np
+
+from photoaz.angles import Array
 from photoaz.present import words
 from photoaz.present.standing import design_standing, reading_standing
 from photoaz.result import LikelyCause, SiteResult
 
 #: rows of the table; of more antennas those that are in order are left out
 MOST_ROWS = 30_000
-_NAN = math.nan
 
 
 class AntennaRow(NamedTuple):
@@ -83,6 +85,10 @@ def antenna_rows(site: SiteResult, page: str) -> Iterator[AntennaRow]:
         )
 
 
+#: what charts are drawn from of an antenna whose azimuth is not as good as none
+_CHARTED = ("azimuth_deg", "reading_deg", "difference_deg", "own_deg", "deviation_deg")
+
+
 @dataclass(slots=True)
 class ChartNumbers:
     """Numbers of all antennas that charts are drawn from: angles [deg], NaN where not known; days as ordinals, 0 too.
@@ -90,28 +96,15 @@ class ChartNumbers:
     common: a site's common part of photos minus readings, one for each site that has it.
     """
 
-    azimuth: array[float] = field(default_factory=lambda: array("f"))
-    reading: array[float] = field(default_factory=lambda: array("f"))
-    difference: array[float] = field(default_factory=lambda: array("f"))
-    own: array[float] = field(default_factory=lambda: array("f"))
-    deviation: array[float] = field(default_factory=lambda: array("f"))
-    tolerance: array[float] = field(default_factory=lambda: array("f"))
-    read_on: array[int] = field(default_factory=lambda: array("l"))
-    surveyed: array[int] = field(default_factory=lambda: array("l"))
+    antennas: array[float] = field(default_factory=lambda: array("f"))  # in whose 24 bits days are exact
     common: array[float] = field(default_factory=lambda: array("f"))
 
     def add(self, row: AntennaRow) -> None:
         """Keep an antenna's numbers; of an azimuth that is as good as none, none."""
-        seen = row.design != "not_measured"
-        self.azimuth.append(_number(row.azimuth_deg, seen))
-        self.reading.append(_number(row.reading_deg, seen))
-        self.difference.append(_number(row.difference_deg, seen))
-        self.own.append(_number(row.own_deg, seen))
-        self.deviation.append(_number(row.deviation_deg, seen))
-        self.tolerance.append(row.tolerance_deg)
-        self.read_on.append(0 if row.read_on is None else row.read_on.toordinal())
-        self.surveyed.append(0 if row.surveyed is None else row.surveyed.toordinal())
+        angles = [getattr(row, name) if row.design != "not_measured" else None for name in _CHARTED]
+        days = (0 if day is None else day.toordinal() for day in (row.read_on, row.surveyed))
+        self.antennas.extend([*(math.nan if a is None else a for a in angles), row.tolerance_deg, *days])
 
-
-def _number(value: float | None, seen: bool) -> float:
-    return value if value is not None and seen else _NAN
+    def columns(self) -> Array:
+        """(8, n): azimuth, reading, difference, own, deviation, tolerance, day of the reading, of the last photo."""
+        return np.asarray(self.antennas, float).reshape(-1, len(_CHARTED) + 3).T

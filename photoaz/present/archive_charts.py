@@ -68,9 +68,11 @@ class Campaign:
 
 def archive_charts(numbers: ChartNumbers, rows: Sequence[AntennaRow]) -> list[Chart]:
     """All charts that there are numbers for."""
-    off, own, deviation = (np.asarray(a, float) for a in (numbers.difference, numbers.own, numbers.deviation))
+    azimuth, reading, off, own, deviation, tolerance, read_on, surveyed = numbers.columns()
+    tolerances = set(tolerance.tolist())
+    common = tolerances.pop() if len(tolerances) == 1 else None
     charts = [
-        _histograms("off-design", "Photos − design", [("all antennas", deviation)], _common_tolerance(numbers)),
+        _histograms("off-design", "Photos − design", [("all antennas", deviation)], common),
         _histograms(
             "off-reading",
             "Photos − reading",
@@ -81,17 +83,11 @@ def archive_charts(numbers: ChartNumbers, rows: Sequence[AntennaRow]) -> list[Ch
             ],
             None,
         ),
-        _scatter(np.asarray(numbers.azimuth, float), np.asarray(numbers.reading, float), off, rows),
-        _timeline("by-reading", "Photos − reading, by the day of the reading", np.asarray(numbers.read_on), off),
-        _timeline("by-survey", "Photos − reading, by the day of the photos", np.asarray(numbers.surveyed), off),
+        _scatter(azimuth, reading, off, rows),
+        _timeline("by-reading", "Photos − reading, by the day of the reading", read_on.astype(int), off),
+        _timeline("by-survey", "Photos − reading, by the day of the photos", surveyed.astype(int), off),
     ]
     return [c for c in charts if c is not None]
-
-
-def _common_tolerance(numbers: ChartNumbers) -> float | None:
-    """The tolerance of all designs, where it is one."""
-    kinds = set(numbers.tolerance)
-    return float(kinds.pop()) if len(kinds) == 1 else None
 
 
 def _reach(values: Array) -> float:
