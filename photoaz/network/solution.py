@@ -29,8 +29,9 @@ Array = NDArray[Any]
 W_CRITICAL_BOX = 4.5
 #: what a person states is wrong so seldom that all else must contradict it more
 W_CRITICAL_STATED = math.sqrt(-2.0 * math.log(STATEMENT_NONSENSE_SHARE))
-#: suspects that are tried before one is left out
-MOST_TRIED = 4
+#: suspects that are tried before one is left out; an outline is tried in place of another suspect from so much of its own
+#: critical value on
+MOST_TRIED, INSTEAD = 4, 0.5
 #: an outline of which nobody doubts anything is wrong this often all the same
 SELDOM = 1e-9
 #: by how much all outlines are trusted less where no adjustment comes to rest otherwise
@@ -238,8 +239,8 @@ class _Search:
                 self.doubt |= self.doubted(now, suspect, excess)
                 now = self.adjusted(now.choice, now.adjusted.x)
             else:
-                # outlines that contradict each other bend all else: one of them may be wrong instead
-                all_ = suspects if boxes else _suspects(now.observations, now.adjusted, boxes=True, compasses=False)
+                # outlines that contradict each other bend all else: one of them, hardly a suspect itself, may be wrong
+                all_ = _suspects(now.observations, now.adjusted, boxes=True, compasses=False, least=INSTEAD)
                 now = self.without_one_of(now, [s for s in all_ if not is_compass(s[0])])
             weighed = False
         return now, changed
@@ -247,7 +248,7 @@ class _Search:
     def doubted(self, now: _Fitted, outline: Observation, excess: float) -> dict[tuple[str, str], float]:
         """How far an outline is doubted that contradicts the rest: it still tells something, so it is trusted less."""
         key = _key_of(now.choice, outline)
-        return {key: self.doubt.get(key, 1.0) * 2.0 * excess}
+        return {key: self.doubt.get(key, 1.0) * 2.0 * max(excess, 1.0)}
 
     def unlikely(self, now: _Fitted, o: Observation) -> float:
         """-2 ln of how often such an observation is wrong."""
@@ -310,11 +311,11 @@ def _solution(search: _Search, now: _Fitted, priors: Priors) -> NetworkSolution:
 
 
 def _suspects(
-    observations: Sequence[Observation], adjusted: Adjusted, *, boxes: bool, compasses: bool
+    observations: Sequence[Observation], adjusted: Adjusted, *, boxes: bool, compasses: bool, least: float = 1.0
 ) -> list[tuple[Observation, float]]:
     """The observations that contradict the rest, the worst first, and by how many times their critical value.
 
-    boxes, compasses: whether such are asked.
+    boxes, compasses: whether such are asked. least: of that number, for an outline.
     """
 
     def asked(o: Observation) -> bool:
@@ -325,7 +326,8 @@ def _suspects(
         for o, v in zip(observations, w_tests(observations, adjusted), strict=True)
     ]
     order = np.argsort(-np.nan_to_num(w), kind="stable")
-    return [(observations[k], float(w[k])) for k in order if np.nan_to_num(w[k]) > 1.0]
+    some = [(observations[k], float(np.nan_to_num(w[k]))) for k in order]
+    return [(o, v) for o, v in some if v > (least if isinstance(o, Box) else 1.0)]
 
 
 def _critical(o: Observation) -> float:
