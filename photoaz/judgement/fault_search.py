@@ -7,8 +7,10 @@ by adding up to two at a time to the most probable states.
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections.abc import Sequence
+from operator import attrgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +22,7 @@ from photoaz.judgement.reading_faults import Facts, Faults, Reference
 _KEEP = 12.0  # states less probable than e^-12 of the best are dropped
 _BEAM = 12  # states that further faults are added to
 _MOST_KEPT = 300  # new states of one state
+_log_posterior = attrgetter("log_posterior")
 
 
 class FaultState(NamedTuple):
@@ -56,11 +59,14 @@ def search(
         # what has fallen behind is followed without exchanges alone
         states = {key: x for key, x in states.items() if x.swap == 0 or x.log_posterior > best - _KEEP}
         full = [x for key, x in states.items() if len(x.faults) >= 2 and key not in grown]
-        front = sorted((x for x in full if x.log_posterior > best - _KEEP), key=lambda x: -x.log_posterior)[:_BEAM]
+        front = heapq.nlargest(_BEAM, (x for x in full if x.log_posterior > best - _KEEP), key=_log_posterior)
         # the best of each reference without an exchange is followed however far behind it is: three gross faults make
         # it hopeless until the third is added
-        own = [[x for x in full if x.swap == 0 and x.reference == r] for r in range(len(references))]
-        plain = [max(some, key=lambda x: x.log_posterior) for some in own if some]
+        own: dict[int, FaultState] = {}
+        for x in full:
+            if x.swap == 0 and (x.reference not in own or x.log_posterior > own[x.reference].log_posterior):
+                own[x.reference] = x
+        plain = [own[r] for r in sorted(own)]
         plain = [x for x in plain if x not in front and x.log_posterior > reached[x.reference] + 0.5]
         for state in plain:
             reached[state.reference] = state.log_posterior
@@ -129,22 +135,22 @@ def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: 
         limit = own - 1e-9
 
     index = f.index.tolist()
+    r, s, faults = state.key
 
-    def note(chosen: tuple[int, ...], log_posterior: float, log_likelihood: float) -> None:
-        added = tuple(sorted((*state.faults, *((index[k], k) for k in chosen))))
-        new = FaultState(state.reference, state.swap, added, log_posterior, log_likelihood)
-        states[new.key] = new
+    def note(chosen: tuple[tuple[int, int], ...], log_posterior: float, log_likelihood: float) -> None:
+        added = tuple(sorted(faults + chosen)) if faults else chosen
+        states[r, s, added] = FaultState(r, s, added, log_posterior, log_likelihood)
 
     # of very many that are as good as each other, the better ones stand for all
     if np.count_nonzero(two > limit) > _MOST_KEPT:
         limit = max(limit, float(np.partition(two.ravel(), two.size - _MOST_KEPT)[two.size - _MOST_KEPT]))
     (some,) = np.nonzero(one > limit)
     for k, posterior, likelihood in zip(some.tolist(), one[some].tolist(), grown.one[some].tolist(), strict=True):
-        note((k,), posterior, likelihood)
+        note(((index[k], k),), posterior, likelihood)
     pairs = np.nonzero(two > limit)
     both = np.transpose(pairs).tolist()
     for (k, j), posterior, likelihood in zip(both, two[pairs].tolist(), grown.two[pairs].tolist(), strict=True):
-        note((k, j), posterior, likelihood)
+        note(((index[k], k), (index[j], j)), posterior, likelihood)
     return own
 
 

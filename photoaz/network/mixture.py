@@ -19,6 +19,8 @@ FLAT_RAD, BROAD_RAD = 1.2, 0.6
 #: two parts are one peak where their values differ by less than this, or by less than so many of their sigmas; a part
 #: so many times wider than a peak that it lies on is none, but what is left if the peak is wrong
 SAME_PEAK_RAD, SAME_PEAK_SIGMAS, WIDER = float(np.radians(1.0)), 1.5, 3.0
+#: what is counted of a normal distribution wrapped round the circle
+_TURNS = 2.0 * np.pi * np.array([-1.0, 0.0, 1.0])[:, None]
 
 
 def heaviest_first(ln_weight: Array) -> Array:
@@ -59,22 +61,27 @@ class Mixture:
         middle = 0.5 * (low + high)
         off = wrap_rad(self.value - middle)
         half = 0.5 * (high - low)
-        turns = 2.0 * np.pi * np.array([-1.0, 0.0, 1.0])[:, None]
-        parts = ndtr((half[..., None] - off[..., None, :] - turns) / self.sigma) - ndtr(
-            (-half[..., None] - off[..., None, :] - turns) / self.sigma
+        parts = ndtr((half[..., None] - off[..., None, :] - _TURNS) / self.sigma) - ndtr(
+            (-half[..., None] - off[..., None, :] - _TURNS) / self.sigma
         )
         inside = np.where(self.sigma >= FLAT_RAD, half / np.pi, parts.sum(-2))
         return np.asarray((inside * self.weight).sum(-1))
 
     def u95_about(self, value_rad: float) -> float:
         """Half-width [rad] of the interval about a value that holds 95 %."""
-        low, high = 0.0, float(np.pi)
-        for _ in range(7):  # each time a sixty-fourth of what was left
-            ends = np.linspace(low, high, 65)
-            enough = self.between(value_rad - ends[1:-1], value_rad + ends[1:-1]) >= 0.95
-            k = int(enough.argmax()) if enough.any() else len(enough)
-            low, high = float(ends[k]), float(ends[k + 1])
-        return high
+        from scipy.optimize import brentq
+        from scipy.special import ndtr
+
+        flat = self.sigma >= FLAT_RAD
+        sigma, weight = np.tile(self.sigma[~flat], 3), np.tile(self.weight[~flat], 3)
+        off = ((wrap_rad(self.value[~flat] - value_rad) + _TURNS).ravel()) / sigma
+        everywhere = float(self.weight[flat].sum()) / np.pi
+
+        def lacking(half: float) -> float:
+            reach = half / sigma
+            return float(weight @ (ndtr(reach - off) - ndtr(-reach - off))) + everywhere * half - 0.95
+
+        return float(brentq(lacking, 0.0, np.pi, xtol=1e-12)) if lacking(np.pi) > 0.0 else float(np.pi)
 
     def rms_about(self, value_rad: float) -> float:
         """Root mean square [rad] of the distance from a value."""

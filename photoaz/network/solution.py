@@ -29,8 +29,8 @@ Array = NDArray[Any]
 W_CRITICAL_BOX = 4.5
 #: what a person states is wrong so seldom that all else must contradict it more
 W_CRITICAL_STATED = math.sqrt(-2.0 * math.log(STATEMENT_NONSENSE_SHARE))
-#: suspects that are tried before one is left out; an outline is tried in place of another suspect from so much of its own
-#: critical value on
+#: suspects that are tried before one is left out; in place of another suspect an outline is tried from so much of its
+#: own critical value on
 MOST_TRIED, INSTEAD = 4, 0.5
 #: an outline of which nobody doubts anything is wrong this often all the same
 SELDOM = 1e-9
