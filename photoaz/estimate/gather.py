@@ -36,6 +36,7 @@ from photoaz.quantities import (
 )
 from photoaz.register.model import Site
 from photoaz.vision.evidence import BoxMode, modes_of_rivals
+from photoaz.vision.fit import ROUGHLY, TO_REST, Pace
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
 from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
 from photoaz.vision.sunspot import find_sun
@@ -147,7 +148,7 @@ def observe_photo(
     heading, heading_sigma = start_heading(told, panels, camera, (pitch[0], roll[0]), to_measure, antennas, east_north)
     ways = {s.antenna_id: _way(antennas[s.antenna_id], place, spreads, site) for s in to_measure}
     looking = Looking(picture, to_measure, _expectations(camera, to_measure, antennas, ways, (heading, pitch, roll)))
-    boxes = looking.together(_fitted(looking, memory))
+    boxes = looking.together(_fitted(looking, ROUGHLY, memory))
     if not boxes:
         raise UnusablePhotoError("none of the antennas seen in it could be fitted")
     if known.standpoint is not None:
@@ -227,14 +228,14 @@ def _expectations(
     return out
 
 
-def _fitted(looking: Looking, memory: Memory) -> list[tuple[BoxMode, ...]]:
+def _fitted(looking: Looking, pace: Pace, memory: Memory) -> list[tuple[BoxMode, ...]]:
     """The modes of what is at each place where an antenna is looked for."""
     modes: list[tuple[BoxMode, ...]] = recall(
         memory,
         "boxes",
-        (looking,),
+        (looking, pace),
         list[tuple[BoxMode, ...]],
-        lambda: measure_boxes(looking.looks(), [looking.expectations[n] for n in looking.names]),
+        lambda: measure_boxes(looking.looks(), [looking.expectations[n] for n in looking.names], pace=pace),
     )
     return modes
 
@@ -435,7 +436,8 @@ def with_pick(
     if antenna.name not in result.network.layout.antennas:
         raise UnusablePhotoError(f"{antenna.name} was in no photo until now")
     expectation = _expected(f.name, f.camera, antenna, result)
-    (modes,) = _fitted(Looking(picture, (replace(panel, rivals=()),), {panel.antenna_id: expectation}), memory)
+    looking = Looking(picture, (replace(panel, rivals=()),), {panel.antenna_id: expectation})
+    (modes,) = _fitted(looking, TO_REST, memory)
     if not modes:
         raise UnusablePhotoError(f"{panel.antenna_id} cannot be fitted where it was marked")
     return replace(f, boxes={**f.boxes, panel.antenna_id: modes})

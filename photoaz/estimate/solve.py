@@ -227,11 +227,10 @@ def _adjusted(
     """The site's adjustment. Raises AdjustmentError."""
     photos = _without_poor_views(photos, panels)
     first = expected.solved(photos)
-    if sum(len(p.boxes) for p in photos) > 1:
-        # once more, now that all together say how the cameras were held and how far away they stood
-        again = [measured_again(p, looks[p.name], expected.wanted, first, tools.memory) for p in photos]
-        photos = _without_poor_views(again, panels)
-        first = expected.solved(photos)
+    # once more, and to the end, now that all together say how the cameras were held and how far away they stood
+    again = [measured_again(p, looks[p.name], expected.wanted, first, tools.memory) for p in photos]
+    photos = _without_poor_views(again, panels)
+    first = expected.solved(photos)
     better = _without_poor_choices(photos, panels, first)
     return first if better is None else expected.solved(better)
 

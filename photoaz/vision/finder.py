@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -112,24 +113,33 @@ def find_panels(image: Array, camera: Camera, guess: HeadGuess) -> FoundPanels:
 
 
 def _look(image: Array, camera: Camera, guess: HeadGuess, middle: Array, distance: float) -> FoundPanels:
-    """What the finder sees about a place; looked at again where the panels are, if they lie off the window's middle."""
+    """What the finder sees about a place; looked at again where the panels are, if they lie off the window's middle.
+
+    Where to look the network of photos says alone; both look there once.
+    """
     window = window_at(camera, guess, middle, distance)
-    found = candidates_by_both(window.cut(image))
-    if found:
-        centres = window.to_frame(np.array([c.corners_px.mean(0) for c in found]))
-        weight = np.array([c.probability for c in found])
+    seen = candidates_in(window.cut(image), UNSEEN)
+    if told := _told(seen):
+        centres = window.to_frame(np.array([c.corners_px.mean(0) for c in told]))
+        weight = np.array([c.probability for c in told])
         now = (weight[:, None] * centres).sum(0) / weight.sum()
         x0, y0, x1, y1 = window.box_px
         off = np.abs(now - 0.5 * np.array([x0 + x1, y0 + y1])) / np.array([x1 - x0, y1 - y0])
         if (off > 0.2).any():
             window = window_at(camera, guess, now, distance)
-            found = candidates_by_both(window.cut(image))
+            seen = candidates_in(window.cut(image), UNSEEN)
     for _ in range(WIDENINGS):
-        wider = _widened(window, found, camera)
+        wider = _widened(window, _told(seen), camera)
         if wider == window:
             break
-        window, found = wider, candidates_by_both(wider.cut(image))
+        window, seen = wider, candidates_in(wider.cut(image), UNSEEN)
+    found = candidates_by_both(window.cut(image), seen)
     return FoundPanels(candidates=tuple(_steady(c, window) for c in found), window=window)
+
+
+def _told(seen: list[PanelCandidate]) -> list[PanelCandidate]:
+    """Those that are worth telling."""
+    return [c for c in seen if c.probability >= LEAST_TOLD]
 
 
 def _steady(c: PanelCandidate, window: HeadWindow) -> PanelCandidate:
@@ -204,15 +214,17 @@ def hiding(out: Array, corners_px: Array) -> Cover | None:
     return "panel" if kinds[FRONT : CAP + 1].sum() > 0.9 else None
 
 
-def candidates_by_both(picture: Array) -> list[PanelCandidate]:
+def candidates_by_both(picture: Array, photos: Sequence[PanelCandidate] | None = None) -> list[PanelCandidate]:
     """Panels in a picture (h, w, 3) BGR of a tower's head at the networks' scale; its pixels; the surest first.
+
+    photos: what `fine` sees in it down to UNSEEN, where it has looked already.
 
     `towers` knows rendered heads alone, and their corners better; `fine` has seen photos, and knows better what is no
     panel. The logit of a box's probability is the mean of both; a network that does not see the box doubts it.
     """
-    towers, photos = (candidates_in(picture, UNSEEN, name) for name in ("towers", "fine"))
+    towers = candidates_in(picture, UNSEEN, "towers")
     unseen = {name: probability(UNSEEN, name) for name in ("towers", "fine")}
-    merged, left = [], list(photos)
+    merged, left = [], list(candidates_in(picture, UNSEEN) if photos is None else photos)
     for own in towers:
         hull = cv2.convexHull(own.corners_px.astype(np.float32))
         shares = [union_share(hull, cv2.convexHull(c.corners_px.astype(np.float32))) for c in left]
@@ -223,7 +235,7 @@ def candidates_by_both(picture: Array) -> list[PanelCandidate]:
         )
     merged += [replace(c, probability=mean_probability(c.probability, unseen["towers"])) for c in left]
     told: list[PanelCandidate] = []
-    for c in sorted((c for c in merged if c.probability >= LEAST_TOLD), key=lambda c: -c.probability):
+    for c in sorted(_told(merged), key=lambda c: -c.probability):
         if c.probability >= 0.5 or not any(_inside(c, sure) for sure in told):
             told.append(c)
     return told

@@ -47,10 +47,8 @@ from photoaz.vision.profiles import Neighbours, nearest_strong_edge, neighbours
 from photoaz.vision.road import LONGEST, Road, length_of
 from photoaz.vision.starts import minima_of_corners
 
-#: settled when the step is shorter than this in units of its own uncertainty, and the blur's than this
-_AT_REST, _BLUR_AT_REST_PX = 0.004, 0.0005
-#: iterations at most: what is not at rest by then has no edge to rest on
-_MOST_ITERATIONS = 50
+#: settled when the blur's step is shorter than this as well
+_BLUR_AT_REST_PX = 0.0005
 #: from these iterations on a box rests where its -2 ln likelihood stays behind its task's best by more than these; a
 #: step of one sigma gains one where the model is linear, and is granted so many times that
 _COMPARED, _CLOSE, _MAY_GAIN = (4, 20), (6.0, 1.5), 9.0
@@ -76,6 +74,22 @@ FARTHEST_PX = 4.0
 HOPELESS, _OUTRUN = 30.0, 20.0
 #: iterations in which each box finds the picture's blur for itself
 _BLUR_ITERATIONS = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """How far a box is followed to where it rests.
+
+    at_rest: it is when its step is shorter than this in units of its own uncertainty. most: iterations; what is not at
+    rest by then has no edge to rest on.
+    """
+
+    at_rest: float
+    most: int
+
+
+#: to the end; and far enough to tell what is where, for boxes that are settled once more under better expectations
+TO_REST, ROUGHLY = Pace(at_rest=0.004, most=50), Pace(at_rest=0.05, most=20)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +118,7 @@ def fit_boxes(
     starts: Sequence[Sequence[Array]],
     *,
     tolerance: Tolerance | None = None,
+    pace: Pace = TO_REST,
 ) -> list[tuple[Minimum, ...]]:
     """All distinct ways each antenna's box fits, best first; none where the photo shows nothing that can be measured.
 
@@ -111,7 +126,7 @@ def fit_boxes(
     together than one after the other.
     """
     caught = catch(sighting, tasks, starts, tolerance=tolerance)
-    return settle_all(sighting, tasks, caught, tolerance=tolerance)
+    return settle_all(sighting, tasks, caught, tolerance=tolerance, pace=pace)
 
 
 def catch(
@@ -140,12 +155,13 @@ def settle_all(
     thetas: Sequence[Sequence[Array]],
     *,
     tolerance: Tolerance | None = None,
+    pace: Pace = TO_REST,
 ) -> list[tuple[Minimum, ...]]:
     """Each task's distinct minima reached from its boxes (P,) already near their edges, best first."""
     if not any(thetas):
         return [() for _ in tasks]
     boxes = FitBatch.of(tasks, thetas, PHOTO_BLUR_PX)
-    minima = settle(sighting, boxes, tolerance or Tolerance())
+    minima = settle(sighting, boxes, tolerance or Tolerance(), pace)
     out: list[list[Minimum]] = [[] for _ in tasks]
     for k, m in zip(boxes.task, minima, strict=True):
         if m is not None and np.isfinite(m.cost):
@@ -225,7 +241,7 @@ def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_
     return boxes
 
 
-def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance) -> list[Minimum | None]:
+def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, pace: Pace = TO_REST) -> list[Minimum | None]:
     """Fit the profiles across all edges. None for a box with nothing left to measure, or that is out of the running.
 
     In the first iterations each box finds the picture's blur for itself, from the edges that have no other near them.
@@ -237,7 +253,7 @@ def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance) -> list[Mi
     found: list[Minimum | None] = [None] * len(boxes)
     number, leads, road = np.arange(len(boxes)), np.ones(len(boxes), bool), Road.of(len(boxes))
     f_px = sighting.camera.f_px
-    for iteration in range(_MOST_ITERATIONS):
+    for iteration in range(pace.most):
         seen = sample_boxes(sighting, boxes, *_SETTLE_SAMPLES)
         boxes, samples = seen.boxes, seen.samples
         if not len(boxes):
@@ -264,9 +280,9 @@ def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance) -> list[Mi
         metric = balance.normal + boxes.information
         blur_px = _common_blur(boxes, leads, offsets.blur_px)
         length = length_of(balance.step, metric)
-        done = (length < _AT_REST) & (np.abs(blur_px - boxes.blur_px) < _BLUR_AT_REST_PX)
+        done = (length < pace.at_rest) & (np.abs(blur_px - boxes.blur_px) < _BLUR_AT_REST_PX)
         behind = whole - _least(boxes.task, whole) - _MAY_GAIN * length**2
-        done |= iteration + 1 == _MOST_ITERATIONS
+        done |= iteration + 1 == pace.most
         for since, close in zip(_COMPARED, _CLOSE, strict=True):
             done |= (behind > close) & (iteration + 1 >= since)
         running = leads | (behind <= _OUTRUN)

@@ -16,7 +16,16 @@ from photoaz.vision.box import N_PARAMETERS, Sighting, across_axis, width_across
 from photoaz.vision.boxes import FitTask, Prior, Tolerance
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode
 from photoaz.vision.finder import PanelCandidate
-from photoaz.vision.fit import FARTHEST_PX, Minimum, catch, fit_boxes, fit_exact_corners, settle_all
+from photoaz.vision.fit import (
+    FARTHEST_PX,
+    TO_REST,
+    Minimum,
+    Pace,
+    catch,
+    fit_boxes,
+    fit_exact_corners,
+    settle_all,
+)
 from photoaz.vision.patch import Patch, cut_patch, enlarged_px, reduced, reduced_camera, reduced_px
 from photoaz.vision.picked import mask_of, off_of, off_px, wide_px
 from photoaz.vision.starts import starts_from_candidate, starts_from_corners, starts_from_seed
@@ -191,6 +200,7 @@ def measure_boxes(
     *,
     tolerance: Tolerance | None = None,
     judge: Judge | None = None,
+    pace: Pace = TO_REST,
 ) -> list[tuple[BoxMode, ...]]:
     """Every way each antenna's box fits where one looks, best first; none where none does.
 
@@ -215,7 +225,7 @@ def measure_boxes(
                 starts[k] = [theta for _, theta in found]
         _catch_found(sighting, tasks, [looks[k] for k in some], starts, t)
         _catch_picked(sighting, tasks, [looks[k] for k in some], starts, t)
-        return fit_boxes(sighting, tasks, starts, tolerance=t)
+        return fit_boxes(sighting, tasks, starts, tolerance=t, pace=pace)
 
     return _measured(looks, expectations, t, fit, judge or _judged)
 
