@@ -77,122 +77,100 @@ class Tally:
         progress.step(1, {"used": self.used, "failed": self.failed, "flagged": self.flagged})
 
 
-def run_audit(
-    inputs: AuditInputs,
-    store: Store,
-    crew: Crew,
-    progress: Progress,
-    keep_file: Callable[[str, str, bytes], None],
-    store_url: tuple[str, str],
-) -> Tally:
-    """Do what is not done yet.
+@dataclass(slots=True)
+class AuditRun:
+    """Does what is not done yet: `read_and_place`, then `solve`. store: with a run begun; tally: what it came to."""
 
-    Parameters
-    ----------
-    store : with a run begun. keep_file : called with a site, a path below the results and the file's bytes.
-    store_url : URL and audit name under which workers reach the store.
+    inputs: AuditInputs
+    store: Store
+    crew: Crew
+    progress: Progress
+    tally: Tally = field(default_factory=Tally)
+    opening: Opening = field(default_factory=Opening)
 
-    Raises
-    ------
-    InputError : a path that cannot be listed at all. What concerns one photo or one site becomes its reason instead.
-    """
-    opening = Opening()
-    tally = read_and_place(inputs, store, crew, progress, opening)
-    _solve_all(inputs, store, crew, progress, tally, keep_file, store_url, opening)
-    return tally
+    def read_and_place(self) -> None:
+        """Read the photos and put them to their sites; what concerns one photo becomes its reason.
 
+        Raises InputError: a path that cannot be listed at all, or no photo in any.
+        """
+        self._read()
+        self.progress.begin("finding each photo's site", self.tally.photos)
+        place_photos(self.store, self.inputs.sites, self.inputs.manifest, self.progress)
 
-def read_and_place(
-    inputs: AuditInputs, store: Store, crew: Crew, progress: Progress, opening: Opening | None = None
-) -> Tally:
-    """The first half of an audit: photos read and put to their sites, no site solved. As `run_audit`."""
-    tally = Tally()
-    _read_all(inputs, store, crew, progress, tally, opening or Opening())
-    progress.begin("finding each photo's site", tally.photos)
-    place_photos(store, inputs.sites, inputs.manifest, progress)
-    return tally
+    def _read(self) -> None:
+        inputs, tally, progress = self.inputs, self.tally, self.progress
+        progress.begin("reading photos", None)
+        failed = 0
+        listing = Listing(inputs.paths, progress.note)
 
+        def skipped(url: str) -> bool:
+            return bool(inputs.skip) and not is_url(url) and os.path.abspath(url).startswith(inputs.skip)
 
-def _read_all(
-    inputs: AuditInputs, store: Store, crew: Crew, progress: Progress, tally: Tally, opening: Opening
-) -> None:
-    progress.begin("reading photos", None)
-    failed = 0
+        def tasks() -> Iterator[PhotoFile]:
+            for some in batches((f for f in listing if not skipped(f.url)), LISTED_AT_ONCE):
+                for file in some:
+                    self.opening.note(file)
+                new = self.store.unread(some)
+                tally.photos += len(some)
+                progress.step(len(some) - len(new))
+                yield from new
 
-    listing = Listing(inputs.paths, progress.note)
+        for done in self.crew.do(read_photo, tasks()):
+            kept = done.result or unread(done.task, done.died or "it could not be read", passing=True)
+            self.store.keep_photo(kept)
+            tally.read += 1
+            failed += kept.reason is not None
+            progress.step(1, {"read": tally.read, "unreadable": failed})
+        tally.troubles = tuple(listing.troubles)
+        self.store.add_faults(tally.troubles)
+        if listing.passed_over.total():
+            kinds = ", ".join(f"{n} {suffix or 'without a suffix'}" for suffix, n in listing.passed_over.most_common(5))
+            progress.note(f"{listing.passed_over.total()} files are no photos by their names: {kinds}")
+        if not tally.photos:
+            found, wanted = "no photo", "photos, such as .jpg or .heic"
+            if tally.troubles:
+                found = f"no photo that can be read: {len(tally.troubles)} cannot, the first is {tally.troubles[0]}"
+                wanted = "photos that can be"
+            elif listing.passed_over.total():
+                found = f"no photo among {listing.passed_over.total()} files"
+            raise InputError(Fault(file=", ".join(inputs.paths), found=found, wanted=wanted))
 
-    def skipped(url: str) -> bool:
-        return bool(inputs.skip) and not is_url(url) and os.path.abspath(url).startswith(inputs.skip)
+    def solve(self, keep_file: Callable[[str, str, bytes], None], store_url: tuple[str, str]) -> None:
+        """Solve the sites; what concerns one becomes its reason.
 
-    def tasks() -> Iterator[PhotoFile]:
-        for some in batches((f for f in listing if not skipped(f.url)), LISTED_AT_ONCE):
-            for file in some:
-                opening.note(file)
-            new = store.unread(some)
-            tally.photos += len(some)
-            progress.step(len(some) - len(new))
-            yield from new
+        keep_file : called with a site, a path below the results and the file's bytes. store_url : URL and audit name
+        under which workers reach the store.
+        """
+        inputs, store, tally, progress = self.inputs, self.store, self.tally, self.progress
+        sites = {site.site_id: site for site in inputs.sites}
+        shown = store.sites_with_photos()
+        names = sorted({*shown, *(n.site_id for name in shown for n in sites[name].neighbours)})
+        logs: dict[str, list[LogRow]] = {}
+        for row in store.log():
+            logs.setdefault(row.site_id, []).append(row)
+        tally.sites = len(names)
+        progress.begin("solving sites", len(names))
 
-    for done in crew.do(read_photo, tasks()):
-        kept = done.result or unread(done.task, done.died or "it could not be read", passing=True)
-        store.keep_photo(kept)
-        tally.read += 1
-        failed += kept.reason is not None
-        progress.step(1, {"read": tally.read, "unreadable": failed})
-    tally.troubles = tuple(listing.troubles)
-    store.add_faults(tally.troubles)
-    if listing.passed_over.total():
-        kinds = ", ".join(f"{n} {suffix or 'without a suffix'}" for suffix, n in listing.passed_over.most_common(5))
-        progress.note(f"{listing.passed_over.total()} files are no photos by their names: {kinds}")
-    if not tally.photos:
-        found, wanted = "no photo", "photos, such as .jpg or .heic"
-        if tally.troubles:
-            found = f"no photo that can be read: {len(tally.troubles)} cannot, the first is {tally.troubles[0]}"
-            wanted = "photos that can be"
-        elif listing.passed_over.total():
-            found = f"no photo among {listing.passed_over.total()} files"
-        raise InputError(Fault(file=", ".join(inputs.paths), found=found, wanted=wanted))
+        def tasks() -> Iterator[SiteTask]:
+            for site_id in names:
+                photos = photos_of(sites[site_id], lambda name: store.photos(site_id=name))
+                log = logs.get(site_id, ())
+                task = site_task(inputs, sites[site_id], photos, log, store_url, self.opening)
+                kept = store.confirm_site(site_id, task.key)
+                if kept is not None:
+                    tally.add(*kept, progress)
+                else:
+                    yield task
 
-
-def _solve_all(
-    inputs: AuditInputs,
-    store: Store,
-    crew: Crew,
-    progress: Progress,
-    tally: Tally,
-    keep_file: Callable[[str, str, bytes], None],
-    store_url: tuple[str, str],
-    opening: Opening,
-) -> None:
-    sites = {site.site_id: site for site in inputs.sites}
-    shown = store.sites_with_photos()
-    names = sorted({*shown, *(n.site_id for name in shown for n in sites[name].neighbours)})
-    logs: dict[str, list[LogRow]] = {}
-    for row in store.log():
-        logs.setdefault(row.site_id, []).append(row)
-    tally.sites = len(names)
-    progress.begin("solving sites", len(names))
-
-    def tasks() -> Iterator[SiteTask]:
-        for site_id in names:
-            photos = photos_of(sites[site_id], lambda name: store.photos(site_id=name))
-            log = logs.get(site_id, ())
-            task = site_task(inputs, sites[site_id], photos, log, store_url, opening)
-            kept = store.confirm_site(site_id, task.key)
-            if kept is not None:
-                tally.add(*kept, progress)
-            else:
-                yield task
-
-    for done in crew.do(solve_task, tasks()):
-        outcome = done.result or SiteOutcome.none(done.task, done.died or "it could not be solved")
-        for path, data in outcome.files.items():
-            keep_file(outcome.site_id, path, data)
-        kept = KeptSite.of(outcome.site_id, outcome.key, outcome.result, outcome.failures)
-        store.keep_site(kept)
-        store.read_again(outcome.lost)
-        tally.solved += 1
-        tally.add(kept.used, len(kept.failures), kept.flagged, progress)
+        for done in self.crew.do(solve_task, tasks()):
+            outcome = done.result or SiteOutcome.none(done.task, done.died or "it could not be solved")
+            for path, data in outcome.files.items():
+                keep_file(outcome.site_id, path, data)
+            kept = KeptSite.of(outcome.site_id, outcome.key, outcome.result, outcome.failures)
+            store.keep_site(kept)
+            store.read_again(outcome.lost)
+            tally.solved += 1
+            tally.add(kept.used, len(kept.failures), kept.flagged, progress)
 
 
 def photos_of(site: Site, of: Callable[[str], Sequence[KeptPhoto]]) -> tuple[KeptPhoto, ...]:

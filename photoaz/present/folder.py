@@ -15,7 +15,7 @@ from photoaz.audit.executors import crew
 from photoaz.audit.inputs import about_run, audit_inputs
 from photoaz.audit.lock import locked
 from photoaz.audit.progress import progress
-from photoaz.audit.run import AuditInputs, Tally, read_and_place, run_audit
+from photoaz.audit.run import AuditInputs, AuditRun, Tally
 from photoaz.audit.store import Store
 from photoaz.errors import Fault, InputError
 from photoaz.present.aside import ASIDE, drop_aside, keeper
@@ -97,14 +97,16 @@ def audit_into(
         progress(quiet) as bar,
         crew(jobs or cores(), scheduler) as workers,
     ):
-        tally = run_audit(given, kept, workers, bar, keeper(out, kept.run_id), place.address)
+        run = AuditRun(given, kept, workers, bar)
+        run.read_and_place()
+        run.solve(keeper(out, kept.run_id), place.address)
         kept.end_run()
         results = write_results(out, kept, bar)
         drop_aside(out)
     if quiet:
-        for fault in tally.troubles:
+        for fault in run.tally.troubles:
             note(str(fault))
-    return results, tally, faulty or bool(tally.troubles)
+    return results, run.tally, faulty or bool(run.tally.troubles)
 
 
 def placed_into(
@@ -113,7 +115,7 @@ def placed_into(
     """The beginnings of an audit: photos read and put to their sites, none solved; their counts. As `audit_into`."""
     with _begun(out, [str(photos)], options, called, StorePlace.at(out), note) as (given, kept, _):
         with progress() as bar, crew(cores(), None) as workers:
-            read_and_place(given, kept, workers, bar)
+            AuditRun(given, kept, workers, bar).read_and_place()
         kept.end_run()
         return kept.counts()
 
