@@ -96,8 +96,8 @@ class States:
             picked=self.picked[which],
         )
 
-    def of_rows(self, rows: Collection[int]) -> States:
-        """Of some rows alone, without the record of what was picked so far."""
+    def of_rows(self, rows: Collection[int], *, forget: bool = True) -> States:
+        """Of some rows alone; forget: the record of what was picked so far."""
         rows = sorted(rows)
         at = np.array([self.place[r] for r in rows], int)
         return replace(
@@ -105,7 +105,7 @@ class States:
             mean=self.mean[:, at],
             covariance=self.covariance[:, at[:, None], at],
             place={r: k for k, r in enumerate(rows)},
-            picked=np.zeros((len(self), 0), int),
+            picked=np.zeros((len(self), 0), int) if forget else self.picked,
         )
 
 
@@ -165,13 +165,49 @@ def melted(states: States, most: int, rows: Collection[int]) -> States:
     return replace(out, ln_weight=np.log(total), mean=out.mean + moved, covariance=covariance)
 
 
-def weigh(states: States, pieces: Sequence[Piece], *, most: int) -> States:
-    """All pieces, one after the other; the `most` most probable states are kept, with what they picked."""
-    for piece in pieces:
+def weigh(states: States, pieces: Sequence[Piece], *, most: int, wanted: Collection[int] | None = None) -> States:
+    """All pieces, one after the other; the `most` most probable states are kept, with what they picked.
+
+    wanted: rows that are kept to the end, all where not given; others as long as a piece to come states them.
+    """
+    left = _rows_left(pieces)
+    for k, piece in enumerate(pieces):
         states = with_piece(states, piece)
         if len(states) > most:
             states = states.take(heaviest_first(states.ln_weight)[:most])
+        if wanted is not None and len(needed := states.place.keys() & left[k].union(wanted)) < len(states.place):
+            states = states.of_rows(needed, forget=False)
     return states
+
+
+def weigh_all_but_one(
+    states: States, pieces: Sequence[Piece], some: Sequence[int], *, most: int, wanted: Collection[int]
+) -> dict[int, States]:
+    """Of each of `some` pieces, by its number: all others weighed, as by `weigh`.
+
+    What two of them have in common is weighed once: half of them with the other half's evidence, and so on.
+    """
+    if not some:
+        return {}
+    kept = [pieces[k] for k in some]
+    rest = [piece for k, piece in enumerate(pieces) if k not in some]
+    begin = weigh(states, rest, most=most, wanted={*wanted} | {part.row for p in kept for part in p.parts})
+    if len(some) == 1:
+        return {some[0]: begin}
+    half = len(some) // 2
+    out: dict[int, States] = {}
+    for part in (range(half), range(half, len(some))):
+        for k, found in weigh_all_but_one(begin, kept, part, most=most, wanted=wanted).items():
+            out[some[k]] = found
+    return out
+
+
+def _rows_left(pieces: Sequence[Piece]) -> list[set[int]]:
+    """After each piece, the rows that those to come state."""
+    out: list[set[int]] = [set()]
+    for piece in reversed(pieces[1:]):
+        out.append(out[-1] | {part.row for part in piece.parts})
+    return out[::-1]
 
 
 def _without_least(states: States) -> States:
@@ -184,8 +220,8 @@ def weigh_for(
     states: States, pieces: Sequence[Piece], wanted: Collection[int], rows: Collection[int], *, most: int
 ) -> States:
     """All pieces, for the rows wanted alone: at most `most` states kept, melted by `rows`; other rows are forgotten."""
-    left = [{part.row for part in p.parts} for p in pieces]
+    left = _rows_left(pieces)
     for k, piece in enumerate(pieces):
         states = melted(_without_least(with_piece(states, piece)), most, rows)
-        states = states.of_rows(set(wanted).union(*left[k + 1 :]) & states.place.keys())
+        states = states.of_rows(left[k].union(wanted) & states.place.keys())
     return states

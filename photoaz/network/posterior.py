@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from photoaz.angles import wrap_rad
 from photoaz.network.adjust import Adjusted, variance_shares
 from photoaz.network.compass import DISTURBED
-from photoaz.network.hypotheses import Piece, States, weigh, weigh_for
+from photoaz.network.hypotheses import Piece, States, weigh, weigh_all_but_one, weigh_for
 from photoaz.network.mixture import Mixture, Peak
 from photoaz.network.observations import Observation
 from photoaz.network.opened import BUILT_OFF, COMPASS_PIECE, OUTLINE, Group, opened
@@ -224,7 +224,7 @@ def _rows_of(groups: Sequence[Group]) -> set[int]:
 def _own(states: States, group: Group) -> Marginal:
     """An unknown's marginal: all states of its own evidence, on all that the others left open."""
     begin = states.of_rows(_rows_of([group]))
-    states = weigh(begin, group.pieces, most=MOST_OWN)
+    states = weigh(begin, group.pieces, most=MOST_OWN, wanted=[group.row])
     weight = states.weight
     parts = []
     for k, piece in enumerate(group.pieces):
@@ -232,11 +232,11 @@ def _own(states: States, group: Group) -> Marginal:
     out = Marginal(_mixture(states, group.row).with_fewer(MOST_PARTS), group.pieces, tuple(parts))
     if min(_right(out).values(), default=1.0) >= 0.5:
         return out
-    without = {}
-    for k, piece in enumerate(group.pieces):
-        if piece.kind == OUTLINE:
-            fewer = weigh(begin, [*group.pieces[:k], *group.pieces[k + 1 :]], most=MOST_OWN)
-            without[str(piece.photo)] = _mixture(fewer, group.row).with_fewer(MOST_PARTS_WITHOUT)
+    outlines = [k for k, piece in enumerate(group.pieces) if piece.kind == OUTLINE]
+    fewer = weigh_all_but_one(begin, group.pieces, outlines, most=MOST_OWN, wanted=[group.row])
+    without = {
+        str(group.pieces[k].photo): _mixture(fewer[k], group.row).with_fewer(MOST_PARTS_WITHOUT) for k in outlines
+    }
     return replace(out, without=without)
 
 

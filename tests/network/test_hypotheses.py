@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import multivariate_normal, norm
 
-from photoaz.network.hypotheses import Part, Piece, States, melted, weigh, with_piece
+from photoaz.network.hypotheses import Part, Piece, States, melted, weigh, weigh_all_but_one, with_piece
 from photoaz.network.mixture import Mixture
 from photoaz.network.opened import Group
 from photoaz.network.posterior import _marginals
@@ -69,6 +69,20 @@ def test_states_are_those_of_brute_force(seed: int) -> None:
         weight, posterior = want[tuple(picked.tolist())]
         assert w == pytest.approx(weight, rel=1e-4, abs=1e-9)  # states below 1e-7 are dropped
         assert m == pytest.approx(posterior, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_all_pieces_but_one_are_those_of_brute_force(seed: int) -> None:
+    mean, covariance, pieces = problem(np.random.default_rng(seed), 3, 5)
+    got = weigh_all_but_one(States.begin(mean, covariance), pieces, [1, 2, 4], most=10_000, wanted=[0])
+    assert sorted(got) == [1, 2, 4]
+    for k, states in got.items():
+        want = enumerated(mean, covariance, [*pieces[:k], *pieces[k + 1 :]]).values()
+        at = states.place[0]
+        assert states.weight @ states.mean[:, at] == pytest.approx(sum(w * m[0] for w, m in want), abs=1e-5)
+        square = sum(w * (m[0] - states.weight @ states.mean[:, at]) ** 2 for w, m in want)
+        spread = states.weight @ (states.mean[:, at] - states.weight @ states.mean[:, at]) ** 2
+        assert spread == pytest.approx(square, rel=1e-3, abs=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(4))
