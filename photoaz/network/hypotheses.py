@@ -56,6 +56,11 @@ class Piece:
     parts: tuple[Part, ...]
     right: int = 0
 
+    @property
+    def settled(self) -> bool:
+        """Whether it leaves nothing open and states nothing."""
+        return len(self.parts) == 1 and math.isinf(self.parts[0].sigma)
+
 
 @dataclass(frozen=True, slots=True)
 class States:
@@ -220,6 +225,7 @@ def weigh_for(
     states: States, pieces: Sequence[Piece], wanted: Collection[int], rows: Collection[int], *, most: int
 ) -> States:
     """All pieces, for the rows wanted alone: at most `most` states kept, melted by `rows`; other rows are forgotten."""
+    pieces = [p for p in pieces if not p.settled]
     left = _rows_left(pieces)
     for k, piece in enumerate(pieces):
         states = melted(_without_least(with_piece(states, piece)), most, rows)

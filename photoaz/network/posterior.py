@@ -136,7 +136,8 @@ def posterior_of(
     begin = States.begin(site.mean, site.covariance)
     # in one order, so that the order of files and rows changes nothing
     in_name = [sorted(some, key=lambda g: g.name) for some in (site.antennas, site.photos, site.stands)]
-    begin, (antennas, photos, stands) = _sure_ones_taken(begin, in_name)
+    general = {site.site.row, *(part.row for p in (*site.hung.values(), *site.site.pieces) for part in p.parts)}
+    begin, (antennas, photos, stands) = _sure_ones_taken(begin, in_name, general)
     hung = tuple(replace(g, pieces=(*g.pieces, site.hung[g.name])) for g in antennas)
     alone = _marginals(begin, (*antennas, *photos, *stands))
     known = _marginals(begin, (*hung, *photos, *stands, site.site))
@@ -256,10 +257,13 @@ def _joint(begin: States, antennas: Sequence[Group], groups: Sequence[Group], co
     return Joint(states.weight, states.mean[:, at] + np.array([g.at_rad for g in antennas]), covariance)
 
 
-def _sure_ones_taken(begin: States, kinds: Sequence[Sequence[Group]]) -> tuple[States, tuple[tuple[Group, ...], ...]]:
+def _sure_ones_taken(
+    begin: States, kinds: Sequence[Sequence[Group]], general: set[int]
+) -> tuple[States, tuple[tuple[Group, ...], ...]]:
     """At large sites the surest pieces taken at their likeliest part, so that no more than MOST_OPEN stay open.
 
-    How sure a piece is: by the odds of its other parts, all other pieces at their likeliest.
+    general: rows that are needed besides those of the groups and their open pieces; others are forgotten. How sure a
+    piece is: by the odds of its other parts, all other pieces at their likeliest.
     """
     groups = [g for some in kinds for g in some]
     pieces = [(k, p) for k, g in enumerate(groups) for p in g.pieces]
@@ -270,14 +274,16 @@ def _sure_ones_taken(begin: States, kinds: Sequence[Sequence[Group]]) -> tuple[S
     settled = weigh(begin, taken, most=1)
     odds = np.array([_odds(settled, p, n) for (_, p), n in zip(pieces, likeliest, strict=True)])
     sure = set(np.argsort(odds, kind="stable")[: len(pieces) - MOST_OPEN].tolist())
-    begin = weigh(begin, [taken[k] for k in sorted(sure)], most=1).of_rows(range(len(begin.mean[0])))
     open_: list[list[Piece]] = [[] for _ in groups]
     for n, (k, p) in enumerate(pieces):
         if n in sure:  # a piece of one part keeps its place, and changes nothing any more
-            part = replace(p.parts[likeliest[n]], sigma=np.inf)
+            part = replace(p.parts[likeliest[n]], row=groups[k].row, sigma=np.inf)
             p = replace(p, parts=(part,), right=int(likeliest[n] < p.right))
         open_[k].append(p)
-    out = iter([replace(g, pieces=tuple(some)) for g, some in zip(groups, open_, strict=True)])
+    opened_groups = [replace(g, pieces=tuple(some)) for g, some in zip(groups, open_, strict=True)]
+    begin = weigh(begin, [taken[k] for k in sorted(sure)], most=1, wanted=general | _rows_of(opened_groups))
+    begin = begin.of_rows(begin.place)
+    out = iter(opened_groups)
     return begin, tuple(tuple(next(out) for _ in some) for some in kinds)
 
 
