@@ -6,9 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
-from photoaz.audit.inputs import FILES, read_beside
 from photoaz.errors import FileReader
-from photoaz.estimate.inputs import Tools, site_inputs
+from photoaz.estimate.inputs import FILES, Tools, read_beside, site_inputs
 from photoaz.estimate.pipeline import estimate_site
 from photoaz.judgement.costs import Costs
 from photoaz.photo.metadata import read_record

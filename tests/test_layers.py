@@ -114,3 +114,10 @@ def test_the_check_sees_a_climb(upper, lower):
 def test_a_leaf_knows_no_layer():
     assert climbs("photoaz.result", "from photoaz.angles import wrap_deg") == ["photoaz.angles"]
     assert climbs("photoaz.result", "from photoaz.errors import Fault") == []
+
+
+@pytest.mark.parametrize("name", ["estimate", "one", "site"])
+def test_one_site_needs_no_archive(name):
+    """The store's database library alone takes longer to load than a photo to decode."""
+    source = (PACKAGE / "cli" / f"{name}.py").read_text(encoding="utf-8")
+    assert not any(layer_of(target) == "audit" for target in imports(source, f"photoaz.cli.{name}"))

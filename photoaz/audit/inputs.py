@@ -8,60 +8,23 @@ import re
 from collections.abc import Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
-from typing import Any, TypedDict, TypeVar
+from typing import Any, TypeVar
 
 from photoaz import __version__
 from photoaz.addresses import without_secrets
 from photoaz.audit.run import AuditInputs
 from photoaz.audit.work import Draw, Wanted
 from photoaz.errors import Fault, FileReader, InputError
-from photoaz.judgement.costs import Costs, load_costs
-from photoaz.photo.calibration import Calibration, load_calibration
+from photoaz.estimate.inputs import FILES, read_beside
+from photoaz.judgement.costs import Costs
 from photoaz.priors import Priors
 from photoaz.register.columns import load_columns
 from photoaz.register.history import history_faults, history_of, load_readings
-from photoaz.register.load import load_controls, load_picks, load_register
+from photoaz.register.load import load_register
 from photoaz.register.model import Control, Pick
 from photoaz.register.photos import PhotoIndex, load_manifest
-from photoaz.register.priors import read_priors
-from photoaz.surroundings.reading import Scenery, scenery_of
 
 _Row = TypeVar("_Row", Control, Pick)
-
-#: options that name a file, as the report lists them
-FILES = (
-    *("register", "columns", "readings", "manifest", "controls", "picks", "camera", "costs", "priors"),
-    *("surroundings", "terrain"),
-)
-
-
-class Beside(TypedDict):
-    """What is told beside photos and register, as `site_inputs` takes it."""
-
-    controls: tuple[Control, ...]
-    controls_dir: Path | None
-    picks: tuple[Pick, ...]
-    picks_dir: Path | None
-    calibration: Calibration | None
-    costs: Costs | None
-    priors: Priors | None
-    scenery: Scenery | None
-
-
-def read_beside(reading: FileReader, files: Mapping[str, Any]) -> Beside:
-    """Read what is told beside photos and register. files: paths, None where there is none, by the options' names."""
-    map_, terrain = files.get("surroundings"), files.get("terrain")
-    controls, picks = files.get("controls"), files.get("picks")
-    return {
-        "controls": reading.read(load_controls, controls) or (),
-        "controls_dir": None if controls is None else controls.parent,
-        "picks": reading.read(load_picks, picks) or (),
-        "picks_dir": None if picks is None else picks.parent,
-        "calibration": reading.read(load_calibration, files.get("camera")),
-        "costs": reading.read(load_costs, files.get("costs")),
-        "priors": reading.read(read_priors, files.get("priors")),
-        "scenery": reading.read(lambda _path: scenery_of(map_, terrain), map_ or terrain),
-    }
 
 
 def audit_inputs(

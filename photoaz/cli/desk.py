@@ -231,8 +231,9 @@ def given_by(store: Store, folder: Path, scenery: Mapping[str, Path] | None = No
     """Reads again what the newest run of an audit was made from. scenery: another map and terrain in their place."""
 
     def read() -> Given:
-        from photoaz.audit.inputs import FILES, audit_inputs, file_digest
+        from photoaz.audit.inputs import audit_inputs, file_digest
         from photoaz.desk.session import Given
+        from photoaz.estimate.inputs import FILES
         from photoaz.present.pictures import draw_site
 
         run = store.last_run()

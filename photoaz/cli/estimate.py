@@ -72,8 +72,7 @@ def estimate(
       photoaz estimate north_gate.jpg field.jpg --register register.csv --site HNT-204 \\
         --controls controls.csv --overlay overlays
     """
-    from photoaz.audit.inputs import read_beside
-    from photoaz.estimate.inputs import Tools, site_inputs
+    from photoaz.estimate.inputs import Tools, read_beside, site_inputs
     from photoaz.estimate.pipeline import estimate_site
     from photoaz.present.words import page_name
     from photoaz.register.load import require_antennas

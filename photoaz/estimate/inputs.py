@@ -2,27 +2,65 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypedDict, TypeVar
 
-from photoaz.errors import InputError
-from photoaz.judgement.costs import Costs
+from photoaz.errors import FileReader, InputError
+from photoaz.judgement.costs import Costs, load_costs
 from photoaz.memory import Forgetful, Memory
-from photoaz.photo.calibration import Calibration
+from photoaz.photo.calibration import Calibration, load_calibration
 from photoaz.photo.metadata import read_record
 from photoaz.photo.pixels import Darkroom
 from photoaz.photo.record import PhotoRecord
 from photoaz.priors import Priors
 from photoaz.quantities import DECISION_RISK
 from photoaz.register.history import ReadingHistory
+from photoaz.register.load import load_controls, load_picks
 from photoaz.register.model import Antenna, Control, Pick, Site
 from photoaz.register.photos import PhotoIndex
+from photoaz.register.priors import read_priors
 from photoaz.surroundings.maps import Surroundings
-from photoaz.surroundings.reading import Scenery
+from photoaz.surroundings.reading import Scenery, scenery_of
 
 _Row = TypeVar("_Row", Control, Pick)
+
+
+#: options that name a file, as the report lists them
+FILES = (
+    *("register", "columns", "readings", "manifest", "controls", "picks", "camera", "costs", "priors"),
+    *("surroundings", "terrain"),
+)
+
+
+class Beside(TypedDict):
+    """What is told beside photos and register, as `site_inputs` takes it."""
+
+    controls: tuple[Control, ...]
+    controls_dir: Path | None
+    picks: tuple[Pick, ...]
+    picks_dir: Path | None
+    calibration: Calibration | None
+    costs: Costs | None
+    priors: Priors | None
+    scenery: Scenery | None
+
+
+def read_beside(reading: FileReader, files: Mapping[str, Any]) -> Beside:
+    """Read what is told beside photos and register. files: paths, None where there is none, by the options' names."""
+    map_, terrain = files.get("surroundings"), files.get("terrain")
+    controls, picks = files.get("controls"), files.get("picks")
+    return {
+        "controls": reading.read(load_controls, controls) or (),
+        "controls_dir": None if controls is None else controls.parent,
+        "picks": reading.read(load_picks, picks) or (),
+        "picks_dir": None if picks is None else picks.parent,
+        "calibration": reading.read(load_calibration, files.get("camera")),
+        "costs": reading.read(load_costs, files.get("costs")),
+        "priors": reading.read(read_priors, files.get("priors")),
+        "scenery": reading.read(lambda _path: scenery_of(map_, terrain), map_ or terrain),
+    }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

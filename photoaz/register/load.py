@@ -408,10 +408,10 @@ def _pick_slips(row: PickRow) -> Iterable[Slip]:
 
 def with_neighbours(sites: Sequence[Site]) -> tuple[Site, ...]:
     """The sites in their order, each with those that stand within TWIN_M of it."""
-    from scipy.spatial import cKDTree
-
     if len(sites) < 2:
         return tuple(sites)
+    from scipy.spatial import cKDTree
+
     places = ecef_from_geodetic([s.lat_deg for s in sites], [s.lon_deg for s in sites], 0.0).reshape(-1, 3)
     near: dict[int, list[int]] = {}
     for a, b in sorted(cKDTree(places).query_pairs(TWIN_M)):

@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from photoaz import quantities as q
 from photoaz.angles import Array
@@ -40,6 +39,8 @@ class Ground:
 
     def at(self, east_north_m: Array) -> Array:
         """Heights (...) at places (..., 2) [m], bilinear; beyond the grids, what they have at their rim."""
+        from scipy.ndimage import map_coordinates
+
         places = np.asarray(east_north_m, float)
         out = np.empty(places.shape[:-1])
         left = np.ones(out.shape, bool)
@@ -92,6 +93,8 @@ class Terrain:
 
     def at(self, lat_deg: Array, lon_deg: Array) -> Array:
         """Heights (...) [m] at places (...) [deg], bilinear; NaN beyond the grid and where it has none."""
+        from scipy.ndimage import map_coordinates
+
         x, y = (lon_deg, lat_deg) if self.crs is None else self._to_grid.transform(lon_deg, lat_deg)
         cells = np.stack([(np.asarray(y) - self.y) / self.step_y, (np.asarray(x) - self.x) / self.step_x])
         flat = map_coordinates(self.heights_m, cells.reshape(2, -1), float, order=1, cval=np.nan)
