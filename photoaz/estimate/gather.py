@@ -36,7 +36,7 @@ from photoaz.quantities import (
 )
 from photoaz.register.model import Site
 from photoaz.vision.evidence import BoxMode, modes_of_rivals
-from photoaz.vision.fit import ROUGHLY, TO_REST, Pace
+from photoaz.vision.fit import ROUGHLY
 from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
 from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
 from photoaz.vision.sunspot import find_sun
@@ -138,17 +138,13 @@ def observe_photo(
     rolls = known.rolls or (HELD_LEVEL,)
     camera, ln_focal = focal_from_size(photo.camera, to_measure, antennas, place)
     pitch = start_pitch(photo, to_measure, antennas, place, spreads, site, known.pitches)
-    roll = (rolls[0].value_rad, rolls[0].sigma_rad)
     region = np.array(_mast_region(panels, to_measure, camera))
-    verticals = _verticals(picture, camera, pitch, roll, region, memory)
-    if verticals is not None:
-        w1, w2 = 1.0 / roll[1] ** 2, 1.0 / verticals.sigma_roll_rad**2
-        roll = (w1 * roll[0] + w2 * verticals.roll_at(pitch[0])) / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))
+    roll, verticals = _start_roll(picture, camera, pitch, rolls[0], region, memory)
     told = with_heading(known, laid)
     heading, heading_sigma = start_heading(told, panels, camera, (pitch[0], roll[0]), to_measure, antennas, east_north)
     ways = {s.antenna_id: _way(antennas[s.antenna_id], place, spreads, site) for s in to_measure}
     looking = Looking(picture, to_measure, _expectations(camera, to_measure, antennas, ways, (heading, pitch, roll)))
-    boxes = looking.together(_fitted(looking, ROUGHLY, memory))
+    boxes = looking.together(_fitted(looking, memory))
     if not boxes:
         raise UnusablePhotoError("none of the antennas seen in it could be fitted")
     if known.standpoint is not None:
@@ -181,15 +177,14 @@ def observe_photo(
     return observations, looking
 
 
-def _verticals(
-    picture: Picture,
-    camera: Camera,
-    pitch: tuple[float, float],
-    roll: tuple[float, float],
-    region: Array,
-    memory: Memory,
-) -> Verticals | None:
-    """Upright lines in a part of the frame (4,). pitch, roll: with their standard uncertainties [rad]."""
+def _start_roll(
+    picture: Picture, camera: Camera, pitch: tuple[float, float], stated: Angle, region: Array, memory: Memory
+) -> tuple[tuple[float, float], Verticals | None]:
+    """Roll with its standard uncertainty [rad], as stated and by the upright lines in a part of the frame (4,).
+
+    pitch: likewise.
+    """
+    roll = stated.value_rad, stated.sigma_rad
     tilt = {"pitch_rad": pitch[0], "pitch_sigma_rad": pitch[1], "roll_rad": roll[0], "roll_sigma_rad": roll[1]}
     found: Verticals | None = recall(
         memory,
@@ -198,7 +193,10 @@ def _verticals(
         Verticals | None,
         lambda: find_verticals(picture.grey(), camera, **tilt, region_px=region),
     )
-    return found
+    if found is None:
+        return roll, None
+    w1, w2 = 1.0 / roll[1] ** 2, 1.0 / found.sigma_roll_rad**2
+    return ((w1 * roll[0] + w2 * found.roll_at(pitch[0])) / (w1 + w2), float(np.sqrt(1.0 / (w1 + w2)))), found
 
 
 def _expectations(
@@ -228,14 +226,14 @@ def _expectations(
     return out
 
 
-def _fitted(looking: Looking, pace: Pace, memory: Memory) -> list[tuple[BoxMode, ...]]:
-    """The modes of what is at each place where an antenna is looked for."""
+def _fitted(looking: Looking, memory: Memory) -> list[tuple[BoxMode, ...]]:
+    """The modes of what is at each place where an antenna is looked for, followed far enough to tell what is where."""
     modes: list[tuple[BoxMode, ...]] = recall(
         memory,
         "boxes",
-        (looking, pace),
+        (looking, ROUGHLY),
         list[tuple[BoxMode, ...]],
-        lambda: measure_boxes(looking.looks(), [looking.expectations[n] for n in looking.names], pace=pace),
+        lambda: measure_boxes(looking.looks(), [looking.expectations[n] for n in looking.names], pace=ROUGHLY),
     )
     return modes
 
@@ -437,7 +435,7 @@ def with_pick(
         raise UnusablePhotoError(f"{antenna.name} was in no photo until now")
     expectation = _expected(f.name, f.camera, antenna, result)
     looking = Looking(picture, (replace(panel, rivals=()),), {panel.antenna_id: expectation})
-    (modes,) = _fitted(looking, TO_REST, memory)
+    (modes,) = _fitted(looking, memory)
     if not modes:
         raise UnusablePhotoError(f"{panel.antenna_id} cannot be fitted where it was marked")
     return replace(f, boxes={**f.boxes, panel.antenna_id: modes})
