@@ -34,7 +34,7 @@ from photoaz.desk.exports import controls_csv, decisions_csv, picks_csv
 from photoaz.desk.guard import Guard
 from photoaz.desk.session import Desk, NothingThereError, SiteNow
 from photoaz.desk.states import MOST_ROWS, ORDERS, SHOWS, STATES, SitesWanted, row_of
-from photoaz.desk.views import answer_view, edits_view, near, site_view
+from photoaz.desk.views import answer_view, edits_view, near, site_view, tally_view
 from photoaz.photo.calibration import camera_from_calibration
 from photoaz.photo.camera import Camera, camera_from_record, directions_from_pixels, rotation_cam_from_enu
 from photoaz.present.folder import OWN_FOLDERS
@@ -107,6 +107,7 @@ def _sites(desk: Desk, request: Request, _said: Said) -> Answered:
         "total": len(chosen),
         "offset": offset,
         "counts": counts,
+        "tally": tally_view(desk.tally()) | {"sites": sum(line.standing is not None for line in desk.lines())},
         "rows": [row_of(line, state, kept.get(line.site_id)) for line, state in page],
     }
 

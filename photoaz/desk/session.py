@@ -25,6 +25,7 @@ from photoaz.errors import Fault, InputError, PhotoazError
 from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.estimate.pipeline import estimate_and_keep
 from photoaz.estimate.solve import SolvedSite
+from photoaz.judgement.standing import Tally
 from photoaz.photo.pixels import Darkroom
 from photoaz.register.model import Control, Pick, Site
 from photoaz.result import SiteResult
@@ -81,7 +82,7 @@ class Desk:
         #: of what was solved last, '' where photos of it could not be had
         self._solved_key = ""
         self._lock = threading.RLock()
-        self._lines: tuple[float, list[SiteLine]] | None = None
+        self._lines: tuple[float, list[SiteLine], Tally] | None = None
         self._given: Given | None = None
         self._wrong: Exception | None = None
         self._ready = threading.Event()
@@ -113,11 +114,19 @@ class Desk:
 
     def lines(self) -> list[SiteLine]:
         """Of all sites, at most LISTED_S old."""
+        return self._listed_now()[0]
+
+    def tally(self) -> Tally:
+        """How readings and designs stand at all of these sites."""
+        return self._listed_now()[1]
+
+    def _listed_now(self) -> tuple[list[SiteLine], Tally]:
         with self._lock:
             now = time.monotonic()
             if self._lines is None or now - self._lines[0] > LISTED_S:
-                self._lines = (now, self.store.site_lines())
-            return self._lines[1]
+                lines = self.store.site_lines()
+                self._lines = (now, lines, sum((x.standing for x in lines if x.standing is not None), Tally()))
+            return self._lines[1:]
 
     def listed(self, wanted: SitesWanted) -> tuple[list[tuple[SiteLine, Any]], dict[str, int]]:
         """See `states.listed`."""

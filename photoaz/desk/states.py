@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from photoaz.audit.edits import standing_rows
 from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
+from photoaz.present.standing import designs_counted, readings_counted
 from photoaz.present.words import UNKNOWN, money
 from photoaz.wording import before_you_go
 
@@ -115,5 +116,8 @@ def row_of(line: SiteLine, state: State, kept: KeptSite | None) -> dict[str, Any
         or (None if line.solved else "not solved yet: open it, and it will be"),
         "caution": before_you_go([todo[0].action]) if todo else "",
         "why": todo[0].reasons[0] if todo and todo[0].reasons else None,
+        "tally": None
+        if line.standing is None
+        else {"readings": readings_counted(line.standing), "designs": designs_counted(line.standing)},
         "warnings": 0 if result is None or result.audit is None else len(result.audit.flags),
     }

@@ -16,8 +16,9 @@ from photoaz.desk.states import state_of
 from photoaz.desk.tiles import TILE_PX, Size
 from photoaz.estimate.controls import sun_then
 from photoaz.geodesy.frames import EnuFrame
+from photoaz.judgement.standing import Tally, reading_standing, tally_of
 from photoaz.photo.record import PhotoRecord
-from photoaz.present.standing import READING_WORDS, design_words, reading_standing, tally_of
+from photoaz.present.standing import READING_WORDS, design_words, designs_text, readings_text
 from photoaz.present.words import BY_CODE, antenna_state
 from photoaz.result import SiteResult
 from photoaz.wording import GOING, before_you_go
@@ -93,8 +94,12 @@ def document_view(result: SiteResult | None) -> dict[str, Any] | None:
         state = BY_CODE[antenna_state(a)]
         verdict = {"reading": READING_WORDS[reading_standing(a)], "design": design_words(a)}
         told["standing"] = {"state": state.code, "word": state.word, **verdict}
-    tally = tally_of(result.antennas)
-    return document | {"tally": {"readings": tally.readings_text(), "designs": tally.designs_text()}}
+    return document | {"tally": tally_view(tally_of(result.antennas))}
+
+
+def tally_view(tally: Tally) -> dict[str, Any]:
+    """How many antennas there are, and how their readings and designs stand."""
+    return {"antennas": tally.antennas(), "readings": readings_text(tally), "designs": designs_text(tally)}
 
 
 def _photo(photo: KeptPhoto, frame: EnuFrame) -> dict[str, Any]:

@@ -12,8 +12,8 @@ from typing import NamedTuple
 import numpy as np
 
 from photoaz.angles import Array
+from photoaz.judgement.standing import design_standing, reading_standing
 from photoaz.present import words
-from photoaz.present.standing import design_standing, reading_standing
 from photoaz.result import LikelyCause, SiteResult
 
 #: rows of the table; of more antennas those that are in order are left out

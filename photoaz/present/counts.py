@@ -7,9 +7,9 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
+from photoaz.judgement.standing import Tally, tally_of
 from photoaz.present import words
 from photoaz.present.antenna_rows import MOST_ROWS, AntennaRow, ChartNumbers, antenna_rows
-from photoaz.present.standing import Tally
 from photoaz.result import LikelyCause, Revisit, SiteResult
 
 MOST_REVISITS = 100
@@ -101,7 +101,7 @@ class ArchiveCounts:
         self.antennas += states
         self.statuses.update(a.status for a in site.antennas)
         self.decisions.update(a.design.decision for a in site.antennas)
-        self.tally.add(site.antennas)
+        self.tally += tally_of(site.antennas)
         self.causes.update(causes)
         self.cause_sites.update(causes.keys())
         self.flags.update(f.code for f in (() if site.audit is None else site.audit.flags))

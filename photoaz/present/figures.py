@@ -8,9 +8,10 @@ from photoaz.angles import azimuth_deg, format_azimuth_deg, format_difference_de
 from photoaz.angles import format_angle_deg as deg
 from photoaz.geodesy.frames import geodesic
 from photoaz.judgement.reasons import format_odds, in_words
+from photoaz.judgement.standing import design_standing
 from photoaz.present import words
 from photoaz.present.drawing import CameraPlace, Direction, Pointing, azimuth_plan
-from photoaz.present.standing import DESIGN_WORDS, UNSEEN_WORDS, design_standing
+from photoaz.present.standing import DESIGN_WORDS, UNSEEN_WORDS
 from photoaz.present.words import short_label
 from photoaz.result import AntennaResult, Crossover, Design, Impact, JudgedReading, SiteResult
 from photoaz.wording import percent

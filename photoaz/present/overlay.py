@@ -13,6 +13,7 @@ from PIL import Image, ImageDraw
 
 from photoaz import __version__
 from photoaz.angles import format_azimuth_deg, format_difference_deg, format_u95_deg
+from photoaz.judgement.standing import design_standing
 from photoaz.present import pens
 from photoaz.present.dial import draw_departures, draw_dial
 from photoaz.present.drawing import Pointing, mean_azimuth_deg
@@ -20,7 +21,6 @@ from photoaz.present.figures import decision_text, design_text, directions, p_ou
 from photoaz.present.key import INNER, OUTLINE, draw_key
 from photoaz.present.names import NameRow, draw_block, names_and_why, not_seen, panel_names, unsure
 from photoaz.present.overview import Expected, Marks, draw_laid_over, draw_overview, draw_whole, is_laid_over
-from photoaz.present.standing import design_standing
 from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import VIEWS, short_label
 from photoaz.result import AntennaResult, EvidenceView, MissingView, NextEvidence, PhotoResult, SiteResult

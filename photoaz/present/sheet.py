@@ -14,6 +14,7 @@ from markupsafe import Markup
 from PIL import Image
 
 from photoaz.audit.edits import VERDICTS
+from photoaz.judgement.standing import design_standing
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, Pointing, azimuth_plan
 from photoaz.present.figures import (
@@ -27,7 +28,7 @@ from photoaz.present.figures import (
 )
 from photoaz.present.frame import inlined, rendered
 from photoaz.present.pens import SKY_BLUE, YELLOW, Pen
-from photoaz.present.standing import DESIGN_WORDS, design_standing
+from photoaz.present.standing import DESIGN_WORDS
 from photoaz.present.window import bounds_of, plain_and_fitted
 from photoaz.present.words import as_sentence, disagrees
 from photoaz.register.model import Antenna, Site

@@ -13,9 +13,10 @@ from rich.text import Text
 
 from photoaz.angles import format_azimuth_deg, format_difference_deg, format_u95_deg
 from photoaz.judgement.reasons import priors_sentence
+from photoaz.judgement.standing import design_standing, tally_of
 from photoaz.present.figures import STATUS, declination_text, design_text, en_text, reading_text
 from photoaz.present.names import unsure
-from photoaz.present.standing import DESIGN_WORDS, design_standing, tally_of
+from photoaz.present.standing import DESIGN_WORDS, designs_text, readings_text
 from photoaz.present.terminal import paragraph, text_of
 from photoaz.present.words import UNKNOWN, before_you_go, probability
 from photoaz.result import AntennaResult, SiteResult
@@ -241,7 +242,7 @@ def _declination(result: SiteResult) -> Text:
 def _tallies(result: SiteResult, width: int) -> Text:
     """Readings and designs, counted apart."""
     tally = tally_of(result.antennas)
-    lines = (f"readings: {tally.readings_text()}", f"designs: {tally.designs_text()}")
+    lines = (f"readings: {readings_text(tally)}", f"designs: {designs_text(tally)}")
     return Text("\n".join(["", *(paragraph(line, width, 0, 2) for line in lines)]))
 
 

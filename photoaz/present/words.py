@@ -17,7 +17,8 @@ from markupsafe import Markup
 
 from photoaz.angles import format_angle_deg as deg
 from photoaz.angles import format_azimuth_deg, format_difference_deg
-from photoaz.present.standing import UNSEEN, design_standing
+from photoaz.judgement.standing import design_standing
+from photoaz.present.standing import UNSEEN
 from photoaz.result import AntennaResult, NextEvidence, Revisit, RevisitItem
 from photoaz.wording import CAUTIONS as CAUTIONS
 from photoaz.wording import before_you_go as _before_you_go

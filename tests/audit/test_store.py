@@ -19,7 +19,8 @@ from photoaz.audit.files import PhotoFile
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import KeptSite, Store
 from photoaz.errors import InputError
-from photoaz.result import AntennaResult, ById, SiteResult
+from photoaz.present.standing import designs_text, readings_text
+from photoaz.result import AntennaResult, ById, Design, JudgedReading, SiteResult
 
 FLAG = Flag(code="clock", message="é; 'so'", severity="weak")
 
@@ -329,14 +330,16 @@ def test_a_store_of_the_first_tables_is_brought_up_to_date(store_url: str) -> No
     store.keep_photo(kept("a", site_id="S1"))
     store.keep_site(result("S1"))
     store.end_run()
+    # what came since is not in them
+    later = ("since", "standing")
     old = sa.MetaData()
     sa.Table("audits", old, sa.Column("audit_id", sa.Integer, primary_key=True))
     with store.engine.begin() as db:
         for table in (PHOTOS, SITES):
-            names = ", ".join(c.name for c in table.c if c.name != "since")
+            names = ", ".join(c.name for c in table.c if c.name not in later)
             db.exec_driver_sql(f"CREATE TEMPORARY TABLE rows_of_it AS SELECT {names} FROM {table.name}")
             db.exec_driver_sql(f"DROP TABLE {table.name}")
-            like = sa.Table(table.name, old, *(c._copy() for c in table.c if c.name != "since"))
+            like = sa.Table(table.name, old, *(c._copy() for c in table.c if c.name not in later))
             for index in table.indexes:
                 sa.Index(index.name, *(like.c[c.name] for c in index.columns))
             like.create(db)
@@ -350,7 +353,97 @@ def test_a_store_of_the_first_tables_is_brought_up_to_date(store_url: str) -> No
     again.run_id = last[0]
     assert again.photos() == [kept("a", site_id="S1")]
     assert list(again.sites()) == [result("S1")]
+    assert tallies(again) == {"S1": ONE_ALONE}
     again.close()
+
+
+# ---- how readings and designs stand ----------------------------------------------------------------------------------
+
+#: of `site_result`: measured, without a reading, and not decided
+ONE_ALONE = "1 no reading / 1 undecided"
+
+
+def reading(agrees: bool | None) -> JudgedReading:
+    return JudgedReading(azimuth_true_deg=40.0, u95_deg=2.0, agrees=agrees)
+
+
+def of_every_kind(site_id: str) -> SiteResult:
+    """Nine antennas; how many of them are of which kind is counted by hand below."""
+    measured: dict[str, Any] = {"status": "estimated", "azimuth_true_deg": 41.0, "u95_deg": 1.0}
+    found = [
+        *(measured | {"reading": reading(True), "design": Design(decision="accept")} for _ in range(3)),
+        measured | {"reading": reading(False), "design": Design(decision="accept")},
+        measured | {"reading": reading(False), "design": Design(decision="reject")},
+        measured | {"status": "ambiguous", "design": Design(decision="undecided")},
+        # so wide that it measures nothing, though there is a figure
+        measured | {"u95_deg": 120.0, "reading": reading(None), "design": Design(decision="undecided")},
+        {"status": "not_found", "reading": reading(None)},
+        {"status": "not_visible"},
+    ]
+    antennas = ById(AntennaResult(antenna_id=f"A{k}", **one) for k, one in enumerate(found))
+    return SiteResult(site_id=site_id, lat_deg=46.6, lon_deg=-66.4, antennas=antennas)
+
+
+OF_EVERY_KIND = (
+    "3 agree, 2 disagree, 2 not compared, 2 no reading"
+    " / 4 within tolerance, 1 out of tolerance, 1 undecided, 3 not measured (1 in no photo; 1 looked for, not found)"
+)
+
+
+def tallies(store: Store) -> dict[str, str | None]:
+    """What the store's list says of each site, in the words of whoever shows it."""
+    return {
+        line.site_id: None if (t := line.standing) is None else f"{readings_text(t)} / {designs_text(t)}"
+        for line in store.site_lines()
+    }
+
+
+def test_the_list_tells_how_each_site_stands(store: Store) -> None:
+    store.keep_photo(kept("a", site_id="unsolved"))
+    store.keep_site(result("S1", result=of_every_kind("S1")))
+    store.keep_site(result("S2"))
+    store.keep_site(result("none", result=None))
+    assert tallies(store) == {"S1": OF_EVERY_KIND, "S2": ONE_ALONE, "none": None, "unsolved": None}
+    # solved again, it is the new result that counts
+    store.end_run()
+    store.keep_site(result("S2", result=of_every_kind("S2")))
+    store.keep_site(result("S1"))
+    assert tallies(store) == {"S1": ONE_ALONE, "S2": OF_EVERY_KIND, "none": None, "unsolved": None}
+
+
+def test_a_store_without_standings_is_brought_up_to_date(store: Store, store_url: str) -> None:
+    store.keep_site(result("S1", result=of_every_kind("S1")))
+    store.keep_site(result("none", result=None))
+    store.keep_site(result("damaged"))
+    store.keep_site(result("S2"))
+    store.end_run()
+    # what a later run that was stopped found is filled in, too, and does not count
+    store.begin_run({})
+    store.keep_site(result("S2", result=of_every_kind("S2")))
+    with store.engine.begin() as db:
+        db.exec_driver_sql("ALTER TABLE sites DROP COLUMN standing")
+        empty = "''" if db.dialect.name == "sqlite" else "''::bytea"
+        db.exec_driver_sql(f"UPDATE sites SET document = {empty} WHERE site_id = 'damaged'")
+        db.exec_driver_sql("UPDATE alembic_version SET version_num = '0003'")
+    store.close()
+    again = Store.open(store_url, "first")
+    assert tallies(again) == {"S1": OF_EVERY_KIND, "S2": ONE_ALONE, "none": None, "damaged": None}
+    with again.engine.connect() as db:
+        assert db.exec_driver_sql("SELECT count(*) FROM sites WHERE standing IS NULL").scalar_one() == 2
+        assert db.exec_driver_sql("SELECT version_num FROM alembic_version").scalar_one() == "0004"
+    again.close()
+
+
+def test_a_damaged_standing_is_named_and_made_again(store: Store) -> None:
+    for name in ("S1", "S2"):
+        store.keep_site(result(name))
+    with store.engine.begin() as db:
+        db.exec_driver_sql("UPDATE sites SET standing = 'x' WHERE site_id = 'S2'")
+    with pytest.raises(InputError, match="a damaged row of S2 in its table of sites"):
+        store.site_lines()
+    # the next audit solves it again
+    assert store.confirm_site("S1", "k") is not None
+    assert store.confirm_site("S2", "k") is None
 
 
 def test_migrations_make_the_tables_that_the_code_expects(store_url: str) -> None:

@@ -143,6 +143,47 @@ def test_a_site_stands_in_the_words_and_counts_of_the_report(looking: Page, audi
         assert all(many.startswith(word.removesuffix("s")) for (_, word), many in zip(told, counted, strict=True))
 
 
+def told_by_the_report(results: Path) -> tuple[dict[str, str], dict[str, list[tuple[int, str]]]]:
+    """What the terminal says as results are written again, by its first words; and the rows of the report's counts."""
+    done = CliRunner().invoke(main, ["report", str(results), "-q"])
+    assert done.exit_code == 0, done.output
+    lines = dict(line.split(maxsplit=1) for line in done.output.splitlines() if " " in line)
+    index = lxml.html.parse(results / "report" / "index.html").getroot()
+    rows = {what: index.xpath(f"//table[@id='tally-{what}']/tbody/tr") for what in ("readings", "designs")}
+    counts = {
+        what: [(n, row.xpath("string(th)")) for row in some if (n := int(row.xpath("string(td[1])")))]
+        for what, some in rows.items()
+    }
+    return lines, counts
+
+
+def test_the_list_counts_the_archive_as_report_and_terminal_do(page: Page, results: Path) -> None:
+    for solved_here in (False, True):
+        if solved_here:
+            before = page.get("/api/sites")["tally"]
+            for photo in page.site()["photos"][1:]:
+                said = page.act("exclude_photo", {"note": "blurred"}, photo["photo"])
+            page.solved(said["ticket"])
+            page.desk.solver.close()  # it is kept
+            assert page.get("/api/sites")["tally"] != before
+        terminal, report = told_by_the_report(results)
+        found = page.get("/api/sites")
+        tally = found["tally"]
+        assert (tally["sites"], tally["antennas"]) == (1, int(terminal["antennas"].split(",")[0]))
+        for what in ("readings", "designs"):
+            assert tally[what] == terminal[what]
+            # the report's rows have the word for several, and each reason a row of its own
+            for n, words in report[what]:
+                word = words.removeprefix("of these ")
+                assert re.search(rf"\b{n} {word}{'s?' if n == 1 else ''}\b", tally[what]), (n, words)
+            assert len(report[what]) == len(re.findall(r"\d+", tally[what]))
+            # a row has its own in the same words, without the reasons
+            assert ", ".join(found["rows"][0]["tally"][what]) == tally[what].split(" (")[0]
+    # a decision is about what is to be done; what the photos measured it leaves as it is
+    page.act("decision", {"antenna_id": "QLB-014-C1", "verdict": "climb"})
+    assert page.get("/api/sites")["tally"] == tally
+
+
 def test_the_manual_comes_with_its_style(looking: Page) -> None:
     manual = looking.client.get("/manual.html")
     assert manual.headers["content-type"].startswith("text/html")

@@ -5,13 +5,18 @@ Contrast is computed as WCAG 2.2 has it (success criterion 1.4.3, relative lumin
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from photoaz.present.folder import open_store
+from photoaz.present.standing import DESIGNS, READINGS, UNSEEN
+from photoaz.result import ById
 from photoaz.sample import sample_dir
 
 #: texts whose contrast with what they stand on is too small (4.5, large ones 3), by their words
@@ -113,6 +118,56 @@ def test_room(browser_of_font: Any, looked_at: str, least: int, page_of: Any) ->
             assert page.evaluate(ROOM, least) == []
             with landmark_form(page):
                 assert page.evaluate(ROOM, least) == []
+
+
+def of_every_kind(results: Path) -> None:
+    """Add a site whose readings and designs stand in every way, and photos of a third one that nobody solved."""
+    store = open_store(results)
+    run = store.last_run()
+    assert run is not None
+    store.run_id = run[0]
+    kept = store.site("QLB-014")
+    assert kept is not None
+    assert kept.result is not None
+    a1, b1, b2, c1, *_ = kept.result.antennas
+    gone: dict[str, Any] = {"azimuth_true_deg": None, "u95_deg": None}
+    antennas = (
+        *kept.result.antennas,
+        replace(b1, antenna_id="D1", reading=None, design=replace(b1.design, decision="undecided")),
+        replace(b2, antenna_id="D2", status="not_found", **gone),
+        replace(c1, antenna_id="D3", status="not_visible", **gone, reading=None),
+        replace(a1, antenna_id="D4", u95_deg=150.0, reading=a1.reading and replace(a1.reading, agrees=None)),
+    )
+    result = replace(kept.result, site_id="QLB-015", antennas=ById(antennas))
+    store.keep_site(replace(kept, site_id="QLB-015", result=result))
+    (photo, *_) = store.photos_at("QLB-014")
+    store.keep_photo(replace(photo, name="elsewhere.jpg", site_id="QLB-016"))
+    store.close()
+
+
+def test_tallies_of_the_list_have_room(browser_of_font: Any, results: Path, served: Any, page_of: Any) -> None:
+    of_every_kind(results)
+    with served(results) as url, page_of(browser_of_font, url, device_scale_factor=2) as page:
+        page.select_option('[data-key="show"]', "all")
+        page.wait_for_selector("table.sites a >> text=QLB-016")
+        said = page.inner_text(".tally").replace("\n", " ")
+        assert "Antennas 16, at 2 of 3 sites" in said
+        # every kind once, in the report's words
+        for w in (*READINGS, *DESIGNS, *UNSEEN):
+            assert len(re.findall(rf"\b\d+ (?:{w.word}|{w.many})\b", said)) == 1, (w.code, said)
+        rows = {r.query_selector("th").inner_text(): r.inner_text() for r in page.query_selector_all(".sites tbody tr")}
+        assert "1 not compared" in rows["QLB-015"]
+        assert "not measured" in rows["QLB-015"]
+        assert "agree" not in rows["QLB-016"]
+        for width in (1400, 820, 390):
+            page.set_viewport_size({"width": width, "height": 900})
+            assert page.evaluate(ROOM, 24) == []
+            # nor is anything of the table to be scrolled to
+            wider = page.evaluate("((e) => e.scrollWidth - e.clientWidth)(document.querySelector('.rows'))")
+            assert (width, wider) == (width, 0)
+            for scheme in ("light", "dark"):
+                page.emulate_media(color_scheme=scheme)
+                assert page.evaluate(CONTRAST) == []
 
 
 @pytest.fixture(scope="module")

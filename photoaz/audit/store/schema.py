@@ -4,25 +4,32 @@ from __future__ import annotations
 
 import json
 import zlib
+from functools import lru_cache
 from typing import Any
 
 import sqlalchemy as sa
 
 from photoaz.audit.doubts import Flag
+from photoaz.judgement.standing import Tally
 from photoaz.memory import converter
 from photoaz.result import SiteResult
 
 
 class AsJson(sa.TypeDecorator[Any]):
-    """Values of one type as JSON text. null: the value that stands in the table as nothing at all."""
+    """Values of one type as JSON text.
+
+    null: the value that stands in the table as nothing at all; alike: many rows have the same, which nobody changes, so
+    that it is read once.
+    """
 
     impl = sa.Text
     cache_ok = True
 
-    def __init__(self, of: Any, null: Any = None) -> None:
+    def __init__(self, of: Any, null: Any = None, alike: bool = False) -> None:
         super().__init__()
         self.of = of
         self.null = null
+        self.alike = alike
 
     def process_bind_param(self, value: Any, dialect: object) -> str | None:
         if value is None or value == self.null:
@@ -30,7 +37,16 @@ class AsJson(sa.TypeDecorator[Any]):
         return json.dumps(converter().unstructure(value), ensure_ascii=False, allow_nan=False)
 
     def process_result_value(self, value: Any, dialect: object) -> Any:
-        return self.null if value is None else converter().structure(json.loads(value), self.of)
+        if value is None:
+            return self.null
+        return _read_once(value, self.of) if self.alike else _read(value, self.of)
+
+
+def _read(text: str, of: Any) -> Any:
+    return converter().structure(json.loads(text), of)
+
+
+_read_once = lru_cache(maxsize=10_000)(_read)
 
 
 class AsDocument(sa.TypeDecorator[SiteResult]):
@@ -107,7 +123,9 @@ EVIDENCE = sa.Table(
 
 #: a site's results. key: fingerprint of all that went into them. document: its part of estimates.json, compressed, null
 #: where there is none; failures: JSON of the photos that could not be used; used: how many could, and flagged: how many
-#: antennas want looking at; loss_avoided: by which the list is ordered; since, run_id: as of photos
+#: antennas want looking at; loss_avoided: by which the list is ordered; standing: how its readings and designs
+#: stand, null where there is no document (whoever changes what counts as what fills it anew by a migration); since,
+#: run_id: as of photos
 SITES = sa.Table(
     "sites",
     METADATA,
@@ -122,6 +140,7 @@ SITES = sa.Table(
     sa.Column("used", sa.Integer, nullable=False),
     sa.Column("flagged", sa.Integer, nullable=False),
     sa.Column("loss_avoided", sa.Double, nullable=False),
+    sa.Column("standing", AsJson(Tally, alike=True)),
     sa.Column("run_id", sa.Integer, nullable=False),
     sa.Index("sites_by_loss", "audit_id", "loss_avoided"),
 )

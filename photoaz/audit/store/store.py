@@ -26,6 +26,7 @@ from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store.database import at_once, engine_of, no_store, patient, patiently, upgrade, upsert, writing
 from photoaz.audit.store.schema import AUDITS, EVIDENCE, LOG, PHOTOS, RUNS, SITES
 from photoaz.errors import DamagedError, Fault, InputError
+from photoaz.judgement.standing import Tally, tally_of
 from photoaz.result import SiteResult
 
 #: rows asked for, or about, at once
@@ -82,13 +83,17 @@ class LogRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteLine:
-    """What a list of sites needs of one, without its result. solved: whether there are results of it at all."""
+    """What a list of sites needs of one, without its result.
+
+    solved: whether there are results of it at all; standing: how its readings and designs stand, None where not.
+    """
 
     site_id: str
     solved: bool
     used: int
     flagged: int
     loss_avoided: float
+    standing: Tally | None
 
 
 #: which table has the rows of a record; the record's fields are columns of it
@@ -172,11 +177,21 @@ class Store:
         columns = (table.c[f.name].label(f.name) for f in fields(of))
         query = select(*columns).where(table.c.audit_id == self.audit_id, *where)
         by = order if isinstance(order, tuple) else (order,)
+        return [of(**row._mapping) for row in self._whole(of, query, order_by=by, limit=limit)]
+
+    def _whole(
+        self,
+        of: type[KeptPhoto | KeptSite | LogRow],
+        query: Any,
+        order_by: tuple[Any, ...] = (),
+        limit: int | None = None,
+    ) -> list[Any]:
+        """Rows of a query of one table; where one of them cannot be read, it is named."""
         try:
-            return [of(**row._mapping) for row in self._rows(query.order_by(*by).limit(limit))]
+            return self._rows(query.order_by(*order_by).limit(limit))
         except DamagedError:
-            name = table.c[_KEYS[of]]
-            keys = {row[0] for row in self._rows(select(name).where(table.c.audit_id == self.audit_id, *where))}
+            name = _TABLES[of].c[_KEYS[of]]
+            keys = {row[0] for row in self._rows(query.with_only_columns(name))}
             for key in sorted(keys):
                 try:
                     self._rows(query.where(name == key))
@@ -380,7 +395,8 @@ class Store:
             # those of the desk are of a run that is over, whose older ones a later run may hold on to already
             db.execute(update(SITES).where(*mine, c.since <= run, c.run_id > run).values(since=c.run_id))
             db.execute(update(SITES).where(*mine, c.since < run, c.run_id == run).values(run_id=run - 1))
-            self._keep(db, SITES, site, "site_id", version=__version__, solved=_now())
+            standing = None if site.result is None else tally_of(site.result.antennas)
+            self._keep(db, SITES, site, "site_id", version=__version__, solved=_now(), standing=standing)
 
     def solved_since(self) -> set[tuple[str, int]]:
         """Of this run's results: site_id, and the run that solved it."""
@@ -408,12 +424,14 @@ class Store:
     def site_lines(self) -> list[SiteLine]:
         """All sites of the run whose results count, those that nobody solved yet included."""
         c, run = SITES.c, self._last()
-        columns = (c.site_id, c.used, c.flagged, c.loss_avoided, c.result.is_not(None).label("solved"))
-        rows = self._rows(select(*columns).where(c.audit_id == self.audit_id, _in(SITES, run)))
+        columns = (c.site_id, c.used, c.flagged, c.loss_avoided, c.standing, c.result.is_not(None).label("solved"))
+        rows = self._whole(KeptSite, select(*columns).where(c.audit_id == self.audit_id, _in(SITES, run)))
         lines = {row.site_id: SiteLine(**row._mapping) for row in rows}
         for site_id in self._sites_of(run):
             if site_id not in lines:
-                lines[site_id] = SiteLine(site_id=site_id, solved=False, used=0, flagged=0, loss_avoided=0.0)
+                lines[site_id] = SiteLine(
+                    site_id=site_id, solved=False, used=0, flagged=0, loss_avoided=0.0, standing=None
+                )
         return list(lines.values())
 
     # ---- the log -----------------------------------------------------------------------------------------------------

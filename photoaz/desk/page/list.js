@@ -12,6 +12,17 @@ const SHOWS = {
   all: "all sites",
 };
 const ORDERS = { loss: "loss avoided, most first", flagged: "antennas that need action", name: "name" };
+const COLUMNS = [
+  "Site",
+  "State",
+  "What to do first",
+  "Need action",
+  "Readings",
+  "Designs",
+  "Photos",
+  "Loss avoided",
+];
+const FIGURES = new Set(["Need action", "Photos", "Loss avoided"]);
 const PAGE = 50;
 
 export const badge = (state) => h("span", { class: `state ${state}` }, STATES[state] || state);
@@ -68,6 +79,7 @@ export class List {
       },
     });
     this.counts = h("div", { class: "counts", role: "group", "aria-label": "State" });
+    this.tally = h("dl", { class: "tally" });
     this.rows = h("div", { class: "rows" });
     this.pager = h("nav", { class: "pager", "aria-label": "Pages of the list" });
     this.summary = h("p", { class: "muted", role: "status" });
@@ -88,6 +100,7 @@ export class List {
         nameField(),
       ),
       h("p", { class: "lead" }, this.lead()),
+      this.tally,
       h(
         "section",
         { class: "filter", "aria-label": "Which sites" },
@@ -125,6 +138,21 @@ export class List {
     if (a.unsolved < a.sites) parts.push(`${number(a.flagged)} with antennas that need action`);
     if (a.unsolved) parts.push(`${number(a.unsolved)} not solved yet (a site is solved when you open it)`);
     return `${parts.join(", ")}.`;
+  }
+
+  /** How readings and designs stand at all sites, whichever are listed. */
+  tallies(t) {
+    const all = this.audit.sites;
+    const where = t.sites < all ? `${number(t.sites)} of ${number(all)} sites` : `all ${number(all)} sites`;
+    const lines = [
+      ["Antennas", all > 1 ? `${number(t.antennas)}, at ${where}` : number(t.antennas)],
+      ["Readings", t.readings],
+      ["Designs", t.designs],
+    ];
+    show(
+      this.tally,
+      t.sites ? lines.map(([what, said]) => h("div", {}, h("dt", {}, what), h("dd", {}, said))) : null,
+    );
   }
 
   change(what) {
@@ -176,6 +204,7 @@ export class List {
         " ",
         h("span", { class: "n" }, number(n)),
       );
+    this.tallies(found.tally);
     show(
       this.counts,
       tab("any", "all", all),
@@ -224,9 +253,7 @@ export class List {
             h(
               "tr",
               {},
-              ["Site", "State", "What to do first", "Need action", "Photos", "Loss avoided"].map((t, k) =>
-                h("th", { scope: "col", class: k > 2 ? "n" : "" }, t),
-              ),
+              COLUMNS.map((t) => h("th", { scope: "col", class: FIGURES.has(t) ? "n" : "" }, t)),
             ),
           ),
           h(
@@ -266,6 +293,10 @@ export class List {
     return w.show === "flagged" ? "Nothing needs action." : "There is no such site.";
   }
 
+  counted(what, said) {
+    return h("td", { class: "counted", "data-label": what }, said ? said.map((one) => h("span", {}, one)) : "–");
+  }
+
   turn(by) {
     this.wanted = { ...this.wanted, page: this.wanted.page + by };
     this.go.replace(this.wanted);
@@ -302,6 +333,8 @@ export class List {
             : `none of ${row.antennas}`
           : "–",
       ),
+      this.counted("Readings", row.tally?.readings),
+      this.counted("Designs", row.tally?.designs),
       h(
         "td",
         { class: "n", "data-label": "Photos" },

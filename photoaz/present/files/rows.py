@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from photoaz.judgement.standing import reading_standing, tally_of
 from photoaz.present import words
-from photoaz.present.standing import DESIGNS, READING_WORDS, READINGS, UNSEEN, design_words, reading_standing, tally_of
+from photoaz.present.standing import DESIGNS, READING_WORDS, READINGS, UNSEEN, design_words
 from photoaz.result import Revisit, SiteResult, plain
 from photoaz.wording import before_you_go, two_digits
 

@@ -8,7 +8,8 @@ from dataclasses import replace
 import openpyxl
 import pytest
 
-from photoaz.present.standing import DESIGNS, READINGS, tally_of
+from photoaz.judgement.standing import tally_of
+from photoaz.present.standing import DESIGNS, READINGS
 
 NAMES = [
     "audit.xlsx",

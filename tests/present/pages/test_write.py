@@ -14,11 +14,12 @@ import jinja2
 import lxml.html
 import pytest
 
+from photoaz.judgement.standing import tally_of
 from photoaz.present import counts, words
 from photoaz.present.frame import environment
 from photoaz.present.pages import index as pages_index
 from photoaz.present.pages import write_report
-from photoaz.present.standing import DESIGNS, READINGS, UNSEEN, tally_of
+from photoaz.present.standing import DESIGNS, READINGS, UNSEEN
 from photoaz.result import AntennaResult, ById, NextEvidence, PhotoResult, SiteResult
 from photoaz.wording import CAUTIONS, before_you_go
 
