@@ -1,8 +1,9 @@
 """Real photos without panel antennas: `python -m photoaz.vision.training.photographs --out DIR --sources DIR`.
 
-Reads the table `photographs.toml` and writes two folders under --out: train (backgrounds and negatives) and check (a
-benchmark of false boxes). The folder --sources holds each repository of the table as OWNER/NAME, checked out at the
-table's commit, a Debian package unpacked as debian/NAME. Names begin with `sky_` (mostly free sky) or `ground_`. Only
+Reads the table `photographs.toml` and writes folders under --out: train (backgrounds and negatives, of which one place
+in three is kept out of training), learn (the same, none kept out) and check (a benchmark of false boxes). The folder
+--sources holds each repository of the table as OWNER/NAME, checked out at the table's commit, a Debian package
+unpacked as debian/NAME. Names begin with `sky_` (mostly free sky) or `ground_`. Only
 pixels are kept: no metadata, so no positions.
 """
 
@@ -21,10 +22,19 @@ from photoaz.register.toml import read_toml
 
 TABLE = Path(__file__).with_name("photographs.toml")
 #: longest side [px]: training shrinks its pictures anyhow, the benchmark looks at photos as they are sent in
-LONGEST = {"train": 1024, "check": 2048}
+LONGEST = {"train": 1024, "learn": 1024, "check": 2048}
 PREFIXES = ("sky", "ground")
 QUALITY = 88
-LICENCES = ("Apache-2.0", "BSD-2-Clause", "BSD-3-Clause", "CC0-1.0", "CC-BY-3.0", "CC-BY-4.0", "MIT")
+LICENCES = (
+    "Apache-2.0",
+    "BSD-2-Clause",
+    "BSD-3-Clause",
+    "BSD-3-Clause-Clear",
+    "CC0-1.0",
+    "CC-BY-3.0",
+    "CC-BY-4.0",
+    "MIT",
+)
 
 
 @dataclass(frozen=True)

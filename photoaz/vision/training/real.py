@@ -58,9 +58,10 @@ def kept_out(name: str) -> bool:
     return zlib.crc32(Path(name).stem.split("_", 1)[-1][:6].encode()) % 3 == 0
 
 
-def photographs(folder: Path, device: str, seed: int) -> Photographs:
-    """The photos of a folder that are not kept out of training."""
+def photographs(folder: Path, device: str, seed: int, more: Path | None = None) -> Photographs:
+    """The photos of a folder that are not kept out of training, and all of another one."""
     files = [f for f in sorted(folder.glob("*.jpg")) if not kept_out(f.name)]
+    files += sorted(more.glob("*.jpg")) if more is not None else []
     images = [torch.from_numpy(cv2.imread(str(f))).permute(2, 0, 1).to(device) for f in files]
     return Photographs(images, torch.full((len(images),), 0.5, device=device), np.random.default_rng(seed))
 
@@ -69,13 +70,14 @@ def photographs(folder: Path, device: str, seed: int) -> Photographs:
 class MarkedPhoto:
     """A photo in which every panel was marked by eye.
 
-    image (3, H, W) uint8 BGR. outlines (P, 4, 2): clockwise from the upper left, pixels. front (P,): 1 for the front,
-    -1 for the rear, 0 where neither is seen. hidden (P,): whether part of it cannot be seen. ignored (K, 4): x0, y0,
-    x1, y1 of parts in which nothing counts.
+    image (3, H, W) uint8 BGR; smaller: the same, halved again and again. outlines (P, 4, 2): clockwise from the upper
+    left, pixels. front (P,): 1 for the front, -1 for the rear, 0 where neither is seen. hidden (P,): whether part of it
+    cannot be seen. ignored (K, 4): x0, y0, x1, y1 of parts in which nothing counts.
     """
 
     name: str
     image: Tensor
+    smaller: tuple[Tensor, ...]
     outlines: Tensor
     front: Tensor
     hidden: Tensor
@@ -91,10 +93,12 @@ def marked_photos(folder: Path, device: str) -> list[MarkedPhoto]:
         if image is None or not entry["panels"] or kept_out(entry["photo"]):
             continue
         panels: list[dict[str, Any]] = entry["panels"]
+        whole = torch.from_numpy(image).permute(2, 0, 1).to(device)
         out.append(
             MarkedPhoto(
                 name=entry["photo"],
-                image=torch.from_numpy(image).permute(2, 0, 1).to(device),
+                image=whole,
+                smaller=_halved(whole),
                 outlines=torch.tensor([p["corners"] for p in panels], dtype=torch.float32, device=device),
                 front=torch.tensor([side.get(p["view"], 0.0) for p in panels], device=device),
                 hidden=torch.tensor([any(s in p["note"] for s in HIDDEN) for p in panels], device=device),
@@ -102,6 +106,16 @@ def marked_photos(folder: Path, device: str) -> list[MarkedPhoto]:
             )
         )
     return out
+
+
+def _halved(image: Tensor) -> tuple[Tensor, ...]:
+    """A picture (3, H, W) uint8 at a half, a quarter and so on of its size, as long as 16 px are left."""
+    out = []
+    now = image[None].float()
+    while min(now.shape[2:]) >= 32:
+        now = functional.avg_pool2d(now, 2, ceil_mode=False)
+        out.append(now[0].round().to(torch.uint8))
+    return tuple(out)
 
 
 def width_px(outline: Tensor) -> Tensor:

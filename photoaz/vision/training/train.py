@@ -26,6 +26,7 @@ from photoaz.vision.training.loss import loss
 from photoaz.vision.training.network import COARSE, FINE, Network
 from photoaz.vision.training.pieces import empty_batch, marked_batch
 from photoaz.vision.training.real import MarkedPhoto, Photographs, marked_photos, photographs
+from photoaz.vision.training.resume import settle, start_from_export
 
 #: middle width of the panels in training pictures, and the least width that counts, px
 WIDTHS = {"fine": (7.0, 64.0, 4.5), "coarse": (1.6, 11.0, 1.2)}
@@ -45,11 +46,12 @@ class Material:
     rng: np.random.Generator
     empty: float = EMPTY
     before_photos: bool = True
+    marked_share: float = MARKED
 
     def batch(self, number: int, size: int, widths: tuple[float, float]) -> tuple[Batch, Tensor]:
         """A batch, the photos without panels last, and which ones they are."""
         empty = 0 if self.photos is None else round(self.empty * number)
-        marked = round(MARKED * number) if self.marked else 0
+        marked = round(self.marked_share * number) if self.marked else 0
         behind = self.photos if self.before_photos else None
         parts = [make_batch(self.scenes, number - empty - marked, size, widths, behind)]
         if marked:
@@ -112,9 +114,11 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--scenes", type=Path, required=True)
     parser.add_argument("--photos", type=Path, help="folder of real photos without panels")
+    parser.add_argument("--more", type=Path, help="a folder of such photos of which none is kept out")
     parser.add_argument("--empty", type=float, default=EMPTY, help="share of pictures that are photos without panels")
     parser.add_argument("--drawn-backgrounds", action="store_true", help="no photos behind rendered views")
     parser.add_argument("--marked", type=Path, help="folder of real photos with labels.json, panels marked by eye")
+    parser.add_argument("--marked-share", type=float, default=MARKED, help="share of pictures about marked panels")
     parser.add_argument("--encoder", type=Path, help="state of EfficientNet-Lite0 learned from photos")
     parser.add_argument("--encoder-share", type=float, default=0.4, help="its rate against that of what is new")
     parser.add_argument("--out", type=Path, required=True)
@@ -124,7 +128,8 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--rate", type=float, default=2.2e-3, help="highest learning rate")
-    parser.add_argument("--start", type=Path, default=None, help="a trained file to go on from")
+    parser.add_argument("--start", type=Path, default=None, help="a trained file to go on from, or an exported .onnx")
+    parser.add_argument("--keep-start", type=Path, help="write the weights as they were before training")
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     return parser.parse_args()
 
@@ -139,11 +144,12 @@ def main() -> None:
     start = time.time()
     material = Material(
         load([f for f in files if not held_out(f)], args.device),
-        photographs(args.photos, args.device, args.seed) if args.photos else None,
+        photographs(args.photos, args.device, args.seed, args.more) if args.photos else None,
         marked_photos(args.marked, args.device) if args.marked else [],
         np.random.default_rng(args.seed),
         args.empty,
         not args.drawn_backgrounds,
+        args.marked_share,
     )
     views = len(material.scenes.names)
     print(f"{views} views loaded in {time.time() - start:.0f} s", flush=True)
@@ -151,16 +157,28 @@ def main() -> None:
     net = Network(**(COARSE if args.coarse else FINE))
     if isinstance(net.encoder, Backbone) and args.encoder:
         net.encoder.start_from(args.encoder)
-    if args.start is not None:
+    exported = args.start is not None and args.start.suffix == ".onnx"
+    if exported:
+        start_from_export(net, args.start)
+    elif args.start is not None:
         net.load_state_dict(torch.load(args.start, map_location="cpu", weights_only=True)["state"])
-    net = train(net.to(args.device).to(memory_format=torch.channels_last), material, kind, args)
-    torch.save({"settings": net.settings, "state": net.state_dict(), "kind": kind, "figures": {}}, args.out)
+    net = net.to(args.device).to(memory_format=torch.channels_last)
+    if exported:
+        settle(net, [material.batch(args.batch, args.size, WIDTHS[kind][:2])[0].image for _ in range(40)])
+    if args.keep_start is not None:
+        _write(net, kind, {}, args.keep_start)
+    net = train(net, material, kind, args)
+    _write(net, kind, {}, args.out)
     del material
     checked = load([f for f in files if held_out(f)], args.device)
     figures = evaluate(net, checked, CHECKED[kind], size=args.size, seed=args.seed)
     figures |= {"training_views": views, "held_out_views": len(checked.names)}
     print(json.dumps({k: v for k, v in figures.items() if k != "scores"}, indent=1), flush=True)
-    torch.save({"settings": net.settings, "state": net.state_dict(), "kind": kind, "figures": figures}, args.out)
+    _write(net, kind, figures, args.out)
+
+
+def _write(net: Network, kind: str, figures: dict[str, Any], path: Path) -> None:
+    torch.save({"settings": net.settings, "state": net.state_dict(), "kind": kind, "figures": figures}, path)
 
 
 if __name__ == "__main__":
