@@ -426,7 +426,7 @@ def test_what_is_planted_is_seen_without_picks(sample, unpicked):
 
 def test_names_are_the_truths(sample, unpicked):
     """Every panel that bears a name lies where the truth has that antenna: within its own size."""
-    n = 0
+    sure = []
     for photo in unpicked.photos:
         seen = sample.cameras[Path(photo.photo).name]
         boxes = {a["antenna_id"]: np.array(a["corners_px"]) for a in seen["antennas"]}
@@ -434,12 +434,12 @@ def test_names_are_the_truths(sample, unpicked):
             assert len(panel.corners_px) == 8
             if panel.antenna_id is None:
                 continue
-            n += 1
+            sure.append(panel.name_probability)
             box = boxes[panel.antenna_id]
             off = np.abs(np.mean(panel.corners_px, 0) - box.mean(0))
             assert (off < np.ptp(box, axis=0)).all(), (photo.photo, panel)
-            assert panel.name_probability >= 0.8
-    assert n >= 27  # of 32 whose front shows, and some from the rear
+    assert len(sure) >= 27  # of 32 whose front shows, and some from the rear
+    assert np.mean(sure) >= 0.97  # all are right, and said to be
 
 
 def test_every_photo_says_where_it_was_looked(unpicked, sample):
