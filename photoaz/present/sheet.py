@@ -30,7 +30,7 @@ from photoaz.present.frame import inlined, rendered
 from photoaz.present.pens import SKY_BLUE, YELLOW, Pen
 from photoaz.present.standing import DESIGN_WORDS
 from photoaz.present.window import bounds_of, plain_and_fitted
-from photoaz.present.words import as_sentence, disagrees
+from photoaz.present.words import as_sentence, disagrees, shortened
 from photoaz.register.model import Antenna, Site
 from photoaz.result import AntennaResult, EvidenceView, SiteResult
 
@@ -41,6 +41,8 @@ _MEANING = {
     "not_measured": "the photos leave it open",
 }
 _MOST_PHOTOS = 4
+#: reasons on the first page, and letters of one: what does not fit stands whole on the next page
+_MOST_REASONS, _LONGEST_REASON = 4, 340
 _OUTLINE = Pen(core=YELLOW, width=3.0, casing=1.4, dash=(18.0, 9.0))
 _INNER = Pen(core=SKY_BLUE, width=2.4, casing=1.2, dash=(6.0, 8.0))
 
@@ -89,6 +91,7 @@ def sheet_html(site: Site, result: SiteResult, antenna_id: str, created: datetim
     pointing = Pointing(label=antenna_id, directions=drawn)
     cameras = antenna_cameras(found, numbers, stands, _MOST_PHOTOS)
     kind, verdict, meaning = _verdict(found)
+    reasons = _reasons(found)
     return rendered(
         "sheet.html",
         inlined=inlined("paper.css", "drawing.css", "sheet.css"),
@@ -103,7 +106,8 @@ def sheet_html(site: Site, result: SiteResult, antenna_id: str, created: datetim
         strip=Markup(strip_svg(drawn)),
         budget=Markup(budget_svg(found.budget)),
         in_figures=antenna_figures(found),
-        reasons=_reasons(found),
+        reasons=[shortened(r, _LONGEST_REASON) for r in reasons[:_MOST_REASONS]],
+        more_reasons=[r for k, r in enumerate(reasons) if k >= _MOST_REASONS or len(r) > _LONGEST_REASON],
         impact=impact_figures(found.impact_db, site.site_id),
         todo=next((item for item in todo if item.antenna_id == antenna_id), None),
         shown=shown,

@@ -204,8 +204,8 @@ def measure_boxes(
 ) -> list[tuple[BoxMode, ...]]:
     """Every way each antenna's box fits where one looks, best first; none where none does.
 
-    judge: what is made of the ways (`_judged`); training looks at all of them as they are. Several antennas are much
-    faster together where they are expected in the same photo.
+    judge: what is made of the ways (`_judged`); training looks at all of them as they are. pace: how far each is
+    followed. Several antennas are much faster together where they are expected in the same photo.
     """
     t = tolerance or Tolerance()
 

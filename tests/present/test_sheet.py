@@ -406,6 +406,17 @@ def test_its_policy_allows_its_own_style_and_nothing_else(sheets):
         assert "unsafe" not in policy
 
 
+def test_every_reason_stands_whole_on_the_sheet(site, solution, judge):
+    """A sentence cut in its middle, or in a figure, cannot be signed; the longest goes on on the next page."""
+    result = judge(site, solution)
+    a1 = result.antennas["HNT-204-A1"]
+    long = "It is told at length, with a probability of 12.5 % at the end of each part, " * 6
+    out = replace(a1, reasons=(*a1.reasons[:2], long.strip(), *a1.reasons[2:]))
+    text = made(site, replace(result, antennas=ById((out, *result.antennas[1:]))), "HNT-204-A1")
+    shown = " ".join(Page(text).text.split())
+    assert all(" ".join(r.split()) in shown for r in out.reasons)
+
+
 # ---- paper -----------------------------------------------------------------------------------------------------------
 
 CHROMIUM = next((c for n in ("chromium", "chromium-browser", "google-chrome") if (c := shutil.which(n))), None)
