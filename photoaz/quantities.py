@@ -221,7 +221,7 @@ HILLS_M, TERRAIN_SIGMA_M = 20_000.0, 1.5
 #: mean radius of the earth (IUGG) [m]
 EARTH_RADIUS_M = 6371008.8
 #: refraction of light near the ground: the ray's curvature as a share of the earth's (C. F. Gauss; as surveyors use it)
-REFRACTION_K, REFRACTION_K_SIGMA = 0.13, 0.10
+REFRACTION_K = 0.13
 
 # ---- the network: antennas and cameras before anything is measured, controls, what could still be brought ------------
 # One standard uncertainty each, common practice, no source, where nothing else is said.

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[Any]
+from photoaz.angles import Array
 
 #: from one hill to the next [m]
 HILLS_APART_M = (250.0, 800.0)

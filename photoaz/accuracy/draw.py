@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz.accuracy import errors
 from photoaz.accuracy.country import ground_m
@@ -18,7 +17,7 @@ from photoaz.accuracy.errors import LENSES_MM, draw_phone
 from photoaz.accuracy.outlines import believed
 from photoaz.accuracy.readings import draw_readings, draw_register
 from photoaz.accuracy.views import angle, azimuths_of_modes_sigma, measured, started
-from photoaz.angles import COMPASS, azimuth_deg, wrap_deg
+from photoaz.angles import COMPASS, Array, azimuth_deg, wrap_deg
 from photoaz.estimate.solve import NOTHING_RAD
 from photoaz.naming.model import camera_height
 from photoaz.network.heading_aids import LandmarkPixel
@@ -39,8 +38,6 @@ from photoaz.quantities import (
 )
 from photoaz.register.model import Site
 from photoaz.vision.verticals import Verticals
-
-Array = NDArray[Any]
 
 #: days of the two visits of sites that are visited twice
 DAYS = (date(2024, 5, 6), date(2026, 5, 4))

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz import quantities as q
+from photoaz.angles import Array
 from photoaz.planning.equipment import Equipment
-
-Array = NDArray[Any]
 
 LENSES_MM = (26.0, 52.0, 77.0, 120.0)
 #: how often a second photo is taken from where one was, after so many seconds

@@ -8,17 +8,14 @@ says what was rendered.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz.accuracy.views import on_wrong_edges, ways
+from photoaz.angles import Array
 from photoaz.photo.camera import Camera
 from photoaz.vision.evidence import BoxMode
 from photoaz.vision.trust import model, wrong_of
-
-Array = NDArray[Any]
 
 LEVELS = (0.01, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.99)
 #: a class of views goes up to this yaw off the sight [deg], a class of widths to this [px]

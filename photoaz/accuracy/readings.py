@@ -10,19 +10,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import permutations
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import azimuth_deg, difference_deg
+from photoaz.angles import Array, azimuth_deg, difference_deg
 from photoaz.geodesy.norths import declination, meridian_convergence_deg
 from photoaz.judgement.reading_faults import transposed
 from photoaz.priors import Priors, ReadingsKnown
 from photoaz.quantities import K95, ODD_NORTH
 from photoaz.register.model import Antenna, Reading, ReadingNorth, Site
-
-Array = NDArray[Any]
 
 #: day of the readings; how often a site has any, and has magnetic ones; their stated U95
 DAY, WITH_READINGS, MAGNETIC = date(2023, 5, 8), 0.6, 0.4

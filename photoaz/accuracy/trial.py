@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz.accuracy.draw import CONDITIONS, Blunder, Conditions, DrawnSite, DrawnVisit, draw_site, photos_of
 from photoaz.angles import azimuth_deg, difference_deg, wrap_deg
@@ -24,8 +22,6 @@ from photoaz.network.stands import FIX, STEP
 from photoaz.quantities import K95, W_CRITICAL
 from photoaz.register.model import Antenna, Site
 from photoaz.result import AntennaResult, SiteResult
-
-Array = NDArray[Any]
 
 #: designs laid about each estimate, to see what a probability of being out of tolerance is worth
 DESIGNS = 4

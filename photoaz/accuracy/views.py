@@ -6,16 +6,13 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import Angle
+from photoaz.angles import Angle, Array
 from photoaz.network.observations import box_quantities
 from photoaz.network.site import PhotoObservations, azimuths_of_modes
 from photoaz.photo.camera import Camera, directions_from_pixels, los_from_cam, rotation_cam_from_enu
 from photoaz.planning.foreseen import PlanningScene
 from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode
-
-Array = NDArray[Any]
 
 #: what a fit knows beforehand, so that it stays near where its pixels tell nothing: tilts, azimuth, centre, ln sizes
 _TILT_RAD, _FREE_RAD, _CENTRE_PX, _LN_SIZE = 0.05, 1.0, 50.0, 0.15

@@ -8,12 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import Array, wrap_rad
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.sun import SunPosition, sun_position, sun_track
 from photoaz.network.heading_aids import (
@@ -41,8 +39,6 @@ from photoaz.quantities import (
 )
 from photoaz.register.model import Control
 from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
-
-Array = NDArray[Any]
 
 #: a shadow less sure than this tells nothing
 SHADOW_LIMIT_RAD = float(np.radians(25.0))

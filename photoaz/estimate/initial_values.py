@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import Angle
+from photoaz.angles import Angle, Array
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.estimate.statements import GatheredPhoto, UnusablePhotoError
 from photoaz.naming.model import AntennaPriors, KnownPhoto
@@ -21,8 +19,6 @@ from photoaz.photo.camera import (
 )
 from photoaz.quantities import RADIUS_95, UNSURE_FOCAL_SHARE
 from photoaz.register.model import Site
-
-Array = NDArray[Any]
 
 
 def start_heading(

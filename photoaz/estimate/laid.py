@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import Angle, azimuth_deg, wrap_rad
+from photoaz.angles import Angle, Array, azimuth_deg, wrap_rad
 from photoaz.memory import Memory, recall
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.network.solution import NetworkSolution
@@ -29,8 +27,6 @@ from photoaz.vision.finder import FoundPanels
 from photoaz.vision.skyline import border_at, elevations, find_sky_border, find_upright_edges
 from photoaz.vision.verticals import find_verticals
 from photoaz.wording import percent
-
-Array = NDArray[Any]
 
 #: a match more probable than this tells which antennas are seen, and where the adjustment starts
 BELIEVED = 0.9

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from photoaz.errors import InputError
 from photoaz.geodesy.frames import EnuFrame
@@ -24,8 +22,6 @@ from photoaz.quantities import (
     TYPICAL_SIZE_M,
 )
 from photoaz.register.model import Antenna, Site
-
-Array = NDArray[Any]
 
 
 def head_priors_of(site: Site) -> dict[str, AntennaPriors]:

@@ -8,9 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import Angle, azimuth_deg, wrap_rad
+from photoaz.angles import Angle, Array, azimuth_deg, wrap_rad
 from photoaz.estimate.controls import clock_remark
 from photoaz.estimate.panels import PanelToMeasure, PhotoPanels
 from photoaz.estimate.statements import GatheredPhoto, day_taken
@@ -44,8 +43,6 @@ from photoaz.result import (
 )
 from photoaz.vision.evidence import BoxMode
 from photoaz.wording import percent
-
-Array = NDArray[Any]
 
 #: a compass's probability of being disturbed from which a person is told, where it is used nevertheless
 DOUBTFUL_COMPASS = 0.3

@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from photoaz.angles import COMPASS, Angle
+from photoaz.angles import COMPASS, Angle, Array
 from photoaz.errors import InputError, PhotoazError
 from photoaz.estimate.inputs import LocalPhoto
 from photoaz.geodesy.frames import EnuFrame
@@ -28,8 +26,6 @@ from photoaz.photo.metadata import read_record
 from photoaz.photo.record import PhotoRecord
 from photoaz.quantities import K95, RADIUS_95, STAMPED_M
 from photoaz.register.model import Control, Pick, Site
-
-Array = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

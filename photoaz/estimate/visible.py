@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from photoaz.angles import Array
 from photoaz.photo.pixels import Picture
 from photoaz.vision.box import width_across
 from photoaz.vision.patch import enlarged_px
 from photoaz.vision.scan import scan
-
-Array = NDArray[Any]
 
 #: from this probability a panel is told
 LEAST_PROBABILITY = 0.5

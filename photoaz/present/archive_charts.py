@@ -13,13 +13,11 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import format_difference_deg
+from photoaz.angles import Array, format_difference_deg
 from photoaz.present.antenna_rows import AntennaRow, ChartNumbers
 from photoaz.present.canvas import Svg
 from photoaz.present.charts import Axis
 from photoaz.present.words import grouped, plural
-
-Array = NDArray[np.float64]
 
 _WIDE, _LEFT, _RIGHT = 640.0, 52.0, 606.0
 _BIN_STEPS = (0.25, 0.5, 1.0, 2.0, 5.0)
