@@ -1,92 +1,138 @@
-"""What the report keeps of each antenna of an archive: a row for its table, numbers for its charts."""
+"""What the report keeps of each antenna of an archive: a line for its table, numbers for its charts."""
 
 from __future__ import annotations
 
 import math
 from array import array
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from typing import NamedTuple
 
 import numpy as np
+from markupsafe import Markup
 
-from photoaz.angles import Array
+from photoaz.angles import Array, format_azimuth_deg, format_difference_deg
+from photoaz.judgement.reasons import in_words
 from photoaz.judgement.standing import design_standing, reading_standing
 from photoaz.present import words
-from photoaz.result import LikelyCause, SiteResult
+from photoaz.present.standing import READING_WORDS, design_words
+from photoaz.result import AntennaResult, LikelyCause, SiteResult
 
 #: rows of the table; of more antennas those that are in order are left out
 MOST_ROWS = 30_000
 
 
-class AntennaRow(NamedTuple):
-    """An antenna: codes of how it stands, figures [deg] or None, and where its part of the site's page begins.
+class Column(NamedTuple):
+    """A column of the table: name in the CSV, heading, and kind ('text', 'date', 'deg', 'signed', 'u95')."""
 
-    difference: photos minus reading; own: of that, what is left off the site's common part. surveyed: its last photo.
-    """
-
-    site_id: str
-    page: str
-    number: int
-    antenna_id: str
-    state: str
-    reading: str
-    design: str
-    status: str
-    azimuth_deg: float | None
-    u95_deg: float | None
-    reading_deg: float | None
-    difference_deg: float | None
-    own_deg: float | None
-    read_on: date | None
-    design_deg: float | None
-    deviation_deg: float | None
-    tolerance_deg: float
-    cause: LikelyCause | None
-    surveyed: date | None
-    action: str
-
-    @property
-    def badness(self) -> tuple[int, float]:
-        """To sort by, the worst first: by state, then by how far off."""
-        codes = [s.code for s in words.STATES]
-        far = max(abs(self.deviation_deg or 0.0), abs(self.difference_deg or 0.0))
-        return codes.index(self.state), -far
+    name: str
+    heading: str
+    kind: str
 
 
-def antenna_rows(site: SiteResult, page: str) -> Iterator[AntennaRow]:
-    """A row for each antenna, in the register's order."""
-    days = {p.photo: p.taken for p in site.photos if p.taken is not None}
+COLUMNS = (
+    Column("site_id", "Site", "text"),
+    Column("antenna_id", "Antenna", "text"),
+    Column("reading", "Reading", "text"),
+    Column("design", "Design", "text"),
+    Column("azimuth_true_deg", "Photos", "deg"),
+    Column("u95_deg", "U95", "u95"),
+    Column("reading_azimuth_true_deg", "Register's reading", "deg"),
+    Column("difference_deg", "Photos − reading", "signed"),
+    Column("own_difference_deg", "Its own, shared offset off", "signed"),
+    Column("reading_date", "Read on", "date"),
+    Column("design_azimuth_true_deg", "Register's design", "deg"),
+    Column("deviation_deg", "Photos − design", "signed"),
+    Column("tolerance_deg", "Tolerance", "u95"),
+    Column("likely_cause", "Likely cause", "text"),
+    Column("last_photo_date", "Last photo", "date"),
+    Column("action", "To do", "text"),
+)
+
+#: to sort by, the worst first: an antenna's state, by its place among all, then how far off
+Badness = tuple[int, float]
+
+
+def badness(a: AntennaResult) -> Badness:
+    """How bad an antenna stands, the least number the worst."""
+    off = a.design.deviation_deg, _read(a)[1]
+    codes = [s.code for s in words.STATES]
+    return codes.index(words.antenna_state(a)), -max(abs(v or 0.0) for v in off)
+
+
+def antenna_rows(site: SiteResult, page: str) -> Iterator[tuple[Badness, Markup]]:
+    """A line for each antenna, in the register's order: cells between tabs by COLUMNS, its page and the place on it."""
+    days = days_taken(site)
     todo = {} if site.revisit is None else {i.antenna_id: i.action for i in site.revisit.antennas}
     for number, a in enumerate(site.antennas, 1):
-        r, d = a.reading, a.design
-        yield AntennaRow(
-            site_id=site.site_id,
-            page=page,
-            number=number,
-            antenna_id=a.antenna_id,
-            state=words.antenna_state(a),
-            reading=reading_standing(a),
-            design=design_standing(a),
-            status=a.status,
-            azimuth_deg=a.azimuth_true_deg,
-            u95_deg=a.u95_deg,
-            reading_deg=None if r is None else r.azimuth_true_deg,
-            difference_deg=None if r is None else r.difference_deg,
-            own_deg=None if r is None or r.departure_deg is None else -r.departure_deg,
-            read_on=None if r is None else r.read_on,
-            design_deg=d.azimuth_true_deg,
-            deviation_deg=d.deviation_deg,
-            tolerance_deg=d.tolerance_deg,
-            cause=None if r is None else r.likely_cause,
-            surveyed=max((days[v.photo] for v in a.evidence if v.photo in days), default=None),
-            action=todo.get(a.antenna_id, ""),
+        d, (read_deg, off_deg, read_on, cause) = a.design, _read(a)
+        cells = (
+            site.site_id,
+            a.antenna_id,
+            READING_WORDS[reading_standing(a)],
+            design_words(a),
+            *_measured(a),
+            _or_nothing(format_azimuth_deg, read_deg),
+            _or_nothing(format_difference_deg, off_deg),
+            _or_nothing(format_difference_deg, own_difference_deg(a)),
+            read_on or "",
+            _or_nothing(format_azimuth_deg, d.azimuth_true_deg),
+            _or_nothing(format_difference_deg, d.deviation_deg),
+            f"± {d.tolerance_deg:g}°",
+            in_words(cause) if cause else "",
+            last_day(a, days) or "",
+            todo.get(a.antenna_id, "").replace("_", " "),
+            page,
+            f"antenna-{number}",
         )
+        yield badness(a), Markup("\t").join(words.clean(str(c)).replace("\t", " ") for c in cells)
 
 
-#: what charts are drawn from of an antenna whose azimuth is not as good as none
-_CHARTED = ("azimuth_deg", "reading_deg", "difference_deg", "own_deg", "deviation_deg")
+def days_taken(site: SiteResult) -> dict[str, date]:
+    """Of a site's photos whose day is known."""
+    return {p.photo: p.taken for p in site.photos if p.taken is not None}
+
+
+def last_day(a: AntennaResult, days: dict[str, date]) -> date | None:
+    """Of the last photo that shows an antenna."""
+    return max((days[v.photo] for v in a.evidence if v.photo in days), default=None)
+
+
+def own_difference_deg(a: AntennaResult) -> float | None:
+    """Of photos minus reading what is left off the site's common part."""
+    return None if a.reading is None or a.reading.departure_deg is None else -a.reading.departure_deg
+
+
+def _read(a: AntennaResult) -> tuple[float | None, float | None, date | None, LikelyCause | None]:
+    """Its reading, photos minus that, the day of it, and what is likely wrong with it."""
+    r = a.reading
+    return (None, None, None, None) if r is None else (r.azimuth_true_deg, r.difference_deg, r.read_on, r.likely_cause)
+
+
+def _measured(a: AntennaResult) -> tuple[str, str]:
+    """The azimuth, and its U95 by which it is spelled."""
+    if a.azimuth_true_deg is None:
+        return "", ""
+    azimuth, _, spread = format_azimuth_deg(a.azimuth_true_deg, a.u95_deg).partition(" ± ")
+    return azimuth, f"± {spread}" if spread else ""
+
+
+def _or_nothing(spelled: Callable[[float], str], value: float | None) -> str:
+    return "" if value is None else spelled(value)
+
+
+# ---- for the charts --------------------------------------------------------------------------------------------------
+
+
+class Apart(NamedTuple):
+    """An antenna whose reading disagrees: angles [deg], and where its part of the site's page begins."""
+
+    reading_deg: float
+    azimuth_deg: float
+    difference_deg: float
+    antenna_id: str
+    place: str
 
 
 @dataclass(slots=True)
@@ -98,13 +144,23 @@ class ChartNumbers:
 
     antennas: array[float] = field(default_factory=lambda: array("f"))  # in whose 24 bits days are exact
     common: array[float] = field(default_factory=lambda: array("f"))
+    apart: list[Apart] = field(default_factory=list)
 
-    def add(self, row: AntennaRow) -> None:
-        """Keep an antenna's numbers; of an azimuth that is as good as none, none."""
-        angles = [getattr(row, name) if row.design != "not_measured" else None for name in _CHARTED]
-        days = (0 if day is None else day.toordinal() for day in (row.read_on, row.surveyed))
-        self.antennas.extend([*(math.nan if a is None else a for a in angles), row.tolerance_deg, *days])
+    def add(self, site: SiteResult, page: str) -> None:
+        """Keep the numbers of a site's antennas; of an azimuth that is as good as none, none."""
+        if site.common_mode is not None and site.common_mode.n > 1:
+            self.common.append(-site.common_mode.angle_deg)
+        days = days_taken(site)
+        for number, a in enumerate(site.antennas, 1):
+            d, (read_deg, off_deg, read_on, _) = a.design, _read(a)
+            angles = (a.azimuth_true_deg, read_deg, off_deg, own_difference_deg(a), d.deviation_deg)
+            known = [math.nan if v is None or design_standing(a) == "not_measured" else v for v in angles]
+            on = (0 if day is None else day.toordinal() for day in (read_on, last_day(a, days)))
+            self.antennas.extend([*known, d.tolerance_deg, *on])
+            if words.disagrees(a) and a.azimuth_true_deg is not None and read_deg is not None:
+                place = f"{page}#antenna-{number}"
+                self.apart.append(Apart(read_deg, a.azimuth_true_deg, off_deg or 0.0, a.antenna_id, place))
 
     def columns(self) -> Array:
         """(8, n): azimuth, reading, difference, own, deviation, tolerance, day of the reading, of the last photo."""
-        return np.asarray(self.antennas, float).reshape(-1, len(_CHARTED) + 3).T
+        return np.asarray(self.antennas, float).reshape(-1, 8).T

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.angles import Array, format_difference_deg
-from photoaz.present.antenna_rows import AntennaRow, ChartNumbers
+from photoaz.present.antenna_rows import Apart, ChartNumbers
 from photoaz.present.canvas import Svg
 from photoaz.present.charts import Axis
 from photoaz.present.words import grouped, plural
@@ -64,7 +64,7 @@ class Campaign:
         )
 
 
-def archive_charts(numbers: ChartNumbers, rows: Sequence[AntennaRow]) -> list[Chart]:
+def archive_charts(numbers: ChartNumbers) -> list[Chart]:
     """All charts that there are numbers for."""
     azimuth, reading, off, own, deviation, tolerance, read_on, surveyed = numbers.columns()
     tolerances = set(tolerance.tolist())
@@ -81,7 +81,7 @@ def archive_charts(numbers: ChartNumbers, rows: Sequence[AntennaRow]) -> list[Ch
             ],
             None,
         ),
-        _scatter(azimuth, reading, off, rows),
+        _scatter(azimuth, reading, off, numbers.apart),
         _timeline("by-reading", "Photos − reading, by the day of the reading", read_on.astype(int), off),
         _timeline("by-survey", "Photos − reading, by the day of the photos", surveyed.astype(int), off),
     ]
@@ -137,7 +137,7 @@ def _histograms(
     )
 
 
-def _scatter(azimuth: Array, reading: Array, off: Array, rows: Sequence[AntennaRow]) -> Chart | None:
+def _scatter(azimuth: Array, reading: Array, off: Array, apart: Sequence[Apart]) -> Chart | None:
     """Photos against readings with the line of equality; those that disagree lead to their site's page."""
     known = np.isfinite(azimuth) & np.isfinite(reading) & np.isfinite(off)
     if not known.any():
@@ -160,11 +160,10 @@ def _scatter(azimuth: Array, reading: Array, off: Array, rows: Sequence[AntennaR
     svg.text("name", (left - 6.0, top + side / 2.0 - 22.0), "photos", "end")
     for x, y in _thinned([at(r, a) for r, a in zip(reading[known], azimuth[known], strict=True)]):
         svg.circle("dot", (x, y), 2.4)
-    apart = [r for r in rows if r.reading == "disagrees" and r.azimuth_deg is not None and r.reading_deg is not None]
-    for row in sorted(apart, key=lambda r: -abs(r.difference_deg or 0.0))[:_MOST_LINKS]:
-        x, y = at(row.reading_deg or 0.0, row.azimuth_deg or 0.0)
-        about = f"{row.antenna_id}: photos − reading {format_difference_deg(row.difference_deg or 0.0)}"
-        with svg.link(f"sites/{row.page}#antenna-{row.number}", about):
+    for one in sorted(apart, key=lambda one: -abs(one.difference_deg))[:_MOST_LINKS]:
+        x, y = at(one.reading_deg, one.azimuth_deg)
+        about = f"{one.antenna_id}: photos − reading {format_difference_deg(one.difference_deg)}"
+        with svg.link(f"sites/{one.place}", about):
             svg.path("pin reading", f"M{x:.1f} {y - 5:.1f}l5 5 -5 5 -5 -5z")
     said = f"{grouped(int(known.sum()))} antennas, {grouped(len(apart))} of which disagree"
     return Chart(

@@ -7,9 +7,11 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
+from markupsafe import Markup
+
 from photoaz.judgement.standing import Tally, tally_of
 from photoaz.present import words
-from photoaz.present.antenna_rows import MOST_ROWS, AntennaRow, ChartNumbers, antenna_rows
+from photoaz.present.antenna_rows import MOST_ROWS, Badness, ChartNumbers, antenna_rows
 from photoaz.result import LikelyCause, Revisit, SiteResult
 
 MOST_REVISITS = 100
@@ -83,17 +85,15 @@ class ArchiveCounts:
     wanted: int = 0
     wanted_sites: int = 0
     revisits: list[Listed] = field(default_factory=list)
-    antenna_rows: list[AntennaRow] = field(default_factory=list)
+    antenna_rows: list[tuple[Badness, Markup]] = field(default_factory=list)
     numbers: ChartNumbers = field(default_factory=ChartNumbers)
 
     def add(self, site: SiteResult, page: str = "") -> None:
         """Count a site, whose page has that name."""
-        for one in antenna_rows(site, page):
-            self.numbers.add(one)
-            if len(self.antenna_rows) < MOST_ROWS or one.state != "ok":
-                self.antenna_rows.append(one)
-        if site.common_mode is not None and site.common_mode.n > 1:
-            self.numbers.common.append(-site.common_mode.angle_deg)
+        self.numbers.add(site, page)
+        for a, line in zip(site.antennas, antenna_rows(site, page), strict=True):
+            if len(self.antenna_rows) < MOST_ROWS or words.antenna_state(a) != "ok":
+                self.antenna_rows.append(line)
         states = Counter(words.antenna_state(a) for a in site.antennas)
         readings = [a.reading for a in site.antennas if a.reading is not None]
         causes = Counter(r.likely_cause for r in readings if r.likely_cause is not None)

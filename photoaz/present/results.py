@@ -101,8 +101,8 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
     created = datetime.now(UTC)
     outcome = Outcome(sites_in_register=about.get("sites_in_register"))
     failures = failures_of(store, about)
-    listed = store.counts()["listed"]
-    photos = {"listed": listed, "used": 0, "unusable": listed - failures.copies, "copies": failures.copies}
+    listed, copies = (store.counts()[name] for name in ("listed", "copies"))
+    photos = {"listed": listed, "used": 0, "unusable": listed - copies, "copies": copies}
     outcome.photos = photos  # complete when the last site has passed
     decided, drawn = decisions_by_site(store.log()), set[str]()
 
@@ -122,9 +122,9 @@ def write_results(folder: Path, store: Store, progress: Progress | None = None) 
 
     say.begin("writing results", None)
     with exchanged(folder) as aside:
-        sites = written(aside, counted(), estimates_head(created), failures.rows)
+        sites = written(aside, counted(), estimates_head(created), failures)
         told = {name: about[name] for name in _TOLD_OF_RUNS if name in about}
-        of = ReportAbout(created=created, counts=photos, failures=failures.rows, **told)
+        of = ReportAbout(created=created, counts=photos, failures=failures, **told)
         report = write_report(aside / "report", sites, of, lambda _: say.step(1), outcome.tally)
         _write_told(outcome, folder / "priors.toml", about, aside)
         pages = report_pages(aside / "report")
@@ -151,30 +151,23 @@ def _write_told(outcome: Outcome, path: Path, about: Mapping[str, Any], aside: P
         file.write(priors_text(outcome.told.values()))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Failures:
-    """(file, reason) of what was not used, by file; copies: how many of them another photo stands for."""
+def failures_of(store: Store, about: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """(file, reason) of what was not used, by file.
 
-    rows: Sequence[tuple[str, str]]
-    copies: int
-
-
-def failures_of(store: Store, about: Mapping[str, Any]) -> Failures:
-    """Faults of the tables, photos that cannot be read, of no site or of two, copies, and what could not be solved."""
+    Faults of the tables, photos that cannot be read, of no site or of two, copies, and what could not be solved.
+    """
     rows = {(f["file"], f["reason"]) for f in about.get("faults", ())}
-    copies = 0
     for page in store.all_photos():
         for p in page:
             if p.reason is not None:
                 rows.add((p.name, p.reason))
             elif p.copy_of is not None:
-                copies += 1
                 rows.add((p.name, p.placed or f"a copy of {p.copy_of}"))
             elif p.site_id is None:
                 rows.add((p.name, p.placed or "of no site"))
     for site in store.sites():
         rows.update((photo, reason.removeprefix(f"{photo}: ")) for photo, reason in site.failures)
-    return Failures(rows=sorted(rows), copies=copies)
+    return sorted(rows)
 
 
 # ---- the files -------------------------------------------------------------------------------------------------------

@@ -3,43 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
+from operator import itemgetter
 
 from photoaz.angles import difference_deg, format_azimuth_deg, format_difference_deg
 from photoaz.present.canvas import Point, Svg
+from photoaz.present.charts import Axis
 from photoaz.present.words import shortened
-from photoaz.result import Turn, VisitResult
+from photoaz.result import Turn, VisitAzimuth, VisitResult
 
 _LEFT, _RIGHT, _WIDE = 150.0, 690.0, 820.0
 _ROW, _TOP = 84.0, 18.0
 _MOST_ANTENNAS = 24
-#: where a day lies across the chart
-_X = Callable[[date], float]
+#: where a day (its ordinal) lies across the chart
+_X = Callable[[float], float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeasuredVisit:
-    """An antenna's azimuth at one visit: the middle of its days, [deg] from true north."""
-
-    day: date
-    azimuth_deg: float
-    u95_deg: float | None
+#: an antenna's azimuth at one visit, and the middle of that one's days
+_Measured = tuple[date, VisitAzimuth]
 
 
-def measured(visits: Sequence[VisitResult]) -> dict[str, list[MeasuredVisit]]:
+def measured(visits: Sequence[VisitResult]) -> dict[str, list[_Measured]]:
     """Per antenna what each visit gave, in order of time."""
-    out: dict[str, list[MeasuredVisit]] = {}
+    out: dict[str, list[_Measured]] = {}
     for visit in visits:
         first, last = visit.from_ or visit.to, visit.to or visit.from_
         if first is None or last is None:
             continue
         middle = date.fromordinal((first.toordinal() + last.toordinal()) // 2)
         for a in visit.antennas:
-            one = MeasuredVisit(day=middle, azimuth_deg=a.azimuth_true_deg, u95_deg=a.u95_deg)
-            out.setdefault(a.antenna_id, []).append(one)
+            out.setdefault(a.antenna_id, []).append((middle, a))
     for series in out.values():
-        series.sort(key=lambda m: m.day)
+        series.sort(key=itemgetter(0))
     return out
 
 
@@ -54,21 +49,17 @@ def history_svg(visits: Sequence[VisitResult], turns: Sequence[Turn], designs: M
     names = sorted(rows, key=lambda n: n not in turned)[:_MOST_ANTENNAS]
     if not names:
         return ""
-    days = [m.day.toordinal() for n in names for m in rows[n]]
+    days = [day.toordinal() for n in names for day, _ in rows[n]]
     first, last = min(days), max(max(days), min(days) + 1)
-
-    def x_of(day: date) -> float:
-        return _LEFT + 24.0 + (_RIGHT - _LEFT - 48.0) * (day.toordinal() - first) / (last - first)
-
+    x_of = Axis(first, last, _LEFT + 24.0, _RIGHT - 24.0).x
     bottom = _TOP + _ROW * len(names)
     svg = Svg(_WIDE, bottom + 26.0)
     _years(svg, first, last, x_of, bottom)
     said = []
     for k, name in enumerate(names):
-        _row(
-            svg, _TOP + _ROW * k, name, rows[name], [t for t in turns if t.antenna_id == name], designs.get(name), x_of
-        )
-        azimuths = ", ".join(f"{m.day.isoformat()} {format_azimuth_deg(m.azimuth_deg, m.u95_deg)}" for m in rows[name])
+        own = [t for t in turns if t.antenna_id == name]
+        _row(svg, _TOP + _ROW * k, name, rows[name], own, designs.get(name), x_of)
+        azimuths = ", ".join(f"{day} {format_azimuth_deg(m.azimuth_true_deg, m.u95_deg)}" for day, m in rows[name])
         said.append(f"{name}: {azimuths}")
     return svg.document("Azimuths over the visits", "; ".join(said), ident="history", name="history")
 
@@ -76,27 +67,27 @@ def history_svg(visits: Sequence[VisitResult], turns: Sequence[Turn], designs: M
 def _years(svg: Svg, first: int, last: int, x_of: _X, bottom: float) -> None:
     ends = date.fromordinal(first), date.fromordinal(last)
     years = range(ends[0].year + 1, ends[1].year + 1, max(1, (ends[1].year - ends[0].year) // 12))
-    for x in (x_of(date(year, 1, 1)) for year in years):
+    for x in (x_of(date(year, 1, 1).toordinal()) for year in years):
         svg.line("grid", (x, _TOP - 8.0), (x, bottom))
     marks = [(date(year, 1, 1), str(year), "middle") for year in years]
     # within one year: its two ends
     for day, text, anchor in marks or [(d, d.isoformat(), a) for d, a in zip(ends, ("start", "end"), strict=True)]:
-        svg.text("mark", (x_of(day), bottom + 14.0), text, anchor)
+        svg.text("mark", (x_of(day.toordinal()), bottom + 14.0), text, anchor)
 
 
 def _row(
     svg: Svg,
     top: float,
     name: str,
-    series: Sequence[MeasuredVisit],
+    series: Sequence[_Measured],
     turns: Sequence[Turn],
     design: float | None,
     x_of: _X,
 ) -> None:
     """One antenna: its azimuths as offsets from the first, so that a row may cross north."""
-    zero = series[0].azimuth_deg
-    off = [float(difference_deg(m.azimuth_deg, zero)) for m in series]
-    half = [min(m.u95_deg or 0.0, 90.0) for m in series]
+    zero = series[0][1].azimuth_true_deg
+    off = [float(difference_deg(m.azimuth_true_deg, zero)) for _, m in series]
+    half = [min(m.u95_deg or 0.0, 90.0) for _, m in series]
     low = min(o - h for o, h in zip(off, half, strict=True))
     high = max(o + h for o, h in zip(off, half, strict=True))
     against = None if design is None else float(difference_deg(design, zero))
@@ -115,11 +106,11 @@ def _row(
         y = y_of(against)
         svg.line("design", (_LEFT, y), (_RIGHT, y))
         svg.text("mark", (_RIGHT + 6.0, y + 3.0), f"design {format_azimuth_deg(design)}", "start")
-    points = [(x_of(m.day), y_of(o)) for m, o in zip(series, off, strict=True)]
+    points = [(x_of(day.toordinal()), y_of(o)) for (day, _), o in zip(series, off, strict=True)]
     svg.line("trend", *points)
     for turn in turns:
         _turn(svg, turn, series, points)
-    for k, (m, h, (x, y)) in enumerate(zip(series, half, points, strict=True)):
+    for k, ((_, m), h, (x, y)) in enumerate(zip(series, half, points, strict=True)):
         r = inner * h / spread
         svg.line("cap", (x, y - r), (x, y + r))
         for end in (y - r, y + r):
@@ -130,13 +121,13 @@ def _row(
             # on the side that the line does not take
             below = points[max(k - 1, 0) if left else min(k + 1, len(points) - 1)][1] < y
             at = x + (-9.0 if left else 9.0), y + (13.0 if below else -5.0)
-            svg.text("figure halo", at, format_azimuth_deg(m.azimuth_deg, m.u95_deg), "end" if left else "start")
+            svg.text("figure halo", at, format_azimuth_deg(m.azimuth_true_deg, m.u95_deg), "end" if left else "start")
 
 
-def _turn(svg: Svg, turn: Turn, series: Sequence[MeasuredVisit], points: Sequence[Point]) -> None:
+def _turn(svg: Svg, turn: Turn, series: Sequence[_Measured], points: Sequence[Point]) -> None:
     """The step between the visits that a turn lies between."""
-    before = max((k for k, m in enumerate(series[:-1]) if m.day <= turn.from_), default=0)
-    after = min((k for k, m in enumerate(series) if k > before and m.day >= turn.to), default=before + 1)
+    before = max((k for k, (day, _) in enumerate(series[:-1]) if day <= turn.from_), default=0)
+    after = min((k for k, (day, _) in enumerate(series) if k > before and day >= turn.to), default=before + 1)
     (x1, y1), (x2, y2) = points[before], points[after]
     svg.line("turn", (x1, y1), (x2, y2))
     at = 0.5 * (x1 + x2), 0.5 * (y1 + y2) - 8.0

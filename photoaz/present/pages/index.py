@@ -51,7 +51,7 @@ def index_context(tally: ArchiveCounts, about: ReportAbout) -> dict[str, Any]:
     shown = list(zip(rows, plan.places if plan else (), strict=True))
     return {
         "tally": tally,
-        "charts": archive_charts(tally.numbers, tally.antenna_rows),
+        "charts": archive_charts(tally.numbers),
         "states": Counter(r.state for r in rows),
         "map": plan,
         "before": before_you_go(action for action, n in tally.actions.items() if n),

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from photoaz.judgement.reasons import priors_sentence
 from photoaz.present import words
-from photoaz.present.antenna_rows import antenna_rows
+from photoaz.present.antenna_rows import badness
 from photoaz.present.charts import budget_svg, strip_svg
 from photoaz.present.drawing import ANTENNA_DIAL, HATCH, CameraPlace, Pointing, azimuth_plan
 from photoaz.present.figures import antenna_cameras, antenna_figures, directions, impact_figures, site_plan, standpoints
@@ -32,7 +32,6 @@ def site_context(site: SiteResult) -> dict[str, Any]:
         for k, (a, state) in enumerate(zip(site.antennas, states, strict=True), 1)
     ]
     advice = [site.next_evidence, *(a.next_evidence for a in site.antennas)]
-    worst = [row.badness for row in antenna_rows(site, "")]
     return {
         "site": site,
         "state": words.BY_CODE[words.site_state(states)],
@@ -42,7 +41,7 @@ def site_context(site: SiteResult) -> dict[str, Any]:
         "numbers": numbers,
         "stands": stands,
         "unplaced": [numbers[p.photo] for p in site.photos if p.photo not in stands],
-        "worst_first": [told[k] for k in sorted(range(len(told)), key=worst.__getitem__)],
+        "worst_first": sorted(told, key=lambda one: badness(one["of"])),
         "seen": {p.photo: _named(p.photo, site.antennas) for p in site.photos},
         "history": Markup(history_svg(site.visits, site.turns, designs)),
         "site_words": [

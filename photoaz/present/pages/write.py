@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 
 from markupsafe import Markup
 
+from photoaz.present.antenna_rows import COLUMNS
 from photoaz.present.counts import ArchiveCounts
 from photoaz.present.files.cells import replaced
 from photoaz.present.frame import inlined, rendered
 from photoaz.present.manual import manual_html
-from photoaz.present.pages.antennas import antennas_context
 from photoaz.present.pages.index import ReportAbout, in_pages, index_context
 from photoaz.present.pages.site import site_context
 from photoaz.present.words import page_name
@@ -20,12 +20,6 @@ from photoaz.result import SiteResult
 
 #: what tells a page of this report from files that others put beside it
 _MARK = '<meta name="generator" content="photoaz report">'
-
-
-@dataclass(frozen=True, slots=True)
-class _Link:
-    name: str
-    site_id: str
 
 
 def write_report(
@@ -54,21 +48,22 @@ def write_report(
     own = inlined("report.css", script="site.js")
     tally = ArchiveCounts() if tally is None else tally
     taken: set[str] = set()
-    named = ((site, _Link(page_name(site.site_id, taken), site.site_id)) for site in sites)
+    named = ((site, {"name": page_name(site.site_id, taken), "site_id": site.site_id}) for site in sites)
     before, this = None, next(named, None)
     while this is not None:
         (site, link), following = this, next(named, None)
         beside = {"before": before, "after": None if following is None else following[1]}
         shared = {"inlined": own, "about": about, "mark": Markup(_MARK)}
-        _write(pages / link.name, rendered("site.html", **site_context(site), **shared, **beside))
-        tally.add(site, link.name)
+        _write(pages / link["name"], rendered("site.html", **site_context(site), **shared, **beside))
+        tally.add(site, link["name"])
         if progress is not None:
             progress(len(tally.rows))
         before, this = link, following
     lists = _write_index(folder, tally, about)
     shared = {"inlined": inlined("report.css", script="antennas.js"), "mark": Markup(_MARK), "about": about}
-    antennas = antennas_context(tally.antenna_rows, tally.antennas.total())
-    _write(folder / "antennas.html", rendered("antennas.html", **antennas, **shared))
+    worst_first = [line for _, line in sorted(tally.antenna_rows, key=itemgetter(0))]
+    table = {"columns": COLUMNS, "rows": worst_first, "total": tally.antennas.total()}
+    _write(folder / "antennas.html", rendered("antennas.html", **table, **shared))
     _write(folder / "manual.html", manual_html())
     remove_other_pages(folder, {"index.html", "antennas.html", *lists, *(f"sites/{row.page}" for row in tally.rows)})
     return folder / "index.html"

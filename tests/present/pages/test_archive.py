@@ -25,7 +25,7 @@ def charts_of(sites):
     tally = ArchiveCounts()
     for site in sites:
         tally.add(site, f"{site.site_id}.html")
-    return {c.ident: c for c in archive_charts(tally.numbers, tally.antenna_rows)}
+    return {c.ident: c for c in archive_charts(tally.numbers)}
 
 
 @pytest.fixture
