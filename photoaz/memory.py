@@ -9,13 +9,15 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import threading
 import zlib
-from collections.abc import Callable, Mapping, Sequence
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, Protocol, TypeVar, get_origin
+from typing import Any, Generic, Protocol, TypeVar, get_origin
 
 import numpy as np
 
@@ -37,6 +39,44 @@ class Memory(Protocol):
         """Keep it, in the place of what is there: the same, or damaged."""
 
 
+class Shelf(Generic[T]):
+    """Holds what was used last, the latest in any case. Usable from several threads.
+
+    most : of the sizes of all together. size_of : of a value; each counts as one where not given.
+    """
+
+    def __init__(self, most: int, size_of: Callable[[T], int] = lambda _value: 1) -> None:
+        self._held: OrderedDict[Hashable, T] = OrderedDict()
+        self._most, self._size_of = most, size_of
+        self._lock = threading.Lock()
+        self._size = 0
+
+    def keep(self, name: Hashable, value: T) -> list[T]:
+        """Hold a value in the place of what had its name; those that are let go."""
+        with self._lock:
+            gone = [self._held.pop(name)] if name in self._held else []
+            self._held[name] = value
+            self._size += self._size_of(value) - sum(map(self._size_of, gone))
+            while self._size > self._most and len(self._held) > 1:
+                gone.append(self._held.popitem(last=False)[1])
+                self._size -= self._size_of(gone[-1])
+            return gone
+
+    def find(self, name: Hashable) -> T | None:
+        """What is still held under a name."""
+        with self._lock:
+            if name in self._held:
+                self._held.move_to_end(name)
+            return self._held.get(name)
+
+    def clear(self) -> list[T]:
+        """Let all go, and say what that was."""
+        with self._lock:
+            gone, self._size = list(self._held.values()), 0
+            self._held.clear()
+            return gone
+
+
 class Forgetful:
     """A memory that keeps nothing."""
 
@@ -51,21 +91,18 @@ class Forgetful:
 
 
 class Notebook:
-    """A memory of this process, which forgets the oldest beyond `most` values."""
+    """A memory of this process, which forgets what was asked for longest ago beyond `most` values."""
 
     def __init__(self, most: int = 10_000) -> None:
-        self._values: dict[tuple[str, str], bytes] = {}
-        self._most = most
+        self._values: Shelf[bytes] = Shelf(most)
 
     def get(self, kind: str, key: str) -> bytes | None:
         """What was put there, or None."""
-        return self._values.get((kind, key))
+        return self._values.find((kind, key))
 
     def put(self, kind: str, key: str, value: bytes) -> None:
         """Keep it."""
-        self._values[kind, key] = value
-        while len(self._values) > self._most:
-            del self._values[next(iter(self._values))]
+        self._values.keep((kind, key), value)
 
 
 def recall(memory: Memory, kind: str, inputs: Sequence[Any], of: Any, make: Callable[[], T]) -> T:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -26,6 +25,7 @@ from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.estimate.pipeline import estimate_and_keep
 from photoaz.estimate.solve import SolvedSite
 from photoaz.judgement.standing import Tally
+from photoaz.memory import Shelf
 from photoaz.photo.pixels import Darkroom
 from photoaz.register.model import Control, Pick, Site
 from photoaz.result import SiteResult
@@ -319,25 +319,22 @@ class OpenPhotos:
     """
 
     def __init__(self, most: int = OPEN_PHOTOS) -> None:
-        self._most = most
-        self._open: OrderedDict[str, tuple[Path, ExitStack]] = OrderedDict()
+        self._open: Shelf[tuple[Path, ExitStack]] = Shelf(most)
         self._lock = threading.Lock()
 
     def path(self, photo: KeptPhoto) -> Path:
         """Where its file lies. Raises InputError where it cannot be had."""
         with self._lock:
-            if photo.name not in self._open:
+            held = self._open.find(photo.name)
+            if held is None:
                 stack = ExitStack()
                 try:
-                    path = stack.enter_context(local_copy(photo.file))
+                    held = stack.enter_context(local_copy(photo.file)), stack
                 except OSError as e:
                     raise _lost(photo.name, e) from None
-                self._open[photo.name] = path, stack
-            self._open.move_to_end(photo.name)
-            while len(self._open) > self._most:
-                _, (_, oldest) = self._open.popitem(last=False)
-                oldest.close()
-            return self._open[photo.name][0]
+                for _, oldest in self._open.keep(photo.name, held):
+                    oldest.close()
+            return held[0]
 
     def unchanged(self, photo: KeptPhoto) -> Path:
         """The same, where the file still is what the audit read. Raises InputError where not."""
@@ -355,9 +352,8 @@ class OpenPhotos:
     def close(self) -> None:
         """Remove all copies."""
         with self._lock:
-            for _, stack in self._open.values():
+            for _, stack in self._open.clear():
                 stack.close()
-            self._open.clear()
 
 
 def _lost(name: str, error: OSError) -> InputError:

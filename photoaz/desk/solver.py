@@ -6,7 +6,7 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from photoaz.memory import Memory, Notebook
@@ -157,22 +157,10 @@ class Solver:
             except Superseded:
                 continue
             except Exception as e:  # noqa: BLE001  whoever sits at the desk is told, and the desk goes on
-                answer = Answer(
-                    ticket=ticket,
-                    result=None,
-                    error=f"{type(e).__name__}: {e}",
-                    took_s=time.perf_counter() - start,
-                )
+                said = f"{type(e).__name__}: {e}"
+                answer = Answer(ticket=ticket, result=None, error=said, took_s=time.perf_counter() - start)
             tell(answer)
             try:
                 self.after(site_id, answer)
             except Exception as e:  # noqa: BLE001  as above
-                tell(
-                    Answer(
-                        ticket=ticket,
-                        result=answer.result,
-                        failures=answer.failures,
-                        error=f"solved, but not kept: {type(e).__name__}: {e}",
-                        took_s=answer.took_s,
-                    )
-                )
+                tell(replace(answer, error=f"solved, but not kept: {type(e).__name__}: {e}"))

@@ -7,7 +7,6 @@ level k lies at 2^k x + (2^k - 1) / 2 of the photo.
 from __future__ import annotations
 
 import threading
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from photoaz.photo.pixels import Image, Reduction, decode
+from photoaz.memory import Shelf
+from photoaz.photo.pixels import Darkroom, Image, Reduction, decode
 
 TILE_PX = 512
 QUALITY = 90
@@ -58,9 +58,8 @@ class Tiles:
     """
 
     def __init__(self, most_bytes: int = HELD_BYTES) -> None:
-        self._levels: OrderedDict[tuple[str, int], Image] = OrderedDict()
-        self._tiles: OrderedDict[tuple[str, int, int, int], bytes] = OrderedDict()
-        self._most = most_bytes
+        self._levels = Darkroom(most_bytes)
+        self._tiles: Shelf[bytes] = Shelf(TILES_BYTES, len)
         self._lock = threading.Lock()
         self._decoding: dict[tuple[str, int], threading.Lock] = {}
 
@@ -72,17 +71,11 @@ class Tiles:
         if not size.has(level, x, y):
             raise KeyError((level, x, y))
         key = (digest, level, x, y)
-        with self._lock:
-            if key in self._tiles:
-                self._tiles.move_to_end(key)
-                return self._tiles[key]
-        image = self._level(digest, level, path)
-        made = _jpeg(image[y * TILE_PX : (y + 1) * TILE_PX, x * TILE_PX : (x + 1) * TILE_PX])
-        with self._lock:
-            self._tiles[key] = made
-            held = sum(map(len, self._tiles.values()))
-            while held > TILES_BYTES and len(self._tiles) > 1:
-                held -= len(self._tiles.popitem(last=False)[1])
+        made = self._tiles.find(key)
+        if made is None:
+            image = self._level(digest, level, path)
+            made = _jpeg(image[y * TILE_PX : (y + 1) * TILE_PX, x * TILE_PX : (x + 1) * TILE_PX])
+            self._tiles.keep(key, made)
         return made
 
     def _level(self, digest: str, level: int, path: Callable[[], Path]) -> Image:
@@ -90,34 +83,23 @@ class Tiles:
         with self._lock:
             own = self._decoding.setdefault(key, threading.Lock())
         with own:  # who comes while it is decoded waits for it
-            with self._lock:
-                held = self._levels.get((digest, level))
-                if held is not None:
-                    self._levels.move_to_end((digest, level))
-                    return held
-            image = self._made(digest, level, path)
-            self._hold((digest, level), image)
+            image = self._levels.find((digest, level))
+            if image is None:
+                image = self._made(digest, level, path)
+                self._levels.keep((digest, level), image)
         return image
 
     def _made(self, digest: str, level: int, path: Callable[[], Path]) -> Image:
         if level > 3:
-            with self._lock:
-                base = self._levels.get((digest, 3))
+            base = self._levels.find((digest, 3))
             if base is None:
                 base = decode(path(), reduced=8)
-                self._hold((digest, 3), base)
+                self._levels.keep((digest, 3), base)
             for _ in range(level - 3):
                 base = _halved(base)
             return base
         reduced: tuple[Reduction, ...] = (1, 2, 4, 8)
         return decode(path(), reduced=reduced[level])
-
-    def _hold(self, key: tuple[str, int], image: Image) -> None:
-        with self._lock:
-            self._levels[key] = image
-            held = sum(i.nbytes for i in self._levels.values())
-            while held > self._most and len(self._levels) > 1:
-                held -= self._levels.popitem(last=False)[1].nbytes
 
 
 def _halved(image: Image) -> Image:

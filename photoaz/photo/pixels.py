@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from collections import OrderedDict
-from collections.abc import Hashable
 from pathlib import Path
 from typing import Any, Literal
 
@@ -18,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from photoaz.errors import InputError
+from photoaz.memory import Shelf
 from photoaz.photo.container import (
     MAX_PIXELS,
     Container,
@@ -253,25 +252,11 @@ LARGE_PX = 40_000_000
 HELD_BYTES = 100_000_000
 
 
-class Darkroom:
+class Darkroom(Shelf[Image]):
     """Holds the luminance of the photos used last, so that many photos need no more memory than few."""
 
     def __init__(self, most_bytes: int = HELD_BYTES) -> None:
-        self._held: OrderedDict[Hashable, Image] = OrderedDict()
-        self._most = most_bytes
-
-    def keep(self, name: Hashable, grey: Image) -> None:
-        """Hold one, the latest in any case."""
-        self._held[name] = grey
-        self._held.move_to_end(name)
-        while len(self._held) > 1 and sum(g.nbytes for g in self._held.values()) > self._most:
-            self._held.popitem(last=False)
-
-    def find(self, name: Hashable) -> Image | None:
-        """One that is still held."""
-        if name in self._held:
-            self._held.move_to_end(name)
-        return self._held.get(name)
+        super().__init__(most_bytes, lambda grey: grey.nbytes)
 
 
 class Picture:
