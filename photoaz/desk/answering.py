@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import wraps
 from importlib import resources
 from typing import Any, Protocol, TypeVar
 
 from anyio import CapacityLimiter, to_thread
+from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -19,7 +21,7 @@ from starlette.routing import Route
 
 from photoaz.angles import parse_place_deg
 from photoaz.audit.edits import LogError
-from photoaz.desk.session import NothingThereError
+from photoaz.desk.tiles import NothingThereError
 from photoaz.errors import InputError
 from photoaz.present.frame import asset
 from photoaz.present.manual import manual_html
@@ -47,6 +49,17 @@ class _MalformedError(Exception):
 _STATUS: dict[type[Exception], int] = {_MalformedError: 400, WrongError: 422, LogError: 422, NothingThereError: 404}
 #: what a handler may raise, to be said to whoever sits before the page
 REFUSED: tuple[type[Exception], ...] = (*_STATUS, InputError)
+
+
+def application(routes: Sequence[Route], close: Callable[[], None]) -> Starlette:
+    """What answers at these routes, and closes what they are about when it shuts down."""
+
+    @asynccontextmanager
+    async def life(_app: Starlette) -> AsyncIterator[None]:
+        yield
+        await run_in_threadpool(close)
+
+    return Starlette(routes=routes, lifespan=life)
 
 
 def page_files() -> dict[str, tuple[bytes, str]]:
@@ -108,10 +121,14 @@ def asked(
 def refusal(e: Exception) -> Response:
     """What a request is answered with that cannot be served: one of `REFUSED`."""
     if isinstance(e, InputError):
-        faults = [{"line": f.line, "column": f.column, "found": f.found, "wanted": f.wanted} for f in e.faults]
-        return JSONResponse({"error": "; ".join(str(f) for f in e.faults), "faults": faults}, 409)
+        return JSONResponse({"error": "; ".join(str(f) for f in e.faults), "faults": faults_told(e)}, 409)
     status = next((code for kind, code in _STATUS.items() if isinstance(e, kind)), 422)
     return JSONResponse({"error": str(e)}, status)
+
+
+def faults_told(e: InputError) -> list[Said]:
+    """Its faults, ready for JSON."""
+    return [{"line": f.line, "column": f.column, "found": f.found, "wanted": f.wanted} for f in e.faults]
 
 
 def body_of(raw: bytes) -> Said:

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
-from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from anyio import CapacityLimiter
-from starlette.applications import Starlette
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -23,6 +20,7 @@ from photoaz.desk.answering import (
     Answered,
     Said,
     WrongError,
+    application,
     asked,
     csv_download,
     page_routes,
@@ -31,9 +29,10 @@ from photoaz.desk.answering import (
     whole_number,
 )
 from photoaz.desk.exports import controls_csv, decisions_csv, picks_csv
-from photoaz.desk.guard import Guard
-from photoaz.desk.session import Desk, NothingThereError, SiteNow
+from photoaz.desk.guard import CLOSED, Guard
+from photoaz.desk.session import Desk, SiteNow
 from photoaz.desk.states import MOST_ROWS, ORDERS, SHOWS, STATES, SitesWanted, row_of
+from photoaz.desk.tiles import NothingThereError
 from photoaz.desk.views import answer_view, edits_view, near, site_view, tally_view
 from photoaz.photo.calibration import camera_from_calibration
 from photoaz.photo.camera import Camera, camera_from_record, directions_from_pixels, rotation_cam_from_enu
@@ -52,11 +51,6 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
     # whoever waits for the solver holds a thread: of these there are more, and not those of the others
     waiting = CapacityLimiter(MOST_WAITING)
 
-    @asynccontextmanager
-    async def life(_app: Starlette) -> Any:
-        yield
-        await run_in_threadpool(desk.close)
-
     routes = [
         *page_routes(),
         Route("/api/audit", asked(desk, _audit)),
@@ -70,7 +64,7 @@ def make_app(desk: Desk, *, names: Collection[str] | None = (), token: str | Non
         Route("/export/{name}", asked(desk, _export)),
         *(Route(path, asked(desk, read_report)) for path in REPORT_ROUTES),
     ]
-    return Guard(Starlette(routes=routes, lifespan=life), names, token)
+    return Guard(application(routes, desk.close), names, token)
 
 
 def _audit(desk: Desk, _request: Request, _said: Said) -> Answered:
@@ -240,17 +234,8 @@ def roll_of_plumb_line(camera: Camera, pitch_deg: float, ends: tuple[Point, Poin
 REPORT_ROUTES = tuple(f"/{folder}/{{path:path}}" for folder in OWN_FOLDERS)
 _TYPES = {".html": "text/html", ".jpg": "image/jpeg", ".png": "image/png"}
 #: pages may be styled, show pictures, and run the report's own scripts and no others, whatever lies in the folder
-_POLICY = "; ".join(
-    (
-        "default-src 'none'",
-        "img-src 'self' data:",
-        "style-src 'unsafe-inline'",
-        "script-src " + " ".join(source_hash(asset(f"{name}.js")) for name in ("index", "site", "antennas")),
-        "base-uri 'none'",
-        "form-action 'none'",
-        "frame-ancestors 'none'",
-    )
-)
+_SCRIPTS = " ".join(source_hash(asset(f"{name}.js")) for name in ("index", "site", "antennas"))
+_POLICY = f"{CLOSED}; img-src 'self' data:; style-src 'unsafe-inline'; script-src {_SCRIPTS}"
 _MARK = re.compile(re.escape(DESK_MARK).replace("SITE", "([^<> ]*)"))
 
 

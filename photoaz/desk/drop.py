@@ -6,15 +6,12 @@ import re
 import tempfile
 import zipfile
 from collections.abc import Callable, Collection
-from contextlib import asynccontextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from anyio import CapacityLimiter, to_thread
-from starlette.applications import Starlette
 from starlette.background import BackgroundTask
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
@@ -26,8 +23,10 @@ from photoaz.desk.answering import (
     Answered,
     Said,
     WrongError,
+    application,
     asked,
     csv_download,
+    faults_told,
     page_routes,
     read_place,
     read_tile,
@@ -36,9 +35,9 @@ from photoaz.desk.answering import (
 )
 from photoaz.desk.exports import decisions_csv
 from photoaz.desk.form import seen_at_deg
-from photoaz.desk.guard import TOO_LARGE, Guard
+from photoaz.desk.guard import CLOSED, TOO_LARGE, Guard
 from photoaz.desk.project import MOST_PHOTO, MOST_REGISTER, DroppedPhoto, Project
-from photoaz.desk.session import NothingThereError
+from photoaz.desk.tiles import NothingThereError
 from photoaz.desk.views import answer_view, record_view
 from photoaz.errors import InputError
 from photoaz.geodesy.frames import geodesic
@@ -58,10 +57,7 @@ KNOWN = ("standpoint", "heading", "pitch", "roll", "taken", "focal length")
 TABLES = ("register.csv", "picks.csv", "controls.csv", "manifest.csv")
 UPLOADS = {"/api/photo": MOST_PHOTO, "/api/register": MOST_REGISTER}
 #: a sheet's own style and pictures, and nothing else: no script
-SHEET_POLICY = (
-    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
-    "frame-ancestors 'none'"
-)
+SHEET_POLICY = f"{CLOSED}; style-src 'unsafe-inline'; img-src data:"
 
 
 def make_drop_app(
@@ -74,11 +70,6 @@ def make_drop_app(
 ) -> Any:
     """The application. names, token, ticket: as `Guard`. address: under which other devices reach it, if they do."""
     waiting = CapacityLimiter(100)
-
-    @asynccontextmanager
-    async def life(_app: Starlette) -> Any:
-        yield
-        await run_in_threadpool(project.close)
 
     def about(of: Project, request: Request, said: Said) -> Answered:
         return _about(of, request, said) | {"address": address}
@@ -101,7 +92,7 @@ def make_drop_app(
         Route("/project/{name}", asked(project, _table)),
         Route(TILE_ROUTE, asked(project, read_tile)),
     ]
-    return Guard(Starlette(routes=routes, lifespan=life), names, token, ticket, UPLOADS)
+    return Guard(application(routes, project.close), names, token, ticket, UPLOADS)
 
 
 def _about(project: Project, _request: Request, _said: Said) -> dict[str, Any]:
@@ -223,8 +214,7 @@ def _measure(project: Project, _request: Request, said: Said) -> Answered:
     try:
         return {"ticket": project.ask(said), "faults": []}
     except InputError as e:
-        faults = [{"line": f.line, "column": f.column, "found": f.found, "wanted": f.wanted} for f in e.faults]
-        return {"ticket": None, "faults": faults}
+        return {"ticket": None, "faults": faults_told(e)}
 
 
 def _solved(project: Project, request: Request, _said: Said) -> Answered:

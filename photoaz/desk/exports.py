@@ -25,7 +25,7 @@ def picks_csv(picks: Iterable[Pick], name_of: Callable[[str], str] = str) -> str
         corners = (None,) * 8 if p.corners_px is None else tuple(v for point in p.corners_px for v in point)
         seed = (None, None) if p.seed_px is None else p.seed_px
         rows.append((name_of(p.photo), p.antenna_id, *seed, *corners, _yes(p.exact), _yes(p.absent), p.view))
-    return _table(tuple(columns_of(PickRow)), rows)
+    return table_csv(columns_of(PickRow), rows)
 
 
 def controls_csv(controls: Iterable[Control], name_of: Callable[[str], str] = str) -> str:
@@ -35,7 +35,7 @@ def controls_csv(controls: Iterable[Control], name_of: Callable[[str], str] = st
         pixel, tip = c.pixel or (None, None), c.tip_px or (None, None)
         place = (c.lat_deg, c.lon_deg, c.height_m)
         rows.append((name_of(c.photo), c.kind, c.name, *pixel, *tip, *place, c.azimuth_true_deg, c.value_deg, c.u95))
-    return _table(tuple(columns_of(ControlRow)), rows)
+    return table_csv(columns_of(ControlRow), rows)
 
 
 def decisions_csv(sites: Iterable[tuple[str, Edits]]) -> str:
@@ -50,10 +50,10 @@ def decisions_csv(sites: Iterable[tuple[str, Edits]]) -> str:
             rows.append(
                 (site_id, "", f"photo left out: {photo}", left_out.note, left_out.who, left_out.at, None, None, None)
             )
-    return _table(DECISIONS, rows, guarded=True)
+    return table_csv(DECISIONS, rows, guarded=True)
 
 
-def _table(columns: Sequence[str], rows: Iterable[Sequence[Any]], *, guarded: bool = False) -> str:
+def table_csv(columns: Iterable[str], rows: Iterable[Sequence[Any]], *, guarded: bool = False) -> str:
     """CSV. guarded: texts that a spreadsheet would take for formulas are marked as texts; else they stay what they are,
     because the table is read again.
     """

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -15,7 +13,7 @@ import numpy as np
 from photoaz.angles import azimuth_deg, parse_place_deg
 from photoaz.audit.edits import pick_of
 from photoaz.desk.answering import WrongError
-from photoaz.desk.exports import controls_csv, picks_csv
+from photoaz.desk.exports import controls_csv, picks_csv, table_csv
 from photoaz.errors import Fault, InputError
 from photoaz.geodesy.frames import destination
 from photoaz.naming.places import places_of
@@ -162,7 +160,7 @@ def tables_of(form: Form, photos: Sequence[_Photo], register: RegisterResult | N
         tables["controls.csv"] = controls_csv(controls, called.__getitem__)
     if picks:
         tables["picks.csv"] = picks_csv(picks, called.__getitem__)
-    tables["manifest.csv"] = _csv(tuple(columns_of(ManifestRow)), [(name, site_id) for name in called.values()])
+    tables["manifest.csv"] = table_csv(columns_of(ManifestRow), [(name, site_id) for name in called.values()])
     return Told(site_id=site_id, tables=tables, used=frozenset(p.digest for p in used))
 
 
@@ -252,7 +250,7 @@ def _register(form: Form, site_id: str, tower: tuple[float, float, str]) -> str:
     filled = [c for c in columns if c in ("site_id", "antenna_id") or any(row.get(c) for row in rows)]
     # what every row must have is a column even where nobody typed it: its fault is told by the table's reader
     filled += [c for c in ("rad_center_m", "design_azimuth_deg") if c not in filled]
-    return _csv(filled, [[row.get(c, "") for c in filled] for row in rows])
+    return table_csv(filled, [[row.get(c, "") for c in filled] for row in rows])
 
 
 def _picks(name: str, said: PhotoForm, known: Collection[str]) -> list[Pick]:
@@ -263,9 +261,3 @@ def _picks(name: str, said: PhotoForm, known: Collection[str]) -> list[Pick]:
         if pick.antenna_id in known:
             picks.setdefault(pick.antenna_id, pick)
     return list(picks.values())
-
-
-def _csv(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    out = io.StringIO(newline="")
-    csv.writer(out).writerows([columns, *rows])
-    return out.getvalue()

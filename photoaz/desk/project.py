@@ -22,9 +22,9 @@ from typing import Any
 
 from photoaz.audit.edits import Decision, Edits, with_decisions
 from photoaz.desk.form import Form, Told, form_of, tables_of
-from photoaz.desk.session import NothingThereError, figures_of
+from photoaz.desk.session import figures_of
 from photoaz.desk.solver import Solver
-from photoaz.desk.tiles import Size, Tiles
+from photoaz.desk.tiles import NothingThereError, Size, Tiles
 from photoaz.errors import Fault, InputError
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools, site_inputs
 from photoaz.estimate.pipeline import estimate_site
@@ -206,10 +206,7 @@ class Project:
         """A tile of a photo by its content. Raises NothingThereError, InputError."""
         photo = self.photo(digest)
         size = Size(photo.record.width_px, photo.record.height_px)
-        try:
-            return self.tiles.tile(digest, size, level, x, y, lambda: photo.path)
-        except KeyError:
-            raise NothingThereError("no such tile of it") from None
+        return self.tiles.tile(digest, size, level, x, y, lambda: photo.path)
 
     def panels(self, digest: str) -> tuple[VisiblePanel, ...]:
         """The panels seen in a photo, one photo at a time. Raises NothingThereError, InputError."""

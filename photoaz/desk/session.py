@@ -19,8 +19,8 @@ from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
 from photoaz.audit.work import SiteTask, Wanted, draft_task, solve_task
 from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
 from photoaz.desk.states import SitesWanted, States, listed
-from photoaz.desk.tiles import Size, Tiles
-from photoaz.errors import Fault, InputError, PhotoazError
+from photoaz.desk.tiles import NothingThereError, Size, Tiles
+from photoaz.errors import Fault, InputError
 from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.estimate.pipeline import estimate_and_keep
 from photoaz.estimate.solve import SolvedSite
@@ -32,10 +32,6 @@ from photoaz.result import SiteResult
 
 #: rows about no more than this many sites are listed anew within this time
 LISTED_S = 2.0
-
-
-class NothingThereError(PhotoazError):
-    """No such site, or no such photo of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,10 +161,7 @@ class Desk:
         if usable is None:
             raise NothingThereError("no such photo in this audit")
         size = Size(usable.record.width_px, usable.record.height_px)
-        try:
-            return self.tiles.tile(digest, size, level, x, y, lambda: self.open_photos.unchanged(usable))
-        except KeyError:
-            raise NothingThereError("no such tile of it") from None
+        return self.tiles.tile(digest, size, level, x, y, lambda: self.open_photos.unchanged(usable))
 
     def act(
         self, site_id: str, *, who: str, kind: str, body: Mapping[str, Any], photo: str | None = None

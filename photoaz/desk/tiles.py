@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from photoaz.errors import PhotoazError
 from photoaz.memory import Shelf
 from photoaz.photo.pixels import Darkroom, Image, Reduction, decode
 
@@ -23,6 +24,10 @@ QUALITY = 90
 HELD_BYTES = 600_000_000
 #: encoded tiles that are held at once, bytes
 TILES_BYTES = 100_000_000
+
+
+class NothingThereError(PhotoazError):
+    """No such site or tile, or no such photo here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +71,10 @@ class Tiles:
     def tile(self, digest: str, size: Size, level: int, x: int, y: int, path: Callable[[], Path]) -> bytes:
         """A tile as JPEG. digest: what the photo is known by. path: where its file lies, asked only if needed.
 
-        Raises KeyError where there is no such tile, InputError where the photo cannot be decoded.
+        Raises NothingThereError where there is no such tile, InputError where the photo cannot be decoded.
         """
         if not size.has(level, x, y):
-            raise KeyError((level, x, y))
+            raise NothingThereError("no such tile of it")
         key = (digest, level, x, y)
         made = self._tiles.find(key)
         if made is None:

@@ -22,12 +22,25 @@ class StandingWords:
     what: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateWords:
+    """How an antenna or a site stands. code: also the class that gives its colour and shape."""
+
+    code: str
+    word: str
+    antenna: str
+    site: str
+
+
 _FILE = resources.files("photoaz.present") / "assets" / "standing.toml"
 _TOLD = tomllib.loads(_FILE.read_text(encoding="utf-8"))
 READINGS = tuple(StandingWords(**one) for one in _TOLD["reading"])
 DESIGNS = tuple(StandingWords(**one) for one in _TOLD["design"])
 #: why an antenna has no azimuth at all, of those whose design is 'not measured'
 UNSEEN = tuple(StandingWords(**one) for one in _TOLD["unseen"])
+#: of an antenna, from the worst: a site has the state of its worst antenna
+STATES = tuple(StateWords(**one) for one in _TOLD["state"])
+BY_CODE = {s.code: s for s in STATES}
 READING_WORDS = {w.code: w.word for w in READINGS}
 DESIGN_WORDS = {w.code: w.word for w in DESIGNS}
 UNSEEN_WORDS = {w.code: w.word for w in UNSEEN}

@@ -6,10 +6,7 @@ import hashlib
 import html
 import math
 import re
-import tomllib
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
-from importlib import resources
 from pathlib import PurePosixPath
 from urllib.parse import quote
 
@@ -18,6 +15,8 @@ from markupsafe import Markup
 from photoaz.angles import format_angle_deg as deg
 from photoaz.angles import format_azimuth_deg, format_difference_deg
 from photoaz.judgement.standing import design_standing
+from photoaz.present.standing import BY_CODE as BY_CODE
+from photoaz.present.standing import STATES as STATES
 from photoaz.present.standing import UNSEEN
 from photoaz.result import AntennaResult, NextEvidence, Revisit, RevisitItem
 from photoaz.wording import CAUTIONS as CAUTIONS
@@ -29,20 +28,6 @@ from photoaz.wording import share as share
 UNKNOWN = "–"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StateWords:
-    """How an antenna or a site stands. code: also the class that gives its colour and shape."""
-
-    code: str
-    word: str
-    antenna: str
-    site: str
-
-
-_FILE = resources.files("photoaz.present") / "assets" / "states.toml"
-#: from the worst: a site has the state of its worst antenna
-STATES = tuple(StateWords(**one) for one in tomllib.loads(_FILE.read_text(encoding="utf-8"))["state"])
-BY_CODE = {s.code: s for s in STATES}
 #: how an antenna shows in a photo
 VIEWS = {"face": "face-on", "oblique": "oblique", "profile": "profile", "rear": "from behind"}
 

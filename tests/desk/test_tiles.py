@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from photoaz.desk.tiles import TILE_PX, Size, Tiles
+from photoaz.desk.tiles import TILE_PX, NothingThereError, Size, Tiles
 
 
 @pytest.fixture
@@ -68,7 +68,7 @@ def test_a_jpeg_is_not_decoded_in_full_for_a_look_at_the_whole(
 
 @pytest.mark.parametrize(("level", "x", "y"), [(4, 0, 0), (-1, 0, 0), (0, 5, 0), (0, 0, 3), (0, -1, 0), (3, 1, 0)])
 def test_there_is_no_other_tile(photo: Path, level: int, x: int, y: int) -> None:
-    with pytest.raises(KeyError):
+    with pytest.raises(NothingThereError):
         Tiles().tile("d", Size(2203, 1301), level, x, y, lambda: photo)
 
 
