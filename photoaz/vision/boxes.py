@@ -202,8 +202,11 @@ def _in_picture(boxes: FitBatch, samples: EdgeSamples) -> Array:
 
     All of a box of which less than _LEAST_IN_PICTURE has some, lest it flee from the picture.
     """
-    bounds = np.array([_bounds_px(task.patch) for task in boxes.tasks])[boxes.task][samples.box]
-    inside = np.asarray(((samples.x_px >= bounds[:, 0]) & (samples.x_px <= bounds[:, 1])).all(1))
+    bounds = np.array([_bounds_px(task.patch) for task in boxes.tasks])[boxes.task]
+    inside = np.ones(len(samples), bool)
+    for axis in (0, 1):
+        low, high = bounds[:, 0, axis][samples.box], bounds[:, 1, axis][samples.box]
+        inside &= (samples.x_px[:, axis] >= low) & (samples.x_px[:, axis] <= high)
     if inside.all():
         return inside
     many = np.bincount(samples.box, minlength=len(boxes))

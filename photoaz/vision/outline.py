@@ -62,7 +62,7 @@ class EdgeSamples:
 
     def pick(self, keep: Array) -> EdgeSamples:
         """Some of the samples, by a mask (S,)."""
-        return self if keep.all() else EdgeSamples(*(getattr(self, f.name)[keep] for f in fields(self)))
+        return self if keep.all() else EdgeSamples(*(getattr(self, f.name).compress(keep, 0) for f in fields(self)))
 
     @property
     def run(self) -> Array:
@@ -86,9 +86,6 @@ class _Chains:
     along: Array
     spacing_px: Array
     arc: Array
-
-    def pick(self, keep: Array) -> _Chains:
-        return _Chains(*(getattr(self, f.name)[keep] for f in fields(self)))
 
 
 def _sample_chains(
@@ -126,7 +123,7 @@ def _sample_chains(
         nth = np.count_nonzero(begun <= arc[:, None], 1)
         segment = first[own] + nth
         fraction = (arc - ends[np.arange(len(own)), nth]) / length[segment] + 1.0
-        return place[at[segment]] + fraction[:, None] * step[segment], segment, fraction
+        return place.take(at[segment], 0) + fraction[:, None] * step.take(segment, 0), segment, fraction
 
     x, segment, fraction = located(arc)
     # from one end to the other of what a sample stands for: it turns round a corner little by little
@@ -156,22 +153,22 @@ def _outline_chains(view: BoxView) -> list[tuple[int, list[int]]]:
     hull = hull[rising[0] :] + hull[: rising[0]]
     n_upper = sum(upper)
     (left_low, left_up), (right_low, right_up) = LEFT_SIDE, RIGHT_SIDE
-    px = view.points_px
+    px = view.points_px.tolist()  # arithmetic of single numbers is Python's business
     top = _between(px, (left_low, left_up), hull[:n_upper], (right_low, right_up))
     bottom = _between(px, (right_up, right_low), hull[n_upper:], (left_up, left_low))
     return [(LEFT, [left_low, left_up]), (RIGHT, [right_up, right_low]), (TOP, top), (BOTTOM, bottom)]
 
 
-def _between(px: Array, before: tuple[int, int], points: list[int], after: tuple[int, int]) -> list[int]:
+def _between(px: list[list[float]], before: tuple[int, int], points: list[int], after: tuple[int, int]) -> list[int]:
     """The polyline from the second end of one side by way of points of the outline to that of the next side.
 
     Points that the sides have passed already are left out.
     """
 
     def ahead(side: tuple[int, int], p: int) -> bool:
-        dx, dy = px[side[1]] - px[side[0]]
-        ex, ey = px[p] - px[side[1]]
-        return bool(dx * ex + dy * ey > -abs(dx * ey - dy * ex))
+        (x0, y0), (x1, y1), (x, y) = px[side[0]], px[side[1]], px[p]
+        dx, dy, ex, ey = x1 - x0, y1 - y0, x - x1, y - y1
+        return dx * ex + dy * ey > -abs(dx * ey - dy * ex)
 
     while points and not ahead(before, points[0]):
         points = points[1:]
@@ -255,7 +252,7 @@ def sample_edges(
     outer_px = np.full(len(edge), np.inf)
     inside = np.flatnonzero(edge >= INNER_LEFT)
     if len(inside):
-        outer_px[inside] = _outline_ahead(c.x_px[inside], c.normal[inside], box[inside], views)
+        outer_px[inside] = _outline_ahead(c.x_px.take(inside, 0), c.normal.take(inside, 0), box[inside], views)
         # inner edges too close to the outline are measured together with it, never by themselves
         alone = ramp(outer_px[inside] - (3.0 * blur + 1.0)[box[inside]])
         stands_for[inside] *= alone * seen[box[inside], edge[inside] - INNER_LEFT]
@@ -300,16 +297,14 @@ def _inner_behind(
     for k in range(inner.shape[1]):
         some = np.flatnonzero(pairs[:, k, 0] >= 0)
         at, pair = outer[some], pairs[some, k]
-        a = px[pair[:, 0]]
-        d = px[pair[:, 1]] - a
-        x, m = c.x_px[at], c.normal[at]
-        rel = x - a
+        a, m = px.take(pair[:, 0], 0), c.normal.take(at, 0)
+        d, rel = px.take(pair[:, 1], 0) - a, c.x_px.take(at, 0) - a
         dx, dy, mx, my = d[:, 0], d[:, 1], m[:, 0], m[:, 1]
         with np.errstate(divide="ignore", invalid="ignore"):
             det = mx * dy - my * dx
             back = (rel[:, 0] * dy - rel[:, 1] * dx) / det  # inwards: x - back * m lies on the line
             u = (rel[:, 0] - back * mx) * dx + (rel[:, 1] - back * my) * dy
-            u = u / (d * d).sum(1)
+            u = u / (dx * dx + dy * dy)
             there = ramp(2.0 * back) * ramp(10.0 * u + 0.5) * ramp(10.5 - 10.0 * u) * seen[box[at], k]
             own = behind[some] == _INNER_KINDS[k]
             hit = np.isfinite(back) & (there > 0.0) & (own | ((back < nearest[at]) & (share[at] == 0.0)))
@@ -325,19 +320,19 @@ def _outline_ahead(x: Array, normal: Array, box: Array, views: Sequence[BoxView]
     """
     longest = max(len(v.hull) for v in views)
     # closed, and filled up with its first point: no length, never ahead
-    poly = np.stack([v.points_px[np.append(v.hull, np.full(longest + 1 - len(v.hull), v.hull[0]))] for v in views])
+    hulls = [v.hull.tolist() for v in views]
+    closed = np.array([h + h[:1] * (longest + 1 - len(h)) for h in hulls])
+    poly = np.stack([v.points_px for v in views])[np.arange(len(views))[:, None], closed]
     side = poly[:, 1:] - poly[:, :-1]
     out = np.stack([side[..., 1], -side[..., 0]], -1)  # outwards, as long as the side; clockwise with y down
-    level = (out * poly[:, :-1]).sum(-1)
-    ahead = np.empty(len(x))
+    level = out[..., 0] * poly[:, :-1, 0] + out[..., 1] * poly[:, :-1, 1]
+    speed, distance = np.zeros((len(x), longest)), np.zeros((len(x), longest))
     cut = np.searchsorted(box, np.arange(len(views) + 1)).tolist()
     for b, (i, j) in enumerate(pairwise(cut)):
-        if j > i:
-            own = out[b, : len(views[b].hull)]
-            speed = normal[i:j] @ own.T
-            distance = level[b, : len(own)] - x[i:j] @ own.T
-            ahead[i:j] = np.divide(distance, speed, out=np.full_like(speed, np.inf), where=speed > 1e-9).min(1)
-    return ahead
+        own = out[b, : len(hulls[b])]
+        speed[i:j, : len(own)] = normal[i:j] @ own.T
+        distance[i:j, : len(own)] = level[b, : len(own)] - x[i:j] @ own.T
+    return np.asarray(np.divide(distance, speed, out=np.full_like(speed, np.inf), where=speed > 1e-9).min(1))
 
 
 def displacement_jacobian(samples: EdgeSamples, d_points: Array) -> tuple[Array, Array]:
@@ -358,6 +353,6 @@ def displacement_jacobian(samples: EdgeSamples, d_points: Array) -> tuple[Array,
     inner = np.zeros_like(own)
     at = np.flatnonzero(np.isfinite(samples.inner_px))
     inner[at] = along_normal(
-        samples.normal[at], samples.inner_first[at], samples.inner_second[at], samples.inner_fraction[at]
+        samples.normal.take(at, 0), samples.inner_first[at], samples.inner_second[at], samples.inner_fraction[at]
     )
     return own, inner

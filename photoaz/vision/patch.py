@@ -37,12 +37,15 @@ class Patch:
 
     def at(self, xy: Array) -> Array:
         """Values (..., C) at pixels (..., 2) of the whole photo, cubic interpolation, the border repeated."""
-        flat = xy.reshape(-1, xy.shape[-2], 2) if xy.ndim > 2 else xy[None]
-        mapx = (flat[..., 0] - self.origin_px[0]).astype(np.float32)
-        mapy = (flat[..., 1] - self.origin_px[1]).astype(np.float32)
+        return self.at_places(xy[..., 0], xy[..., 1])
+
+    def at_places(self, x: Array, y: Array) -> Array:
+        """The same at x (...) and y (...): places that are made apart are looked up apart."""
+        mapx = (x - self.origin_px[0]).astype(np.float32).reshape(-1, x.shape[-1])
+        mapy = (y - self.origin_px[1]).astype(np.float32).reshape(-1, x.shape[-1])
         out = cv2.remap(self.pixels, mapx, mapy, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
         channels = 1 if self.pixels.ndim == 2 else self.pixels.shape[2]
-        return np.asarray(out.reshape(*xy.shape[:-1], channels), float)
+        return np.asarray(out.reshape(*x.shape, channels), float)
 
 
 def cut_patch(image: Array, low_px: Array, high_px: Array) -> Patch:

@@ -93,7 +93,7 @@ def measure_offsets(
     clean = np.concatenate([p.clean[one.at], np.ones_like(two.profile)])
     back, wall, face, between = _first_shades(p, samples)
     near1, mid1 = back[one.at], wall[one.at]
-    near, mid, far = back[two.at], wall[two.at], face[two.at]
+    near, mid, far = back[two.at], wall[two.at], face
     spread = np.maximum(6.0, 0.05 * np.abs(far))
     prior = _prior_of_two(spread)
     hidden = _HiddenWalls(samples.run[two.at], np.minimum(part[n_one:], 1.0), between[two.at], far, spread)
@@ -268,9 +268,9 @@ def _without_edge(p: _Profiles, row: Array, clean: Array) -> Array:
 
 
 def _first_shades(p: _Profiles, samples: EdgeSamples) -> tuple[Array, Array, Array, Array]:
-    """Background, wall and face (S,) straight from the pixels that one face alone fills, smoothed along each edge.
+    """Background and wall (S,) straight from the pixels that one face alone fills, smoothed along each edge.
 
-    And how far (0 to 1) a pixel is filled by the wall alone.
+    The face likewise, of those that cross two edges, and how far (0 to 1) (S,) a pixel is filled by the wall alone.
     """
     t, soft, wide = p.t, 1.3 * p.blur[:, None], 1.3 * p.inner_blur[:, None]
     background = weighted_mean(p.profile, ramp(t - soft + 0.5))
@@ -278,7 +278,7 @@ def _first_shades(p: _Profiles, samples: EdgeSamples) -> tuple[Array, Array, Arr
     window = windows(samples.run, 5)
     if not p.two.any():
         wall = running_median(deep, samples.spacing_px, window)
-        return background, wall, wall, np.zeros(len(wall))
+        return background, wall, np.zeros(0), np.zeros(len(wall))
     apart = p.apart[:, None]
     only_wall = ramp(-soft - t) * ramp(t + apart - wide)
     between = np.minimum(row_sums(only_wall), 1.0)
@@ -287,7 +287,8 @@ def _first_shades(p: _Profiles, samples: EdgeSamples) -> tuple[Array, Array, Arr
     a, b, c = p.two * between, 1.0 - p.two, 1e-3 * p.two
     first = (a * weighted_mean(p.profile, only_wall) + b * deep + c * beyond) / (a + b + c)
     wall = running_median(first, samples.spacing_px * (a + b + c), window)
-    face = running_median(beyond, samples.spacing_px * (p.two + 1e-6), window)
+    at = np.flatnonzero(p.two > 0.0)
+    face = running_median(beyond, samples.spacing_px * (p.two + 1e-6), (window[0].take(at, 0), window[1].take(at, 0)))
     return background, wall, face, between
 
 

@@ -23,12 +23,14 @@ def sample_profiles(patch: Patch | Sequence[Patch], samples: EdgeSamples, t: Arr
 
     patch: of all boxes, or one for each (boxes in the same patch follow each other).
     """
-    places = samples.x_px[:, None, :] + samples.normal[:, None, :] * t[..., None]
+    # x and y by themselves: NumPy is slow where the last axis has two entries
+    x = samples.x_px[:, :1] + samples.normal[:, :1] * t
+    y = samples.x_px[:, 1:] + samples.normal[:, 1:] * t
     if isinstance(patch, Patch):
-        return patch.at(places)
+        return patch.at_places(x, y)
     change = [k for k in range(len(patch)) if k == 0 or patch[k] is not patch[k - 1]]
     cut = np.searchsorted(samples.box, [*change, len(patch)]).tolist()
-    parts = [patch[k].at(places[a:b]) for k, a, b in zip(change, cut[:-1], cut[1:], strict=True) if b > a]
+    parts = [patch[k].at_places(x[a:b], y[a:b]) for k, a, b in zip(change, cut[:-1], cut[1:], strict=True) if b > a]
     return np.concatenate(parts) if parts else np.zeros((0, t.shape[-1], 1))
 
 
@@ -195,7 +197,8 @@ def running_median(value: Array, weight: Array, window: tuple[Array, Array]) -> 
     # what lies beyond the edge's ends comes last, and weighs nothing
     near, w = np.where(there, value[place], 1e9), np.where(there, weight[place] + 1e-9, 0.0)
     order = np.argsort(near, 1)
-    near, w = np.take_along_axis(near, order, 1), np.take_along_axis(w, order, 1)
+    order += order.shape[1] * np.arange(len(order))[:, None]
+    near, w = near.take(order), w.take(order)
     w = w / row_sums(w)[:, None]
     upto = np.cumsum(w, 1)
     part = np.maximum(np.minimum(upto, _MIDDLE[1]) - np.maximum(upto - w, _MIDDLE[0]), 0.0)
