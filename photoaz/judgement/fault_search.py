@@ -142,8 +142,9 @@ def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: 
         states[r, s, added] = FaultState(r, s, added, log_posterior, log_likelihood)
 
     # of very many that are as good as each other, the better ones stand for all
-    if np.count_nonzero(two > limit) > _MOST_KEPT:
-        limit = max(limit, float(np.partition(two.ravel(), two.size - _MOST_KEPT)[two.size - _MOST_KEPT]))
+    good = two[two > limit]
+    if len(good) > _MOST_KEPT:
+        limit = float(np.partition(good, len(good) - _MOST_KEPT)[len(good) - _MOST_KEPT])
     (some,) = np.nonzero(one > limit)
     for k, posterior, likelihood in zip(some.tolist(), one[some].tolist(), grown.one[some].tolist(), strict=True):
         note(((index[k], k),), posterior, likelihood)

@@ -141,15 +141,15 @@ class Mixture:
             own = weight * np.log(square) + weight[i] * np.log(square[i])
             return share, variance, both * np.log(variance) - own
 
-        cost = melted(np.arange(n)[:, None])[2]
+        cost = np.round(melted(np.arange(n)[:, None])[2], 12)
         cost[range(n), range(n)] = np.inf
         for _ in range(n - most):
-            i, j = divmod(int(np.round(cost, 12).argmin()), n)
+            i, j = divmod(int(cost.argmin()), n)
             share, variance, _ = melted(i)
             value[j] += share[j] * wrap_rad(value[i] - value[j])
             weight[j], square[j], there[i] = weight[j] + weight[i], variance[j], False
             cost[i], cost[:, i] = np.inf, np.inf
-            now = np.where(there, melted(j)[2], np.inf)
+            now = np.where(there, np.round(melted(j)[2], 12), np.inf)
             now[j] = np.inf
             cost[j], cost[:, j] = now, now
         return Mixture(weight[there], value[there], np.sqrt(square[there]))
