@@ -26,7 +26,7 @@ from photoaz.photo.camera import (
     Camera,
     directions_from_pixels,
 )
-from photoaz.photo.pixels import Picture
+from photoaz.photo.pixels import BoxPx, Picture
 from photoaz.quantities import (
     FOUND_HEIGHT_SIGMA,
     FOUND_HEIGHTS_SIGMA,
@@ -36,8 +36,9 @@ from photoaz.quantities import (
 )
 from photoaz.register.model import Site
 from photoaz.vision.evidence import BoxMode, modes_of_rivals
+from photoaz.vision.finder import FoundPanels
 from photoaz.vision.fit import ROUGHLY
-from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again
+from photoaz.vision.measure import Expectation, Look, look_at, measure_boxes, measure_boxes_again, reach_px
 from photoaz.vision.sun_view import NoSun, SunGuess, SunSpot
 from photoaz.vision.sunspot import find_sun
 from photoaz.vision.verticals import Verticals, find_verticals
@@ -80,7 +81,7 @@ class Looking:
 
     def looks(self) -> list[Look]:
         """At each of these places. Raises InputError where the photo cannot be decoded."""
-        image = self.picture.grey()
+        image = self.picture.sliced()
         return [
             look_at(
                 image,
@@ -191,7 +192,7 @@ def _start_roll(
         "verticals",
         (picture, camera, tilt, region),
         Verticals | None,
-        lambda: find_verticals(picture.grey(), camera, **tilt, region_px=region),
+        lambda: find_verticals(picture.sliced(), camera, **tilt, region_px=region),
     )
     if found is None:
         return roll, None
@@ -249,7 +250,7 @@ def _heading_aids(
             "sun",
             (picture, camera, guess, anywhere),
             SunSpot | NoSun,
-            lambda: find_sun(picture.grey(), camera, guess, anywhere=anywhere),
+            lambda: find_sun(picture.sliced(), camera, guess, anywhere=anywhere),
         )
         return seen
 
@@ -324,6 +325,18 @@ def _mast_region(
         reach = 4.0 * max(tall_px(s) for s in to_measure)
         (x0, y0), (x1, y1) = at.min(0) - reach, at.max(0) + reach
     return max(x0, 0.0), max(y0, 0.0), min(x1, camera.width_px), min(y1 + 2.0 * (y1 - y0), camera.height_px)
+
+
+def looked_at_again(found: FoundPanels, camera: Camera) -> BoxPx:
+    """The part of the frame that is looked at once panels are found in it: head, mast, and what is round each panel."""
+    boxes = [_mast_region(PhotoPanels(to_measure=(), found=found), (), camera)]
+    for candidate in found.candidates:
+        middle, reach = candidate.corners_px.mean(0), reach_px(candidate)
+        boxes.append((*(middle - reach), *(middle + reach)))
+    low, high = np.array(boxes)[:, :2].min(0), np.array(boxes)[:, 2:].max(0)
+    x0, y0 = np.maximum(np.floor(low), 0.0).astype(int).tolist()
+    x1, y1 = np.minimum(np.ceil(high) + 1.0, (camera.width_px, camera.height_px)).astype(int).tolist()
+    return x0, y0, x1, y1
 
 
 def _expectation(

@@ -11,7 +11,7 @@ from typing import ParamSpec, TypeVar
 import numpy as np
 
 from photoaz.errors import InputError, LostPhotoError
-from photoaz.estimate.gather import Looking, measured_again, observe_photo, with_controls, with_pick
+from photoaz.estimate.gather import Looking, looked_at_again, measured_again, observe_photo, with_controls, with_pick
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.laid import Laid, around_view, lay_over, with_heading
 from photoaz.estimate.panels import PhotoPanels, find_in, name_panels, panel_of_pick
@@ -326,6 +326,8 @@ def _look_at(file: LocalPhoto, given: SiteInputs, expected: _Expected, tools: To
             FoundPanels,
             lambda: find_in(picture.colour(), known, antennas, sigma),
         )
+    if found is not None:
+        picture.need(looked_at_again(found, known.camera))
     laid: Laid | None = None
     if expected.surroundings is not None:
         around, priors = expected.surroundings, expected.priors

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import hashlib
 import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -248,15 +250,38 @@ def _levels(path: Path, picture: Any, *, grey: bool) -> Image:
 
 #: a larger photo's colours are decoded reduced: the finder looks at reduced pictures anyway, and memory stays bounded
 LARGE_PX = 40_000_000
-#: luminances that a darkroom holds at once, bytes
-HELD_BYTES = 100_000_000
+#: luminances that a darkroom holds at once, and parts of others, bytes
+HELD_BYTES, PARTS_BYTES = 45_000_000, 45_000_000
+#: part of a frame: x0, y0, x1, y1 (exclusive), whole pixels
+BoxPx = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of a photo's luminance, sliced as the whole (`shape`) is. beyond: gives the whole, for all else."""
+
+    shape: tuple[int, ...]
+    box_px: BoxPx
+    levels: Image
+    beyond: Callable[[], Image]
+
+    def __getitem__(self, at: tuple[slice, slice]) -> Image:
+        rows, columns = at
+        x0, y0, x1, y1 = self.box_px
+        if y0 <= rows.start and rows.stop <= y1 and x0 <= columns.start and columns.stop <= x1:
+            return self.levels[rows.start - y0 : rows.stop - y0, columns.start - x0 : columns.stop - x0]
+        return self.beyond()[at]
 
 
 class Darkroom(Shelf[Image]):
-    """Holds the luminance of the photos used last, so that many photos need no more memory than few."""
+    """Holds the luminance of the photos used last, so that many photos need no more memory than few.
+
+    parts: of photos used before them, what was said to be needed again: shape of the whole, the part's place, and it.
+    """
 
     def __init__(self, most_bytes: int = HELD_BYTES) -> None:
         super().__init__(most_bytes, lambda grey: grey.nbytes)
+        self.parts: Shelf[tuple[tuple[int, ...], BoxPx, Image]] = Shelf(PARTS_BYTES, lambda part: part[2].nbytes)
 
 
 class Picture:
@@ -307,3 +332,16 @@ class Picture:
         grey = decode_gray(self.path, digest=digest) if large else grey_of(decode(self.path, digest=digest))
         self._room.keep((self.path, digest), grey)
         return np.asarray(grey)
+
+    def need(self, box_px: BoxPx) -> None:
+        """Have a part of the luminance at hand for `sliced` longer than the whole, if that is at hand now."""
+        name = self.path, self._digest
+        if (whole := self._room.find(name)) is not None:
+            x0, y0, x1, y1 = box_px
+            self._room.parts.keep(name, (whole.shape, box_px, whole[y0:y1, x0:x1].copy()))
+
+    def sliced(self) -> Image | Part:
+        """As `grey`, for who slices parts out of it: decoded only where they are not at hand. Raises as `decode`."""
+        name = self.path, self._digest
+        part = None if self._room.find(name) is not None else self._room.parts.find(name)
+        return self.grey() if part is None else Part(*part, self.grey)

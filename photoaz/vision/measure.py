@@ -9,6 +9,7 @@ import numpy as np
 
 from photoaz.angles import wrap_rad
 from photoaz.photo.camera import Array, Camera, rotation_cam_from_enu
+from photoaz.photo.pixels import Part
 from photoaz.quantities import EXACT_CORNER_PX
 from photoaz.register.model import SeenView
 from photoaz.vision.appearance import appearances
@@ -141,7 +142,7 @@ Judge = Callable[[Sighting, tuple[Minimum, ...], Prior, Expectation, Look], tupl
 
 
 def look_at(
-    image: Array,
+    image: Array | Part,
     expectation: Expectation,
     *,
     corners_px: Array | None = None,
@@ -154,8 +155,7 @@ def look_at(
     shrink = binned = 1
     sigma = 0.0
     if candidate is not None and corners_px is None:
-        corners = candidate.corners_px
-        middle, reach = corners.mean(0), 0.7 * float(np.ptp(corners, 0).max()) + 25.0
+        middle, reach = candidate.corners_px.mean(0), reach_px(candidate)
         binned = max(int(_width_px(expectation) / ENOUGH_PX), 1)
         shrink = max(int(_width_px(expectation) / binned / CATCH_PX), 1)
     elif corners_px is not None:
@@ -187,6 +187,11 @@ def look_at(
         binned=binned,
         side=side,
     )
+
+
+def reach_px(candidate: PanelCandidate) -> float:
+    """Pixels are looked at up to so far from a candidate's middle, either way."""
+    return 0.7 * float(np.ptp(candidate.corners_px, 0).max()) + 25.0
 
 
 def _width_px(expectation: Expectation) -> float:

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from photoaz.photo.camera import Array, Camera
+from photoaz.photo.pixels import Part
 
 #: colour counts less than luminance: JPEG stores it at half the resolution, and cameras smooth it
 CHROMA_WEIGHT = 0.3
@@ -48,7 +49,7 @@ class Patch:
         return np.asarray(out.reshape(*x.shape, channels), float)
 
 
-def cut_patch(image: Array, low_px: Array, high_px: Array) -> Patch:
+def cut_patch(image: Array | Part, low_px: Array, high_px: Array) -> Patch:
     """Cut the patch between two corners (2,) px out of a photo (H, W) grey or (H, W, 3) BGR, uint8."""
     x0, y0 = (max(int(np.floor(v)), 0) for v in low_px)
     x1, y1 = int(np.ceil(high_px[0])) + 1, int(np.ceil(high_px[1])) + 1

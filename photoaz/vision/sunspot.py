@@ -12,17 +12,19 @@ from dataclasses import replace
 import numpy as np
 
 from photoaz.photo.camera import Array, Camera
+from photoaz.photo.pixels import Part
 from photoaz.vision.sun_disc import CUT_OFF, burnt_discs
 from photoaz.vision.sun_glow import GLOW_SIGMA_RAD, find_glow
 from photoaz.vision.sun_view import DEG, NoSun, ReducedPhoto, SunGuess, SunSpot, is_expected, level_share, within_reach
 
 
-def find_sun(image: Array, camera: Camera, guess: SunGuess, *, anywhere: bool = False) -> SunSpot | NoSun:
+def find_sun(image: Array | Part, camera: Camera, guess: SunGuess, *, anywhere: bool = False) -> SunSpot | NoSun:
     """Look for the sun in a photo.
 
     Parameters
     ----------
-    image : (H, W) grey uint8, as shown. camera : its interior orientation. guess : where it should be.
+    image : (H, W) grey uint8, as shown; looked at only where the sun may be in view. camera : its interior
+        orientation. guess : where it should be.
     anywhere : look elsewhere too, and tell what was seen there as `NoSun.elsewhere`.
 
     Returns
@@ -31,7 +33,8 @@ def find_sun(image: Array, camera: Camera, guess: SunGuess, *, anywhere: bool = 
     """
     if not anywhere and not _may_be_seen(camera, guess):
         return NoSun(reason="it stood outside the frame")
-    view = ReducedPhoto.of(image, camera)
+    height, width = image.shape[:2]
+    view = ReducedPhoto.of(image[0:height, 0:width], camera)
     burnt = burnt_discs(view, None if anywhere else guess)
     inside = [s for s in burnt.spots if is_expected(view.camera, guess, s)]
     if inside:

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from photoaz.photo.camera import Array, Camera, directions_from_pixels, rotation_cam_from_enu
+from photoaz.photo.pixels import Part
 
 #: pixels of the reduced picture that segments are looked for in: more cost time and tell no more
 WORK_PX = 0.4e6
@@ -75,7 +76,7 @@ class Verticals:
 
 
 def find_verticals(
-    gray: Array,
+    gray: Array | Part,
     camera: Camera,
     *,
     pitch_rad: float,
@@ -130,9 +131,9 @@ class _Lines:
         return _departure(self.normal, self.middle, pitch_rad, roll_rad)
 
 
-def _segments(gray: Array, region_px: Array | None) -> tuple[Array, int]:
+def _segments(gray: Array | Part, region_px: Array | None) -> tuple[Array, int]:
     """Line segments (S, 2, 2) in pixels of the whole picture, and by how much it was reduced for finding them."""
-    height, width = gray.shape
+    height, width = gray.shape[:2]
     frame = np.array([0.0, 0.0, width, height]) if region_px is None else region_px
     x0, y0 = (int(v) for v in np.clip(np.floor(frame[:2]), 0, (width, height)))
     x1, y1 = (int(v) for v in np.clip(np.ceil(frame[2:]), 0, (width, height)))
