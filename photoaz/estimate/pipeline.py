@@ -12,7 +12,7 @@ from datetime import date
 from itertools import pairwise
 
 from photoaz.estimate.inputs import SiteInputs, Tools
-from photoaz.estimate.solve import SolvedSite, solve_again, solve_site
+from photoaz.estimate.solve import SolvedSite, on_one_thread, solve_again, solve_site
 from photoaz.estimate.statements import day_taken
 from photoaz.judgement.impact import with_site_impact
 from photoaz.judgement.judge import judge_site
@@ -42,6 +42,7 @@ def estimate_site(given: SiteInputs, tools: Tools | None = None) -> SiteResult:
     return estimate_and_keep(given, tools).result
 
 
+@on_one_thread
 def estimate_and_keep(given: SiteInputs, tools: Tools | None = None) -> Estimated:
     """As `estimate_site`, with what `estimate_again` needs."""
     visits = _visits(given)
@@ -67,6 +68,7 @@ def estimate_and_keep(given: SiteInputs, tools: Tools | None = None) -> Estimate
     return Estimated(result=result, solved=solved)
 
 
+@on_one_thread
 def estimate_again(given: SiteInputs, last: SolvedSite, tools: Tools | None = None) -> SiteResult | None:
     """As `estimate_site` of a site that was just solved, after a change of marks or controls: a draft, in less time.
 

@@ -49,17 +49,17 @@ _P = ParamSpec("_P")
 _R = TypeVar("_R")
 
 
-def _one_thread(solve: Callable[_P, _R]) -> Callable[_P, _R]:
+def on_one_thread(solve: Callable[_P, _R]) -> Callable[_P, _R]:
     """Linear algebra on one thread: a site's matrices are small, and threads that wait for one another cost more."""
 
     @wraps(solve)
-    def on_one_thread(*args: _P.args, **kwargs: _P.kwargs) -> _R:
+    def limited(*args: _P.args, **kwargs: _P.kwargs) -> _R:
         from threadpoolctl import threadpool_limits
 
         with threadpool_limits(1, "blas"):
             return solve(*args, **kwargs)
 
-    return on_one_thread
+    return limited
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +161,7 @@ class SolvedSite:
         return around_view(name, laid, some, net)
 
 
-@_one_thread
+@on_one_thread
 def solve_site(given: SiteInputs, tools: Tools | None = None) -> SolvedSite:
     """Azimuths of a site's antennas from its photos: the network's answer, before anything is judged.
 
@@ -235,7 +235,7 @@ def _adjusted(
     return first if better is None else expected.solved(better)
 
 
-@_one_thread
+@on_one_thread
 def solve_again(last: SolvedSite, given: SiteInputs, tools: Tools | None = None) -> SiteResult | None:
     """A site solved again after a change of marks and controls: a draft, in a fraction of the time.
 
