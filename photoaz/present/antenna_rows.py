@@ -17,7 +17,7 @@ from photoaz.judgement.reasons import in_words
 from photoaz.judgement.standing import design_standing, reading_standing
 from photoaz.present import words
 from photoaz.present.standing import READING_WORDS, design_words
-from photoaz.result import AntennaResult, LikelyCause, SiteResult
+from photoaz.result import AntennaResult, LikelyCause, SiteResult, days_seen
 
 #: rows of the table; of more antennas those that are in order are left out
 MOST_ROWS = 30_000
@@ -63,7 +63,6 @@ def badness(a: AntennaResult) -> Badness:
 
 def antenna_rows(site: SiteResult, page: str) -> Iterator[tuple[Badness, Markup]]:
     """A line for each antenna, in the register's order: cells between tabs by COLUMNS, its page and the place on it."""
-    days = days_taken(site)
     todo = {} if site.revisit is None else {i.antenna_id: i.action for i in site.revisit.antennas}
     for number, a in enumerate(site.antennas, 1):
         d, (read_deg, off_deg, read_on, cause) = a.design, _read(a)
@@ -81,22 +80,12 @@ def antenna_rows(site: SiteResult, page: str) -> Iterator[tuple[Badness, Markup]
             _or_nothing(format_difference_deg, d.deviation_deg),
             f"± {d.tolerance_deg:g}°",
             in_words(cause) if cause else "",
-            last_day(a, days) or "",
+            max(days_seen(site, a), default=""),
             todo.get(a.antenna_id, "").replace("_", " "),
             page,
             f"antenna-{number}",
         )
         yield badness(a), Markup("\t").join(words.clean(str(c)).replace("\t", " ") for c in cells)
-
-
-def days_taken(site: SiteResult) -> dict[str, date]:
-    """Of a site's photos whose day is known."""
-    return {p.photo: p.taken for p in site.photos if p.taken is not None}
-
-
-def last_day(a: AntennaResult, days: dict[str, date]) -> date | None:
-    """Of the last photo that shows an antenna."""
-    return max((days[v.photo] for v in a.evidence if v.photo in days), default=None)
 
 
 def own_difference_deg(a: AntennaResult) -> float | None:
@@ -150,13 +139,12 @@ class ChartNumbers:
         """Keep the numbers of a site's antennas; of an azimuth that is as good as none, none."""
         if site.common_mode is not None and site.common_mode.n > 1:
             self.common.append(-site.common_mode.angle_deg)
-        days = days_taken(site)
         for number, a in enumerate(site.antennas, 1):
             d, (read_deg, off_deg, read_on, _) = a.design, _read(a)
             angles = (a.azimuth_true_deg, read_deg, off_deg, own_difference_deg(a), d.deviation_deg)
             known = [math.nan if v is None or design_standing(a) == "not_measured" else v for v in angles]
-            on = (0 if day is None else day.toordinal() for day in (read_on, last_day(a, days)))
-            self.antennas.extend([*known, d.tolerance_deg, *on])
+            last = max((day.toordinal() for day in days_seen(site, a)), default=0)
+            self.antennas.extend([*known, d.tolerance_deg, read_on.toordinal() if read_on else 0, last])
             if words.disagrees(a) and a.azimuth_true_deg is not None and read_deg is not None:
                 place = f"{page}#antenna-{number}"
                 self.apart.append(Apart(read_deg, a.azimuth_true_deg, off_deg or 0.0, a.antenna_id, place))

@@ -34,6 +34,7 @@ from photoaz.result.site import (
     Turn,
     VisitAzimuth,
     VisitResult,
+    days_seen,
     estimates_document,
     estimates_head,
     read_estimates,

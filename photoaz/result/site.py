@@ -255,7 +255,8 @@ class SiteResult:
 # ---- a flat row for each antenna -------------------------------------------------------------------------------------
 
 
-def _days_seen(site: SiteResult, antenna: AntennaResult) -> list[date]:
+def days_seen(site: SiteResult, antenna: AntennaResult) -> list[date]:
+    """The days of the photos that show an antenna, in order."""
     photos = {v.photo for v in antenna.evidence}
     return sorted(p.taken for p in site.photos if p.taken is not None and p.photo in photos)
 
@@ -300,8 +301,8 @@ RECORD_COLUMNS: Mapping[str, tuple[type, _Of]] = {
     "roll_deg": (float, lambda s, a: a.roll_deg),
     "roll_u95_deg": (float, lambda s, a: a.roll_u95_deg),
     "photos": (int, lambda s, a: len({v.photo for v in a.evidence})),
-    "first_photo_date": (str, lambda s, a: min(_days_seen(s, a), default=None)),
-    "last_photo_date": (str, lambda s, a: max(_days_seen(s, a), default=None)),
+    "first_photo_date": (str, lambda s, a: min(days_seen(s, a), default=None)),
+    "last_photo_date": (str, lambda s, a: max(days_seen(s, a), default=None)),
     "main_uncertainty": (str, lambda s, a: _at(max(a.budget, key=lambda b: b.share, default=None), "source")),
     "alternatives": (int, lambda s, a: len(a.alternatives)),
     "alternative_azimuth_true_deg": (float, lambda s, a: _at(_likeliest_other(a), "azimuth_true_deg")),
