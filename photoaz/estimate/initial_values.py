@@ -14,7 +14,7 @@ from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.photo.camera import (
     Camera,
     directions_from_pixels,
-    normalised_from_pixels,
+    pitch_for,
     rotation_cam_from_enu,
 )
 from photoaz.quantities import RADIUS_95, UNSURE_FOCAL_SHARE
@@ -114,10 +114,7 @@ def start_pitch(
         a = antennas[panel.antenna_id]
         flat = float(np.hypot(*(a.east_north_m - place[:2])))
         rise = a.up_m - place[2]
-        elevation = np.arctan2(rise, flat)
-        x, y = normalised_from_pixels(photo.camera, panel.middle_px)
-        length = np.sqrt(1 + x * x + y * y)
-        values.append(float(np.arctan(y) + np.arcsin(np.clip(length * np.sin(elevation) / np.sqrt(1 + y * y), -1, 1))))
+        values.append(pitch_for(photo.camera, panel.middle_px, np.arctan2(rise, flat)))
         along = np.hypot(spread_m[0], site.position_u95_m / RADIUS_95)
         weights.append(float(np.hypot(along * rise, spread_m[1] * flat) / (flat**2 + rise**2)))
     sigma = max(min(weights), np.radians(0.3))

@@ -12,7 +12,7 @@ from photoaz.memory import Memory, recall
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.network.solution import NetworkSolution
 from photoaz.network.surrounded import LEAST_ADJUSTED, SURROUNDINGS, LaidOver, likeliest_peak, one_heading
-from photoaz.photo.camera import Camera, normalised_from_pixels, rotation_cam_from_enu
+from photoaz.photo.camera import Camera, normalised_from_pixels, pitch_for, rotation_cam_from_enu
 from photoaz.photo.pixels import Picture
 from photoaz.priors import Priors
 from photoaz.quantities import HAND_HELD_ROLL_RAD, K95, STATEMENT_NONSENSE_SHARE, UNSURE_FOCAL_SHARE
@@ -188,11 +188,7 @@ def _tilt(known: KnownPhoto, head: _Head | None) -> tuple[float, float, float, f
     pitch, sigma = _ANY_PITCH
     said = [(a.value_rad, a.sigma_rad) for a in known.pitches[:1]]
     if head is not None:
-        x, y = normalised_from_pixels(known.camera, head.pixel)
-        x, y = x * np.cos(roll) + y * np.sin(roll), y * np.cos(roll) - x * np.sin(roll)
-        elevation, length = head.elevation_rad, np.sqrt(1.0 + x * x + y * y)
-        sine = np.clip(length * np.sin(elevation) / np.sqrt(1.0 + y * y), -1.0, 1.0)
-        said.append((float(np.arctan(y) + np.arcsin(sine)), head.elevation_sigma_rad))
+        said.append((pitch_for(known.camera, head.pixel, head.elevation_rad, roll), head.elevation_sigma_rad))
     if said:
         weight = np.array([s**-2.0 for _, s in said])
         pitch, sigma = float(weight @ [v for v, _ in said] / weight.sum()), float(weight.sum() ** -0.5)

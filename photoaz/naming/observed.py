@@ -11,7 +11,7 @@ from photoaz.angles import Array
 from photoaz.naming.facing import azimuth_likelihoods
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.mount import Mount
-from photoaz.photo.camera import Camera, directions_from_pixels, normalised_from_pixels, rotation_cam_from_enu
+from photoaz.photo.camera import Camera, directions_from_pixels, pitch_for, rotation_cam_from_enu
 from photoaz.quantities import UNLISTED_LN_SIZES, UNLISTED_MORE, UNLISTED_REGION_M
 from photoaz.vision.finder import PanelCandidate
 
@@ -76,14 +76,6 @@ class ObservedPanels:
     def level_from_cam(self) -> Array:
         """Rotation (3, 3) from the camera's frame to level axes: right, ahead, up, at heading 0."""
         return np.asarray(rotation_cam_from_enu(0.0, self.pitch_rad, self.roll_rad).T)
-
-
-def _pitch_for(camera: Camera, middle_px: Array, elevation_rad: float) -> float:
-    """Pitch [rad] at which a pixel's line of sight rises by this elevation (roll neglected)."""
-    x, y = normalised_from_pixels(camera, middle_px)
-    length = np.sqrt(1.0 + x * x + y * y)
-    s = np.clip(length * np.sin(elevation_rad) / np.sqrt(1.0 + y * y), -1.0, 1.0)
-    return float(np.arctan(y) + np.arcsin(s))
 
 
 def _elevation(photo: KnownPhoto, pitch_rad: float, pixel: Array) -> float:
@@ -161,7 +153,7 @@ def observe(
     if pitch is not None and elevation is not None:
         rise = distance * float(np.tan(elevation))
     elif pitch is None:
-        pitch = _pitch_for(camera, middle, float(np.arctan2(rise, distance)))
+        pitch = pitch_for(camera, middle, float(np.arctan2(rise, distance)))
     level = rotation_cam_from_enu(0.0, pitch, photo.roll_rad).T
     flat_sight = centre @ level.T
     azimuth = np.arctan2(flat_sight[:, 0], flat_sight[:, 1])

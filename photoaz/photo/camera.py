@@ -109,6 +109,14 @@ def directions_from_pixels(camera: Camera, px: Array, f_px: Array | float | None
     return np.asarray(v / np.sqrt((v * v).sum(-1, keepdims=True)))
 
 
+def pitch_for(camera: Camera, px: Array, elevation_rad: float, roll_rad: float = 0.0) -> float:
+    """Pitch [rad] at which the line of sight of a pixel (2,) rises by this elevation."""
+    x, y = normalised_from_pixels(camera, px)
+    x, y = x * np.cos(roll_rad) + y * np.sin(roll_rad), y * np.cos(roll_rad) - x * np.sin(roll_rad)
+    sine = np.sqrt(1.0 + x * x + y * y) * np.sin(elevation_rad) / np.sqrt(1.0 + y * y)
+    return float(np.arctan(y) + np.arcsin(np.clip(sine, -1.0, 1.0)))
+
+
 def project_jacobian(camera: Camera, points_in_cam: Array) -> tuple[Array, Array]:
     """Derivatives of `project` at points (..., 3) in the camera frame.
 
