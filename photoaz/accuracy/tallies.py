@@ -116,72 +116,52 @@ def _coverage(name: str, some: Sequence[tuple[int, float, float, float]], *, pro
     )
 
 
+def _ranges(
+    edges: Iterable[tuple[float, float, str]], value: Callable[[AntennaOutcome], float]
+) -> list[tuple[str, Callable[[AntennaOutcome], bool]]]:
+    """A kind of antenna for each range of a value: its name, and who is of it."""
+
+    def within(low: float, high: float) -> Callable[[AntennaOutcome], bool]:
+        return lambda a: low <= value(a) < high
+
+    return [(name, within(low, high)) for low, high, name in edges]
+
+
 def coverages(outcomes: Sequence[Outcome]) -> list[tuple[str, list[Coverage]]]:
     """Coverage of azimuths, group by group: by conditions, and among those as stated by everything else."""
-    every = [(o, a) for o in outcomes for a in o.antennas]
-    clean = [(o, a) for o, a in every if o.conditions == AS_STATED.name]
-    wrong = [(o, a) for o, a in every if o.conditions == WITH_BLUNDERS.name]
 
-    def row(
-        name: str,
-        some: list[tuple[Outcome, AntennaOutcome]],
-        keep: Callable[[AntennaOutcome], bool],
-        *,
-        promised: bool = True,
-    ) -> Coverage:
-        told = [(o.number, a.error_deg, a.u95_deg, a.told_sigma_deg) for o, a in some if keep(a)]
-        return _coverage(name, told, promised=promised)
+    def rows(
+        conditions: str, kinds: Iterable[tuple[str, Callable[[AntennaOutcome], bool]]], *, promised: bool = True
+    ) -> list[Coverage]:
+        of = [(o.number, a) for o in outcomes if o.conditions == conditions for a in o.antennas]
+        told = {n: [(k, a.error_deg, a.u95_deg, a.told_sigma_deg) for k, a in of if keep(a)] for n, keep in kinds}
+        return [_coverage(name, some, promised=promised) for name, some in told.items()]
 
-    out: list[tuple[str, list[Coverage]]] = [
-        (
-            "conditions",
-            [row(c.name, [x for x in every if x[0].conditions == c.name], lambda _: True) for c in CONDITIONS],
-        )
-    ]
-    out.append(
+    blunders = (("one is wrong", lambda a: a.blundered), ("none is", lambda a: not a.blundered))
+    wrong = (
+        ("all right", lambda a: a.wrong == 0),
+        ("some wrong", lambda a: 0 < a.wrong < a.views),
+        ("all wrong", lambda a: a.wrong == a.views),
+    )
+    views = ((1, 2, "1"), (2, 3, "2"), (3, 4, "3"), (4, math.inf, "4 and more"))
+    groups = (
+        ("photos that show the antenna", _ranges(views, lambda a: a.views)),
+        ("longest lens", _ranges(LENSES, lambda a: a.lens_mm)),
+        ("width in the picture", _ranges(WIDTHS, lambda a: a.width_px)),
+        ("a landmark in one of the photos", [("yes", lambda a: a.landmark), ("no", lambda a: not a.landmark)]),
+        ("other ways to fit", [("ambiguous", lambda a: a.ambiguous), ("not ambiguous", lambda a: not a.ambiguous)]),
+    )
+    stated = AS_STATED.name
+    return [
+        ("conditions", [row for c in CONDITIONS for row in rows(c.name, [(c.name, lambda _: True)])]),
         (
             f"{WITH_BLUNDERS.name}: standpoint or landmark of the antenna's own photos",
-            [row("one is wrong", wrong, lambda a: a.blundered), row("none is", wrong, lambda a: not a.blundered)],
-        )
-    )
-    # what is true nobody knows beforehand: 95 % is promised of all three together
-    out.append(
-        (
-            "as stated: the antenna's outlines in truth (no promise of each)",
-            [
-                row("all right", clean, lambda a: a.wrong == 0, promised=False),
-                row("some wrong", clean, lambda a: 0 < a.wrong < a.views, promised=False),
-                row("all wrong", clean, lambda a: a.wrong == a.views, promised=False),
-            ],
-        )
-    )
-    views = [row(f"{k}", clean, lambda a, k=k: a.views == k) for k in (1, 2, 3)]  # type: ignore[misc]
-    out.append(("as stated: photos that show the antenna", [*views, row("4 and more", clean, lambda a: a.views > 3)]))
-    out.append(
-        (
-            "as stated: longest lens",
-            [row(n, clean, lambda a, lo=lo, hi=hi: lo <= a.lens_mm < hi) for lo, hi, n in LENSES],  # type: ignore[misc]
-        )
-    )
-    out.append(
-        (
-            "as stated: width in the picture",
-            [row(n, clean, lambda a, lo=lo, hi=hi: lo <= a.width_px < hi) for lo, hi, n in WIDTHS],  # type: ignore[misc]
-        )
-    )
-    out.append(
-        (
-            "as stated: a landmark in one of the photos",
-            [row("yes", clean, lambda a: a.landmark), row("no", clean, lambda a: not a.landmark)],
-        )
-    )
-    out.append(
-        (
-            "as stated: other ways to fit",
-            [row("ambiguous", clean, lambda a: a.ambiguous), row("not ambiguous", clean, lambda a: not a.ambiguous)],
-        )
-    )
-    return out
+            rows(WITH_BLUNDERS.name, blunders),
+        ),
+        # what is true nobody knows beforehand: 95 % is promised of all three together
+        ("as stated: the antenna's outlines in truth (no promise of each)", rows(stated, wrong, promised=False)),
+        *((f"as stated: {group}", rows(stated, kinds)) for group, kinds in groups),
+    ]
 
 
 def other_coverages(outcomes: Sequence[Outcome]) -> list[Coverage]:
