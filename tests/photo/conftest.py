@@ -6,10 +6,13 @@ import io
 import struct
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image
+
+from photoaz.photo.record import PhotoRecord
 
 Entry = tuple[int, int, bytes]  # type, count, data
 Block = dict[int, Entry]
@@ -118,11 +121,45 @@ EXIF_GOOD: Block = {
 IMAGE_GOOD: Block = {0x10F: ascii_("Velstra"), 0x110: ascii_("VX-3"), 0x112: short(1)}
 
 
+def gravity_note(*pairs: tuple[int, int], order: str = ">") -> bytes:
+    """The maker note that carries a gravity vector: header, version, byte order, directory; offsets from its start."""
+    kind, count, raw = sratio(*pairs)
+    if order == "<":
+        raw = b"".join(struct.pack("<ii", *pair) for pair in pairs)
+    head = b"Apple iOS\0\0\1" + (b"MM" if order == ">" else b"II")
+    at = len(head) + 2 + 2 * 12 + 4
+    first = struct.pack(order + "HHIi", 1, 9, 1, 9)
+    return head + struct.pack(order + "H", 2) + first + struct.pack(order + "HHII", 8, kind, count, at) + bytes(4) + raw
+
+
+def milli(*values: float) -> list[tuple[int, int]]:
+    return [(round(1000 * v), 1000) for v in values]
+
+
+def packet(attributes: str = "", elements: str = "") -> bytes:
+    """An XMP packet."""
+    return (
+        '<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?><x:xmpmeta xmlns:x="adobe:ns:meta/">'
+        '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description rdf:about="" '
+        f'xmlns:GPano="http://ns.google.com/photos/1.0/panorama/" {attributes}>{elements}</rdf:Description></rdf:RDF>'
+        '</x:xmpmeta><?xpacket end="w"?>'
+    ).encode()
+
+
+def codes(record: PhotoRecord) -> set[str]:
+    return {finding.code for finding in record.findings}
+
+
+def finding(record: PhotoRecord, code: str) -> Any:
+    return next(f for f in record.findings if f.code == code)
+
+
 class Kit:
-    """The builders above, for tests (test modules cannot import this file)."""
+    """The builders above, for tests."""
 
     ascii, short, long, ratio, sratio = map(staticmethod, (ascii_, short, long, ratio, sratio))
     undefined, byte, double = map(staticmethod, (undefined, byte, double))
+    gravity_note, milli, packet = map(staticmethod, (gravity_note, milli, packet))
     tiff_block, jpeg_with, directory, picture = map(staticmethod, (tiff_block, jpeg_with, directory, picture))
     GPS_GOOD, EXIF_GOOD, IMAGE_GOOD = GPS_GOOD, EXIF_GOOD, IMAGE_GOOD
 

@@ -12,9 +12,7 @@ from photoaz.photo.focal import compare_frame, focal_from_35mm, mm_per_unit
 from photoaz.photo.reader import Reader
 from photoaz.photo.record import PhotoRecord
 
-
-def codes(record: PhotoRecord) -> set[str]:
-    return {finding.code for finding in record.findings}
+from .conftest import codes
 
 
 def within(record: PhotoRecord, f_px: float, sigmas: float = 2.0) -> bool:
