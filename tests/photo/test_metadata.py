@@ -1,4 +1,7 @@
-"""Metadata written on purpose, whole and broken: positions, headings, times. Tag numbers and meanings: CIPA DC-008 (Exif 2.32)."""
+"""Metadata written on purpose, whole and broken: positions, headings, times.
+
+Tag numbers and meanings: CIPA DC-008 (Exif 2.32).
+"""
 
 from __future__ import annotations
 

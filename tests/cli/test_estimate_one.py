@@ -7,11 +7,9 @@ import shutil
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 from PIL import Image
 from PIL.ExifTags import GPS, IFD
 
-from photoaz.cli import main
 from photoaz.result import AntennaResult, ById, PhotoResult, SiteResult
 from photoaz.sample import sample_dir
 
@@ -20,12 +18,6 @@ HNT-204,A1,46.6,-66.4,30,120
 HNT-204,B1,46.6,-66.4,30,240
 MRL-7,A1,46.7,-66.4,30,0
 """
-
-
-@pytest.fixture
-def run(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    return lambda *args: CliRunner().invoke(main, [str(a) for a in args], prog_name="photoaz")
 
 
 def photo(path, lat_deg=None, lon_deg=None, heading_deg=None):
