@@ -14,16 +14,21 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from starlette.testclient import TestClient
 
 from photoaz.cli import main
 from photoaz.cli.desk import given_by
+from photoaz.desk.app import make_app
 from photoaz.desk.session import Desk
 from photoaz.present.folder import StorePlace, open_store
 from photoaz.sample import sample_dir
 
-#: photos of the sample site that the tests use: fewer are quicker
+SITE = "QLB-014"
+OWN = {"x-photoaz-desk": "1"}
+WHO = "Ines Example"
 #: milliseconds that a slow machine may take for a solution
 PATIENCE_MS = 90_000
+#: photos of the sample site that the tests use: fewer are quicker
 PHOTOS = ("qlb014_1.jpg", "qlb014_2.jpg", "qlb014_7.jpg", "qlb014_9.jpg")
 
 
@@ -87,6 +92,57 @@ def opened(results: Path) -> Iterator[Callable[[], Desk]]:
     yield open_desk
     for desk in desks:
         desk.close()
+
+
+# ---- what the page asks ----------------------------------------------------------------------------------------------
+
+
+class Page:
+    """The requests that the page makes."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.client = TestClient(make_app(desk), base_url="http://127.0.0.1:8377")
+
+    def get(self, path: str, status: int = 200, **query: Any) -> Any:
+        response = self.client.get(path, params=query)
+        assert response.status_code == status, response.text
+        return response.json()
+
+    def site(self, **query: Any) -> Any:
+        return self.get("/api/site", site=SITE, **query)
+
+    def act(self, kind: str, body: dict[str, Any] | None = None, photo: str | None = None, status: int = 200) -> Any:
+        said = {"who": WHO, "kind": kind, "body": body or {}, "photo": photo}
+        response = self.client.post("/api/act", params={"site": SITE}, json=said, headers=OWN)
+        assert response.status_code == status, response.text
+        return response.json()
+
+    def solved(self, ticket: int) -> Any:
+        for _ in range(10):
+            answer = self.get("/api/solved", site=SITE, ticket=ticket)
+            if not answer["solving"]:
+                return answer
+        raise AssertionError("not solved in time")
+
+
+@pytest.fixture
+def page(opened: Callable[[], Desk]) -> Page:
+    return Page(opened())
+
+
+@pytest.fixture(scope="module")
+def looking(one_desk: Desk) -> Page:
+    """For tests that leave everything as it was: they share a desk."""
+    return Page(one_desk)
+
+
+def antenna(document: Any, name: str) -> Any:
+    return next(a for a in document["antennas"] if a["antenna_id"] == name)
+
+
+def view(document: Any, name: str, label: str) -> Any:
+    return next(e for e in antenna(document, name)["evidence"] if e["photo"].endswith(label))
 
 
 # ---- in a browser ----------------------------------------------------------------------------------------------------

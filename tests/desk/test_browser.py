@@ -13,7 +13,8 @@ from photoaz.audit.store import Store
 from photoaz.present.folder import open_store
 from photoaz.register.load import load_controls, load_picks
 
-SITE = "QLB-014"
+from .conftest import SITE
+
 #: of the antenna in the story, degrees: the sample's truth.json, from which its photos were rendered
 B1_DEG = 149.6501
 

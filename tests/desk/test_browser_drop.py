@@ -16,7 +16,8 @@ from photoaz.cli import main
 from photoaz.register.load import load_register
 from photoaz.sample import sample_dir
 
-SITE = "QLB-014"
+from .conftest import SITE
+
 #: of the antenna in the story, degrees: the sample's truth.json, from which its photos were rendered
 B1_DEG = 149.6501
 

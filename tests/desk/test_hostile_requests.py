@@ -22,7 +22,8 @@ from photoaz.desk.app import make_app
 from photoaz.desk.guard import MOST_BYTES, Guard
 from photoaz.desk.session import Desk
 
-SITE = "QLB-014"
+from .conftest import SITE
+
 OWN = {"x-photoaz-desk": "1", "content-type": "application/json"}
 PHOTO = "the first of the site's photos"
 

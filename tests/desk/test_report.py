@@ -17,7 +17,7 @@ from photoaz.desk.app import make_app
 from photoaz.desk.session import Desk
 from photoaz.present.folder import StorePlace, open_store
 
-SITE = "QLB-014"
+from .conftest import SITE
 
 
 @pytest.fixture
