@@ -4,136 +4,31 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from scipy import optimize, stats
+from scipy import stats
 from scipy.spatial.transform import Rotation
 
 from photoaz.angles import wrap_deg
-from photoaz.estimate.inputs import LocalPhoto, Tools, site_inputs
+from photoaz.estimate.inputs import LocalPhoto, site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.memory import Notebook
-from photoaz.network.mixture import Mixture
 from photoaz.photo.metadata import read_record
 from photoaz.photo.pixels import Picture
 from photoaz.photo.record import CompassHeading
 from photoaz.quantities import EXACT_CORNER_PX, ZERO_HEADING_SHARE
-from photoaz.register.load import load_controls, load_picks, load_register, require_sites
-from photoaz.register.model import Control, Pick, Site
-from photoaz.result import AntennaResult, SiteResult
-from photoaz.sample import sample_dir, sample_photos
+from photoaz.register.model import Control, Pick
+from photoaz.result import SiteResult
 
-# ---- interval of a mixture ------------------------------------------------------------------------------------------
-
-
-def mixture_deg(*parts: tuple[float, float, float]) -> float:
-    """U95 [deg] about the first of some parts given as azimuth [deg], sigma [deg], probability."""
-    azimuth, sigma, probability = np.array(parts).T
-    mixture = Mixture(probability, np.radians(azimuth), np.radians(sigma))
-    return float(np.degrees(mixture.u95_about(mixture.value[0])))
-
-
-MIXTURE_DEG = 1e-6
-
-
-def test_one_branch_gives_the_normal_interval():
-    assert mixture_deg((40.0, 0.7, 1.0)) == pytest.approx(stats.norm.ppf(0.975) * 0.7, abs=MIXTURE_DEG)
-
-
-def test_two_equal_branches_far_apart_reach_into_the_second():
-    """The whole first half and nine tenths of the second: the second's 90 % quantile on its far side."""
-    want = 12.0 + stats.norm.ppf(0.9) * 0.5
-    assert mixture_deg((100.0, 0.5, 0.5), (112.0, 0.5, 0.5)) == pytest.approx(want, abs=MIXTURE_DEG)
-
-
-def test_an_unlikely_branch_far_off_only_uses_up_its_probability():
-    """4 % lie out of reach; the interval takes 95 of the remaining 96."""
-    want = stats.norm.ppf(0.5 + 0.95 / 0.96 / 2) * 0.5
-    assert mixture_deg((100.0, 0.5, 0.96), (130.0, 0.5, 0.04)) == pytest.approx(want, abs=MIXTURE_DEG)
-
-
-def test_branches_on_both_sides_count_like_one_branch_of_both():
-    both = mixture_deg((50.0, 0.5, 0.6), (58.0, 0.4, 0.2), (42.0, 0.4, 0.2))
-    assert both == pytest.approx(mixture_deg((50.0, 0.5, 0.6), (58.0, 0.4, 0.4)), abs=MIXTURE_DEG)
-
-
-def test_mixture_across_south_and_north():
-    want = mixture_deg((100.0, 0.5, 0.7), (104.0, 0.8, 0.3))
-    for turn in (78.0, 259.0, -101.0, 439.0):
-        a, b = float(wrap_deg(100.0 + turn)), float(wrap_deg(104.0 + turn))
-        assert mixture_deg((a, 0.5, 0.7), (b, 0.8, 0.3)) == pytest.approx(want, abs=MIXTURE_DEG)
-
-
-@pytest.mark.parametrize("seed", range(4))
-def test_mixture_against_scipys_distributions(seed):
-    rng = np.random.default_rng(seed)
-    offset, sigma = np.append(0.0, rng.uniform(-15, 15, 3)), rng.uniform(0.3, 3.0, 4)
-    p = rng.dirichlet(np.ones(4))
-    many = [stats.norm(o, s) for o, s in zip(offset, sigma, strict=True)]
-
-    def missing(r: float) -> float:
-        return float(sum(w * (n.cdf(r) - n.cdf(-r)) for w, n in zip(p, many, strict=True))) - 0.95
-
-    want = optimize.brentq(missing, 0.0, 60.0, xtol=1e-10)
-    got = mixture_deg(*((200.0 + o, s, w) for o, s, w in zip(offset, sigma, p, strict=True)))
-    assert got == pytest.approx(want, abs=MIXTURE_DEG)
-
+from .conftest import Sample, has_azimuth
 
 # ---- the sample site ------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Sample:
-    folder: Path
-    site: Site
-    controls: tuple[Control, ...]
-    picks: tuple[Pick, ...]
-    photos: tuple[Path, ...]
-    antennas: Mapping[str, Mapping[str, Any]]
-    cameras: Mapping[str, Mapping[str, Any]]
-    remembering: Callable[[], AbstractContextManager[None]]
-
-    def photo(self, number: int) -> Path:
-        return self.folder / f"qlb014_{number}.jpg"
-
-    def solve(self, photos: Sequence[Path], *, controls: bool = True, **more: Any) -> SiteResult:
-        tools = Tools(**{k: more.pop(k) for k in ("memory", "progress") if k in more})
-        ids = more.pop("antenna_ids", None)
-        given = site_inputs(
-            self.site,
-            photos,
-            controls=self.controls if controls else (),
-            controls_dir=self.folder,
-            picks=more.pop("picks", self.picks),
-            picks_dir=self.folder,
-            antenna_ids=None if ids is None else frozenset(ids),
-            **more,
-        )
-        with self.remembering():
-            return solve_site(given, tools).result()
-
-
-@pytest.fixture(scope="session")
-def sample(remembering) -> Sample:
-    folder = sample_dir()
-    (site,) = require_sites(load_register(folder / "register.csv"))
-    truth = json.loads((folder / "truth.json").read_text("utf-8"))
-    return Sample(
-        folder,
-        site,
-        load_controls(folder / "controls.csv"),
-        load_picks(folder / "picks_by_hand.csv"),
-        sample_photos(folder),
-        {a["antenna_id"]: a for a in truth["antennas"]},
-        {p["file"]: p for p in truth["photos"]},
-        remembering,
-    )
 
 
 @pytest.fixture(scope="session")
@@ -152,10 +47,6 @@ def pair(sample) -> SiteResult:
 def pair_alone(sample) -> SiteResult:
     """The same without controls."""
     return sample.solve([sample.photo(4), sample.photo(8)], controls=False)
-
-
-def has_azimuth(a: AntennaResult) -> bool:
-    return a.status in ("estimated", "ambiguous") and a.azimuth_true_deg is not None and a.u95_deg is not None
 
 
 def test_every_antenna_with_a_pick_gets_an_azimuth(sample, whole):
@@ -178,11 +69,7 @@ def test_azimuths_hold_the_truth(sample, whole):
 
     95 % intervals let one of six out in one site of four, so one is allowed, but not by more than half its U95 again.
     """
-    off = {
-        a.antenna_id: abs(float(wrap_deg(a.azimuth_true_deg - sample.antennas[a.antenna_id]["azimuth_deg"])))
-        / a.u95_deg
-        for a in whole.antennas
-    }
+    off = {a.antenna_id: sample.off(a) for a in whole.antennas}
     assert sum(v > 1 for v in off.values()) <= 1, off
     assert max(off.values()) <= 1.5, off
 
@@ -303,8 +190,7 @@ def test_only_the_antennas_asked_for(sample):
     assert [a.antenna_id for a in got.antennas] == [c2]
     (a,) = got.antennas
     assert has_azimuth(a)
-    off = abs(float(wrap_deg(a.azimuth_true_deg - sample.antennas[c2]["azimuth_deg"])))
-    assert off < 1.5 * a.u95_deg
+    assert sample.off(a) < 1.5
     assert any("qlb014_8.jpg" in line for line in told)
 
 
@@ -406,9 +292,7 @@ def test_all_antennas_are_found_and_their_azimuths_hold_the_truth(sample, unpick
         assert has_azimuth(a), a
         assert not any(e.from_pick for e in a.evidence)
         assert all(e.name_probability >= 0.8 for e in a.evidence)
-        off[a.antenna_id] = (
-            abs(float(wrap_deg(a.azimuth_true_deg - sample.antennas[a.antenna_id]["azimuth_deg"]))) / a.u95_deg
-        )
+        off[a.antenna_id] = sample.off(a)
     assert len(off) == 6
     assert sum(v > 1 for v in off.values()) <= 1, off
     assert max(off.values()) <= 1.5, off
@@ -472,11 +356,7 @@ def test_each_antenna_is_accounted_for_in_each_photo(sample, unpicked):
 def test_few_photos_without_picks_hold_the_truth_too(sample):
     """Photos 2, 4 and 5: every azimuth within one and a half U95."""
     got = sample.solve([sample.photo(n) for n in (2, 4, 5)], picks=())
-    off = {
-        a.antenna_id: abs(float(wrap_deg(a.azimuth_true_deg - sample.antennas[a.antenna_id]["azimuth_deg"])))
-        / a.u95_deg
-        for a in got.antennas
-    }
+    off = {a.antenna_id: sample.off(a) for a in got.antennas}
     assert len(off) == 6
     assert max(off.values()) <= 1.5, off
 
@@ -487,7 +367,7 @@ def test_only_the_antennas_asked_for_without_picks(sample):
     a1, c1 = got.antennas
     assert (a1.antenna_id, c1.antenna_id) == ("QLB-014-A1", "QLB-014-C1")
     assert has_azimuth(a1)
-    assert abs(float(wrap_deg(a1.azimuth_true_deg - sample.antennas["QLB-014-A1"]["azimuth_deg"]))) < 1.5 * a1.u95_deg
+    assert sample.off(a1) < 1.5
     assert c1.status == "not_visible"
     assert "back" in c1.remarks[0]
     (photo,) = got.photos
