@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
+from photoaz.estimate.inputs import LocalPhoto
 from photoaz.estimate.panels import LEAST_PROBABILITY, PhotoPanels, find_in, name_panels
 from photoaz.estimate.priors import antenna_priors_of
 from photoaz.estimate.statements import declination_at, known_photo_of, open_photo
@@ -238,8 +239,9 @@ def outcome_of(mode: str, cases: list[Path]) -> Outcome:
             heading = Control(
                 photo=p["file"], kind="heading", u95=HEADING_U95_DEG, azimuth_true_deg=p["heading_deg"] % 360.0
             )
-            photo = open_photo(path, [heading] if mode == "heading" else [], case, [], None, None)
-            standing = known_photo_of(p["file"], photo, frame, declination_at(photo.record, site))
+            file = LocalPhoto(name=p["file"], path=path)
+            photo = open_photo(file, [heading] if mode == "heading" else [], [], None)
+            standing = known_photo_of(p["file"], photo, frame, declination_at(photo.record, site), site.ground_m)
             with timing(out.read_s):
                 cv2.imread(str(path))
             image = decode(path)

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from photoaz.estimate.inputs import LocalPhoto
+from photoaz.estimate.inputs import LocalPhoto, site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.estimate.statements import declination_at, known_photo_of, open_photo
 from photoaz.geodesy.frames import EnuFrame
@@ -58,8 +58,8 @@ class Pair:
 
 def stand_of(path: Path, truth: dict[str, Any], site: Site, frame: EnuFrame) -> tuple[PlannedPhoto, float]:
     """The photo as planned: true pose, sensors as good as its metadata say; and its lens, 35 mm equivalent."""
-    photo = open_photo(LocalPhoto(name=truth["file"], path=path), (), None, (), None, None)
-    known = known_photo_of(truth["file"], photo, frame, declination_at(photo.record, site))
+    photo = open_photo(LocalPhoto(name=truth["file"], path=path), (), (), None)
+    known = known_photo_of(truth["file"], photo, frame, declination_at(photo.record, site), site.ground_m)
     compass = next((h for h in known.headings if h.source == "camera compass"), None)
     camera = photo.camera
     equipment = Equipment(
@@ -83,7 +83,8 @@ def stand_of(path: Path, truth: dict[str, Any], site: Site, frame: EnuFrame) -> 
 def pairs_of(case: Path) -> list[Pair]:
     truth = json.loads((case / "truth.json").read_text())
     site = require_sites(load_register(case / "register.csv"))[0]
-    solution = solve_site(site, [LocalPhoto(name=p["file"], path=case / p["file"]) for p in truth["photos"]])
+    photos = [LocalPhoto(name=p["file"], path=case / p["file"]) for p in truth["photos"]]
+    solution = solve_site(site_inputs(site, photos)).result()
     used = {p.photo for p in solution.photos if p.status == "used"}
     scene: PlanningScene = scene_of_site(site)
     facts, lenses = [], {}

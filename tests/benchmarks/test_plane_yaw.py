@@ -132,7 +132,8 @@ def solve(photos: dict[int, np.ndarray], chosen: slice) -> Solved:
 def _samples(place: np.ndarray, normal: np.ndarray) -> EdgeSamples:
     n = len(place)
     zeros, none, far = np.zeros(n), np.zeros(n, int), np.full(n, np.inf)
-    return EdgeSamples(place, normal, none, none, zeros, none, zeros, np.ones(n), far, none, none, zeros, far, none)
+    ones = np.ones(n)
+    return EdgeSamples(place, normal, none, none, zeros, none, zeros, ones, far, ones, none, none, zeros, far, none)
 
 
 def by_cv2(photos: dict[int, np.ndarray]) -> np.ndarray:

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from photoaz.angles import wrap_deg
+from photoaz.estimate.inputs import site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.register.load import load_register, require_sites
 from photoaz.register.model import Control, Pick
@@ -79,7 +80,8 @@ def answers_of(case: Path, *, heading_known: bool) -> list[Answer]:
     ]
     site = require_sites(load_register(case / "register.csv"))[0]
     picks = picks_of(truth, np.random.default_rng(truth["case_no"]))
-    solution = solve_site(site, [case / p["file"] for p in truth["photos"]], controls=controls, picks=picks)
+    given = site_inputs(site, [case / p["file"] for p in truth["photos"]], controls=controls, picks=picks)
+    solution = solve_site(given).result()
     found = {a.antenna_id: a for a in solution.antennas}
     out = []
     for antenna in truth["antennas"]:

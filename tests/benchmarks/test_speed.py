@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 import pytest
 
+from photoaz.estimate.inputs import site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.register.load import load_controls, load_picks, load_register, require_sites
 from photoaz.register.model import Control, Pick
@@ -85,7 +86,8 @@ def test_one_antenna_in_one_photo(number: int) -> None:
     assert image.shape[0] * image.shape[1] > 12e6
 
     def work() -> SiteResult:
-        return solve_site(site, [photo], controls=controls, picks=[pick], antenna_ids=[pick.antenna_id])
+        given = site_inputs(site, [photo], controls=controls, picks=[pick], antenna_ids=frozenset([pick.antenna_id]))
+        return solve_site(given).result()
 
     read_s = median_s(lambda: cv2.imread(str(photo)))
     whole_s = median_s(work)
@@ -150,7 +152,8 @@ def test_all_antennas_of_a_photo(monkeypatch: pytest.MonkeyPatch, cases: list[Pa
             heading = Control(photo=path.name, kind="heading", u95=0.2, azimuth_true_deg=photo["heading_deg"] % 360.0)
 
             def work(site: Any = site, path: Path = path, heading: Control = heading, picks: Any = picks) -> None:
-                solve_site(site, [path], controls=[heading], picks=picks, antenna_ids=[p.antenna_id for p in picks])
+                asked = frozenset(p.antenna_id for p in picks)
+                solve_site(site_inputs(site, [path], controls=[heading], picks=picks, antenna_ids=asked)).result()
 
             read_s = shortest_s(lambda path=path: cv2.imread(str(path)), time.perf_counter)  # type: ignore[misc]
             fit_s = shortest_s(work, lambda: clock["measuring"])

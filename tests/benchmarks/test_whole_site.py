@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from photoaz.angles import wrap_deg
+from photoaz.estimate.inputs import site_inputs
 from photoaz.estimate.solve import solve_site
 from photoaz.judgement.judge import judge_site
 from photoaz.register.load import load_register, require_sites
@@ -90,9 +91,11 @@ def add(case: Path, mode: str, tally: Tally) -> None:
     truth = json.loads((case / "truth.json").read_text())
     site = require_sites(load_register(case / "register.csv"))[0]
     controls = controls_of(truth, mode)
-    solution = solve_site(site, [case / p["file"] for p in truth["photos"]], controls=controls, controls_dir=case)
+    given = site_inputs(site, [case / p["file"] for p in truth["photos"]], controls=controls, controls_dir=case)
+    solution = solve_site(given).result()
     days = [p.taken for p in solution.photos if p.taken is not None]
-    judged = judge_site(site, solution, {a.antenna_id: days[0] for a in solution.antennas} if days else {})
+    days_of = {a.antenna_id: days[0] for a in solution.antennas} if days else {}
+    judged = judge_site(site, solution, days_of).antennas
     said = {Path(p.photo).name: p for p in solution.photos}
     if len(truth["photos"]) > 1:
         for p in truth["photos"]:
