@@ -65,21 +65,21 @@ def rotation_cam_from_enu(heading_rad: Array | float, pitch_rad: Array | float, 
     """
     h, p, r = np.broadcast_arrays(heading_rad, pitch_rad, roll_rad)
     sh, ch, sp, cp, sr, cr = np.sin(h), np.cos(h), np.sin(p), np.cos(p), np.sin(r), np.cos(r)
-    zero = np.zeros_like(sh)
-    level_right = np.stack([ch, -sh, zero], -1)
-    level_up = np.stack([-sh * sp, -ch * sp, cp], -1)
-    forward = np.stack([sh * cp, ch * cp, sp], -1)
-    right = level_right * cr[..., None] - level_up * sr[..., None]
-    up = level_up * cr[..., None] + level_right * sr[..., None]
-    return np.stack([right, -up, forward], -2)
+    out = np.empty((*sh.shape, 3, 3), sh.dtype)
+    # level right (ch, -sh, 0) and level up (-sh sp, -ch sp, cp), turned by the roll; forward
+    out[..., 0, 0], out[..., 0, 1], out[..., 0, 2] = ch * cr + sh * sp * sr, ch * sp * sr - sh * cr, -cp * sr
+    out[..., 1, 0], out[..., 1, 1], out[..., 1, 2] = sh * sp * cr - ch * sr, ch * sp * cr + sh * sr, -cp * cr
+    out[..., 2, 0], out[..., 2, 1], out[..., 2, 2] = sh * cp, ch * cp, sp
+    return out
 
 
 def pixels_from_normalised(camera: Projection, xy: Array, f_px: Array | float | None = None) -> Array:
     """Distort and scale normalised image coordinates (..., 2) = (x/z, y/z) to pixels (..., 2)."""
     f = camera.f_px if f_px is None else f_px
-    r2 = (xy * xy).sum(-1)
+    x, y = xy[..., 0], xy[..., 1]
+    r2 = x * x + y * y
     d = 1.0 + r2 * (camera.k1 + r2 * camera.k2)
-    return np.stack([f * xy[..., 0] * d + camera.cx_px, f * camera.aspect * xy[..., 1] * d + camera.cy_px], -1)
+    return np.stack([f * x * d + camera.cx_px, f * camera.aspect * y * d + camera.cy_px], -1)
 
 
 def project(camera: Projection, points_in_cam: Array, f_px: Array | float | None = None) -> Array:
@@ -97,16 +97,17 @@ def normalised_from_pixels(camera: Camera, px: Array, f_px: Array | float | None
     x = xd
     if camera.k1 or camera.k2:
         for _ in range(20):  # a contraction for any distortion a photo lens has; 20 steps reach 1e-12
-            r2 = (x * x).sum(-1)
+            r2 = x[..., 0] * x[..., 0] + x[..., 1] * x[..., 1]
             x = xd / (1.0 + r2 * (camera.k1 + r2 * camera.k2))[..., None]
     return x
 
 
 def directions_from_pixels(camera: Camera, px: Array, f_px: Array | float | None = None) -> Array:
     """Unit vectors (..., 3) in the camera frame along the lines of sight of pixels (..., 2)."""
-    x = normalised_from_pixels(camera, px, f_px)
-    v = np.concatenate([x, np.ones_like(x[..., :1])], -1)
-    return np.asarray(v / np.sqrt((v * v).sum(-1, keepdims=True)))
+    xy = normalised_from_pixels(camera, px, f_px)
+    x, y = xy[..., 0], xy[..., 1]
+    length = np.sqrt(x * x + y * y + 1.0)
+    return np.stack([x / length, y / length, 1.0 / length], -1)
 
 
 def pitch_for(camera: Camera, px: Array, elevation_rad: float, roll_rad: float = 0.0) -> float:
@@ -168,12 +169,15 @@ def los_from_cam(direction: Array) -> Array:
 
     Its z runs along the sight, its x is the camera's x made square to it.
     """
-    ex = np.zeros_like(direction)
-    ex[..., 0] = 1.0
-    x = ex - direction * direction[..., :1]
-    x = x / np.sqrt((x * x).sum(-1, keepdims=True))
-    y = np.cross(direction, x)
-    return np.stack([x, y, direction], -2)
+    u, v, w = direction[..., 0], direction[..., 1], direction[..., 2]
+    a, b, c = 1.0 - u * u, 0.0 - v * u, 0.0 - w * u
+    length = np.sqrt(a * a + b * b + c * c)
+    a, b, c = a / length, b / length, c / length
+    out = np.empty((*direction.shape, 3), direction.dtype)
+    out[..., 0, 0], out[..., 0, 1], out[..., 0, 2] = a, b, c
+    out[..., 1, 0], out[..., 1, 1], out[..., 1, 2] = v * c - w * b, w * a - u * c, u * b - v * a
+    out[..., 2, :] = direction
+    return out
 
 
 def gibbs(rotation: Array) -> Array:
