@@ -351,6 +351,18 @@ def _assign(cost: Array, named: Mapping[int, int]) -> tuple[Array, float]:
     return np.where(column < m, column, -1), float(whole[np.arange(n), column].sum())
 
 
+def _assign_each(cost: Array, named: Mapping[int, int]) -> tuple[Array, Array]:
+    """Of each of H hypotheses what `_assign` gives: names (H, n) and sums (H,), for costs (H, n, m)."""
+    best, least = cost.argmin(-1), cost.min(-1)
+    names, sums = np.where(least < 0.0, best, -1), np.minimum(least, 0.0).sum(-1)
+    # where each candidate's own best is no other's too, nothing is left to weigh
+    taken = (names[..., None] == np.arange(cost.shape[-1])).sum(1)
+    unlike = ((cost == least[..., None]).sum(-1) == 1).all(-1)
+    for k in np.flatnonzero((taken > 1).any(-1) | ~unlike | bool(named)).tolist():
+        names[k], sums[k] = _assign(cost[k], named)
+    return names, sums
+
+
 def _refit(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces, names: Array) -> Hypotheses:
     """Shifts and scale (H,) that suit the names (H, n) best."""
     o = problem.observed
@@ -418,8 +430,7 @@ def likely_hypotheses(problem: NamingProblem) -> tuple[Hypothesis, ...]:
     for leeway in (*REFITTED_WITHIN, None):
         places = expected_places(problem.observed, problem.mount, h.toward, h.ln_scale)
         cost = _pair_costs(problem, h, places)
-        solved = [_assign(c, problem.named) for c in cost]
-        names, sums = np.array([n for n, _ in solved]), np.array([s for _, s in solved])
+        names, sums = _assign_each(cost, problem.named)
         total = TRUSTED * sums + _prior_cost(problem, h)
         if leeway is not None:
             near = np.flatnonzero(total <= total.min() + leeway)
