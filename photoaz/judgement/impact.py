@@ -74,7 +74,9 @@ def impact_db(deviation_deg: float, parts: Sequence[Part] = ()) -> Impact:
         weights = np.repeat([p.probability / _STEPS for p in parts], _STEPS)
         for k, at in enumerate((0.0, half, -half)):
             gains = _gains_db(at - draws) - gain_db(at)
-            low, high = np.quantile(gains, [0.025, 0.975], weights=weights, method="inverted_cdf")
+            order = np.argsort(gains, kind="stable")  # of parts that rise or fall each, a fifth of np.quantile's time
+            below = np.cumsum(weights.take(order))
+            low, high = gains[order[np.searchsorted(below / below[-1], [0.025, 0.975])]]
             intervals[k] = float(low), float(high)
     return Impact(
         boresight=gain_db(deviation_deg),
