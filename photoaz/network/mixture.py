@@ -132,24 +132,27 @@ class Mixture:
         weight, value, square = few.weight.copy(), few.value.copy(), few.sigma**2
         there = np.ones(n, bool)
 
-        def melted(i: Array | int) -> tuple[Array, Array, Array]:
-            """Each with each of i: how much of it i has, and the variance and cost of the two as one."""
-            both = np.maximum(weight + weight[i], 1e-300)
-            share = weight[i] / both
-            off = wrap_rad(value[i] - value)
-            variance = (1.0 - share) * square + share * square[i] + share * (1.0 - share) * off**2
-            own = weight * np.log(square) + weight[i] * np.log(square[i])
-            return share, variance, both * np.log(variance) - own
+        def melted(i: Array | int, j: slice | int = slice(None)) -> tuple[Array, Array, Array]:
+            """Each of j with each of i: how much of the two i has, the way from j to i, and their variance as one."""
+            share = weight[i] / np.maximum(weight[j] + weight[i], 1e-300)
+            off = wrap_rad(value[i] - value[j])
+            return share, off, (1.0 - share) * square[j] + share * square[i] + share * (1.0 - share) * off**2
 
-        cost = np.round(melted(np.arange(n)[:, None])[2], 12)
+        def cost_of(i: Array | int) -> Array:
+            """What each costs, melted with each of i; to as many decimals as do not hang on the order of sums."""
+            own = weight * np.log(square)
+            both = np.maximum(weight + weight[i], 1e-300)
+            return np.asarray(np.round(both * np.log(melted(i)[2]) - (own + own[i]), 12))
+
+        cost = cost_of(np.arange(n)[:, None])
         cost[range(n), range(n)] = np.inf
         for _ in range(n - most):
             i, j = divmod(int(cost.argmin()), n)
-            share, variance, _ = melted(i)
-            value[j] += share[j] * wrap_rad(value[i] - value[j])
-            weight[j], square[j], there[i] = weight[j] + weight[i], variance[j], False
+            share, off, square[j] = melted(i, j)
+            value[j] += share * off
+            weight[j], there[i] = weight[j] + weight[i], False
             cost[i], cost[:, i] = np.inf, np.inf
-            now = np.where(there, np.round(melted(j)[2], 12), np.inf)
+            now = np.where(there, cost_of(j), np.inf)
             now[j] = np.inf
             cost[j], cost[:, j] = now, now
         return Mixture(weight[there], value[there], np.sqrt(square[there]))
