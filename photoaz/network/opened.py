@@ -248,10 +248,11 @@ def _outline(
         first = chosen if chosen in of else min(of, key=lambda k: modes[k].cost)
         not_right = float(share[of].sum()) * (1.0 - modes[first].p_right)
         wrong, flat = name_right * not_right, 1.0
-        for part, spread in modes[first].wrong:
-            flat -= part
-            if wrong * part > 0.0:
-                parts.append(Part(math.log(wrong * part), row[antenna], said[0] + float(apart[first]), spread))
+        for of_wrong in modes[first].wrong:
+            flat -= of_wrong.share
+            if wrong * of_wrong.share > 0.0:
+                value = said[0] + float(apart[first]) + of_wrong.off_rad
+                parts.append(Part(math.log(wrong * of_wrong.share), row[antenna], value, of_wrong.sigma_rad))
         nothing += wrong * flat + not_right * sum(p for n, p in others.items() if n in row)
     if nothing > 0.0:
         parts.append(Part(math.log(nothing), row[antenna]))

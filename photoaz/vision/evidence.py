@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,6 +21,17 @@ TILT_SIGMA_RAD = float(np.radians(1.5))
 _SHAPE = slice(8, 10)  # edge radius and bulge: known to the fit alone
 
 
+class Spread(NamedTuple):
+    """A normal distribution of the true azimuth where an outline is wrong.
+
+    share: of all that may be then. sigma_rad: its standard deviation. off_rad: its middle, off the fitted azimuth.
+    """
+
+    share: float
+    sigma_rad: float
+    off_rad: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class BoxMode:
     """One way an antenna's box fits a photo.
@@ -30,8 +42,8 @@ class BoxMode:
     constant common to the modes of one antenna in one photo. yaw_rad: the normal off the line of sight in plan.
     corners_px (8, 2): of the ideal box. shape (2,): the fit's edge radius and bulge. appearance: whether the photo
     looks like the box over the whole of it, where that was asked. p_right: probability that one of the outline's modes
-    is the antenna's own, and not edges of other things; wrong: how the azimuth errs else, shares and sigmas [rad] of
-    normal distributions about it, the rest anywhere (`trust`). rival: which of the panels that may be the antenna.
+    is the antenna's own, and not edges of other things; wrong: where the azimuth is else, the rest
+    anywhere (`trust`). rival: which of the panels that may be the antenna.
     """
 
     rotation: Array
@@ -51,7 +63,7 @@ class BoxMode:
     shape: Array
     appearance: Appearance | None = None
     p_right: float = 1.0
-    wrong: tuple[tuple[float, float], ...] = ()
+    wrong: tuple[Spread, ...] = ()
     rival: int = 0
 
 

@@ -31,6 +31,7 @@ from photoaz.vision.patch import Patch, cut_patch, enlarged_px, reduced, reduced
 from photoaz.vision.picked import mask_of, off_of, off_px, wide_px
 from photoaz.vision.starts import starts_from_candidate, starts_from_corners, starts_from_seed
 from photoaz.vision.trust import believed, signs_of, slip_of, trust_of
+from photoaz.vision.turn import TurnDensity, density_of, facts_of, picture_of, scores_of
 
 #: shape of radomes where nobody says more: edge radius and bulge of the front, metres (common practice, no source)
 EDGE_RADIUS_M = (0.030, 0.012)
@@ -46,8 +47,6 @@ CAUGHT_WITHIN = 1.2
 ENOUGH_PX = 100.0
 #: where only a point is marked, a box is odd by this much off the design azimuth (common practice, no source)
 DESIGN_RAD = float(np.radians(15.0))
-#: an outline that is less probably the antenna's own than this says nothing (common practice, no source)
-LEAST_RIGHT = 0.2
 #: whether a box shows its front, by what a person says is seen
 _FACES: dict[SeenView, bool | None] = {"front": True, "rear": False, "profile": None}
 
@@ -111,7 +110,8 @@ class Look:
     a panel that the finder saw there; seed_px (2,), a point on it. side: which one a person says is seen there, None
     where nobody does. exact: the corners are to be taken as they are, not refined. shrink: the whole factor by which
     the picture is reduced to begin with, where what is rough about corners or candidate is many pixels. binned: the
-    whole factor by which patch, corners and candidate are reduced already, because nothing finer is needed.
+    whole factor by which patch, corners and candidate are reduced already, because nothing finer is needed. turn: how
+    the candidate is turned.
     """
 
     patch: Patch
@@ -123,6 +123,7 @@ class Look:
     shrink: int = 1
     binned: int = 1
     side: SeenView | None = None
+    turn: TurnDensity | None = None
 
     @property
     def middle_px(self) -> Array:
@@ -154,7 +155,9 @@ def look_at(
     """Cut out what a fit needs. image: (H, W) grey or (H, W, 3) BGR, uint8, as shown; the rest as in `Look`."""
     shrink = binned = 1
     sigma = 0.0
+    turn: TurnDensity | None = None
     if candidate is not None and corners_px is None:
+        turn = turn_of(image, candidate, expectation)
         middle, reach = candidate.corners_px.mean(0), reach_px(candidate)
         binned = max(int(_width_px(expectation) / ENOUGH_PX), 1)
         shrink = max(int(_width_px(expectation) / binned / CATCH_PX), 1)
@@ -186,12 +189,26 @@ def look_at(
         shrink=shrink,
         binned=binned,
         side=side,
+        turn=turn,
     )
 
 
 def reach_px(candidate: PanelCandidate) -> float:
     """Pixels are looked at up to so far from a candidate's middle, either way."""
     return 0.7 * float(np.ptp(candidate.corners_px, 0).max()) + 25.0
+
+
+def turn_of(image: Array | Part, candidate: PanelCandidate, expectation: Expectation) -> TurnDensity:
+    """How a panel that the finder saw in a photo is turned, as far as one look tells."""
+    facts = facts_of(
+        candidate,
+        expectation.sighting(),
+        distance_m=expectation.distance_m,
+        ln_distance_sigma=expectation.ln_distance_sigma,
+        ln_size=expectation.ln_size,
+        ln_size_sigma=expectation.ln_size_sigma,
+    )
+    return density_of(scores_of(picture_of(image, candidate.corners_px, reach_px(candidate)), facts))
 
 
 def _width_px(expectation: Expectation) -> float:
@@ -224,7 +241,9 @@ def measure_boxes(
             if look.side is not None:
                 faces = _FACES[look.side]
             if look.candidate is not None:
-                starts[k] = [theta for _, theta in starts_from_candidate(sighting, look.candidate, task.prior)]
+                starts[k] = [
+                    theta for _, theta in starts_from_candidate(sighting, look.candidate, task.prior, look.turn)
+                ]
             elif look.seed_px is not None and look.corners_px is None:
                 found = starts_from_seed(task.patch, sighting, task.prior, faces_camera=faces)
                 starts[k] = [theta for _, theta in found]
@@ -416,15 +435,13 @@ def _judged(
     if not modes or look.exact:
         return tuple(modes)
     kind = "found" if look.candidate is not None else "marked" if look.corners_px is None else "picked"
-    signs = signs_of(sighting, modes, minima, prior, look.candidate, look.binned)
-    trust = trust_of(signs, kind)
+    signs = signs_of(sighting, modes, minima, prior, look.candidate, look.binned, look.turn)
+    trust = trust_of(signs, kind, look.turn)
     if kind == "marked" and expectation.design_off_rad is not None:
         # a point does not say which side is seen: the design weighs between the ways, not against all of them
         penalty = [_off_design(m.theta[0] - expectation.design_off_rad) for m in minima]
         trust = [replace(t, score=t.score - 0.5 * (p - min(penalty))) for t, p in zip(trust, penalty, strict=True)]
-    out = believed(modes, trust, slip_of(kind))
-    # what a person marked is told, however little it is believed
-    return out if out[0].p_right >= LEAST_RIGHT or kind != "found" else ()
+    return believed(modes, trust, slip_of(kind))
 
 
 def _off_design(off_rad: float) -> float:

@@ -49,18 +49,23 @@ class Patch:
         return np.asarray(out.reshape(*x.shape, channels), float)
 
 
-def cut_patch(image: Array | Part, low_px: Array, high_px: Array) -> Patch:
-    """Cut the patch between two corners (2,) px out of a photo (H, W) grey or (H, W, 3) BGR, uint8."""
+def cut(image: Array | Part, low_px: Array, high_px: Array) -> tuple[Array, tuple[int, int]]:
+    """What is stored between two corners (2,) px of a photo (H, W) grey or (H, W, 3) BGR, uint8; and its origin_px."""
     x0, y0 = (max(int(np.floor(v)), 0) for v in low_px)
     x1, y1 = int(np.ceil(high_px[0])) + 1, int(np.ceil(high_px[1])) + 1
     x1, y1 = min(max(x1, x0 + 2), image.shape[1]), min(max(y1, y0 + 2), image.shape[0])
     x0, y0 = min(x0, x1 - 2), min(y0, y1 - 2)
-    part = image[y0:y1, x0:x1]
+    return image[y0:y1, x0:x1], (x0, y0)
+
+
+def cut_patch(image: Array | Part, low_px: Array, high_px: Array) -> Patch:
+    """Cut the patch between two corners (2,) px out of a photo (H, W) grey or (H, W, 3) BGR, uint8."""
+    part, origin_px = cut(image, low_px, high_px)
     if part.ndim == 2:
-        return Patch(cv2.LUT(part, _LIGHT)[..., None], (x0, y0))
+        return Patch(cv2.LUT(part, _LIGHT)[..., None], origin_px)
     light = cv2.cvtColor(cv2.LUT(part, _LIGHT), cv2.COLOR_BGR2YCrCb)  # of float32, its colour differences are about 0.5
     light[..., 1:] = (light[..., 1:] - 0.5) * (CHROMA_WEIGHT * np.sqrt(2.0))
-    return Patch(light, (x0, y0))
+    return Patch(light, origin_px)
 
 
 def reduced_px(px: Array, factor: float) -> Array:

@@ -31,6 +31,7 @@ from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.outline import INNER_LOWER, N_EDGES, sample_edges
 from photoaz.vision.patch import Patch
 from photoaz.vision.picked import READINGS, wide_px
+from photoaz.vision.turn import TurnDensity
 
 Start = tuple[float, Array]
 
@@ -134,6 +135,8 @@ ACROSS_SHARE, ALONG_SHARE = 0.12, 0.18
 MOST = 5
 #: standard uncertainty of the finder's word on how a panel is turned
 YAW_RAD = float(np.radians(15.0))
+#: -2 ln likelihood that no turn costs more than
+MOST_SIDE = 12.0
 _STEP = np.array([1e-4, 1e-4, 1e-4, 1e-2, 1e-2, 1e-4, 1e-4, 1e-4, 1e-3, 1e-3])
 _PERTURB = np.concatenate([np.zeros((1, N_PARAMETERS)), np.diag(_STEP)])
 _LONGEST = np.array([0.35, 0.1, 0.1, 40, 40, 0.3, 0.3, 0.3, 0.05, 0.02])
@@ -148,39 +151,50 @@ MISFIT = 30.0
 _WIDE_TURNS = np.radians([-60.0, -40.0, -25.0, -12.0, 0.0, 12.0, 25.0, 40.0, 60.0])
 
 
-def starts_from_candidate(sighting: Sighting, candidate: PanelCandidate, prior: Prior) -> list[Start]:
+def starts_from_candidate(
+    sighting: Sighting, candidate: PanelCandidate, prior: Prior, turn: TurnDensity | None = None
+) -> list[Start]:
     """Boxes (cost, theta) that suit the finder's corners, best first; at least one.
 
-    Least squares on all eight corners from azimuths all round, then from turns about the best; what the finder says of
-    the panel's turn counts.
+    Least squares on all eight corners from azimuths all round, then from turns about the best and those that `turn`
+    finds likely; what is said of the panel's turn counts.
     """
     free: list[Start] = []
     best_px, best = candidate.corners_px, (np.inf, prior.mean)
     for px in _namings(candidate):
         settled = [
-            (c + side_cost(sighting, candidate, t), t) for c, t in _settled(sighting, px, prior, _AZIMUTHS, None)
+            (c + side_cost(sighting, candidate, t, turn), t) for c, t in _settled(sighting, px, prior, _AZIMUTHS, None)
         ]
         here = min(settled, key=lambda s: s[0])
         if here[0] < best[0]:
             free, best, best_px = settled, here, px
     if best[0] > MISFIT:
-        return _by_turn(sighting, candidate, prior)
-    turned = _settled(sighting, best_px, prior, best[1][0] + _TURNS, _HELD_RAD)
-    found = free + [(c + side_cost(sighting, candidate, t), t) for c, t in turned]
+        return _by_turn(sighting, candidate, prior, turn)
+    azimuths = best[1][0] + _TURNS
+    if turn is not None:
+        azimuths = np.append(azimuths, _towards(sighting, candidate) + turn.peaks_rad)
+    turned = _settled(sighting, best_px, prior, azimuths, _HELD_RAD)
+    found = free + [(c + side_cost(sighting, candidate, t, turn), t) for c, t in turned]
     kept = _differing(found, 0.09)
     return [s for s in kept if s[0] < kept[0][0] + 25.0][:MOST]
 
 
-def _by_turn(sighting: Sighting, candidate: PanelCandidate, prior: Prior) -> list[Start]:
-    """Boxes of the expected size about the candidate's middle, turned by about as much as the finder says."""
+def _towards(sighting: Sighting, candidate: PanelCandidate) -> float:
+    """Azimuth from a candidate to the camera, off the camera's heading."""
     sight = sighting.cam_from_level.T @ directions_from_pixels(sighting.camera, candidate.corners_px.mean(0))
-    towards = np.arctan2(-sight[0], -sight[1])
+    return float(np.arctan2(-sight[0], -sight[1]))
+
+
+def _by_turn(sighting: Sighting, candidate: PanelCandidate, prior: Prior, said: TurnDensity | None) -> list[Start]:
+    """Boxes of the expected size about the candidate's middle, turned by about as much as is said."""
+    towards = _towards(sighting, candidate)
+    yaw = candidate.yaw_rad if said is None else said.best_rad
     out = []
     for turn in _WIDE_TURNS:
         theta = prior.mean.copy()
-        theta[0] = towards + candidate.yaw_rad + turn
+        theta[0] = towards + yaw + turn
         theta[3:5] = candidate.corners_px.mean(0)
-        out.append((side_cost(sighting, candidate, theta), theta))
+        out.append((side_cost(sighting, candidate, theta, said), theta))
     return sorted(out, key=lambda s: s[0])
 
 
@@ -195,13 +209,15 @@ def _namings(candidate: PanelCandidate) -> list[Array]:
     return [px, px[_SAME_SIDE], px[_OTHER_SIDE]] if in_profile else [px]
 
 
-def side_cost(sighting: Sighting, candidate: PanelCandidate, theta: Array) -> float:
-    """What it costs (-2 ln likelihood, capped) that a box does not look the way the finder saw the panel turned.
+def side_cost(sighting: Sighting, candidate: PanelCandidate, theta: Array, turn: TurnDensity | None = None) -> float:
+    """What it costs (-2 ln likelihood, capped) that a box does not look the way the panel was seen turned.
 
-    theta (N_PARAMETERS,): the box as the fit has it.
+    theta (N_PARAMETERS,): the box as the fit has it. turn: how it is turned; where nobody asked, the finder says.
     """
     sight = sighting.cam_from_level.T @ directions_from_pixels(sighting.camera, theta[3:5])
     yaw = theta[0] - np.arctan2(-sight[0], -sight[1])
+    if turn is not None:
+        return float(min(2.0 * (turn.ln.max() - turn.at(yaw)), MOST_SIDE))
     off = wrap_rad(yaw - candidate.yaw_rad)
     towards = float(facing(sighting, theta))
     share = candidate.front if towards > 0 else 1.0 - candidate.front

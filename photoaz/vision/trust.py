@@ -22,10 +22,11 @@ from photoaz.photo.camera import Array, directions_from_pixels
 from photoaz.vision.appearance import Appearance
 from photoaz.vision.box import Sighting, width_across
 from photoaz.vision.boxes import Prior
-from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode, azimuths_of
+from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode, Spread, azimuths_of
 from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.fit import Minimum
 from photoaz.vision.starts import side_cost
+from photoaz.vision.turn import TurnDensity
 
 #: how panels come to be measured: the finder saw them, a person picked their fronts' corners, or marked a point on them
 KINDS = ("found", "picked", "marked")
@@ -39,6 +40,8 @@ _APPEARANCE = (
     *("explained", "two_faces", "face", "side", "beyond_across", "beyond_along", "edge_least", "edge_most"),
     *("edge_top", "edge_bottom", "edge_inner", "unexplained", "unexplained_at", "inner_at", "outside"),
 )
+#: the signs that only what is found has
+_FOUND = ("side_cost", "moved_x", "moved_y", "wider", "probability", "sure", "visible", "turn", "turn_most")
 #: width [px] and standard uncertainty [rad] that logarithms are taken of
 _WIDTH_PX, _SIGMA_RAD = 30.0, float(np.radians(2.0))
 
@@ -56,7 +59,8 @@ class Signs:
 
     Of a found panel, else 0: side_cost: what the finder's word on its turn costs; moved_x, moved_y, wider: from the
     finder's box to the fitted one, in widths, and ln; probability, sure (of front or rear, 0 to 1), visible,
-    by_structure, by_panel, by_frame (what hides it): the finder's word.
+    by_structure, by_panel, by_frame (what hides it): the finder's word. turn, turn_most: ln density of such a turn, and
+    of the likeliest one, against all turns alike (`turn`).
     """
 
     cost: Array
@@ -83,6 +87,8 @@ class Signs:
     by_structure: Array
     by_panel: Array
     by_frame: Array
+    turn: Array
+    turn_most: Array
     explained: Array
     two_faces: Array
     face: Array
@@ -105,12 +111,12 @@ class OutlineTrust:
     """How far one mode of an outline is believed.
 
     score: ln of how much more probable it is that this mode is right than that none is. widened: factor of the stated
-    standard uncertainty where it is right. wrong: how a wrong outline's azimuth errs about it, as `wrong_of`.
+    standard uncertainty where it is right. wrong: where the azimuth is if it is wrong, as `wrong_of`.
     """
 
     score: float
     widened: float
-    wrong: tuple[tuple[float, float], ...]
+    wrong: tuple[Spread, ...]
 
 
 def signs_of(
@@ -120,11 +126,12 @@ def signs_of(
     prior: Prior,
     candidate: PanelCandidate | None,
     binned: int = 1,
+    turn: TurnDensity | None = None,
 ) -> Signs:
     """What is seen of an outline's modes and the minima that they come from; at least one.
 
-    candidate: the finder's, None for a panel that a person named. binned: all is in the pixels of a picture reduced by
-    this factor.
+    candidate: the finder's, None for a panel that a person named; turn: how it is turned. binned: all is in
+    the pixels of a picture reduced by this factor.
     """
     theta = np.stack([m.theta for m in minima])
     _, sigma = azimuths_of(modes, sighting.camera, sighting.cam_from_level, TILT_SIGMA_RAD)
@@ -133,19 +140,22 @@ def signs_of(
     known = prior.information
     size = off[:, 5:8]
     none = np.zeros(len(modes))
-    word = dict.fromkeys(("side_cost", "moved_x", "moved_y", "wider", "probability", "sure", "visible"), none)
+    word = dict.fromkeys(_FOUND, none)
+    yaw = wrap_rad(theta[:, 0] - np.arctan2(-sight[:, 0], -sight[:, 1]))
     if candidate is not None:
         c = candidate
         wide = width_across(c.corners_px)
         moved = np.abs(np.stack([m.corners_px.mean(0) for m in modes]) - c.corners_px.mean(0)) / wide
         word = {
-            "side_cost": np.array([side_cost(sighting, c, t) for t in theta]),
+            "side_cost": np.array([side_cost(sighting, c, t, turn) for t in theta]),
             "moved_x": moved[:, 0],
             "moved_y": moved[:, 1],
             "wider": np.log([m.width_px / wide for m in modes]),
             "probability": none + c.probability,
             "sure": none + 2.0 * abs(c.front - 0.5),
             "visible": none + c.visible,
+            "turn": none if turn is None else turn.at(yaw),
+            "turn_most": none if turn is None else none + turn.ln.max(),
         }
     look = [_looks(m.appearance) for m in modes]
     cover = None if candidate is None else candidate.hidden_by
@@ -155,7 +165,7 @@ def signs_of(
         width_px=np.array([m.width_px * binned for m in modes]),
         blur_px=np.array([m.blur_px for m in minima]),
         sigma_rad=sigma,
-        yaw_rad=wrap_rad(theta[:, 0] - np.arctan2(-sight[:, 0], -sight[:, 1])),
+        yaw_rad=yaw,
         elevation_rad=np.arcsin(np.clip(sight[:, 2], -1.0, 1.0)),
         front=np.array([float(m.front_visible) for m in modes]),
         rear=np.array([float(m.rear_visible) for m in modes]),
@@ -222,6 +232,7 @@ def terms(signs: Signs, kind: str) -> tuple[dict[str, Array], dict[str, Array]]:
             "clearly visible": np.maximum(s.visible - 0.75, 0.0),
         }
         wide |= {**both, "blur": s.blur_px, "ln sigma": np.log(s.sigma_rad / _SIGMA_RAD)}
+        wide |= {"turn": s.turn, "turn told": s.turn_most}
         right |= {
             **both,
             "side alone": (1.0 - s.front) * (1.0 - s.rear),
@@ -238,6 +249,9 @@ def terms(signs: Signs, kind: str) -> tuple[dict[str, Array], dict[str, Array]]:
             "blur": s.blur_px,
             "elevation": s.elevation_rad,
             "ln sigma": np.log(s.sigma_rad / _SIGMA_RAD),
+            "turn": s.turn,
+            "turn against it": np.minimum(s.turn, 0.0),
+            "turn told": s.turn_most,
         }
     return right, wide
 
@@ -271,15 +285,15 @@ def model() -> Mapping[str, Any]:
     return out
 
 
-def trust_of(signs: Signs, kind: str) -> list[OutlineTrust]:
-    """How far each mode of an outline is believed, in the order of the signs."""
+def trust_of(signs: Signs, kind: str, turn: TurnDensity | None = None) -> list[OutlineTrust]:
+    """How far each mode of an outline is believed, in the order of the signs; turn: how the panel is turned."""
     m = model()[kind]
     right, wide = terms(signs, kind)
     score = np.asarray(sum(m["right"][k] * v for k, v in right.items()))
     widened = np.exp(np.clip(sum(m["widened"][k] * v for k, v in wide.items()), *np.log(_WIDENED)))
     return [
-        OutlineTrust(score=float(v), widened=float(k), wrong=wrong_of(m["wrong"], float(s)))
-        for v, k, s in zip(score, widened, signs.sigma_rad, strict=True)
+        OutlineTrust(score=float(v), widened=float(k), wrong=wrong_of(m["wrong"], float(s), told_off(turn, yaw)))
+        for v, k, s, yaw in zip(score, widened, signs.sigma_rad, signs.yaw_rad, strict=True)
     ]
 
 
@@ -305,11 +319,22 @@ def shares_right(score: Array) -> Array:
     return np.asarray(share / (share.sum(-1, keepdims=True) + np.exp(-top)))
 
 
-def wrong_of(coefficients: Mapping[str, float], sigma_rad: float) -> tuple[tuple[float, float], ...]:
-    """How a wrong outline's azimuth errs, by its stated standard uncertainty: shares and sigmas [rad]."""
+def wrong_of(coefficients: Mapping[str, float], sigma_rad: float, told: Sequence[Spread] = ()) -> tuple[Spread, ...]:
+    """Where the azimuth is if an outline is wrong, by its stated standard uncertainty.
+
+    told: how the panel was seen turned, off the outline's azimuth (`told_off`); nothing where nobody looked.
+    """
     c = coefficients
     near = c["near sigma"] * (sigma_rad / _SIGMA_RAD) ** c["near power"]
-    return (c["near"], near), (c["far"], c["far sigma"])
+    rest = 1.0 if told else 1.0 / (1.0 - c["turn"])
+    seen = [Spread(c["turn"] * s, float(np.hypot(sigma, c["turn sigma"])), off) for s, sigma, off in told]
+    return Spread(rest * c["near"], near), Spread(rest * c["far"], c["far sigma"]), *seen
+
+
+def told_off(turn: TurnDensity | None, yaw_rad: float) -> list[Spread]:
+    """How a panel was seen turned, off the azimuth of an outline whose front stands `yaw_rad` off the sight."""
+    parts = () if turn is None else turn.parts
+    return [Spread(share, sigma, float(wrap_rad(middle - yaw_rad))) for share, middle, sigma in parts]
 
 
 def slip_of(kind: str) -> float:

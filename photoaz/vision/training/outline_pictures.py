@@ -150,16 +150,18 @@ def render_head(out: Path, seed: int, number: int, samples: int) -> None:
         (out / f"{name}.json").write_text(json.dumps(truth), encoding="utf-8")
 
 
-def _work(job: tuple[str, int, int, int, int, int, str]) -> None:
+def _work(job: tuple[str, int, int, int, int, int, str, float]) -> None:
     import mitsuba as mi
 
-    out, seed, first, last, step, samples, variant = job
+    out, seed, first, last, step, samples, variant, until = job
     mi.set_variant(variant)
     if step > 1:
         import drjit
 
         drjit.set_thread_count(1)  # the processes share the cores among them
     for number in range(first, last, step):
+        if time.time() > until:
+            break
         try:
             render_head(Path(out), seed, number, samples)
         except RuntimeError as e:
@@ -216,13 +218,14 @@ def main() -> None:
     parser.add_argument("--variant", default="scalar_rgb", help="mitsuba's: scalar_rgb or cuda_ad_rgb")
     parser.add_argument("--mild", type=float, default=0.0, help="share of pictures with little noise")
     parser.add_argument("--device", default="cpu", help="torch's")
+    parser.add_argument("--seconds", type=float, default=1e9, help="begin no further head after that many")
     args = parser.parse_args()
     for folder in (args.out, args.views):
         folder.mkdir(parents=True, exist_ok=True)
     start = time.time()
     first, last = args.heads
     jobs = [
-        (str(args.views), args.seed, first + k, last, args.workers, args.samples, args.variant)
+        (str(args.views), args.seed, first + k, last, args.workers, args.samples, args.variant, start + args.seconds)
         for k in range(args.workers)
     ]
     if args.workers == 1:

@@ -228,7 +228,7 @@ class Recorder:
         """Every minimum as it is."""
         modes = with_appearance([mode_from_minimum(sighting, m, prior) for m in minima], minima, look)
         if modes:  # looks are judged in an order of their own
-            self.signs[id(look)] = signs_of(sighting, modes, minima, prior, look.candidate, look.binned)
+            self.signs[id(look)] = signs_of(sighting, modes, minima, prior, look.candidate, look.binned, look.turn)
         return tuple(modes)
 
 
@@ -358,6 +358,8 @@ def _rows(
                 "true_yaw_deg": p["yaw_deg"],
                 "true_visible": p["visible"],
                 "modes": rows,
+                "turn_ln": None if look.turn is None else np.round(look.turn.ln, 2).tolist(),
+                "binned": look.binned,
             }
         )
     return out

@@ -22,8 +22,8 @@ from scipy.optimize import Bounds, minimize
 from photoaz.angles import wrap_rad
 from photoaz.quantities import SHAPE_SIGMA_RAD
 from photoaz.vision import trust
-from photoaz.vision.measure import LEAST_RIGHT
 from photoaz.vision.trust import KINDS, MOST_MODES, SAME_TURN_RAD, Signs, shares_right, terms
+from photoaz.vision.turn import MOST_PARTS, TurnDensity
 
 Array = NDArray[Any]
 
@@ -31,10 +31,17 @@ Array = NDArray[Any]
 FOLDS, RIDGE = 6, 1e-3
 #: the modes are put into the order of their probabilities, and fitted, so many times again
 ORDERED_AGAIN = 3
-_WRONG = ("near", "far", "near sigma", "far sigma", "near power")
-_WRONG_START = (1.0, 1.0, float(np.log(np.radians(9.0))), float(np.log(np.radians(28.0))), 0.5)
-#: what the other terms' logarithms may become: of near and far over the rest, of their sigmas, the power; and of `slip`
-_LOW, _HIGH = (-6.0, -6.0, np.log(0.01), np.log(0.05), 0.0, np.log(1e-4)), (6.0, 6.0, 0.5, 0.7, 1.5, np.log(0.1))
+_WRONG = ("near", "far", "turn", "near sigma", "far sigma", "turn sigma", "near power")
+_WRONG_START = (
+    *(1.0, 1.0, 1.0, float(np.log(np.radians(9.0)))),
+    *(float(np.log(np.radians(28.0))), float(np.log(np.radians(4.0))), 0.5),
+)
+_N_WRONG = len(_WRONG)
+#: how many of the last parameters are not coefficients of terms
+_OTHERS = _N_WRONG + 1
+#: what their logarithms may become: of near, far and turn over the rest, of their sigmas; the power; of `slip`
+_LOW = (-6.0, -6.0, -6.0, np.log(0.01), np.log(0.05), np.log(0.005), 0.0, np.log(1e-4))
+_HIGH = (6.0, 6.0, 6.0, 0.5, 0.7, 0.0, 1.5, np.log(0.1))
 _SLIP_START = float(np.log(0.01))
 #: an outline counts as right where its error is below so many of its widened standard uncertainties
 _RIGHT_SIGMAS = 3.0
@@ -42,13 +49,18 @@ _RIGHT_SIGMAS = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Outlines:
-    """Outlines of one kind, their modes padded to (N, M): errors, stated sigmas [rad], signs, which are there."""
+    """Outlines of one kind, their modes padded to (N, M): errors, stated sigmas [rad], signs, which are there.
+
+    turn (N, MOST_PARTS, 3): how the panel was seen turned: shares, middles off the first mode, sigmas [rad]; shares
+    of 0 where nobody looked.
+    """
 
     rows: list[dict[str, Any]]
     error: Array
     sigma: Array
     there: Array
     signs: Signs
+    turn: Array
 
     @classmethod
     def of(cls, rows: Iterable[dict[str, Any]], kind: str, right: Mapping[str, float] | None = None) -> Outlines:
@@ -73,11 +85,20 @@ class Outlines:
             values["sigma_rad"],
             there,
             Signs(**{name: values[name] for name in names}),
+            np.stack([_turn_of(r, some[0]) for r, some in zip(kept, modes, strict=True)]),
         )
 
     @property
     def heads(self) -> Array:
         return np.array([r["head"] for r in self.rows])
+
+
+def _turn_of(row: dict[str, Any], first: dict[str, float]) -> Array:
+    out = np.tile([0.0, 0.0, 1.0], (MOST_PARTS, 1))
+    if row.get("turn_ln"):
+        for k, (share, middle, sigma) in enumerate(TurnDensity(np.array(row["turn_ln"])).parts):
+            out[k] = share, wrap_rad(middle - first["yaw_rad"]), sigma
+    return out
 
 
 def _apart(modes: list[dict[str, Any]], kind: str, right: Mapping[str, float] | None) -> list[dict[str, Any]]:
@@ -120,13 +141,13 @@ class Likelihood:
         n = len(self.right_names)
         there, e, sigma = self.o.there[some], self.o.error[some], self.o.sigma[some]
         score = np.where(there, self.right[some] @ p[:n], -1e9)
-        widened = np.exp(np.clip(self.wide[some] @ p[n:-6], np.log(0.5), np.log(8.0)))
+        widened = np.exp(np.clip(self.wide[some] @ p[n:-_OTHERS], np.log(0.5), np.log(8.0)))
         own = widened * sigma
         density = np.where(there, _normal(e, np.hypot(own, SHAPE_SIGMA_RAD)), 0.0)
         best = np.zeros(len(e), int)  # modes stand in the order of their probabilities, nearly
         r = np.arange(len(e))
         share = (1.0 - np.exp(p[-1])) * shares_right(score)
-        return share, density, best, own, _wrong(p[-6:-1], e[r, best], sigma[r, best])
+        return share, density, best, own, _wrong(p[-_OTHERS:-1], e[r, best], sigma[r, best], self.o.turn[some])
 
     def cost(self, p: Array, some: Array) -> tuple[float, Array, Array]:
         """-ln likelihood with the coefficients' squares, its gradient, and ln likelihood (N,)."""
@@ -145,10 +166,11 @@ class Likelihood:
             np.einsum("nm,nmf->f", mine * own**2 / variance * (e**2 / variance - 1.0), self.wide[some]),
         ]
         r, weight = np.arange(len(e)), none / total
-        by_wrong = np.zeros(5)
-        for k in range(5):
-            step = np.eye(5)[k] * 1e-4
-            more, less = (_wrong(p[-6:-1] + s, e[r, best], sigma[r, best]) for s in (step, -step))
+        by_wrong = np.zeros(_N_WRONG)
+        for k in range(_N_WRONG):
+            step = np.eye(_N_WRONG)[k] * 1e-4
+            at = e[r, best], sigma[r, best], self.o.turn[some]
+            more, less = (_wrong(p[-_OTHERS:-1] + s, *at) for s in (step, -step))
             by_wrong[k] = (weight * (more - less)).sum() / 2e-4
         by_slip = -slip * ((of_logit * (density - wrong[:, None])).sum(1) / total).sum()
         ridge = RIDGE * len(e) * np.where(self._free(), 0.0, p)
@@ -156,8 +178,8 @@ class Likelihood:
         return value, ridge - np.concatenate([*gradient, by_wrong, [by_slip]]), np.log(total)
 
     def _free(self) -> Array:
-        free = np.zeros(len(self.right_names) + len(self.wide_names) + 6, bool)
-        free[[0, len(self.right_names)]], free[-6:] = True, True
+        free = np.zeros(len(self.right_names) + len(self.wide_names) + _OTHERS, bool)
+        free[[0, len(self.right_names)]], free[-_OTHERS:] = True, True
         return free
 
     def fit(self, some: Array, start: Array) -> Array:
@@ -179,12 +201,15 @@ class Likelihood:
     def coefficients(self, p: Array) -> dict[str, dict[str, float]]:
         """Of the terms as they are, by name."""
         n = len(self.right_names)
-        a, b = np.exp(p[-6]), np.exp(p[-5])
-        near, far, power = float(np.exp(p[-4])), float(np.exp(p[-3])), float(p[-2])
-        values = a / (1 + a + b), b / (1 + a + b), near, far, power
+        of = dict(zip(_WRONG, p[-_OTHERS:-1], strict=True))
+        told = bool((self.o.turn[:, :, 0] > 0).any())
+        a, b, c = np.exp(of["near"]), np.exp(of["far"]), np.exp(of["turn"]) * told
+        whole = 1 + a + b + c
+        sigmas = [np.exp(of[k]) for k in _WRONG if k.endswith("sigma")]
+        values = a / whole, b / whole, c / whole, *sigmas, of["near power"]
         return {
             "right": _as_they_are(self.right_names, p[:n], self._right_scale),
-            "widened": _as_they_are(self.wide_names, p[n:-6], self._wide_scale),
+            "widened": _as_they_are(self.wide_names, p[n:-_OTHERS], self._wide_scale),
             "slip": {"share": round(float(np.exp(p[-1])), 4)},
             "wrong": {k: float(f"{v:.4g}") for k, v in zip(_WRONG, values, strict=True)},
         }
@@ -204,11 +229,17 @@ def _as_they_are(names: list[str], p: Array, scale: tuple[Array, Array]) -> dict
     return {k: float(f"{v:.5g}") for k, v in zip(names, out, strict=True)}
 
 
-def _wrong(w: Array, e: Array, sigma: Array) -> Array:
-    a, b = np.exp(w[0]), np.exp(w[1])
-    near = np.exp(w[2]) * (sigma / np.radians(2.0)) ** w[4]
+def _wrong(w: Array, e: Array, sigma: Array, turn: Array) -> Array:
+    of = dict(zip(_WRONG, w, strict=True))
+    a, b = np.exp(of["near"]), np.exp(of["far"])
+    c = np.exp(of["turn"]) * (turn[:, :, 0].sum(1) > 0)
+    near = np.exp(of["near sigma"]) * (sigma / np.radians(2.0)) ** of["near power"]
     flat = 1.0 / (2 * np.pi)
-    return np.asarray((a * _normal(e, near) + b * _normal(e, float(np.exp(w[3]))) + flat) / (1 + a + b))
+    # the truth lies -e off the mode
+    wide = np.hypot(turn[:, :, 2], np.exp(of["turn sigma"]))
+    told = (turn[:, :, 0] * _normal(-e[:, None] - turn[:, :, 1], wide)).sum(1)
+    far = _normal(e, float(np.exp(of["far sigma"])))
+    return np.asarray((a * _normal(e, near) + b * far + c * told + flat) / (1 + a + b + c))
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,24 +358,36 @@ _LEVELS = (0.01, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.99)
 
 
 def spread(o: Outlines, p_right: Array, responsible: Array) -> None:
-    """Quantiles for `photoaz.accuracy.outlines`: of p_right by view and width, of wrong ones' errors [deg] by view.
+    """Quantiles for `photoaz.accuracy.outlines`, of panels that show for the most part.
 
-    Of panels that show for the most part and that are not given up (`measure.LEAST_RIGHT`). A wrong one counts by how
-    probable it is that it is wrong.
+    Of p_right by view and width; by view of wrong ones' errors [deg], of how sharply the turn was seen [deg] and of how
+    far off that was, in its own sigmas, for right outlines and for wrong ones. A wrong one counts by how probable it is
+    that it is wrong.
     """
     yaw = np.degrees(np.abs(wrap_rad(np.radians([r["true_yaw_deg"] for r in o.rows]))))
-    shown = np.array([r["true_visible"] >= _SHOWN for r in o.rows]) & (p_right >= LEAST_RIGHT)
+    shown = np.array([r["true_visible"] >= _SHOWN for r in o.rows])
+    told = o.turn[:, 0]
+    off = np.abs(wrap_rad(-o.error[:, 0] - told[:, 1])) / told[:, 2]
     for low, high in pairwise(_VIEWS):
         view = shown & (yaw >= low) & (yaw < high)
         print(f"true yaw {low:g}-{high:g}:")
         for least, most in pairwise(_WIDTHS):
             m = view & (o.signs.width_px[:, 0] >= least) & (o.signs.width_px[:, 0] < most)
             print(f"  {least:g}-{most:g} px, n {m.sum()}: {np.round(np.quantile(p_right[m], _LEVELS), 3).tolist()}")
-        order = np.flatnonzero(view)[np.argsort(np.abs(o.error[view, 0]))]
-        weight = 1.0 - responsible[order]
-        share = (np.cumsum(weight) - 0.5 * weight) / weight.sum()
-        errors = np.interp(_LEVELS, share, np.degrees(np.abs(o.error[order, 0])))
-        print(f"  wrong, n {weight.sum():.0f}: {np.round(errors, 1).tolist()}")
+        wrong = (1.0 - responsible)[view]
+        errors = _quantiles(np.degrees(np.abs(o.error[view, 0])), wrong)
+        print(f"  wrong, n {wrong.sum():.0f}: {np.round(errors, 1).tolist()}")
+        sharp = _quantiles(np.degrees(told[view, 2]), np.ones(view.sum()))
+        print(f"  turn seen with sigma: {np.round(sharp, 1).tolist()}")
+        for name, weight in (("right", responsible[view]), ("wrong", wrong)):
+            print(f"  off by so many, {name}: {np.round(_quantiles(off[view], weight), 2).tolist()}")
+
+
+def _quantiles(values: Array, weight: Array) -> Array:
+    """Quantiles at _LEVELS of values (N,) that count by their weights (N,)."""
+    order = np.argsort(values)
+    share = (np.cumsum(weight[order]) - 0.5 * weight[order]) / weight.sum()
+    return np.asarray(np.interp(_LEVELS, share, values[order]))
 
 
 def _from_in_front(o: Outlines) -> Array:
