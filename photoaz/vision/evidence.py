@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 
@@ -21,7 +20,8 @@ TILT_SIGMA_RAD = float(np.radians(1.5))
 _SHAPE = slice(8, 10)  # edge radius and bulge: known to the fit alone
 
 
-class Spread(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Spread:
     """A normal distribution of the true azimuth where an outline is wrong.
 
     share: of all that may be then. sigma_rad: its standard deviation. off_rad: its middle, off the fitted azimuth.

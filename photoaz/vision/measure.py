@@ -47,6 +47,8 @@ CAUGHT_WITHIN = 1.2
 ENOUGH_PX = 100.0
 #: where only a point is marked, a box is odd by this much off the design azimuth (common practice, no source)
 DESIGN_RAD = float(np.radians(15.0))
+#: where less of a found panel's edge is found than this, perhaps no panel is there (common practice, no source)
+LEAST_EDGE = 0.15
 #: whether a box shows its front, by what a person says is seen
 _FACES: dict[SeenView, bool | None] = {"front": True, "rear": False, "profile": None}
 
@@ -441,7 +443,9 @@ def _judged(
         # a point does not say which side is seen: the design weighs between the ways, not against all of them
         penalty = [_off_design(m.theta[0] - expectation.design_off_rad) for m in minima]
         trust = [replace(t, score=t.score - 0.5 * (p - min(penalty))) for t, p in zip(trust, penalty, strict=True)]
-    return believed(modes, trust, slip_of(kind))
+    out = believed(modes, trust, slip_of(kind))
+    # what a person marked is told, however little of it is found
+    return () if kind == "found" and max(m.quality for m in out) < LEAST_EDGE else out
 
 
 def _off_design(off_rad: float) -> float:

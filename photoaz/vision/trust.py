@@ -327,7 +327,7 @@ def wrong_of(coefficients: Mapping[str, float], sigma_rad: float, told: Sequence
     c = coefficients
     near = c["near sigma"] * (sigma_rad / _SIGMA_RAD) ** c["near power"]
     rest = 1.0 if told else 1.0 / (1.0 - c["turn"])
-    seen = [Spread(c["turn"] * s, float(np.hypot(sigma, c["turn sigma"])), off) for s, sigma, off in told]
+    seen = [Spread(c["turn"] * t.share, float(np.hypot(t.sigma_rad, c["turn sigma"])), t.off_rad) for t in told]
     return Spread(rest * c["near"], near), Spread(rest * c["far"], c["far sigma"]), *seen
 
 

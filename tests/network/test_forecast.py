@@ -42,6 +42,7 @@ from photoaz.quantities import (
     SHAPE_SIGMA_RAD,
 )
 from photoaz.result import BudgetShare
+from photoaz.vision.evidence import Spread
 from photoaz.vision.trust import usual_p_right
 
 #: rounding of sums of some hundred terms of very different size
@@ -49,7 +50,7 @@ EXACT = 1e-9
 #: with every compass as good as it says for sure: the rest is linear algebra that can be checked
 SURE = Priors(compasses=CompassesKnown(disturbed_share=1e-9))
 #: how a wrong outline's azimuth errs here: shares and sigmas about it, the rest anywhere
-WRONG = ((0.3, float(np.radians(12.0))), (0.4, float(np.radians(35.0))))
+WRONG = (Spread(0.3, float(np.radians(12.0))), Spread(0.4, float(np.radians(35.0))))
 #: of a U95: the posterior holds angles within about a turn, which leaves out (sigma / 2.5)^2; differences' own error
 HELD = 5e-4
 #: of a U95: what two adjustments differ by that see the same evidence from starting values a little apart

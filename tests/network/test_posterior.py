@@ -22,13 +22,13 @@ from photoaz.network.site import BOX_SOURCE, PhotoObservations, SiteNetwork, bui
 from photoaz.network.solution import NetworkSolution, solve_network
 from photoaz.priors import CompassesKnown, Priors
 from photoaz.quantities import COMPASS_DISTURBED_RAD, COMPASS_DISTURBED_SHARE, K95, SHAPE_SIGMA_RAD
-from photoaz.vision.evidence import BoxMode
+from photoaz.vision.evidence import BoxMode, Spread
 
 #: no compass is ever disturbed
 SURE = Priors(compasses=CompassesKnown(disturbed_share=1e-9))
 
 #: how a wrong outline's azimuth errs in these tests: shares and sigmas about it, the rest anywhere
-WRONG = ((0.3, float(np.radians(12.0))), (0.4, float(np.radians(35.0))))
+WRONG = (Spread(0.3, float(np.radians(12.0))), Spread(0.4, float(np.radians(35.0))))
 
 
 def rebuilt(site: Any, change: Callable[[PhotoObservations], PhotoObservations]) -> SiteNetwork:
@@ -164,7 +164,7 @@ def drawn_wholly(kit: Any, seed: int) -> tuple[Any, NetworkSolution, dict[tuple[
     places = [(float(rng.uniform(-12, 12)), float(rng.uniform(40, 90))) for _ in range(3)]
     site = seen_thrice(kit, (float(rng.uniform(0, 360)), float(rng.uniform(15, 45)), places))
     right: dict[tuple[str, str], bool] = {}
-    shares = np.array([share for share, _ in WRONG])
+    shares = np.array([of.share for of in WRONG])
 
     def off(angles: tuple[Angle, ...], disturbed: float = 0.0) -> tuple[Angle, ...]:
         wide = COMPASS_DISTURBED_RAD if rng.random() < disturbed else 0.0
@@ -177,7 +177,7 @@ def drawn_wholly(kit: Any, seed: int) -> tuple[Any, NetworkSolution, dict[tuple[
             made = replace(mode, offset=mode.offset + rng.standard_normal(len(mode.offset)))
             if not right[p.name, a]:
                 k = int(rng.choice(len(shares) + 1, p=[*shares, 1.0 - shares.sum()]))
-                spread = WRONG[k][1] * rng.standard_normal() if k < len(shares) else rng.uniform(-np.pi, np.pi)
+                spread = WRONG[k].sigma_rad * rng.standard_normal() if k < len(shares) else rng.uniform(-np.pi, np.pi)
                 made = kit.turned(p, made, float(np.degrees(spread)))
             boxes[a] = (made,)
         (at, sigma, source), *_ = p.standpoints
@@ -225,7 +225,10 @@ def test_one_view_alone_may_be_anything_with_what_is_left(kit):
     got = one_or_two(kit, 1, P_RIGHT)
     of = got.posterior.antennas["a"]
     sure = one_or_two(kit, 1, 1.0).posterior.antennas["a"].told.sigma_rad
-    parts = [(P_RIGHT, sure), *(((1 - P_RIGHT) * share, spread) for share, spread in WRONG)]
+    parts = [
+        (P_RIGHT, sure),
+        *(((1 - P_RIGHT) * share, spread) for share, spread in ((w.share, w.sigma_rad) for w in WRONG)),
+    ]
     flat = 1.0 - sum(share for share, _ in parts)
 
     def missing(r: float) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from photoaz.memory import decoded, encoded
-from photoaz.vision.evidence import BoxMode
+from photoaz.vision.evidence import BoxMode, Spread
 from photoaz.vision.trust import (
     KINDS,
     MOST_MODES,
@@ -18,10 +18,12 @@ from photoaz.vision.trust import (
     model,
     shares_right,
     terms,
+    told_off,
     trust_of,
     usual_p_right,
     wrong_of,
 )
+from photoaz.vision.turn import TurnDensity
 
 
 def signs(**changes: float) -> Signs:
@@ -31,6 +33,7 @@ def signs(**changes: float) -> Signs:
         "elevation_rad": 0.6, "front": 1.0, "rear": 0.0, "wall": 1.0, "size_cost": 1.0, "common_off": 0.0,
         "tilt_off": 0.3, "roll_off": 0.3, "side_cost": 0.5, "moved_x": 0.05, "moved_y": 0.1, "wider": 0.0,
         "probability": 0.95, "sure": 0.98, "visible": 0.9, "by_structure": 0.0, "by_panel": 0.0, "by_frame": 0.0,
+        "turn": 2.5, "turn_most": 2.8,
         "explained": 1.5, "two_faces": 0.1, "face": 0.95, "side": 0.95, "beyond_across": 0.1, "beyond_along": 0.1,
         "edge_least": 1.8, "edge_most": 2.2, "edge_top": 1.8, "edge_bottom": 1.8,
         "edge_inner": 1.2, "unexplained": 0.4, "unexplained_at": 0.3, "inner_at": 0.8, "outside": 0.5,
@@ -94,13 +97,27 @@ def test_a_picked_outline_is_less_often_wrong_than_a_found_one() -> None:
 
 def test_the_wrong_ones_shares_leave_a_rest() -> None:
     wrong = wrong_of(model()["found"]["wrong"], float(np.radians(2.0)))
-    assert 0.0 < sum(share for share, _ in wrong) < 1.0
-    assert all(np.radians(2) < sigma < np.radians(90) for _, sigma in wrong)
+    assert 0.0 < sum(w.share for w in wrong) < 1.0
+    assert all(np.radians(1) < w.sigma_rad < np.radians(90) for w in wrong)
+
+
+def test_a_wrong_outlines_azimuth_is_where_the_panel_was_seen_turned() -> None:
+    """Most of what is left lies about the turn that was seen, off the outline's by the difference."""
+    density = TurnDensity(np.log(np.maximum(72 * np.exp(-0.5 * ((np.arange(72) - 40) / 1.2) ** 2), 1e-6)))
+    yaw = np.radians(-30.0)
+    plain = wrong_of(model()["found"]["wrong"], float(np.radians(2.0)))
+    told = wrong_of(model()["found"]["wrong"], float(np.radians(2.0)), told_off(density, yaw))
+    most = max(told, key=lambda w: w.share)
+    assert most.share > 0.5
+    assert np.degrees(most.off_rad) == pytest.approx(20.0 + 30.0, abs=0.5)  # the bin 40 of 72 stands at 20 degrees
+    assert np.degrees(most.sigma_rad) == pytest.approx(6.2, abs=0.5)
+    assert sum(w.share for w in told) == pytest.approx(sum(w.share for w in plain), abs=0.2)
+    assert {w.off_rad for w in plain} == {0.0}
 
 
 def test_modes_are_kept_by_their_probability_and_widened_by_their_factor() -> None:
     modes = [mode(t) for t in (0.0, 0.02, 0.5, 1.0, 1.5, 2.0)]
-    trust = [OutlineTrust(score=s, widened=2.0, wrong=((0.5, 0.2),)) for s in (1.0, 2.0, 0.0, -1.0, -2.0, -3.0)]
+    trust = [OutlineTrust(score=s, widened=2.0, wrong=(Spread(0.5, 0.2),)) for s in (1.0, 2.0, 0.0, -1.0, -2.0, -3.0)]
     kept = believed(modes, trust, 0.01)
     assert len(kept) == MOST_MODES
     assert [m.cost for m in kept] == [-4.0, 0.0, 2.0, 4.0]  # the first is the second one's neighbour, and less probable
@@ -112,8 +129,8 @@ def test_modes_are_kept_by_their_probability_and_widened_by_their_factor() -> No
 
 
 def test_a_mode_goes_through_memory_and_an_older_one_is_taken_as_right() -> None:
-    one = replace(mode(0.3), p_right=0.7, wrong=((0.4, 0.2), (0.5, 0.5)))
+    one = replace(mode(0.3), p_right=0.7, wrong=(Spread(0.4, 0.2), Spread(0.5, 0.5, -0.3)))
     again = decoded(encoded((one,)), tuple[BoxMode, ...])[0]
-    assert (again.p_right, again.wrong) == (0.7, ((0.4, 0.2), (0.5, 0.5)))
+    assert (again.p_right, again.wrong) == (0.7, one.wrong)
     assert mode(0.3).p_right == 1.0
     assert {f.name for f in fields(BoxMode)} >= {"p_right", "wrong"}
