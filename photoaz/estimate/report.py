@@ -350,7 +350,7 @@ def _antenna_result(
         ambiguous = True
         reasons.append(unsure)
     reasons += [
-        f"its outline in {Path(v.photo).name} is probably not its own (right: {percent(v.p_right)})"
+        f"its outline in {Path(v.photo).name} is probably off (right: {percent(v.p_right)})"
         for v in evidence
         if v.p_right is not None and v.p_right < 0.5
     ]

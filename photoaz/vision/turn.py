@@ -51,10 +51,11 @@ class TurnDensity:
 
     @property
     def best_rad(self) -> float:
-        """The likeliest yaw."""
+        """The likeliest yaw, by the parabola through the highest bin and its neighbours."""
         k = int(np.argmax(self.ln))
-        around = np.exp(self.ln[[k - 1, k, (k + 1) % BINS]])
-        return float((k + (around[2] - around[0]) / around.sum()) * _BIN_RAD - np.pi)
+        before, top, after = self.ln[[k - 1, k, (k + 1) % BINS]]
+        bend = before - 2.0 * top + after
+        return float((k + (0.5 * (before - after) / bend if bend < 0.0 else 0.0)) * _BIN_RAD - np.pi)
 
     @property
     def peaks_rad(self) -> Array:
