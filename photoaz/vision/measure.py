@@ -201,7 +201,7 @@ def reach_px(candidate: PanelCandidate) -> float:
 
 
 def turn_of(image: Array | Part, candidate: PanelCandidate, expectation: Expectation) -> TurnDensity:
-    """How a panel that the finder saw in a photo is turned, as far as one look tells. image: as in `look_at`."""
+    """How a panel that the finder saw in a photo is turned, as one look tells; image: (H, W) or (H, W, 3) uint8."""
     facts = facts_of(
         candidate,
         expectation.sighting(),
