@@ -47,7 +47,8 @@ Made on {day} by `python -m photoaz.accuracy --sites {sites} --seed {seed}` of v
 Sites, antennas, photos and errors are drawn at random, without pictures. What a picture would have given, the outlines
 of antennas, is drawn from the information that a fit has of them. Each is stated to be right with a probability, spread
 by width and view as the found panels of the rendered heads of `vision/training/MODEL_CARD.md` are; it is wrong as often
-as that says, and then off by as much as wrong ones of those heads were. Half of them fit in a second, false way. How
+as that says. Each panel is also seen turned, as far off its outline as those of those heads were, by p_right; where the
+outline is wrong, the truth lies about that turn, again as with them. Half of them fit in a second, false way. How
 antennas hang, which compasses are disturbed, what goes wrong with readings, which sites are built to a wrong north is
 drawn from the defaults of the priors, as the package believes. From there on all is the package's own: adjustment, the
 posterior, tests, judgement. Half the sites have all errors as stated; a quarter has GNSS errors three times as large as

@@ -22,6 +22,7 @@ from scipy.optimize import Bounds, minimize
 from photoaz.angles import wrap_rad
 from photoaz.quantities import SHAPE_SIGMA_RAD
 from photoaz.vision import trust
+from photoaz.vision.measure import LEAST_EDGE
 from photoaz.vision.trust import KINDS, MOST_MODES, SAME_TURN_RAD, Signs, shares_right, terms
 from photoaz.vision.turn import MOST_PARTS, TurnDensity
 
@@ -351,36 +352,41 @@ def attractors(o: Outlines, v: Validated) -> None:
             )
 
 
-#: classes whose spread drawn sites take: of width [px], and of the true yaw off the sight [deg]
+#: classes whose spread drawn sites take: of width [px], of the true yaw off the sight [deg], and of p_right
 _WIDTHS, _VIEWS = (0.0, 16.0, 24.0, 40.0, 80.0, np.inf), (0.0, 50.0, 75.0, 105.0)
-_SHOWN = 0.7
-_LEVELS = (0.01, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.99)
+_BELIEVED = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0)
+_SHOWN, _ONE_PEAK = 0.7, 0.95
+_LEVELS = (0.01, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99)
 
 
 def spread(o: Outlines, p_right: Array, responsible: Array) -> None:
-    """Quantiles for `photoaz.accuracy.outlines`, of panels that show for the most part.
+    """Quantiles for `photoaz.accuracy.outlines`, of panels that show for the most part and are not given up.
 
-    Of p_right by view and width; by view of wrong ones' errors [deg], of how sharply the turn was seen [deg] and of how
-    far off that was, in its own sigmas, for right outlines and for wrong ones. A wrong one counts by how probable it is
-    that it is wrong.
+    Of p_right by view and width. Of turns that were seen with one peak, as nearly all are: by view how sharply [deg],
+    and how far off for wrong outlines, in such sigmas; by p_right how far off the outline, likewise. A wrong one counts
+    by how probable it is that it is wrong.
     """
     yaw = np.degrees(np.abs(wrap_rad(np.radians([r["true_yaw_deg"] for r in o.rows]))))
-    shown = np.array([r["true_visible"] >= _SHOWN for r in o.rows])
+    shown = np.array([r["true_visible"] >= _SHOWN for r in o.rows]) & (yaw < _VIEWS[-1])
+    shown &= o.signs.quality.max(1) >= LEAST_EDGE
     told = o.turn[:, 0]
-    off = np.abs(wrap_rad(-o.error[:, 0] - told[:, 1])) / told[:, 2]
+    one = shown & (told[:, 0] > _ONE_PEAK)
+    apart = np.abs(wrap_rad(told[:, 1])) / told[:, 2]
+    off = np.abs(wrap_rad(o.error[:, 0] + told[:, 1])) / told[:, 2]
     for low, high in pairwise(_VIEWS):
         view = shown & (yaw >= low) & (yaw < high)
         print(f"true yaw {low:g}-{high:g}:")
         for least, most in pairwise(_WIDTHS):
             m = view & (o.signs.width_px[:, 0] >= least) & (o.signs.width_px[:, 0] < most)
             print(f"  {least:g}-{most:g} px, n {m.sum()}: {np.round(np.quantile(p_right[m], _LEVELS), 3).tolist()}")
-        wrong = (1.0 - responsible)[view]
-        errors = _quantiles(np.degrees(np.abs(o.error[view, 0])), wrong)
-        print(f"  wrong, n {wrong.sum():.0f}: {np.round(errors, 1).tolist()}")
-        sharp = _quantiles(np.degrees(told[view, 2]), np.ones(view.sum()))
+        view &= one
+        sharp = np.degrees(np.quantile(told[view, 2], _LEVELS))
         print(f"  turn seen with sigma: {np.round(sharp, 1).tolist()}")
-        for name, weight in (("right", responsible[view]), ("wrong", wrong)):
-            print(f"  off by so many, {name}: {np.round(_quantiles(off[view], weight), 2).tolist()}")
+        wrong = (1.0 - responsible)[view]
+        print(f"  off by so many, wrong, n {wrong.sum():.0f}: {np.round(_quantiles(off[view], wrong), 2).tolist()}")
+    for low, high in pairwise(_BELIEVED):
+        m = one & (p_right >= low) & (p_right < high)
+        print(f"p_right {low:g}-{high:g}, n {m.sum()}: {np.round(np.quantile(apart[m], _LEVELS), 2).tolist()}")
 
 
 def _quantiles(values: Array, weight: Array) -> Array:
