@@ -14,7 +14,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import remainder, tau
 
 import numpy as np
@@ -141,7 +141,7 @@ def catch(
     caught: list[list[Array]] = [[] for _ in tasks]
     if not any(thetas):
         return caught
-    start = FitBatch.of(tasks, thetas, PHOTO_BLUR_PX)
+    start = FitBatch.of(_in_double(tasks), thetas, PHOTO_BLUR_PX)
     boxes = capture(sighting, start, tolerance or Tolerance(), farthest_px)
     for k, theta in zip(boxes.task, boxes.theta, strict=True):
         if not any(_same(theta, c) for c in caught[k]):
@@ -160,7 +160,7 @@ def settle_all(
     """Each task's distinct minima reached from its boxes (P,) already near their edges, best first."""
     if not any(thetas):
         return [() for _ in tasks]
-    boxes = FitBatch.of(tasks, thetas, PHOTO_BLUR_PX)
+    boxes = FitBatch.of(_in_double(tasks), thetas, PHOTO_BLUR_PX)
     minima = settle(sighting, boxes, tolerance or Tolerance(), pace)
     out: list[list[Minimum]] = [[] for _ in tasks]
     for k, m in zip(boxes.task, minima, strict=True):
@@ -175,6 +175,11 @@ def settle_all(
         apart = [m for m in apart if low <= front_off_sight(sighting, m.theta) < high] or apart[:1]
         out[k] = _as_meant(sighting, tasks[k], apart)
     return [tuple(found) for found in out]
+
+
+def _in_double(tasks: Sequence[FitTask]) -> list[FitTask]:
+    """The tasks with pixels in double precision: where a box comes to must not hang on a place's last bits."""
+    return [replace(task, patch=task.patch.in_double()) for task in tasks]
 
 
 def _as_meant(sighting: Sighting, task: FitTask, minima: list[Minimum]) -> list[Minimum]:

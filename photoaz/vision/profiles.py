@@ -99,6 +99,10 @@ def along_contrast(profile: Array, t: Array, samples: EdgeSamples, clear_px: Arr
     return np.asarray((profile @ unit[..., None])[..., 0])
 
 
+#: an edge of so many grey levels cannot be told from none
+_NO_CONTRAST = 0.01
+
+
 def nearest_strong_edge(
     patch: Patch | Sequence[Patch],
     samples: EdgeSamples,
@@ -132,7 +136,8 @@ def nearest_strong_edge(
         response = np.swapaxes(profile, 1, 2) @ band  # (S, C, T')
         strength = np.sqrt((response * response).sum(1))
     nearness = np.where(np.abs(shift) <= reaches[:, None], np.exp(-0.5 * (shift / near[:, None]) ** 2), 0.0)
-    score = strength * nearness[samples.box]
+    # where nothing is seen an edge lies nowhere: what is said there must not hang on last bits
+    score = (strength + _NO_CONTRAST) * nearness[samples.box]
     # beyond half way to the neighbouring edge of the same box, an edge is the neighbour's
     score[shift[None, :] < -0.5 * samples.inner_px[:, None] - 0.5] = 0.0
     score[shift[None, :] > 0.5 * samples.outer_px[:, None] + 0.5] = 0.0
