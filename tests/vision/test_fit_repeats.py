@@ -29,8 +29,9 @@ from photoaz.vision.fit import Minimum, fit_boxes, settle_all
 
 #: two minima are the same within this many standard uncertainties of every parameter
 SAME = 0.02
-#: starts are moved by this much: centre [px], angles [deg]
+#: starts are moved by this much: centre [px], angles [deg]; and by so little that rounding would do as much
 MOVED_PX, MOVED_DEG = 0.01, 0.01
+ROUNDING = 1e-12
 #: a minimum has an edge to rest on where so much of its outline is found
 CLEAR = 0.6
 
@@ -112,6 +113,25 @@ def test_alone_and_in_other_order(calls: list[Call]) -> None:
         assert told(what, found) == (1.0, 1.0)
         # to the last bits; only what never comes to rest makes more of these
         assert np.quantile(np.concatenate(found)[:, 1], 0.9) < 1e-9
+
+
+def nudged(thetas: Sequence[Sequence[np.ndarray]], px: float, deg: float, seed: int) -> list[list[np.ndarray]]:
+    """Starts moved by so much up or down, each parameter of place and turn; all of a task alike: their order is kept."""
+    rng = np.random.default_rng(seed)
+    nudge = np.array([np.radians(deg)] * 3 + [px] * 2 + [0.0] * 5)
+    return [[theta + sign for theta in some] for some in thetas for sign in [nudge * rng.choice([-1.0, 1.0], 10)]]
+
+
+def test_from_starts_moved_by_rounding(calls: list[Call]) -> None:
+    found = []
+    for call in calls:
+        base = call.answer(range(len(call.tasks)), call.thetas)
+        for seed in (31, 32):
+            moved = nudged(call.thetas, ROUNDING, ROUNDING, seed)
+            found.append(moves(call, base, call.answer(range(len(call.tasks)), moved)))
+    best, every_one = told("starts moved by rounding", found)
+    assert best == 1.0
+    assert every_one > 0.95
 
 
 def test_from_starts_moved_a_bit(calls: list[Call]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
@@ -45,6 +46,31 @@ def test_border_is_repeated() -> None:
     patch = Patch(np.arange(16, dtype=np.float32).reshape(4, 4, 1), (10, 20))
     assert patch.at(np.array([[-100.0, -100.0], [100.0, 100.0]]))[:, 0] == pytest.approx([0.0, 15.0])
     assert patch.at(np.zeros((2, 3, 2))).shape == (2, 3, 1)
+
+
+@pytest.mark.parametrize("channels", [1, 3])
+def test_looking_up_in_double_precision_is_opencvs_without_its_steps(channels: int) -> None:
+    """OpenCV's places are float32: 1e-5 px at 200 px from the first pixel. Values follow a place that moves by less."""
+    rng = np.random.default_rng(11)
+    smooth = cv2.GaussianBlur(rng.normal(100.0, 60.0, (300, 260, channels)).astype(np.float32), (0, 0), 1.2)
+    kept = Patch(smooth.reshape(300, 260, channels), (1000, 500))
+    patch = kept.in_double()
+    x, y = rng.uniform(1001.0, 1256.0, (700, 11)), rng.uniform(501.0, 796.0, (700, 11))
+    here = patch.at_places(x, y)
+    assert here.shape == (700, 11, channels)
+    assert here == pytest.approx(kept.at_places(x, y), abs=3e-3)
+    slope = (patch.at_places(x + 1e-4, y) - patch.at_places(x - 1e-4, y)) / 2e-4
+    assert np.abs(slope).max() > 10.0
+    moved = 1e-8
+    assert (patch.at_places(x + moved, y) - here) / moved == pytest.approx(slope, abs=0.02)
+
+
+def test_places_outside_have_the_value_of_the_border_in_double_precision_too() -> None:
+    patch = Patch(np.arange(64, dtype=np.float32).reshape(8, 8, 1), (10, 20)).in_double()
+    far = patch.at(np.array([[-100.0, -100.0], [100.0, 100.0]]))[:, 0]
+    assert far == pytest.approx([9.0, 45.0])  # of the outermost pixels but one and two: beyond them nothing is known
+    small = Patch(np.arange(9, dtype=np.float32).reshape(3, 3, 1), (10, 20)).in_double()
+    assert small.at(np.array([[11.0, 21.0]]))[0, 0] == pytest.approx(4.0)
 
 
 def test_place_far_outside_gives_a_patch_all_the_same() -> None:

@@ -231,3 +231,12 @@ def test_flat_picture_tells_nothing() -> None:
         assert np.isfinite(m.weight).all()
         assert np.median(m.weight[:, 0, 0]) < 1.0 / 1.0**2  # px
         assert np.median(m.support) < 0.2
+
+
+def test_where_nothing_is_seen_an_edge_lies_nowhere() -> None:
+    """A white sky, looked up with rounding's noise: no offset, instead of that of whatever is largest by chance."""
+    rng = np.random.default_rng(23)
+    flat = Patch(255.0 + rng.normal(0.0, 1e-12, (260, 90, 1)), (0, 0))
+    offset, contrast = nearest_strong_edge(flat, edge_samples(0.0), reach_px=5.0, near_px=2.5, blur_px=0.8)
+    assert np.abs(offset).max() < 1e-9
+    assert contrast.max() < 1e-9
