@@ -125,6 +125,7 @@ def fit_boxes(
     starts: for each task the boxes (N_PARAMETERS,) to start from. Several antennas in one photo are many times faster
     together than one after the other.
     """
+    tasks = _in_double(tasks)
     caught = catch(sighting, tasks, starts, tolerance=tolerance)
     return settle_all(sighting, tasks, caught, tolerance=tolerance, pace=pace)
 

@@ -39,7 +39,7 @@ class Patch:
 
     def in_double(self) -> Patch:
         """The same pixels as float64."""
-        return Patch(self.pixels.astype(float), self.origin_px)
+        return Patch(self.pixels.astype(float, copy=False), self.origin_px)
 
     def at(self, xy: Array) -> Array:
         """Values (..., C) at pixels (..., 2) of the whole photo, cubic interpolation, the border repeated."""

