@@ -305,7 +305,7 @@ def _notes(plan: SitePlan, given_landmarks: int) -> tuple[str, ...]:
         if nearest_deg > usual_deg:
             why = "The closer one stands, the more an error of the position turns the bearing."
         else:
-            why = "Keep the usual distance for safety."
+            why = "Keep the usual distance all the same: near a tower things fall."
         out.append(f"{said}. {why}")
     near = [s for s in plan.standpoints if s.distance_m < 0.95 * max(PRACTICE_LEAST_M, plan.height_m)]
     if near:
