@@ -202,7 +202,13 @@ def reach_px(candidate: PanelCandidate) -> float:
 
 def turn_of(image: Array | Part, candidate: PanelCandidate, expectation: Expectation) -> TurnDensity:
     """How a panel that the finder saw in a photo is turned, as one look tells; image: (H, W) or (H, W, 3) uint8."""
-    facts = facts_of(
+    picture = picture_of(image, candidate.corners_px, reach_px(candidate))
+    return density_of(scores_of(picture, turn_facts(candidate, expectation)))
+
+
+def turn_facts(candidate: PanelCandidate, expectation: Expectation) -> Array:
+    """What is known of a panel before one looks how it is turned (N_FACTS,), as `turn.facts_of`."""
+    return facts_of(
         candidate,
         expectation.sighting(),
         distance_m=expectation.distance_m,
@@ -210,7 +216,6 @@ def turn_of(image: Array | Part, candidate: PanelCandidate, expectation: Expecta
         ln_size=expectation.ln_size,
         ln_size_sigma=expectation.ln_size_sigma,
     )
-    return density_of(scores_of(picture_of(image, candidate.corners_px, reach_px(candidate)), facts))
 
 
 def _width_px(expectation: Expectation) -> float:

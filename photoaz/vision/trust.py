@@ -292,7 +292,7 @@ def trust_of(signs: Signs, kind: str, turn: TurnDensity | None = None) -> list[O
     score = np.asarray(sum(m["right"][k] * v for k, v in right.items()))
     widened = np.exp(np.clip(sum(m["widened"][k] * v for k, v in wide.items()), *np.log(_WIDENED)))
     return [
-        OutlineTrust(score=float(v), widened=float(k), wrong=wrong_of(m["wrong"], float(s), told_off(turn, yaw)))
+        OutlineTrust(score=float(v), widened=float(k), wrong=wrong_of(m["wrong"], float(s), turn_spreads(turn, yaw)))
         for v, k, s, yaw in zip(score, widened, signs.sigma_rad, signs.yaw_rad, strict=True)
     ]
 
@@ -322,7 +322,7 @@ def shares_right(score: Array) -> Array:
 def wrong_of(coefficients: Mapping[str, float], sigma_rad: float, told: Sequence[Spread] = ()) -> tuple[Spread, ...]:
     """Where the azimuth is if an outline is wrong, by its stated standard uncertainty.
 
-    told: how the panel was seen turned, off the outline's azimuth (`told_off`); nothing where nobody looked.
+    told: how the panel was seen turned, off the outline's azimuth (`turn_spreads`); nothing where nobody looked.
     """
     c = coefficients
     near = c["near sigma"] * (sigma_rad / _SIGMA_RAD) ** c["near power"]
@@ -331,7 +331,7 @@ def wrong_of(coefficients: Mapping[str, float], sigma_rad: float, told: Sequence
     return Spread(rest * c["near"], near), Spread(rest * c["far"], c["far sigma"]), *seen
 
 
-def told_off(turn: TurnDensity | None, yaw_rad: float) -> list[Spread]:
+def turn_spreads(turn: TurnDensity | None, yaw_rad: float) -> list[Spread]:
     """How a panel was seen turned, off the azimuth of an outline whose front stands `yaw_rad` off the sight."""
     parts = () if turn is None else turn.parts
     return [Spread(share, sigma, float(wrap_rad(middle - yaw_rad))) for share, middle, sigma in parts]

@@ -64,13 +64,6 @@ class TurnDensity:
         return np.flatnonzero(higher & (self.ln > self.ln.max() - _MUCH_LESS)) * _BIN_RAD - np.pi
 
     @property
-    def front(self) -> float:
-        """Probability that the front, not the rear, faces the camera."""
-        share = np.exp(self.ln)
-        towards = np.cos(np.arange(BINS) * _BIN_RAD - np.pi) > 0
-        return float(share[towards].sum() / share.sum())
-
-    @property
     def parts(self) -> tuple[tuple[float, float, float], ...]:
         """Normal distributions that make about the same density: share, yaw and sigma [rad] of each peak.
 

@@ -18,8 +18,8 @@ from photoaz.vision.trust import (
     model,
     shares_right,
     terms,
-    told_off,
     trust_of,
+    turn_spreads,
     usual_p_right,
     wrong_of,
 )
@@ -106,7 +106,7 @@ def test_a_wrong_outlines_azimuth_is_where_the_panel_was_seen_turned() -> None:
     density = TurnDensity(np.log(np.maximum(72 * np.exp(-0.5 * ((np.arange(72) - 40) / 1.2) ** 2), 1e-6)))
     yaw = np.radians(-30.0)
     plain = wrong_of(model()["found"]["wrong"], float(np.radians(2.0)))
-    told = wrong_of(model()["found"]["wrong"], float(np.radians(2.0)), told_off(density, yaw))
+    told = wrong_of(model()["found"]["wrong"], float(np.radians(2.0)), turn_spreads(density, yaw))
     most = max(told, key=lambda w: w.share)
     assert most.share > 0.5
     assert np.degrees(most.off_rad) == pytest.approx(20.0 + 30.0, abs=0.5)  # the bin 40 of 72 stands at 20 degrees

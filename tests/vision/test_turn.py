@@ -65,10 +65,6 @@ def test_parts_are_the_distributions_it_was_made_of() -> None:
     assert [p[2] for p in parts] == pytest.approx([np.hypot(k**-0.5, own) for k in (100.0, 60.0)], rel=0.04)
 
 
-def test_front_is_the_share_that_looks_towards_the_camera() -> None:
-    assert mixture((0.7, 20.0, 50.0), (0.3, 150.0, 50.0)).front == pytest.approx(0.7, abs=0.01)
-
-
 def test_scores_mean_less_than_they_say_by_the_calibration() -> None:
     """Never less than the share that every turn keeps, and one in all."""
     said = json.loads((WEIGHTS / "turn.json").read_text("utf-8"))

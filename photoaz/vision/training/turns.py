@@ -22,9 +22,9 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from photoaz.angles import wrap_rad
-from photoaz.vision.measure import reach_px
+from photoaz.vision.measure import reach_px, turn_facts
 from photoaz.vision.training.outlines import Scene, expectations_of, found_in, matched
-from photoaz.vision.turn import BINS, COLUMNS, N_FACTS, ROWS, facts_of, picture_of
+from photoaz.vision.turn import BINS, COLUMNS, N_FACTS, ROWS, TurnDensity, picture_of
 
 Array = NDArray[np.float64]
 
@@ -45,14 +45,7 @@ def crops_of(scene: Scene, seed: int) -> dict[str, list[Any]]:
     out: dict[str, list[Any]] = {k: [] for k in ("picture", "facts", "yaw", "visible", "head", "finder", "wide")}
     for k, c in sorted(match.items()):
         e, panel = expected[k], scene.truth["panels"][k]
-        facts = facts_of(
-            found[c],
-            e.sighting(),
-            distance_m=e.distance_m,
-            ln_distance_sigma=e.ln_distance_sigma,
-            ln_size=e.ln_size,
-            ln_size_sigma=e.ln_size_sigma,
-        )
+        facts = turn_facts(found[c], e)
         out["picture"].append(picture_of(scene.image, found[c].corners_px, reach_px(found[c]), MARGIN))
         out["facts"].append(facts)
         out["yaw"].append(np.radians(panel["yaw_deg"]))
@@ -263,12 +256,8 @@ def figures(said: Tensor, crops: Crops, factor: float, even: float) -> dict[str,
     p = (1 - even) * torch.softmax(factor * said, 1) + even / BINS
     p_np, yaw = p.cpu().numpy(), crops.yaw.cpu().numpy()
     middles = np.arange(BINS) * (2 * np.pi / BINS) - np.pi
-    top = p_np.argmax(1)
-    # the likeliest bin and its neighbours, averaged
-    around = np.stack([(top + d) % BINS for d in (-1, 0, 1)], 1)
-    weight = np.take_along_axis(p_np, around, 1)
-    off = np.radians(5.0) * (weight * np.array([-1, 0, 1])).sum(1) / weight.sum(1)
-    error = np.degrees(np.abs(wrap_rad(middles[top] + off - yaw)))
+    likeliest = np.array([TurnDensity(np.log(p * BINS)).best_rad for p in p_np])
+    error = np.degrees(np.abs(wrap_rad(likeliest - yaw)))
     finder = np.degrees(np.abs(wrap_rad(crops.finder - yaw)))
     own = np.argmin(np.abs(wrap_rad(middles[None] - yaw[:, None])), 1)
     ln = np.log(p_np[np.arange(len(yaw)), own] * BINS)
