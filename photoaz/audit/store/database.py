@@ -14,6 +14,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, InterfaceError, NoSuchModu
 from sqlalchemy.pool import NullPool
 
 from photoaz.addresses import without_secrets
+from photoaz.audit.store.schema import METADATA
 from photoaz.errors import Fault, InputError
 
 T = TypeVar("T")
@@ -157,7 +158,7 @@ def upsert(db: Connection, table: Table, values: Mapping[str, Any], keys: Sequen
 
 
 def upgrade(engine: Engine, url: str, *, create: bool = True) -> None:
-    """Bring the tables up to date; of several who try at once one does it. Raises InputError, of a newer photoaz's.
+    """Bring the tables up to date; of several who try at once one does it. Raises InputError, of another photoaz's.
 
     create : make them where there are none; else InputError.
     """
@@ -176,9 +177,13 @@ def upgrade(engine: Engine, url: str, *, create: bool = True) -> None:
     if now is None and not create:
         raise no_store(url, "a database that holds no audit", "the store of an audit made before")
     if now is not None and now not in {s.revision for s in scripts.walk_revisions()}:
-        raise no_store(url, f"a store of a newer photoaz (its tables are of revision {now})", "that photoaz, or newer")
+        raise no_store(url, f"a store of another photoaz (its tables are of revision {now})", "that photoaz")
     with writing(engine) as db:
         if engine.dialect.name == "postgresql":
             db.exec_driver_sql("SELECT pg_advisory_xact_lock(7076907)")
         config.attributes["connection"] = db
-        command.upgrade(config, "head")
+        if MigrationContext.configure(db).get_current_revision() is None:
+            METADATA.create_all(db)
+            command.stamp(config, "head")
+        else:
+            command.upgrade(config, "head")

@@ -124,7 +124,7 @@ class Store:
 
         Raises
         ------
-        InputError : no such database, it cannot be reached, or a newer photoaz wrote it; without `create`, no audit.
+        InputError : no such database, it cannot be reached, or another photoaz wrote it; without `create`, no audit.
         """
         engine = engine_of(url, create=create)
         asked = select(AUDITS.c.audit_id).where(AUDITS.c.name == audit)
