@@ -17,7 +17,7 @@ R = TypeVar("R")
 
 #: glibc's mallopt: blocks from this size on are the system's own, and so much free memory stays at the end (malloc.h)
 M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3
-BLOCK_BYTES = 32_000_000
+BLOCK_BYTES, END_BYTES = 4_000_000, 32_000_000
 #: of Linux's prctl (linux/prctl.h)
 PR_SET_PDEATHSIG = 1
 #: tasks handed out ahead, for each worker: enough that none waits, few enough that little is held in memory
@@ -224,10 +224,11 @@ def return_memory() -> None:
     """Let memory of pictures go back to the system when they are done with, where the C library is GNU's.
 
     By itself glibc keeps blocks of up to 32 MB once some were freed, and a process that decodes photos grows by half.
+    Blocks of 4 MB on, such as luminances and layers of networks, would stay wherever something small lies above them.
     """
     if mallopt := _of_c_library("mallopt"):
         mallopt(M_MMAP_THRESHOLD, BLOCK_BYTES)
-        mallopt(M_TRIM_THRESHOLD, BLOCK_BYTES)
+        mallopt(M_TRIM_THRESHOLD, END_BYTES)
 
 
 def one_thread() -> None:

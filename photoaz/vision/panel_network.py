@@ -15,6 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from photoaz.memory import Shelf
 from photoaz.photo.camera import Array
 
 STRIDE = 4
@@ -38,8 +39,10 @@ BACKGROUND, FRONT, REAR, SIDE, CAP, STRUCTURE = range(6)
 #: width of a panel, seen face-on, in the picture that the network looks at
 WORK_PX = 28.0
 _MULTIPLE = 32
-#: networks that looked at more pixels than this are read anew for the next picture: 0.06 s for 0.35 kB a pixel
-HELD_PX = 600_000
+#: bytes that a network holds, as long as it lives, for each pixel of the largest picture that it looked at (measured)
+BYTES_PER_PX = {"coarse": 160, "fine": 350, "towers": 190}
+#: networks may hold so many bytes together between pictures; one that is let go takes 0.01 to 0.03 s to read again
+HELD_BYTES = 120_000_000
 _WEIGHTS = Path(__file__).resolve().parent / "weights"
 
 
@@ -54,8 +57,33 @@ class RawPanel:
     visible: float
 
 
-@lru_cache(maxsize=3)
-def _network(name: str) -> Any:
+@dataclass(frozen=True, slots=True)
+class _Ready:
+    """A network that was read, and the most pixels that it has looked at."""
+
+    net: Any
+    name: str
+    largest_px: int
+
+    @property
+    def held_bytes(self) -> int:
+        """What it holds."""
+        return BYTES_PER_PX[self.name] * self.largest_px
+
+
+_ready: Shelf[_Ready] = Shelf(HELD_BYTES, lambda ready: ready.held_bytes)
+
+
+def _network(name: str, looks_at_px: int) -> _Ready:
+    """A network, before it looks at a picture of so many pixels; others are let go where they would hold too much."""
+    before = _ready.find(name)
+    largest_px = looks_at_px if before is None else max(before.largest_px, looks_at_px)
+    ready = _Ready(_read(name) if before is None else before.net, name, largest_px)
+    _ready.keep(name, ready)
+    return ready
+
+
+def _read(name: str) -> Any:
     # of OpenCV 5's two engines the classic one takes two thirds of the time, but for the layers of `fine`
     engine = cv2.dnn.ENGINE_NEW if name == "fine" else cv2.dnn.ENGINE_CLASSIC
     return cv2.dnn.readNetFromONNX(str(_WEIGHTS / f"{name}.onnx"), engine=engine)
@@ -75,12 +103,12 @@ def run_network(name: str, picture: Array) -> Array:
     """Output (N_CHANNELS, H / 4, W / 4) for a BGR uint8 picture; its sides are padded to multiples of 32."""
     h, w = picture.shape[:2]
     picture = cv2.copyMakeBorder(picture, 0, -h % _MULTIPLE, 0, -w % _MULTIPLE, cv2.BORDER_REPLICATE)
-    net = _network(name)
-    net.setInput(cv2.dnn.blobFromImage(picture, 1 / 255.0))
-    out: Array = net.forward()[0]
-    if h * w <= HELD_PX:
+    ready = _network(name, picture.shape[0] * picture.shape[1])
+    ready.net.setInput(cv2.dnn.blobFromImage(picture, 1 / 255.0))
+    out: Array = ready.net.forward()[0]
+    if ready.held_bytes <= HELD_BYTES:
         return out
-    _network.cache_clear()  # a network holds what it computed for its largest picture as long as it lives
+    _ready.clear()
     return out.copy()
 
 

@@ -14,6 +14,7 @@ import pytest
 
 import photoaz.vision.panel_network as network_module
 from photoaz.angles import wrap_deg
+from photoaz.memory import Shelf
 from photoaz.vision.finder import hiding
 from photoaz.vision.panel_network import (
     CAP,
@@ -239,6 +240,27 @@ def test_a_picture_gives_the_same_whatever_was_looked_at_before(name: str) -> No
     first = run_network(name, picture(64, 96))
     run_network(name, 255 - picture(160, 128))
     assert np.array_equal(run_network(name, picture(64, 96)), first)
+
+
+def test_networks_hold_no_more_than_they_may_and_say_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Small pictures leave room for others, a larger one for itself alone, and the largest for none."""
+    looks = {
+        ("coarse", 96, 64): {"coarse"},
+        ("fine", 64, 96): {"coarse", "fine"},
+        ("towers", 160, 128): {"towers"},
+        ("fine", 160, 128): set(),
+        ("towers", 64, 96): {"towers"},
+    }
+    said = [run_network(name, picture(h, w)) for name, h, w in looks]
+    most = 4_500_000
+    shelf: Shelf[Any] = Shelf(most, lambda ready: ready.held_bytes)
+    monkeypatch.setattr(network_module, "HELD_BYTES", most)
+    monkeypatch.setattr(network_module, "_ready", shelf)
+    for ((name, h, w), left), before in zip(looks.items(), said, strict=True):
+        assert np.array_equal(run_network(name, picture(h, w)), before)
+        ready = [r for n in NETWORKS if (r := shelf.find(n)) is not None]
+        assert {r.name for r in ready} == left
+        assert sum(r.held_bytes for r in ready) <= most
 
 
 @pytest.mark.parametrize("name", NETWORKS)
