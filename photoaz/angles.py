@@ -13,6 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[Any]
 _A = TypeVar("_A", float, Array)
 
+#: standard uncertainty [rad] of an angle of which nothing is known: about as dense as flat within half a turn
+UNKNOWN_RAD = 2.5
 #: what a camera's compass is called as a source of headings, and in the error budget
 COMPASS = "camera compass"
 

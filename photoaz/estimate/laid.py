@@ -11,7 +11,7 @@ from photoaz.angles import Angle, Array, azimuth_deg, wrap_rad
 from photoaz.memory import Memory, recall
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.network.solution import NetworkSolution
-from photoaz.network.surrounded import LEAST_ADJUSTED, SURROUNDINGS, LaidOver, likeliest_peak, one_heading
+from photoaz.network.surrounded import SURROUNDINGS, LaidOver, likeliest_peak, one_heading
 from photoaz.photo.camera import Camera, normalised_from_pixels, pitch_for, rotation_cam_from_enu
 from photoaz.photo.pixels import Picture
 from photoaz.priors import Priors
@@ -26,7 +26,6 @@ from photoaz.surroundings.panorama import panorama
 from photoaz.vision.finder import FoundPanels
 from photoaz.vision.skyline import border_at, elevations, find_sky_border, find_upright_edges
 from photoaz.vision.verticals import find_verticals
-from photoaz.wording import percent
 
 #: a match more probable than this tells which antennas are seen, and where the adjustment starts
 BELIEVED = 0.9
@@ -45,7 +44,6 @@ _HEAD_WRONG = 0.05
 
 SKY_ALONE = "shows only sky and the tower: the map of what stands round tells nothing of its heading"
 _NOT_LAID = "not laid over the map of what stands round"
-_UNSURE = "the map of what stands round does not tell its heading"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,10 +106,8 @@ def lay_over(
     if match.seen_rad < LEAST_SEEN_RAD:
         return Laid(match=match, note=SKY_ALONE)
     if not match.peaks:
-        return Laid(match=match, note=_UNSURE)
+        return Laid(match=match)
     chosen, probability = likeliest_peak(match, statements)
-    if probability < LEAST_ADJUSTED:
-        return Laid(match=match, note=f"{_UNSURE} ({percent(probability)} for its likeliest heading)")
     return Laid(match=match, over=LaidOver(match=match, chosen=chosen, probability=probability))
 
 
@@ -262,15 +258,15 @@ def around_view(name: str, laid: Laid, some: Surroundings, network: NetworkSolut
     seen_deg = float(np.degrees(laid.match.seen_rad))
     if laid.over is None or network is None or name not in network.posterior.matched:
         return AroundView(state="sky_alone" if laid.match.seen_rad < LEAST_SEEN_RAD else "unsure", seen_deg=seen_deg)
-    over, peak = laid.over, laid.over.peak
-    near = one_heading(over.match, over.chosen)
+    over, weighed = laid.over, network.posterior.matched[name]
+    # of a piece taken for sure only its likeliest part is left
+    chosen = int(weighed[:-1].argmax()) if len(weighed) > 1 else over.chosen
+    peak, near = over.match.peaks[chosen], one_heading(over.match, chosen)
     photo = next(p for p in network.network.photos if p.name == name)
     x = network.adjusted.x[network.network.layout.photo(name)]
     camera = replace(photo.camera, f_px=photo.camera.f_px * float(np.exp(x[6])))
     matched, unmatched, lacking = _pieces(laid.match, camera, x, some)
-    weighed = network.posterior.matched[name]
-    # of a piece taken for sure only its likeliest part is left
-    probability = float(weighed[:-1][near].sum()) if len(weighed) > len(near) else over.probability
+    probability = float(weighed[:-1][near].sum()) if len(weighed) > 1 else over.probability
     return AroundView(
         state="matched" if probability > BELIEVED else "unsure",
         probability=probability,

@@ -255,6 +255,9 @@ def _photo_result(
         flags.append("compass reference not said (true or magnetic): both allowed for")
     if sloping := _sloping(x[idx[5]], result.adjusted.covariance[idx[5], idx[5]]):
         flags.append(sloping)
+    if around is not None and around.state == "unsure":
+        likeliest = "" if around.probability is None else f" ({percent(around.probability)} for its likeliest heading)"
+        flags.append(f"the map of what stands round does not tell its heading{likeliest}")
     flags += photo.notes
     return PhotoResult(
         photo=name,

@@ -11,7 +11,7 @@ Trans. Automatic Control 17 (1972) 439).
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -35,13 +35,21 @@ class Part:
     """One way in which a piece of evidence may be.
 
     ln_weight: of its prior probability. row: of the unknowns' combination that it states; value, sigma [rad]: what it
-    states of it; an infinite sigma: nothing, any angle is as probable as any other.
+    states of it; an infinite sigma: nothing, any angle is as probable as any other. further: what it states besides,
+    each by itself: row, value, sigma. counted: ln density of what it states that its weight already holds.
     """
 
     ln_weight: float
     row: int
     value: float = 0.0
     sigma: float = math.inf
+    further: tuple[tuple[int, float, float], ...] = ()
+    counted: float = 0.0
+
+    @property
+    def rows(self) -> tuple[int, ...]:
+        """All rows that it states something of."""
+        return self.row, *(row for row, _, _ in self.further)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +63,11 @@ class Piece:
     photo: str | None
     parts: tuple[Part, ...]
     right: int = 0
+
+    @property
+    def rows(self) -> frozenset[int]:
+        """All rows that any part states something of."""
+        return frozenset(row for part in self.parts for row in part.rows)
 
     @property
     def settled(self) -> bool:
@@ -124,17 +137,44 @@ def with_piece(states: States, piece: Piece) -> States:
     innovation = wrap_rad(np.array([p.value for p in piece.parts])[:, None] - states.mean[:, at].T)
     density = -0.5 * (innovation**2 / spread + np.log(spread) + _LN_TURN)
     density[flat] = -_LN_TURN
-    ln = states.ln_weight + np.array([p.ln_weight for p in piece.parts])[:, None] + density
-    part, state = np.nonzero(ln > ln.max() + math.log(LEAST))
+    ln = states.ln_weight + np.array([p.ln_weight - p.counted for p in piece.parts])[:, None] + density
+    several = any(p.further for p in piece.parts)
+    # what is yet to be stated may turn the odds
+    part, state = np.nonzero(np.isfinite(ln) if several else ln > ln.max() + math.log(LEAST))
     out = states.take(state)
     cross = out.covariance[np.arange(len(out)), :, at[part]]
     gain = np.where(flat[part], 0.0, 1.0 / spread[part, state])[:, None] * cross
-    return replace(
+    out = replace(
         out,
         ln_weight=ln[part, state],
         mean=out.mean + gain * innovation[part, state][:, None],
         covariance=out.covariance - gain[:, :, None] * cross[:, None, :],
         picked=np.concatenate([out.picked, part[:, None]], 1),
+    )
+    if not several:
+        return out
+    for k in range(max(len(p.further) for p in piece.parts)):
+        out = _with_one_more(out, {n: p.further[k] for n, p in enumerate(piece.parts) if k < len(p.further)})
+    return out.take(np.flatnonzero(out.ln_weight > out.ln_weight.max() + math.log(LEAST)))
+
+
+def _with_one_more(states: States, said: Mapping[int, tuple[int, float, float]]) -> States:
+    """States with one more row, value, sigma each [rad], by the part that they picked last."""
+    n = np.arange(len(states))
+    one = [said.get(k, (-1, 0.0, math.inf)) for k in states.picked[:, -1].tolist()]
+    at = np.array([states.place.get(row, 0) for row, _, _ in one])
+    sigma = np.array([sigma for _, _, sigma in one])
+    none = np.isinf(sigma)
+    spread = states.covariance[n, at, at] + np.where(none, 1.0, sigma) ** 2
+    innovation = wrap_rad(np.array([value for _, value, _ in one]) - states.mean[n, at])
+    cross = states.covariance[n, :, at]
+    gain = np.where(none, 0.0, 1.0 / spread)[:, None] * cross
+    density = np.where(none, 0.0, -0.5 * (innovation**2 / spread + np.log(spread) + _LN_TURN))
+    return replace(
+        states,
+        ln_weight=states.ln_weight + density,
+        mean=states.mean + gain * innovation[:, None],
+        covariance=states.covariance - gain[:, :, None] * cross[:, None, :],
     )
 
 
@@ -196,7 +236,7 @@ def weigh_all_but_one(
         return {}
     kept = [pieces[k] for k in some]
     rest = [piece for k, piece in enumerate(pieces) if k not in some]
-    begin = weigh(states, rest, most=most, wanted={*wanted} | {part.row for p in kept for part in p.parts})
+    begin = weigh(states, rest, most=most, wanted={*wanted}.union(*(p.rows for p in kept)))
     if len(some) == 1:
         return {some[0]: begin}
     half = len(some) // 2
@@ -211,7 +251,7 @@ def _rows_left(pieces: Sequence[Piece]) -> list[set[int]]:
     """After each piece, the rows that those to come state."""
     out: list[set[int]] = [set()]
     for piece in reversed(pieces[1:]):
-        out.append(out[-1] | {part.row for part in piece.parts})
+        out.append(out[-1] | piece.rows)
     return out[::-1]
 
 

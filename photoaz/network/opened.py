@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from photoaz.angles import wrap_rad
+from photoaz.angles import UNKNOWN_RAD, wrap_rad
 from photoaz.naming.model import AntennaPriors
 from photoaz.network.adjust import Adjusted, inverse, linearise
 from photoaz.network.compass import CompassError, compass_errors, is_compass
@@ -24,14 +24,13 @@ from photoaz.network.hypotheses import Part, Piece
 from photoaz.network.observations import Box, Observation
 from photoaz.network.parameters import Layout
 from photoaz.network.site import PhotoObservations, SiteNetwork, azimuth_of_mode, azimuths_of_modes
-from photoaz.network.surrounded import SurroundingsSeen, match_piece, telling_row
+from photoaz.network.surrounded import SurroundingsSeen, match_piece
 from photoaz.priors import Priors
+from photoaz.surroundings.corners import UNKNOWNS
 from photoaz.vision.evidence import TILT_SIGMA_RAD, BoxMode
 
 Array = NDArray[Any]
 
-#: an angle of which nothing is known: about as dense as a flat distribution within half a turn
-UNKNOWN_RAD = 2.5
 #: up to here an outline is linear to a twentieth of a degree in the azimuth (found at drawn sites)
 LINEAR_RAD = math.radians(5.0)
 #: right outlines of one antenna from standpoints nearer to each other than this, as seen from it, err together: their
@@ -131,14 +130,6 @@ def opened(
             stands.append(Group(e.owner, n, float(x[k]), (_compass(e, n, x),)))
         else:
             compasses[e.owner] = (_compass(e, n, x),)
-    laid = {p.name: p.laid for p in network.photos}
-    matches: dict[str, tuple[Piece, ...]] = {}
-    for o, rows in zip(observations, adjusted.rows, strict=True):
-        if isinstance(o, SurroundingsSeen) and (over := laid[o.photo]) is not None:
-            r, j = adjusted.residual[rows], adjusted.jacobian[rows][:, o.index]
-            row_of, said_rad, sigma_rad, j, r = telling_row(o, r, j)
-            matches[o.photo] = (match_piece(over, o.photo, picked.add((o.index, row_of)), said_rad, sigma_rad),)
-            count(o.index, j, r)
     hung_row = {name: picked.add((k, 1.0), (size, -1.0)) for name, k in azimuth.items()}
     error_row = picked.add((size, 1.0))
     outlines: dict[str, list[Piece]] = {name: [] for name in azimuth}
@@ -176,6 +167,12 @@ def opened(
                 j, r = j - np.outer(u, u @ j), r - u * (u @ r)
             count(box.index, j, r)
     covariance = inverse(normal)
+    matches: dict[str, tuple[Piece, ...]] = {}
+    for p in network.photos:
+        if p.laid is not None:
+            index = layout.photo(p.name, *UNKNOWNS)
+            known = covariance[np.ix_(index, index)]
+            matches[p.name] = (match_piece(p.laid, p.name, index, x[index], known, picked.add),)
     rows_of = np.stack(picked.picked)
     return Opened(
         mean=rows_of @ (covariance @ side),

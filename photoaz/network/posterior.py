@@ -7,6 +7,7 @@ others reaches it through the headings that it shares with them, as a mixture of
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -136,7 +137,7 @@ def posterior_of(
     begin = States.begin(site.mean, site.covariance)
     # in one order, so that the order of files and rows changes nothing
     in_name = [sorted(some, key=lambda g: g.name) for some in (site.antennas, site.photos, site.stands)]
-    general = {site.site.row, *(part.row for p in (*site.hung.values(), *site.site.pieces) for part in p.parts)}
+    general = {site.site.row}.union(*(p.rows for p in (*site.hung.values(), *site.site.pieces)))
     begin, (antennas, photos, stands) = _sure_ones_taken(begin, in_name, general)
     hung = tuple(replace(g, pieces=(*g.pieces, site.hung[g.name])) for g in antennas)
     alone = _marginals(begin, (*antennas, *photos, *stands))
@@ -219,7 +220,7 @@ def _with_evidence(states: States, of: Sequence[Group], for_: Sequence[Group]) -
 
 
 def _rows_of(groups: Sequence[Group]) -> set[int]:
-    return {g.row for g in groups} | {part.row for g in groups for p in g.pieces for part in p.parts}
+    return {g.row for g in groups}.union(*(p.rows for g in groups for p in g.pieces))
 
 
 def _own(states: States, group: Group) -> Marginal:
@@ -277,7 +278,7 @@ def _sure_ones_taken(
     open_: list[list[Piece]] = [[] for _ in groups]
     for n, (k, p) in enumerate(pieces):
         if n in sure:  # a piece of one part keeps its place, and changes nothing any more
-            part = replace(p.parts[likeliest[n]], row=groups[k].row, sigma=np.inf)
+            part = replace(p.parts[likeliest[n]], row=groups[k].row, sigma=np.inf, further=(), counted=0.0)
             p = replace(p, parts=(part,), right=int(likeliest[n] < p.right))
         open_[k].append(p)
     opened_groups = [replace(g, pieces=tuple(some)) for g, some in zip(groups, open_, strict=True)]
@@ -289,6 +290,8 @@ def _sure_ones_taken(
 
 def _odds(settled: States, piece: Piece, likeliest: int) -> float:
     """Odds of a piece's other parts against its likeliest one, which is part of the one state `settled`."""
+    if any(part.further for part in piece.parts):
+        return math.inf  # what states several rows is not looked at by one of them
     part = piece.parts[likeliest]
     at = settled.place[part.row]
     variance = float(settled.covariance[0, at, at])

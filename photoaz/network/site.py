@@ -223,7 +223,7 @@ def _photo(p: PhotoObservations, member: Member | None, layout: Layout, x: Array
     if p.verticals is not None:
         out.append(plumb(f"verticals in {p.name}", layout.photo(p.name, *PLUMB_FIELDS), p.verticals))
     out += [observed(aid, p.name, p.camera, layout) for aid in p.aids]
-    if p.laid is not None:
+    if p.laid is not None and p.laid.adjusted:
         out.append(surroundings_seen(p.name, p.laid, layout))
 
 

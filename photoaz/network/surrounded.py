@@ -1,13 +1,14 @@
 """A photo laid over a map of what stands round, as an observation and as a piece of evidence that may be wrong.
 
 In the network it is what its paired corners say of heading, standpoint, focal length, roll and principal point, in the
-way that is likeliest. Whether that way, another one or none is right is weighed with all else of the site.
+way that is likeliest. Whether that way, another one or none is right is weighed with all else of the site: each way
+with all that it says, for one that looks elsewhere stood elsewhere, too.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
@@ -29,6 +30,10 @@ SURROUNDINGS = "surroundings"
 ONE_HEADING_RAD = math.radians(1.5)
 #: a match less probable than this is not adjusted with: all that it says is weighed afterwards
 LEAST_ADJUSTED = 0.5
+#: what a match tells to no better than this part of how it is known otherwise is left out
+LEAST_TOLD = 0.3
+#: a standard uncertainty of what it tells besides the heading, as an angle: far less than half a turn
+ROW_RAD = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,8 +48,13 @@ class LaidOver:
 
     @property
     def peak(self) -> Peak:
-        """The one adjusted with."""
+        """The one adjusted with, if any is."""
         return self.match.peaks[self.chosen]
+
+    @property
+    def adjusted(self) -> bool:
+        """Whether it is probable enough to be adjusted with."""
+        return self.probability >= LEAST_ADJUSTED
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,29 +86,53 @@ def surroundings_seen(photo: str, laid: LaidOver, layout: Layout) -> Surrounding
     return SurroundingsSeen(photo, label, layout.photo(photo, *UNKNOWNS), laid.peak.value, root, q.T @ laid.peak.offset)
 
 
-def telling_row(
-    observation: SurroundingsSeen, residual: Array, jacobian: Array
-) -> tuple[Array, float, float, Array, Array]:
-    """A match's one row that tells the heading: its coefficients (6,), what it says there, its sigma; and what is left.
+def match_piece(
+    laid: LaidOver, photo: str, index: Array, x: Array, known: Array, pick: Callable[[tuple[Array, Array]], int]
+) -> Piece:
+    """Which peak is right, if any; each states all that it tells of where the camera stood and looked.
 
-    residual (m,), jacobian (m, 6): at the adjusted unknowns. What is left: derivatives and residuals without that row.
+    Parameters
+    ----------
+    index, x (6,), known (6, 6) : `corners.UNKNOWNS` of the photo, by number, as adjusted, and their covariance without
+        any evidence that may be wrong. pick : numbers a combination of unknowns (index, coefficients).
     """
-    strength = float(np.linalg.norm(jacobian[:, 0]))
-    u = jacobian[:, 0] / strength
-    said = -float(u @ residual) / strength
-    rest = jacobian - np.outer(u, u @ jacobian), residual - u * (u @ residual)
-    return u @ jacobian / strength, said, 1.0 / strength, *rest
-
-
-def match_piece(laid: LaidOver, photo: str, row: int, said: float, sigma: float) -> Piece:
-    """Which peak is right, if any. row: of the heading as the chosen peak tells it; said, sigma [rad]: what it says."""
+    root_known = np.linalg.cholesky(known)
     parts = []
-    for k, peak in enumerate(laid.match.peaks):
-        off = float(wrap_rad(peak.value[0] - laid.peak.value[0]))
-        own = sigma if k == laid.chosen else 1.0 / float(np.linalg.norm(peak.root[:, 0]))
-        parts.append(Part(math.log(peak.probability), row, said + off, own))
+    for peak in laid.match.peaks:
+        q, root = np.linalg.qr(peak.root)
+        u, tells, _ = np.linalg.svd(root @ root_known)
+        # what is known better without the map is left out, the same for all that it is weighed against
+        u = u[:, : max(int((tells > LEAST_TOLD).sum()), 1)]
+        rows, offset = u.T @ root, u.T @ (q.T @ peak.offset)
+        said, before = offset - rows @ _apart(x, peak.value), offset - rows @ _apart(peak.known, peak.value)
+        # its probability was reckoned with what was known of the photo alone: that is not to be counted again
+        spread = np.eye(len(rows)) + rows @ peak.known_covariance @ rows.T
+        counted = -0.5 * float(
+            before @ np.linalg.solve(spread, before)
+            + np.linalg.slogdet(spread)[1]
+            + len(rows) * math.log(2.0 * math.pi)
+        )
+        scale = np.full(len(rows), ROW_RAD)
+        scale[0] = 1.0 / rows[0, 0]  # the first tells the heading
+        stated = [
+            (pick((index, k * row)), k * float(value), abs(k))
+            for k, row, value in zip(scale.tolist(), rows, said, strict=True)
+        ]
+        parts.append(
+            Part(
+                math.log(peak.probability),
+                *stated[0],
+                further=tuple(stated[1:]),
+                counted=counted - float(np.log(np.abs(scale)).sum()) + math.log(2.0 * math.pi),
+            )
+        )
     none = max(1.0 - sum(p.probability for p in laid.match.peaks), 1e-6)
-    return Piece(SURROUNDINGS, photo, (*parts, Part(math.log(none), row)))
+    return Piece(SURROUNDINGS, photo, (*parts, Part(math.log(none), pick((index[:1], np.ones(1))))))
+
+
+def _apart(x: Array, value: Array) -> Array:
+    """Differences (6,) of UNKNOWNS."""
+    return np.concatenate([[float(wrap_rad(x[0] - value[0]))], x[1:] - value[1:]])
 
 
 def likeliest_peak(match: SkylineMatch, headings: Sequence[tuple[float, float, float]]) -> tuple[int, float]:

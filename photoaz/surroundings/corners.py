@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from photoaz import quantities as q
-from photoaz.angles import Array, wrap_rad
+from photoaz.angles import UNKNOWN_RAD, Array, wrap_rad
 from photoaz.photo.camera import Camera, normalised_from_pixels, rotation_cam_from_enu
 from photoaz.surroundings.panorama import Uprights
 from photoaz.vision.skyline import UprightEdges
@@ -150,13 +150,16 @@ def gains(pairs: Pairing, seen: Seen, headings: Array, place: Array, wider_m: fl
 class Fitted:
     """What edges tell: value (6,) and covariance of UNKNOWNS with what was known before, and whitened rows of it alone.
 
-    root (m, 6), offset (m,): root @ (x - value) = offset, of the paired edges alone. gain: log likelihood ratio against
-    edges that are of no corner [nats]. pairs: (m, 2) numbers of an edge and the corner of the map that it is of;
-    share (m,): how certainly. buildings: how many different ones.
+    known (6,), known_covariance: UNKNOWNS as known before, the tower's head among what is known. root (m, 6), offset
+    (m,): root @ (x - value) = offset, of the paired edges alone. gain: log likelihood ratio against edges that are of
+    no corner [nats]. pairs: (m, 2) numbers of an edge and the corner of the map that it is of; share (m,): how
+    certainly. buildings: how many different ones.
     """
 
     value: Array
     covariance: Array
+    known: Array
+    known_covariance: Array
     root: Array
     offset: Array
     gain: float
@@ -222,9 +225,15 @@ def fit_corners(
     together = (building[:, None] == building) * common[k, None] * common[k]
     lower = np.linalg.cholesky(np.diag(variance) + together)
     root = np.linalg.solve(lower, jacobian[k])
+    tied, tied_off = _tied(head, x)
+    # a heading of which nothing is known is as dense as a flat one
+    before_weight = np.diag(np.where(np.isinf(prior), UNKNOWN_RAD, prior) ** -2.0)
+    before = np.linalg.inv(before_weight + np.outer(tied, tied))
     return Fitted(
         value=x,
         covariance=np.linalg.inv(root.T @ root + weight + np.outer(tied, tied)),
+        known=before @ (before_weight @ known + tied * (tied @ x - tied_off)),
+        known_covariance=before,
         root=root,
         offset=-np.linalg.solve(lower, residual[k]),
         gain=gain,

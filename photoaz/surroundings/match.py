@@ -386,13 +386,16 @@ class Peak:
     """One way in which a photo may be laid over the map.
 
     probability: by what is seen alone, headings being equally probable before. value (6,), covariance (6, 6): of
-    `corners.UNKNOWNS`, with the standpoint as it was known before; root, offset: what the corners alone say of them, as
-    `Fitted` has it. pairs (m, 2): edges of the photo and corners of the map taken for one; buildings: how many.
+    `corners.UNKNOWNS`, with the standpoint as it was known before; known, known_covariance: as that was, with the
+    tower's head; root, offset: what the map alone says of them, as `Fitted` has it. pairs (m, 2): edges of the photo
+    and corners of the map taken for one; buildings: how many.
     """
 
     probability: float
     value: Array
     covariance: Array
+    known: Array
+    known_covariance: Array
     root: Array
     offset: Array
     pairs: Array
@@ -439,6 +442,8 @@ def match_skyline(shown: Shown, some: Surroundings, heading_nats: Array | None =
             probability=float(p),
             value=c.fitted.value,
             covariance=WIDENED**2 * c.fitted.covariance,
+            known=c.fitted.known,
+            known_covariance=c.fitted.known_covariance,
             root=c.fitted.root / WIDENED,
             offset=c.fitted.offset / WIDENED,
             pairs=c.fitted.pairs,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 from typing import Any
 
 import emcee
@@ -20,12 +21,15 @@ from photoaz.network.posterior import _marginals
 Array = NDArray[Any]
 
 
-def problem(rng: np.random.Generator, rows: int, pieces: int) -> tuple[Array, Array, list[Piece]]:
-    """A normal distribution of some rows, and pieces of two or three parts; values small beside a turn."""
+def problem(rng: np.random.Generator, rows: int, pieces: int, several: int = 0) -> tuple[Array, Array, list[Piece]]:
+    """A normal distribution of some rows, and pieces of three parts; values small beside a turn.
+
+    several: pieces of which the first two parts state all rows.
+    """
     a = rng.normal(0, 0.1, (rows, rows))
     covariance = a @ a.T + np.diag(rng.uniform(0.05, 0.2, rows) ** 2)
     out = []
-    for _ in range(pieces):
+    for k in range(pieces):
         share = rng.dirichlet(np.ones(3))
         row = int(rng.integers(rows))
         parts = [
@@ -33,6 +37,9 @@ def problem(rng: np.random.Generator, rows: int, pieces: int) -> tuple[Array, Ar
             Part(math.log(share[1]), int(rng.integers(rows)), float(rng.normal(0, 0.2)), 0.2),
             Part(math.log(share[2]), row),
         ]
+        for n in range(2 if k < several else 0):
+            others = tuple((r, float(rng.normal(0, 0.1)), 0.05 * (n + 1)) for r in range(rows) if r != parts[n].row)
+            parts[n] = replace(parts[n], further=others, counted=float(rng.normal(1.0, 1.0)))
         out.append(Piece("outline", None, tuple(parts)))
     return rng.normal(0, 0.05, rows), covariance, out
 
@@ -42,14 +49,16 @@ def enumerated(mean: Array, covariance: Array, pieces: list[Piece]) -> dict[tupl
     out = {}
     for picked in itertools.product(*(range(len(p.parts)) for p in pieces)):
         parts = [p.parts[k] for p, k in zip(pieces, picked, strict=True)]
-        told = [p for p in parts if math.isfinite(p.sigma)]
-        ln = sum(p.ln_weight for p in parts) - (len(parts) - len(told)) * math.log(2 * math.pi)
+        silent = sum(math.isinf(p.sigma) for p in parts)
+        told = [(p.row, p.value, p.sigma) for p in parts if math.isfinite(p.sigma)]
+        told += [one for p in parts for one in p.further]
+        ln = sum(p.ln_weight - p.counted for p in parts) - silent * math.log(2 * math.pi)
         h = np.zeros((len(told), len(mean)))
-        h[range(len(told)), [p.row for p in told]] = 1.0
-        r = np.diag([p.sigma**2 for p in told]) if told else np.zeros((0, 0))
+        h[range(len(told)), [row for row, _, _ in told]] = 1.0
+        r = np.diag([sigma**2 for _, _, sigma in told]) if told else np.zeros((0, 0))
         posterior = mean
         if told:
-            value = np.array([p.value for p in told])
+            value = np.array([value for _, value, _ in told])
             ln += multivariate_normal(h @ mean, h @ covariance @ h.T + r).logpdf(value)
             info = np.linalg.inv(covariance) + h.T @ np.linalg.inv(r) @ h
             posterior = np.linalg.solve(info, np.linalg.solve(covariance, mean) + h.T @ np.linalg.solve(r, value))
@@ -59,9 +68,9 @@ def enumerated(mean: Array, covariance: Array, pieces: list[Piece]) -> dict[tupl
     return {k: (math.exp(v[0] - top) / total, v[1]) for k, v in out.items()}
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_states_are_those_of_brute_force(seed: int) -> None:
-    mean, covariance, pieces = problem(np.random.default_rng(seed), 3, 5)
+@pytest.mark.parametrize(("seed", "several"), [*((k, 0) for k in range(6)), (6, 2), (7, 2), (8, 5)])
+def test_states_are_those_of_brute_force(seed: int, several: int) -> None:
+    mean, covariance, pieces = problem(np.random.default_rng(seed), 3, 5, several)
     got = weigh(States.begin(mean, covariance), pieces, most=10_000)
     want = enumerated(mean, covariance, pieces)
     assert sum(got.weight) == pytest.approx(1.0)

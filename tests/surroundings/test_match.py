@@ -11,9 +11,10 @@ import cv2
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
+from scipy.stats import multivariate_normal
 
 from photoaz import quantities as q
-from photoaz.angles import wrap_rad
+from photoaz.angles import UNKNOWN_RAD, wrap_rad
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.network.hypotheses import States, weigh
 from photoaz.network.surrounded import LaidOver, likeliest_peak, match_piece
@@ -200,16 +201,24 @@ def test_a_head_tells_more_of_the_heading_than_the_map_alone(shown):
     assert sum(p.probability for p in match_skyline(elsewhere, mapped(drawn)).peaks) < told.probability
 
 
-def peak(heading, sigma, probability):
-    root = np.zeros((1, 6))
-    root[0, 0] = 1.0 / sigma
-    value, covariance = np.array([heading, 0, 0, 0, 0, 0.0]), np.diag([sigma**2, 1, 1, 1, 1, 1])
+#: of UNKNOWNS, as known before a photo is laid over a map
+BEFORE = np.diag([UNKNOWN_RAD, 3.0, 3.0, 0.01, 0.01, 10.0]) ** 2
+
+
+def peak(heading, sigma, probability, place=(0.0, 0.0), away_m=np.inf):
+    """All corners that far off, ahead and to the right: whoever stood further right looked further left."""
+    root = np.zeros((2, 6))
+    root[:, 0] = 1.0 / (np.sqrt(2.0) * sigma)
+    root[0, 1], root[1, 2] = root[0, 0] / away_m, -root[0, 0] / away_m
+    value = np.array([heading, *place, 0, 0, 0.0])
     return Peak(
         probability=probability,
         value=value,
-        covariance=covariance,
+        covariance=np.linalg.inv(np.linalg.inv(BEFORE) + root.T @ root),
+        known=np.array([heading, 0, 0, 0, 0, 0.0]),
+        known_covariance=BEFORE,
         root=root,
-        offset=np.zeros(1),
+        offset=np.zeros(2),
         pairs=np.zeros((0, 2), int),
         buildings=3.0,
     )
@@ -222,8 +231,49 @@ def test_a_match_is_weighed_with_the_compass():
     # by hand: Bayes over two peaks and none, the compass being flat with 0.1
     with_it = 0.9 * np.exp(-0.5 * (0.02**2 / 0.0101)) / np.sqrt(0.0101 * 2 * np.pi) * 2 * np.pi + 0.1
     assert p == pytest.approx(0.4 * with_it / (0.4 * with_it + 0.4 * 0.1 + 0.2), rel=1e-6)
-    piece = match_piece(LaidOver(match=match, chosen=1, probability=p), "a.jpg", 0, 0.0, 0.01)
-    # a heading known to be 0.01 off the first peak: that, and not the other, is weighed as right
-    states = weigh(States.begin(np.array([-0.99]), np.array([[1e-4]])), [piece], most=10)
-    assert states.picked[states.weight.argmax(), 0] == 0
-    assert states.weight.max() > 0.95
+    # a heading known to be near the first peak: that, and not the other, is weighed as right
+    x, known = np.array([2.0, 0, 0, 0, 0, 0.0]), np.diag([0.01, 3.0, 3.0, 0.01, 0.01, 10.0]) ** 2
+    probability = weighed(LaidOver(match=match, chosen=1, probability=p), x, np.array([-0.99, 0, 0, 0, 0, 0.0]), known)
+    assert probability.argmax() == 0
+    assert probability[0] > 0.95
+
+
+def weighed(laid, x, mean, known):
+    """Probabilities of its peaks and of none, where UNKNOWNS are off x by a mean (6,) with covariance known (6, 6)."""
+    rows = [np.eye(6)[0]]
+
+    def pick(term):
+        rows.append(np.zeros(6))
+        rows[-1][term[0]] = term[1]
+        return len(rows) - 1
+
+    piece = match_piece(laid, "a.jpg", np.arange(6), x, known, pick)
+    some = np.stack(rows)
+    states = weigh(States.begin(some @ mean, some @ known @ some.T), [piece], most=10)
+    return np.bincount(states.picked[:, 0], states.weight, minlength=len(piece.parts))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_peaks_are_weighed_with_all_that_they_say(seed):
+    """Against scipy's densities: p times that of a peak's rows by what is known now, over that by what was known.
+
+    Two headings suit the map, each from a place of its own. Who knows the place knows the heading, and so does not who
+    knows no more than before.
+    """
+    rng = np.random.default_rng(seed)
+    peaks = (peak(1.0, 0.005, 0.5, (1.5, -1.0), 40.0), peak(1.05, 0.005, 0.3, (-1.0, -1.0), 40.0))
+    match = SkylineMatch(peaks=peaks, seen_rad=1.0, border=None, edges=None)
+    laid, x = LaidOver(match=match, chosen=0, probability=0.8), np.array([1.0, 1.5, -1.0, 0, 0, 0.0])
+    mean = np.array([rng.normal(0.03, 0.02), *rng.normal(-1.0, 1.0, 2), 0.0, 0.0, 0.0])
+    for now in (BEFORE, np.diag([0.05, 0.8, 0.8, 0.01, 0.01, 10.0]) ** 2):
+        want = []
+        for p in peaks:
+            was = multivariate_normal(p.root @ (p.known - p.value), np.eye(2) + p.root @ BEFORE @ p.root.T)
+            then = multivariate_normal(p.root @ (x + mean - p.value), np.eye(2) + p.root @ now @ p.root.T)
+            want.append(p.probability * then.pdf(np.zeros(2)) / was.pdf(np.zeros(2)))
+        want.append(0.2)
+        assert weighed(laid, x, mean, now) == pytest.approx(np.array(want) / sum(want), rel=1e-6)
+    as_before = weighed(laid, x, peaks[0].known - x, BEFORE)
+    assert as_before == pytest.approx([0.5, 0.3, 0.2], rel=0.05)
+    there = peaks[1].value - x
+    assert weighed(laid, x, there, np.diag([1.0, 0.5, 0.5, 0.01, 0.01, 10.0]) ** 2).argmax() == 1
