@@ -168,9 +168,7 @@ def parse_angle_deg(text: str, *, comma: bool = False) -> float:
     A trailing or leading N, E, S or W gives the sign (S and W negative) and then no other sign may stand. comma : a
     decimal comma is read as well, where it is the only one and there is no point.
 
-    Raises
-    ------
-    ValueError : anything else, minutes or seconds of 60 and more, other decimal commas; says what was wrong.
+    Raises ValueError: anything else, minutes or seconds of 60 and more, other decimal commas; says what was wrong.
     """
     if comma and "." not in text:
         text = re.sub(r"^([^,]*\d),(\d[^,]*)$", r"\1.\2", text)
@@ -208,9 +206,7 @@ def parse_place_deg(text: str) -> tuple[float, float]:
     '49.155460, 14.2', '49,155460 14,2', '49°09\'19.7"N 14°12\'00"E', 'geo:49.15546,14.2' (RFC 5870). The latitude
     stands first, unless letters of hemispheres tell.
 
-    Raises
-    ------
-    ValueError : text that is no such pair, or may be read in several ways; says what was wrong.
+    Raises ValueError: text that is no such pair, or may be read in several ways; says what was wrong.
     """
     t = re.sub(r"^geo:([^;]*)(;.*)?$", r"\1", text.strip(), flags=re.IGNORECASE).strip("()[] \t")
     if not t:

@@ -152,11 +152,9 @@ def standing_rows(rows: Iterable[LogRow]) -> tuple[list[LogRow], int | None, int
 def edits_of(rows: Iterable[LogRow], photos: Mapping[str, str | None]) -> Edits:
     """What holds at a site.
 
-    Parameters
-    ----------
     rows : of one site, in any order. photos : digest of the content by name, of the site's photos as they are now. A
-        row is of the photo with the content that it was made on, whatever that is called now; where there is none, of
-        the photo by its name, which then counts as changed.
+    row is of the photo with the content that it was made on, whatever that is called now; where there is none, of the
+    photo by its name, which then counts as changed.
     """
     standing, undo, redo = standing_rows(rows)
     by_digest: dict[str, str] = {}

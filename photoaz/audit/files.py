@@ -86,10 +86,7 @@ def written_at(file: PhotoFile) -> datetime | None:
 def fetch(file: PhotoFile | str) -> bytes:
     """The bytes of a photo. A connection that fails is tried TRIES times, with growing pauses.
 
-    Raises
-    ------
-    InputError
-        Not there, no access, no answer in time, a missing package, or more than MOST_BYTES.
+    Raises InputError: not there, no access, no answer in time, a missing package, or more than MOST_BYTES.
     """
     url, size = (file, None) if isinstance(file, str) else (file.url, file.size)
     path = local_path(url)

@@ -183,25 +183,14 @@ def _remote_source(url: str) -> _Source:
 class Listing:
     """Photos of several paths, in the order of their names, each once. Iterate it (once); the counts grow as it goes.
 
-    Parameters
-    ----------
-    paths
-        Folders are walked whole. A list (.txt, .lst) holds a path or URL a line; '#' begins a remark. URLs are those of
-        fsspec (file, s3, gs, http, ...): one photo, a folder, a pattern with * or the beginning of names.
-    note
-        Told each trouble in words.
+    paths : folders are walked whole. A list (.txt, .lst) holds a path or URL a line; '#' begins a remark. URLs are
+    those of fsspec (file, s3, gs, http, ...): one photo, a folder, a pattern with * or the beginning of names. note :
+    told each trouble in words.
 
-    Attributes
-    ----------
-    passed_over
-        Files that are no photo by their suffix, by suffix.
-    troubles
-        What could not be read or found, which does not stop the rest.
+    passed_over : files that are no photo by their suffix, by suffix. troubles : what could not be read or found, which
+    does not stop the rest.
 
-    Raises
-    ------
-    InputError
-        A path that is not there or cannot be read (all such paths at once), or a missing package.
+    Raises InputError: a path that is not there or cannot be read (all such paths at once), or a missing package.
     """
 
     def __init__(self, paths: Sequence[str | os.PathLike[str]], note: Callable[[str], object] = lambda _: None) -> None:

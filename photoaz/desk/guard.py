@@ -54,12 +54,10 @@ def is_loopback(host: str) -> bool:
 class Guard:
     """Refuses what does not come from the desk's own page, and adds the headers that keep the page to itself.
 
-    Parameters
-    ----------
     names : hosts that the desk answers to besides the loopback's; None for any, where a token guards it. token : None
-        where none is wanted. ticket : stands once in the token's place: a browser is started by a command line, which
-        every user of the machine can read. uploads : paths to which files are sent, and how many bytes each may have;
-        what is sent there is handed on as it comes. Only behind a token.
+    where none is wanted. ticket : stands once in the token's place: a browser is started by a command line, which every
+    user of the machine can read. uploads : paths to which files are sent, and how many bytes each may have; what is
+    sent there is handed on as it comes. Only behind a token.
     """
 
     def __init__(

@@ -101,15 +101,10 @@ def _geod() -> Any:
 def geodesic(lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> tuple[float, float, float]:
     """The shortest line from point 1 to point 2 on WGS84.
 
-    Returns
-    -------
-    azimuth_deg : of the line at point 1, towards 2, [0, 360).
-    back_azimuth_deg : of the line at point 2, towards 1, [0, 360): the direction to look back in.
-    distance_m : along the ellipsoid.
+    Returns azimuth_deg: of the line at point 1, towards 2, [0, 360). back_azimuth_deg: of the line at point 2, towards
+    1, [0, 360): the direction to look back in. distance_m: along the ellipsoid.
 
-    References
-    ----------
-    Karney: Algorithms for geodesics, J. Geodesy 87 (2013), doi 10.1007/s00190-012-0578-z; PROJ's own.
+    Source: Karney: Algorithms for geodesics, J. Geodesy 87 (2013), doi 10.1007/s00190-012-0578-z; PROJ's own.
     """
     forward, back, distance = _geod().inv(lon1_deg, lat1_deg, lon2_deg, lat2_deg)
     return azimuth_deg(float(forward)), azimuth_deg(float(back)), float(distance)

@@ -29,18 +29,12 @@ def main_field_nt(name: str, lat_deg: float, lon_deg: float, height_m: float, ye
 
     Coefficients change evenly between the model's epochs, as IGRF and WMM define it.
 
-    Parameters
-    ----------
     name : 'igrf14', 'wmm2010', 'wmm2015v2', 'wmm2020' or 'wmm2025'.
 
-    Raises
-    ------
-    ValueError : a year outside the model's epochs.
+    Raises ValueError: a year outside the model's epochs.
 
-    References
-    ----------
-    The US/UK World Magnetic Model for 2025-2030, technical report, section 1.2. Alken et al.: International Geomagnetic
-    Reference Field, Earth, Planets and Space 73 (2021) 49, doi 10.1186/s40623-020-01288-x.
+    Source: The US/UK World Magnetic Model for 2025-2030, technical report, section 1.2. Alken et al.: International
+    Geomagnetic Reference Field, Earth, Planets and Space 73 (2021) 49, doi 10.1186/s40623-020-01288-x.
     """
     epochs, coefficients = _model(name)
     if not epochs[0] <= year <= epochs[-1]:

@@ -57,25 +57,17 @@ def decimal_year(day: date) -> float:
 def declination_in(lat_deg: float, lon_deg: float, height_m: float, year: float) -> Declination:
     """Declination by the model of its years: WMM 2010 to 2030, IGRF-14 from 1900 to 2010.
 
-    Parameters
-    ----------
-    lat_deg, lon_deg : WGS84. height_m : above the ellipsoid (above sea level does as well: 100 m matter less than
-        0.001 degrees). year : decimal.
+    lat_deg, lon_deg : WGS84. height_m : above the ellipsoid (above sea level does as well: 100 m matter less than 0.001
+    degrees). year : decimal.
 
-    Returns
-    -------
-    Declination. Its sigma is the published error model, sqrt(a^2 + (b / H)^2) (a 0.26, b 5417 for WMM2025; WMM2020
-    0.26, 5625; WMM2015 0.23, 5430, used for all years before as well): a global average that holds crust and
+    Its sigma is the published error model, sqrt(a^2 + (b / H)^2) (a 0.26, b 5417 for WMM2025;
+    WMM2020 0.26, 5625; WMM2015 0.23, 5430, used for all years before as well): a global average that holds crust and
     disturbance. Steel, volcanic rock and cities exceed it. Near the magnetic poles it grows without bound.
 
-    Raises
-    ------
-    InputError : a year that no model covers, a place that is none.
+    Raises InputError: a year that no model covers, a place that is none.
 
-    References
-    ----------
-    NOAA NCEI and BGS: The US/UK World Magnetic Model for 2025-2030 (and its forerunners). Alken et al.: IGRF, Earth,
-    Planets and Space 73 (2021) 49; 14th generation.
+    Source: NOAA NCEI and BGS: The US/UK World Magnetic Model for 2025-2030 (and its forerunners). Alken et al.: IGRF,
+    Earth, Planets and Space 73 (2021) 49; 14th generation.
     """
     if not (-90.0 <= lat_deg <= 90.0 and math.isfinite(lon_deg) and math.isfinite(height_m)):
         found = f"latitude {lat_deg}, longitude {lon_deg}"
@@ -169,14 +161,10 @@ def meridian_convergence_deg(lat_deg: float, lon_deg: float, crs: str) -> float:
     central meridian in the northern hemisphere and west of it in the southern. The Australian manuals print the
     opposite sign.
 
-    Parameters
-    ----------
     lat_deg, lon_deg : on the CRS's own datum. WGS84 does as well: a shift of 200 m changes the answer by less than
-        0.004 degrees up to 60 degrees of latitude. crs : 'EPSG:28355', '28355' or whatever PROJ takes.
+    0.004 degrees up to 60 degrees of latitude. crs : 'EPSG:28355', '28355' or whatever PROJ takes.
 
-    Raises
-    ------
-    InputError : not a projected CRS, or one that lies more than 10 degrees from the place.
+    Raises InputError: not a projected CRS, or one that lies more than 10 degrees from the place.
     """
     proj, name, _ = _projection(crs)
     _check_area(lat_deg, lon_deg, crs)
@@ -198,14 +186,10 @@ def to_true(
 ) -> TrueAzimuth:
     """Carry a direction over to true north.
 
-    Parameters
-    ----------
     angle_deg : clockwise from `north`. lat_deg, lon_deg, height_m : where it was read. when : the day, for magnetic
     north. grid_crs : for grid north. (No arc-to-chord correction: a bearing read at the place has none.)
 
-    Raises
-    ------
-    InputError : magnetic without a day or outside the models' years; grid without a usable CRS.
+    Raises InputError: magnetic without a day or outside the models' years; grid without a usable CRS.
     """
     if north == "true":
         return TrueAzimuth(azimuth_deg=azimuth_deg(float(angle_deg)), sigma_deg=0.0, how="read from true north")

@@ -88,20 +88,14 @@ def calibrate(
 ) -> Calibration:
     """Calibrate from photos of a flat chessboard, held at different tilts and places in the frame.
 
-    Parameters
-    ----------
     paths : at least three photos by one lens, none of them zoomed or cropped. pattern : inner corners, (columns, rows):
-        one less than squares each way. square_mm : side of a square.
+    one less than squares each way. square_mm : side of a square.
 
-    Raises
-    ------
-    InputError : fewer than three photos show the board (each that does not is named), the photos differ in size, or the
-        pattern makes no sense.
+    Raises InputError: fewer than three photos show the board (each that does not is named), the photos differ in size,
+    or the pattern makes no sense.
 
-    Notes
-    -----
-    Zhang's method (IEEE TPAMI 22(11), 2000) as cv2 has it, with square pixels, k1 and k2. Standard deviations are
-    those of the adjustment, which knows only of the corners' scatter; f gets a floor of 0.1 %.
+    Zhang's method (IEEE TPAMI 22(11), 2000) as cv2 has it, with square pixels, k1 and k2. Standard deviations are those
+    of the adjustment, which knows only of the corners' scatter; f gets a floor of 0.1 %.
     """
     if min(pattern) < 3 or square_mm <= 0.0 or not math.isfinite(square_mm):
         found = f"{pattern[0]} x {pattern[1]} corners of {square_mm:g} mm"

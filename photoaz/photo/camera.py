@@ -121,9 +121,7 @@ def pitch_for(camera: Camera, px: Array, elevation_rad: float, roll_rad: float =
 def project_jacobian(camera: Camera, points_in_cam: Array) -> tuple[Array, Array]:
     """Derivatives of `project` at points (..., 3) in the camera frame.
 
-    Returns
-    -------
-    by_point : (..., 2, 3), pixels per unit of length. by_f : (..., 2), pixels per pixel of focal length.
+    Returns by_point: (..., 2, 3), pixels per unit of length. by_f: (..., 2), pixels per pixel of focal length.
     """
     f = camera.f_px
     z = points_in_cam[..., 2]

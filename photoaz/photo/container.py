@@ -270,9 +270,7 @@ def png_chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
 def png_texts(data: bytes) -> dict[str, str]:
     """Texts of a PNG by keyword, before and behind the pixels, the first of each.
 
-    References
-    ----------
-    ISO/IEC 15948, 11.3.4 (tEXt, zTXt and iTXt).
+    Source: ISO/IEC 15948, 11.3.4 (tEXt, zTXt and iTXt).
     """
     texts: dict[str, str] = {}
     left = MOST_TEXT
@@ -309,9 +307,7 @@ def profile(texts: Mapping[str, str], *kinds: str) -> bytes:
 def jp2_metadata(data: bytes) -> tuple[bytes, bytes]:
     """Exif block and XMP packet of a JPEG 2000 file, from its boxes of the kind uuid; b'' where there is none.
 
-    References
-    ----------
-    ISO/IEC 15444-1, annex I (boxes). XMP: Adobe's specification, part 3. Exif: as Exiv2 writes it, from memory.
+    Source: ISO/IEC 15444-1, annex I (boxes). XMP: Adobe's specification, part 3. Exif: as Exiv2 writes it, from memory.
     """
     exif = xmp = b""
     at = 0

@@ -71,10 +71,8 @@ class _Block(io.BytesIO):
 def read_tags(exif: bytes) -> tuple[Tags, str | None]:
     """Tags of a TIFF structure, and what went wrong with reading it (None: nothing).
 
-    Returns
-    -------
-    tags : values by directory and number. Numbers as floats; a rational with denominator zero is nan. trouble : a
-        sentence about damage that was met, or None.
+    Returns tags: values by directory and number. Numbers as floats; a rational with denominator zero is nan. trouble: a
+    sentence about damage that was met, or None.
     """
     import exifread
 

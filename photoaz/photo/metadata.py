@@ -23,14 +23,10 @@ from photoaz.photo.xmp import read_xmp
 def read_record(path: Path, data: bytes | None = None) -> PhotoRecord:
     """Read and judge the metadata of one photo.
 
-    Parameters
-    ----------
     path : the file; only a name where `data` is given. data : the file's bytes, where they are at hand already, as of a
-        photo that comes from an object store.
+    photo that comes from an object store.
 
-    Raises
-    ------
-    InputError : the file cannot be read or is not an image. Bad metadata never raises: it becomes findings.
+    Raises InputError: the file cannot be read or is not an image. Bad metadata never raises: it becomes findings.
     """
     path = Path(path)
     box = open_container(path, data)

@@ -45,22 +45,16 @@ Reduction = Literal[1, 2, 4, 8]
 def decode(source: Path | str | bytes, *, reduced: Reduction = 1, digest: str | None = None) -> Image:
     """Decode a photo, as shown.
 
-    Parameters
-    ----------
     source : a path, or the file's bytes. reduced : 2, 4 or 8: each side smaller by this, rounded up; every pixel the
-        mean of a block. Its pixel x lies at reduced x + (reduced - 1) / 2 of the whole picture; where a side is no
-        multiple of it, up to reduced - 1 pixels off that. A JPEG is then never decoded in full. digest : SHA-256,
-        hexadecimal, that the file's bytes must have.
+    mean of a block. Its pixel x lies at reduced x + (reduced - 1) / 2 of the whole picture; where a side is no multiple
+    of it, up to reduced - 1 pixels off that. A JPEG is then never decoded in full. digest : SHA-256, hexadecimal, that
+    the file's bytes must have.
 
-    Returns
-    -------
-    (height, width, 3) uint8, channels blue, green, red. 16-bit images lose their low byte, transparency is dropped,
-    grey is repeated.
+    Returns (height, width, 3) uint8, channels blue, green, red. 16-bit images lose their low byte, transparency is
+    dropped, grey is repeated.
 
-    Raises
-    ------
-    InputError : not an image, damaged, cut short, or more than MAX_PIXELS. LostPhotoError : with a digest: another
-        content, or a file that cannot be read any more. MemoryError.
+    Raises InputError: not an image, damaged, cut short, or more than MAX_PIXELS. LostPhotoError: with a digest: another
+    content, or a file that cannot be read any more. MemoryError.
     """
     return _pixels(*_opened(source, digest), grey=False, reduced=reduced)
 

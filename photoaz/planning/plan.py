@@ -138,8 +138,6 @@ def plan_photos(
 ) -> SitePlan:
     """Plan a site's next photos.
 
-    Parameters
-    ----------
     wanted : antennas whose azimuths are asked for, all by default. earlier : what photos that are there told of them.
     landmarks : that may be had in the frame. area : where one may stand. scenery : a map of what stands round: nobody
     is sent into a building or where one hides the antennas, and the skyline tells headings. equipment : camera and
@@ -147,9 +145,7 @@ def plan_photos(
     together. criterion : 'A' the mean variance of the azimuths, 'D' their generalised variance, which counts the angles
     between sectors as well. day : whose light is given, today by default.
 
-    Returns
-    -------
-    SitePlan, without standpoints where nobody may stand anywhere that shows an antenna; a note says so.
+    Returns SitePlan, without standpoints where nobody may stand anywhere that shows an antenna; a note says so.
 
     Raises KeyError where the site has no such antenna.
     """

@@ -141,8 +141,6 @@ def azimuth_plan(
 ) -> str:
     """The plan as inline SVG.
 
-    Parameters
-    ----------
     antennas : what points where. cameras : much farther out than the others they stand at the rim, with their distance.
     layout : which plan. rings : distances [m] about the tower with their words. landmarks : bearings [deg] and names,
     at the rim. ident : begins the ids in it, one for each plan of a page. hatch : whether to define the hatching.

@@ -81,15 +81,11 @@ def audit_into(
 ) -> tuple[Results, Tally, bool]:
     """An audit with all its results, what it came to, and whether anything given had faults.
 
-    Parameters
-    ----------
-    out : folder for the results. paths : of photos. options : of `photoaz.audit.inputs.audit_inputs`. called : by
-        what, for the record. store, name : of a database elsewhere. jobs : processes that work at once, one a core
-        where None; scheduler : address of a dask.distributed scheduler instead. note : told each fault.
+    out : folder for the results. paths : of photos. options : of `photoaz.audit.inputs.audit_inputs`. called : by what,
+    for the record. store, name : of a database elsewhere. jobs : processes that work at once, one a core where None;
+    scheduler : address of a dask.distributed scheduler instead. note : told each fault.
 
-    Raises
-    ------
-    InputError : what is given cannot be used, or another process is at work in the folder.
+    Raises InputError: what is given cannot be used, or another process is at work in the folder.
     """
     place = StorePlace.at(out, store, name)
     with (

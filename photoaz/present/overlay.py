@@ -80,14 +80,10 @@ def draw_overlay(picture: Image.Image, result: SiteResult, photo: PhotoResult, e
     why, and why other antennas were not seen.
     Where nothing was fitted, as in a photo that could not be used, the searched part takes the place of the antennas.
 
-    Parameters
-    ----------
     picture : the photo as shown. result : the site's, `photo` one of its photos. encoding : 'png' to the last pixel;
     'jpeg' is a fifth of that and written ten times faster, for archives.
 
-    Returns
-    -------
-    bytes : the picture's file, at most PAGE_WIDTH_PX wide.
+    Returns the picture's file, at most PAGE_WIDTH_PX wide.
     """
     site_id, common = result.site_id, result.common_mode
     shown = _shown(result, photo)

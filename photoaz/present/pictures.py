@@ -46,11 +46,9 @@ def draw(
 ) -> Iterator[Drawn]:
     """An overlay of each photo that was looked at, also where it could not be used; then the second-opinion sheets.
 
-    Parameters
-    ----------
-    site : from the register. files : where photos lie, by their names in the result; others are passed over.
-    digests : of the files as they were read, by the same names; raises LostPhotoError where one has another content.
-    overlays : their encoding; none are drawn where None. sheets : ids of the antennas that want one.
+    site : from the register. files : where photos lie, by their names in the result; others are passed over. digests :
+    of the files as they were read, by the same names; raises LostPhotoError where one has another content. overlays :
+    their encoding; none are drawn where None. sheets : ids of the antennas that want one.
     """
     wanted = [a for a in result.antennas if a.antenna_id in sheets]
     views = {a.antenna_id: best_view(a) for a in wanted}

@@ -70,14 +70,10 @@ def crop_jpeg(picture: Image.Image, view: EvidenceView) -> bytes:
 def sheet_html(site: Site, result: SiteResult, antenna_id: str, created: datetime, crop: bytes | None = None) -> str:
     """One antenna's sheet as an HTML document.
 
-    Parameters
-    ----------
-    site, result : the antenna's. antenna_id : one of the result's. created : with its zone. crop : JPEG of
-        `crop_jpeg`, of the antenna's `best_view`.
+    site, result : the antenna's. antenna_id : one of the result's. created : with its zone. crop : JPEG of `crop_jpeg`,
+    of the antenna's `best_view`.
 
-    Raises
-    ------
-    KeyError : the result has no such antenna.
+    Raises KeyError: the result has no such antenna.
     """
     found = result.antennas[antenna_id]
     antenna = next((a for a in site.antennas if a.antenna_id == antenna_id), None)

@@ -52,13 +52,9 @@ def load_readings(path: Path | str, columns: ColumnMap | None = None) -> tuple[D
     reading_downtilt_deg, reading_downtilt_u95_deg as in the register, and design_azimuth_deg, design_north,
     tolerance_deg, design_downtilt_deg, which count from design_date.
 
-    Parameters
-    ----------
     columns : its part `readings` names the columns.
 
-    Raises
-    ------
-    InputError : with every fault of the file.
+    Raises InputError: with every fault of the file.
     """
     table = open_mapped(path, columns_of(ReadingRow), columns and columns.readings)
     table.require((*needed_of(ReadingRow), "reading_date"))

@@ -66,18 +66,12 @@ def load_register(path: Path | str, columns: ColumnMap | None = None) -> Registe
     Of rows with the same site and antenna none is kept, as nobody can know which one is meant; of rows that give a site
     another position than most of its rows do, none either. Unknown columns go into `Antenna.extra`.
 
-    Parameters
-    ----------
     columns : says which of the file's columns is which, where it has headings of its own.
 
-    Returns
-    -------
-    RegisterResult : sites in the order of their first row, antennas in file order, and all faults.
+    Returns RegisterResult: sites in the order of their first row, antennas in file order, and all faults.
 
-    Raises
-    ------
-    InputError : the file cannot be read as a table at all, or lacks needed columns; then an UnknownColumnsError, with a
-    proposal of which column might be which. It is never taken without being asked for.
+    Raises InputError: the file cannot be read as a table at all, or lacks needed columns; then an UnknownColumnsError,
+    with a proposal of which column might be which. It is never taken without being asked for.
     """
     table = _register_table(path, columns)
     unknown = [c for c in table.columns if c not in columns_of(RegisterRow)]

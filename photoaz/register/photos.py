@@ -23,10 +23,8 @@ def _normal(text: str) -> str:
 class PhotoIndex(Generic[T]):
     """Rows by the photos that they name, so that each photo finds its own without a look at all the others.
 
-    Parameters
-    ----------
     rows : the photo's name as the table has it, with whatever belongs to it. folder : of the table. roots : further
-        folders or URLs that a path in the table may be relative to, such as the archive's.
+    folders or URLs that a path in the table may be relative to, such as the archive's.
 
     A row means a photo where it is the photo's file name, its path relative to the folder or one of the roots (either
     slash), or its URL.
@@ -105,14 +103,10 @@ class Manifest(Mapping[str, str]):
 def load_manifest(path: Path | str, columns: ColumnMap | None = None, roots: Sequence[Path | str] = ()) -> Manifest:
     """Read a manifest (CSV or XLSX) with the columns photo and site_id.
 
-    Parameters
-    ----------
-    path : its photos are file names, or paths relative to it. columns : its part `manifest` names the columns.
-    roots : folders or URLs that its paths may be relative to besides, such as the archive's.
+    path : its photos are file names, or paths relative to it. columns : its part `manifest` names the columns. roots :
+    folders or URLs that its paths may be relative to besides, such as the archive's.
 
-    Raises
-    ------
-    InputError : with every fault of the file; a photo with two sites is one.
+    Raises InputError: with every fault of the file; a photo with two sites is one.
     """
     table = open_mapped(path, columns_of(ManifestRow), columns and columns.manifest)
     table.require(needed_of(ManifestRow))

@@ -22,13 +22,9 @@ MOST_DOTS = 100
 def read_toml(path: Path, *, what: str, example: str) -> tuple[str, dict[str, Any]]:
     """Text and content of a TOML file.
 
-    Parameters
-    ----------
     what : such as 'a TOML file of columns'; example : a line that it could have.
 
-    Raises
-    ------
-    InputError : it cannot be read, is no TOML in UTF-8, or is larger or more entangled than anybody would write.
+    Raises InputError: it cannot be read, is no TOML in UTF-8, or is larger or more entangled than anybody would write.
     """
     try:
         with path.open("rb") as file:
@@ -61,14 +57,10 @@ def read_keys(
 ) -> tuple[str, dict[str, dict[str, Any]]]:
     """The text of a TOML file and its values by table and key.
 
-    Parameters
-    ----------
-    known : the keys that each table may have; table '' is what stands before any. wanted_of : what is wanted of a
-        key's value, where it is not that. read : as of `read_toml`.
+    known : the keys that each table may have; table '' is what stands before any. wanted_of : what is wanted of a key's
+    value, where it is not that. read : as of `read_toml`.
 
-    Raises
-    ------
-    InputError : as `read_toml`; a table or a key that there is not, a value that is none; every such line.
+    Raises InputError: as `read_toml`; a table or a key that there is not, a value that is none; every such line.
     """
     text, given = read_toml(path, **read)
     faults = []
@@ -117,13 +109,9 @@ def line_of(text: str, table: str, key: str | None) -> int | None:
 def read_document(path: Path, schema: str, wanted: str) -> dict[str, Any]:
     """What a JSON file of a schema holds.
 
-    Parameters
-    ----------
     schema : as its key of that name has it. wanted : what the file should be.
 
-    Raises
-    ------
-    InputError : it cannot be read, is no JSON (with the line), or of another schema.
+    Raises InputError: it cannot be read, is no JSON (with the line), or of another schema.
     """
     try:
         document = json.loads(path.read_text(encoding="utf-8-sig"))

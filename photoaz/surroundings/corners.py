@@ -193,11 +193,9 @@ def fit_corners(
 ) -> Fitted | None:
     """The camera moved until its edges lie on corners; None where none does.
 
-    Parameters
-    ----------
     known, prior (6,) : UNKNOWNS as known before, and their standard uncertainties; the heading's is infinite. start
-        (6,) : to begin with. wide : factors by which uncertainties are widened, a step each. head : of the tower, which
-        ties the heading to the standpoint.
+    (6,) : to begin with. wide : factors by which uncertainties are widened, a step each. head : of the tower, which
+    ties the heading to the standpoint.
     """
     if not len(pairs.edge):
         return None

@@ -84,14 +84,10 @@ class FoundPanels:
 def find_panels(image: Array, camera: Camera, guess: HeadGuess) -> FoundPanels:
     """Find the panels of a tower's head.
 
-    Parameters
-    ----------
     image : (H, W, 3) BGR uint8, as shown. camera : its interior orientation, for the scale. guess : what the register
     and the metadata say of the head's place and distance.
 
-    Returns
-    -------
-    FoundPanels, its candidates the surest first; empty where nothing looks like a panel.
+    Returns FoundPanels, its candidates the surest first; empty where nothing looks like a panel.
     """
     best: tuple[float, FoundPanels] | None = None
     crowd: Crowd | None = None

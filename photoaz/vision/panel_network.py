@@ -179,13 +179,9 @@ def named_corners(from_left_px: Array, yaw_rad: float, front: bool) -> Array:
 def union_share(a: Array, b: Array) -> float:
     """Intersection over union of two convex outlines.
 
-    Parameters
-    ----------
     a, b : hulls (N, 1, 2) float32, as `cv2.convexHull` gives them.
 
-    Returns
-    -------
-    float in [0, 1].
+    Returns float in [0, 1].
     """
     area = cv2.intersectConvexConvex(a, b)[0]
     whole = cv2.contourArea(a) + cv2.contourArea(b) - area

@@ -46,13 +46,9 @@ def scan(image: Array) -> tuple[PanelCandidate, ...]:
 def scored(image: Array) -> list[tuple[PanelCandidate, float]]:
     """What may be panels, each with the mean score of several looks; its probability is that of the first look.
 
-    Parameters
-    ----------
     image : (H, W, 3) BGR uint8, as shown.
 
-    Returns
-    -------
-    list of candidates in the photo's pixels, and their scores.
+    Returns list of candidates in the photo's pixels, and their scores.
     """
     tall, wide = image.shape[:2]
     long = max(tall, wide)

@@ -21,15 +21,10 @@ from photoaz.vision.sun_view import DEG, NoSun, ReducedPhoto, SunGuess, SunSpot,
 def find_sun(image: Array | Part, camera: Camera, guess: SunGuess, *, anywhere: bool = False) -> SunSpot | NoSun:
     """Look for the sun in a photo.
 
-    Parameters
-    ----------
-    image : (H, W) grey uint8, as shown; looked at only where the sun may be in view. camera : its interior
-        orientation. guess : where it should be.
-    anywhere : look elsewhere too, and tell what was seen there as `NoSun.elsewhere`.
+    image : (H, W) grey uint8, as shown; looked at only where the sun may be in view. camera : its interior orientation.
+    guess : where it should be. anywhere : look elsewhere too, and tell what was seen there as `NoSun.elsewhere`.
 
-    Returns
-    -------
-    SunSpot, or NoSun with the reason. Two suns, or one that could be something else, are NoSun.
+    Returns SunSpot, or NoSun with the reason. Two suns, or one that could be something else, are NoSun.
     """
     if not anywhere and not _may_be_seen(camera, guess):
         return NoSun(reason="it stood outside the frame")

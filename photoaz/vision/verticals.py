@@ -87,16 +87,11 @@ def find_verticals(
 ) -> Verticals | None:
     """What stands upright in a photo and what it tells of pitch and roll; None where nothing does.
 
-    Parameters
-    ----------
-    gray
-        (H, W) uint8: the image as shown, at full resolution.
-    pitch_rad, pitch_sigma_rad, roll_rad, roll_sigma_rad
-        What is known of the attitude before, with standard uncertainties. It says which lines may be upright, and
-        decides between several answers; it is not part of what is returned. A pitch known to 3 degrees and a roll
-        known to 5 are looked for as finely as it takes; what is known less well is looked for more coarsely.
-    region_px
-        (4,) x0, y0, x1, y1: the part of the frame to look in; None: all of it.
+    gray : (H, W) uint8: the image as shown, at full resolution. pitch_rad, pitch_sigma_rad, roll_rad, roll_sigma_rad :
+    What is known of the attitude before, with standard uncertainties. It says which lines may be upright, and decides
+    between several answers; it is not part of what is returned. A pitch known to 3 degrees and a roll known to 5 are
+    looked for as finely as it takes; what is known less well is looked for more coarsely. region_px : (4,) x0, y0, x1,
+    y1: the part of the frame to look in; None: all of it.
     """
     prior = np.array([pitch_rad, roll_rad])
     sigma = np.array([pitch_sigma_rad, roll_sigma_rad])

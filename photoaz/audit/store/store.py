@@ -117,14 +117,11 @@ class Store:
     def open(cls, url: str, audit: str, *, create: bool = True, patience_s: float = 0.0) -> Store:
         """Open a store and bring its tables up to date.
 
-        Parameters
-        ----------
         url : as SQLAlchemy has it. audit : name of the audit within the store. create : make store and audit where
-            there are none. patience_s : how long to wait for a server, where it is known to have been there.
+        there are none. patience_s : how long to wait for a server, where it is known to have been there.
 
-        Raises
-        ------
-        InputError : no such database, it cannot be reached, or another photoaz wrote it; without `create`, no audit.
+        Raises InputError: no such database, it cannot be reached, or another photoaz wrote it; without `create`, no
+        audit.
         """
         engine = engine_of(url, create=create)
         asked = select(AUDITS.c.audit_id).where(AUDITS.c.name == audit)

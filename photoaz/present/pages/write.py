@@ -33,15 +33,11 @@ def write_report(
 
     Pages of sites that are no more are removed. A page is complete or not there, whenever the writing ends.
 
-    Parameters
-    ----------
-    folder : made where it does not exist; the overlays lie beside it, in ../overlays. sites : one after
-    another; not kept. about : how they came about; its counts are read when all sites have come. progress : called with
-    the number of sites written so far. tally : in which they are counted.
+    folder : made where it does not exist; the overlays lie beside it, in ../overlays. sites : one after another; not
+    kept. about : how they came about; its counts are read when all sites have come. progress : called with the number
+    of sites written so far. tally : in which they are counted.
 
-    Returns
-    -------
-    Path : of the index.
+    Returns the path of the index.
     """
     pages = folder / "sites"
     pages.mkdir(parents=True, exist_ok=True)
