@@ -30,24 +30,14 @@ _FROM_BORDER_PX = 1.5
 _LEAST_IN_PICTURE = 0.4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tolerance:
-    """How far real bodies and real pixels depart from the model; one standard uncertainty each.
-
-    floor_px: place of a single sample whatever its noise. correlation_px: samples closer together than this along an
-    edge are one. outline_m, shift_px: shift of a whole edge; rounding_m, rim_m: of the
-    inner upright edges, whose place on the rounding the light decides, and of the cap's rim; tilt_m, tilt_px: of an
-    edge's ends against each other.
-    """
-
-    floor_px: float = 0.15
-    correlation_px: float = 8.0
-    outline_m: float = 0.003
-    rounding_m: float = 0.015
-    rim_m: float = 0.008
-    shift_px: float = 0.2
-    tilt_m: float = 0.002
-    tilt_px: float = 0.15
+# How far real bodies and real pixels depart from the model; one standard uncertainty each.
+#: place of a single sample whatever its noise, px; samples closer together than this along an edge are one, px
+FLOOR_PX, CORRELATION_PX = 0.15, 8.0
+#: shift of a whole edge of the outline; of the inner upright edges, whose place on the rounding the light decides; of
+#: the cap's rim; of any edge besides
+OUTLINE_M, ROUNDING_M, RIM_M, SHIFT_PX = 0.003, 0.015, 0.008, 0.2
+#: of an edge's ends against each other
+TILT_M, TILT_PX = 0.002, 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,10 +240,10 @@ class OffsetRows:
     variances of the shifts, then the tilts.
     """
 
-    def __init__(self, seen: SampledBoxes, o: EdgeOffsets, tolerance: Tolerance, f_px: float) -> None:
+    def __init__(self, seen: SampledBoxes, o: EdgeOffsets, f_px: float) -> None:
         k, m = N_PARAMETERS, N_PARAMETERS + 2 * N_EDGES
         samples = seen.samples
-        r11, r21, r22 = _floored_root(o.weight, tolerance.floor_px)
+        r11, r21, r22 = _floored_root(o.weight, FLOOR_PX)
         one = np.zeros((len(samples), m + 1))
         rows = np.arange(len(samples))
         one[:, :k], one[:, m] = seen.own, o.own
@@ -273,7 +263,7 @@ class OffsetRows:
         self._by_box = ByBox(box[order], len(seen.boxes))
         self.rows = np.concatenate([r11[:, None] * one, two])[order]
         scale = f_px * np.exp(seen.boxes.theta[:, 5]) / seen.boxes.width_m
-        self._shifts = np.eye(2 * N_EDGES) / _edge_sigmas(tolerance, scale)[:, None, :] ** 2
+        self._shifts = np.eye(2 * N_EDGES) / _edge_sigmas(scale)[:, None, :] ** 2
 
     def normal_equations(self, weight: Array) -> tuple[Array, Array, Array]:
         """Equations (B, P, P), (B, P) of the parameters, samples weighed (S,), the edges' own shifts eliminated.
@@ -303,12 +293,11 @@ def _floored_root(weight: Array, floor_px: float) -> tuple[Array, Array, Array]:
     return np.sqrt(np.maximum(w[:, 0, 0] - between**2, 1e-12)), between, second
 
 
-def _edge_sigmas(tolerance: Tolerance, scale: Array) -> Array:
+def _edge_sigmas(scale: Array) -> Array:
     """Standard uncertainties (B, 2 * N_EDGES) px of the edges' shifts, then their tilts; scale (B,): px per metre."""
-    t = tolerance
-    body = np.array([t.outline_m] * 4 + [t.rounding_m] * 2 + [t.rim_m] * 2) * scale[:, None]
-    ends = np.where(np.arange(N_EDGES) < INNER_LEFT, t.tilt_m, 2.0 * t.tilt_m) * scale[:, None]
-    return np.concatenate([np.hypot(body, t.shift_px), np.hypot(ends, t.tilt_px)], 1)
+    body = np.array([OUTLINE_M] * 4 + [ROUNDING_M] * 2 + [RIM_M] * 2) * scale[:, None]
+    ends = np.where(np.arange(N_EDGES) < INNER_LEFT, TILT_M, 2.0 * TILT_M) * scale[:, None]
+    return np.concatenate([np.hypot(body, SHIFT_PX), np.hypot(ends, TILT_PX)], 1)
 
 
 def solve_each(normal: Array, right: Array) -> Array:

@@ -15,7 +15,7 @@ import numpy as np
 from photoaz.photo.camera import Array
 from photoaz.quantities import PHOTO_BLUR_PX
 from photoaz.vision.box import N_PARAMETERS, Sighting, views_of
-from photoaz.vision.boxes import NO_PATCH, FitBatch, FitTask, OffsetRows, Prior, Tolerance, sample_boxes
+from photoaz.vision.boxes import CORRELATION_PX, NO_PATCH, FitBatch, FitTask, OffsetRows, Prior, sample_boxes
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum
 from photoaz.vision.fit import Minimum
 from photoaz.vision.measure import ENOUGH_PX
@@ -82,14 +82,12 @@ def _expected_offsets(samples: EdgeSamples, n_boxes: int, shades: Shades, rounde
     )
 
 
-def expected_information(
-    sighting: Sighting, theta: Array, width_m: Array, shades: Shades | None = None, tolerance: Tolerance | None = None
-) -> Array:
+def expected_information(sighting: Sighting, theta: Array, width_m: Array, shades: Shades | None = None) -> Array:
     """Information (B, P, P) that the pixels of boxes theta (B, P) would give about their parameters.
 
     width_m (B,): for tolerances in metres. 0 where a box has nothing that could be measured.
     """
-    s, t = shades or Shades(), tolerance or Tolerance()
+    s = shades or Shades()
     out = np.zeros((len(theta), N_PARAMETERS, N_PARAMETERS))
     if not len(theta):
         return out
@@ -101,8 +99,8 @@ def expected_information(
         return out
     f_px = sighting.camera.f_px
     offsets = _expected_offsets(seen.samples, n, s, seen.boxes.theta[:, 8] * np.exp(seen.boxes.theta[:, 5]) * f_px)
-    share = s.trusted * seen.samples.spacing_px / t.correlation_px
-    out[seen.left], _, _ = OffsetRows(seen, offsets, t, f_px).normal_equations(share)
+    share = s.trusted * seen.samples.spacing_px / CORRELATION_PX
+    out[seen.left], _, _ = OffsetRows(seen, offsets, f_px).normal_equations(share)
     return out
 
 

@@ -31,12 +31,12 @@ from photoaz.vision.box import (
     views_of,
 )
 from photoaz.vision.boxes import (
+    CORRELATION_PX,
     ByBox,
     FitBatch,
     FitTask,
     OffsetRows,
     SampledBoxes,
-    Tolerance,
     sample_boxes,
     solve_each,
 )
@@ -117,7 +117,6 @@ def fit_boxes(
     tasks: Sequence[FitTask],
     starts: Sequence[Sequence[Array]],
     *,
-    tolerance: Tolerance | None = None,
     pace: Pace = TO_REST,
 ) -> list[tuple[Minimum, ...]]:
     """All distinct ways each antenna's box fits, best first; none where the photo shows nothing that can be measured.
@@ -126,8 +125,7 @@ def fit_boxes(
     together than one after the other.
     """
     tasks = _in_double(tasks)
-    caught = catch(sighting, tasks, starts, tolerance=tolerance)
-    return settle_all(sighting, tasks, caught, tolerance=tolerance, pace=pace)
+    return settle_all(sighting, tasks, catch(sighting, tasks, starts), pace=pace)
 
 
 def catch(
@@ -135,7 +133,6 @@ def catch(
     tasks: Sequence[FitTask],
     thetas: Sequence[Sequence[Array]],
     *,
-    tolerance: Tolerance | None = None,
     farthest_px: float = FARTHEST_PX,
 ) -> list[list[Array]]:
     """Each task's boxes (P,) moved to the strong edges near them; those that come together are one."""
@@ -143,7 +140,7 @@ def catch(
     if not any(thetas):
         return caught
     start = FitBatch.of(_in_double(tasks), thetas, PHOTO_BLUR_PX)
-    boxes = capture(sighting, start, tolerance or Tolerance(), farthest_px)
+    boxes = capture(sighting, start, farthest_px)
     for k, theta in zip(boxes.task, boxes.theta, strict=True):
         if not any(_same(theta, c) for c in caught[k]):
             caught[k].append(theta)
@@ -155,14 +152,13 @@ def settle_all(
     tasks: Sequence[FitTask],
     thetas: Sequence[Sequence[Array]],
     *,
-    tolerance: Tolerance | None = None,
     pace: Pace = TO_REST,
 ) -> list[tuple[Minimum, ...]]:
     """Each task's distinct minima reached from its boxes (P,) already near their edges, best first."""
     if not any(thetas):
         return [() for _ in tasks]
     boxes = FitBatch.of(_in_double(tasks), thetas, PHOTO_BLUR_PX)
-    minima = settle(sighting, boxes, tolerance or Tolerance(), pace)
+    minima = settle(sighting, boxes, pace)
     out: list[list[Minimum]] = [[] for _ in tasks]
     for k, m in zip(boxes.task, minima, strict=True):
         if m is not None and np.isfinite(m.cost):
@@ -210,7 +206,7 @@ def _judge(near: Neighbours, weight: Array) -> Array:
     return np.minimum(weight, near.mean(weight))
 
 
-def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_px: float = FARTHEST_PX) -> FitBatch:
+def capture(sighting: Sighting, boxes: FitBatch, farthest_px: float = FARTHEST_PX) -> FitBatch:
     """Move the outlines to the nearest strong edges, from far to near. Boxes with nothing left to measure drop out.
 
     farthest_px: how far off an edge may be to begin with; a small panel's own width bounds it further.
@@ -228,7 +224,7 @@ def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_
             boxes.patches(), samples, reach_px=2.0 * near_px, near_px=near_px, blur_px=0.8 * float(boxes.blur_px[0])
         )
         base = np.clip(contrast - 4.0, 0.0, 30.0) / 30.0 * _CAPTURE_WEIGHT[samples.edge] * samples.spacing_px
-        base /= 0.5**2 * tolerance.correlation_px
+        base /= 0.5**2 * CORRELATION_PX
         said = boxes.corner_terms(seen.points)
         fixed_n, fixed_g = boxes.information + said.normal, said.right + boxes.prior_pull()
         near = neighbours(samples.run, _NEIGHBOURS, samples.spacing_px)
@@ -247,7 +243,7 @@ def capture(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, farthest_
     return boxes
 
 
-def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, pace: Pace = TO_REST) -> list[Minimum | None]:
+def settle(sighting: Sighting, boxes: FitBatch, pace: Pace = TO_REST) -> list[Minimum | None]:
     """Fit the profiles across all edges. None for a box with nothing left to measure, or that is out of the running.
 
     In the first iterations each box finds the picture's blur for itself, from the edges that have no other near them.
@@ -272,7 +268,7 @@ def settle(sighting: Sighting, boxes: FitBatch, tolerance: Tolerance, pace: Pace
             rounded_px=boxes.theta[:, 8] * np.exp(boxes.theta[:, 5]) * f_px,
         )
         fixed = boxes.corner_terms(seen.points)
-        balance = _balance(seen, OffsetRows(seen, offsets, tolerance, f_px), fixed, tolerance)
+        balance = _balance(seen, OffsetRows(seen, offsets, f_px), fixed)
         # capped, so that what is hidden costs a fixed price
         miss = np.where(offsets.support > 0.15, np.minimum(balance.misfit, _MISSING), _MISSING)
         cost = _MISFIT_SAMPLES * _edge_average(miss, samples, len(boxes)) + fixed.cost
@@ -364,7 +360,7 @@ class _Balance:
     trust: Array
 
 
-def _balance(seen: SampledBoxes, rows: OffsetRows, fixed: Told, tolerance: Tolerance) -> _Balance:
+def _balance(seen: SampledBoxes, rows: OffsetRows, fixed: Told) -> _Balance:
     """Balance the measured offsets with priors, corners and the edges' own shifts and tilts, robustly.
 
     fixed: what the corners say.
@@ -372,7 +368,7 @@ def _balance(seen: SampledBoxes, rows: OffsetRows, fixed: Told, tolerance: Toler
     boxes, samples = seen.boxes, seen.samples
     pull = boxes.prior_pull()
     near = neighbours(samples.run, _NEIGHBOURS, samples.spacing_px)
-    share = samples.spacing_px / tolerance.correlation_px
+    share = samples.spacing_px / CORRELATION_PX
     step = np.zeros((len(boxes), N_PARAMETERS + 2 * N_EDGES))
     for _ in range(_REWEIGHTED):
         misfit = rows.misfit(step)

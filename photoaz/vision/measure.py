@@ -14,7 +14,7 @@ from photoaz.quantities import EXACT_CORNER_PX
 from photoaz.register.model import SeenView
 from photoaz.vision.appearance import appearances
 from photoaz.vision.box import N_PARAMETERS, Sighting, across_axis, width_across
-from photoaz.vision.boxes import FitTask, Prior, Tolerance
+from photoaz.vision.boxes import FitTask, Prior
 from photoaz.vision.evidence import BoxMode, enlarged, mode_from_minimum, theta_of_mode
 from photoaz.vision.finder import PanelCandidate
 from photoaz.vision.fit import (
@@ -227,7 +227,6 @@ def measure_boxes(
     looks: Sequence[Look],
     expectations: Sequence[Expectation],
     *,
-    tolerance: Tolerance | None = None,
     judge: Judge | None = None,
     pace: Pace = TO_REST,
 ) -> list[tuple[BoxMode, ...]]:
@@ -236,7 +235,6 @@ def measure_boxes(
     judge: what is made of the ways (`_judged`); training looks at all of them as they are. pace: how far each is
     followed. Several antennas are much faster together where they are expected in the same photo.
     """
-    t = tolerance or Tolerance()
 
     def fit(sighting: Sighting, tasks: list[FitTask], some: list[int]) -> list[tuple[Minimum, ...]]:
         picked = [k for k, task in enumerate(tasks) if task.corners_px is not None]
@@ -254,11 +252,11 @@ def measure_boxes(
             elif look.seed_px is not None and look.corners_px is None:
                 found = starts_from_seed(task.patch, sighting, task.prior, faces_camera=faces)
                 starts[k] = [theta for _, theta in found]
-        _catch_found(sighting, tasks, [looks[k] for k in some], starts, t)
-        _catch_picked(sighting, tasks, [looks[k] for k in some], starts, t)
-        return fit_boxes(sighting, tasks, starts, tolerance=t, pace=pace)
+        _catch_found(sighting, tasks, [looks[k] for k in some], starts)
+        _catch_picked(sighting, tasks, [looks[k] for k in some], starts)
+        return fit_boxes(sighting, tasks, starts, pace=pace)
 
-    return _measured(looks, expectations, t, fit, judge or _judged)
+    return _measured(looks, expectations, fit, judge or _judged)
 
 
 def measure_boxes_again(
@@ -277,13 +275,12 @@ def measure_boxes_again(
         ]
         return settle_all(sighting, tasks, thetas)
 
-    return _measured(looks, expectations, Tolerance(), fit, judge or _judged)
+    return _measured(looks, expectations, fit, judge or _judged)
 
 
 def _measured(
     looks: Sequence[Look],
     expectations: Sequence[Expectation],
-    tolerance: Tolerance,
     fit: Callable[[Sighting, list[FitTask], list[int]], list[tuple[Minimum, ...]]],
     judge: Judge,
 ) -> list[tuple[BoxMode, ...]]:
@@ -316,25 +313,22 @@ def _catch_found(
     tasks: Sequence[FitTask],
     looks: Sequence[Look],
     starts: list[list[Array]],
-    tolerance: Tolerance,
 ) -> None:
     """Replace the starts of candidates by the boxes they come to: first in the reduced picture, then in finer ones."""
     for shrink in sorted({look.shrink for look in looks if look.candidate is not None}):
         these = [k for k, look in enumerate(looks) if look.candidate is not None and look.shrink == shrink]
         some = [tasks[k] for k in these]
         begin = [starts[k] for k in these]
-        boxes = _far_and_near(sighting, some, [looks[k] for k in these], begin, shrink, tolerance)
-        for k, thetas in zip(these, _in_finer(sighting, some, boxes, shrink, tolerance), strict=True):
+        boxes = _far_and_near(sighting, some, [looks[k] for k in these], begin, shrink)
+        for k, thetas in zip(these, _in_finer(sighting, some, boxes, shrink), strict=True):
             starts[k] = thetas or starts[k]
 
 
-def _in_finer(
-    sighting: Sighting, tasks: Sequence[FitTask], boxes: list[list[Array]], shrink: int, tolerance: Tolerance
-) -> list[list[Array]]:
+def _in_finer(sighting: Sighting, tasks: Sequence[FitTask], boxes: list[list[Array]], shrink: int) -> list[list[Array]]:
     """Boxes caught in a picture reduced by `shrink`, caught again in finer ones, but not in the whole one."""
     finer = shrink // 3
     while finer > 1:
-        boxes = _at_scale(sighting, tasks, boxes, finer, tolerance)
+        boxes = _at_scale(sighting, tasks, boxes, finer)
         finer //= 3
     return boxes
 
@@ -344,15 +338,14 @@ def _catch_picked(
     tasks: Sequence[FitTask],
     looks: Sequence[Look],
     starts: list[list[Array]],
-    tolerance: Tolerance,
 ) -> None:
     """Put before the starts of wide panels picked by hand the boxes they come to in reduced pictures."""
     for k, (task, look) in enumerate(zip(tasks, looks, strict=True)):
         if task.corners_px is None or look.shrink == 1:
             continue
         within = CAUGHT_WITHIN * task.sigma_px / look.shrink
-        boxes = _at_scale(sighting, [task], [starts[k]], look.shrink, tolerance, guides=[task], farthest_px=within)
-        starts[k] = _in_finer(sighting, [task], boxes, look.shrink, tolerance)[0] + starts[k]
+        boxes = _at_scale(sighting, [task], [starts[k]], look.shrink, guides=[task], farthest_px=within)
+        starts[k] = _in_finer(sighting, [task], boxes, look.shrink)[0] + starts[k]
 
 
 def _far_and_near(
@@ -361,7 +354,6 @@ def _far_and_near(
     looks: Sequence[Look],
     begin: Sequence[list[Array]],
     shrink: int,
-    tolerance: Tolerance,
 ) -> list[list[Array]]:
     """Boxes caught with a far look held by the finder's corners, and with near looks from places to either side.
 
@@ -373,12 +365,12 @@ def _far_and_near(
         replace(task, corners_px=_guide(look.candidate), corner_px=rough_px, reads=mask_of("front", exact=True))
         for task, look in zip(tasks, looks, strict=True)
     ]
-    far = _at_scale(sighting, tasks, begin, shrink, tolerance, guides=guides, farthest_px=GUIDE_SHARE * wide)
+    far = _at_scale(sighting, tasks, begin, shrink, guides=guides, farthest_px=GUIDE_SHARE * wide)
     beside = [
         [_moved(theta, share, look) for theta in some[:3] for share in (-0.1, 0.0, 0.1)]
         for look, some in zip(looks, begin, strict=True)
     ]
-    near = _at_scale(sighting, tasks, beside, shrink, tolerance)
+    near = _at_scale(sighting, tasks, beside, shrink)
     return [a + b for a, b in zip(far, near, strict=True)]
 
 
@@ -387,7 +379,6 @@ def _at_scale(
     tasks: Sequence[FitTask],
     thetas: Sequence[Sequence[Array]],
     shrink: int,
-    tolerance: Tolerance,
     *,
     guides: Sequence[FitTask] | None = None,
     farthest_px: float = FARTHEST_PX,
@@ -414,7 +405,7 @@ def _at_scale(
             small.append(FitTask(patch, prior, corners, sigma, guide.reads))
     view = Sighting(reduced_camera(sighting.camera, shrink), sighting.cam_from_level) if shrink > 1 else sighting
     begin = [[scaled(theta, reduced_px) for theta in some] for some in thetas]
-    caught = catch(view, small, begin, tolerance=tolerance, farthest_px=farthest_px)
+    caught = catch(view, small, begin, farthest_px=farthest_px)
     return [[scaled(theta, enlarged_px) for theta in some] for some in caught]
 
 
