@@ -17,37 +17,38 @@ from photoaz.judgement.reasons import in_words
 from photoaz.judgement.standing import design_standing, reading_standing
 from photoaz.present import words
 from photoaz.present.standing import READING_WORDS, design_words
-from photoaz.result import AntennaResult, LikelyCause, SiteResult, days_seen
+from photoaz.result import AntennaResult, LikelyCause, SiteResult, action_of, days_seen
 
 #: rows of the table; of more antennas those that are in order are left out
 MOST_ROWS = 30_000
 
 
 class Column(NamedTuple):
-    """A column of the table: name in the CSV, heading, and kind ('text', 'date', 'deg', 'signed', 'u95')."""
+    """A column of the table: name in the CSV, heading, kind ('text', 'date', 'deg', 'signed', 'u95'), and its cells."""
 
     name: str
     heading: str
     kind: str
+    cell: Callable[[SiteResult, AntennaResult], object]
 
 
 COLUMNS = (
-    Column("site_id", "Site", "text"),
-    Column("antenna_id", "Antenna", "text"),
-    Column("reading", "Reading", "text"),
-    Column("design", "Design", "text"),
-    Column("azimuth_true_deg", "Photos", "deg"),
-    Column("u95_deg", "U95", "u95"),
-    Column("reading_azimuth_true_deg", "Register's reading", "deg"),
-    Column("difference_deg", "Photos − reading", "signed"),
-    Column("own_difference_deg", "Its own, shared offset off", "signed"),
-    Column("reading_date", "Read on", "date"),
-    Column("design_azimuth_true_deg", "Register's design", "deg"),
-    Column("deviation_deg", "Photos − design", "signed"),
-    Column("tolerance_deg", "Tolerance", "u95"),
-    Column("likely_cause", "Likely cause", "text"),
-    Column("last_photo_date", "Last photo", "date"),
-    Column("action", "To do", "text"),
+    Column("site_id", "Site", "text", lambda s, a: s.site_id),
+    Column("antenna_id", "Antenna", "text", lambda s, a: a.antenna_id),
+    Column("reading", "Reading", "text", lambda s, a: READING_WORDS[reading_standing(a)]),
+    Column("design", "Design", "text", lambda s, a: design_words(a)),
+    Column("azimuth_true_deg", "Photos", "deg", lambda s, a: _measured(a)[0]),
+    Column("u95_deg", "U95", "u95", lambda s, a: _measured(a)[1]),
+    Column("reading_azimuth_true_deg", "Register's reading", "deg", lambda s, a: _azimuth(_read(a)[0])),
+    Column("difference_deg", "Photos − reading", "signed", lambda s, a: _signed(_read(a)[1])),
+    Column("own_difference_deg", "Its own, shared offset off", "signed", lambda s, a: _signed(own_difference_deg(a))),
+    Column("reading_date", "Read on", "date", lambda s, a: _read(a)[2] or ""),
+    Column("design_azimuth_true_deg", "Register's design", "deg", lambda s, a: _azimuth(a.design.azimuth_true_deg)),
+    Column("deviation_deg", "Photos − design", "signed", lambda s, a: _signed(a.design.deviation_deg)),
+    Column("tolerance_deg", "Tolerance", "u95", lambda s, a: f"± {a.design.tolerance_deg:g}°"),
+    Column("likely_cause", "Likely cause", "text", lambda s, a: in_words(cause) if (cause := _read(a)[3]) else ""),
+    Column("last_photo_date", "Last photo", "date", lambda s, a: max(days_seen(s, a), default="")),
+    Column("action", "To do", "text", lambda s, a: (action_of(s, a) or "").replace("_", " ")),
 )
 
 #: to sort by, the worst first: an antenna's state, by its place among all, then how far off
@@ -63,28 +64,8 @@ def badness(a: AntennaResult) -> Badness:
 
 def antenna_rows(site: SiteResult, page: str) -> Iterator[tuple[Badness, Markup]]:
     """A line for each antenna, in the register's order: cells between tabs by COLUMNS, its page and the place on it."""
-    todo = {} if site.revisit is None else {i.antenna_id: i.action for i in site.revisit.antennas}
     for number, a in enumerate(site.antennas, 1):
-        d, (read_deg, off_deg, read_on, cause) = a.design, _read(a)
-        cells = (
-            site.site_id,
-            a.antenna_id,
-            READING_WORDS[reading_standing(a)],
-            design_words(a),
-            *_measured(a),
-            _or_nothing(format_azimuth_deg, read_deg),
-            _or_nothing(format_difference_deg, off_deg),
-            _or_nothing(format_difference_deg, own_difference_deg(a)),
-            read_on or "",
-            _or_nothing(format_azimuth_deg, d.azimuth_true_deg),
-            _or_nothing(format_difference_deg, d.deviation_deg),
-            f"± {d.tolerance_deg:g}°",
-            in_words(cause) if cause else "",
-            max(days_seen(site, a), default=""),
-            todo.get(a.antenna_id, "").replace("_", " "),
-            page,
-            f"antenna-{number}",
-        )
+        cells = (*(c.cell(site, a) for c in COLUMNS), page, f"antenna-{number}")
         yield badness(a), Markup("\t").join(words.clean(str(c)).replace("\t", " ") for c in cells)
 
 
@@ -107,8 +88,12 @@ def _measured(a: AntennaResult) -> tuple[str, str]:
     return azimuth, f"± {spread}" if spread else ""
 
 
-def _or_nothing(spelled: Callable[[float], str], value: float | None) -> str:
-    return "" if value is None else spelled(value)
+def _azimuth(value_deg: float | None) -> str:
+    return "" if value_deg is None else format_azimuth_deg(value_deg)
+
+
+def _signed(value_deg: float | None) -> str:
+    return "" if value_deg is None else format_difference_deg(value_deg)
 
 
 # ---- for the charts --------------------------------------------------------------------------------------------------

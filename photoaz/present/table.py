@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -68,22 +69,6 @@ def _any_used(result: SiteResult) -> bool:
     return not result.photos or any(photo.status == "used" for photo in result.photos)
 
 
-def _row(antenna: AntennaResult) -> _Row:
-    return _Row(
-        antenna=antenna.antenna_id,
-        azimuth=_azimuth_cell(antenna),
-        views=_views(antenna),
-        limit=_limit(antenna),
-        **_judged(antenna),
-    )
-
-
-def _azimuth_cell(antenna: AntennaResult) -> str:
-    if antenna.azimuth_true_deg is None:
-        return STATUS[antenna.status].replace(", ", ",\n")
-    return format_azimuth_deg(antenna.azimuth_true_deg, antenna.u95_deg)
-
-
 def _views(antenna: AntennaResult) -> str:
     """'face' for one view, '2 face, 1 rear' for several, the rest only counted; and whether the name is sure."""
     views = [view.view for view in antenna.evidence]
@@ -100,9 +85,13 @@ def _views(antenna: AntennaResult) -> str:
     return f"{said}, name unsure" if doubtful else said
 
 
-def _judged(antenna: AntennaResult) -> dict[str, str]:
+def _row(antenna: AntennaResult) -> _Row:
     reading, design = antenna.reading, antenna.design
     cells = {"reading": reading_text(reading), "design": design_text(design)}
+    if antenna.azimuth_true_deg is None:
+        cells["azimuth"] = STATUS[antenna.status].replace(", ", ",\n")
+    else:
+        cells["azimuth"] = format_azimuth_deg(antenna.azimuth_true_deg, antenna.u95_deg)
     if reading is not None and reading.difference_deg is not None and reading.en is not None:
         cells["difference"] = format_difference_deg(reading.difference_deg)
         cells["en"] = en_text(reading.en)
@@ -112,7 +101,7 @@ def _judged(antenna: AntennaResult) -> dict[str, str]:
         cells["decision"] = _SHORT[design_standing(antenna)]
         both, alone = probability(design.p_out_of_tolerance), probability(design.p_out_photos_alone)
         cells["out"] = both if both == alone else f"{both} ({alone})"
-    return cells
+    return _Row(antenna=antenna.antenna_id, views=_views(antenna), limit=_limit(antenna), **cells)
 
 
 def _limit(antenna: AntennaResult) -> str:
@@ -142,35 +131,27 @@ def _table(*columns: tuple[str, bool]) -> Table:
     return table
 
 
+#: of the widest table: heading, whether it holds figures, and what is in a cell
+_COLUMNS: tuple[tuple[str, bool, Callable[[_Row], Text | str]], ...] = (
+    ("antenna", True, lambda r: Text(r.antenna)),
+    ("azimuth ± U95", True, lambda r: Text(r.azimuth, style="bold")),
+    ("view", True, lambda r: r.views),
+    ("reading (true)", True, lambda r: r.reading),
+    ("differs", True, lambda r: r.difference),
+    ("En", True, lambda r: r.en),
+    ("agrees", True, lambda r: _agrees(r.agrees)),
+    ("design", True, lambda r: r.design),
+    ("deviation", True, lambda r: r.deviation),
+    ("decision", True, lambda r: _decision(r.decision).append(f"\nout {r.out}" if r.out else "", style="not bold")),
+    ("limited by", False, lambda r: Text(r.limit.replace("\n", " "))),
+)
+
+
 def _wide(rows: list[_Row]) -> Table:
-    table = _table(
-        ("antenna", True),
-        ("azimuth ± U95", True),
-        ("view", True),
-        ("reading (true)", True),
-        ("differs", True),
-        ("En", True),
-        ("agrees", True),
-        ("design", True),
-        ("deviation", True),
-        ("decision", True),
-        ("limited by", False),
-    )
+    table = _table(*((heading, figures) for heading, figures, _ in _COLUMNS))
     table.columns[-1].min_width = 20
     for r in rows:
-        table.add_row(
-            _plain(r.antenna),
-            Text(r.azimuth, style="bold"),
-            r.views,
-            r.reading,
-            r.difference,
-            r.en,
-            _agrees(r.agrees),
-            r.design,
-            r.deviation,
-            _decision(r.decision).append(f"\nout {r.out}" if r.out else "", style="not bold"),
-            _plain(r.limit.replace("\n", " ")),
-        )
+        table.add_row(*(cell(r) for *_, cell in _COLUMNS))
     return table
 
 
@@ -188,11 +169,11 @@ def _stacked(rows: list[_Row]) -> Table:
         if r.out:
             design.append(f"\nout {r.out}".replace(" (", "\n("))
         table.add_row(
-            _plain(r.antenna),
+            Text(r.antenna),
             Text(r.azimuth, style="bold").append(f"\n{r.views}", style="not bold"),
             reading,
             design,
-            _plain(r.limit),
+            Text(r.limit),
         )
     table.leading = 1
     return table
@@ -215,11 +196,6 @@ def _listed(rows: list[_Row], width: int) -> RenderableType:
         ):
             parts.append(Text(paragraph(f"{label}: {text}", width, 2)))
     return Group(*parts)
-
-
-def _plain(text: str) -> Text:
-    """Text as it is: an id with brackets is no markup."""
-    return Text(text)
 
 
 def _agrees(word: str, *, long: bool = False) -> Text:
@@ -275,7 +251,12 @@ def _reasons(result: SiteResult) -> list[tuple[list[str], bool, tuple[str, ...]]
     alike: dict[tuple[str, ...], list[str]] = {}
     single = len(result.photos) == 1
     for antenna in result.antennas:
-        lines = (*_alternatives(antenna), *_said(antenna, single), *antenna.reasons[len(antenna.remarks) :])
+        allowed = [
+            f"The photos allow {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} as well, "
+            f"with a probability of {percent(other.probability)}."
+            for other in antenna.alternatives
+        ]
+        lines = (*allowed, *_said(antenna, single), *antenna.reasons[len(antenna.remarks) :])
         if lines:
             alike.setdefault(lines, []).append(antenna.antenna_id)
     return [(names, any(result.antennas[n].revisit for n in names), lines) for lines, names in alike.items()]
@@ -296,11 +277,3 @@ def _said(antenna: AntennaResult, single: bool) -> list[str]:
             why = "; ".join(reason if single else f"{reason} ({', '.join(at)})" for reason, at in photos.items())
             lines.append(f"{status.replace('_', ' ')}: {why}")
     return lines + [reason for reason in antenna.remarks if reason not in told]
-
-
-def _alternatives(antenna: AntennaResult) -> list[str]:
-    return [
-        f"The photos allow {format_azimuth_deg(other.azimuth_true_deg, other.u95_deg)} as well, "
-        f"with a probability of {percent(other.probability)}."
-        for other in antenna.alternatives
-    ]

@@ -100,9 +100,9 @@ def hull(points: Sequence[Point]) -> list[Point]:
     )
 
 
-def ellipse(middle: Point, half_width: float, half_height: float, pieces: int = 96) -> list[Point]:
+def ellipse(middle: Point, half_width: float, half_height: float) -> list[Point]:
     """A closed polygon along an ellipse."""
-    steps = [2.0 * math.pi * k / pieces for k in range(pieces + 1)]
+    steps = [2.0 * math.pi * k / 96 for k in range(97)]
     return [(middle[0] + half_width * math.cos(a), middle[1] + half_height * math.sin(a)) for a in steps]
 
 

@@ -34,6 +34,7 @@ from photoaz.result.site import (
     Turn,
     VisitAzimuth,
     VisitResult,
+    action_of,
     days_seen,
     estimates_document,
     estimates_head,

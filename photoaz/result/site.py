@@ -274,7 +274,8 @@ def _last_turn(site: SiteResult, antenna: AntennaResult) -> Turn | None:
     return next((t for t in reversed(site.turns) if t.antenna_id == antenna.antenna_id), None)
 
 
-def _action(site: SiteResult, antenna: AntennaResult) -> str | None:
+def action_of(site: SiteResult, antenna: AntennaResult) -> str | None:
+    """What is to be done about an antenna."""
     todo = () if site.revisit is None else site.revisit.antennas
     return next((i.action for i in todo if i.antenna_id == antenna.antenna_id), None)
 
@@ -338,7 +339,7 @@ RECORD_COLUMNS: Mapping[str, tuple[type, _Of]] = {
     "turned_from": (str, lambda s, a: _at(_last_turn(s, a), "from_")),
     "turned_to": (str, lambda s, a: _at(_last_turn(s, a), "to")),
     "revisit": (bool, lambda s, a: a.revisit),
-    "action": (str, lambda s, a: _action(s, a)),
+    "action": (str, lambda s, a: action_of(s, a)),
     "reasons": (str, lambda s, a: "; ".join(a.reasons) or None),
 }
 

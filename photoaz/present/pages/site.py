@@ -27,6 +27,10 @@ def site_context(site: SiteResult) -> dict[str, Any]:
     numbers = {p.photo: k for k, p in enumerate(site.photos, 1)}
     states = [words.antenna_state(a) for a in site.antennas]
     designs = {a.antenna_id: a.design.azimuth_true_deg for a in site.antennas}
+
+    def shows(a: AntennaResult, photo: str) -> bool:
+        return any(v.photo == photo for v in a.evidence)
+
     told = [
         _antenna(a, site.site_id, state, k, numbers, stands)
         for k, (a, state) in enumerate(zip(site.antennas, states, strict=True), 1)
@@ -42,7 +46,8 @@ def site_context(site: SiteResult) -> dict[str, Any]:
         "stands": stands,
         "unplaced": [numbers[p.photo] for p in site.photos if p.photo not in stands],
         "worst_first": sorted(told, key=lambda one: badness(one["of"])),
-        "seen": {p.photo: _named(p.photo, site.antennas) for p in site.photos},
+        # the antennas that were fitted in each photo
+        "seen": {p.photo: some_of([a.antenna_id for a in site.antennas if shows(a, p.photo)], 6) for p in site.photos},
         "history": Markup(history_svg(site.visits, site.turns, designs)),
         "site_words": [
             said.sentence
@@ -84,9 +89,3 @@ def _missing(views: Sequence[MissingView], numbers: Mapping[str, int]) -> list[s
     lines = [f"photo{'s' if len(n) > 1 else ''} {', '.join(n)}: {reason}" for reason, n in by.items()]
     more = len(lines) - _MOST_MISSING
     return lines[:_MOST_MISSING] + ([f"{more} more reasons in estimates.json"] if more > 0 else [])
-
-
-def _named(photo: str, antennas: Sequence[AntennaResult]) -> str:
-    """The antennas that were fitted in a photo, in words; '' for none."""
-    seen = [a.antenna_id for a in antennas if any(v.photo == photo for v in a.evidence)]
-    return some_of(seen, 6)
