@@ -8,7 +8,7 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future
 from concurrent.futures.process import BrokenProcessPool, ProcessPoolExecutor
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from typing import Any, Generic, Protocol, TypeVar
+from typing import Any, Generic, TypeVar
 
 from photoaz.errors import Fault, InputError
 
@@ -39,18 +39,11 @@ class Done(Generic[T, R]):
     died: str | None = None
 
 
-class Crew(Protocol):
-    """Whoever does tasks."""
-
-    def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
-        """Results as they come, in any order. What `work` raises ends everything: it answers for its own errors."""
-        ...
-
-
 class Alone:
     """This process does everything itself."""
 
     def do(self, work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Done[T, R]]:
+        """Results as they come, in any order. What `work` raises ends everything: it answers for its own errors."""
         for task in tasks:
             yield Done(task=task, result=work(task))
 
@@ -132,6 +125,10 @@ class Cluster:
             yield from _flow(executor, hands, work, iter(tasks), [], deadly=KilledWorker)
         finally:
             executor.shutdown(wait=False)
+
+
+#: whoever does tasks
+Crew = Alone | Processes | Cluster
 
 
 def _flow(

@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -23,6 +23,9 @@ from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
 from photoaz.register.load import RegisterResult
 from photoaz.register.model import Control, Pick
 from photoaz.register.rows import ManifestRow, RegisterRow, columns_of
+
+if TYPE_CHECKING:
+    from photoaz.desk.project import DroppedPhoto
 
 #: antennas, and letters of anything typed
 MOST_ANTENNAS, MOST_LETTERS = 60, 200
@@ -79,15 +82,6 @@ class Told:
     used: frozenset[str]
 
 
-class _Photo(Protocol):
-    @property
-    def digest(self) -> str: ...
-    @property
-    def name(self) -> str: ...
-    @property
-    def record(self) -> PhotoRecord: ...
-
-
 def form_of(said: Mapping[str, Any]) -> Form:
     """A form of JSON. Raises WrongError where it is none."""
 
@@ -128,7 +122,7 @@ def form_of(said: Mapping[str, Any]) -> Form:
     )
 
 
-def tables_of(form: Form, photos: Sequence[_Photo], register: RegisterResult | None) -> Told:
+def tables_of(form: Form, photos: Sequence[DroppedPhoto], register: RegisterResult | None) -> Told:
     """The tables of what was typed. Raises InputError: the faults' columns are fields of the form."""
     forms = {p.digest: form.photos.get(p.digest, PhotoForm()) for p in photos}
     used = [p for p in photos if not forms[p.digest].left_out]
@@ -181,7 +175,7 @@ def seen_at_deg(record: PhotoRecord, pixel: tuple[float, float] | None) -> float
     return azimuth_deg(heading + math.degrees(math.atan(x)))
 
 
-def _tower(form: Form, photos: Mapping[str, _Photo], standpoints: Iterable[Control]) -> tuple[float, float, str]:
+def _tower(form: Form, photos: Mapping[str, DroppedPhoto], standpoints: Iterable[Control]) -> tuple[float, float, str]:
     """The tower's place, and to how many metres it is known, as a cell ('' for the usual)."""
     if form.tower:
         return *_place(form.tower, "tower"), form.tower_u_m

@@ -7,7 +7,6 @@ a slip is told in the same words and the answer is the one that `photoaz estimat
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import os
 import re
@@ -21,6 +20,7 @@ from pathlib import Path, PurePath
 from typing import Any
 
 from photoaz.audit.edits import Decision, Edits, with_decisions
+from photoaz.audit.inputs import file_digest
 from photoaz.desk.form import Form, Told, form_of, tables_of
 from photoaz.desk.session import figures_of
 from photoaz.desk.solver import Solver
@@ -131,9 +131,7 @@ class Project:
 
     def take_photo(self, path: Path, told: str) -> DroppedPhoto:
         """Take an arrived file as a photo; the same content twice is one photo. Raises InputError where it is none."""
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-        told = _shown(told)
+        digest, told = file_digest(path), _shown(told)
         with self._lock:
             if digest in self._photos:
                 return self._photos[digest]
@@ -337,7 +335,7 @@ class Project:
         for name, called in names.items():
             path = self.folder / PHOTOS / PurePath(name).name
             if path.is_file():
-                digest = hashlib.sha256(path.read_bytes()).hexdigest()
+                digest = file_digest(path)
                 self._photos[digest] = DroppedPhoto(path=path, told=called, digest=digest, record=read_record(path))
         self._form = form
         if form.register:

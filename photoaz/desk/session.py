@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -13,6 +12,7 @@ from typing import Any
 
 from photoaz.audit.edits import Edits, LogError, checked, edits_of, standing_rows
 from photoaz.audit.files import base_name, local_copy
+from photoaz.audit.inputs import file_digest
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.run import AuditInputs, photos_of, site_task
 from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
@@ -333,8 +333,7 @@ class OpenPhotos:
         """The same, where the file still is what the audit read. Raises InputError where not."""
         path = self.path(photo)
         try:
-            with path.open("rb") as file:
-                digest = hashlib.file_digest(file, "sha256").hexdigest()
+            digest = file_digest(path)
         except OSError as e:
             raise _lost(photo.name, e) from None
         if digest != photo.digest:

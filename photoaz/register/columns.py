@@ -1,23 +1,6 @@
 """A register's own headings and units, mapped to the interface's columns by a TOML file that somebody wrote.
 
-    delimiter = ";"            # how the file is written, where photoaz cannot see it: also encoding, sheet, header_line
-    decimal = ","              # numbers are written 45,2
-    blank = ["n/a", "-"]       # cells that say nothing
-
-    [columns]                  # ours = theirs
-    site_id = "Site No"
-    antenna_id = {from = ["Sector", "Pos"], join = "-"}
-    site_lat_deg = {from = "Position", part = 1}
-    site_lon_deg = {from = "Position", part = 2}
-    rad_center_m = {from = "Rad Ctr", unit = "ft"}
-    design_azimuth_deg = {from = "Azimuth", north = "magnetic"}
-    reading_date = {from = "Measured", format = "%d.%m.%Y"}
-    reading_north = {from = "Ref", values = {T = "true", M = "magnetic"}}
-
-    [constants]                # where the file has no such column, or nothing in it
-    tolerance_deg = 5
-
-`site_position = {easting = "X", northing = "Y", crs = "EPSG:2953"}` stands for site_lat_deg and site_lon_deg.
+The manual's page on the register says what may stand in it (`photoaz/manual/register.md`).
 """
 
 from __future__ import annotations
@@ -198,7 +181,7 @@ _PLACE: Mapping[str, _Good] = {
 
 
 def load_columns(path: Path | str) -> ColumnMap:
-    """Read which columns are which; the TOML is described at the head of this module.
+    """Read which columns are which.
 
     [readings] and [manifest] hold the same keys for the readings' history and the manifest: `[readings.columns]`.
 

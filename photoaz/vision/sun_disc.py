@@ -217,7 +217,9 @@ def _mean(levels: Array, where: Array) -> Array:
 
 def _outer(levels: Array, edge: Array, glow: Array, fall: Array) -> tuple[Array, Array] | None:
     """Angles at which rays of the glow pass the level half way down it, and which rays; None where few do."""
-    half = BURNT - 0.5 * float(np.median(BURNT - (np.nan_to_num(_far_level(levels, edge))[glow])))
+    beyond = _RHO[None, :] - edge[:, None]
+    far = _mean(levels, (beyond > 2.3 * DEG) & (beyond <= 3.3 * DEG))
+    half = BURNT - 0.5 * float(np.median(BURNT - np.nan_to_num(far)[glow]))
     rays = np.flatnonzero(glow)
     below = (levels[rays] < half) & (_RHO[None, :] > edge[rays, None])
     hit = below.any(1)
@@ -225,11 +227,6 @@ def _outer(levels: Array, edge: Array, glow: Array, fall: Array) -> tuple[Array,
         return None
     first = np.argmax(below[hit], 1)
     return _RHO[first], rays[hit]
-
-
-def _far_level(levels: Array, edge: Array) -> Array:
-    beyond = _RHO[None, :] - edge[:, None]
-    return _mean(levels, (beyond > 2.3 * DEG) & (beyond <= 3.3 * DEG))
 
 
 @dataclass(frozen=True, slots=True)
