@@ -11,7 +11,7 @@ import argparse
 import json
 import multiprocessing
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -38,9 +38,11 @@ HALF_FRAME_PX = 2000.0
 _WIDE_PX, _WIDE_SIZE_PX = 80.0, 1088
 
 
-def standpoints(head: Head, rng: np.random.Generator) -> Iterator[tuple[int, Any, tuple[int, int], int]]:
-    """Group, camera, window's corner and size of each view of a head."""
-    for group, views in enumerate(GROUPS):
+def standpoints(
+    head: Head, rng: np.random.Generator, groups: Sequence[int] = GROUPS
+) -> Iterator[tuple[int, Any, tuple[int, int], int]]:
+    """Group, camera, window's corner and size of each view of a head; so many views from each group."""
+    for group, views in enumerate(groups):
         while True:
             distance = float(np.exp(rng.uniform(*np.log(DISTANCE_M))))
             width = float(np.exp(rng.uniform(*np.log(WIDTH_PX))))
@@ -130,7 +132,7 @@ def truth_of(head: Head, view: View, camera: Any, corner: tuple[int, int], size:
     }
 
 
-def render_head(out: Path, seed: int, number: int, samples: int) -> None:
+def render_head(out: Path, seed: int, number: int, samples: int, groups: Sequence[int]) -> None:
     """All views of a head as .npz with the truth beside them; views that show no panel are left out."""
     rng = np.random.default_rng([seed, number])
     head = build(rng, "tower")  # standpoints lie all round it
@@ -138,7 +140,7 @@ def render_head(out: Path, seed: int, number: int, samples: int) -> None:
         return
     stage = Stage(head)
     one_sky = rng.random() < 0.7  # photos of one visit
-    for k, (group, camera, corner, size) in enumerate(standpoints(head, rng)):
+    for k, (group, camera, corner, size) in enumerate(standpoints(head, rng, groups)):
         light = lit(np.random.default_rng([seed, number, 99 if one_sky else k]))
         view = stage.seen_by(camera, corner, light, int(rng.integers(1 << 30)), samples, size)
         if not ((view.visible > 0.4) & ((view.corners_px > 2) & (view.corners_px < size - 3)).all((1, 2))).any():
@@ -150,10 +152,10 @@ def render_head(out: Path, seed: int, number: int, samples: int) -> None:
         (out / f"{name}.json").write_text(json.dumps(truth), encoding="utf-8")
 
 
-def _work(job: tuple[str, int, int, int, int, int, str, float]) -> None:
+def _work(job: tuple[str, int, int, int, int, int, tuple[int, ...], str, float]) -> None:
     import mitsuba as mi
 
-    out, seed, first, last, step, samples, variant, until = job
+    out, seed, first, last, step, samples, groups, variant, until = job
     mi.set_variant(variant)
     if step > 1:
         import drjit
@@ -163,7 +165,7 @@ def _work(job: tuple[str, int, int, int, int, int, str, float]) -> None:
         if time.time() > until:
             break
         try:
-            render_head(Path(out), seed, number, samples)
+            render_head(Path(out), seed, number, samples, groups)
         except RuntimeError as e:
             print(f"head {number}: {e}", flush=True)
 
@@ -212,6 +214,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--views", type=Path, required=True, help="folder for rendered views")
     parser.add_argument("--heads", type=int, nargs=2, default=(0, 200), help="numbers from, to")
+    parser.add_argument("--groups", type=int, nargs="+", default=GROUPS, help="views of a head from each group")
     parser.add_argument("--samples", type=int, default=32, help="a pixel")
     parser.add_argument("--seed", type=int, default=70)
     parser.add_argument("--workers", type=int, default=1)
@@ -224,10 +227,8 @@ def main() -> None:
         folder.mkdir(parents=True, exist_ok=True)
     start = time.time()
     first, last = args.heads
-    jobs = [
-        (str(args.views), args.seed, first + k, last, args.workers, args.samples, args.variant, start + args.seconds)
-        for k in range(args.workers)
-    ]
+    shared = args.samples, tuple(args.groups), args.variant, start + args.seconds
+    jobs = [(str(args.views), args.seed, first + k, last, args.workers, *shared) for k in range(args.workers)]
     if args.workers == 1:
         _work(jobs[0])
     else:

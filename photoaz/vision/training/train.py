@@ -159,12 +159,12 @@ def main() -> None:
         net.encoder.start_from(args.encoder)
     exported = args.start is not None and args.start.suffix == ".onnx"
     if exported:
-        start_from_export(net, args.start)
+        start_from_export(net, args.start, (torch.zeros(1, 3, 64, 64),))
     elif args.start is not None:
         net.load_state_dict(torch.load(args.start, map_location="cpu", weights_only=True)["state"])
     net = net.to(args.device).to(memory_format=torch.channels_last)
     if exported:
-        settle(net, [material.batch(args.batch, args.size, WIDTHS[kind][:2])[0].image for _ in range(40)])
+        settle(net, [(material.batch(args.batch, args.size, WIDTHS[kind][:2])[0].image,) for _ in range(40)])
     if args.keep_start is not None:
         _write(net, kind, {}, args.keep_start)
     net = train(net, material, kind, args)

@@ -24,6 +24,7 @@ from torch.nn import functional
 from photoaz.angles import wrap_rad
 from photoaz.vision.measure import reach_px, turn_facts
 from photoaz.vision.training.outlines import Scene, expectations_of, found_in, matched
+from photoaz.vision.training.resume import settle, start_from_export
 from photoaz.vision.turn import BINS, COLUMNS, N_FACTS, ROWS, TurnDensity, picture_of
 
 Array = NDArray[np.float64]
@@ -198,10 +199,24 @@ def wanted(yaw: Tensor) -> Tensor:
     return torch.softmax(-0.5 * (off / smear) ** 2, 1)
 
 
-def train(crops: Crops, seconds: float, rate: float, batch: int) -> TurnNetwork:
+def resumed(file: Path, crops: Crops, batch: int) -> TurnNetwork:
+    """A network that says what an exported one says, its norms at what they see of such panels."""
+    net = TurnNetwork()
+    start_from_export(net, file, (torch.zeros(1, 3, ROWS, COLUMNS), torch.zeros(1, N_FACTS)))
+    net = net.to(crops.picture.device)
+    settle(net, [varied(crops, some_of(crops, batch))[:2] for _ in range(40)])
+    return net
+
+
+def some_of(crops: Crops, batch: int) -> Tensor:
+    """Numbers of so many panels, at random."""
+    return torch.randint(len(crops.yaw), (batch,), device=crops.yaw.device)
+
+
+def train(net: TurnNetwork, crops: Crops, seconds: float, rate: float, batch: int) -> TurnNetwork:
     """Train for about so many seconds, with a one-cycle rate; returns the averaged weights."""
     device = crops.picture.device
-    net = TurnNetwork().to(device)
+    net = net.to(device).train()
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
@@ -210,8 +225,7 @@ def train(crops: Crops, seconds: float, rate: float, batch: int) -> TurnNetwork:
     while (share := (time.time() - start) / seconds) < 1:
         for group in best.param_groups:
             group["lr"] = rate * min(1.0, step / 200) * max(0.5 * (1 + np.cos(np.pi * share)), 0.003)
-        which = torch.randint(len(crops.yaw), (batch,), device=device)
-        picture, facts, yaw = varied(crops, which)
+        picture, facts, yaw = varied(crops, some_of(crops, batch))
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             out = net(picture, facts)
         value = -(wanted(yaw) * functional.log_softmax(out.float(), 1)).sum(1).mean()
@@ -326,6 +340,7 @@ def main() -> None:
     two.add_argument("files", type=Path, nargs="+")
     two.add_argument("--out", type=Path, default=Path(__file__).resolve().parents[1] / "weights")
     two.add_argument("--seconds", type=float, default=90)
+    two.add_argument("--resume", type=Path, help="exported weights to go on from, with a lower rate")
     two.add_argument("--rate", type=float, default=2e-3)
     two.add_argument("--batch", type=int, default=512)
     two.add_argument("--seed", type=int, default=1)
@@ -343,7 +358,8 @@ def main() -> None:
     torch.manual_seed(args.seed)
     learned = Crops.read(args.files, args.device, held_out=False)
     print(f"{len(learned.yaw)} panels", flush=True)
-    net = train(learned, args.seconds, args.rate, args.batch)
+    net = resumed(args.resume, learned, args.batch) if args.resume else TurnNetwork()
+    net = train(net, learned, args.seconds, args.rate, args.batch)
     kept = Crops.read(args.files, args.device, held_out=True)
     said = scores(net, kept)
     calibrated = figures(said, kept, *softened(said, kept.yaw))

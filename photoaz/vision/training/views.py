@@ -168,14 +168,13 @@ class Stage:
         emitters, sky = light
         _, up, forward = camera.axes()
         origin = np.array(camera.position_enu_m)
+        # the window is a frame of its own, its axis off its middle: cut from the camera's frame, its corner would be a
+        # constant of the renderer's program, which would be compiled anew for each view, longer than it runs
+        off = np.array(corner) + size / 2 - 0.5 - np.array([camera.cx_px, camera.cy_px])
         film = {
             "type": "hdrfilm",
-            "width": camera.width_px,
-            "height": camera.height_px,
-            "crop_offset_x": corner[0],
-            "crop_offset_y": corner[1],
-            "crop_width": size,
-            "crop_height": size,
+            "width": size,
+            "height": size,
             "rfilter": {"type": "box"},
             "pixel_format": "rgba",
             "component_format": "float32",
@@ -183,7 +182,9 @@ class Stage:
         sensor = {
             "type": "perspective",
             "fov_axis": "x",
-            "fov": float(np.degrees(2 * np.arctan(camera.width_px / 2 / camera.f_px))),
+            "fov": float(np.degrees(2 * np.arctan(size / 2 / camera.f_px))),
+            "principal_point_offset_x": float(off[0] / size),
+            "principal_point_offset_y": float(off[1] / size),
             "near_clip": 0.5,
             "far_clip": 2000.0,
             "to_world": mi.ScalarTransform4f().look_at(
