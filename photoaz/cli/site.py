@@ -174,6 +174,8 @@ def draw_result(
 
     overlay_dir, sheets_dir : made where they do not exist; None where none are wanted.
     """
+    if overlay_dir is None and sheets_dir is None:
+        return
     from photoaz.present.pictures import draw
     from photoaz.present.words import page_name
 
