@@ -304,16 +304,16 @@ _INNER_OF_FRONT = _inner_edges(_LEFT_EDGE, _RIGHT_EDGE)
 _INNER_OF_REAR = _inner_edges(_RIGHT_BACK_EDGE, _LEFT_BACK_EDGE)
 
 
-def view_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -> BoxView:
-    """How the box `theta` (N_PARAMETERS,) looks: outline, inner edges, visible faces.
-
-    points_px: its body's points (M, 2) with the ends of its sides, where known already.
-    """
-    return views_of(sighting, theta[None], None if points_px is None else points_px[None])[0]
+def view_of(sighting: Sighting, theta: Array) -> BoxView:
+    """How the box `theta` (N_PARAMETERS,) looks: outline, inner edges, visible faces."""
+    return views_of(sighting, theta[None])[0]
 
 
 def views_of(sighting: Sighting, theta: Array, points_px: Array | None = None) -> tuple[BoxView, ...]:
-    """As `view_of`, of several boxes (B, N_PARAMETERS), their points (B, M, 2)."""
+    """As `view_of`, of several boxes (B, N_PARAMETERS).
+
+    points_px: their bodies' points (B, M, 2) with the ends of their sides, where known already.
+    """
     if points_px is None:
         body_px = project_body(sighting, theta)
         points_px = np.concatenate([body_px, _sides(body_px) @ body_px], 1)

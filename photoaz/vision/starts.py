@@ -263,16 +263,12 @@ _WEIGHT = np.array([1.0, 1.0, 0.7, 0.7, 0.0, 0.0, 0.7, 0.0])
 
 #: width of the panel in the picture that is searched
 SEARCH_PX = 28.0
+#: azimuths that are tried from a single point, and starts that are kept
+_TRIED, _KEPT = 20, 10
 
 
 def starts_from_seed(
-    patch: Patch,
-    sighting: Sighting,
-    prior: Prior,
-    *,
-    faces_camera: bool | None = None,
-    azimuths: int = 20,
-    keep: int = 10,
+    patch: Patch, sighting: Sighting, prior: Prior, *, faces_camera: bool | None = None
 ) -> list[Start]:
     """The best (cost, theta) over azimuths, sizes and places of the box that still hold the seed, best first.
 
@@ -289,7 +285,7 @@ def starts_from_seed(
     gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(smooth, cv2.CV_32F, 0, 1) / 8
     cap = float(np.percentile(np.hypot(gx, gy), 90)) + 2.0
     found: list[Start] = []
-    for azimuth in np.arange(azimuths) * 2 * np.pi / azimuths:
+    for azimuth in np.arange(_TRIED) * 2 * np.pi / _TRIED:
         for ln_scale in (-0.06, 0.0, 0.06):
             theta = prior.mean.copy()
             theta[0] = azimuth
@@ -303,7 +299,7 @@ def starts_from_seed(
     for cost, theta in found:
         if all(abs(theta[0] - t[0]) > 0.1 or np.abs(theta[3:5] - t[3:5]).max() > 3.0 for _, t in kept):
             kept.append((cost, theta))
-        if len(kept) == keep:
+        if len(kept) == _KEPT:
             break
     return kept
 
