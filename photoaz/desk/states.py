@@ -9,8 +9,7 @@ from typing import Any, Literal
 
 from photoaz.audit.edits import standing_rows
 from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
-from photoaz.present.standing import designs_counted, readings_counted
-from photoaz.present.words import UNKNOWN, money
+from photoaz.present.words import UNKNOWN, designs_counted, money, readings_counted
 from photoaz.wording import before_you_go
 
 State = Literal["open", "looked", "decided"]

@@ -18,8 +18,7 @@ from photoaz.estimate.controls import sun_then
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.judgement.standing import Tally, reading_standing, tally_of
 from photoaz.photo.record import PhotoRecord
-from photoaz.present.standing import READING_WORDS, design_words, designs_text, readings_text
-from photoaz.present.words import BY_CODE, antenna_state
+from photoaz.present.words import BY_CODE, READING_WORDS, antenna_state, design_words, designs_text, readings_text
 from photoaz.result import SiteResult
 from photoaz.wording import GOING, before_you_go
 

@@ -16,7 +16,7 @@ from photoaz.angles import Array, format_azimuth_deg, format_difference_deg
 from photoaz.judgement.reasons import in_words
 from photoaz.judgement.standing import design_standing, reading_standing
 from photoaz.present import words
-from photoaz.present.standing import READING_WORDS, design_words
+from photoaz.present.words import READING_WORDS, design_words
 from photoaz.result import AntennaResult, LikelyCause, SiteResult, action_of, days_seen
 
 #: rows of the table; of more antennas those that are in order are left out

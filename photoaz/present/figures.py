@@ -11,8 +11,7 @@ from photoaz.judgement.reasons import format_odds, in_words
 from photoaz.judgement.standing import design_standing
 from photoaz.present import words
 from photoaz.present.drawing import CameraPlace, Direction, Pointing, azimuth_plan
-from photoaz.present.standing import DESIGN_WORDS, UNSEEN_WORDS
-from photoaz.present.words import short_label
+from photoaz.present.words import DESIGN_WORDS, UNSEEN_WORDS, short_label
 from photoaz.result import AntennaResult, Crossover, Design, Impact, JudgedReading, SiteResult
 from photoaz.wording import percent
 

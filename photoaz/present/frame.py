@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from photoaz import __version__
 from photoaz.judgement.reasons import in_words
-from photoaz.present import figures, standing, words
+from photoaz.present import figures, words
 from photoaz.present.todo import merged
 
 
@@ -38,7 +38,7 @@ def _shown(value: Any) -> Any:
 
 @functools.cache
 def environment() -> jinja2.Environment:
-    """The templates; in all of them `words`, `standing` and `say` (figures) are modules of photoaz.present."""
+    """The templates; in all of them `words` and `say` (figures) are modules of photoaz.present."""
     env = jinja2.Environment(
         loader=jinja2.PackageLoader("photoaz.present"),
         autoescape=lambda name: name is None or not name.endswith(".txt"),
@@ -48,7 +48,7 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    env.globals |= {"words": words, "say": figures, "standing": standing, "version": __version__}
+    env.globals |= {"words": words, "say": figures, "version": __version__}
     env.globals |= {"merged": merged}
     env.filters |= {"shortened": words.shortened, "as_sentence": words.as_sentence, "in_words": in_words}
     return env

@@ -24,7 +24,7 @@ from photoaz.present.files.shapes import site_shapes
 from photoaz.present.files.workbook import write_workbook
 from photoaz.present.frame import rendered
 from photoaz.present.pages import ReportAbout, remove_other_pages, report_pages, write_report
-from photoaz.present.standing import DESIGNS, READINGS
+from photoaz.present.words import DESIGNS, READINGS
 from photoaz.register.priors import priors_text
 from photoaz.result import Revisit, SiteResult, estimates_head
 from photoaz.result.rounding import plain

@@ -28,9 +28,8 @@ from photoaz.present.figures import (
 )
 from photoaz.present.frame import inlined, rendered
 from photoaz.present.pens import SKY_BLUE, YELLOW, Pen
-from photoaz.present.standing import DESIGN_WORDS
 from photoaz.present.window import bounds_of, plain_and_fitted
-from photoaz.present.words import as_sentence, disagrees, shortened
+from photoaz.present.words import DESIGN_WORDS, as_sentence, disagrees, shortened
 from photoaz.register.model import Antenna, Site
 from photoaz.result import AntennaResult, EvidenceView, SiteResult
 

@@ -17,9 +17,8 @@ from photoaz.judgement.reasons import priors_sentence
 from photoaz.judgement.standing import design_standing, tally_of
 from photoaz.present.figures import STATUS, declination_text, design_text, en_text, reading_text
 from photoaz.present.names import unsure
-from photoaz.present.standing import DESIGN_WORDS, designs_text, readings_text
 from photoaz.present.terminal import paragraph, text_of
-from photoaz.present.words import UNKNOWN, before_you_go, probability
+from photoaz.present.words import DESIGN_WORDS, UNKNOWN, before_you_go, designs_text, probability, readings_text
 from photoaz.result import AntennaResult, SiteResult
 from photoaz.wording import percent, share
 

@@ -19,7 +19,7 @@ from photoaz.audit.files import PhotoFile
 from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.store import KeptSite, Store
 from photoaz.errors import InputError
-from photoaz.present.standing import designs_text, readings_text
+from photoaz.present.words import designs_text, readings_text
 from photoaz.result import AntennaResult, ById, Design, JudgedReading, SiteResult
 
 FLAG = Flag(code="clock", message="é; 'so'", severity="weak")

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from photoaz.present.folder import open_store
-from photoaz.present.standing import DESIGNS, READINGS, UNSEEN
+from photoaz.present.words import DESIGNS, READINGS, UNSEEN
 from photoaz.result import ById
 from photoaz.sample import sample_dir
 

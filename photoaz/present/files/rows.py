@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
-from photoaz.judgement.standing import reading_standing, tally_of
+from photoaz.judgement.standing import Tally, reading_standing, tally_of
 from photoaz.present import words
-from photoaz.present.standing import DESIGNS, READING_WORDS, READINGS, UNSEEN, design_words
+from photoaz.present.words import DESIGNS, READING_WORDS, READINGS, UNSEEN, design_words
 from photoaz.result import Revisit, SiteResult, plain
 from photoaz.wording import before_you_go, two_digits
 
@@ -75,43 +75,40 @@ def revisit_rows(plans: Iterable[tuple[str, Revisit, Standings]]) -> Iterator[li
 # ---- a row for each site ---------------------------------------------------------------------------------------------
 
 
-SITE_COLUMNS = (
-    "site_id",
-    "state",
-    "site_lat_deg",
-    "site_lon_deg",
-    "antennas",
-    *(f"readings: {w.many}" for w in READINGS),
-    *(f"designs: {w.many}" for w in DESIGNS),
-    *(f"not measured: {w.many}" for w in UNSEEN),
-    "largest photos − design [deg]",
-    "photos used",
-    "photos",
-    "loss avoided",
-    "unit",
-    "to do",
-)
+_SiteCell = Callable[[SiteResult, Tally], Any]
+
+
+def _largest_deviation(site: SiteResult, _: Tally) -> float | None:
+    off: list[float] = [d for a in site.antennas if (d := a.design.deviation_deg) is not None]
+    most = max(off, key=abs, default=None)
+    return None if most is None else round(most, 2)
+
+
+def _number(of: str, code: str) -> _SiteCell:
+    return lambda _, tally: getattr(tally, of)[code]
+
+
+#: by heading, what of a site and its tally stands there
+_SITE_CELLS: dict[str, _SiteCell] = {
+    "site_id": lambda s, _: s.site_id,
+    "state": lambda s, _: words.BY_CODE[words.site_state([words.antenna_state(a) for a in s.antennas])].word,
+    "site_lat_deg": lambda s, _: plain(s.lat_deg, "lat_deg"),
+    "site_lon_deg": lambda s, _: plain(s.lon_deg, "lon_deg"),
+    "antennas": lambda s, _: len(s.antennas),
+    **{f"readings: {w.many}": _number("readings", w.code) for w in READINGS},
+    **{f"designs: {w.many}": _number("designs", w.code) for w in DESIGNS},
+    **{f"not measured: {w.many}": _number("unseen", w.code) for w in UNSEEN},
+    "largest photos − design [deg]": _largest_deviation,
+    "photos used": lambda s, _: sum(p.status == "used" for p in s.photos),
+    "photos": lambda s, _: len(s.photos) if s.audit is None else s.audit.photos,
+    "loss avoided": lambda s, _: None if s.revisit is None else two_digits(s.revisit.loss_avoided),
+    "unit": lambda s, _: None if s.revisit is None else s.revisit.unit,
+    "to do": lambda s, _: None if s.revisit is None else s.revisit.sentence,
+}
+SITE_COLUMNS = tuple(_SITE_CELLS)
 
 
 def site_row(site: SiteResult) -> list[Any]:
     """By SITE_COLUMNS."""
     tally = tally_of(site.antennas)
-    off: list[float] = [d for a in site.antennas if (d := a.design.deviation_deg) is not None]
-    most = max(off, key=abs, default=None)
-    plan = site.revisit
-    return [
-        site.site_id,
-        words.BY_CODE[words.site_state([words.antenna_state(a) for a in site.antennas])].word,
-        plain(site.lat_deg, "lat_deg"),
-        plain(site.lon_deg, "lon_deg"),
-        len(site.antennas),
-        *(tally.readings[w.code] for w in READINGS),
-        *(tally.designs[w.code] for w in DESIGNS),
-        *(tally.unseen[w.code] for w in UNSEEN),
-        None if most is None else round(most, 2),
-        sum(p.status == "used" for p in site.photos),
-        len(site.photos) if site.audit is None else site.audit.photos,
-        None if plan is None else two_digits(plan.loss_avoided),
-        None if plan is None else plan.unit,
-        None if plan is None else plan.sentence,
-    ]
+    return [cell(site, tally) for cell in _SITE_CELLS.values()]

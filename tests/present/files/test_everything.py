@@ -9,7 +9,7 @@ import openpyxl
 import pytest
 
 from photoaz.judgement.standing import tally_of
-from photoaz.present.standing import DESIGNS, READINGS
+from photoaz.present.words import DESIGNS, READINGS
 
 NAMES = [
     "audit.xlsx",

@@ -19,7 +19,7 @@ from photoaz.present import counts, words
 from photoaz.present.frame import environment
 from photoaz.present.pages import index as pages_index
 from photoaz.present.pages import write_report
-from photoaz.present.standing import DESIGNS, READINGS, UNSEEN
+from photoaz.present.words import DESIGNS, READINGS, UNSEEN
 from photoaz.result import AntennaResult, ById, NextEvidence, PhotoResult, SiteResult
 from photoaz.wording import CAUTIONS, before_you_go
 
