@@ -7,6 +7,7 @@ by adding up to two at a time to the most probable states.
 
 from __future__ import annotations
 
+import functools
 import heapq
 import math
 from collections.abc import Sequence
@@ -127,9 +128,10 @@ def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: 
     weight = state.log_posterior - state.log_likelihood
     free = np.array([i not in used for i in f.index])
     one = np.where(free, grown.one + f.log_weight + weight, -math.inf)
-    two = grown.two + f.log_weight[:, None] + f.log_weight[None, :] + weight
-    two = np.where((f.index[:, None] < f.index[None, :]) & np.outer(free, free), two, -math.inf)
-    own = max(float(one.max()), float(two.max()))
+    first, second = grown.twos.first, grown.twos.second
+    two = grown.two + f.log_weight[first] + f.log_weight[second] + weight
+    two = np.where(free[first] & free[second], two, -math.inf)
+    own = max(float(one.max()), float(two.max(initial=-math.inf)))
     limit = max(best, own) - _KEEP
     if followed and own <= limit:
         limit = own - 1e-9
@@ -148,9 +150,9 @@ def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: 
     (some,) = np.nonzero(one > limit)
     for k, posterior, likelihood in zip(some.tolist(), one[some].tolist(), grown.one[some].tolist(), strict=True):
         note(((index[k], k),), posterior, likelihood)
-    pairs = np.nonzero(two > limit)
-    both = np.transpose(pairs).tolist()
-    for (k, j), posterior, likelihood in zip(both, two[pairs].tolist(), grown.two[pairs].tolist(), strict=True):
+    (some,) = np.nonzero(two > limit)
+    both = zip(first[some].tolist(), second[some].tolist(), strict=True)
+    for (k, j), posterior, likelihood in zip(both, two[some].tolist(), grown.two[some].tolist(), strict=True):
         note(((index[k], k), (index[j], j)), posterior, likelihood)
     return own
 
@@ -212,11 +214,33 @@ def log_normal(residual: Array, covariance: Array) -> float:
     return float(-0.5 * (square + log_det + len(residual) * math.log(2.0 * math.pi)))
 
 
+class _Twos(NamedTuple):
+    """Every two faults that act on different readings, the one on the earlier reading first.
+
+    first, second : rows (M,) of both among the faults. there, back : place (M,) of their readings' element in a
+    flattened (n, n), and of the element across the diagonal.
+    """
+
+    first: Array
+    second: Array
+    there: Array
+    back: Array
+
+
+@functools.lru_cache(maxsize=64)
+def _twos(index: bytes, n: int) -> _Twos:
+    """Of faults that act on these of n readings, given as an array's bytes: few are asked for, again and again."""
+    on = np.frombuffer(index, np.intp)
+    first, second = np.nonzero(on[:, None] < on[None, :])
+    return _Twos(first, second, on[first] * n + on[second], on[second] * n + on[first])
+
+
 class _Grown(NamedTuple):
-    """Log likelihoods of a state with one more fault (N,), and with two more (N, N)."""
+    """Log likelihoods of a state with one more fault (N,), and with two more (M,), as `twos` has them."""
 
     one: Array
     two: Array
+    twos: _Twos
 
 
 def _grow(residual: Array, covariance: Array, f: Faults) -> _Grown:
@@ -231,14 +255,18 @@ def _grow(residual: Array, covariance: Array, f: Faults) -> _Grown:
     m = 1.0 + t * t * pii
     one = base - 0.5 * (gained - (t * pull) ** 2 / m + np.log(m))
 
-    pij = p[np.ix_(i, i)]
-    square = gained[:, None] + gained[None, :] + 2.0 * np.outer(a, a) * pij
-    w = t[:, None] * (pull[:, None] + a[None, :] * pij)  # of the first of the two, the second's shift counted in
-    cross = np.outer(t, t) * pij
-    det = np.maximum(np.outer(m, m) - cross**2, 1e-300)
-    less = (w**2 * m[None, :] + w.T**2 * m[:, None] - 2.0 * w * w.T * cross) / det
+    twos = _twos(np.asarray(i, np.intp).tobytes(), len(residual))
+    first, second, there, back = twos
+    p12, p21 = p.ravel()[there], p.ravel()[back]
+    a1, a2, t1, t2, m1, m2 = a[first], a[second], t[first], t[second], m[first], m[second]
+    square = gained[first] + gained[second] + 2.0 * (a1 * a2) * p12
+    w1 = t1 * (pull[first] + a2 * p12)  # of the first of the two, the second's shift counted in
+    w2 = t2 * (pull[second] + a1 * p21)
+    cross = t1 * t2 * p12
+    det = np.maximum(m1 * m2 - cross**2, 1e-300)
+    less = (w1**2 * m2 + w2**2 * m1 - 2.0 * w1 * w2 * cross) / det
     two = base - 0.5 * (square - less + np.log(det))
-    return _Grown(one, two)
+    return _Grown(one, two, twos)
 
 
 def _ceiling(residual: Array, covariance: Array, heaviest: Array) -> float:
