@@ -19,7 +19,7 @@ from photoaz.errors import InputError, LostPhotoError
 from photoaz.estimate.inputs import LocalPhoto, SiteInputs, Tools
 from photoaz.estimate.pipeline import estimate_again, estimate_site
 from photoaz.estimate.solve import SolvedSite
-from photoaz.memory import Memory
+from photoaz.memory import Forgetful, Memory
 from photoaz.register.model import Site
 from photoaz.result import AuditNotes, FileFlag, SiteResult
 
@@ -89,8 +89,7 @@ def solve_task(
 
     tools : of whoever solves a site again and again; else with the store's memory. estimate : as `estimate_site`.
     """
-    if tools is None:
-        tools = Tools() if task.store is None else Tools(memory=_memory(*task.store, os.getcwd()))
+    memory: Memory = Forgetful() if task.store is None or tools else _memory(*task.store, os.getcwd())
     lost: dict[str, str] = {}
     outcome: SiteOutcome | None = None
     try:
@@ -106,7 +105,8 @@ def solve_task(
                 local[photo.name] = LocalPhoto(name=photo.name, path=path, digest=photo.digest, record=record)
             while local and outcome is None:
                 try:
-                    result = estimate(replace(task.given, photos=tuple(local.values())), tools)
+                    # own tools go before anything is drawn, and the pixels that they hold with them
+                    result = estimate(replace(task.given, photos=tuple(local.values())), tools or Tools(memory=memory))
                     outcome = _outcome(task, result, local, lost)
                 except LostPhotoError as e:
                     # solved once more without it: what was worked out about the others is remembered

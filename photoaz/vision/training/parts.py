@@ -73,7 +73,7 @@ class Face:
     @property
     def axes(self) -> tuple[Array, Array, Array]:
         """Right, up, out."""
-        return np.cross(-self.out, UP), UP, self.out
+        return mesh.cross(-self.out, UP), UP, self.out
 
     def at(self, x: float, z: float, out: float = 0.0) -> Array:
         """A place (3,) so far to the right, up and out of the plane."""
