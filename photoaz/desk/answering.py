@@ -10,7 +10,7 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import wraps
 from importlib import resources
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from anyio import CapacityLimiter, to_thread
 from starlette.applications import Starlette
@@ -25,10 +25,6 @@ from photoaz.desk.tiles import NothingThereError
 from photoaz.errors import InputError
 from photoaz.present.frame import asset
 from photoaz.present.manual import manual_html
-
-if TYPE_CHECKING:
-    from photoaz.desk.project import Project
-    from photoaz.desk.session import Desk
 
 #: of a whole number, more than any pixel or row has
 MOST_DIGITS = 16
@@ -192,7 +188,12 @@ def read_place(_of: Any, _request: Request, said: Said) -> Answered:
     return {"lat_deg": lat_deg, "lon_deg": lon_deg, "problem": None}
 
 
-def read_tile(of: Desk | Project, request: Request, _said: Said) -> Answered:
+class _Tiled(Protocol):
+    def tile(self, digest: str, level: int, x: int, y: int) -> bytes:
+        """A tile of a photo by its content. Raises NothingThereError, InputError."""
+
+
+def read_tile(of: _Tiled, request: Request, _said: Said) -> Answered:
     """A tile of a photo."""
     digest = request.path_params["digest"]
     if not _DIGEST.fullmatch(digest):

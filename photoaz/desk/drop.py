@@ -34,9 +34,9 @@ from photoaz.desk.answering import (
     whole_number,
 )
 from photoaz.desk.exports import decisions_csv
-from photoaz.desk.form import seen_at_deg
+from photoaz.desk.form import DroppedPhoto, seen_at_deg
 from photoaz.desk.guard import CLOSED, TOO_LARGE, Guard
-from photoaz.desk.project import MOST_PHOTO, MOST_REGISTER, DroppedPhoto, Project
+from photoaz.desk.project import MOST_PHOTO, MOST_REGISTER, Project
 from photoaz.desk.tiles import NothingThereError
 from photoaz.desk.views import answer_view, record_view
 from photoaz.errors import InputError

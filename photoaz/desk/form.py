@@ -6,7 +6,8 @@ import math
 import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,9 +24,6 @@ from photoaz.quantities import CONTROL_U95, SITE_POSITION_U95_M
 from photoaz.register.load import RegisterResult
 from photoaz.register.model import Control, Pick
 from photoaz.register.rows import ManifestRow, RegisterRow, columns_of
-
-if TYPE_CHECKING:
-    from photoaz.desk.project import DroppedPhoto
 
 #: antennas, and letters of anything typed
 MOST_ANTENNAS, MOST_LETTERS = 60, 200
@@ -80,6 +78,21 @@ class Told:
     site_id: str
     tables: Mapping[str, str]
     used: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DroppedPhoto:
+    """A photo of a project. told: what the browser called it, of which nothing but letters and digits is ever used."""
+
+    path: Path
+    told: str
+    digest: str
+    record: PhotoRecord
+
+    @property
+    def name(self) -> str:
+        """What it is called in results and tables."""
+        return str(self.path)
 
 
 def form_of(said: Mapping[str, Any]) -> Form:

@@ -14,14 +14,14 @@ import secrets
 import shutil
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePath
 from typing import Any
 
 from photoaz.audit.edits import Decision, Edits, with_decisions
 from photoaz.audit.inputs import file_digest
-from photoaz.desk.form import Form, Told, form_of, tables_of
+from photoaz.desk.form import DroppedPhoto, Form, Told, form_of, tables_of
 from photoaz.desk.session import figures_of
 from photoaz.desk.solver import Solver
 from photoaz.desk.tiles import NothingThereError, Size, Tiles
@@ -32,7 +32,6 @@ from photoaz.estimate.visible import VisiblePanel, visible_panels
 from photoaz.memory import Notebook
 from photoaz.photo.metadata import read_record
 from photoaz.photo.pixels import Darkroom, Picture
-from photoaz.photo.record import PhotoRecord
 from photoaz.register.columns import ColumnMap, load_columns
 from photoaz.register.load import RegisterResult, load_controls, load_picks, load_register
 from photoaz.register.model import Site
@@ -48,21 +47,6 @@ SPARE = 500_000_000
 NOTE = "project.json"
 PHOTOS, COLUMNS = "photos", "columns.toml"
 _SUFFIX = {"JPEG": ".jpg", "HEIF": ".heic", "TIFF": ".tif", "PNG": ".png", "WEBP": ".webp", "MPO": ".jpg"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DroppedPhoto:
-    """A photo of a project. told: what the browser called it, of which nothing but letters and digits is ever used."""
-
-    path: Path
-    told: str
-    digest: str
-    record: PhotoRecord
-
-    @property
-    def name(self) -> str:
-        """What it is called in results and tables."""
-        return str(self.path)
 
 
 class Project:

@@ -32,7 +32,8 @@ ONE_HEADING_RAD = math.radians(1.5)
 LEAST_ADJUSTED = 0.5
 #: what a match tells to no better than this part of how it is known otherwise is left out
 LEAST_TOLD = 0.3
-#: a standard uncertainty of what it tells besides the heading, as an angle: far less than half a turn
+#: rows are weighed as angles: one of them is a standard uncertainty of the heading, or this where that is wider, so
+#: that nothing that may be lies half a turn off
 ROW_RAD = 0.01
 
 
@@ -48,7 +49,7 @@ class LaidOver:
 
     @property
     def peak(self) -> Peak:
-        """The one adjusted with, if any is."""
+        """The likeliest one, which is adjusted with where it is `adjusted`."""
         return self.match.peaks[self.chosen]
 
     @property
@@ -112,10 +113,9 @@ def match_piece(
             + np.linalg.slogdet(spread)[1]
             + len(rows) * math.log(2.0 * math.pi)
         )
-        scale = np.full(len(rows), ROW_RAD)
-        scale[0] = 1.0 / rows[0, 0]  # the first tells the heading
+        scale = 1.0 / np.maximum(np.abs(rows[:, 0]), 1.0 / ROW_RAD)
         stated = [
-            (pick((index, k * row)), k * float(value), abs(k))
+            (pick((index, k * row)), k * float(value), k)
             for k, row, value in zip(scale.tolist(), rows, said, strict=True)
         ]
         parts.append(
@@ -123,7 +123,7 @@ def match_piece(
                 math.log(peak.probability),
                 *stated[0],
                 further=tuple(stated[1:]),
-                counted=counted - float(np.log(np.abs(scale)).sum()) + math.log(2.0 * math.pi),
+                counted=counted - float(np.log(scale).sum()) + math.log(2.0 * math.pi),
             )
         )
     none = max(1.0 - sum(p.probability for p in laid.match.peaks), 1e-6)
