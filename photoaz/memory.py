@@ -126,9 +126,9 @@ def recall(memory: Memory, kind: str, inputs: Sequence[Any], of: Any, make: Call
 def fingerprint(*values: Any) -> str:
     """SHA-256 of values, as hexadecimal digits.
 
-    Of None, bool, numbers, text, bytes, paths (by their text), dates, arrays, dataclasses, sequences and mappings of
-    these, and whatever says by its `inputs` what it is made from. Equal values of equal types have equal fingerprints
-    on any machine of one byte order. Raises TypeError for anything else.
+    Of None, bool, numbers, text, bytes, paths (by their text), dates, arrays, slices, dataclasses, sequences, sets and
+    mappings of these, and whatever says by its `inputs` what it is made from. Equal values of equal types have equal
+    fingerprints on any machine of one byte order. Raises TypeError for anything else.
     """
     digest = hashlib.sha256(f"photoaz {__version__} {GENERATION}".encode())
     _feed(digest.update, values)
@@ -164,6 +164,10 @@ def _feed(update: Callable[[bytes], None], value: Any) -> None:
         for one in value:
             _feed(update, one)
         update(b")")
+    elif isinstance(value, (set, frozenset)):
+        update(f"e{sorted(map(fingerprint, value))};".encode())
+    elif isinstance(value, slice):
+        _feed(update, ("slice", value.start, value.stop, value.step))
     elif hasattr(value, "isoformat"):
         update(f"t{value.isoformat()};".encode())
     else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 import shutil
 import sqlite3
 import sys
@@ -10,6 +11,7 @@ import uuid
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +20,13 @@ import hypothesis
 import pytest
 from threadpoolctl import threadpool_limits
 
+import photoaz.estimate.panels
 import photoaz.estimate.pipeline
+import photoaz.estimate.solve
+import photoaz.judgement.judge
+import photoaz.network.solution
 from photoaz.estimate.inputs import SiteInputs, Tools
-from photoaz.memory import Memory, recall
+from photoaz.memory import Memory, fingerprint, recall
 from photoaz.result import SiteResult
 
 # a machine with other work to do is no fault
@@ -107,17 +113,42 @@ class SharedMemory:
         part.replace(self._folder / key)
 
 
+#: pure functions that take long, where they are called
+ASKED_ONCE = (
+    (photoaz.estimate.panels, "name_candidates"),
+    (photoaz.estimate.solve, "solve_network"),
+    (photoaz.estimate.solve, "site_result"),
+    (photoaz.network.solution, "posterior_of"),
+    (photoaz.judgement.judge, "likely_causes"),
+)
+
+
 @pytest.fixture(scope="session")
 def remembering(shared: Path) -> Callable[[], AbstractContextManager[None]]:
-    """While it is entered, nothing is looked for in pixels that was looked for there before in this run of the tests.
+    """While it is entered, nothing is worked out that was worked out before from the same in this run of the tests.
 
-    For tests that solve photos, but are not about what is found and fitted in them. A solver's own memory is asked
-    first, and told.
+    Neither what is looked for in pixels nor what ASKED_ONCE names. For tests that solve photos, but are not about how.
+    A solver's own memory is asked first, and told.
     """
     seen = SharedMemory(shared / "seen")
 
     def recalled(memory: Memory, kind: str, inputs: Sequence[Any], of: Any, make: Callable[[], Any]) -> Any:
         return recall(memory, kind, inputs, of, lambda: recall(seen, kind, inputs, of, make))
+
+    def once_each(function: Callable[..., Any]) -> Callable[..., Any]:
+        """A function of its arguments alone, which is asked once for each of them."""
+
+        @wraps(function)
+        def asked(*args: Any, **kwargs: Any) -> Any:
+            key = fingerprint(function.__module__, function.__qualname__, args, kwargs)
+            kept = seen.get("answer", key)
+            if kept is not None:
+                return pickle.loads(kept)
+            answer = function(*args, **kwargs)
+            seen.put("answer", key, pickle.dumps(answer))
+            return answer
+
+        return asked
 
     @contextmanager
     def enter() -> Iterator[None]:
@@ -125,6 +156,8 @@ def remembering(shared: Path) -> Callable[[], AbstractContextManager[None]]:
             for name, module in tuple(sys.modules.items()):
                 if name.startswith("photoaz.estimate.") and getattr(module, "recall", None) is recall:
                     patch.setattr(module, "recall", recalled)
+            for module, name in ASKED_ONCE:
+                patch.setattr(module, name, once_each(getattr(module, name)))
             yield
 
     return enter

@@ -84,6 +84,9 @@ def test_neighbours_in_a_sequence_do_not_run_together() -> None:
     assert fingerprint(1) != fingerprint(1.0) != fingerprint(True)
     assert fingerprint(np.float64(1.5)) == fingerprint(1.5)
     assert fingerprint(datetime(2020, 1, 1, tzinfo=UTC)) != fingerprint(datetime(2020, 1, 1))
+    assert len({fingerprint(s) for s in (set(), {"a"}, {"b"}, {"a", "b"}, {"ab"}, {1, 2}, ("a", "b"))}) == 7
+    assert fingerprint(frozenset("abcdefg")) == fingerprint(frozenset("gfedcba")) == fingerprint({*"cadbfge"})
+    assert fingerprint(slice(1, 2)) != fingerprint(slice(1, 3)) != fingerprint((1, 3))
 
 
 def test_what_has_no_fingerprint_is_refused() -> None:
