@@ -9,6 +9,7 @@ found out with a probability of 0.7, those that hold 60 % with 0.94; of 39 (31) 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -20,7 +21,7 @@ from photoaz.accuracy.__main__ import main
 from photoaz.accuracy.draw import AS_STATED, CONDITIONS, IN_HILLS, draw_site
 from photoaz.accuracy.page import Made, Rendered, page
 from photoaz.accuracy.tallies import coverages, detections, false_alarms
-from photoaz.accuracy.trial import Outcome, conditions_of, trial
+from photoaz.accuracy.trial import Outcome, Task, conditions_of, trial, trials
 
 SEED = 4
 #: a second visit takes as long as another site, and of each site one antenna counts: sites 48 to 51 have two, no other
@@ -133,7 +134,7 @@ def test_what_must_be_found_is_found(outcomes):
 
 
 def test_a_site_depends_on_its_number_alone(outcomes):
-    again = trial(SEED, NUMBERS[-10])
+    (again,) = trials(Task(seed=SEED, numbers=(NUMBERS[-10],)))
     assert again == outcomes[-10]
 
 
@@ -195,8 +196,21 @@ def test_the_page_says_all_of_it(outcomes):
     assert len(text.splitlines()) <= 230
 
 
-def test_the_command_writes_a_page(tmp_path):
+def test_the_command_writes_a_page(outcomes, tmp_path, monkeypatch):
+    """Of sites 0 to 8, in two goes; what they give is given here."""
+    asked = []
+
+    def given(task):
+        asked.append(task)
+        return tuple(replace(outcomes[n], number=n) for n in task.numbers)
+
+    monkeypatch.setattr("photoaz.accuracy.__main__.trials", given)
     out = tmp_path / "trial.md"
-    got = CliRunner().invoke(main, ["--sites", "3", "--jobs", "1", "--no-sample", "--out", str(out)])
+    got = CliRunner().invoke(
+        main, ["--sites", "9", "--seed", "7", "--jobs", "1", "--no-sample", "--out", str(out)], catch_exceptions=False
+    )
     assert got.exit_code == 0, got.output
-    assert out.read_text(encoding="utf-8").startswith("# Are the stated figures true?")
+    assert asked == [Task(seed=7, numbers=tuple(range(8))), Task(seed=7, numbers=(8,))]
+    text = out.read_text(encoding="utf-8")
+    assert text.startswith("# Are the stated figures true?")
+    assert "--sites 9 --seed 7" in text

@@ -77,7 +77,7 @@ def turned(c, angle, design=0.0, estimate=0.0, stated=0.0):
     )
 
 
-def explained(cases, covariance, others=(), priors=None):
+def explained(cases, covariance, others=(), priors=None, *, alone=True):
     """`likely_causes` of antennas that are believed of what a result made by hand says; sigmas by the covariance."""
     some = []
     for c, variance in zip(cases, np.diag(covariance), strict=True):
@@ -85,7 +85,7 @@ def explained(cases, covariance, others=(), priors=None):
         known = (priors or Priors()).deviations(c.antenna.tolerance_deg)
         design = found.design.azimuth_true_deg
         some.append(replace(c, found=found, photos=by_photos(found), known=with_priors(found, design, known)))
-    return likely_causes(some, covariance, others, priors)
+    return likely_causes(some, covariance, others, priors, alone=alone)
 
 
 def wrapped(angle):
@@ -182,5 +182,5 @@ class Invented:
         ]
 
     def readings(self):
-        """Explained, in the order of the cases."""
-        return list(explained(self.cases, self.covariance).readings.values())
+        """Explained, in the order of the cases; nothing is said of the photos alone."""
+        return list(explained(self.cases, self.covariance, alone=False).readings.values())
