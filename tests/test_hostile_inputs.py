@@ -142,7 +142,8 @@ def test_controls_that_know_more_than_any_instrument(run: Run, tmp_path: Path, k
     def with_u95(u95: str) -> Result:
         head = "photo,kind,name,x_px,y_px,x2_px,y2_px,lat_deg,lon_deg,height_m,azimuth_true_deg,value_deg,u95\n"
         path.write_text(f"{head}qlb014_5.jpg,{kind},{cells},{u95}\n")
-        return run("estimate", SAMPLE / "qlb014_5.jpg", "--register", REGISTER, "--controls", path)
+        photo = SAMPLE / "qlb014_5.jpg"
+        return run("estimate", photo, "--register", REGISTER, "--controls", path, "--antenna", "QLB-014-C2")
 
     for u95 in ("1e-300", "1e-9"):
         done = with_u95(u95)

@@ -431,6 +431,9 @@ def front_corners_px(antenna: Mapping[str, Any], camera: Mapping[str, Any]) -> t
 
 # ---- with a memory --------------------------------------------------------------------------------------------------
 
+#: of each sector the antenna that shows best: fewer outlines to fit are quicker
+HALF = ("QLB-014-A2", "QLB-014-B2", "QLB-014-C2")
+
 
 @pytest.fixture
 def anew(sample) -> Sample:
@@ -439,28 +442,29 @@ def anew(sample) -> Sample:
 
 
 def test_what_is_remembered_gives_the_same_solution_without_a_look_at_the_pixels(anew, monkeypatch):
-    photos = [anew.photo(k) for k in (1, 8)]
+    photos, asked = [anew.photo(k) for k in (1, 8)], {"picks": (), "antenna_ids": HALF}
     notebook = Notebook()
-    plain = anew.solve(photos, picks=())
-    first = anew.solve(photos, picks=(), memory=notebook)
+    plain = anew.solve(photos, **asked)
+    first = anew.solve(photos, **asked, memory=notebook)
     monkeypatch.setattr(Picture, "colour", None)
     monkeypatch.setattr(Picture, "grey", None)
-    assert anew.solve(photos, picks=(), memory=notebook) == first == plain
+    assert anew.solve(photos, **asked, memory=notebook) == first == plain
+    assert any(has_azimuth(a) for a in plain.antennas)
 
 
 def test_only_what_depends_on_a_change_is_worked_out_again(anew, monkeypatch):
-    photos = [anew.photo(k) for k in (1, 2)]
+    photos, asked = [anew.photo(k) for k in (1, 2)], {"picks": (), "antenna_ids": HALF}
     notebook = Notebook()
-    before = anew.solve(photos, picks=(), memory=notebook)
+    before = anew.solve(photos, **asked, memory=notebook)
     looked: list[str] = []
     colour = Picture.colour
     monkeypatch.setattr(Picture, "colour", lambda self: looked.append(self.path.name) or colour(self))
     # a reading tells nothing of the photos
     readings = replace(anew.site, antennas=tuple(replace(a, reading=None) for a in anew.site.antennas))
-    assert replace(anew, site=readings).solve(photos, picks=(), memory=notebook) == before
+    assert replace(anew, site=readings).solve(photos, **asked, memory=notebook) == before
     assert looked == []
     # another height of the tower changes where each photo's antennas are looked for
     taller = replace(anew.site, antennas=tuple(replace(a, rad_center_m=a.rad_center_m + 2) for a in anew.site.antennas))
     changed = replace(anew, site=taller)
-    assert changed.solve(photos, picks=(), memory=notebook) == changed.solve(photos, picks=())
+    assert changed.solve(photos, **asked, memory=notebook) == changed.solve(photos, **asked)
     assert looked == ["qlb014_1.jpg", "qlb014_2.jpg"] * 2

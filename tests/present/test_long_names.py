@@ -23,7 +23,7 @@ NOW = datetime(2026, 6, 1, tzinfo=UTC)
 def overlay(result: SiteResult, photo: int = 0) -> np.ndarray:
     data = draw_overlay(Image.new("RGB", (640, 480), (99, 60, 77)), result, result.photos[photo])
     with Image.open(io.BytesIO(data)) as picture:
-        return np.asarray(picture.convert("RGB")).astype(int)
+        return np.asarray(picture.convert("RGB"))
 
 
 def test_overlays(judged, found_judged, long_name, renamed):

@@ -48,7 +48,7 @@ def page(result, ids=None, photo=0, **changes):
     data = draw_overlay(photo_px(), replace(result, antennas=antennas), about)
     with Image.open(io.BytesIO(data)) as picture:
         assert picture.format == "PNG"
-        return np.asarray(picture.convert("RGB")).astype(int)
+        return np.asarray(picture.convert("RGB")).astype(np.int16)
 
 
 def near(picture, colour, within=60):
@@ -251,7 +251,7 @@ def pointing(azimuth, label=""):
 
 @pytest.mark.parametrize("azimuth", [0.0, 75.0, 190.0, 300.0])
 def test_a_hand_lies_along_its_azimuth(azimuth):
-    dial = np.asarray(draw_dial([pointing(azimuth)], azimuth + 300.0, 600, 30)).astype(int)
+    dial = np.asarray(draw_dial([pointing(azimuth)], azimuth + 300.0, 600, 30)).astype(np.int16)
     assert dial.shape[1] == 600
     y, x = np.nonzero(near(dial, BLUE, 25))
     points = np.stack([x, y], -1) - np.array([x.mean(), y.mean()])
@@ -293,7 +293,7 @@ def test_weak_points_take_their_own_block(judged):
     for sentences in ((), (said,), (said, said)):
         data = draw_overlay(photo_px(), replace(judged, weak_points=sentences), judged.photos[0])
         with Image.open(io.BytesIO(data)) as picture:
-            pages.append(np.asarray(picture.convert("L")).astype(int))
+            pages.append(np.asarray(picture.convert("L")).astype(np.int16))
     dark = [int((p < 100).sum()) for p in pages]
     assert dark[0] + 2000 < dark[1] < dark[2]  # a heading and a sentence of letters some 25 px high
 
