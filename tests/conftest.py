@@ -38,6 +38,33 @@ if "PYTEST_XDIST_WORKER" in os.environ:
     threadpool_limits(1)
 
 
+#: files that take longest, which are begun first: a process that comes to one when the others are done is waited for
+LONGEST = (
+    "judgement/test_causes.py",
+    "accuracy/test_calibration.py",
+    "desk/test_browser.py",
+    "estimate/test_solve.py",
+    "desk/test_acts.py",
+    "audit/test_audit.py",
+    "desk/test_browser_looks.py",
+    "vision/test_training_heads.py",
+    "test_docs.py",
+    "naming/test_assign.py",
+    "desk/test_hostile_requests.py",
+    "photo/test_hostile_photos.py",
+    "present/pages/test_long_names.py",
+    "vision/test_fit_repeats.py",
+    "network/test_posterior.py",
+    "audit/test_any_order.py",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Longest files first, the others in their order."""
+    rank = {Path(__file__).parent / name: k for k, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(item.path, len(rank)))
+
+
 @dataclass(frozen=True, slots=True)
 class Told:
     """A solved site of which somebody else says what it is."""
