@@ -7,8 +7,10 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+import photoaz.sample
 from photoaz.cli import main
 from photoaz.result import AntennaResult, BudgetShare, ById, EvidenceView, PhotoResult, SiteResult
+from photoaz.sample import sample_files
 
 REGISTER = """site_id,antenna_id,site_lat_deg,site_lon_deg,rad_center_m,design_azimuth_deg,reading_azimuth_deg
 HNT-204,A1,46.6,-66.4,30,120,118
@@ -34,6 +36,24 @@ def field(tmp_path):
     for name in ("north.jpg", "south.jpg"):
         Image.fromarray(np.full((300, 400, 3), 90, np.uint8)).save(tmp_path / name)
     return tmp_path
+
+
+@pytest.fixture
+def smaller_sample(monkeypatch, once):
+    """The sample site's files with photos of a sixteenth of the pixels, for tests that solve none of them."""
+
+    def made(folder):
+        for source in sample_files():
+            if source.suffix != ".jpg":
+                (folder / source.name).write_bytes(source.read_bytes())
+                continue
+            with Image.open(source) as photo:
+                exif, size = photo.info["exif"], (photo.width // 4, photo.height // 4)
+                photo.draft("RGB", size)
+                photo.resize(size).save(folder / source.name, exif=exif)
+
+    files = sorted(once("smaller_sample", made).iterdir())
+    monkeypatch.setattr(photoaz.sample, "sample_files", lambda: iter(files))
 
 
 @pytest.fixture

@@ -165,7 +165,7 @@ def test_inspect_looks_at_every_photo_that_can_be_read(run, field):
     whole = (sample_dir() / "qlb014_1.jpg").read_bytes()
     (field / "cut.jpg").write_bytes(whole[: len(whole) // 2])
     with Image.open(sample_dir() / "qlb014_1.jpg") as photo:
-        photo.save(field / "bare.png")  # no metadata at all
+        photo.crop((1600, 600, 2600, 1500)).save(field / "bare.png")  # no metadata at all
     given = ("nowhere.jpg", "folder.jpg", "cut.jpg", "bare.png", "north.jpg")
     result = run("inspect", *given, "--panels", "--overlay", "seen", "--json")
     assert result.exit_code == 1
@@ -234,6 +234,7 @@ def test_calibrate(run, tmp_path):
 # demo
 
 
+@pytest.mark.usefixtures("smaller_sample")
 def test_demo_copies_and_solves(run, solver, tmp_path):
     result = run("demo")
     assert result.exit_code == 0, result.output
@@ -247,6 +248,7 @@ def test_demo_copies_and_solves(run, solver, tmp_path):
     assert "photoaz-demo" in result.stderr
 
 
+@pytest.mark.usefixtures("smaller_sample")
 def test_demo_writes_what_to_do_and_a_sheet_for_each_antenna(run, solver, tmp_path):
     result = run("demo", "--out", "d")
     assert result.exit_code == 0
@@ -261,6 +263,7 @@ def test_demo_writes_what_to_do_and_a_sheet_for_each_antenna(run, solver, tmp_pa
     assert "expected_loss_now" in document["sites"][0]["revisit"]
 
 
+@pytest.mark.usefixtures("smaller_sample")
 def test_demo_decides_at_the_risk_asked_for(run, solver, monkeypatch):
     from photoaz.estimate import pipeline
 
@@ -277,6 +280,7 @@ def test_demo_decides_at_the_risk_asked_for(run, solver, monkeypatch):
     assert run("demo", "--out", "d", "--risk", "0.5").exit_code == 2
 
 
+@pytest.mark.usefixtures("smaller_sample")
 def test_demo_runs_again_and_keeps_what_was_changed(run, solver, tmp_path):
     assert run("demo", "--out", "d").exit_code == 0
     controls = tmp_path / "d/controls.csv"
@@ -303,6 +307,7 @@ def test_demo_does_not_touch_a_folder_of_somebody_else(run, solver, field):
     assert len(list(field.iterdir())) == 3
 
 
+@pytest.mark.usefixtures("seen_before")
 def test_demo_in_earnest(run, tmp_path):
     """The sample site through the whole pipeline; its own README names what was planted."""
     photos = ("qlb014_2.jpg", "qlb014_4.jpg")

@@ -24,6 +24,8 @@ from photoaz.desk.session import Desk
 
 from .conftest import SITE
 
+#: what the desk solves meanwhile is another test's matter
+pytestmark = pytest.mark.usefixtures("seen_before")
 OWN = {"x-photoaz-desk": "1", "content-type": "application/json"}
 PHOTO = "the first of the site's photos"
 
