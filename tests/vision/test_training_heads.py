@@ -5,6 +5,7 @@ They need the renderer's meshes, which a checkout has beside the sample photos, 
 
 from __future__ import annotations
 
+import functools
 import itertools
 import subprocess
 import sys
@@ -34,6 +35,12 @@ def heads() -> list[Head]:
     return [build(np.random.default_rng([1, k])) for k in range(SEEDS)]
 
 
+@functools.cache
+def of_kind(kind: str, seed: int) -> Head:
+    """A scene of a kind, which several tests look at; to be looked at alone."""
+    return build(np.random.default_rng([2, seed]), kind)
+
+
 def vertices(head: Head, material: str) -> np.ndarray:
     parts = head.meshes[material].points
     return np.concatenate(parts) if parts else np.zeros((0, 3))
@@ -53,8 +60,8 @@ def test_neither_pytorch_nor_mitsuba_is_needed() -> None:
 
 
 @pytest.mark.parametrize("seed", [0, 7, 23])
-def test_the_same_seed_builds_the_same_head(seed: int) -> None:
-    one, again, other = (build(np.random.default_rng([1, k])) for k in (seed, seed, seed + 1))
+def test_the_same_seed_builds_the_same_head(heads: list[Head], seed: int) -> None:
+    one, again, other = heads[seed], build(np.random.default_rng([1, seed])), heads[seed + 1]
     assert len(one.panels) == len(again.panels)
     for material in MATERIALS:
         assert np.array_equal(triangles(one, material), triangles(again, material))
@@ -186,7 +193,7 @@ def test_every_kind_of_scene_builds_and_its_labels_hold(kind: str) -> None:
     """
     has_panels = 0
     for k in range(15):
-        head = build(np.random.default_rng([2, k]), kind)
+        head = of_kind(kind, k)
         assert head.kind == kind
         assert len(head.panels) <= MOST_PANELS
         assert not (head.barren and head.panels)
@@ -223,7 +230,7 @@ def test_kinds_come_as_often_as_they_should(monkeypatch: pytest.MonkeyPatch) -> 
 def test_no_panel_is_in_its_wall(kind: str) -> None:
     """From each corner of a panel the ray towards the middle of the cameras' range meets no wall."""
     for k in range(12):
-        head = build(np.random.default_rng([4, k]), kind)
+        head = of_kind(kind, k)
         out = -geometry.outward(head.looks_deg[0])
         walls = triangles(head, "walls")
         for p in head.panels:

@@ -63,7 +63,7 @@ def result(judged, turn):
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def about():
     return ReportAbout(
         created=WHEN,
@@ -113,7 +113,7 @@ def to_climb(name, avoided):
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def variants(result):
     """Many sites from the one, by program: calm ones, wrong readings, undecided and unseen ones, round a middle."""
 
@@ -273,7 +273,7 @@ def campaign_site(k: int, rng: random.Random) -> SiteResult:
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def campaigns():
     """Sites of an archive, one campaign of whose readings lacks the declination."""
     rng = random.Random(5)  # any will do

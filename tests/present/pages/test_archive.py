@@ -28,9 +28,9 @@ def charts_of(sites):
     return {c.ident: c for c in archive_charts(tally.numbers)}
 
 
-@pytest.fixture
-def report(tmp_path, campaigns, about):
-    return write_report(tmp_path / "report", campaigns, about)
+@pytest.fixture(scope="module")
+def report(tmp_path_factory, campaigns, about):
+    return write_report(tmp_path_factory.mktemp("archive") / "report", campaigns, about)
 
 
 def test_a_campaign_without_declination_jumps_to_the_eye(campaigns):

@@ -13,9 +13,9 @@ from photoaz.present.pages import write_report
 SHOWN = "Array.from(document.querySelectorAll('#table tbody tr th a')).map(a => a.textContent)"
 
 
-@pytest.fixture
-def index(tmp_path, variants, about):
-    return write_report(tmp_path / "report", variants(40), about)
+@pytest.fixture(scope="module")
+def index(tmp_path_factory, variants, about):
+    return write_report(tmp_path_factory.mktemp("browser") / "report", variants(40), about)
 
 
 def opened(pages, path, fragment="", **options):
