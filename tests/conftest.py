@@ -154,8 +154,8 @@ ASKED_ONCE = (
 def remembering(shared: Path) -> Callable[[], AbstractContextManager[None]]:
     """While it is entered, nothing is worked out that was worked out before from the same in this run of the tests.
 
-    Neither what is looked for in pixels nor what ASKED_ONCE names. For tests that solve photos, but are not about how.
-    A solver's own memory is asked first, and told.
+    Neither what is looked for in pixels nor what ASKED_ONCE names. For tests that solve photos, but are not about how;
+    not for those that change a part of these functions. A solver's own memory is asked first, and told.
     """
     seen = SharedMemory(shared / "seen")
 
