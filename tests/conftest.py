@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import os
-import pickle
 import shutil
 import sqlite3
-import sys
-import uuid
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, closing, contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, closing
 from dataclasses import dataclass
-from functools import wraps
 from pathlib import Path
 from typing import Any
 
@@ -20,14 +16,11 @@ import hypothesis
 import pytest
 from threadpoolctl import threadpool_limits
 
-import photoaz.estimate.panels
 import photoaz.estimate.pipeline
-import photoaz.estimate.solve
-import photoaz.judgement.judge
-import photoaz.network.solution
 from photoaz.estimate.inputs import SiteInputs, Tools
-from photoaz.memory import Memory, fingerprint, recall
 from photoaz.result import SiteResult
+
+from .remembered import remembered
 
 # a machine with other work to do is no fault
 hypothesis.settings.register_profile("photoaz", deadline=None)
@@ -121,73 +114,13 @@ def once(shared: Path) -> Callable[[str, Callable[[Path], object]], Path]:
     return made
 
 
-class SharedMemory:
-    """A memory in a folder: a file for each value, which is there as a whole or not at all."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        folder.mkdir(exist_ok=True)
-
-    def get(self, kind: str, key: str) -> bytes | None:
-        del kind  # the key is made of it, too
-        file = self._folder / key
-        return file.read_bytes() if file.exists() else None
-
-    def put(self, kind: str, key: str, value: bytes) -> None:
-        del kind
-        part = self._folder / uuid.uuid4().hex
-        part.write_bytes(value)
-        part.replace(self._folder / key)
-
-
-#: pure functions that take long, where they are called
-ASKED_ONCE = (
-    (photoaz.estimate.panels, "name_candidates"),
-    (photoaz.estimate.solve, "solve_network"),
-    (photoaz.estimate.solve, "site_result"),
-    (photoaz.network.solution, "posterior_of"),
-    (photoaz.judgement.judge, "likely_causes"),
-)
-
-
 @pytest.fixture(scope="session")
 def remembering(shared: Path) -> Callable[[], AbstractContextManager[None]]:
-    """While it is entered, nothing is worked out that was worked out before from the same in this run of the tests.
+    """While it is entered, what was worked out before in this run of the tests is looked up: see `remembered`.
 
-    Neither what is looked for in pixels nor what ASKED_ONCE names. For tests that solve photos, but are not about how;
-    not for those that change a part of these functions. A solver's own memory is asked first, and told.
+    For tests that solve photos, but are not about how; not for those that change a part of what it looks up.
     """
-    seen = SharedMemory(shared / "seen")
-
-    def recalled(memory: Memory, kind: str, inputs: Sequence[Any], of: Any, make: Callable[[], Any]) -> Any:
-        return recall(memory, kind, inputs, of, lambda: recall(seen, kind, inputs, of, make))
-
-    def once_each(function: Callable[..., Any]) -> Callable[..., Any]:
-        """A function of its arguments alone, which is asked once for each of them."""
-
-        @wraps(function)
-        def asked(*args: Any, **kwargs: Any) -> Any:
-            key = fingerprint(function.__module__, function.__qualname__, args, kwargs)
-            kept = seen.get("answer", key)
-            if kept is not None:
-                return pickle.loads(kept)
-            answer = function(*args, **kwargs)
-            seen.put("answer", key, pickle.dumps(answer))
-            return answer
-
-        return asked
-
-    @contextmanager
-    def enter() -> Iterator[None]:
-        with pytest.MonkeyPatch.context() as patch:
-            for name, module in tuple(sys.modules.items()):
-                if name.startswith("photoaz.estimate.") and getattr(module, "recall", None) is recall:
-                    patch.setattr(module, "recall", recalled)
-            for module, name in ASKED_ONCE:
-                patch.setattr(module, name, once_each(getattr(module, name)))
-            yield
-
-    return enter
+    return lambda: remembered(shared / "seen")
 
 
 @pytest.fixture(scope="module")

@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, closing, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,8 @@ from photoaz.sample import sample_dir
 
 SITE = "QLB-014"
 OWN = {"x-photoaz-desk": "1"}
+#: the command, which looks up what other processes of the run worked out
+REMEMBERED = Path(__file__).parents[1] / "remembered.py"
 WHO = "Ines Example"
 #: milliseconds that a slow machine may take for a solution
 PATIENCE_MS = 90_000
@@ -149,10 +152,10 @@ def view(document: Any, name: str, label: str) -> Any:
 
 
 @contextmanager
-def _served(*arguments: Path | str) -> Iterator[str]:
-    """The desk as its command serves it; ended as Ctrl-C ends it."""
-    command = [sys.executable, "-m", "photoaz", "desk", *map(str, arguments), "--port", "0", "--no-browser"]
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+def _served(seen: Path, *arguments: Path | str) -> Iterator[str]:
+    """The desk as its command serves it, what was seen before in its memory; ended as Ctrl-C ends it."""
+    command = [sys.executable, REMEMBERED, seen, "desk", *arguments, "--port", "0", "--no-browser"]
+    process = subprocess.Popen(list(map(str, command)), stderr=subprocess.PIPE, text=True)
     assert process.stderr is not None
     said: list[str] = []
     found = None
@@ -193,9 +196,9 @@ def _dropped(page: Any, *photos: Path) -> None:
 
 
 @pytest.fixture(scope="session")
-def served() -> Callable[..., AbstractContextManager[str]]:
+def served(shared: Path) -> Callable[..., AbstractContextManager[str]]:
     """Serves the desk, given the command's arguments; its address."""
-    return _served
+    return partial(_served, shared / "seen")
 
 
 @pytest.fixture(scope="session")
