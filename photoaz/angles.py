@@ -57,7 +57,7 @@ def _wrapped(angle: Any, turn: float) -> Any:
     x = np.asarray(angle)
     # Subtracting whole turns, instead of a modulo about half a turn, leaves an angle already in range untouched to the
     # last bit; rounding the real part only lets a complex step through.
-    out = x - turn * np.round(x.real / turn)
+    out = x - turn * np.rint(x.real / turn)
     low = out.real <= -turn / 2
     if low.any():
         out = np.where(low, out + turn, out)

@@ -122,10 +122,14 @@ class _Explanations:
     @cached_property
     def given(self) -> list[tuple[Array, Array]]:
         """Azimuths and their variances under each state."""
-        return [
-            azimuths_given(self.facts, self.references[x.reference], self.swaps[x.swap], self.faults[x.reference], x)
-            for x in self.states
-        ]
+        alike: dict[tuple[int, int], list[FaultState]] = {}
+        for x in self.states:
+            alike.setdefault((x.reference, x.swap), []).append(x)
+        out: dict[FaultState, tuple[Array, Array]] = {}
+        for (r, s), some in alike.items():
+            given = azimuths_given(self.facts, self.references[r], self.swaps[s], self.faults[r], some)
+            out.update(zip(some, given, strict=True))
+        return [out[x] for x in self.states]
 
     def _active(self, state: FaultState) -> list[tuple[Kind, ...]]:
         """Of each reading the causes at work in it, the foremost first; () where nothing is."""

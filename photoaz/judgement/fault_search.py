@@ -52,14 +52,16 @@ def search(
     singles : the faults of single readings, of each reference.
     """
     states: _States = {}
-    faults: dict[tuple[int, int], tuple[Array, Array, Faults]] = {}
+    faults: dict[tuple[int, int], _Start] = {}
     best = _up_to_two_faults(facts, references, swaps, singles, states, faults)
-    grown = set()
+    done = set()
     reached = [-math.inf] * len(references)
+    looked_at = -math.inf
     while True:
-        # what has fallen behind is followed without exchanges alone
-        states = {key: x for key, x in states.items() if x.swap == 0 or x.log_posterior > best - _KEEP}
-        full = [x for key, x in states.items() if len(x.faults) >= 2 and key not in grown]
+        if best > looked_at:  # what has fallen behind is followed without exchanges alone
+            states = {key: x for key, x in states.items() if x.swap == 0 or x.log_posterior > best - _KEEP}
+            looked_at = best
+        full = [x for key, x in states.items() if len(x.faults) >= 2 and key not in done]
         front = heapq.nlargest(_BEAM, (x for x in full if x.log_posterior > best - _KEEP), key=_log_posterior)
         # the best of each reference without an exchange is followed however far behind it is: three gross faults make
         # it hopeless until the third is added
@@ -76,13 +78,15 @@ def search(
             break
         before = best
         for state in front:
-            grown.add(state.key)
-            residual, v, f = faults[state.reference, state.swap]
-            residual, v = residual.copy(), v.copy()
+            done.add(state.key)
+            start = faults[state.reference, state.swap]
+            f = start.faults
+            residual, v = start.residual.copy(), start.covariance.copy()
             for i, k in state.faults:
                 residual[i] += f.shift[k]
                 v[i, i] += f.widening[k] ** 2
-            best = max(best, _extend(states, state, f, _grow(residual, v, f), best, state in plain))
+            grown = _grow(residual, v, f, start.twos)
+            best = max(best, _extend(states, state, f, grown, best, state in plain))
         if not plain and best < before + 0.5 and max(len(x.faults) for x in front) > 2:
             break
     kept = [x for x in states.values() if x.log_posterior > best - _KEEP]
@@ -95,14 +99,15 @@ def _up_to_two_faults(
     swaps: Sequence[Swap],
     singles: Sequence[Faults],
     states: _States,
-    faults: dict[tuple[int, int], tuple[Array, Array, Faults]],
+    faults: dict[tuple[int, int], _Start],
 ) -> float:
     """Note the states of no, one and two single faults, and what acts on which residuals; the best log posterior."""
     starts: list[tuple[float, int, int, Array, Array]] = []
+    estimates = [_exchanged(facts, swap) for swap in swaps]
     for r, ref in enumerate(references):
         heaviest = singles[r].heaviest(len(facts.cases))
         for s, swap in enumerate(swaps):
-            residual, v = _predicted(facts, ref, swap)
+            residual, v = _predicted(facts, ref, estimates[s])
             starts.append((math.log(ref.prior * swap.prior) + _ceiling(residual, v, heaviest), r, s, residual, v))
     starts.sort(key=lambda x: -x[0])
     best = -math.inf
@@ -110,12 +115,13 @@ def _up_to_two_faults(
         if s > 0 and ceiling < best - _KEEP:
             continue
         f = singles[r].about(residual, swaps[s].source)
-        faults[r, s] = residual, v, f
+        twos = _two_of(f, len(residual))
+        faults[r, s] = _Start(residual, v, f, twos)
         bare = log_normal(residual, v)
         log_posterior = bare + math.log(references[r].prior * swaps[s].prior)
         state = FaultState(r, s, (), log_posterior, bare)
         states[state.key] = state
-        best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f), best, s == 0))
+        best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f, twos), best, s == 0))
     return best
 
 
@@ -124,13 +130,14 @@ def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: 
 
     followed: the best one is noted however far behind it is.
     """
-    used = {i for i, _ in state.faults}
     weight = state.log_posterior - state.log_likelihood
-    free = np.array([i not in used for i in f.index])
-    one = np.where(free, grown.one + f.log_weight + weight, -math.inf)
-    first, second = grown.twos.first, grown.twos.second
-    two = grown.two + f.log_weight[first] + f.log_weight[second] + weight
-    two = np.where(free[first] & free[second], two, -math.inf)
+    first, second, twos = grown.twos.first, grown.twos.second, grown.twos
+    one = grown.one + f.log_weight + weight
+    two = grown.two + twos.weight1 + twos.weight2 + weight
+    if state.faults:
+        used = np.isin(f.index, [i for i, _ in state.faults])
+        one[used] = -math.inf
+        two[used.take(first) | used.take(second)] = -math.inf
     own = max(float(one.max()), float(two.max(initial=-math.inf)))
     limit = max(best, own) - _KEEP
     if followed and own <= limit:
@@ -144,34 +151,59 @@ def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: 
         states[r, s, added] = FaultState(r, s, added, log_posterior, log_likelihood)
 
     # of very many that are as good as each other, the better ones stand for all
-    good = two[two > limit]
-    if len(good) > _MOST_KEPT:
-        limit = float(np.partition(good, len(good) - _MOST_KEPT)[len(good) - _MOST_KEPT])
+    (twice,) = np.nonzero(two > limit)
+    if len(twice) > _MOST_KEPT:
+        limit = float(np.partition(two[twice], len(twice) - _MOST_KEPT)[len(twice) - _MOST_KEPT])
+        (twice,) = np.nonzero(two > limit)
     (some,) = np.nonzero(one > limit)
     for k, posterior, likelihood in zip(some.tolist(), one[some].tolist(), grown.one[some].tolist(), strict=True):
         note(((index[k], k),), posterior, likelihood)
-    (some,) = np.nonzero(two > limit)
-    both = zip(first[some].tolist(), second[some].tolist(), strict=True)
-    for (k, j), posterior, likelihood in zip(both, two[some].tolist(), grown.two[some].tolist(), strict=True):
+    both = zip(first[twice].tolist(), second[twice].tolist(), strict=True)
+    for (k, j), posterior, likelihood in zip(both, two[twice].tolist(), grown.two[twice].tolist(), strict=True):
         note(((index[k], k), (index[j], j)), posterior, likelihood)
     return own
 
 
-def _predicted(facts: Facts, ref: Reference, swap: Swap) -> tuple[Array, Array]:
-    """Residuals of the readings under a state without faults of single ones, wrapped, and their covariance."""
+class _Start(NamedTuple):
+    """What a reference and an exchange leave: residuals (n,), covariance (n, n), faults as they act on these."""
+
+    residual: Array
+    covariance: Array
+    faults: Faults
+    twos: _Twos
+
+
+class _Exchanged(NamedTuple):
+    """Where readings should be by an exchange, whatever the reference: azimuths (n,), covariance (n, n) without the
+    declination's error, that error in each (n,), and the variances (n, n) of antennas without an estimate.
+    """
+
+    azimuth: Array
+    covariance: Array
+    declination: Array
+    extra: Array
+
+
+def _exchanged(facts: Facts, swap: Swap) -> _Exchanged:
+    """What an exchange alone says."""
     n = len(facts.cases)
-    azimuths = np.concatenate([facts.estimate, facts.other_azimuth])
-    residual = difference_deg(facts.reading - ref.shift, azimuths[swap.source])
     known = swap.source < n
     at = np.where(known, swap.source, 0)
-    v = facts.covariance[np.ix_(at, at)] * np.outer(known, known)
     # one error of the declination moves readings and estimates together, and only what it moves them apart counts
     moved = facts.declination[at] * known
-    apart = ref.columns[:, 0] - moved
-    v = v - np.outer(moved, moved) + np.outer(apart, apart) - np.outer(ref.columns[:, 0], ref.columns[:, 0])
+    v = facts.covariance[np.ix_(at, at)] * np.outer(known, known) - np.outer(moved, moved)
     extra = np.zeros(n)
     extra[~known] = facts.other_variance[swap.source[~known] - n]
-    v = v + np.diag(extra) + facts.own + ref.columns @ ref.columns.T
+    return _Exchanged(np.concatenate([facts.estimate, facts.other_azimuth])[swap.source], v, moved, np.diag(extra))
+
+
+def _predicted(facts: Facts, ref: Reference, exchanged: _Exchanged) -> tuple[Array, Array]:
+    """Residuals of the readings under a state without faults of single ones, wrapped, and their covariance."""
+    residual = difference_deg(facts.reading - ref.shift, exchanged.azimuth)
+    own = ref.columns[:, 0]
+    apart = own - exchanged.declination
+    v = exchanged.covariance + np.outer(apart, apart) - np.outer(own, own)
+    v = v + exchanged.extra + facts.own + ref.columns @ ref.columns.T
     if ref.cause == "common_offset":  # about the middle of those concerned, so that 175 and -175 are one angle
         some = residual[ref.who]
         middle = some[int(np.abs(difference_deg(some[:, None], some)).sum(1).argmin())]
@@ -179,14 +211,25 @@ def _predicted(facts: Facts, ref: Reference, swap: Swap) -> tuple[Array, Array]:
     return residual, v
 
 
-def azimuths_given(facts: Facts, ref: Reference, swap: Swap, singles: Faults, state: FaultState) -> tuple[Array, Array]:
-    """Azimuths (n,) [deg] and their variances (n,) [deg^2] by photos and readings together, under a state.
+def azimuths_given(
+    facts: Facts, ref: Reference, swap: Swap, singles: Faults, states: Sequence[FaultState]
+) -> list[tuple[Array, Array]]:
+    """Azimuths (n,) [deg] and their variances (n,) [deg^2] by photos and readings together, under each state.
+
+    states : of this reference and this exchange.
 
     The conditional normal distribution of the azimuths given the readings (Koch 1999, 3.2.4 with observations added).
     """
-    residual, v = _predicted(facts, ref, swap)
+    residual, v = _predicted(facts, ref, _exchanged(facts, swap))
     f = singles.about(residual, swap.source)
-    residual = residual.copy()
+    return [_azimuths_given(facts, ref, swap, f, (residual, v), x) for x in states]
+
+
+def _azimuths_given(
+    facts: Facts, ref: Reference, swap: Swap, f: Faults, start: tuple[Array, Array], state: FaultState
+) -> tuple[Array, Array]:
+    """start: residuals and covariance of the state without its faults."""
+    residual, v = start[0].copy(), start[1].copy()
     mean, covariance = facts.estimate.copy(), facts.covariance.copy()
     n = len(mean)
     for i, k in state.faults:
@@ -214,7 +257,7 @@ def log_normal(residual: Array, covariance: Array) -> float:
     return float(-0.5 * (square + log_det + len(residual) * math.log(2.0 * math.pi)))
 
 
-class _Twos(NamedTuple):
+class _Places(NamedTuple):
     """Every two faults that act on different readings, the one on the earlier reading first.
 
     first, second : rows (M,) of both among the faults. there, back : place (M,) of their readings' element in a
@@ -228,11 +271,47 @@ class _Twos(NamedTuple):
 
 
 @functools.lru_cache(maxsize=64)
-def _twos(index: bytes, n: int) -> _Twos:
+def _places(index: bytes, n: int) -> _Places:
     """Of faults that act on these of n readings, given as an array's bytes: few are asked for, again and again."""
     on = np.frombuffer(index, np.intp)
     first, second = np.nonzero(on[:, None] < on[None, :])
-    return _Twos(first, second, on[first] * n + on[second], on[second] * n + on[first])
+    return _Places(first, second, on[first] * n + on[second], on[second] * n + on[first])
+
+
+class _Twos(NamedTuple):
+    """Every two faults that act on different readings, with what holds of them whatever the residuals are.
+
+    places : see `_Places`. Of the first and the second of each two (M,): shift, widening, log weight; of both: twice
+    the product of the shifts, the product of the widenings.
+    """
+
+    places: _Places
+    shift1: Array
+    shift2: Array
+    widening1: Array
+    widening2: Array
+    weight1: Array
+    weight2: Array
+    shifts: Array
+    widenings: Array
+
+    @property
+    def first(self) -> Array:
+        """Rows (M,) of the first of each two among the faults."""
+        return self.places.first
+
+    @property
+    def second(self) -> Array:
+        """Rows (M,) of the second."""
+        return self.places.second
+
+
+def _two_of(f: Faults, n: int) -> _Twos:
+    """Of faults of n readings."""
+    places = _places(np.asarray(f.index, np.intp).tobytes(), n)
+    a1, t1, w1 = (x.take(places.first) for x in (f.shift, f.widening, f.log_weight))
+    a2, t2, w2 = (x.take(places.second) for x in (f.shift, f.widening, f.log_weight))
+    return _Twos(places, a1, a2, t1, t2, w1, w2, 2.0 * (a1 * a2), t1 * t2)
 
 
 class _Grown(NamedTuple):
@@ -243,7 +322,7 @@ class _Grown(NamedTuple):
     twos: _Twos
 
 
-def _grow(residual: Array, covariance: Array, f: Faults) -> _Grown:
+def _grow(residual: Array, covariance: Array, f: Faults, twos: _Twos) -> _Grown:
     """Every single fault and every two of them added to a state, by Woodbury's identity; closed forms, no loops."""
     base = log_normal(residual, covariance)
     p = np.linalg.inv(covariance)
@@ -255,14 +334,13 @@ def _grow(residual: Array, covariance: Array, f: Faults) -> _Grown:
     m = 1.0 + t * t * pii
     one = base - 0.5 * (gained - (t * pull) ** 2 / m + np.log(m))
 
-    twos = _twos(np.asarray(i, np.intp).tobytes(), len(residual))
-    first, second, there, back = twos
-    p12, p21 = p.ravel()[there], p.ravel()[back]
-    a1, a2, t1, t2, m1, m2 = a[first], a[second], t[first], t[second], m[first], m[second]
-    square = gained[first] + gained[second] + 2.0 * (a1 * a2) * p12
-    w1 = t1 * (pull[first] + a2 * p12)  # of the first of the two, the second's shift counted in
-    w2 = t2 * (pull[second] + a1 * p21)
-    cross = t1 * t2 * p12
+    first, second, there, back = twos.places
+    p12 = p.take(there)
+    m1, m2 = m.take(first), m.take(second)
+    square = gained.take(first) + gained.take(second) + twos.shifts * p12
+    w1 = twos.widening1 * (pull.take(first) + twos.shift2 * p12)  # of the first, the second's shift counted in
+    w2 = twos.widening2 * (pull.take(second) + twos.shift1 * p.take(back))
+    cross = twos.widenings * p12
     det = np.maximum(m1 * m2 - cross**2, 1e-300)
     less = (w1**2 * m2 + w2**2 * m1 - 2.0 * w1 * w2 * cross) / det
     two = base - 0.5 * (square - less + np.log(det))

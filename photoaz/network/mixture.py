@@ -23,6 +23,12 @@ SAME_PEAK_RAD, SAME_PEAK_SIGMAS, WIDER = float(np.radians(1.0)), 1.5, 3.0
 _TURNS = 2.0 * np.pi * np.array([-1.0, 0.0, 1.0])[:, None]
 
 
+def _wrapped(off: Array) -> Array:
+    """`wrap_rad` of real numbers in an array, where its checks would take longer than the rest."""
+    out = off - 2.0 * np.pi * np.rint(off / (2.0 * np.pi))
+    return np.asarray(out + 2.0 * np.pi * (out <= -np.pi))
+
+
 def heaviest_first(ln_weight: Array) -> Array:
     """Order (n,) by the logarithms of weights (n,); those alike as they stand."""
     return np.argsort(-np.round(ln_weight, _ALIKE), kind="stable")
@@ -131,26 +137,27 @@ class Mixture:
         n = len(few.weight)
         weight, value, square = few.weight.copy(), few.value.copy(), few.sigma**2
         there = np.ones(n, bool)
-
-        def melted(i: Array | int, j: slice | int = slice(None)) -> tuple[Array, Array, Array]:
-            """Each of j with each of i: how much of the two i has, the way from j to i, and their variance as one."""
-            share = weight[i] / np.maximum(weight[j] + weight[i], 1e-300)
-            off = wrap_rad(value[i] - value[j])
-            return share, off, (1.0 - share) * square[j] + share * square[i] + share * (1.0 - share) * off**2
+        own = weight * np.log(square)
 
         def cost_of(i: Array | int) -> Array:
             """What each costs, melted with each of i; to as many decimals as do not hang on the order of sums."""
-            own = weight * np.log(square)
             both = np.maximum(weight + weight[i], 1e-300)
-            return np.asarray(np.round(both * np.log(melted(i)[2]) - (own + own[i]), 12))
+            share = weight[i] / both
+            rest = 1.0 - share
+            off = _wrapped(value[i] - value)
+            as_one = rest * square + share * square[i] + share * rest * off**2
+            return np.asarray((both * np.log(as_one) - (own + own[i])).round(12))
 
         cost = cost_of(np.arange(n)[:, None])
         cost[range(n), range(n)] = np.inf
         for _ in range(n - most):
             i, j = divmod(int(cost.argmin()), n)
-            share, off, square[j] = melted(i, j)
+            share = weight[i] / np.maximum(weight[j] + weight[i], 1e-300)
+            off = wrap_rad(value[i] - value[j])
+            square[j] = (1.0 - share) * square[j] + share * square[i] + share * (1.0 - share) * off**2
             value[j] += share * off
             weight[j], there[i] = weight[j] + weight[i], False
+            own[j] = weight[j] * np.log(square[j])
             cost[i], cost[:, i] = np.inf, np.inf
             now = np.where(there, cost_of(j), np.inf)
             now[j] = np.inf

@@ -76,7 +76,7 @@ def conditional(read, mean=MEAN, covariance=COVARIANCE, declination=0.0, source=
 def test_photos_and_readings_together(declination):
     f = facts(declination=declination)
     ref = references_of(f)[0]
-    got = azimuths_given(f, ref, Swap(1.0, AS_IS), faults_of(f, ref), STATE)
+    (got,) = azimuths_given(f, ref, Swap(1.0, AS_IS), faults_of(f, ref), [STATE])
     wanted = conditional(READ, declination=declination)
     assert got[0] == pytest.approx(wanted[0], abs=1e-6)
     assert got[1] == pytest.approx(wanted[1], abs=1e-6)
@@ -85,7 +85,7 @@ def test_photos_and_readings_together(declination):
 def test_readings_that_are_all_turned():
     f = facts(READ + 180.0)
     ref = next(r for r in references_of(f) if r.cause == "reversed_180" and r.who.all())
-    got = azimuths_given(f, ref, Swap(1.0, AS_IS), faults_of(f, ref), STATE)
+    (got,) = azimuths_given(f, ref, Swap(1.0, AS_IS), faults_of(f, ref), [STATE])
     assert got[0] == pytest.approx(conditional(READ)[0], abs=1e-6)
 
 
@@ -105,7 +105,7 @@ def test_an_antenna_that_points_another_way(kind, turned):
     ref = references_of(f)[0]
     singles, k = state_with(f, ref, kind, elsewhere=True)
     state = FaultState(0, 0, ((0, k),), 0.0, 0.0)
-    got = azimuths_given(f, ref, Swap(1.0, AS_IS), singles, state)
+    (got,) = azimuths_given(f, ref, Swap(1.0, AS_IS), singles, [state])
     covariance = COVARIANCE.copy()
     covariance[0, 0] = 9.0
     wanted = conditional(read - [turned, 0.0, 0.0], np.array([65.0, *MEAN[1:]]), covariance)
@@ -122,7 +122,7 @@ def test_exchanged_readings_of_one_that_points_another_way():
     source = np.array([1, 0, 2])
     about = singles.about(np.zeros(3), source)
     assert about.index[k] == 1
-    got = azimuths_given(f, ref, Swap(1.0, source), singles, FaultState(0, 1, ((1, k),), 0.0, 0.0))
+    (got,) = azimuths_given(f, ref, Swap(1.0, source), singles, [FaultState(0, 1, ((1, k),), 0.0, 0.0)])
     covariance = COVARIANCE.copy()
     covariance[0, 0] = 9.0
     wanted = conditional(read, np.array([65.0, *MEAN[1:]]), covariance, source=source)
