@@ -3,6 +3,9 @@
 By the photos alone; and with what is known of antennas in general: that most hang as designed, and that a whole site is
 sometimes built to a wrong north. Each antenna's marginal goes through all states of its own evidence; that of the
 others reaches it through the headings that it shares with them, as a mixture of a few states.
+
+Which panel is which antenna is weighed with all that is known, also where azimuths are told by the photos alone. That
+an antenna may point anywhere is no evidence that a panel which points as its neighbour does is the neighbour's.
 """
 
 from __future__ import annotations
@@ -45,13 +48,15 @@ MOST_OPEN = 60
 class Marginal:
     """What a site says of one angle [rad]. parts: of each own piece of evidence the probabilities of its parts.
 
-    without: what it would say without each photo's outline, where its outlines contradict each other.
+    without: what it would say without each photo's outline, where its outlines contradict each other. names: of each
+    set of own pieces that are another antenna's the probability that it is these.
     """
 
     mixture: Mixture
     pieces: tuple[Piece, ...] = ()
     parts: tuple[Array, ...] = ()
     without: Mapping[str, Mixture] = field(default_factory=dict)
+    names: Mapping[frozenset[int], float] = field(default_factory=dict)
 
     def turned(self, by_rad: float, common_rad: float) -> Marginal:
         """Turned by an angle, with an independent error more that all of it has."""
@@ -140,8 +145,8 @@ def posterior_of(
     general = {site.site.row}.union(*(p.rows for p in (*site.hung.values(), *site.site.pieces)))
     begin, (antennas, photos, stands) = _sure_ones_taken(begin, in_name, general)
     hung = tuple(replace(g, pieces=(*g.pieces, site.hung[g.name])) for g in antennas)
-    alone = _marginals(begin, (*antennas, *photos, *stands))
     known = _marginals(begin, (*hung, *photos, *stands, site.site))
+    alone = _marginals(begin, (*antennas, *photos, *stands), {g.row: known[g.row].names for g in antennas})
     common = {g.name: float(np.hypot(SHAPE_SIGMA_RAD, declination.get(g.name, 0.0))) for g in antennas}
     # what outlines tell of a heading suffers from the shape of bodies as azimuths do
     for g in photos:
@@ -196,20 +201,24 @@ def _right(m: Marginal) -> dict[str, float]:
     return {str(p.photo): float(parts[: p.right].sum()) for p, parts in both if p.kind == OUTLINE}
 
 
-def _marginals(begin: States, groups: Sequence[Group]) -> dict[int, Marginal]:
-    """The marginal of each group's unknown, by its row."""
-    return dict(_split(begin, groups))
+#: per row of an unknown, as `Marginal.names`
+_Names = Mapping[int, Mapping[frozenset[int], float]]
 
 
-def _split(states: States, groups: Sequence[Group]) -> Iterator[tuple[int, Marginal]]:
+def _marginals(begin: States, groups: Sequence[Group], names: _Names | None = None) -> dict[int, Marginal]:
+    """The marginal of each group's unknown, by its row. names: as known of some; otherwise as these groups tell."""
+    return dict(_split(begin, groups, names or {}))
+
+
+def _split(states: States, groups: Sequence[Group], names: _Names) -> Iterator[tuple[int, Marginal]]:
     """Each half of the groups with the other half's evidence weighed, down to single ones."""
     if len(groups) == 1:
-        yield groups[0].row, _own(states, groups[0])
+        yield groups[0].row, _own(states, groups[0], names.get(groups[0].row, {}))
         return
     half = len(groups) // 2
     first, second = groups[:half], groups[half:]
-    yield from _split(_with_evidence(states, second, first), first)
-    yield from _split(_with_evidence(states, first, second), second)
+    yield from _split(_with_evidence(states, second, first), first, names)
+    yield from _split(_with_evidence(states, first, second), second, names)
 
 
 def _with_evidence(states: States, of: Sequence[Group], for_: Sequence[Group]) -> States:
@@ -223,15 +232,22 @@ def _rows_of(groups: Sequence[Group]) -> set[int]:
     return {g.row for g in groups}.union(*(p.rows for g in groups for p in g.pieces))
 
 
-def _own(states: States, group: Group) -> Marginal:
+def _own(states: States, group: Group, names: Mapping[frozenset[int], float]) -> Marginal:
     """An unknown's marginal: all states of its own evidence, on all that the others left open."""
     begin = states.of_rows(_rows_of([group]))
     states = weigh(begin, group.pieces, most=MOST_OWN, wanted=[group.row])
+    named = _of_others(states, group)
+    if names:
+        states = _as_named(states, named, names)
     weight = states.weight
     parts = []
     for k, piece in enumerate(group.pieces):
         parts.append(np.bincount(states.picked[:, k], weight, minlength=len(piece.parts)))
-    out = Marginal(_mixture(states, group.row).with_fewer(MOST_PARTS), group.pieces, tuple(parts))
+    by_names: dict[frozenset[int], float] = {}
+    for some, w in zip(named, weight.tolist(), strict=True):
+        by_names[some] = by_names.get(some, 0.0) + w
+    mixture = _mixture(states, group.row).with_fewer(MOST_PARTS)
+    out = Marginal(mixture, group.pieces, tuple(parts), names=by_names)
     if min(_right(out).values(), default=1.0) >= 0.5:
         return out
     outlines = [k for k, piece in enumerate(group.pieces) if piece.kind == OUTLINE]
@@ -240,6 +256,29 @@ def _own(states: States, group: Group) -> Marginal:
         str(group.pieces[k].photo): _mixture(fewer[k], group.row).with_fewer(MOST_PARTS_WITHOUT) for k in outlines
     }
     return replace(out, without=without)
+
+
+def _of_others(states: States, group: Group) -> list[frozenset[int]]:
+    """Of each state, the group's outlines, by their numbers, that are another antenna's by it."""
+    out: list[frozenset[int]] = [frozenset()] * len(states)
+    for k, piece in enumerate(group.pieces):
+        others = [n for n, part in enumerate(piece.parts) if part.row != piece.parts[0].row]
+        if piece.kind == OUTLINE and others:
+            for s in np.flatnonzero(np.isin(states.picked[:, k], others)).tolist():
+                out[s] = out[s] | {k}
+    return out
+
+
+def _as_named(states: States, named: Sequence[frozenset[int]], names: Mapping[frozenset[int], float]) -> States:
+    """States that are as probable as they were beside those that name alike, and together as their names are."""
+    total = dict.fromkeys(named, 0.0)
+    for some, w in zip(named, states.weight.tolist(), strict=True):
+        total[some] += w
+    if not any(names.get(some, 0.0) * w > 0.0 for some, w in total.items()):
+        return states
+    with np.errstate(divide="ignore"):
+        more = np.log([names.get(some, 0.0) / max(total[some], 1e-300) for some in named])
+    return replace(states, ln_weight=states.ln_weight + more)
 
 
 def _mixture(states: States, row: int) -> Mixture:

@@ -47,8 +47,8 @@ CAUGHT_WITHIN = 1.2
 ENOUGH_PX = 100.0
 #: where only a point is marked, a box is odd by this much off the design azimuth (common practice, no source)
 DESIGN_RAD = float(np.radians(15.0))
-#: where less of a found panel's edge is found than this, perhaps no panel is there (common practice, no source)
-LEAST_EDGE = 0.15
+#: where less of a found panel's edge is found than this, nothing tells what was fitted (common practice, no source)
+LEAST_EDGE = 0.05
 #: whether a box shows its front, by what a person says is seen
 _FACES: dict[SeenView, bool | None] = {"front": True, "rear": False, "profile": None}
 

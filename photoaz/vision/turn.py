@@ -29,6 +29,8 @@ TALL_SHARE, WIDE_SHARE = 1 / 1.5, 1 / 2.0
 #: the circle of yaws is told in so many bins, the first one's middle at -180 degrees
 BINS = 72
 N_FACTS = 19
+#: which fact is the sine of the finder's yaw
+SINE_OF_YAW = 12
 #: the picture is sampled at most so many times finer than the network sees it
 _FINER = 4
 _BIN_RAD = 2.0 * np.pi / BINS
@@ -172,16 +174,31 @@ def _softened() -> tuple[float, float]:
     return float(said["factor"]), float(said["even"])
 
 
+def mirrored_facts(facts: Array) -> Array:
+    """Facts (..., N_FACTS) of a panel's mirror image: it is turned the other way."""
+    out = facts.copy()
+    out[..., SINE_OF_YAW] *= -1.0
+    return out
+
+
+def mirrored_scores(scores: Array) -> Array:
+    """Scores (..., BINS) of a mirror image as those of the panel: each bin's middle changes its sign."""
+    return scores[..., -np.arange(BINS)]
+
+
 def scores_of(picture: Array, facts: Array) -> Array:
-    """The network's scores (BINS,) for a picture (`picture_of`) and facts (`facts_of`)."""
+    """The network's scores (BINS,) for a picture (`picture_of`) and facts (`facts_of`).
+
+    The network is asked twice, for the panel and for its mirror image, and the mean of what it says is taken.
+    """
     seen = picture.astype(np.float32) / 255.0
     seen = (seen - seen.mean()) / (seen.std() + 1e-3)
+    upright = np.broadcast_to(seen.transpose(2, 0, 1) if seen.ndim == 3 else seen, (3, *seen.shape[:2]))
     net = _network()
-    net.setInput(
-        np.broadcast_to(seen.transpose(2, 0, 1) if seen.ndim == 3 else seen, (1, 3, *seen.shape[:2])), "picture"
-    )
-    net.setInput(facts.astype(np.float32)[None], "facts")
-    return np.asarray(net.forward()[0], float)
+    net.setInput(np.stack([upright, upright[..., ::-1]]), "picture")
+    net.setInput(np.stack([facts, mirrored_facts(facts)]).astype(np.float32), "facts")
+    said, mirrored = np.asarray(net.forward(), float)
+    return np.asarray(0.5 * (said + mirrored_scores(mirrored)))
 
 
 def density_of(scores: Array) -> TurnDensity:

@@ -277,7 +277,10 @@ def test_two_panels_that_may_be_exchanged(kit):
     stations = (kit.Station(name="p0", bearing_deg=60.0, distance_m=60.0, sees=("a", "b")),)
     site = kit.make_site(stations, {"a": 40.0, "b": 80.0})
     names = {"a": (("b", P_OTHER),), "b": (("a", P_OTHER),)}
-    got = solve_network(rebuilt(site, lambda p: replace(with_heading(p, 0.01), names=names)))
+    # no design tells them apart
+    antennas = [replace(a, design_known=False) for a in site.network.antennas]
+    photos = [replace(with_heading(p, 0.01), names=names) for p in site.network.photos]
+    got = solve_network(build(photos, antennas, 1.2))
     want = P_OTHER**2 / (P_OTHER**2 + (1 - P_OTHER) ** 2)
     for a, own, other in (("a", 40.0, 80.0), ("b", 80.0, 40.0)):
         first, second, *_ = got.posterior.antennas[a].mixture.peaks()
@@ -307,6 +310,38 @@ def test_a_panel_of_none_of_the_antennas_says_nothing(kit):
     told = got.posterior.antennas["a"].told
     assert got.posterior.outlines["a"]["p0"] == pytest.approx(0.75, abs=0.01)
     assert told.probability == pytest.approx(0.75, abs=0.01)
+
+
+@pytest.mark.parametrize("hung", [True, False])
+def test_a_neighbour_that_points_the_same_way_is_no_reason_to_take_a_panel_for_its(kit, hung):
+    """Panel a of p0 may be b, which p1 sees as well, and points as b does; a's design says as much, or nothing.
+
+    With the designs the odds of the names are those of two normal densities, about a's design and about b; without any
+    they are those of b's density and of any azimuth (`test_another_photo_tells_whose_a_panel_is`).
+    """
+    p_other = 0.1
+    stations = (
+        kit.Station(name="p0", bearing_deg=60.0, distance_m=60.0, sees=("a",)),
+        kit.Station(name="p1", bearing_deg=100.0, distance_m=60.0, sees=("b",)),
+    )
+    site = kit.make_site(stations, {"a": 80.0, "b": 80.0})
+    names = {"p0": {"a": (("b", p_other),)}, "p1": {}}
+    antennas = [replace(a, design_known=hung, design_rad=float(np.radians(80.0))) for a in site.network.antennas]
+    photos = [replace(with_heading(p, 0.01), names=names[p.name]) for p in site.network.photos]
+    got = solve_network(build(photos, antennas, 1.2)).posterior
+    own = got.antennas["a"].told.sigma_rad
+    seen = np.hypot(own, got.antennas_known["b"].told.sigma_rad)
+    known = Priors().antennas
+    tolerance = next(a.tolerance_rad for a in antennas if a.name == "a")
+    spread = np.hypot(known.as_designed_spread * tolerance, own)
+    of_a = (1.0 - known.turned_share) * norm.pdf(0.0, 0.0, spread) if hung else 1.0 / (2.0 * np.pi)
+    odds = p_other / (1.0 - p_other) * norm.pdf(0.0, 0.0, seen) / of_a
+    assert got.outlines["a"]["p0"] == pytest.approx(1.0 / (1.0 + odds), abs=0.05)
+    assert (got.outlines["a"]["p0"] > 0.5) == hung
+    # and where the panel is b's the photos say nothing of a
+    assert got.antennas["a"].mixture.between(np.radians(100.0), np.radians(400.0)) == pytest.approx(
+        (1.0 - got.outlines["a"]["p0"]) * 300.0 / 360.0, abs=0.02
+    )
 
 
 # ---- how antennas hang, and sites built to a wrong north -------------------------------------------------------------

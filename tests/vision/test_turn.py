@@ -30,6 +30,7 @@ from photoaz.vision.turn import (
     density_of,
     facts_of,
     picture_of,
+    scores_of,
 )
 
 WEIGHTS = Path(turn_module.__file__).parent / "weights"
@@ -196,6 +197,19 @@ def test_turn_of_the_samples_panels_is_seen_better_than_the_finder_says_it() -> 
     assert np.mean(own < 25.0) >= 0.9
     # all turns alike would give 0; a wrong certainty is dear
     assert ln.mean() > 1.5
+
+
+def test_a_mirror_image_is_turned_the_other_way() -> None:
+    """A panel seen from its left is the mirror image of one seen from its right, for whoever looks at either."""
+    rng = np.random.default_rng(3)
+    picture = cv2.GaussianBlur(rng.uniform(0, 255, (ROWS, COLUMNS, 3)), (0, 0), 3.0).astype(np.uint8)
+    facts = rng.normal(0.0, 0.5, N_FACTS)
+    mirrored = facts.copy()
+    mirrored[12] *= -1.0  # the sine of the finder's yaw
+    one, other = density_of(scores_of(picture, facts)), density_of(scores_of(picture[:, ::-1], mirrored))
+    assert np.ptp(one.ln) > 1.0
+    yaw = np.radians([-170.0, -95.0, -20.0, 0.0, 35.0, 80.0, 180.0])
+    np.testing.assert_allclose(other.at(-yaw), one.at(yaw), atol=1e-4)
 
 
 def test_plain_sky_is_no_certain_turn() -> None:

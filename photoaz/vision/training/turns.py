@@ -25,7 +25,7 @@ from photoaz.angles import wrap_rad
 from photoaz.vision.measure import reach_px, turn_facts
 from photoaz.vision.training.outlines import Scene, expectations_of, found_in, matched
 from photoaz.vision.training.resume import settle, start_from_export
-from photoaz.vision.turn import BINS, COLUMNS, N_FACTS, ROWS, TurnDensity, picture_of
+from photoaz.vision.turn import BINS, COLUMNS, N_FACTS, ROWS, SINE_OF_YAW, TurnDensity, picture_of
 
 Array = NDArray[np.float64]
 
@@ -165,7 +165,7 @@ def varied(crops: Crops, which: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     grid[:, :, 2] = 0.05 * torch.randn(n, 2, device=device)
     where = functional.affine_grid(grid, [n, 3, ROWS, COLUMNS], align_corners=False)
     picture = functional.grid_sample(picture, where, padding_mode="border", align_corners=False)
-    yaw, facts[:, 12] = yaw * flip, facts[:, 12] * flip
+    yaw, facts[:, SINE_OF_YAW] = yaw * flip, facts[:, SINE_OF_YAW] * flip
     # light, colour, noise, blur
     picture = picture.clamp_min(1e-4) ** torch.exp(0.25 * torch.randn(n, 1, 1, 1, device=device))
     picture = picture * torch.exp(0.08 * torch.randn(n, 3, 1, 1, device=device))
@@ -244,13 +244,16 @@ def train(net: TurnNetwork, crops: Crops, seconds: float, rate: float, batch: in
 
 
 def scores(net: TurnNetwork, crops: Crops) -> Tensor:
-    """Scores (N, BINS) of all panels as they are."""
+    """Scores (N, BINS) of all panels as they are, with their mirror images as `turn.scores_of` has them."""
+    out = []
     with torch.no_grad():
-        parts = [
-            net(*as_seen(crops, torch.arange(k, min(k + 512, len(crops.yaw)), device=crops.yaw.device)))
-            for k in range(0, len(crops.yaw), 512)
-        ]
-    return torch.cat(parts)
+        for k in range(0, len(crops.yaw), 512):
+            picture, facts = as_seen(crops, torch.arange(k, min(k + 512, len(crops.yaw)), device=crops.yaw.device))
+            turned = facts.clone()
+            turned[:, SINE_OF_YAW] *= -1.0
+            mirrored = net(picture.flip(3), turned)[:, -torch.arange(BINS, device=facts.device)]
+            out.append(0.5 * (net(picture, facts) + mirrored))
+    return torch.cat(out)
 
 
 def softened(said: Tensor, yaw: Tensor) -> tuple[float, float]:
