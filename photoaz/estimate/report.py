@@ -48,6 +48,8 @@ from photoaz.wording import percent
 DOUBTFUL_COMPASS = 0.3
 #: parts of an azimuth's distribution that are told
 MOST_PARTS = 12
+#: of a panel narrower than this an outline says little, right or wrong (common practice, no source)
+SMALL_PX = 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -354,6 +356,8 @@ def _antenna_result(
         reasons.append(unsure)
     reasons += [
         f"its outline in {Path(v.photo).name} is probably off (right: {percent(v.p_right)})"
+        if v.width_px >= SMALL_PX
+        else f"it is {v.width_px:.0f} px wide in {Path(v.photo).name}: that photo tells little of it"
         for v in evidence
         if v.p_right is not None and v.p_right < 0.5
     ]

@@ -45,6 +45,8 @@ _ROUNDING = 1e-6
 _PLURAL = ("edges", "verticals", "antenna dimensions", "register heights", "two ways")
 #: the limit of an antenna whose outline fits twice
 TWO_WAYS = "two ways to fit the outline"
+#: the limit of one of whose panels all may be another's, with so much probability and more: no interval leaves it out
+WHICH_PANEL, OPEN_NAMES = "which panel it is", 0.05
 #: the limit of one whose outlines, or compasses, may be wrong; a source of the budget as well
 MAY_BE_WRONG = "evidence that may be wrong"
 
@@ -195,12 +197,26 @@ def next_evidence(
     median = "U95" if len(at) == 1 else "the median U95"
     asked = list(at.values())
     site = _next(f, float(np.median(f.now_rad[asked])), np.median(f.then_rad[:, asked], axis=1), limit, median)
-    return per, site
+    return per, site if site.bring or len(at) == 1 else replace(site, sentence=site.sentence + _of_single_ones(per))
+
+
+def _of_single_ones(per: Mapping[str, NextEvidence]) -> str:
+    """Behind a sentence that says that nothing helps them all: which single antenna gains most, and by what."""
+    gain = {a: n.u95_now_deg - n.u95_then_deg for a, n in per.items() if n.bring and n.u95_then_deg is not None}
+    if not gain:
+        return ""
+    a = max(gain, key=lambda a: gain[a])
+    then = per[a].u95_then_deg
+    assert then is not None
+    return f"; for {a} alone, {per[a].bring} would bring U95 from {u95(per[a].u95_now_deg)} to {u95(then)}"
 
 
 def _limit(chosen: NetworkSolution, antenna: str, budget: Sequence[BudgetShare]) -> str:
     of = chosen.posterior.antennas[antenna]
     if of.u95_rad > 1.3 * K95 * of.told.sigma_rad:
+        outlines = len(chosen.posterior.outlines[antenna])
+        if sum(p for others, p in of.names.items() if len(others) == outlines) > OPEN_NAMES:
+            return WHICH_PANEL
         return TWO_WAYS if len(of.mixture.peaks()) > 1 else MAY_BE_WRONG
     return max(budget, key=lambda s: s.share).source
 
@@ -225,7 +241,7 @@ def _next(f: Forecast, now: float, then: Array, limit: str, figure: str) -> Next
     now_deg = float(np.degrees(now))
     most = max((now_deg - o.u95_then_deg for o in options), default=0.0)
     verb = "limit" if limit.startswith(_PLURAL) else "limits"
-    article = "" if limit in (TWO_WAYS, MAY_BE_WRONG) else "the "
+    article = "" if limit in (TWO_WAYS, MAY_BE_WRONG, WHICH_PANEL) else "the "
     said = f"{article}{limit} {verb} this"
     if most < NOTICEABLE * now_deg:
         return NextEvidence(

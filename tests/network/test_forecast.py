@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from photoaz.angles import Angle, wrap_rad
+from photoaz.angles import format_u95_deg as u95
 from photoaz.network.adjust import adjust, variance_shares
 from photoaz.network.candidates import KINDS, LANDMARK_M, EvidenceCandidate, candidates
 from photoaz.network.forecast import (
@@ -393,14 +394,14 @@ def test_without_a_landmark_one_is_asked_for(chosen):
     assert whole.u95_now_deg == pytest.approx(np.degrees(np.median(list(stated.values()))))
 
 
-def test_where_nothing_helps_noticeably_that_is_said(kit):
-    """A landmark in every photo and sharp corners: the body's own shape is what remains."""
+def sharp_site(kit: Any, *sees: tuple[str, ...]) -> NetworkSolution:
+    """Landmarks, sharp corners, places known to decimetres: the body's own shape is what remains of the uncertainty."""
     spots = {"mast": (-900.0, -160.0, 70.0), "spire": (500.0, 800.0, 60.0)}
     made = kit.make_site(
         (
-            kit.Station(name="p1", bearing_deg=80.0, distance_m=60.0, sees=("a", "b"), landmarks=("mast",)),
-            kit.Station(name="p2", bearing_deg=200.0, distance_m=60.0, sees=("b", "c"), landmarks=("spire",)),
-            kit.Station(name="p3", bearing_deg=320.0, distance_m=60.0, sees=("c", "a")),
+            kit.Station(name="p1", bearing_deg=80.0, distance_m=60.0, sees=sees[0], landmarks=("mast",)),
+            kit.Station(name="p2", bearing_deg=200.0, distance_m=60.0, sees=sees[1], landmarks=("spire",)),
+            kit.Station(name="p3", bearing_deg=320.0, distance_m=60.0, sees=sees[2]),
         ),
         {"a": 20.0, "b": 140.0, "c": 260.0},
         cam=kit.camera(35.0),
@@ -408,7 +409,11 @@ def test_where_nothing_helps_noticeably_that_is_said(kit):
         landmarks=spots,
         landmark_m=0.2,
     )
-    chosen = solve_network(made.network)
+    return solve_network(made.network)
+
+
+def test_where_nothing_helps_noticeably_that_is_said(kit):
+    chosen = sharp_site(kit, ("a", "b"), ("b", "c"), ("c", "a"))
     shape = {a: (BudgetShare(source="shape of the antenna", share=1.0, u95_deg=0.7),) for a in ("a", "b", "c")}
     per, whole = next_evidence(chosen, shape)
     for n in (*per.values(), whole):
@@ -420,6 +425,19 @@ def test_where_nothing_helps_noticeably_that_is_said(kit):
             "the shape of the antenna limits this; nothing that could be brought would make it much better"
             in n.sentence
         )
+
+
+def test_what_helps_a_single_antenna_is_said_where_nothing_helps_them_all(kit):
+    """Of c, which one photo alone shows, more can be known; a and b are as good as they get."""
+    chosen = sharp_site(kit, ("a", "b"), ("b", "a"), ("c",))
+    shape = {a: (BudgetShare(source="shape of the antenna", share=1.0, u95_deg=0.7),) for a in ("a", "b", "c")}
+    per, whole = next_evidence(chosen, shape)
+    assert whole.bring is None
+    assert [a for a, n in per.items() if n.bring] == ["c"]
+    c = per["c"]
+    assert whole.sentence.endswith(
+        f"; for c alone, {c.bring} would bring U95 from {u95(c.u95_now_deg)} to {u95(c.u95_then_deg)}"
+    )
 
 
 def test_the_least_trouble_is_chosen_of_what_helps_nearly_as_much():
