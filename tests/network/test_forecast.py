@@ -440,6 +440,21 @@ def test_what_helps_a_single_antenna_is_said_where_nothing_helps_them_all(kit):
     )
 
 
+def test_a_panel_that_may_be_the_neighbours_limits_what_it_tells(kit):
+    """a's only panel may be b's (0.3), which another photo shows: 95 % of a's azimuths are then most of the circle."""
+    stations = tuple(
+        kit.Station(name=f"p{k}", bearing_deg=60.0 + 40.0 * k, distance_m=60.0, sees=(a,)) for k, a in enumerate("ab")
+    )
+    made = kit.make_site(stations, {"a": 80.0, "b": 80.0})
+    named = [replace(p, names={"a": (("b", 0.3),)} if p.name == "p0" else {}) for p in made.network.photos]
+    chosen = solve_network(build(named, made.network.antennas, 1.2))
+    budgets = {a: (BudgetShare(source="camera position", share=1.0, u95_deg=1.0),) for a in ("a", "b")}
+    per, _ = next_evidence(chosen, budgets)
+    assert per["a"].u95_now_deg > 90.0
+    assert per["a"].sentence.startswith("which panel it is limits this; ")
+    assert per["b"].limit == "camera position"
+
+
 def test_the_least_trouble_is_chosen_of_what_helps_nearly_as_much():
     def made(**then: float) -> Forecast:
         return Forecast(
