@@ -45,8 +45,10 @@ _ROUNDING = 1e-6
 _PLURAL = ("edges", "verticals", "antenna dimensions", "register heights", "two ways")
 #: the limit of an antenna whose outline fits twice
 TWO_WAYS = "two ways to fit the outline"
-#: the limit of one of whose panels all may be another's, with so much probability and more: no interval leaves it out
-WHICH_PANEL, OPEN_NAMES = "which panel it is", 0.05
+#: the limit of one whose panels all may be another antenna's
+WHICH_PANEL = "which panel it is"
+#: above this probability of that, no interval of 95 % leaves it out
+OPEN_NAMES = 0.05
 #: the limit of one whose outlines, or compasses, may be wrong; a source of the budget as well
 MAY_BE_WRONG = "evidence that may be wrong"
 
@@ -202,13 +204,11 @@ def next_evidence(
 
 def _of_single_ones(per: Mapping[str, NextEvidence]) -> str:
     """Behind a sentence that says that nothing helps them all: which single antenna gains most, and by what."""
-    gain = {a: n.u95_now_deg - n.u95_then_deg for a, n in per.items() if n.bring and n.u95_then_deg is not None}
-    if not gain:
+    helped = [(n.u95_now_deg, n.u95_then_deg, a, n.bring) for a, n in per.items() if n.u95_then_deg is not None]
+    if not helped:
         return ""
-    a = max(gain, key=lambda a: gain[a])
-    then = per[a].u95_then_deg
-    assert then is not None
-    return f"; for {a} alone, {per[a].bring} would bring U95 from {u95(per[a].u95_now_deg)} to {u95(then)}"
+    now, then, a, bring = max(helped, key=lambda one: one[0] - one[1])
+    return f"; for {a} alone, {bring} would bring U95 from {u95(now)} to {u95(then)}"
 
 
 def _limit(chosen: NetworkSolution, antenna: str, budget: Sequence[BudgetShare]) -> str:

@@ -23,12 +23,6 @@ SAME_PEAK_RAD, SAME_PEAK_SIGMAS, WIDER = float(np.radians(1.0)), 1.5, 3.0
 _TURNS = 2.0 * np.pi * np.array([-1.0, 0.0, 1.0])[:, None]
 
 
-def _wrapped(off: Array) -> Array:
-    """`wrap_rad` of real numbers in an array, where its checks would take longer than the rest."""
-    out = off - 2.0 * np.pi * np.rint(off / (2.0 * np.pi))
-    return np.asarray(out + 2.0 * np.pi * (out <= -np.pi))
-
-
 def heaviest_first(ln_weight: Array) -> Array:
     """Order (n,) by the logarithms of weights (n,); those alike as they stand."""
     return np.argsort(-np.round(ln_weight, _ALIKE), kind="stable")
@@ -144,7 +138,7 @@ class Mixture:
             both = np.maximum(weight + weight[i], 1e-300)
             share = weight[i] / both
             rest = 1.0 - share
-            off = _wrapped(value[i] - value)
+            off = wrap_rad(value[i] - value)
             as_one = rest * square + share * square[i] + share * rest * off**2
             return np.asarray((both * np.log(as_one) - (own + own[i])).round(12))
 

@@ -243,11 +243,8 @@ def _own(states: States, group: Group, names: Mapping[frozenset[int], float]) ->
     parts = []
     for k, piece in enumerate(group.pieces):
         parts.append(np.bincount(states.picked[:, k], weight, minlength=len(piece.parts)))
-    by_names: dict[frozenset[int], float] = {}
-    for some, w in zip(named, weight.tolist(), strict=True):
-        by_names[some] = by_names.get(some, 0.0) + w
     mixture = _mixture(states, group.row).with_fewer(MOST_PARTS)
-    out = Marginal(mixture, group.pieces, tuple(parts), names=by_names)
+    out = Marginal(mixture, group.pieces, tuple(parts), names=_by_names(named, weight))
     if min(_right(out).values(), default=1.0) >= 0.5:
         return out
     outlines = [k for k, piece in enumerate(group.pieces) if piece.kind == OUTLINE]
@@ -269,11 +266,17 @@ def _of_others(states: States, group: Group) -> list[frozenset[int]]:
     return out
 
 
+def _by_names(named: Sequence[frozenset[int]], weight: Array) -> dict[frozenset[int], float]:
+    """The weights (S,) of states that name alike, together."""
+    out = dict.fromkeys(named, 0.0)
+    for some, w in zip(named, weight.tolist(), strict=True):
+        out[some] += w
+    return out
+
+
 def _as_named(states: States, named: Sequence[frozenset[int]], names: Mapping[frozenset[int], float]) -> States:
     """States that are as probable as they were beside those that name alike, and together as their names are."""
-    total = dict.fromkeys(named, 0.0)
-    for some, w in zip(named, states.weight.tolist(), strict=True):
-        total[some] += w
+    total = _by_names(named, states.weight)
     if not any(names.get(some, 0.0) * w > 0.0 for some, w in total.items()):
         return states
     with np.errstate(divide="ignore"):

@@ -174,18 +174,6 @@ def _softened() -> tuple[float, float]:
     return float(said["factor"]), float(said["even"])
 
 
-def mirrored_facts(facts: Array) -> Array:
-    """Facts (..., N_FACTS) of a panel's mirror image: it is turned the other way."""
-    out = facts.copy()
-    out[..., SINE_OF_YAW] *= -1.0
-    return out
-
-
-def mirrored_scores(scores: Array) -> Array:
-    """Scores (..., BINS) of a mirror image as those of the panel: each bin's middle changes its sign."""
-    return scores[..., -np.arange(BINS)]
-
-
 def scores_of(picture: Array, facts: Array) -> Array:
     """The network's scores (BINS,) for a picture (`picture_of`) and facts (`facts_of`).
 
@@ -194,11 +182,14 @@ def scores_of(picture: Array, facts: Array) -> Array:
     seen = picture.astype(np.float32) / 255.0
     seen = (seen - seen.mean()) / (seen.std() + 1e-3)
     upright = np.broadcast_to(seen.transpose(2, 0, 1) if seen.ndim == 3 else seen, (3, *seen.shape[:2]))
+    both = np.stack([facts, facts]).astype(np.float32)
+    both[1, SINE_OF_YAW] *= -1.0
     net = _network()
     net.setInput(np.stack([upright, upright[..., ::-1]]), "picture")
-    net.setInput(np.stack([facts, mirrored_facts(facts)]).astype(np.float32), "facts")
+    net.setInput(both, "facts")
     said, mirrored = np.asarray(net.forward(), float)
-    return np.asarray(0.5 * (said + mirrored_scores(mirrored)))
+    # a mirror image is turned the other way: each bin's middle changes its sign
+    return np.asarray(0.5 * (said + mirrored[-np.arange(BINS)]))
 
 
 def density_of(scores: Array) -> TurnDensity:
