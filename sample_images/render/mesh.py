@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -44,9 +45,11 @@ class Mesh:
 
     def add(self, points: Array, normals: Array, faces: Array, colour: ArrayLike) -> None:
         """Add vertices (N, 3), their normals, faces (M, 3) and one colour or (N, 3) colours (linear RGB)."""
+        colours = np.empty(points.shape)
+        colours[...] = colour  # a fifth of `np.broadcast_to`'s time
         self.points.append(points)
         self.normals.append(normals)
-        self.colours.append(np.broadcast_to(np.asarray(colour, float), points.shape))
+        self.colours.append(colours)
         self.faces.append(faces + self.count)
         self.count += len(points)
 
@@ -60,31 +63,30 @@ class Mesh:
         """Add a sharp box: size along the three axes."""
         h = np.asarray(size, float) / 2
         a, b, c = (axis * s for axis, s in zip(axes, h, strict=True))
-        for n, u, v in ((a, b, c), (-a, c, b), (b, c, a), (-b, a, c), (c, a, b), (-c, b, a)):
-            p = np.array([centre + n - u - v, centre + n + u - v, centre + n + u + v, centre + n - u + v])
-            self.add(p, np.tile(unit(n), (4, 1)), np.array([[0, 1, 2], [0, 2, 3]]), colour)
+        n, u, v = np.array([[a, -a, b, -b, c, -c], [b, c, c, a, a, b], [c, b, a, c, b, a]])
+        middle = centre + n
+        p = np.stack([middle - u - v, middle + u - v, middle + u + v, middle - u + v], 1)
+        self.add(p.reshape(-1, 3), unit(n).repeat(4, 0), _BOX, colour)
 
     def tube(self, path: Array, radii: ArrayLike, colour: ArrayLike, sides: int = 10, capped: bool = True) -> None:
         """Add a round tube along a path (N, 3), radius one or (N,)."""
         r = np.broadcast_to(np.asarray(radii, float), (len(path),))
-        tangent = unit(np.gradient(path, axis=0))
+        # a rod's two ends have its own way; `np.gradient` says the same
+        way = np.gradient(path, axis=0) if len(path) > 2 else (path[1] - path[0])[None].repeat(2, 0)
+        tangent = unit(way)
         u, _ = across(tangent[0])
-        angle = np.linspace(0, 2 * np.pi, sides, endpoint=False)
+        cos, sin, walls, fan = _ring(sides, len(path))
         rings, normals = [], []
         for p, t, radius in zip(path, tangent, r, strict=True):
             u = unit(u - t * (u @ t))
             v = cross(t, u)
-            n = np.cos(angle)[:, None] * u + np.sin(angle)[:, None] * v
+            n = cos * u + sin * v
             rings.append(p + radius * n)
             normals.append(n)
-        k = np.arange(len(path) - 1)[:, None] * sides
-        i, j = np.arange(sides), (np.arange(sides) + 1) % sides
-        quads = np.stack([k + i, k + j, k + sides + j, k + sides + i], -1).reshape(-1, 4)
-        self.add(np.concatenate(rings), np.concatenate(normals), _halves(quads), colour)
+        self.add(np.concatenate(rings), np.concatenate(normals), walls, colour)
         if capped:
-            fan = np.stack([np.zeros(sides - 2, int), np.arange(1, sides - 1), np.arange(2, sides)], -1)
-            self.add(rings[0], np.tile(-tangent[0], (sides, 1)), fan[:, ::-1], colour)
-            self.add(rings[-1], np.tile(tangent[-1], (sides, 1)), fan, colour)
+            self.add(rings[0], -tangent[:1].repeat(sides, 0), fan[:, ::-1], colour)
+            self.add(rings[-1], tangent[-1:].repeat(sides, 0), fan, colour)
 
     def rod(self, start: Array, end: Array, radius: float, colour: ArrayLike, sides: int = 12) -> None:
         """Add a straight round bar."""
@@ -122,6 +124,21 @@ class Mesh:
 
 def _halves(quads: Array) -> Array:
     return np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
+
+
+#: faces of a box, two a side, whose corners come side by side
+_BOX = (np.arange(0, 24, 4)[:, None, None] + np.array([[0, 1, 2], [0, 2, 3]])).reshape(-1, 3)
+
+
+@functools.cache
+def _ring(sides: int, count: int) -> tuple[Array, Array, Array, Array]:
+    """Of a round tube of so many rings: cosines and sines (sides, 1), faces of its walls and of a cap."""
+    angle = np.linspace(0, 2 * np.pi, sides, endpoint=False)
+    k = np.arange(count - 1)[:, None] * sides
+    i, j = np.arange(sides), (np.arange(sides) + 1) % sides
+    quads = np.stack([k + i, k + j, k + sides + j, k + sides + i], -1).reshape(-1, 4)
+    fan = np.stack([np.zeros(sides - 2, int), np.arange(1, sides - 1), np.arange(2, sides)], -1)
+    return np.cos(angle)[:, None], np.sin(angle)[:, None], _halves(quads), fan
 
 
 def panel_profile(width_m: float, depth_m: float, radius_m: float, bulge_m: float, inset_m: float = 0.0) -> Array:

@@ -30,15 +30,18 @@ from photoaz.vision.training.views import Stage
 SEEDS = 40
 
 
-@pytest.fixture(scope="module")
-def heads() -> list[Head]:
-    return [build(np.random.default_rng([1, k])) for k in range(SEEDS)]
-
-
 @functools.cache
 def of_kind(kind: str, seed: int) -> Head:
     """A scene of a kind, which several tests look at; to be looked at alone."""
     return build(np.random.default_rng([2, seed]), kind)
+
+
+@pytest.fixture(scope="module")
+def heads() -> list[Head]:
+    """Kinds as often as they are drawn; scenes that are looked at by kind as well."""
+    share = np.array([s for s, _ in SCENES.values()])
+    kinds = np.random.default_rng(1).choice(list(SCENES), SEEDS, p=share / share.sum()).tolist()
+    return [of_kind(kind, kinds[:k].count(kind)) for k, kind in enumerate(kinds)]
 
 
 def vertices(head: Head, material: str) -> np.ndarray:
@@ -60,8 +63,8 @@ def test_neither_pytorch_nor_mitsuba_is_needed() -> None:
 
 
 @pytest.mark.parametrize("seed", [0, 7, 23])
-def test_the_same_seed_builds_the_same_head(heads: list[Head], seed: int) -> None:
-    one, again, other = heads[seed], build(np.random.default_rng([1, seed])), heads[seed + 1]
+def test_the_same_seed_builds_the_same_head(seed: int) -> None:
+    one, again, other = (build(np.random.default_rng([1, s])) for s in (seed, seed, seed + 1))
     assert len(one.panels) == len(again.panels)
     for material in MATERIALS:
         assert np.array_equal(triangles(one, material), triangles(again, material))
@@ -294,7 +297,7 @@ def test_a_long_radio_unit_has_fins() -> None:
         head = Head()
         face = Face(origin=np.zeros(3), out=geometry.outward(0.0))
         parts.radio(head, face.origin, face.out, np.array([0.2, 0.7, 0.1]), np.full(3, 0.5), np.random.default_rng(k))
-        assert len(head.meshes["boxes"].faces) >= 6 * 8  # faces of boxes: the body and seven fins at least
+        assert [len(f) for f in head.meshes["boxes"].faces].count(12) >= 8  # boxes: the body and seven fins at least
 
 
 def test_other_shapes_are_not_taken_for_radomes() -> None:
