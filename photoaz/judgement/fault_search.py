@@ -85,7 +85,7 @@ def search(
             for i, k in state.faults:
                 residual[i] += f.shift[k]
                 v[i, i] += f.widening[k] ** 2
-            grown = _grow(residual, v, f, start.twos)
+            grown = _grow(_weighed(residual, v), f, start.twos)
             best = max(best, _extend(states, state, f, grown, best, state in plain))
         if not plain and best < before + 0.5 and max(len(x.faults) for x in front) > 2:
             break
@@ -102,26 +102,26 @@ def _up_to_two_faults(
     faults: dict[tuple[int, int], _Start],
 ) -> float:
     """Note the states of no, one and two single faults, and what acts on which residuals; the best log posterior."""
-    starts: list[tuple[float, int, int, Array, Array]] = []
+    starts: list[tuple[float, int, int, Array, Array, _Weighed]] = []
     estimates = [_exchanged(facts, swap) for swap in swaps]
     for r, ref in enumerate(references):
         heaviest = singles[r].heaviest(len(facts.cases))
         for s, swap in enumerate(swaps):
             residual, v = _predicted(facts, ref, estimates[s])
-            starts.append((math.log(ref.prior * swap.prior) + _ceiling(residual, v, heaviest), r, s, residual, v))
+            bare = _weighed(residual, v)
+            starts.append((math.log(ref.prior * swap.prior) + _ceiling(bare, heaviest), r, s, residual, v, bare))
     starts.sort(key=lambda x: -x[0])
     best = -math.inf
-    for ceiling, r, s, residual, v in starts:
+    for ceiling, r, s, residual, v, bare in starts:
         if s > 0 and ceiling < best - _KEEP:
             continue
         f = singles[r].about(residual, swaps[s].source)
         twos = _two_of(f, len(residual))
         faults[r, s] = _Start(residual, v, f, twos)
-        bare = log_normal(residual, v)
-        log_posterior = bare + math.log(references[r].prior * swaps[s].prior)
-        state = FaultState(r, s, (), log_posterior, bare)
+        log_posterior = bare.log + math.log(references[r].prior * swaps[s].prior)
+        state = FaultState(r, s, (), log_posterior, bare.log)
         states[state.key] = state
-        best = max(best, log_posterior, _extend(states, state, f, _grow(residual, v, f, twos), best, s == 0))
+        best = max(best, log_posterior, _extend(states, state, f, _grow(bare, f, twos), best, s == 0))
     return best
 
 
@@ -135,7 +135,9 @@ def _extend(states: _States, state: FaultState, f: Faults, grown: _Grown, best: 
     one = grown.one + f.log_weight + weight
     two = grown.two + twos.weight1 + twos.weight2 + weight
     if state.faults:
-        used = np.isin(f.index, [i for i, _ in state.faults])
+        touched = np.zeros(int(f.index.max()) + 1, bool)  # every reading may be wrong
+        touched[[i for i, _ in state.faults]] = True
+        used = touched[f.index]
         one[used] = -math.inf
         two[used.take(first) | used.take(second)] = -math.inf
     own = max(float(one.max()), float(two.max(initial=-math.inf)))
@@ -322,11 +324,23 @@ class _Grown(NamedTuple):
     twos: _Twos
 
 
-def _grow(residual: Array, covariance: Array, f: Faults, twos: _Twos) -> _Grown:
-    """Every single fault and every two of them added to a state, by Woodbury's identity; closed forms, no loops."""
-    base = log_normal(residual, covariance)
+class _Weighed(NamedTuple):
+    """A state's log density, the inverse of its covariance (n, n), and that times its residuals (n,)."""
+
+    log: float
+    p: Array
+    g: Array
+
+
+def _weighed(residual: Array, covariance: Array) -> _Weighed:
+    """Of residuals (n,) and their covariance (n, n)."""
     p = np.linalg.inv(covariance)
-    g = p @ residual
+    return _Weighed(log_normal(residual, covariance), p, p @ residual)
+
+
+def _grow(bare: _Weighed, f: Faults, twos: _Twos) -> _Grown:
+    """Every single fault and every two of them added to a state, by Woodbury's identity; closed forms, no loops."""
+    base, p, g = bare
     i, a, t = f.index, f.shift, f.widening
     pii, gi = p[i, i], g[i]
     gained = 2.0 * a * gi + a * a * pii  # of the sum of squares, by the shift alone
@@ -347,12 +361,10 @@ def _grow(residual: Array, covariance: Array, f: Faults, twos: _Twos) -> _Grown:
     return _Grown(one, two, twos)
 
 
-def _ceiling(residual: Array, covariance: Array, heaviest: Array) -> float:
+def _ceiling(state: _Weighed, heaviest: Array) -> float:
     """What the log posterior of a state without faults can become by two: by shifts that make both residuals fit."""
-    p = np.linalg.inv(covariance)
-    g = p @ residual
+    bare, p, g = state
     d = np.diag(p)
-    bare = log_normal(residual, covariance)
     if len(g) == 1:
         return bare + 0.5 * float(g[0] ** 2 / d[0]) + float(heaviest[0])
     det = np.outer(d, d) - p**2

@@ -10,7 +10,7 @@ import pytest
 from scipy import integrate, stats
 
 from photoaz import quantities as q
-from photoaz.judgement.fault_search import _grow, _two_of, log_normal
+from photoaz.judgement.fault_search import _grow, _two_of, _weighed, log_normal
 from photoaz.judgement.reading_faults import FLAT, WIDE_DEG, Faults, transposed
 from photoaz.judgement.reasons import format_odds
 from photoaz.quantities import CAUSE_NAMED, COMMON_OFFSET_SIGMA_DEG, READING_WRONG_SIGMA_DEG
@@ -44,7 +44,7 @@ def test_one_and_two_faults_in_closed_form_against_scipy(small):
         np.zeros(5, bool),
         np.zeros(5),
     )
-    grown = _grow(residual, v, f, _two_of(f, len(residual)))
+    grown = _grow(_weighed(residual, v), f, _two_of(f, len(residual)))
 
     def direct(*chosen):
         r, c = residual.copy(), v.copy()
@@ -91,7 +91,7 @@ def test_a_wrong_reading_is_integrated_out(small):
     anywhere, _ = integrate.quad(lambda b: joint(b) / 360.0, -180, 180, epsabs=0.0, limit=400, points=[residual[1]])
     spread, none = np.array([READING_WRONG_SIGMA_DEG, WIDE_DEG]), np.zeros(2)
     f = Faults(np.array([1, 1]), none, spread, none, ("",) * 2, np.zeros(2, bool), none)
-    one = _grow(residual, v, f, _two_of(f, len(residual))).one
+    one = _grow(_weighed(residual, v), f, _two_of(f, len(residual))).one
     assert one[0] == pytest.approx(math.log(near), abs=1e-7)
     assert one[1] + FLAT == pytest.approx(math.log(anywhere), abs=1e-6)
 
