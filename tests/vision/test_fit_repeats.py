@@ -9,6 +9,7 @@ import os
 import pickle
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import remainder, tau
 from pathlib import Path
 from typing import Any
@@ -36,7 +37,7 @@ ROUNDING = 1e-12
 CLEAR = 0.6
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Call:
     """What the fit was asked: from starts, or once more from boxes that had settled before."""
 
@@ -48,6 +49,11 @@ class Call:
     def answer(self, which: Sequence[int], thetas: Sequence[Sequence[np.ndarray]]) -> list[tuple[Minimum, ...]]:
         fit = fit_boxes if self.first else settle_all
         return fit(self.sighting, [self.tasks[k] for k in which], [thetas[k] for k in which])
+
+    @cached_property
+    def base(self) -> list[tuple[Minimum, ...]]:
+        """The answer as it was asked for, which others are held against."""
+        return self.answer(range(len(self.tasks)), self.thetas)
 
 
 @pytest.fixture(scope="module")
@@ -106,9 +112,8 @@ def test_alone_and_in_other_order(calls: list[Call]) -> None:
     alone, turned = [], []
     for call in calls:
         every = list(range(len(call.tasks)))
-        together = call.answer(every, call.thetas)
-        alone.append(moves(call, together, [call.answer([k], call.thetas)[0] for k in every]))
-        turned.append(moves(call, together, call.answer(every[::-1], [t[::-1] for t in call.thetas])[::-1]))
+        alone.append(moves(call, call.base, [call.answer([k], call.thetas)[0] for k in every]))
+        turned.append(moves(call, call.base, call.answer(every[::-1], [t[::-1] for t in call.thetas])[::-1]))
     for what, found in (("alone", alone), ("in other order", turned)):
         assert told(what, found) == (1.0, 1.0)
         # to the last bits; only what never comes to rest makes more of these
@@ -125,10 +130,9 @@ def nudged(thetas: Sequence[Sequence[np.ndarray]], px: float, deg: float, seed: 
 def test_from_starts_moved_by_rounding(calls: list[Call]) -> None:
     found = []
     for call in calls:
-        base = call.answer(range(len(call.tasks)), call.thetas)
         for seed in (31, 32):
             moved = nudged(call.thetas, ROUNDING, ROUNDING, seed)
-            found.append(moves(call, base, call.answer(range(len(call.tasks)), moved)))
+            found.append(moves(call, call.base, call.answer(range(len(call.tasks)), moved)))
     every = np.concatenate(found)
     told(f"starts moved by rounding, {CLEAR} found", found, CLEAR)
     assert every[every[:, 2] >= CLEAR, 1].max() < 1e-6
@@ -142,10 +146,9 @@ def test_from_starts_moved_a_bit(calls: list[Call]) -> None:
     rng = np.random.default_rng(31)
     found = []
     for call in calls:
-        every = list(range(len(call.tasks)))
         nudge = np.array([np.radians(MOVED_DEG)] * 3 + [MOVED_PX] * 2 + [0.0] * 5)
         nudged = [[theta + nudge * rng.choice([-1.0, 1.0], 10) for theta in some] for some in call.thetas]
-        found.append(moves(call, call.answer(every, call.thetas), call.answer(every, nudged)))
+        found.append(moves(call, call.base, call.answer(range(len(call.tasks)), nudged)))
     # what has an edge to rest on comes back; poor outlines have many ways, and end in one or the other
     assert told("starts moved", found)[0] > 0.7
     best, every_one = told(f"of which {CLEAR} is found", found, CLEAR)
