@@ -24,8 +24,8 @@ def test_pages_and_sheets_hold_the_whole_name_and_run_nowhere(
     sheet.write_text(
         sheet_html(replace(site, site_id=name, antennas=antennas), result, antenna_id, NOW), encoding="utf-8"
     )
+    page = pages_of_font()
     for path in (tmp_path / "report/index.html", *(tmp_path / "report/sites").glob("*.html"), sheet):
-        page = pages_of_font()
         page.goto(path.as_uri())
         for width in (1280, 390) if path != sheet else (1280,):
             page.set_viewport_size({"width": width, "height": 900})
