@@ -14,11 +14,13 @@ from typing import Any
 import cv2
 import hypothesis
 import pytest
+from PIL import Image
 from threadpoolctl import threadpool_limits
 
 import photoaz.estimate.pipeline
 from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.result import SiteResult
+from photoaz.sample import sample_dir, sample_photos
 
 from .remembered import remembered
 
@@ -112,6 +114,20 @@ def once(shared: Path) -> Callable[[str, Callable[[Path], object]], Path]:
         return folder
 
     return made
+
+
+@pytest.fixture(scope="session")
+def small_photos(once: Callable[[str, Callable[[Path], object]], Path]) -> Path:
+    """A folder of the sample's photos with a sixteenth of their pixels, for tests that solve none of them."""
+
+    def made(folder: Path) -> None:
+        for source in sample_photos(sample_dir()):
+            with Image.open(source) as photo:
+                exif, size = photo.info["exif"], (photo.width // 4, photo.height // 4)
+                photo.draft("RGB", size)
+                photo.resize(size).save(folder / source.name, exif=exif)
+
+    return once("small_photos", made)
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,6 @@ import pytest
 
 from photoaz.estimate.inputs import SiteInputs
 from photoaz.result import AntennaResult, AzimuthCovariance, ById, PhotoResult, SiteResult
-from photoaz.sample import sample_dir
 
 NO_SERVER = "no PostgreSQL server is installed (initdb, pg_ctl)"
 
@@ -28,12 +27,12 @@ def programs() -> Path | None:
 
 
 @pytest.fixture
-def archive(tmp_path: Path) -> Path:
-    """A folder with three photos of the sample site."""
+def archive(tmp_path: Path, small_photos: Path) -> Path:
+    """A folder with three photos of the sample site, for a stand-in to solve."""
     folder = tmp_path / "archive"
     folder.mkdir()
     for k in (2, 4, 8):
-        shutil.copy2(sample_dir() / f"qlb014_{k}.jpg", folder)
+        shutil.copy2(small_photos / f"qlb014_{k}.jpg", folder)
     return folder
 
 

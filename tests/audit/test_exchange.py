@@ -21,12 +21,14 @@ from photoaz.present import results as writing
 from photoaz.result import ById
 from photoaz.sample import sample_dir
 
+#: what readings may suffer is worked out once of sites that are alike
+pytestmark = pytest.mark.usefixtures("seen_before")
 SAMPLE = sample_dir()
 SITES = ("QLB-014", "QLB-015", "QLB-016")
 
 
 @pytest.fixture
-def home(tmp_path: Path) -> Path:
+def home(tmp_path: Path, small_photos: Path) -> Path:
     """An archive of three sites with a photo each, and its register."""
     header, *rows = (SAMPLE / "register.csv").read_text(encoding="utf-8").splitlines()
     table = [header]
@@ -34,7 +36,7 @@ def home(tmp_path: Path) -> Path:
         moved = f"{46.629992 + 0.02 * k:.6f}"
         table += [row.replace(SITES[0], site).replace("46.629992", moved) for row in rows]
         (tmp_path / "archive" / site).mkdir(parents=True)
-        shutil.copy2(SAMPLE / f"qlb014_{(2, 4, 8)[k]}.jpg", tmp_path / "archive" / site)
+        shutil.copy2(small_photos / f"qlb014_{(2, 4, 8)[k]}.jpg", tmp_path / "archive" / site)
     (tmp_path / "register.csv").write_text("\n".join(table) + "\n", encoding="utf-8")
     places = [f"qlb014_{n}.jpg,{site}" for n, site in zip((2, 4, 8), SITES, strict=True)]
     (tmp_path / "manifest.csv").write_text("\n".join(["photo,site_id", *places]) + "\n", encoding="utf-8")
@@ -76,15 +78,17 @@ def results(out: Path) -> dict[str, Any]:
     return found
 
 
-def test_a_report_after_a_stopped_rerun_is_of_the_finished_one(home: Path, stop_at: dict[str, str]) -> None:
+def test_a_report_after_a_stopped_rerun_is_of_the_finished_one(
+    home: Path, stop_at: dict[str, str], small_photos: Path
+) -> None:
     assert audit(home).exit_code == 0
     before = results(home / "out")
     assert len(before["sites"]) == len(SITES)
     # a site solved, one photo read anew, one gone, one new: then stopped
     stop_at["site"] = SITES[1]
-    shutil.copy2(SAMPLE / "qlb014_5.jpg", home / "archive" / SITES[0] / "qlb014_2.jpg")
+    shutil.copy2(small_photos / "qlb014_5.jpg", home / "archive" / SITES[0] / "qlb014_2.jpg")
     (home / "archive" / SITES[2] / "qlb014_8.jpg").rename(home / "gone.jpg")
-    shutil.copy2(SAMPLE / "qlb014_1.jpg", home / "archive" / SITES[1])
+    shutil.copy2(small_photos / "qlb014_1.jpg", home / "archive" / SITES[1])
     assert audit(home, "out", "--risk", "0.1").exit_code == 130
     assert results(home / "out") == before
     done = CliRunner().invoke(main, ["report", str(home / "out"), "-q"])
@@ -136,13 +140,13 @@ def test_a_writing_that_is_stopped_leaves_the_old_results(
 
 
 def test_pictures_of_a_store_that_was_removed_are_not_taken_for_those_of_the_next(
-    home: Path, stop_at: dict[str, str]
+    home: Path, stop_at: dict[str, str], small_photos: Path
 ) -> None:
     stop_at["site"] = SITES[2]
     assert audit(home).exit_code == 130
     for path in (home / "out").glob("results.sqlite*"):
         path.unlink()
-    shutil.copy2(SAMPLE / "qlb014_1.jpg", home / "archive" / SITES[0])
+    shutil.copy2(small_photos / "qlb014_1.jpg", home / "archive" / SITES[0])
     (home / "archive" / SITES[0] / "qlb014_2.jpg").unlink()
     stop_at.clear()
     assert audit(home).exit_code == 0

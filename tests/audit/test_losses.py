@@ -24,6 +24,8 @@ from photoaz.estimate.inputs import SiteInputs, Tools
 from photoaz.memory import recall
 from photoaz.sample import sample_dir
 
+#: what readings may suffer is worked out once of sites that are alike
+pytestmark = pytest.mark.usefixtures("seen_before")
 SAMPLE = sample_dir()
 
 

@@ -19,7 +19,6 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
-from PIL import Image
 
 import photoaz.estimate.pipeline
 from photoaz.audit import files
@@ -33,6 +32,8 @@ from photoaz.photo.pixels import Darkroom, Picture
 from photoaz.result import ById, PhotoResult
 from photoaz.sample import sample_dir
 
+#: what readings may suffer is worked out once of sites that are alike
+pytestmark = pytest.mark.usefixtures("seen_before")
 SAMPLE = sample_dir()
 SOME = (2, 4, 8)
 PLAIN = ("--overlays", "none", "--sheets", "none", "--jobs", "1", "-q")
@@ -56,22 +57,6 @@ def used(out: Path) -> list[str]:
 
 
 ALL = [f"qlb014_{k}.jpg" for k in SOME]
-
-
-@pytest.fixture(scope="module")
-def smaller(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with three photos of the sample site, a quarter as wide and with their metadata: quicker to decode."""
-    folder = tmp_path_factory.mktemp("smaller")
-    for name in ALL:
-        with Image.open(SAMPLE / name) as photo:
-            small = photo.resize((photo.width // 4, photo.height // 4))
-            small.save(folder / name, exif=photo.info["exif"], quality=95)
-    return folder
-
-
-@pytest.fixture
-def archive(smaller: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(smaller, tmp_path / "archive"))
 
 
 @pytest.fixture

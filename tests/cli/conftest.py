@@ -39,20 +39,9 @@ def field(tmp_path):
 
 
 @pytest.fixture
-def smaller_sample(monkeypatch, once):
+def smaller_sample(monkeypatch, small_photos):
     """The sample site's files with photos of a sixteenth of the pixels, for tests that solve none of them."""
-
-    def made(folder):
-        for source in sample_files():
-            if source.suffix != ".jpg":
-                (folder / source.name).write_bytes(source.read_bytes())
-                continue
-            with Image.open(source) as photo:
-                exif, size = photo.info["exif"], (photo.width // 4, photo.height // 4)
-                photo.draft("RGB", size)
-                photo.resize(size).save(folder / source.name, exif=exif)
-
-    files = sorted(once("smaller_sample", made).iterdir())
+    files = [small_photos / f.name if f.suffix == ".jpg" else f for f in sorted(sample_files())]
     monkeypatch.setattr(photoaz.sample, "sample_files", lambda: iter(files))
 
 
