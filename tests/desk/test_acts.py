@@ -21,11 +21,16 @@ from .conftest import OWN, SITE, WHO, Page, antenna, view
 pytestmark = pytest.mark.usefixtures("seen_before")
 
 
+def marked(seen: dict[str, Any], x: float, y: float) -> list[list[float]]:
+    """A box so many pixels off where it was found; of marks made by two tests the second looks its solution up."""
+    return [[u + x, v + y] for u, v in seen["corners_px"]]
+
+
 def test_a_marked_box_is_solved_undone_and_done_again(page: Page) -> None:
     before = page.site()["document"]
     seen = view(before, "QLB-014-B1", "_7.jpg")
     photo = seen["photo"]
-    off = [[x + 9.0, y + 3.0] for x, y in seen["corners_px"]]
+    off = marked(seen, 9.0, 3.0)
     said = page.act("pick", {"antenna_id": "QLB-014-B1", "corners_px": off, "exact": True}, photo)
     assert said["ticket"] is not None
     assert said["undo"]["words"] == "QLB-014-B1 marked in qlb014_7.jpg, held as drawn"
@@ -48,7 +53,7 @@ def test_a_marked_box_is_solved_undone_and_done_again(page: Page) -> None:
 
 def test_edges_snap_unless_held(page: Page) -> None:
     seen = view(page.site()["document"], "QLB-014-B1", "_7.jpg")
-    near = [[x + 2.0, y] for x, y in seen["corners_px"]]
+    near = marked(seen, 2.0, 0.5)
     said = page.act("pick", {"antenna_id": "QLB-014-B1", "corners_px": near, "exact": False}, seen["photo"])
     now = view(page.solved(said["ticket"])["document"], "QLB-014-B1", "_7.jpg")
     # back on the edges: within half a pixel of where they were found, though the mark was 2 px off
@@ -89,7 +94,7 @@ def test_a_draft_is_close_to_the_whole_solution(page: Page) -> None:
     site = page.site()
     page.desk.solver.answer(SITE, page.desk.solver.ask(SITE), 120.0)  # it was just solved
     seen = view(site["document"], "QLB-014-B1", "_7.jpg")
-    near = [[x + 1.0, y + 0.5] for x, y in seen["corners_px"]]
+    near = marked(seen, 2.0, 0.5)
     said = page.act("pick", {"antenna_id": "QLB-014-B1", "corners_px": near, "exact": False}, seen["photo"])
     draft = page.desk.solver.answer(SITE, said["ticket"], 120.0, whole=False)
     assert draft is not None
@@ -172,9 +177,8 @@ def test_a_photo_left_out_is_not_used_and_the_audit_says_why(page: Page, audited
 
 def test_an_audit_from_then_on_uses_what_was_marked(page: Page, audited: Path, results: Path) -> None:
     seen = view(page.site()["document"], "QLB-014-B1", "_7.jpg")
-    said = page.act(
-        "pick", {"antenna_id": "QLB-014-B1", "corners_px": seen["corners_px"], "exact": True}, seen["photo"]
-    )
+    off = marked(seen, 9.0, 3.0)
+    said = page.act("pick", {"antenna_id": "QLB-014-B1", "corners_px": off, "exact": True}, seen["photo"])
     desk_says = page.solved(said["ticket"])["document"]
     page.desk.solver.close()
     command = ["audit", str(audited / "photos"), "--register", str(audited / "register.csv"), "--out", str(results)]

@@ -441,30 +441,38 @@ def anew(sample) -> Sample:
     return replace(sample, remembering=nullcontext)
 
 
-def test_what_is_remembered_gives_the_same_solution_without_a_look_at_the_pixels(anew, monkeypatch):
-    photos, asked = [anew.photo(k) for k in (1, 8)], {"picks": (), "antenna_ids": HALF}
+#: of the memory's tests; both ask for the same
+TWO = {"picks": (), "antenna_ids": HALF}
+
+
+@pytest.fixture(scope="module")
+def noted(sample) -> tuple[Notebook, SiteResult]:
+    """What was noted of photos 1 and 2 as they were solved, and the solution."""
     notebook = Notebook()
-    plain = anew.solve(photos, **asked)
-    first = anew.solve(photos, **asked, memory=notebook)
+    anew = replace(sample, remembering=nullcontext)
+    return notebook, anew.solve([anew.photo(k) for k in (1, 2)], **TWO, memory=notebook)
+
+
+def test_what_is_remembered_gives_the_same_solution_without_a_look_at_the_pixels(anew, noted, monkeypatch):
+    photos, (notebook, first) = [anew.photo(k) for k in (1, 2)], noted
+    plain = anew.solve(photos, **TWO)
     monkeypatch.setattr(Picture, "colour", None)
     monkeypatch.setattr(Picture, "grey", None)
-    assert anew.solve(photos, **asked, memory=notebook) == first == plain
+    assert anew.solve(photos, **TWO, memory=notebook) == first == plain
     assert any(has_azimuth(a) for a in plain.antennas)
 
 
-def test_only_what_depends_on_a_change_is_worked_out_again(anew, monkeypatch):
-    photos, asked = [anew.photo(k) for k in (1, 2)], {"picks": (), "antenna_ids": HALF}
-    notebook = Notebook()
-    before = anew.solve(photos, **asked, memory=notebook)
+def test_only_what_depends_on_a_change_is_worked_out_again(anew, noted, monkeypatch):
+    photos, (notebook, before) = [anew.photo(k) for k in (1, 2)], noted
     looked: list[str] = []
     colour = Picture.colour
     monkeypatch.setattr(Picture, "colour", lambda self: looked.append(self.path.name) or colour(self))
     # a reading tells nothing of the photos
     readings = replace(anew.site, antennas=tuple(replace(a, reading=None) for a in anew.site.antennas))
-    assert replace(anew, site=readings).solve(photos, **asked, memory=notebook) == before
+    assert replace(anew, site=readings).solve(photos, **TWO, memory=notebook) == before
     assert looked == []
     # another height of the tower changes where each photo's antennas are looked for
     taller = replace(anew.site, antennas=tuple(replace(a, rad_center_m=a.rad_center_m + 2) for a in anew.site.antennas))
     changed = replace(anew, site=taller)
-    assert changed.solve(photos, **asked, memory=notebook) == changed.solve(photos, **asked)
+    assert changed.solve(photos, **TWO, memory=notebook) == changed.solve(photos, **TWO)
     assert looked == ["qlb014_1.jpg", "qlb014_2.jpg"] * 2
