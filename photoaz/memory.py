@@ -26,7 +26,7 @@ from photoaz import __version__
 T = TypeVar("T")
 
 #: another value where a step's result changes although photoaz's version does not
-GENERATION = "6"
+GENERATION = "7"
 
 
 class Memory(Protocol):

@@ -28,7 +28,6 @@ from photoaz.estimate.statements import (
 from photoaz.geodesy.frames import EnuFrame
 from photoaz.geodesy.norths import Declination
 from photoaz.memory import recall
-from photoaz.naming.answer import SURE
 from photoaz.naming.model import AntennaPriors, KnownPhoto
 from photoaz.naming.mount import mount_of
 from photoaz.naming.site_names import exchange_that_fits
@@ -366,8 +365,9 @@ def _without_poor_choices(
     return None if all(len(n.boxes) == len(o.boxes) for n, o in zip(out, photos, strict=True)) else out
 
 
-#: a view of which less of the outline found its edge counts only where no other with a sure name shows so much of it
-GOOD_QUALITY = 0.6
+#: a view of which less of the outline found its edge counts only where no other shows so much of it, and that other is
+#: the antenna's with such a probability (common practice, no source)
+GOOD_QUALITY, GOOD_NAME = 0.6, 0.9
 #: a found view whose own outline leaves the azimuth this open (one sigma) tells nothing
 NOTHING_RAD = float(np.radians(40.0))
 
@@ -389,7 +389,7 @@ def _without_poor_views(
     for f, boxes in zip(photos, telling, strict=True):
         for name, modes in boxes.items():
             # what may be another antenna's makes no view of this one needless
-            sure = sum(p for _, p in f.names.get(name, ())) < 1.0 - SURE
+            sure = sum(p for _, p in f.names.get(name, ())) < 1.0 - GOOD_NAME
             best[name] = max(best.get(name, 0.0), modes[0].quality if sure else 0.0)
     out = []
     for f, boxes in zip(photos, telling, strict=True):

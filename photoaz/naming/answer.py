@@ -25,8 +25,8 @@ from photoaz.wording import percent
 
 #: the finder's word on how a panel is turned is good to some 15 degrees: not much more than that is not worth saying
 SAID_TURNED_RAD = float(np.radians(25.0))
-#: a name is used as known from this probability on
-SURE = 0.9
+#: a name is used as known from this probability on: below, a U95 must hold another panel's azimuth as well
+SURE = 0.95
 MENTIONED = 0.03
 #: headings closer together than this are one
 SAME_HEADING_RAD = float(np.radians(20.0))

@@ -248,6 +248,36 @@ def test_two_that_agree_are_as_good_as_sure(kit):
     assert min(got.outlines["a"].values()) > 0.97
 
 
+def heading_of(kit: Any, p_right: float | None) -> tuple[float, float]:
+    """How far off a photo's heading is told, and its sigma [rad], where b's outline lies beside its panel.
+
+    It is larger by a twentieth, too. p_right: of that outline; None: it is not there. Outline a is right.
+    """
+    station = kit.Station(name="p0", bearing_deg=70.0, distance_m=60.0, sees=("a", "b"))
+    site = kit.make_site((station,), {"a": 80.0, "b": 60.0})
+
+    (photo,) = site.network.photos
+    boxes = {"a": photo.boxes["a"]}
+    if p_right is not None:
+        (mode,) = photo.boxes["b"]
+        beside = mode.centre_px + np.array([40.0, 0.0])
+        off = replace(mode, ln_size=mode.ln_size + 0.05, centre_px=beside, wrong=WRONG, p_right=p_right)
+        boxes["b"] = (off,)
+    antennas = [a for a in site.network.antennas if a.name in boxes]
+    told = solve_network(build([replace(photo, boxes=boxes)], antennas, 1.2)).posterior.headings["p0"].told
+    return float(wrap_rad(told.azimuth_rad - site.truth[site.layout.photo("p0")[0]])), told.sigma_rad
+
+
+def test_an_outline_that_is_not_believed_turns_no_photo(kit):
+    """Taken for right it does; where nobody believes it, the heading is told as if it were not there."""
+    off, sigma = heading_of(kit, None)
+    unbelieved = heading_of(kit, 1e-6)
+    # linear about an adjustment that it did move
+    assert unbelieved[0] == pytest.approx(off, abs=np.radians(0.04))
+    assert unbelieved[1] == pytest.approx(sigma, rel=0.03)
+    assert abs(heading_of(kit, 1.0)[0] - off) > np.radians(0.15)
+
+
 # ---- names that are not certain --------------------------------------------------------------------------------------
 
 P_OTHER = 0.3
