@@ -133,14 +133,17 @@ def catch(
     tasks: Sequence[FitTask],
     thetas: Sequence[Sequence[Array]],
     *,
-    farthest_px: float = FARTHEST_PX,
+    farthest_px: float | Array = FARTHEST_PX,
 ) -> list[list[Array]]:
-    """Each task's boxes (P,) moved to the strong edges near them; those that come together are one."""
+    """Each task's boxes (P,) moved to the strong edges near them; those that come together are one.
+
+    farthest_px: how far off an edge may be to begin with, of all tasks or one for each.
+    """
     caught: list[list[Array]] = [[] for _ in tasks]
     if not any(thetas):
         return caught
     start = FitBatch.of(_in_double(tasks), thetas, PHOTO_BLUR_PX)
-    boxes = capture(sighting, start, farthest_px)
+    boxes = capture(sighting, start, np.broadcast_to(farthest_px, len(tasks)))
     for k, theta in zip(boxes.task, boxes.theta, strict=True):
         if not any(_same(theta, c) for c in caught[k]):
             caught[k].append(theta)
@@ -206,14 +209,14 @@ def _judge(near: Neighbours, weight: Array) -> Array:
     return np.minimum(weight, near.mean(weight))
 
 
-def capture(sighting: Sighting, boxes: FitBatch, farthest_px: float = FARTHEST_PX) -> FitBatch:
+def capture(sighting: Sighting, boxes: FitBatch, farthest_px: Array) -> FitBatch:
     """Move the outlines to the nearest strong edges, from far to near. Boxes with nothing left to measure drop out.
 
-    farthest_px: how far off an edge may be to begin with; a small panel's own width bounds it further.
+    farthest_px: how far off an edge may be to begin with, for each task; a small panel's own width bounds it further.
     """
     p = N_PARAMETERS
     for turn, factor in enumerate((1.0, 0.8, 0.65, 0.5, 0.4, 0.4)):
-        size = np.clip(0.1 * sighting.camera.f_px * np.exp(boxes.theta[:, 5]), 1.5, farthest_px)
+        size = np.clip(0.1 * sighting.camera.f_px * np.exp(boxes.theta[:, 5]), 1.5, farthest_px[boxes.task])
         seen = sample_boxes(sighting, boxes, *_CAPTURE_SAMPLES)
         boxes, samples, own = seen.boxes, seen.samples, seen.own
         if not len(boxes):

@@ -359,13 +359,17 @@ def _far_and_near(
 
     A pipe beside a panel catches the eye of a far look.
     """
-    wide = sighting.camera.f_px * float(np.median([np.exp(t.prior.mean[5]) for t in tasks])) / shrink
-    rough_px = max(GUIDE_SHARE * wide, LEAST_GUIDE_PX) * shrink
+    off_px = GUIDE_SHARE * sighting.camera.f_px * np.exp([t.prior.mean[5] for t in tasks]) / shrink
     guides = [
-        replace(task, corners_px=_guide(look.candidate), corner_px=rough_px, reads=mask_of("front", exact=True))
-        for task, look in zip(tasks, looks, strict=True)
+        replace(
+            task,
+            corners_px=_guide(look.candidate),
+            corner_px=max(float(off), LEAST_GUIDE_PX) * shrink,
+            reads=mask_of("front", exact=True),
+        )
+        for task, look, off in zip(tasks, looks, off_px, strict=True)
     ]
-    far = _at_scale(sighting, tasks, begin, shrink, guides=guides, farthest_px=GUIDE_SHARE * wide)
+    far = _at_scale(sighting, tasks, begin, shrink, guides=guides, farthest_px=off_px)
     beside = [
         [_moved(theta, share, look) for theta in some[:3] for share in (-0.1, 0.0, 0.1)]
         for look, some in zip(looks, begin, strict=True)
@@ -381,7 +385,7 @@ def _at_scale(
     shrink: int,
     *,
     guides: Sequence[FitTask] | None = None,
-    farthest_px: float = FARTHEST_PX,
+    farthest_px: float | Array = FARTHEST_PX,
 ) -> list[list[Array]]:
     """As `catch`, in the picture reduced by a whole factor; guides: tasks whose corners hold the boxes."""
 

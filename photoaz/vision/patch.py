@@ -73,7 +73,8 @@ def _looked_up(pixels: Array, x: Array, y: Array) -> Array:
     """
     if len(x) > _AT_A_TIME:
         cut = range(0, len(x), _AT_A_TIME)
-        return np.concatenate([_looked_up(pixels, x[k : k + _AT_A_TIME], y[k : k + _AT_A_TIME]) for k in cut])
+        parts = [_looked_up(pixels, x[k : k + _AT_A_TIME], y[k : k + _AT_A_TIME]).T for k in cut]
+        return np.concatenate(parts, 1).T  # in one order however many there are: sums hang on it
     tall, wide, channels = pixels.shape
     at = np.stack([np.minimum(np.maximum(v, 1.0), n - 3.0) for v, n in ((x, wide), (y, tall))])
     first = np.floor(at)

@@ -354,9 +354,12 @@ class _HiddenWalls:
         n[:, other, other] += prior[:, other]
         r = right + prior * guess[self.at]
         gain = np.linalg.solve(n[:, other][:, :, other], np.stack([n[:, other, 1], r[:, other]], -1))
-        lever = n[:, 1, other][:, None, :] @ gain
-        information = np.bincount(self.run, self.part * (n[:, 1, 1] - lever[:, 0, 0]), len(self.face))
-        told = np.bincount(self.run, self.part * (right[:, 1] - lever[:, 0, 1]), len(self.face))
+        # term by term: how a product of matrices sums hangs on how many there are
+        lever = np.zeros_like(gain[:, 0])
+        for j, k in enumerate(other):
+            lever += n[:, 1, k, None] * gain[:, j]
+        information = np.bincount(self.run, self.part * (n[:, 1, 1] - lever[:, 0]), len(self.face))
+        told = np.bincount(self.run, self.part * (right[:, 1] - lever[:, 1]), len(self.face))
         before = 1.0 / (0.33 * np.abs(self.face) + 10.0) ** 2
         total = information + before
         share, sure = self.share[self.at], self.spread**-2.0

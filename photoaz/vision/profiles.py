@@ -126,15 +126,11 @@ def nearest_strong_edge(
     kernel = -k * np.exp(-0.5 * (k / blur_px) ** 2)
     kernel = kernel / (np.abs(kernel).sum() / 2)  # a unit step answers 1
     shift = t[half:-half]
-    # all answers of all profiles are one product with a band matrix
-    band = np.zeros((len(t), len(shift)))
-    for j in range(len(shift)):
-        band[j : j + len(kernel), j] = kernel[::-1]
-    if profile.shape[2] == 1:
-        strength = np.abs(profile[..., 0] @ band)
-    else:
-        response = np.swapaxes(profile, 1, 2) @ band  # (S, C, T')
-        strength = np.sqrt((response * response).sum(1))
+    # one tap of the kernel after the other: what a profile answers must not hang on how far other boxes reach
+    response = np.zeros((len(profile), len(shift), profile.shape[2]))
+    for j, tap in enumerate(kernel[::-1].tolist()):
+        response += tap * profile[:, j : j + len(shift)]
+    strength = np.sqrt(np.einsum("stc,stc->st", response, response))
     nearness = np.where(np.abs(shift) <= reaches[:, None], np.exp(-0.5 * (shift / near[:, None]) ** 2), 0.0)
     # where nothing is seen an edge lies nowhere: what is said there must not hang on last bits
     score = (strength + _NO_CONTRAST) * nearness[samples.box]
