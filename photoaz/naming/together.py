@@ -11,6 +11,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import expit
 
 from photoaz.angles import Array
 from photoaz.errors import Fault, InputError
@@ -35,6 +36,8 @@ from photoaz.vision.finder import FoundPanels, PanelCandidate
 
 #: how often the photos tell each other
 PASSES = 2
+#: what is less probable than this beside all else is left out
+NO_SHARE = 1e-6
 #: a photo's word on an antenna is never taken as surer than this
 DOUBT = 0.03
 #: a residual of a place this many sigmas off weighs half
@@ -80,9 +83,20 @@ def name_candidates(
         share = max(share, UNLISTED_SHARE_ONE_SECTOR)
     odds = more.ln_evidence - listed.ln_evidence + np.log(share / (1.0 - share))
     best = more if odds > 0.0 else listed
-    return tuple(
-        photo_naming(p, h, best.beliefs, site_sigma_m) for p, h in zip(best.problems, best.hypotheses, strict=True)
-    )
+    share = float(expit(odds))
+    together = [
+        (*_weighed(a, 1.0 - share), *_weighed(b, share))
+        for a, b in zip(listed.hypotheses, more.hypotheses, strict=True)
+    ]
+    return tuple(photo_naming(p, h, best.beliefs, site_sigma_m) for p, h in zip(best.problems, together, strict=True))
+
+
+def _weighed(hypotheses: Sequence[Hypothesis], share: float) -> list[Hypothesis]:
+    """A photo's hypotheses with costs by which they are as probable as this together."""
+    if not hypotheses or share < NO_SHARE:
+        return []
+    ln = np.log(share) + np.log(np.maximum(weights(hypotheses), 1e-300))
+    return [replace(h, cost=-float(v)) for h, v in zip(hypotheses, ln, strict=True)]
 
 
 @dataclass(frozen=True, slots=True)
