@@ -22,6 +22,7 @@ from photoaz.estimate.priors import antenna_priors_of, head_priors_of
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.together import name_candidates
 from photoaz.photo.camera import Camera
+from photoaz.priors import Priors
 from photoaz.register.model import Site
 from photoaz.sample import sample_dir
 from photoaz.vision.finder import PanelCandidate
@@ -280,6 +281,35 @@ def test_one_of_two_equal_neighbours_alone_is_not_called_sure():
         ((_, match),) = o.pairs()
         assert match.ambiguous
         assert {"B1", "B2"} <= {match.antenna, *(a for a, _ in match.alternatives)}
+
+
+def test_whether_panels_are_unlisted_is_weighed():
+    """Bayes' theorem: names are those of both answers, and the odds of these go as the odds beforehand."""
+    shots = (Shot(bearing_deg=20.0), Shot(bearing_deg=200.0))
+    site = panels(each=2, sizes=(SIZES[0], SIZES[0]))
+    rng = np.random.default_rng(1)
+    known, found, _ = (list(x) for x in zip(*(take(s, site, rng, "") for s in shots), strict=True))
+    listed = [a for a in register(site) if a.name in ("A1", "B1", "C1")]
+
+    def names(unlisted: float) -> np.ndarray:
+        priors = replace(Priors(), sites=replace(Priors().sites, unlisted_share=unlisted))
+        told = [
+            {m.antenna: m.probability} | dict(m.alternatives)
+            for photo in name_candidates(known, found, listed, 1.2, priors)
+            for m in photo.matches
+        ]
+        return np.array([[of.get(name, 0.0) for name in ("A1", "B1", "C1", None)] for of in told])
+
+    never, always = names(1e-9), names(1.0 - 1e-9)
+    most = np.unravel_index(np.abs(always - never).argmax(), never.shape)
+    assert abs(always[most] - never[most]) > 0.4
+    evidence = []
+    for share in (0.02, 0.1, 0.3):
+        both = names(share)
+        w = float((both[most] - never[most]) / (always[most] - never[most]))
+        assert both == pytest.approx((1.0 - w) * never + w * always, abs=0.035)  # what is below 0.03 is not mentioned
+        evidence.append(w / (1.0 - w) * (1.0 - share) / share)
+    assert evidence == pytest.approx([evidence[0]] * 3, rel=0.02)
 
 
 def test_looks_taken_for_others_do_not_change_names():
