@@ -98,7 +98,7 @@ def calls(measured: list[Measured]) -> list[Call]:
 
         patch.setattr(gather, "measure_boxes", at_once)
         site = require_sites(load_register(sample_dir() / "register.csv"))[0]
-        paths = [sample_dir() / f"qlb014_{k}.jpg" for k in (2, 4, 8)]
+        paths = [sample_dir() / f"qlb014_{k}.jpg" for k in (1, 2, 4, 8)]
         photos = [LocalPhoto(name=p.name, path=p, record=read_record(p)) for p in paths]
         solve_site(site_inputs(site, photos), Tools(room=Darkroom()))
     return asked
