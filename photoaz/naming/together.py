@@ -83,9 +83,9 @@ def name_candidates(
         share = max(share, UNLISTED_SHARE_ONE_SECTOR)
     odds = more.ln_evidence - listed.ln_evidence + np.log(share / (1.0 - share))
     best = more if odds > 0.0 else listed
-    share = float(expit(odds))
+    p_more = float(expit(odds))
     together = [
-        (*_weighed(a, 1.0 - share), *_weighed(b, share))
+        (*_weighed(a, 1.0 - p_more), *_weighed(b, p_more))
         for a, b in zip(listed.hypotheses, more.hypotheses, strict=True)
     ]
     return tuple(photo_naming(p, h, best.beliefs, site_sigma_m) for p, h in zip(best.problems, together, strict=True))
@@ -95,8 +95,8 @@ def _weighed(hypotheses: Sequence[Hypothesis], share: float) -> list[Hypothesis]
     """A photo's hypotheses with costs by which they are as probable as this together."""
     if not hypotheses or share < NO_SHARE:
         return []
-    ln = np.log(share) + np.log(np.maximum(weights(hypotheses), 1e-300))
-    return [replace(h, cost=-float(v)) for h, v in zip(hypotheses, ln, strict=True)]
+    cost = -np.log(share * weights(hypotheses))
+    return [replace(h, cost=float(c)) for h, c in zip(hypotheses, cost, strict=True)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -359,17 +359,17 @@ def _far_and_near(
 
     A pipe beside a panel catches the eye of a far look.
     """
-    off_px = GUIDE_SHARE * sighting.camera.f_px * np.exp([t.prior.mean[5] for t in tasks]) / shrink
+    reach = GUIDE_SHARE * sighting.camera.f_px * np.exp([t.prior.mean[5] for t in tasks]) / shrink
     guides = [
         replace(
             task,
             corners_px=_guide(look.candidate),
-            corner_px=max(float(off), LEAST_GUIDE_PX) * shrink,
+            corner_px=max(float(own), LEAST_GUIDE_PX) * shrink,
             reads=mask_of("front", exact=True),
         )
-        for task, look, off in zip(tasks, looks, off_px, strict=True)
+        for task, look, own in zip(tasks, looks, reach, strict=True)
     ]
-    far = _at_scale(sighting, tasks, begin, shrink, guides=guides, farthest_px=off_px)
+    far = _at_scale(sighting, tasks, begin, shrink, guides=guides, farthest_px=reach)
     beside = [
         [_moved(theta, share, look) for theta in some[:3] for share in (-0.1, 0.0, 0.1)]
         for look, some in zip(looks, begin, strict=True)
