@@ -8,19 +8,19 @@ from typing import Literal
 import numpy as np
 
 from photoaz.angles import Array, azimuth_rad, wrap_rad
-from photoaz.naming.expected import place_in_frame, with_disturbance
-from photoaz.naming.facing import GRID, mean_azimuth
-from photoaz.naming.model import ExpectedAntenna, HeadingChance, KnownPhoto, Match, PhotoNaming
-from photoaz.naming.mount import Mount
-from photoaz.naming.search import (
+from photoaz.naming.costs import (
     ExpectedPlaces,
     Hypothesis,
     NamingProblem,
     expected_places,
     hidden_share,
     pixels,
-    weights,
 )
+from photoaz.naming.expected import place_in_frame, with_disturbance
+from photoaz.naming.facing import GRID, mean_azimuth
+from photoaz.naming.model import ExpectedAntenna, HeadingChance, KnownPhoto, Match, PhotoNaming
+from photoaz.naming.mount import Mount
+from photoaz.naming.search import weights
 from photoaz.wording import percent
 
 #: the finder's word on how a panel is turned is good to some 15 degrees: not much more than that is not worth saying

@@ -12,7 +12,7 @@ from photoaz.naming.facing import azimuth_likelihoods
 from photoaz.naming.model import KnownPhoto
 from photoaz.naming.mount import Mount
 from photoaz.photo.camera import Camera, directions_from_pixels, pitch_for, rotation_cam_from_enu
-from photoaz.quantities import UNLISTED_LN_SIZES, UNLISTED_MORE, UNLISTED_REGION_M
+from photoaz.quantities import UNLISTED_LIKE_LISTED_SHARE, UNLISTED_LN_SIZES, UNLISTED_MORE, UNLISTED_REGION_M
 from photoaz.vision.finder import PanelCandidate
 
 #: false boxes lie anywhere in this part of the tower's head [m], with sizes within these ranges (ln)
@@ -36,11 +36,13 @@ DISTANCE_M = (5.0, 2000.0)
 def cost_of_none(probability: Array, *, unlisted: bool) -> Array:
     """Cost (n,) of candidates that are none of the register's: minus ln of the density of such a one found there.
 
-    probability (n,): that it is a panel at all. unlisted: panels that the register lacks hang there as well.
+    probability (n,): that it is a panel at all. unlisted: panels that the register lacks hang there as well; of them
+    those that are like none that it lists.
     """
     density = (1.0 - probability) / probability / np.prod([*FALSE_REGION_M, *FALSE_LN_SIZES])
     if unlisted:
-        density = density + UNLISTED_MORE / np.prod([*UNLISTED_REGION_M, *UNLISTED_LN_SIZES])
+        unlike = UNLISTED_MORE * (1.0 - UNLISTED_LIKE_LISTED_SHARE)
+        density = density + unlike / np.prod([*UNLISTED_REGION_M, *UNLISTED_LN_SIZES])
     return -np.asarray(np.log(density))
 
 

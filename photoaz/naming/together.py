@@ -11,24 +11,23 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import expit
+from scipy.special import expit, logsumexp
 
 from photoaz.angles import Array
 from photoaz.errors import Fault, InputError
 from photoaz.naming.answer import photo_naming
-from photoaz.naming.facing import BINS, GRID, prior_beliefs
-from photoaz.naming.model import AntennaPriors, KnownPhoto, PhotoNaming
-from photoaz.naming.mount import Mount, mount_of
-from photoaz.naming.observed import ObservedPanels, observe
-from photoaz.naming.search import (
+from photoaz.naming.costs import (
     TRUSTED,
     Hypothesis,
     NamingProblem,
     expected_places,
-    likely_hypotheses,
     naming_problem,
-    weights,
 )
+from photoaz.naming.facing import BINS, GRID, prior_beliefs
+from photoaz.naming.model import AntennaPriors, KnownPhoto, PhotoNaming
+from photoaz.naming.mount import Mount, mount_of
+from photoaz.naming.observed import ObservedPanels, observe
+from photoaz.naming.search import likely_hypotheses, weights
 from photoaz.priors import Priors
 from photoaz.quantities import MOUNT_SPACING_M, MOUNT_STAND_OFF_M, UNLISTED_MORE, UNLISTED_SHARE_ONE_SECTOR
 from photoaz.register.model import Pick
@@ -143,6 +142,7 @@ def _named(
     # of a tower that holds panels beside those listed, a photo that shows none of them is not the usual one
     none_seen = TRUSTED * float(np.log(1.0 - UNLISTED_MORE)) if unlisted else 0.0
     evidence = sum(_ln_evidence(*one) + none_seen for one in seen)
+    evidence += TRUSTED * _ln_shared(prior, messages) + _ln_mount(mount)
     return _Named(mount, problems, hypotheses, _belief(prior, messages, but=None), float(evidence))
 
 
@@ -150,6 +150,31 @@ def _ln_evidence(problem: NamingProblem, hypotheses: Sequence[Hypothesis]) -> fl
     """ln of the probability density of what was found in a photo, all its likely hypotheses together."""
     c = np.array([one.cost for one in hypotheses])
     return float(np.log(np.exp(c.min() - c).sum()) - c.min() - TRUSTED * problem.false_cost.sum())
+
+
+def _ln_shared(prior: Array, messages: Sequence[Array]) -> float:
+    """What the photos' evidence, each told by the others, counts too often: ln of a factor.
+
+    Each photo took from the others how an antenna hangs, as if they had not taken it from this one; what is known of
+    antennas beforehand would never be paid for. Bethe's approximation of the evidence: Yedidia, Freeman, Weiss,
+    Constructing free-energy approximations and generalized belief propagation algorithms, IEEE Trans. Inf. Theory 51
+    (2005), from memory. A message's scale cancels.
+    """
+    ln = np.log(messages)
+    whole = np.log(prior) + ln.sum(0)
+    without = whole - ln  # each photo's message left out
+    return float((logsumexp(whole, -1) - (logsumexp(whole, -1) - logsumexp(without, -1)).sum(0)).sum())
+
+
+def _ln_mount(mount: Mount) -> float:
+    """ln of how probable the mount's stand-off and spacing were beforehand, integrated by Laplace's method."""
+    out = 0.0
+    for (value, sigma), (mean, prior_sigma) in (
+        (mount.stand_off_m, MOUNT_STAND_OFF_M),
+        (mount.spacing_m, MOUNT_SPACING_M),
+    ):
+        out += np.log(sigma / prior_sigma) - 0.5 * ((value - mean) / prior_sigma) ** 2
+    return float(out)
 
 
 def _message(observed: ObservedPanels, hypotheses: Sequence[Hypothesis], anywhere: Array) -> Array:
