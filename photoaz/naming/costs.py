@@ -116,6 +116,7 @@ def _robust(r: Array) -> Array:
 
 
 def ln_normal(sigma: Array) -> Array:
+    """Minus ln of a normal density where it is highest; sigma (...): its standard deviations."""
     return np.asarray(np.log(sigma) + 0.5 * np.log(2.0 * np.pi))
 
 

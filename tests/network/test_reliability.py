@@ -197,17 +197,23 @@ def test_nothing_is_said_where_u95_covers_it(kit):
     assert len(words(built, most=1)) == 1
 
 
-def test_quick_enough(kit):
-    """Milliseconds: 12 photos, the wording with it; the bound is ten times what was measured."""
+@pytest.mark.benchmark
+def test_cost_beside_the_adjustment(kit):
+    """Twelve photos, the wording with it: processor time against that of adjusting the network, in the same run."""
     stations = tuple(
         kit.Station(name=f"p{k}", bearing_deg=30.0 * k, distance_m=50.0 + k, sees=("a", "b")) for k in range(12)
     )
     built = kit.make_site(stations, {"a": 20.0, "b": 60.0})
-    got = adjust(built.observations, built.truth)
+    start = time.process_time()
+    for _ in range(5):
+        got = adjust(built.observations, built.truth)
+    adjusted = time.process_time()
     assert len(got.residual) > 300
-    start = time.perf_counter()
-    weak_points(built.observations, got, built.layout)
-    assert time.perf_counter() - start < 0.2
+    for _ in range(5):
+        weak_points(built.observations, got, built.layout)
+    ratio = (time.process_time() - adjusted) / (adjusted - start)
+    print(f"weak points of 12 photos: {ratio:.2f} times their adjustment")
+    assert ratio < 1.0
 
 
 def test_what_concerns_several_antennas_is_not_said_of_one_of_them():
