@@ -119,7 +119,8 @@ def _site(desk: Desk, request: Request, _said: Said) -> Answered:
     asked, answer = desk.solver.newest(site_id)
     if answer is not None and answer.ticket == asked and not answer.draft and answer.error is None and now.current:
         asked = 0  # what is kept is the answer
-    if not now.current and not (answer is None and asked):
+    in_hand = asked > 0 and (answer is None or answer.draft or answer.ticket != asked)
+    if not now.current and not in_hand:
         asked = desk.solver.ask(site_id)
     elif now.current and answer is None:
         desk.solver.ask(site_id, quiet=True)  # what a first change needs is then at hand

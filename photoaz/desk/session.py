@@ -208,22 +208,29 @@ class Desk:
         self, site_id: str, draft: Callable[[SiteResult], None]
     ) -> tuple[SiteResult | None, tuple[tuple[str, str], ...]]:
         asked, _ = self.solver.newest(site_id)
+
+        def go_on(_next: str = "") -> None:
+            # what was measured so far is remembered
+            if self.solver.given_up(site_id, asked):
+                raise Superseded
+
         now = self.site(site_id)
+        tools = Tools(memory=self._memory, room=self._room, progress=go_on)
         if self._last is not None and self._last[0] == site_id and not now.current:
-            first = draft_task(now.task, self._last[1], Tools(memory=self._memory, room=self._room))
+            first = draft_task(now.task, self._last[1], replace(tools, progress=lambda _next: None))
             if first is not None and first.result is not None:
                 draft(first.result)
-            if self.solver.newest(site_id)[0] != asked:
-                raise Superseded
+            go_on()
 
         def estimate(given: SiteInputs, tools: Tools | None) -> SiteResult:
             done = estimate_and_keep(given, tools)
             self._last = (site_id, done.solved)
             return done.result
 
-        outcome = solve_task(now.task, Tools(memory=self._memory, room=self._room), estimate)
+        outcome = solve_task(now.task, tools, estimate)
         self._solved_key = outcome.key
         if outcome.result is None:
+            go_on()
             why = "; ".join(dict.fromkeys(reason for _, reason in outcome.failures)) or "nothing could be made of it"
             raise InputError(Fault(file=f"site {site_id}", found=why, wanted="a photo that can be used"))
         return outcome.result, outcome.failures

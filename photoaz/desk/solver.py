@@ -123,8 +123,13 @@ class Solver:
             site = self._sites.get(site_id)
             return (0, None) if site is None else (site.asked, site.answer)
 
+    def given_up(self, site_id: str, ticket: int) -> bool:
+        """Whether nobody waits for this request any more: something newer of its site is asked for, or all closes."""
+        with self._turn:
+            return self._closed or self._sites[site_id].asked != ticket
+
     def close(self) -> None:
-        """Stop when what is in hand is done."""
+        """Stop when what is in hand is done or given up."""
         with self._turn:
             self._closed = True
             self._turn.notify_all()

@@ -5,6 +5,8 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
+import pytest
+
 from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
 from photoaz.memory import Notebook
 from photoaz.result import SiteResult
@@ -117,6 +119,33 @@ def test_what_nobody_asks_any_more_is_given_up() -> None:
     assert answer is not None
     assert answer.result == result("call 2")
     solver.close()
+
+
+@pytest.mark.parametrize("by", ["a newer request", "closing"])
+def test_what_is_in_hand_is_given_up_as_soon_as_it_looks_up(by: str) -> None:
+    began, looks = threading.Event(), []
+
+    def work(site: str, _draft: Draft) -> tuple[SiteResult, tuple[()]]:
+        if looks:
+            return result("newer"), ()
+        began.set()
+        for _ in range(1000):
+            looks.append(solver.given_up(site, 1))
+            if looks[-1]:
+                raise Superseded
+            threading.Event().wait(0.01)
+        return result("to its end"), ()
+
+    solver = Solver(work)
+    assert solver.ask("S") == 1
+    assert began.wait(10.0)
+    if by == "a newer request":
+        answer = solver.answer("S", solver.ask("S"), 10.0)
+        assert answer is not None
+        assert answer.result == result("newer")
+    solver.close()
+    assert looks[-1]
+    assert len(looks) < 1000
 
 
 def test_after_an_answer_what_can_wait_is_done() -> None:
