@@ -156,12 +156,13 @@ MOUNT_HEIGHT_SIGMA_M = 0.12
 #: a register's heights err together for the most part: an antenna's own share of their sigma
 OWN_SHARE_OF_HEIGHT_SIGMA = 0.4
 
-#: registers that list only some of a tower's panels, other operators' not at all: their share, and that of those with
-#: one sector only; how far from its place a row's panel may then hang along its sector, one sigma in spacings; each
-#: further unlisted panel in a photo is as probable as this; the share of them that have the size of one listed, as
-#: sectors are mostly built alike; where and how large they are: anywhere in such a part of the head [m], the others
-#: with sizes within such a range (ln) (common practice, no source)
-UNLISTED_SHARE, UNLISTED_SHARE_ONE_SECTOR = 0.3, 0.9
+#: registers that list only some of a tower's panels, other operators' not at all: their share, that of those with one
+#: sector only, and of those with one row for each of their sectors, which mostly hold several panels; how far from its
+#: place a row's panel may then hang along its sector, one sigma in spacings; each further unlisted panel in a photo is
+#: as probable as this; the share of them that have the size of one listed, as sectors are mostly built alike; where and
+#: how large they are: anywhere in such a part of the head [m], the others with sizes within such a range (ln) (common
+#: practice, no source)
+UNLISTED_SHARE, UNLISTED_SHARE_ONE_SECTOR, UNLISTED_SHARE_ONE_EACH = 0.3, 0.9, 0.6
 UNLISTED_ASIDE, UNLISTED_MORE, UNLISTED_LIKE_LISTED_SHARE = 0.8, 0.6, 0.5
 UNLISTED_REGION_M, UNLISTED_LN_SIZES = (6.0, 4.0), (1.0, 1.0)
 

@@ -29,7 +29,13 @@ from photoaz.naming.mount import Mount, mount_of
 from photoaz.naming.observed import ObservedPanels, observe
 from photoaz.naming.search import likely_hypotheses, weights
 from photoaz.priors import Priors
-from photoaz.quantities import MOUNT_SPACING_M, MOUNT_STAND_OFF_M, UNLISTED_MORE, UNLISTED_SHARE_ONE_SECTOR
+from photoaz.quantities import (
+    MOUNT_SPACING_M,
+    MOUNT_STAND_OFF_M,
+    UNLISTED_MORE,
+    UNLISTED_SHARE_ONE_EACH,
+    UNLISTED_SHARE_ONE_SECTOR,
+)
 from photoaz.register.model import Pick
 from photoaz.vision.finder import FoundPanels, PanelCandidate
 
@@ -78,8 +84,11 @@ def name_candidates(
     known = known or Priors()
     listed, more = (_named(photos, candidates, antennas, site_sigma_m, known, unlisted=u) for u in (False, True))
     share = known.sites.unlisted_share
-    if len(set(listed.mount.group.tolist())) == 1:
+    rows_of_sectors = np.bincount(listed.mount.group)
+    if len(rows_of_sectors) == 1:
         share = max(share, UNLISTED_SHARE_ONE_SECTOR)
+    elif rows_of_sectors.max() == 1:
+        share = max(share, UNLISTED_SHARE_ONE_EACH)
     odds = more.ln_evidence - listed.ln_evidence + np.log(share / (1.0 - share))
     best = more if odds > 0.0 else listed
     p_more = float(expit(odds))

@@ -316,7 +316,7 @@ def test_whether_panels_are_unlisted_is_weighed():
     site = panels(each=2, sizes=(SIZES[0], SIZES[0]))
     rng = np.random.default_rng(1)
     known, found, _ = (list(x) for x in zip(*(take(s, site, rng, "") for s in shots), strict=True))
-    listed = [a for a in register(site) if a.name in ("A1", "B1", "C1")]
+    listed = [a for a in register(site) if a.name in ("A1", "B1", "B2", "C1")]
 
     def names(unlisted: float) -> np.ndarray:
         priors = replace(Priors(), sites=replace(Priors().sites, unlisted_share=unlisted))
@@ -325,7 +325,7 @@ def test_whether_panels_are_unlisted_is_weighed():
             for photo in name_candidates(known, found, listed, 1.2, priors)
             for m in photo.matches
         ]
-        return np.array([[of.get(name, 0.0) for name in ("A1", "B1", "C1", None)] for of in told])
+        return np.array([[of.get(name, 0.0) for name in ("A1", "B1", "B2", "C1", None)] for of in told])
 
     never, always = names(1e-9), names(1.0 - 1e-9)
     most = np.unravel_index(np.abs(always - never).argmax(), never.shape)
