@@ -81,6 +81,8 @@ def name_candidates(
         raise InputError(Fault(file="register", found="no antennas", wanted="at least one"))
     if twice := sorted({name for name in names if names.count(name) > 1}):
         raise InputError(Fault(file="register", column="antenna_id", found=", ".join(twice), wanted="each name once"))
+    if not photos:
+        return ()
     known = known or Priors()
     listed, more = (_named(photos, candidates, antennas, site_sigma_m, known, unlisted=u) for u in (False, True))
     share = known.sites.unlisted_share

@@ -416,6 +416,10 @@ def test_a_photo_without_panels_says_where_they_were_looked_for():
     assert all((e.pixel, e.status) == (None, "not_found") for e in told.expected)
 
 
+def test_no_photos_have_no_names():
+    assert name_candidates([], [], register(panels()), 1.2) == ()
+
+
 def test_a_register_without_names_of_its_own_is_refused():
     site = panels()
     photo, found, _ = take(AROUND[0], site, np.random.default_rng(0), "p")
