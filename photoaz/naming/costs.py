@@ -308,7 +308,11 @@ def pair_costs(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces) ->
 
 
 def slopes(o: ObservedPanels) -> tuple[float, float]:
-    """How ln of a body's height and of its width as seen change with ln of its distance."""
+    """How ln of a body's height and of its width as seen change with ln of its level distance d.
+
+    At a given elevation both go as 1/d; at a given rise z a plumb body's height goes as d / (d^2 + z^2), its width as
+    (d^2 + z^2)^-0.5.
+    """
     if o.rise_follows:
         return -1.0, -1.0
     steep = abs(o.rise_m) / o.distance_m
@@ -318,8 +322,9 @@ def slopes(o: ObservedPanels) -> tuple[float, float]:
 def total_cost(problem: NamingProblem, h: Hypotheses, places: ExpectedPlaces, names: Array, sums: Array) -> Array:
     """Cost (H,) of hypotheses with names (H, n) whose pairs cost sums (H,).
 
-    What was fitted to the named ones - shifts, distance - is integrated over, by Laplace's method: a place that could
-    have been fitted wherever it lay proves nothing. Where none is named nothing was fitted.
+    What was fitted to the named ones - shifts, distance - is integrated over, by Laplace's method (D. J. C. MacKay,
+    Bayesian interpolation, Neural Computation 4 (1992) 415, from memory): a place that could have been fitted wherever
+    it lay proves nothing. Where none is named nothing was fitted.
     """
     o = problem.observed
     has = names >= 0

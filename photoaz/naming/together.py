@@ -172,9 +172,9 @@ def _ln_shared(prior: Array, messages: Sequence[Array]) -> float:
     (2005), from memory. A message's scale cancels.
     """
     ln = np.log(messages)
-    whole = np.log(prior) + ln.sum(0)
-    without = whole - ln  # each photo's message left out
-    return float((logsumexp(whole, -1) - (logsumexp(whole, -1) - logsumexp(without, -1)).sum(0)).sum())
+    ln_belief = np.log(prior) + ln.sum(0)
+    whole, but_one = logsumexp(ln_belief, -1), logsumexp(ln_belief - ln, -1)
+    return float((whole - (whole - but_one).sum(0)).sum())
 
 
 def _ln_mount(mount: Mount) -> float:
