@@ -289,12 +289,13 @@ class Project:
                 (self.folder / name).unlink(missing_ok=True)
 
     def _solve(
-        self, _name: str, _draft: Callable[[SiteResult], None]
+        self, name: str, _draft: Callable[[SiteResult], None]
     ) -> tuple[SiteResult | None, tuple[tuple[str, str], ...]]:
+        tools = Tools(memory=self._memory, room=self._room, progress=self.solver.going_on(name))
         with self._lock:
             given = self._given
         assert given is not None
-        result = estimate_site(given, Tools(memory=self._memory, room=self._room))
+        result = estimate_site(given, tools)
         with self._lock:
             self._answer, self._decisions = (given.site, result), {}
         return result, tuple((p.photo, p.reason or "") for p in result.photos if p.status == "rejected")

@@ -17,7 +17,7 @@ from photoaz.audit.photos import KeptPhoto
 from photoaz.audit.run import AuditInputs, photos_of, site_task
 from photoaz.audit.store import KeptSite, LogRow, SiteLine, Store
 from photoaz.audit.work import SiteTask, Wanted, draft_task, solve_task
-from photoaz.desk.solver import Answer, Remembering, Solver, Superseded
+from photoaz.desk.solver import Answer, Remembering, Solver
 from photoaz.desk.states import SitesWanted, States, listed
 from photoaz.desk.tiles import NothingThereError, Size, Tiles
 from photoaz.errors import Fault, InputError
@@ -207,20 +207,15 @@ class Desk:
     def _solve(
         self, site_id: str, draft: Callable[[SiteResult], None]
     ) -> tuple[SiteResult | None, tuple[tuple[str, str], ...]]:
-        asked, _ = self.solver.newest(site_id)
-
-        def go_on(_next: str = "") -> None:
-            # what was measured so far is remembered
-            if self.solver.given_up(site_id, asked):
-                raise Superseded
-
-        now = self.site(site_id)
+        # given up between two photos; what was measured so far is remembered
+        go_on = self.solver.going_on(site_id)
         tools = Tools(memory=self._memory, room=self._room, progress=go_on)
+        now = self.site(site_id)
         if self._last is not None and self._last[0] == site_id and not now.current:
-            first = draft_task(now.task, self._last[1], replace(tools, progress=lambda _next: None))
+            first = draft_task(now.task, self._last[1], tools)
             if first is not None and first.result is not None:
                 draft(first.result)
-            go_on()
+            go_on("the whole after the draft")
 
         def estimate(given: SiteInputs, tools: Tools | None) -> SiteResult:
             done = estimate_and_keep(given, tools)
@@ -230,7 +225,7 @@ class Desk:
         outcome = solve_task(now.task, tools, estimate)
         self._solved_key = outcome.key
         if outcome.result is None:
-            go_on()
+            go_on("telling why")  # no failure where it was given up
             why = "; ".join(dict.fromkeys(reason for _, reason in outcome.failures)) or "nothing could be made of it"
             raise InputError(Fault(file=f"site {site_id}", found=why, wanted="a photo that can be used"))
         return outcome.result, outcome.failures

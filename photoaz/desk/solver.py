@@ -123,10 +123,20 @@ class Solver:
             site = self._sites.get(site_id)
             return (0, None) if site is None else (site.asked, site.answer)
 
-    def given_up(self, site_id: str, ticket: int) -> bool:
-        """Whether nobody waits for this request any more: something newer of its site is asked for, or all closes."""
-        with self._turn:
-            return self._closed or self._sites[site_id].asked != ticket
+    def going_on(self, site_id: str) -> Callable[[str], None]:
+        """What the work on a site calls before each part of it, as progress is told.
+
+        It raises Superseded where nobody waits for the answer any more: something newer of the site was asked for since
+        this was made, or all closes.
+        """
+        ticket, _ = self.newest(site_id)
+
+        def go_on(_doing: str) -> None:
+            with self._turn:
+                if self._closed or self._sites[site_id].asked != ticket:
+                    raise Superseded
+
+        return go_on
 
     def close(self) -> None:
         """Stop when what is in hand is done or given up."""
