@@ -195,6 +195,18 @@ def test_hostile_names_stay_text_in_the_table(tmp_path, campaigns, about, pages)
     assert not tab.complaints
 
 
+@pytest.mark.parametrize("width", [1400, 1200, 1024])
+def test_all_columns_of_the_antennas_are_in_sight(report, pages, width):
+    tab = pages()
+    tab.set_viewport_size({"width": width, "height": 900})
+    tab.goto(report.with_name("antennas.html").as_uri())
+    last = tab.locator("#antennas thead th").last
+    assert last.inner_text() == "To do"
+    box = last.bounding_box()
+    assert box["x"] + box["width"] <= width
+    assert tab.locator(".wide").evaluate("e => e.scrollWidth <= e.clientWidth")
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1400, 820, 390])
 def test_nothing_is_cut_at_any_width(report, pages, width, scheme):
